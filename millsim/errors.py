@@ -1,0 +1,46 @@
+"""Errors a user can act on, and the exit code each one gives."""
+
+from dataclasses import dataclass
+
+
+class MillsimError(Exception):
+    """A run that failed for a stated reason; the command line prints the sentence and exits 1."""
+
+    exit_code = 1
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing wrong with the input, told so that it can be mended without reading code."""
+
+    where: str  # file, or "--set"
+    key: str  # dotted key, e.g. "stator.gap"
+    message: str  # what is wrong, with the value given
+    allowed: str = ""  # allowed range or choices
+    hint: str = ""  # the likely slip: "did you mean ...?"
+
+    def __str__(self) -> str:
+        text = f"{self.where}: {self.key}: {self.message}" if self.key else f"{self.where}: {self.message}"
+        if self.allowed:
+            text += f"; allowed: {self.allowed}"
+        if self.hint:
+            text += f"; {self.hint}"
+        return text
+
+
+class InputError(MillsimError):
+    """Bad input: carries every problem found in one pass; the command line exits 2."""
+
+    exit_code = 2
+
+    def __init__(self, problems: "list[Problem] | Problem"):
+        self.problems = [problems] if isinstance(problems, Problem) else list(problems)
+        super().__init__("\n".join(str(p) for p in self.problems))
+
+
+class NotConverged(MillsimError):
+    """A solver stopped above its tolerance; the message names the residual and the state."""
+
+
+class ResultFileError(InputError):
+    """A result file that is missing, truncated, foreign or from an unknown major version."""

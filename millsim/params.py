@@ -1,0 +1,55 @@
+"""A number with its range and where it comes from: the unit of every card, band and report."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+
+# From best to worst founded. A number of one kind never presents itself as another.
+BASES = ("measured", "calibrated", "published", "handbook", "common practice", "from memory", "assumed", "config")
+
+
+@dataclass(frozen=True)
+class Param:
+    """One parameter in SI units: plausible value, plausible limits, and what they rest on."""
+
+    name: str
+    value: float
+    unit: str
+    low: float
+    high: float
+    basis: str  # one of BASES
+    source: str  # where the number can be looked up, or how it was reasoned
+    scale: str = "linear"  # "log" for quantities uncertain by a factor
+    note: str = ""
+
+
+class ParamSet(Mapping[str, Param]):
+    """An immutable, ordered set of parameters addressed by name."""
+
+    def __init__(self, params: "list[Param] | tuple[Param, ...]" = (), title: str = ""):
+        self._params = {p.name: p for p in params}
+        self.title = title
+
+    def __getitem__(self, name: str) -> Param:
+        return self._params[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._params)
+
+    def __len__(self) -> int:
+        return len(self._params)
+
+    def value(self, name: str) -> float:
+        """Plausible value of a parameter in its SI unit."""
+        return self._params[name].value
+
+    def values_by_name(self) -> dict[str, float]:
+        """All plausible values, by name."""
+        return {n: p.value for n, p in self._params.items()}
+
+    def with_values(self, values: Mapping[str, float]) -> "ParamSet":
+        """The same set with some values replaced (ranges and sources stay)."""
+        return ParamSet([replace(p, value=values.get(p.name, p.value)) for p in self._params.values()], self.title)
+
+    def merged(self, params: "list[Param]") -> "ParamSet":
+        """The same set with whole parameters replaced or added."""
+        return ParamSet([*{**self._params, **{p.name: p for p in params}}.values()], self.title)
