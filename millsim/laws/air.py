@@ -1,0 +1,64 @@
+"""Air: the rotor as a fan, what resists the flow, and the power the air takes."""
+
+from math import pi, sqrt
+
+from ..jit import law
+
+
+@law
+def air_density(T):
+    """Density of dry air [kg/m3] at 101325 Pa: p / (287.055 T), ideal gas."""
+    return 101325.0 / (287.055 * T)
+
+
+@law
+def air_viscosity(T):
+    """Dynamic viscosity of air [Pa s]: Sutherland, 1.716e-5 (T/273.15)^1.5 (383.55)/(T + 110.4)."""
+    return 1.716e-5 * (T / 273.15) ** 1.5 * (273.15 + 110.4) / (T + 110.4)
+
+
+@law
+def fan_pressure(rho_air, swirl, v_tip, v_hub):
+    """Shut-off pressure [Pa] of the bars as a fan: rho swirl^2 (v_tip^2 - v_hub^2) / 2. Source: P6."""
+    return 0.5 * rho_air * swirl * swirl * (v_tip * v_tip - v_hub * v_hub)
+
+
+@law
+def fan_flow_max(phi, R, H, v_tip):
+    """Free flow [m3/s] of the bars as a fan: phi pi D b v. Source: P6."""
+    return phi * pi * 2.0 * R * H * v_tip
+
+
+@law
+def plate_loss(f, t_over_d):
+    """Loss coefficient of a perforated plate on approach speed, turbulent; f is the open share.
+
+    Thick-edged holes: (0.5 (1-f)^0.75 + tau (1-f)^1.375 + (1-f)^2 + 0.02 t/d) / f^2 with
+    tau = (2.4 - l) 10^-(0.25 + 0.535 l^8 / (0.05 + l^7)), l = t/d; thin sharp edges (l <= 0.015):
+    (0.707 (1-f)^0.375 + 1 - f)^2 / f^2. Source: Idelchik, Handbook of Hydraulic Resistance, diag. 4-14/4-15.
+    """
+    if t_over_d <= 0.015:
+        return (0.707 * (1.0 - f) ** 0.375 + 1.0 - f) ** 2 / (f * f)
+    l = t_over_d
+    l7 = l**7
+    tau = (2.4 - l) * 10.0 ** -(0.25 + 0.535 * l * l7 / (0.05 + l7)) if l < 2.4 else 0.0
+    return (0.5 * (1.0 - f) ** 0.75 + tau * (1.0 - f) ** 1.375 + (1.0 - f) ** 2 + 0.02 * l) / (f * f)
+
+
+@law
+def air_flow(dp_fan, Q_max, dp_blower, k_square, k_linear):
+    """Flow [m3/s] at which fan and blower balance the losses: dp (1 - (Q/Q_max)^2) + blower = k2 Q^2 + k1 Q.
+
+    A quadratic, solved in closed form; no drive, no flow. Source: P6.
+    """
+    drive = dp_fan + dp_blower
+    if drive <= 0.0:
+        return 0.0
+    a = k_square + (dp_fan / (Q_max * Q_max) if dp_fan > 0.0 else 0.0)
+    return 2.0 * drive / (k_linear + sqrt(k_linear * k_linear + 4.0 * a * drive))
+
+
+@law
+def windage_power(n_bars, rho_air, C_d, H, omega, swirl, R, r_0):
+    """Power [W] to drag flat bars through swirling air: N rho C_d b omega^3 (1-k)^2 (R^4 - r0^4) / 8. Source: P6."""
+    return n_bars / 8.0 * rho_air * C_d * H * omega**3 * (1.0 - swirl) ** 2 * (R**4 - r_0**4)

@@ -1,0 +1,97 @@
+"""Edges: chips taken off at each hit, and pieces sheared in the nip between bar and pin."""
+
+from math import acos, atan, exp, pi, sqrt
+
+from ..jit import law
+
+
+@law
+def cutting_energy(C, sigma_y, G_c, h, rho):
+    """Specific energy [J/kg] to cut chips of thickness h [m]: (C sigma_y + G_c / h) / rho.
+
+    Source: Patel, Blackman & Williams 2009, Eng. Fract. Mech. 76:2711 (energy balance of polymer cutting).
+    """
+    return (C * sigma_y + G_c / h) / rho
+
+
+@law
+def chip_thickness(h_edge, x):
+    """Chip thickness [m]: what the edge takes, but at most a quarter of the piece (assumed)."""
+    return min(h_edge, 0.25 * x)
+
+
+@law
+def chip_share(edge_share, W, w_cut):
+    """Mass share chipped off in one hit: the edge's share of W over the cutting energy, at most 5 %. Source: P2."""
+    return min(0.05, edge_share * W / w_cut)
+
+
+@law
+def shear_energy(sigma_y, rho):
+    """Specific energy [J/kg] to shear a sphere in two: F d / 4 with F = tau pi d^2 / 4, tau = sigma_y / sqrt 3.
+
+    It does not depend on size: (3/8) tau / rho. Source: P2 (0.25 F d), von Mises shear yield.
+    """
+    return 0.375 * sigma_y / sqrt(3.0) / rho
+
+
+@law
+def shear_force(sigma_y, d):
+    """Force [N] to shear a piece of diameter d: tau pi d^2 / 4, tau = sigma_y / sqrt 3 (von Mises)."""
+    return sigma_y / sqrt(3.0) * pi * d * d / 4.0
+
+
+@law
+def nip_angle(r_1, r_2, gap, d):
+    """Angle [rad] between the contact tangents of a sphere d caught by two round parts a gap apart.
+
+    Law of cosines in the triangle of the three centres. Source: roll-crusher geometry, P4.
+    """
+    a, b, c = r_1 + 0.5 * d, r_2 + 0.5 * d, r_1 + r_2 + gap
+    cos_A = (a * a + b * b - c * c) / (2.0 * a * b)
+    return pi - acos(min(1.0, max(-1.0, cos_A)))
+
+
+@law
+def bite_probability(angle, mu, width):
+    """Probability that the edge grips a piece: logistic about the friction limit 2 atan(mu). Source: P4."""
+    return 1.0 / (1.0 + exp((angle - 2.0 * atan(mu)) / width))
+
+
+@law
+def overlap_share(x, gap):
+    """Share of a piece that stands out of the gap, (x - g) / x; zero for pieces that fit through. Source: P4."""
+    return max(0.0, (x - gap) / x)
+
+
+@law
+def screening(n_larger, n_equal):
+    """Probability that a piece is the one that carries the load in its nip.
+
+    Pieces share a nip by chance (Poisson): none of the larger ones may be there, and among n_equal equals
+    each is as likely to carry: exp(-n_larger) (1 - exp(-n_equal)) / n_equal. Source: P4 (largest screens).
+    """
+    if n_equal < 1e-6:
+        return exp(-n_larger) * (1.0 - 0.5 * n_equal)
+    return exp(-n_larger) * (1.0 - exp(-n_equal)) / n_equal
+
+
+@law
+def hammer_energy(m_hammer, v):
+    """Energy [J] a swinging hammer can give in one blow: m v^2 / 6 (uniform bar struck at its tip). Source: P4."""
+    return m_hammer * v * v / 6.0
+
+
+@law
+def hammer_bite(E_hammer, E_needed):
+    """Probability that a hammer finishes a bite instead of folding back: E^2 / (E^2 + E_needed^2) (assumed)."""
+    return E_hammer * E_hammer / (E_hammer * E_hammer + E_needed * E_needed)
+
+
+@law
+def hammer_speed_share(energy_per_pass, E_hammer):
+    """Effective over nominal tip speed of a hammer that gives up energy_per_pass [J] each turn.
+
+    1 / (1 + energy_per_pass / E_hammer): the pivot must give it back before the next blow (assumed).
+    """
+    return 1.0 / (1.0 + energy_per_pass / E_hammer)

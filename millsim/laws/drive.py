@@ -1,0 +1,47 @@
+"""Motor and rotor: speed under load, stored energy, the jam index, the feed opening."""
+
+from math import sqrt
+
+from ..jit import law
+
+
+@law
+def speed_under_load(P, P_1, w_1, P_2, w_2):
+    """Rotor speed [rad/s] at shaft power P [W] on the straight line through two measured points.
+
+    Below a fifth of the first speed the motor counts as stalled and the line ends.
+    """
+    return max(0.2 * w_1, w_1 + (w_2 - w_1) * (P - P_1) / (P_2 - P_1))
+
+
+@law
+def bar_rotor_inertia(mass, R):
+    """Moment of inertia [kg m2] of bars across the shaft: m R^2 / 3 (uniform bars, handbook)."""
+    return mass * R * R / 3.0
+
+
+@law
+def kinetic_energy(I, omega):
+    """Stored energy [J] of the rotor."""
+    return 0.5 * I * omega * omega
+
+
+@law
+def jam_energy_index(bites_per_pass, E_bite, KE, jam_share):
+    """Energy of an unlucky bar pass (mean plus three Poisson deviations) over the share of KE that may go.
+
+    Source: P8, J_E > 1 jams; jam_share 0.3 (assumed).
+    """
+    return (bites_per_pass + 3.0 * sqrt(bites_per_pass)) * E_bite / (jam_share * KE)
+
+
+@law
+def opening_flow(bulk_density, D, d):
+    """Largest gravity flow [kg/s] of pieces d through a round opening D: 0.58 rho_b sqrt(g) (D - 1.4 d)^2.5.
+
+    Source: Beverloo, Leniger & van de Velde 1961, Chem. Eng. Sci. 15:260 (from memory). Zero where it arches.
+    """
+    free = D - 1.4 * d
+    if free <= 0.0:
+        return 0.0
+    return 0.58 * bulk_density * sqrt(9.80665) * free**2.5

@@ -1,0 +1,99 @@
+"""How often a piece is hit, and how hard: bars, pins and the circulating layer."""
+
+from math import exp, pi
+
+from ..jit import law
+
+
+@law
+def bar_pass_rate(n_bars, omega, kappa):
+    """Bars passing a piece per second [1/s] when the layer turns at kappa times the tip speed. Source: P4."""
+    return n_bars * omega / (2.0 * pi) * (1.0 - kappa)
+
+
+@law
+def layer_depth(M, bulk_density, R, H):
+    """Thickness [m] of the charge M [kg] spread over the stator wall at loose bulk density (geometry)."""
+    return M / (bulk_density * 2.0 * pi * R * H)
+
+
+@law
+def engagement(gap, depth, scatter, x):
+    """Share of passes in which a piece reaches into the bar's path: exp(-g / (scatter + layer + x)).
+
+    A wider gap engages fewer pieces, a thicker layer more. Source: P4 (0.1-0.3 usual), form assumed.
+    """
+    return exp(-gap / (scatter + depth + x))
+
+
+@law
+def exposure(depth, scatter):
+    """Share of the charge within reach of bars and sieve: 1 / (1 + layer depth / scatter depth). Source: P4."""
+    return 1.0 / (1.0 + depth / scatter)
+
+
+@law
+def drag_coefficient(Re):
+    """Sphere drag: Schiller & Naumann 1935 below Re = 1000, 0.44 above (from memory)."""
+    if Re >= 1000.0:
+        return 0.44
+    return 24.0 / Re * (1.0 + 0.15 * Re**0.687)
+
+
+@law
+def relaxation_time(x, rho, v, rho_air, mu_air):
+    """Time [s] in which air drag takes up a slip of v [m/s]: 4 rho x / (3 rho_a C_d v). Source: P4."""
+    Re = rho_air * v * x / mu_air
+    return 4.0 * rho * x / (3.0 * rho_air * drag_coefficient(Re) * v)
+
+
+@law
+def impact_efficiency(tau, v, L):
+    """Share of pieces that do not follow the air round an obstacle of width L: (Stk / (Stk + 1/4))^2.
+
+    Stk = tau v / L. Source: Landahl & Herrmann type fit (from memory).
+    """
+    stk = tau * v / L
+    return (stk / (stk + 0.25)) ** 2
+
+
+@law
+def pin_share(n_pins, d_pin, x, R):
+    """Probability that a piece thrown from a bar meets a pin: covered share of the circumference. Source: P4."""
+    return min(1.0, n_pins * (d_pin + x) / (2.0 * pi * R))
+
+
+@law
+def restitution(e_5, v):
+    """Coefficient of restitution at speed v [m/s]: e_5 (v/5)^(-1/4) within 0.2-0.9.
+
+    Source: Johnson 1985, Contact Mechanics (plastic impact exponent, from memory); e_5 is the value at 5 m/s.
+    """
+    return min(0.9, max(0.2, e_5 * (v / 5.0) ** -0.25))
+
+
+@law
+def bar_energy(v, kappa, c):
+    """Specific normal energy W [J/kg] of a bar hit: ((1 - kappa) v)^2 c / 2, c = cos^2 of the obliquity."""
+    return 0.5 * ((1.0 - kappa) * v) ** 2 * c
+
+
+@law
+def bar_work(v, kappa, e, c):
+    """Work [J/kg] the bar does in one hit: momentum (1+e)(1-kappa) v c per kg, times v. Source: P4."""
+    return (1.0 + e) * (1.0 - kappa) * v * v * c
+
+
+@law
+def thrown_energy(v, kappa, e, c):
+    """Kinetic energy [J/kg] after the hit: layer motion plus work less the loss (1 - e^2) W.
+
+    For c = 1 this is the textbook throw ((1 + e (1 - kappa)) v)^2 / 2.
+    """
+    return 0.5 * (kappa * v) ** 2 + bar_work(v, kappa, e, c) - (1.0 - e * e) * bar_energy(v, kappa, c)
+
+
+@law
+def path_survival(mu_wall, path, R):
+    """Share of kinetic energy left after sliding a path along the wall: exp(-2 mu s / R). Source: P4."""
+    return exp(-2.0 * mu_wall * path / R)

@@ -1,0 +1,77 @@
+"""The sieve: what fits through, how often it is tried, and how it blinds."""
+
+from math import exp, log, pi, sqrt
+
+from ..jit import law
+
+
+@law
+def open_area_staggered(hole, pitch):
+    """Open area share of round holes in 60-degree stagger: pi / (2 sqrt 3) (w/p)^2 (geometry)."""
+    return pi / (2.0 * sqrt(3.0)) * (hole / pitch) ** 2
+
+
+@law
+def open_area_mesh(hole, wire):
+    """Open area share of a square mesh: (w / (w + d))^2 (geometry)."""
+    return (hole / (hole + wire)) ** 2
+
+
+@law
+def pass_slow(z, t_over_w):
+    """Chance that a braked piece at a hole drops through: (1 - z)^2 exp(-t / 2w), z = size over hole.
+
+    Source: Gaudin/Taggart normal passage (from memory); plate-thickness factor assumed, P5.
+    """
+    if z >= 1.0:
+        return 0.0
+    return (1.0 - z) ** 2 * exp(-0.5 * t_over_w)
+
+
+@law
+def pass_skim(z, t_over_w, skim):
+    """Chance that a piece skimming over a hole sinks in: (1 - z)(1 - z - z skim / 2).
+
+    skim is tangential over normal speed; zero where the slant opening (w - t skim) / sqrt(1 + skim^2)
+    is smaller than the piece. Source: P5, inclined-screen geometry (from memory).
+    """
+    sink = 1.0 - z - 0.5 * z * skim
+    if sink <= 0.0 or 1.0 - t_over_w * skim < z * sqrt(1.0 + skim * skim):
+        return 0.0
+    return (1.0 - z) * sink
+
+
+@law
+def mean_pass_skim(z, t_over_w, low, high):
+    """Mean of `pass_skim` over skim ratios log-uniform in low..high, in closed form (own derivation)."""
+    if z >= 1.0:
+        return 0.0
+    slant = (1.0 - z * z) / (t_over_w + z * sqrt(1.0 + t_over_w * t_over_w - z * z))
+    top = min(high, min(2.0 * (1.0 - z) / z, slant))
+    if top <= low:
+        return 0.0
+    return (1.0 - z) * ((1.0 - z) * log(top / low) - 0.5 * z * (top - low)) / log(high / low)
+
+
+@law
+def open_to_pass(sieve_factor, open_share, usable, unblinded):
+    """Chance that a wall contact meets an open hole, at most 1. Source: P5."""
+    return min(1.0, sieve_factor * open_share * usable * unblinded)
+
+
+@law
+def settle_rate(u_settle, x, rate_max):
+    """Wall contacts of a piece per second from being flung outwards, u / x, capped. Source: P5, assumed."""
+    return min(u_settle / x, rate_max)
+
+
+@law
+def unblinded_share(peg_rate, clear_rate):
+    """Steady share of holes that are not pegged: clear / (clear + peg). Source: P5 rate balance."""
+    return clear_rate / (clear_rate + peg_rate)
+
+
+@law
+def stickiness(T, T_glass):
+    """Factor by which pegging rises as T [K] nears the glass temperature: 1 to 11 about T_g - 15 K. Source: P5."""
+    return 1.0 + 10.0 / (1.0 + exp(-(T - T_glass + 15.0) / 2.0))
