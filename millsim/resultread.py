@@ -1,0 +1,182 @@
+"""Reading a result file back into a Prediction, or saying in one sentence why that cannot be done."""
+
+from pathlib import Path
+
+import numpy as np
+
+from .errors import Problem, ResultFileError
+from .params import Param
+from .prediction import ChamberTrace, EngineResult, Limit, Prediction, Scalar, SizeTable
+
+FILETYPE = "millsim result"
+FORMAT_VERSION = "1.0"  # major.minor: a new major version is one that older readers must refuse
+
+# Field of SizeTable: (scale, unit, long name). Shared by writer and reader; edges and sizes are the scales themselves.
+SIZE_FIELDS = {
+    "feed_q3": ("edge", "1", "feed, cumulative undersize by mass"),
+    "product_q3": ("edge", "1", "product, cumulative undersize by mass"),
+    "product_q3_se": ("edge", "1", "standard error of the product, cumulative undersize by mass"),
+    "product_q3_low": ("edge", "1", "lower bound of the band of the product, cumulative undersize by mass"),
+    "product_q3_high": ("edge", "1", "upper bound of the band of the product, cumulative undersize by mass"),
+    "holdup_q3": ("edge", "1", "charge inside the chamber, cumulative undersize by mass"),
+    "strike_1_s": ("size", "1/s", "bar hits per second"),
+    "selection_1_s": ("size", "1/s", "rate of impact fracture"),
+    "nip_1_s": ("size", "1/s", "rate of nip shear"),
+    "chip_1_s": ("size", "1/s", "mass share chipped off per second"),
+    "escape_1_s": ("size", "1/s", "rate of escape through the sieve"),
+}
+
+_DAMAGE = (OSError, KeyError, ValueError, TypeError, RuntimeError, AttributeError, IndexError, OverflowError, MemoryError)
+
+
+def read(path: Path | str) -> Prediction:
+    """Read a result file; ResultFileError names the file and the remedy when it is not a whole, known one."""
+    import h5py
+
+    path = Path(path)
+    _check_is_hdf5(path)
+    try:
+        file = h5py.File(path, "r")
+    except _DAMAGE as error:
+        raise _refusal(path, "is cut short or damaged", "run the prediction again or restore a copy") from error
+    with file:
+        _check_header(path, file)
+        try:
+            return _read_root(file)
+        except _DAMAGE as error:
+            raise _refusal(path, f"is damaged ({error})", "run the prediction again or restore a copy") from error
+
+
+def _refusal(path: Path, message: str, remedy: str) -> ResultFileError:
+    return ResultFileError(Problem(str(path), "", message, hint=remedy))
+
+
+def _check_is_hdf5(path: Path) -> None:
+    import h5py
+
+    try:
+        with path.open("rb") as stream:
+            start = stream.read(8)
+    except FileNotFoundError as error:
+        remedy = "check the name, or make one: millsim predict CONFIG --out FILE.h5"
+        raise _refusal(path, "there is no such file", remedy) from error
+    except IsADirectoryError as error:
+        raise _refusal(path, "is a folder, not a result file", "name the .h5 file in it") from error
+    except (OSError, ValueError) as error:
+        raise _refusal(path, f"cannot be read ({getattr(error, 'strerror', error)})", "check its permissions") from error
+    if not start:
+        raise _refusal(path, "is empty", "run the prediction again")
+    if not h5py.is_hdf5(path):
+        remedy = "name a file written by: millsim predict CONFIG --out FILE.h5"
+        raise _refusal(path, "is not a result file (not HDF5)", remedy)
+
+
+def _check_header(path: Path, file) -> None:
+    """Refuse foreign files, unknown major versions by name, and files whose writer did not finish."""
+    try:
+        attrs = {k: file.attrs[k] for k in ("filetype", "format_version", "status") if k in file.attrs}
+    except _DAMAGE as error:
+        raise _refusal(path, "is damaged", "run the prediction again or restore a copy") from error
+    if attrs.get("filetype") != FILETYPE:
+        remedy = "name a file written by: millsim predict CONFIG --out FILE.h5"
+        raise _refusal(path, "is an HDF5 file of another program", remedy)
+    version = str(attrs.get("format_version", "none"))
+    if version.split(".")[0] != FORMAT_VERSION.split(".")[0]:
+        message = f"has result format {version}, this program reads {FORMAT_VERSION.split('.')[0]}.x"
+        raise _refusal(path, message, "use the version of millsim that wrote it, or run the prediction again")
+    if "status" not in attrs:
+        raise _refusal(path, "was not finished by its writer", "run the prediction again")
+
+
+def _read_root(file) -> Prediction:
+    a = file.attrs
+    return Prediction(
+        status=a["status"], config_text=a["config"], config_sha256=a["config_sha256"], mill_name=a["mill_name"],
+        seed=int(a["seed"]), command=a["command"], version=a["program_version"], model_version=a["model_version"],
+        requested_rate_kg_s=_float(file["requested_rate"]), hole_m=_float(file["hole"]),
+        size_floor_m=_float(file["size_floor"]), main=_read_engine(file, file, str(a["engine"]), ""),
+        other=_read_engine(file, file["engine2"], str(file["engine2"].attrs["engine"]), "2") if "engine2" in file else None,
+        limits=_read_limits(file["limits"]), binding=a["binding"], parameters=_read_parameters(file),
+        band_level=_float(file["band_level"]), widest=_read_widest(file),
+        warmup_time_s=_optional(file, "warmup_time"), warmup_temperature_K=_optional(file, "warmup/temperature"),
+        temperature_limit_K=_float(file["temperature_limit"]),
+        trace=_read_trace(file, file["trace"]) if "trace" in file else None,
+        warnings=tuple(str(w) for w in a["warnings"]) if "warnings" in a else (),
+    )  # fmt: skip
+
+
+def _read_engine(file, group, engine: str, suffix: str) -> EngineResult:
+    table = SizeTable(
+        edges_m=file["edge" + suffix][()], x_m=file["size" + suffix][()],
+        **{name: group["sizes"][name][()] for name in SIZE_FIELDS},
+    )  # fmt: skip
+    return EngineResult(
+        engine=engine, table=table, scalars=_read_scalars(group["scalars"]),
+        ledger_in_W=_read_scalars(group["ledger/in"]), ledger_out_W=_read_scalars(group["ledger/out"]),
+        numerics={k: s.value for k, s in _read_scalars(group["numerics"]).items()},
+    )  # fmt: skip
+
+
+def _read_scalars(group) -> dict[str, Scalar]:
+    scalars = {}
+    for name, variable in _in_order(group):
+        ranges = {part: _float(group[f"{name}_{part}"]) for part in ("se", "low", "high") if f"{name}_{part}" in group}
+        scalars[variable.attrs["key"]] = Scalar(_float(variable), _unit(variable), variable.attrs["long_name"], **ranges)
+    return scalars
+
+
+def _read_limits(group) -> tuple[Limit, ...]:
+    return tuple(
+        Limit(g.attrs["key"], _float(g["load"]), _float(g["capacity"]), _unit(g["load"]), g.attrs["sentence"])
+        for _, g in _in_order(group)
+    )
+
+
+def _read_parameters(file) -> tuple[Param, ...]:
+    if "parameter" not in file:
+        return ()
+    group = file["parameters"]
+    names = ("value", "unit", "low", "high", "basis", "source", "scale", "note")
+    columns = [file["parameter"].asstr()[()]]
+    columns += [group[n][()].tolist() if n in ("value", "low", "high") else group[n].asstr()[()] for n in names]
+    return tuple(Param(*row) for row in zip(*columns, strict=True))
+
+
+def _read_widest(file) -> dict[str, list[tuple[str, float]]]:
+    if "widest_output" not in file:
+        return {}
+    group = file["band"]
+    outputs = file["widest_output"].asstr()[()]
+    names, factors = group["widest_parameter"].asstr()[()], group["widest_factor"][()].tolist()
+    counts = group["widest_count"][()].tolist()
+    return {
+        output: list(zip(names[i].tolist(), factors[i], strict=True))[: counts[i]] for i, output in enumerate(outputs)
+    }
+
+
+def _read_trace(file, group) -> ChamberTrace:
+    return ChamberTrace(
+        time_s=_optional(file, "trace_time"), torque_Nm=_optional(group, "torque"),
+        peak_torque_Nm=_optional(group, "peak_torque"), speed_rad_s=_optional(group, "speed"),
+        pieces=_optional(group, "pieces"), runs=int(group["runs"][()]), stalls=int(group["stalls"][()]),
+        stall_low=_float(group["stall_low"]), stall_high=_float(group["stall_high"]),
+        duration_s=_float(group["duration"]),
+    )  # fmt: skip
+
+
+def _in_order(group) -> list:
+    """The members that carry a key, in the order in which they were given to the writer."""
+    members = [(name, member) for name, member in group.items() if "key" in member.attrs]
+    return sorted(members, key=lambda pair: int(pair[1].attrs["position"]))
+
+
+def _float(variable) -> float:
+    return float(variable[()])
+
+
+def _unit(variable) -> str:
+    return variable.attrs["unit_text"] if "unit_text" in variable.attrs else variable.attrs["units"]
+
+
+def _optional(group, name: str) -> np.ndarray:
+    return group[name][()] if name in group else np.empty(0)

@@ -1,0 +1,240 @@
+"""The result file: one HDF5 file, valid netCDF-4, that holds a whole Prediction. The only code that knows HDF5.
+
+Opens in xarray with engine="h5netcdf" or "netcdf4"; `xarray.open_datatree` keeps the scales of the root in view.
+
+    /              scales (one per dimension) and, as attributes, what was run: filetype, format_version, program_version,
+                   model_version, mill_name, engine, seed, command, config, config_sha256, binding, warnings, ... and,
+                   written last, status
+      edge         (edge) class bounds [m]; size (size) representative sizes [m]; size_bnds (size, bnds) [m]
+      warmup_time, trace_time [s]; parameter, widest_output (names); widest_rank; bnds
+    /sizes         distributions at the class bounds (edge), rates per class (size); *_se, *_low, *_high beside them
+    /scalars       one variable per predicted number, with *_se (standard error), *_low and *_high (band)
+    /ledger/in, /ledger/out   shaft power by cause and by fate [W]
+    /numerics      residual, iterations, histories, ... of the engine
+    /engine2       sizes, scalars, ledger and numerics of the other engine, if both ran, on scales edge2 and size2
+    /limits/...    one group per limit: load, capacity, and the sentence as an attribute
+    /parameters    value, low, high, unit, basis, source, ... (parameter)
+    /band          widest parameters and the factor they open each output by (widest_output, widest_rank)
+    /warmup        temperature (warmup_time) [K];  /trace  torque, speed, pieces (trace_time) and stall statistics
+
+NaN means "not known"; absent *_se, *_low, *_high mean the same. Nothing depends on clock, host or chance: the same
+prediction gives the same bytes. Format 1.0; a reader of 1.x reads every 1.y.
+"""
+
+import re
+from pathlib import Path
+
+import numpy as np
+
+from .csvout import write_csv
+from .errors import MillsimError
+from .prediction import ChamberTrace, EngineResult, Prediction, Scalar, SizeTable
+from .resultfile import refuse_existing, write_bytes
+from .resultread import FILETYPE, FORMAT_VERSION, SIZE_FIELDS, read
+
+__all__ = ["FILETYPE", "FORMAT_VERSION", "read", "read_result", "to_bytes", "write", "write_csv"]
+
+read_result = read  # the name under which the package exports it
+
+_RANGE_PARTS = (("se", "standard error of"), ("low", "lower bound of the band of"), ("high", "upper bound of the band of"))
+
+
+def write(prediction: Prediction, path: Path | str, force: bool = False) -> None:
+    """Write a prediction to a new HDF5/netCDF-4 file; it appears whole or not at all.
+
+    Without `force` an existing file is never replaced. Failures raise MillsimError and leave nothing behind.
+    """
+    if not force:
+        refuse_existing(Path(path))
+    write_bytes(path, to_bytes(prediction), force)
+
+
+def to_bytes(prediction: Prediction) -> bytes:
+    """The content of the result file, built in memory so that a full disk cannot leave HDF5 half-way."""
+    import h5py
+
+    try:
+        with h5py.File("result", "w", driver="core", backing_store=False) as file:
+            _write_root(file, prediction)
+            file.flush()
+            return file.id.get_file_image()
+    except (OSError, ValueError, TypeError, RuntimeError) as error:
+        raise MillsimError(f"cannot put the prediction into a result file: {error}.") from error
+
+
+def _write_root(file, p: Prediction) -> None:
+    """Everything in a fixed order; the attribute `status` comes last and marks the file as finished."""
+    file.attrs.update(
+        filetype=FILETYPE, format_version=FORMAT_VERSION, Conventions="CF-1.10", program_version=p.version,
+        model_version=p.model_version, mill_name=p.mill_name, engine=p.main.engine, seed=_seed(p.seed),
+        command=p.command, config=p.config_text, config_sha256=p.config_sha256, binding=p.binding,
+    )  # fmt: skip
+    if p.warnings:
+        file.attrs["warnings"] = list(p.warnings)
+    _scale(file, "bnds", np.arange(2), "1", "lower and upper class bound")
+    _number(file, "requested_rate", p.requested_rate_kg_s, "kg/s", "feed rate asked for; NaN: as much as it takes")
+    _number(file, "hole", p.hole_m, "m", "sieve hole")
+    _number(file, "size_floor", p.size_floor_m, "m", "size below which the fastest impact breaks nothing")
+    _number(file, "temperature_limit", p.temperature_limit_K, "K", "temperature limit")
+    _number(file, "band_level", p.band_level, "1", "probability of the prediction band; NaN: no band was run")
+    _write_engine(file, file, p.main, "")
+    if p.other is not None:
+        group = file.create_group("engine2")
+        group.attrs["engine"] = p.other.engine
+        _write_engine(file, group, p.other, "2")
+    _write_limits(file, p)
+    _write_parameters(file, p)
+    _write_widest(file, p.widest)
+    _write_warmup(file, p)
+    if p.trace is not None:
+        _write_trace(file, p.trace)
+    file.attrs["status"] = p.status
+
+
+def _seed(seed: int) -> int | str:
+    return seed if -(2**63) <= seed < 2**63 else str(seed)
+
+
+def _write_engine(file, group, result: EngineResult, suffix: str) -> None:
+    _write_sizes(file, group.create_group("sizes"), result.table, suffix)
+    _write_scalars(group.create_group("scalars"), result.scalars)
+    ledger = group.create_group("ledger")
+    _write_scalars(ledger.create_group("in"), result.ledger_in_W)
+    _write_scalars(ledger.create_group("out"), result.ledger_out_W)
+    numerics = {k: Scalar(v, "1", k.replace("_", " ")) for k, v in result.numerics.items()}
+    _write_scalars(group.create_group("numerics"), numerics)
+
+
+def _write_sizes(file, group, table: SizeTable, suffix: str) -> None:
+    edges = np.asarray(table.edges_m, float)
+    scales = {
+        "edge": _scale(file, "edge" + suffix, edges, "m", "particle size at the class bounds"),
+        "size": _scale(file, "size" + suffix, table.x_m, "m", "representative particle size of the class"),
+    }
+    bounds = np.stack([edges[:-1], edges[1:]], axis=1)
+    variable = _array(file, f"size{suffix}_bnds", bounds, (scales["size"], file["bnds"]), "m", "class bounds")
+    scales["size"].attrs["bounds"] = variable.name.lstrip("/")
+    for name, (scale, units, long_name) in SIZE_FIELDS.items():
+        _array(group, name, getattr(table, name), (scales[scale],), units, long_name)
+    group["product_q3"].attrs["ancillary_variables"] = "product_q3_se product_q3_low product_q3_high"
+
+
+def _write_scalars(group, scalars: dict[str, Scalar]) -> None:
+    for position, (key, scalar) in enumerate(scalars.items()):
+        name = _free_name(group, key)
+        variable = _number(group, name, scalar.value, scalar.unit, scalar.long_name)
+        variable.attrs["key"] = key
+        variable.attrs["position"] = position
+        beside = []
+        for part, words in _RANGE_PARTS:
+            value = getattr(scalar, part)
+            if not np.isnan(value):
+                _number(group, f"{name}_{part}", value, scalar.unit, f"{words} {scalar.long_name or key}")
+                beside.append(f"{name}_{part}")
+        if beside:
+            variable.attrs["ancillary_variables"] = " ".join(beside)
+
+
+def _write_limits(file, p: Prediction) -> None:
+    limits = file.create_group("limits")
+    for position, limit in enumerate(p.limits):
+        group = limits.create_group(_free_name(limits, limit.name))
+        group.attrs.update(key=limit.name, position=position, sentence=limit.sentence)
+        _number(group, "load", limit.load, limit.unit, f"load on: {limit.name}")
+        _number(group, "capacity", limit.capacity, limit.unit, f"most it takes: {limit.name}")
+
+
+def _write_parameters(file, p: Prediction) -> None:
+    group = file.create_group("parameters")
+    if not p.parameters:
+        return
+    scale = _scale(file, "parameter", [q.name for q in p.parameters], "1", "name of the parameter")
+    for name in ("value", "low", "high"):
+        values = np.array([getattr(q, name) for q in p.parameters], float)
+        words = {"value": "plausible value", "low": "plausible lower limit", "high": "plausible upper limit"}[name]
+        _array(group, name, values, (scale,), "see variable unit", words)
+    for name in ("unit", "basis", "source", "scale", "note"):
+        _array(group, name, [getattr(q, name) for q in p.parameters], (scale,), "1", f"{name} of the parameter")
+
+
+def _write_widest(file, widest: dict[str, list[tuple[str, float]]]) -> None:
+    group = file.create_group("band")
+    if not widest:
+        return
+    ranks = max(1, *(len(rows) for rows in widest.values()))
+    names = np.full((len(widest), ranks), "", object)
+    factors = np.full((len(widest), ranks), np.nan)
+    for i, rows in enumerate(widest.values()):
+        for j, (name, factor) in enumerate(rows):
+            names[i, j], factors[i, j] = name, factor
+    scales = (
+        _scale(file, "widest_output", list(widest), "1", "predicted output"),
+        _scale(file, "widest_rank", np.arange(1, ranks + 1), "1", "rank, widest first"),
+    )
+    _array(group, "widest_parameter", names, scales, "1", "parameter that opens the band of the output")
+    _array(group, "widest_factor", factors, scales, "1", "factor by which it opens the band")
+    counts = np.array([len(rows) for rows in widest.values()])
+    _array(group, "widest_count", counts, scales[:1], "1", "how many parameters are ranked")
+
+
+def _write_warmup(file, p: Prediction) -> None:
+    group = file.create_group("warmup")
+    if len(p.warmup_time_s):
+        scale = _scale(file, "warmup_time", p.warmup_time_s, "s", "time since start")
+        _array(group, "temperature", p.warmup_temperature_K, (scale,), "K", "temperature of the air leaving")
+
+
+def _write_trace(file, trace: ChamberTrace) -> None:
+    group = file.create_group("trace")
+    if len(trace.time_s):
+        scale = (_scale(file, "trace_time", trace.time_s, "s", "time since start of the sample history"),)
+        _array(group, "torque", trace.torque_Nm, scale, "N m", "mean torque in the interval")
+        _array(group, "peak_torque", trace.peak_torque_Nm, scale, "N m", "highest torque in the interval")
+        _array(group, "speed", trace.speed_rad_s, scale, "rad/s", "rotor speed")
+        _array(group, "pieces", trace.pieces, scale, "1", "pieces followed one by one")
+    _number(group, "runs", trace.runs, "1", "histories run")
+    _number(group, "stalls", trace.stalls, "1", "histories that stalled")
+    _number(group, "stall_low", trace.stall_low, "1", "stall probability, lower end of the 95 % interval")
+    _number(group, "stall_high", trace.stall_high, "1", "stall probability, upper end of the 95 % interval")
+    _number(group, "duration", trace.duration_s, "s", "length of each history")
+
+
+def _free_name(group, key: str) -> str:
+    """A plain netCDF variable name for a key, not yet taken in the group (the key itself is kept as an attribute)."""
+    stem = re.sub(r"\W", "_", key, flags=re.ASCII)
+    stem = stem if stem[:1].isalpha() else f"v_{stem}"
+    name, count = stem, 1
+    while name in group:
+        count += 1
+        name = f"{stem}_{count}"
+    return name
+
+
+def _scale(file, name: str, values, units: str, long_name: str):
+    """A dimension scale in the root: the coordinate variable that names a dimension."""
+    variable = _array(file, name, values, (), units, long_name)
+    variable.make_scale(name)
+    return variable
+
+
+def _array(group, name: str, values, scales: tuple, units: str, long_name: str):
+    """An array variable, compressed, its dimensions attached to scales."""
+    import h5py
+
+    dtype = None
+    if not isinstance(values, np.ndarray) or values.dtype == object:
+        values, dtype = np.array(values, object), h5py.string_dtype()
+    variable = group.create_dataset(name, data=values, dtype=dtype, compression="gzip", shuffle=True, track_times=False)
+    for axis, scale in enumerate(scales):
+        variable.dims[axis].attach_scale(scale)
+    variable.attrs.update(units=units, long_name=long_name)
+    return variable
+
+
+def _number(group, name: str, value: float | int, units: str, long_name: str):
+    """A single number with its unit; an empty unit is stored as netCDF's "1" and remembered."""
+    variable = group.create_dataset(name, data=value, track_times=False)
+    variable.attrs.update(units=units or "1", long_name=long_name)
+    if not units:
+        variable.attrs["unit_text"] = units
+    return variable
