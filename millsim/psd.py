@@ -1,0 +1,234 @@
+"""Size distributions: grids, cumulative curves, percentiles, moments and the standard distribution functions.
+
+A distribution is two arrays: `edges` (n+1, ascending, > 0, in m unless said otherwise) and `q` (n+1), the
+share of the particles' mass (r = 3; or number, r = 0, ...) no larger than each edge. q[0] > 0 means that some
+of it is finer than the finest edge and was not resolved. Between edges q is linear in ln x (the "log-linear" rule),
+that is, each class is uniform in ln x. Notation of ISO 9276-1/-2 (from memory; formulas derived and tested).
+Owns no files and no units; must not import config, engines or scipy.
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from statistics import NormalDist
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+_ROUNDING = 1e-12  # cumulative shares this close count as equal
+
+
+# --- grids -----------------------------------------------------------------------------------------------
+
+
+def size_grid(x_low_m: float, x_high_m: float, ratio: float, anchors: Sequence[float] = ()) -> Array:
+    """Return ascending class edges from x_low_m to x_high_m with every anchor exactly on an edge.
+
+    ratio: largest allowed ratio of neighbouring edges (> 1); between anchors the edges are geometric with a
+    ratio no larger than this, so that no class straddles a sieve hole or a feed size. Anchors outside the
+    range are left out. Ends are exact too. Shape (n+1,), m.
+    """
+    if not (0.0 < x_low_m < x_high_m < math.inf) or not ratio > 1.0:
+        raise ValueError(f"size_grid needs 0 < low < high and ratio > 1, not {x_low_m}, {x_high_m}, {ratio}")
+    # Anchors that differ only by rounding would make a class of no width.
+    inner = [a for a in sorted(set(anchors)) if x_low_m * (1 + 1e-9) < a < x_high_m * (1 - 1e-9)]
+    before = [x_low_m, *inner[:-1]]
+    stops = [x_low_m, *(a for b, a in zip(before, inner, strict=True) if a > b * (1 + 1e-9)), x_high_m]
+    pieces = []
+    for low, high in zip(stops[:-1], stops[1:], strict=True):
+        n = max(1, math.ceil(math.log(high / low) / math.log(ratio) - 1e-9))
+        piece = low * (high / low) ** (np.arange(n) / n)
+        piece[0] = low
+        pieces.append(piece)
+    return np.concatenate([*pieces, [x_high_m]])
+
+
+def middles(edges: ArrayLike) -> Array:
+    """Geometric middle of each class, shape (n,)."""
+    edges = np.asarray(edges, dtype=float)
+    return np.sqrt(edges[:-1] * edges[1:])
+
+
+def feed_shares(edges: ArrayLike, cdf: Callable[[float], float], beyond: float = 1e-9) -> Array:
+    """Return the mass share of each class, shape (n,), summing to 1, of a cumulative distribution cdf(x).
+
+    What is finer than edges[0] is put in the finest class. A share above edges[-1] larger than `beyond` is a
+    ValueError (the grid must hold the feed); a smaller one goes to the coarsest class.
+    """
+    q = np.array([float(cdf(float(x))) for x in np.asarray(edges, dtype=float)])
+    if not np.all(np.isfinite(q)) or np.any(np.diff(q) < -_ROUNDING) or q[0] < 0 or q[-1] > 1 + _ROUNDING:
+        raise ValueError("a cumulative distribution must rise from 0 to 1 without falling")
+    if 1.0 - q[-1] > beyond:
+        raise ValueError(f"a share {1.0 - q[-1]:.3g} of the feed is coarser than the top of the grid")
+    q = np.maximum.accumulate(q)
+    q[0], q[-1] = 0.0, 1.0
+    return np.diff(q)
+
+
+def cumulative(shares: ArrayLike) -> Array:
+    """Cumulative shares at the class edges from class shares: (..., n) -> (..., n+1), first entry 0."""
+    shares = np.asarray(shares, dtype=float)
+    out = np.zeros((*shares.shape[:-1], shares.shape[-1] + 1))
+    np.cumsum(shares, axis=-1, out=out[..., 1:])
+    return out
+
+
+# --- reading a curve -------------------------------------------------------------------------------------
+
+
+def x_at(edges: ArrayLike, q: ArrayLike, p: ArrayLike) -> Array | float:
+    """Return the size(s) below which the share p lies: the smallest x with Q(x) >= p.
+
+    Log-linear between edges; exact on edges; on a flat stretch its fine end, and for p = 0 the finest size
+    present. NaN where the curve does not determine it: p < q[0], where edges[0] is only an upper bound (say
+    "< finest sieve"), and p > q[-1], where edges[-1] is only a lower bound.
+    """
+    edges, q = np.asarray(edges, dtype=float), np.maximum.accumulate(np.asarray(q, dtype=float))
+    p = np.asarray(p, dtype=float)
+    # First edge with Q >= p (p = 0: first edge with Q > 0, and then the edge below it).
+    finest = np.searchsorted(q, 0.0, side="right") - 1
+    i = np.where(p > 0, np.searchsorted(q, p - _ROUNDING, side="left"), finest)
+    j = np.clip(i, 1, edges.size - 1)
+    step = q[j] - q[j - 1]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        t = np.where(step > 0, (p - q[j - 1]) / step, 1.0)
+    x = np.exp((1 - t) * np.log(edges[j - 1]) + t * np.log(edges[j]))
+    x = np.where(t >= 1 - 1e-15, edges[j], np.where(t <= 0, edges[j - 1], x))
+    x = np.where(i == 0, edges[0], x)
+    known = (p >= q[0] - _ROUNDING) & (p <= q[-1] + _ROUNDING)
+    x = np.where(known, x, np.nan)
+    return float(x) if x.ndim == 0 else x
+
+
+def q_at(edges: ArrayLike, q: ArrayLike, x: ArrayLike) -> Array | float:
+    """Return Q at size(s) x > 0, linear in ln x between edges, q[0] below the finest, q[-1] above the coarsest."""
+    value = np.interp(np.log(x), np.log(edges), np.asarray(q, dtype=float))
+    return float(value) if value.ndim == 0 else value
+
+
+def span(edges: ArrayLike, q3: ArrayLike) -> float:
+    """(x90 - x10) / x50, NaN where x10 or x90 is not determined."""
+    x10, x50, x90 = x_at(edges, q3, [0.1, 0.5, 0.9])
+    return float((x90 - x10) / x50)
+
+
+def q3_star(edges: ArrayLike, q3: ArrayLike) -> Array:
+    """Density over ln x of each class, dQ3/dln x, shape (n,) (ISO 9276-1, q3*)."""
+    return np.diff(np.asarray(q3, dtype=float)) / np.diff(np.log(np.asarray(edges, dtype=float)))
+
+
+def yield_in(edges: ArrayLike, q3: ArrayLike, low: float, high: float) -> float:
+    """Mass share between the sizes low and high (same unit as edges)."""
+    return float(q_at(edges, q3, high) - q_at(edges, q3, low))
+
+
+# --- moments ---------------------------------------------------------------------------------------------
+
+
+def class_moments(edges: ArrayLike, k: float, within: str = "log") -> Array:
+    """Mean of x^k inside each class, shape (n,).
+
+    within: "log" (uniform in ln x, the rule of this module), "linear" (uniform in x, ISO 9276-2) or "middle" (all at the arithmetic middle, as tables of counted drops do).
+    """
+    low, high = np.asarray(edges, dtype=float)[:-1], np.asarray(edges, dtype=float)[1:]
+    if within == "middle":
+        return (0.5 * (low + high)) ** k
+    if within == "log":
+        return _power_mean(low, high, k - 1) / np.log(high / low)
+    if within == "linear":
+        return _power_mean(low, high, k) / (high - low)
+    raise ValueError(f'within must be "log", "linear" or "middle", not {within!r}')
+
+
+def _power_mean(low: Array, high: Array, power: float) -> Array:
+    """Integral of x^power from low to high."""
+    if power == -1:
+        return np.log(high / low)
+    return (high ** (power + 1) - low ** (power + 1)) / (power + 1)
+
+
+def moment(edges: ArrayLike, q: ArrayLike, k: float, within: str = "log") -> float:
+    """M_k,r: mean of x^k over a distribution of kind r (the kind of q), ISO 9276-2.
+
+    Shares finer than edges[0] or coarser than edges[-1] are put at that edge (so a Sauter diameter with an
+    unresolved pan is an upper bound).
+    """
+    edges, q = np.asarray(edges, dtype=float), np.asarray(q, dtype=float)
+    inner = float(np.dot(np.diff(q), class_moments(edges, k, within)))
+    return inner + float(q[0]) * edges[0] ** k + float(1.0 - q[-1]) * edges[-1] ** k
+
+
+def mean_size(edges: ArrayLike, q: ArrayLike, p: float, s: float, r: float = 3, within: str = "log") -> float:
+    """D[p, s] = (M_p,0 / M_s,0)^(1/(p-s)) from a distribution of kind r (3 mass, 0 number), p != s."""
+    if p == s:
+        raise ValueError("mean_size needs p different from s")
+    ratio = moment(edges, q, p - r, within) / moment(edges, q, s - r, within)
+    return float(ratio ** (1.0 / (p - s)))
+
+
+def sauter_diameter(edges: ArrayLike, q3: ArrayLike, within: str = "log") -> float:
+    """D[3, 2]: the size with the same surface per volume; specific surface = 6 / D[3, 2] for spheres."""
+    return mean_size(edges, q3, 3, 2, within=within)
+
+
+def change_kind(edges: ArrayLike, q: ArrayLike, r: float, s: float, within: str = "log") -> Array:
+    """Q_s at the edges from Q_r: number (0) to mass (3) and so on; needs q[0] = 0."""
+    q = np.asarray(q, dtype=float)
+    if abs(q[0]) > _ROUNDING:
+        raise ValueError("mass below the finest edge has no size, so it cannot be converted")
+    weights = np.diff(q) * class_moments(edges, s - r, within)
+    return cumulative(weights / weights.sum())
+
+
+# --- distribution functions ------------------------------------------------------------------------------
+
+
+def rrsb_cdf(x: ArrayLike, x63: float, n: float) -> Array | float:
+    """Rosin-Rammler-Sperling-Bennett: Q3 = 1 - exp(-(x/x63)^n) (DIN 66145), x and x63 in the same unit."""
+    value = -np.expm1(-((np.asarray(x, dtype=float) / x63) ** n))
+    return float(value) if np.ndim(value) == 0 else value
+
+
+def rrsb_x(p: float, x63: float, n: float) -> float:
+    """Size at the share p (0 <= p < 1) of an RRSB distribution."""
+    return x63 * (-math.log1p(-p)) ** (1.0 / n)
+
+
+def rrsb_moment(k: float, x63: float, n: float) -> float:
+    """M_k,3 of an RRSB distribution: x63^k Gamma(1 + k/n); infinite for k <= -n."""
+    return x63**k * math.gamma(1.0 + k / n) if k > -n else math.inf
+
+
+def lognormal_cdf(x: ArrayLike, x50: float, sigma: float) -> Array | float:
+    """Log-normal Q = Phi(ln(x/x50) / sigma), sigma = ln(x84/x50) (ISO 9276-5); x = 0 gives 0."""
+    x = np.asarray(x, dtype=float)
+    with np.errstate(divide="ignore"):
+        z = -np.log(x / x50) / (sigma * math.sqrt(2.0))
+    value = 0.5 * np.vectorize(math.erfc, otypes=[float])(z)
+    return float(value) if value.ndim == 0 else value
+
+
+def lognormal_x(p: float, x50: float, sigma: float) -> float:
+    """Size at the share p (0 < p < 1) of a log-normal distribution."""
+    return x50 * math.exp(sigma * NormalDist().inv_cdf(p))
+
+
+def lognormal_moment(k: float, x50: float, sigma: float) -> float:
+    """M_k,r of a log-normal distribution with median x50 of the same kind r: x50^k exp(k^2 sigma^2 / 2)."""
+    return x50**k * math.exp(0.5 * (k * sigma) ** 2)
+
+
+def ggs_cdf(x: ArrayLike, x_max: float, m: float) -> Array | float:
+    """Gates-Gaudin-Schuhmann: Q3 = (x/x_max)^m up to x_max."""
+    value = np.minimum(np.asarray(x, dtype=float) / x_max, 1.0) ** m
+    return float(value) if np.ndim(value) == 0 else value
+
+
+def ggs_x(p: float, x_max: float, m: float) -> float:
+    """Size at the share p of a GGS distribution."""
+    return x_max * p ** (1.0 / m)
+
+
+def ggs_moment(k: float, x_max: float, m: float) -> float:
+    """M_k,3 of a GGS distribution: x_max^k m / (m + k); infinite for k <= -m."""
+    return x_max**k * m / (m + k) if k > -m else math.inf
