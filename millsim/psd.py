@@ -2,8 +2,9 @@
 
 A distribution is two arrays: `edges` (n+1, ascending, > 0, in m unless said otherwise) and `q` (n+1), the
 share of the particles' mass (r = 3; or number, r = 0, ...) no larger than each edge. q[0] > 0 means that some
-of it is finer than the finest edge and was not resolved. Between edges q is linear in ln x (the "log-linear" rule),
-that is, each class is uniform in ln x. Notation of ISO 9276-1/-2 (from memory; formulas derived and tested).
+of it is finer than the finest edge and was not resolved. Between edges q is linear in ln x (the "log-linear"
+rule), that is, each class is uniform in ln x. Notation of ISO 9276-1/-2 (from memory; formulas derived and
+tested).
 Owns no files and no units; must not import config, engines or scipy.
 """
 
@@ -101,7 +102,7 @@ def x_at(edges: ArrayLike, q: ArrayLike, p: ArrayLike) -> Array | float:
 
 
 def q_at(edges: ArrayLike, q: ArrayLike, x: ArrayLike) -> Array | float:
-    """Return Q at size(s) x > 0, linear in ln x between edges, q[0] below the finest, q[-1] above the coarsest."""
+    """Return Q at size(s) x > 0, linear in ln x between edges, q[0] below and q[-1] above them."""
     value = np.interp(np.log(x), np.log(edges), np.asarray(q, dtype=float))
     return float(value) if value.ndim == 0 else value
 
@@ -128,7 +129,8 @@ def yield_in(edges: ArrayLike, q3: ArrayLike, low: float, high: float) -> float:
 def class_moments(edges: ArrayLike, k: float, within: str = "log") -> Array:
     """Mean of x^k inside each class, shape (n,).
 
-    within: "log" (uniform in ln x, the rule of this module), "linear" (uniform in x, ISO 9276-2) or "middle" (all at the arithmetic middle, as tables of counted drops do).
+    within: "log" (uniform in ln x, the rule of this module), "linear" (uniform in x, ISO 9276-2)
+    or "middle" (all at the arithmetic middle, as tables of counted drops do).
     """
     low, high = np.asarray(edges, dtype=float)[:-1], np.asarray(edges, dtype=float)[1:]
     if within == "middle":
