@@ -13,15 +13,23 @@ Rows = list[list[object]]
 _RATES = ("strike", "selection", "nip", "chip", "escape")
 
 CSV_NAMES = (
-    "run.csv", "sizes.csv", "rates.csv", "scalars.csv", "ledger.csv", "limits.csv", "parameters.csv", "widest.csv",
-    "warmup.csv", "trace.csv",
-)  # fmt: skip
+    "run.csv",
+    "sizes.csv",
+    "rates.csv",
+    "scalars.csv",
+    "ledger.csv",
+    "limits.csv",
+    "parameters.csv",
+    "widest.csv",
+    "warmup.csv",
+    "trace.csv",
+)
 
 
 def write_csv(prediction: Prediction, directory: Path | str, force: bool = False) -> list[Path]:
     """Write the tables of a prediction into a folder (made if missing); the paths written, in order.
 
-    Sizes are in mm, everything else in the unit that the header or the unit column names. An unknown number is empty.
+    Sizes are in mm, all else in the unit that the header or the unit column names; unknown numbers are empty.
     """
     folder = make_folder(directory)
     tables = _tables(prediction)
@@ -71,11 +79,20 @@ def _tables(p: Prediction) -> dict[str, Rows]:
 
 def _run(p: Prediction) -> Rows:
     pairs = {
-        "mill": p.mill_name, "status": p.status, "binding limit": p.binding, "engine": p.main.engine, "seed": p.seed,
-        "command": p.command, "version": p.version, "model version": p.model_version, "config sha256": p.config_sha256,
-        "band level [1]": p.band_level, "sieve hole [mm]": p.hole_m * 1e3, "size floor [mm]": p.size_floor_m * 1e3,
+        "mill": p.mill_name,
+        "status": p.status,
+        "binding limit": p.binding,
+        "engine": p.main.engine,
+        "seed": p.seed,
+        "command": p.command,
+        "version": p.version,
+        "model version": p.model_version,
+        "config sha256": p.config_sha256,
+        "band level [1]": p.band_level,
+        "sieve hole [mm]": p.hole_m * 1e3,
+        "size floor [mm]": p.size_floor_m * 1e3,
         "requested rate [g/h]": p.requested_rate_kg_s * 3.6e6,
-    }  # fmt: skip
+    }
     rows = [["key", "value"], *([k, v] for k, v in pairs.items())]
     return rows + [["warning", w] for w in p.warnings]
 
@@ -85,7 +102,14 @@ def _sizes(engines: list[EngineResult]) -> Rows:
     rows: Rows = [[*header, "product Q3 band low [1]", "product Q3 band high [1]", "hold-up Q3 [1]"]]
     for e in engines:
         t = e.table
-        columns = (t.edges_m * 1e3, t.feed_q3, t.product_q3, t.product_q3_se, t.product_q3_low, t.product_q3_high)
+        columns = (
+            t.edges_m * 1e3,
+            t.feed_q3,
+            t.product_q3,
+            t.product_q3_se,
+            t.product_q3_low,
+            t.product_q3_high,
+        )
         rows += [[e.engine, *row] for row in zip(*columns, t.holdup_q3, strict=True)]
     return rows
 
@@ -103,12 +127,16 @@ def _rates(engines: list[EngineResult]) -> Rows:
 def _scalars(engines: list[EngineResult]) -> Rows:
     rows: Rows = [["engine", "name", "value", "unit", "standard error", "band low", "band high", "meaning"]]
     for e in engines:
-        rows += [[e.engine, k, s.value, s.unit, s.se, s.low, s.high, s.long_name] for k, s in e.scalars.items()]
+        rows += [
+            [e.engine, k, s.value, s.unit, s.se, s.low, s.high, s.long_name] for k, s in e.scalars.items()
+        ]
     return rows
 
 
 def _ledger(engines: list[EngineResult]) -> Rows:
-    rows: Rows = [["engine", "side", "name", "value [W]", "standard error [W]", "band low [W]", "band high [W]"]]
+    rows: Rows = [
+        ["engine", "side", "name", "value [W]", "standard error [W]", "band low [W]", "band high [W]"]
+    ]
     for e in engines:
         for side, ledger in (("in", e.ledger_in_W), ("out", e.ledger_out_W)):
             rows += [[e.engine, side, k, s.value, s.se, s.low, s.high] for k, s in ledger.items()]
@@ -118,13 +146,17 @@ def _ledger(engines: list[EngineResult]) -> Rows:
 def _limits(p: Prediction) -> Rows:
     rows: Rows = [["name", "load", "capacity", "unit", "margin [1]", "binds", "sentence"]]
     for x in p.limits:
-        rows.append([x.name, x.load, x.capacity, x.unit, x.margin, "yes" if x.name == p.binding else "no", x.sentence])
+        rows.append(
+            [x.name, x.load, x.capacity, x.unit, x.margin, "yes" if x.name == p.binding else "no", x.sentence]
+        )
     return rows
 
 
 def _parameters(p: Prediction) -> Rows:
     rows: Rows = [["name", "value", "unit", "low", "high", "basis", "source", "scale", "note"]]
-    rows += [[q.name, q.value, q.unit, q.low, q.high, q.basis, q.source, q.scale, q.note] for q in p.parameters]
+    rows += [
+        [q.name, q.value, q.unit, q.low, q.high, q.basis, q.source, q.scale, q.note] for q in p.parameters
+    ]
     return rows
 
 

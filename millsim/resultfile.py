@@ -40,7 +40,12 @@ def refuse_existing(path: Path | str, where: str = "") -> None:
     """Raise InputError when something already stands at `path`."""
     if os.path.lexists(path):
         raise InputError(
-            Problem(where or str(path), "", _exists_text(path, where), hint="use --force to replace it, or name another")
+            Problem(
+                where or str(path),
+                "",
+                _exists_text(path, where),
+                hint="use --force to replace it, or name another",
+            )
         )
 
 
@@ -48,7 +53,9 @@ def check_target(path: Path | str, force: bool = False, where: str = "--out") ->
     """Refuse, before any work is done, an output file that could not be written afterwards."""
     path = Path(path)
     if path.is_dir():
-        raise InputError(Problem(where, "", f"{path} is a folder", hint=f"name a file, e.g. {path / 'result.h5'}"))
+        raise InputError(
+            Problem(where, "", f"{path} is a folder", hint=f"name a file, e.g. {path / 'result.h5'}")
+        )
     if not force:
         refuse_existing(path, where)
     check_folder(path.parent, where)
@@ -113,15 +120,18 @@ def _write_through(temporary: Path, data: bytes) -> None:
 def _publish(temporary: Path, path: Path, force: bool) -> None:
     """Give the finished file its name in one step; without `force` only if the name is free."""
     if force:
-        os.replace(temporary, path)
+        temporary.replace(path)
         return
     try:
         os.link(temporary, path)  # unlike rename, fails when the name is taken
     except FileExistsError:
         raise
-    except (OSError, AttributeError):  # no hard links there, e.g. a memory stick: claim the name, then replace it
+    except (
+        OSError,
+        AttributeError,
+    ):  # no hard links there, e.g. a memory stick: claim the name, then replace it
         os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL))
-        os.replace(temporary, path)
+        temporary.replace(path)
 
 
 def _sync_folder(folder: Path) -> None:

@@ -11,7 +11,7 @@ from .prediction import ChamberTrace, EngineResult, Limit, Prediction, Scalar, S
 FILETYPE = "millsim result"
 FORMAT_VERSION = "1.0"  # major.minor: a new major version is one that older readers must refuse
 
-# Field of SizeTable: (scale, unit, long name). Shared by writer and reader; edges and sizes are the scales themselves.
+# Field of SizeTable: (scale, unit, long name), for writer and reader; edges and sizes are the scales themselves.
 SIZE_FIELDS = {
     "feed_q3": ("edge", "1", "feed, cumulative undersize by mass"),
     "product_q3": ("edge", "1", "product, cumulative undersize by mass"),
@@ -26,7 +26,17 @@ SIZE_FIELDS = {
     "escape_1_s": ("size", "1/s", "rate of escape through the sieve"),
 }
 
-_DAMAGE = (OSError, KeyError, ValueError, TypeError, RuntimeError, AttributeError, IndexError, OverflowError, MemoryError)
+_DAMAGE = (
+    OSError,
+    KeyError,
+    ValueError,
+    TypeError,
+    RuntimeError,
+    AttributeError,
+    IndexError,
+    OverflowError,
+    MemoryError,
+)
 
 
 def read(path: Path | str) -> Prediction:
@@ -38,13 +48,17 @@ def read(path: Path | str) -> Prediction:
     try:
         file = h5py.File(path, "r")
     except _DAMAGE as error:
-        raise _refusal(path, "is cut short or damaged", "run the prediction again or restore a copy") from error
+        raise _refusal(
+            path, "is cut short or damaged", "run the prediction again or restore a copy"
+        ) from error
     with file:
         _check_header(path, file)
         try:
             return _read_root(file)
         except _DAMAGE as error:
-            raise _refusal(path, f"is damaged ({error})", "run the prediction again or restore a copy") from error
+            raise _refusal(
+                path, f"is damaged ({error})", "run the prediction again or restore a copy"
+            ) from error
 
 
 def _refusal(path: Path, message: str, remedy: str) -> ResultFileError:
@@ -63,7 +77,9 @@ def _check_is_hdf5(path: Path) -> None:
     except IsADirectoryError as error:
         raise _refusal(path, "is a folder, not a result file", "name the .h5 file in it") from error
     except (OSError, ValueError) as error:
-        raise _refusal(path, f"cannot be read ({getattr(error, 'strerror', error)})", "check its permissions") from error
+        raise _refusal(
+            path, f"cannot be read ({getattr(error, 'strerror', error)})", "check its permissions"
+        ) from error
     if not start:
         raise _refusal(path, "is empty", "run the prediction again")
     if not h5py.is_hdf5(path):
@@ -91,37 +107,61 @@ def _check_header(path: Path, file) -> None:
 def _read_root(file) -> Prediction:
     a = file.attrs
     return Prediction(
-        status=a["status"], config_text=a["config"], config_sha256=a["config_sha256"], mill_name=a["mill_name"],
-        seed=int(a["seed"]), command=a["command"], version=a["program_version"], model_version=a["model_version"],
-        requested_rate_kg_s=_float(file["requested_rate"]), hole_m=_float(file["hole"]),
-        size_floor_m=_float(file["size_floor"]), main=_read_engine(file, file, str(a["engine"]), ""),
-        other=_read_engine(file, file["engine2"], str(file["engine2"].attrs["engine"]), "2") if "engine2" in file else None,
-        limits=_read_limits(file["limits"]), binding=a["binding"], parameters=_read_parameters(file),
-        band_level=_float(file["band_level"]), widest=_read_widest(file),
-        warmup_time_s=_optional(file, "warmup_time"), warmup_temperature_K=_optional(file, "warmup/temperature"),
+        status=a["status"],
+        config_text=a["config"],
+        config_sha256=a["config_sha256"],
+        mill_name=a["mill_name"],
+        seed=int(a["seed"]),
+        command=a["command"],
+        version=a["program_version"],
+        model_version=a["model_version"],
+        requested_rate_kg_s=_float(file["requested_rate"]),
+        hole_m=_float(file["hole"]),
+        size_floor_m=_float(file["size_floor"]),
+        main=_read_engine(file, file, str(a["engine"]), ""),
+        other=_read_engine(file, file["engine2"], str(file["engine2"].attrs["engine"]), "2")
+        if "engine2" in file
+        else None,
+        limits=_read_limits(file["limits"]),
+        binding=a["binding"],
+        parameters=_read_parameters(file),
+        band_level=_float(file["band_level"]),
+        widest=_read_widest(file),
+        warmup_time_s=_optional(file, "warmup_time"),
+        warmup_temperature_K=_optional(file, "warmup/temperature"),
         temperature_limit_K=_float(file["temperature_limit"]),
         trace=_read_trace(file, file["trace"]) if "trace" in file else None,
         warnings=tuple(str(w) for w in a["warnings"]) if "warnings" in a else (),
-    )  # fmt: skip
+    )
 
 
 def _read_engine(file, group, engine: str, suffix: str) -> EngineResult:
     table = SizeTable(
-        edges_m=file["edge" + suffix][()], x_m=file["size" + suffix][()],
+        edges_m=file["edge" + suffix][()],
+        x_m=file["size" + suffix][()],
         **{name: group["sizes"][name][()] for name in SIZE_FIELDS},
-    )  # fmt: skip
+    )
     return EngineResult(
-        engine=engine, table=table, scalars=_read_scalars(group["scalars"]),
-        ledger_in_W=_read_scalars(group["ledger/in"]), ledger_out_W=_read_scalars(group["ledger/out"]),
+        engine=engine,
+        table=table,
+        scalars=_read_scalars(group["scalars"]),
+        ledger_in_W=_read_scalars(group["ledger/in"]),
+        ledger_out_W=_read_scalars(group["ledger/out"]),
         numerics={k: s.value for k, s in _read_scalars(group["numerics"]).items()},
-    )  # fmt: skip
+    )
 
 
 def _read_scalars(group) -> dict[str, Scalar]:
     scalars = {}
     for name, variable in _in_order(group):
-        ranges = {part: _float(group[f"{name}_{part}"]) for part in ("se", "low", "high") if f"{name}_{part}" in group}
-        scalars[variable.attrs["key"]] = Scalar(_float(variable), _unit(variable), variable.attrs["long_name"], **ranges)
+        ranges = {
+            part: _float(group[f"{name}_{part}"])
+            for part in ("se", "low", "high")
+            if f"{name}_{part}" in group
+        }
+        scalars[variable.attrs["key"]] = Scalar(
+            _float(variable), _unit(variable), variable.attrs["long_name"], **ranges
+        )
     return scalars
 
 
@@ -138,7 +178,9 @@ def _read_parameters(file) -> tuple[Param, ...]:
     group = file["parameters"]
     names = ("value", "unit", "low", "high", "basis", "source", "scale", "note")
     columns = [file["parameter"].asstr()[()]]
-    columns += [group[n][()].tolist() if n in ("value", "low", "high") else group[n].asstr()[()] for n in names]
+    columns += [
+        group[n][()].tolist() if n in ("value", "low", "high") else group[n].asstr()[()] for n in names
+    ]
     return tuple(Param(*row) for row in zip(*columns, strict=True))
 
 
@@ -150,18 +192,24 @@ def _read_widest(file) -> dict[str, list[tuple[str, float]]]:
     names, factors = group["widest_parameter"].asstr()[()], group["widest_factor"][()].tolist()
     counts = group["widest_count"][()].tolist()
     return {
-        output: list(zip(names[i].tolist(), factors[i], strict=True))[: counts[i]] for i, output in enumerate(outputs)
+        output: list(zip(names[i].tolist(), factors[i], strict=True))[: counts[i]]
+        for i, output in enumerate(outputs)
     }
 
 
 def _read_trace(file, group) -> ChamberTrace:
     return ChamberTrace(
-        time_s=_optional(file, "trace_time"), torque_Nm=_optional(group, "torque"),
-        peak_torque_Nm=_optional(group, "peak_torque"), speed_rad_s=_optional(group, "speed"),
-        pieces=_optional(group, "pieces"), runs=int(group["runs"][()]), stalls=int(group["stalls"][()]),
-        stall_low=_float(group["stall_low"]), stall_high=_float(group["stall_high"]),
+        time_s=_optional(file, "trace_time"),
+        torque_Nm=_optional(group, "torque"),
+        peak_torque_Nm=_optional(group, "peak_torque"),
+        speed_rad_s=_optional(group, "speed"),
+        pieces=_optional(group, "pieces"),
+        runs=int(group["runs"][()]),
+        stalls=int(group["stalls"][()]),
+        stall_low=_float(group["stall_low"]),
+        stall_high=_float(group["stall_high"]),
         duration_s=_float(group["duration"]),
-    )  # fmt: skip
+    )
 
 
 def _in_order(group) -> list:

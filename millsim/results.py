@@ -1,24 +1,27 @@
-"""The result file: one HDF5 file, valid netCDF-4, that holds a whole Prediction. The only code that knows HDF5.
+"""The result file: one HDF5 file, valid netCDF-4, that holds a whole Prediction.
 
 Opens in xarray with engine="h5netcdf" or "netcdf4"; `xarray.open_datatree` keeps the scales of the root in view.
 
-    /              scales (one per dimension) and, as attributes, what was run: filetype, format_version, program_version,
-                   model_version, mill_name, engine, seed, command, config, config_sha256, binding, warnings, ... and,
-                   written last, status
-      edge         (edge) class bounds [m]; size (size) representative sizes [m]; size_bnds (size, bnds) [m]
+    /            scales, one per dimension, and, as attributes, what was run: filetype, format_version,
+                 program_version, model_version, mill_name, engine, seed, command, config, config_sha256,
+                 binding, warnings, and, written last, status
+      edge       (edge) class bounds [m]; size (size) representative sizes [m]; size_bnds (size, bnds) [m]
       warmup_time, trace_time [s]; parameter, widest_output (names); widest_rank; bnds
-    /sizes         distributions at the class bounds (edge), rates per class (size); *_se, *_low, *_high beside them
-    /scalars       one variable per predicted number, with *_se (standard error), *_low and *_high (band)
-    /ledger/in, /ledger/out   shaft power by cause and by fate [W]
-    /numerics      residual, iterations, histories, ... of the engine
-    /engine2       sizes, scalars, ledger and numerics of the other engine, if both ran, on scales edge2 and size2
-    /limits/...    one group per limit: load, capacity, and the sentence as an attribute
-    /parameters    value, low, high, unit, basis, source, ... (parameter)
-    /band          widest parameters and the factor they open each output by (widest_output, widest_rank)
-    /warmup        temperature (warmup_time) [K];  /trace  torque, speed, pieces (trace_time) and stall statistics
+      requested_rate, hole, size_floor, temperature_limit, band_level: single numbers
+    /sizes       distributions at the class bounds (edge), *_se, *_low, *_high beside them; rates (size)
+    /scalars     one variable per predicted number, with *_se (standard error), *_low and *_high (band)
+    /ledger      in/ and out/: shaft power by cause and by fate [W]
+    /numerics    residual, iterations, histories, ... of the engine
+    /engine2     sizes, scalars, ledger, numerics of the other engine if both ran; scales edge2 and size2
+    /limits      one group per limit: load, capacity, and the sentence as an attribute
+    /parameters  value, low, high, unit, basis, source, ... (parameter)
+    /band        parameters and the factor they open each output by (widest_output, widest_rank)
+    /warmup      temperature (warmup_time) [K]
+    /trace       torque, speed, pieces (trace_time) and stall statistics
 
-NaN means "not known"; absent *_se, *_low, *_high mean the same. Nothing depends on clock, host or chance: the same
-prediction gives the same bytes. Format 1.0; a reader of 1.x reads every 1.y.
+NaN means "not known"; absent *_se, *_low, *_high mean the same. Nothing depends on clock, host or chance:
+the same prediction gives the same bytes. Format 1.0; a reader of 1.0 reads every 1.x.
+Only this module and resultread.py know HDF5.
 """
 
 import re
@@ -36,7 +39,11 @@ __all__ = ["FILETYPE", "FORMAT_VERSION", "read", "read_result", "to_bytes", "wri
 
 read_result = read  # the name under which the package exports it
 
-_RANGE_PARTS = (("se", "standard error of"), ("low", "lower bound of the band of"), ("high", "upper bound of the band of"))
+_RANGE_PARTS = (
+    ("se", "standard error of"),
+    ("low", "lower bound of the band of"),
+    ("high", "upper bound of the band of"),
+)
 
 
 def write(prediction: Prediction, path: Path | str, force: bool = False) -> None:
@@ -65,14 +72,25 @@ def to_bytes(prediction: Prediction) -> bytes:
 def _write_root(file, p: Prediction) -> None:
     """Everything in a fixed order; the attribute `status` comes last and marks the file as finished."""
     file.attrs.update(
-        filetype=FILETYPE, format_version=FORMAT_VERSION, Conventions="CF-1.10", program_version=p.version,
-        model_version=p.model_version, mill_name=p.mill_name, engine=p.main.engine, seed=_seed(p.seed),
-        command=p.command, config=p.config_text, config_sha256=p.config_sha256, binding=p.binding,
-    )  # fmt: skip
+        filetype=FILETYPE,
+        format_version=FORMAT_VERSION,
+        Conventions="CF-1.10",
+        program_version=p.version,
+        model_version=p.model_version,
+        mill_name=p.mill_name,
+        engine=p.main.engine,
+        seed=_seed(p.seed),
+        command=p.command,
+        config=p.config_text,
+        config_sha256=p.config_sha256,
+        binding=p.binding,
+    )
     if p.warnings:
         file.attrs["warnings"] = list(p.warnings)
     _scale(file, "bnds", np.arange(2), "1", "lower and upper class bound")
-    _number(file, "requested_rate", p.requested_rate_kg_s, "kg/s", "feed rate asked for; NaN: as much as it takes")
+    _number(
+        file, "requested_rate", p.requested_rate_kg_s, "kg/s", "feed rate asked for; NaN: as much as it takes"
+    )
     _number(file, "hole", p.hole_m, "m", "sieve hole")
     _number(file, "size_floor", p.size_floor_m, "m", "size below which the fastest impact breaks nothing")
     _number(file, "temperature_limit", p.temperature_limit_K, "K", "temperature limit")
@@ -151,10 +169,14 @@ def _write_parameters(file, p: Prediction) -> None:
     scale = _scale(file, "parameter", [q.name for q in p.parameters], "1", "name of the parameter")
     for name in ("value", "low", "high"):
         values = np.array([getattr(q, name) for q in p.parameters], float)
-        words = {"value": "plausible value", "low": "plausible lower limit", "high": "plausible upper limit"}[name]
+        words = {"value": "plausible value", "low": "plausible lower limit", "high": "plausible upper limit"}[
+            name
+        ]
         _array(group, name, values, (scale,), "see variable unit", words)
     for name in ("unit", "basis", "source", "scale", "note"):
-        _array(group, name, [getattr(q, name) for q in p.parameters], (scale,), "1", f"{name} of the parameter")
+        _array(
+            group, name, [getattr(q, name) for q in p.parameters], (scale,), "1", f"{name} of the parameter"
+        )
 
 
 def _write_widest(file, widest: dict[str, list[tuple[str, float]]]) -> None:
@@ -200,7 +222,7 @@ def _write_trace(file, trace: ChamberTrace) -> None:
 
 
 def _free_name(group, key: str) -> str:
-    """A plain netCDF variable name for a key, not yet taken in the group (the key itself is kept as an attribute)."""
+    """A plain netCDF name for a key, not yet taken in the group; the key itself is kept as an attribute."""
     stem = re.sub(r"\W", "_", key, flags=re.ASCII)
     stem = stem if stem[:1].isalpha() else f"v_{stem}"
     name, count = stem, 1
@@ -224,7 +246,9 @@ def _array(group, name: str, values, scales: tuple, units: str, long_name: str):
     dtype = None
     if not isinstance(values, np.ndarray) or values.dtype == object:
         values, dtype = np.array(values, object), h5py.string_dtype()
-    variable = group.create_dataset(name, data=values, dtype=dtype, compression="gzip", shuffle=True, track_times=False)
+    variable = group.create_dataset(
+        name, data=values, dtype=dtype, compression="gzip", shuffle=True, track_times=False
+    )
     for axis, scale in enumerate(scales):
         variable.dims[axis].attach_scale(scale)
     variable.attrs.update(units=units, long_name=long_name)

@@ -1,4 +1,4 @@
-"""A made-up Prediction for tests of files, figures and reports. Every number here is INVENTED, only its size is realistic."""
+"""A made-up Prediction for tests of files, figures and reports. Every number here is INVENTED."""
 
 import dataclasses
 import math
@@ -31,16 +31,22 @@ def _table(seed: int, band: bool, noise: float) -> SizeTable:
     nan = np.full(n + 1, NAN)
     feed = 0.5 * (1 + np.vectorize(math.erf)(np.log(edges / 2.4e-3) / (0.22 * math.sqrt(2))))
     feed[-1] = 1.0
-    over = np.maximum(0.0, x * 1e3 - 0.06)
+    over = np.maximum(0.0, x * 1e3 - 0.16)
     escape = np.where(0.85 * x < HOLE_M, 9.0 * (1 - 0.85 * x / HOLE_M).clip(0) ** 2, 0.0)
     return SizeTable(
-        edges_m=edges, feed_q3=feed, product_q3=product,
+        edges_m=edges,
+        feed_q3=feed,
+        product_q3=product,
         product_q3_se=error if noise else nan,
         product_q3_low=rrsb(0.37e-3, 1.9, top) if band else nan,
         product_q3_high=rrsb(0.19e-3, 2.2, top) if band else nan,
-        holdup_q3=rrsb(0.55e-3, 1.1, 3.5e-3), x_m=x,
-        strike_1_s=420 * x / (x + 0.05e-3), selection_1_s=14 * over**1.4, nip_1_s=np.where(x > 1e-3, 6.0, 0.0),
-        chip_1_s=0.02 + 0.1 * over, escape_1_s=escape,
+        holdup_q3=rrsb(0.55e-3, 1.1, 3.5e-3),
+        x_m=x,
+        strike_1_s=420 * x / (x + 0.05e-3),
+        selection_1_s=14 * over**1.4,
+        nip_1_s=np.where(x > 1e-3, 6.0, 0.0),
+        chip_1_s=0.02 + 0.1 * over,
+        escape_1_s=escape,
     )
 
 
@@ -53,8 +59,24 @@ def _scalars(shift: float, se: bool, band: bool) -> dict[str, Scalar]:
         ("throughput_kg_s", 0.096e-3, "kg/s", "throughput", NAN, 0.045e-3, 0.21e-3),
         ("capacity_kg_s", 0.096e-3, "kg/s", "largest steady feed", NAN, 0.045e-3, 0.21e-3),
         ("holdup_kg", 1.42e-3, "kg", "charge inside the chamber", 0.012, 0.6e-3, 3.3e-3),
-        ("hits_per_particle", 512.0, "1", "bar hits per tagged gram of feed until it leaves", 0.011, 240.0, 1100.0),
-        ("hits_above_threshold_share", 0.147, "1", "share of hits above the breakage threshold", 0.006, 0.06, 0.31),
+        (
+            "hits_per_particle",
+            512.0,
+            "1",
+            "bar hits per tagged gram of feed until it leaves",
+            0.011,
+            240.0,
+            1100.0,
+        ),
+        (
+            "hits_above_threshold_share",
+            0.147,
+            "1",
+            "share of hits above the breakage threshold",
+            0.006,
+            0.06,
+            0.31,
+        ),
         ("gross_J_kg", 4.81e6, "J/kg", "electrical energy per kilogram of powder", 0.01, 2.3e6, 1.02e7),
         ("net_J_kg", 2.92e6, "J/kg", "shaft energy spent on the charge per kilogram", 0.01, 1.2e6, 6.6e6),
         ("shaft_power_W", 371.0, "W", "shaft power", 0.004, 300.0, 420.0),
@@ -80,9 +102,15 @@ def _watts(values: dict[str, float], se: bool) -> dict[str, Scalar]:
 
 LEDGER_IN = {"windage": 71.0, "bearings": 12.2, "striking": 262.4, "nip": 7.9, "layer drive": 17.5}
 LEDGER_OUT = {
-    "air drag heat": 71.0, "bearing heat": 12.2, "bar impact heat": 96.1, "pin impact heat": 118.6,
-    "path friction heat": 39.2, "wall rub heat": 17.5, "chips cut": 8.5, "nip shear": 7.9,
-}  # fmt: skip
+    "air drag heat": 71.0,
+    "bearing heat": 12.2,
+    "bar impact heat": 96.1,
+    "pin impact heat": 118.6,
+    "path friction heat": 39.2,
+    "wall rub heat": 17.5,
+    "chips cut": 8.5,
+    "nip shear": 7.9,
+}
 
 
 def fake_engine(engine: str, band: bool = True, shift: float = 0.0, seed: int = 1) -> EngineResult:
@@ -92,10 +120,13 @@ def fake_engine(engine: str, band: bool = True, shift: float = 0.0, seed: int = 
     if monte_carlo:
         numerics = {"histories": 20000.0, "batches": 20.0, "mass_closure": 2.2e-16}
     return EngineResult(
-        engine=engine, table=_table(seed, band, 0.004 if monte_carlo else 0.0),
-        scalars=_scalars(shift, monte_carlo, band), ledger_in_W=_watts(LEDGER_IN, monte_carlo),
-        ledger_out_W=_watts(LEDGER_OUT, monte_carlo), numerics=numerics,
-    )  # fmt: skip
+        engine=engine,
+        table=_table(seed, band, 0.004 if monte_carlo else 0.0),
+        scalars=_scalars(shift, monte_carlo, band),
+        ledger_in_W=_watts(LEDGER_IN, monte_carlo),
+        ledger_out_W=_watts(LEDGER_OUT, monte_carlo),
+        numerics=numerics,
+    )
 
 
 def fake_trace(k: int = 600) -> ChamberTrace:
@@ -105,17 +136,26 @@ def fake_trace(k: int = 600) -> ChamberTrace:
     torque = 0.30 + 0.02 * rng.standard_normal(k) + 0.05 * (1 - np.exp(-time / 20))
     peak = torque + rng.exponential(0.25, k)
     return ChamberTrace(
-        time_s=time, torque_Nm=torque, peak_torque_Nm=peak, speed_rad_s=1225 - 40 * (torque - 0.35),
+        time_s=time,
+        torque_Nm=torque,
+        peak_torque_Nm=peak,
+        speed_rad_s=1225 - 40 * (torque - 0.35),
         pieces=rng.poisson(40 * (1 - np.exp(-time / 20))).astype(float),
-        runs=200, stalls=3, stall_low=0.0031, stall_high=0.0432, duration_s=300.0,
-    )  # fmt: skip
+        runs=200,
+        stalls=3,
+        stall_low=0.0031,
+        stall_high=0.0432,
+        duration_s=300.0,
+    )
 
 
 def fake_parameters() -> tuple[Param, ...]:
     """Invented parameters with one of each basis that occurs."""
     return (
         Param("density", 1180.0, "kg/m3", 1170.0, 1200.0, "handbook", "invented for tests"),
-        Param("f_mat_warm", 0.25, "kg/(J m)", 0.08, 0.8, "assumed", "invented; \"quoted\", with a comma", "log"),
+        Param(
+            "f_mat_warm", 0.25, "kg/(J m)", 0.08, 0.8, "assumed", 'invented; "quoted", with a comma', "log"
+        ),
         Param("xw_min_warm", 1.2, "J m/kg", 0.4, 2.4, "common practice", "invented", "log", "a note"),
         Param("sieve_factor", 1.0, "1", 0.3, 3.0, "assumed", "invented", "log"),
         Param("windage_factor", 1.0, "1", 0.5, 3.0, "assumed", "invented", "log"),
@@ -127,39 +167,70 @@ def fake_limits() -> tuple[Limit, ...]:
     """Invented limits; the shaft power binds."""
     return (
         Limit("shaft power", 371.0, 371.0, "W", "The motor has no shaft power left."),
-        Limit("outlet temperature", 318.4, 358.15, "K", "The powder stays 40 K below the point where it sticks."),
+        Limit(
+            "outlet temperature", 318.4, 358.15, "K", "The powder stays 40 K below the point where it sticks."
+        ),
         Limit("sieve", 0.096e-3, 0.31e-3, "kg/s", "The sieve could pass about three times as much."),
         Limit("jam", 0.21, 1.0, "1", "A bite takes a fifth of the torque the drive can give."),
         Limit("feed opening", 0.0, 1.0, "1", "The feed opening does not limit."),
     )
 
 
-def fake_prediction(both: bool = True, band: bool = True, trace: bool = True, **changes: object) -> Prediction:
+def fake_prediction(
+    both: bool = True, band: bool = True, trace: bool = True, **changes: object
+) -> Prediction:
     """An invented prediction of an acrylic mill; `changes` replace fields."""
     time = np.concatenate([[0.0], np.geomspace(5.0, 3600.0, 60)])
     widest = {
-        "x50_m": [("f_mat_warm", 1.42), ("sieve_factor", 1.31), ("xw_min_warm", 1.22), ("windage_factor", 1.01)],
+        "x50_m": [
+            ("f_mat_warm", 1.42),
+            ("sieve_factor", 1.31),
+            ("xw_min_warm", 1.22),
+            ("windage_factor", 1.01),
+        ],
         "throughput_kg_s": [("sieve_factor", 1.9), ("f_mat_warm", 1.8), ("windage_factor", 1.4)],
     }
     prediction = Prediction(
-        status="ok", config_text='[mill]\nname = "Acrylic workshop mill"\n', config_sha256="5f" * 32,
-        mill_name="Acrylic workshop mill", seed=20240611, command="millsim predict acrylic.toml", version="0.1.0",
-        model_version="1", requested_rate_kg_s=NAN, hole_m=HOLE_M, size_floor_m=2 * 1.2 / 61.2**2 / 4,
-        main=fake_engine("balance", band), other=fake_engine("montecarlo", False, 0.004, 2) if both else None,
-        limits=fake_limits(), binding="shaft power", parameters=fake_parameters(), band_level=0.8 if band else NAN,
-        widest=widest if band else {}, warmup_time_s=time, warmup_temperature_K=293.15 + 25.25 * (1 - np.exp(-time / 700)),
-        temperature_limit_K=358.15, trace=fake_trace() if trace else None,
+        status="ok",
+        config_text='[mill]\nname = "Acrylic workshop mill"\n',
+        config_sha256="5f" * 32,
+        mill_name="Acrylic workshop mill",
+        seed=20240611,
+        command="millsim predict acrylic.toml",
+        version="0.1.0",
+        model_version="1",
+        requested_rate_kg_s=NAN,
+        hole_m=HOLE_M,
+        size_floor_m=2 * 1.2 / 61.2**2 / 4,
+        main=fake_engine("balance", band),
+        other=fake_engine("montecarlo", False, 0.004, 2) if both else None,
+        limits=fake_limits(),
+        binding="shaft power",
+        parameters=fake_parameters(),
+        band_level=0.8 if band else NAN,
+        widest=widest if band else {},
+        warmup_time_s=time,
+        warmup_temperature_K=293.15 + 25.25 * (1 - np.exp(-time / 700)),
+        temperature_limit_K=358.15,
+        trace=fake_trace() if trace else None,
         warnings=("The air flow rests on an assumed fan coefficient.",),
-    )  # fmt: skip
+    )
     return dataclasses.replace(prediction, **changes)
 
 
 def same(a: object, b: object) -> bool:
     """Equality that looks into arrays bit by bit and takes NaN as equal to NaN."""
     if isinstance(a, np.ndarray):
-        return isinstance(b, np.ndarray) and a.dtype == b.dtype and a.shape == b.shape and a.tobytes() == b.tobytes()
+        return (
+            isinstance(b, np.ndarray)
+            and a.dtype == b.dtype
+            and a.shape == b.shape
+            and a.tobytes() == b.tobytes()
+        )
     if dataclasses.is_dataclass(a):
-        return type(a) is type(b) and all(same(getattr(a, f.name), getattr(b, f.name)) for f in dataclasses.fields(a))
+        return type(a) is type(b) and all(
+            same(getattr(a, f.name), getattr(b, f.name)) for f in dataclasses.fields(a)
+        )
     if isinstance(a, dict):
         return isinstance(b, dict) and list(a) == list(b) and all(same(a[k], b[k]) for k in a)
     if isinstance(a, list | tuple):
