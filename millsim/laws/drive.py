@@ -27,12 +27,13 @@ def kinetic_energy(I, omega):
 
 
 @law
-def jam_energy_index(bites_per_pass, E_bite, KE, jam_share):
-    """Energy of an unlucky bar pass (mean plus three Poisson deviations) over the share of KE that may go.
+def jam_energy_index(mean, variance, KE, jam_share):
+    """Energy of an unlucky bar pass (mean plus three standard deviations) over the share of KE that may go.
 
-    Source: P8, J_E > 1 jams; jam_share 0.3 (assumed).
+    mean [J] and variance [J2] of the energy that bites take in one bar pass. Above 1 the rotor is expected to
+    jam. Source: P8 (J_E); jam_share 0.3 and the three deviations are assumed.
     """
-    return (bites_per_pass + 3.0 * sqrt(bites_per_pass)) * E_bite / (jam_share * KE)
+    return (mean + 3.0 * sqrt(variance)) / (jam_share * KE)
 
 
 @law

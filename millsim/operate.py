@@ -1,0 +1,204 @@
+"""Finding the state a mill settles in: hold-up, temperature, sieve, speed and air that agree with each other.
+
+The unknown state goes round a loop: frozen state -> rates -> balance -> power, heat, pegging -> new state.
+Two questions are asked of the loop: what hold-up does a feed rate need (`settle_at_rate`), and what feed rate
+does a hold-up carry (`settle_at_holdup`, which has an answer even where the mill would flood).
+"""
+
+from math import exp, log, pi
+
+import numpy as np
+
+from .balance import FLOWS, OBLIQUITY, chip_shares, fill_rates, fill_strikes, march
+from .chamber import CONTACT, RATE_COLUMNS, STATE, STRIKES, feedback_air, feedback_speed, idle_power
+from .jit import law
+from .laws import air, cutting, heat, motion, sieving
+
+AIR_HEAT = 1006.0  # specific heat of air, J/(kg K), 20-60 C (CoolProp: 1006)
+UNKNOWNS = 5  # ln hold-up or ln feed rate, T, unblinded share, speed, tip speed
+HISTORY = 4  # depth of the Anderson acceleration
+
+# Power and heat of one settled state, W, K.
+POWERS = np.dtype([(name, "f8") for name in "windage bearings striking nip layer_drive shaft residual".split()])
+
+
+@law
+def peg_rate(m, s, x, edges, table, mass):
+    """Pegging events per open hole and second: near-size pieces (0.9-1.1 hole) that touch the sieve. Source: P5."""
+    contacts = 0.0
+    low, high = log(0.9 * m.hole / m.shape), log(1.1 * m.hole / m.shape)
+    for i in range(x.size):
+        a, b = log(edges[i]), log(edges[i + 1])
+        overlap = min(b, high) - max(a, low)
+        if overlap > 0.0:
+            pieces = mass[i] / (m.density * pi / 6.0 * x[i] ** 3)
+            contacts += overlap / (b - a) * table[i, CONTACT] * pieces
+    sticky = sieving.stickiness(s.T, m.glass_temperature)
+    return contacts * m.open_share / m.n_holes * m.peg_probability * sticky
+
+
+@law
+def shaft_power(m, s, flows, p):
+    """Fill a POWERS record from the flows of a frozen state; what the wall cannot give back the layer is driven by."""
+    p.windage, p.bearings = idle_power(m, s.omega, s.T)
+    p.striking, p.nip = flows.work, flows.nip_work
+    p.layer_drive = max(0.0, -flows.rub)
+    p.shaft = p.windage + p.bearings + p.striking + p.nip + p.layer_drive
+
+
+@law
+def balance_temperature(m, s, p):
+    """Chamber temperature [K] at which the heat of all power but the bearings' leaves by charge, air and casing."""
+    UA = heat.series_conductance(m.inner_heat_transfer * m.inner_area, m.casing_heat_loss)
+    air_capacity = s.Q * air.air_density(m.T_room) * AIR_HEAT
+    return heat.chamber_temperature(
+        p.shaft - p.bearings, s.F, m.specific_heat, m.heat_exponent_share, m.T_feed, air_capacity, m.T_air_in, UA,
+        m.T_room,
+    )
+
+
+@law
+def hammer_tip_speed(m, s, p):
+    """Effective tip speed [m/s]: that of the rotor, less what light swinging hammers lose to their work."""
+    v = s.omega * m.R
+    if m.swinging <= 0.0:
+        return v
+    per_blow = (p.striking + p.nip) / (m.n_bars * s.omega / (2.0 * pi))
+    return v * cutting.hammer_speed_share(per_blow, cutting.hammer_energy(m.hammer_mass, v))
+
+
+@law
+def evaluate(m, grid, feed, s, work, at_rate):
+    """One turn of the loop at state s: fill rates, charge, flows and powers; return the total charge [kg].
+
+    With the hold-up given (not at_rate) the feed rate s.F is set to the one that keeps it. Only nip screening
+    makes the charge a non-linear function of the feed rate, so one scaling mostly does.
+    """
+    edges, x, chip_share = grid
+    table, escape, strikes, mass, screen, flows, k, p = work
+    fill_rates(m, s, k[0], x, table, escape)
+    fill_strikes(k[0], edges, x, table, OBLIQUITY, strikes)
+    charge, low, high = 0.0, -np.inf, np.inf
+    for _ in range(100):
+        march(m, k[0], edges, x, table, escape, chip_share, strikes, s.F * feed, 0.0, mass, screen, flows[0])
+        charge = mass.sum()
+        miss = log(s.M / charge)
+        if at_rate or abs(miss) < 1e-13 or high - low < 1e-14:
+            break
+        ln_F = log(s.F)
+        if miss > 0.0:
+            low = ln_F
+        else:
+            high = ln_F
+        ln_F += miss  # the charge grows at least in proportion to the feed rate
+        if ln_F <= low or ln_F >= high:
+            ln_F = 0.5 * (low + high)
+        s.F = exp(ln_F)
+    s.residence = charge / s.F
+    shaft_power(m, s, flows[0], p[0])
+    return charge
+
+
+@law
+def response(m, grid, s, work, new):
+    """Fill `new` with the state that answers state s: what heat, pegging, motor and hammers make of its flows."""
+    edges, x, _ = grid
+    table, escape, strikes, mass, screen, flows, k, p = work
+    new.T = m.T_room if m.isothermal > 0.0 else balance_temperature(m, s, p[0])
+    new.unblinded = sieving.unblinded_share(peg_rate(m, s, x, edges, table, mass), m.clear_rate)
+    new.omega = feedback_speed(m, p[0].shaft)
+    new.v = hammer_tip_speed(m, s, p[0])
+
+
+@law
+def start_state(m, F, M, s):
+    """A first guess: room temperature, clean sieve, no-load speed."""
+    s.F, s.M, s.unblinded, s.omega = F, M, 1.0, m.omega_0
+    s.T = m.T_room if m.isothermal > 0.0 else m.T_room + 10.0
+    s.v = m.omega_0 * m.R
+    s.Q = feedback_air(m, s)
+    s.residence = M / F
+
+
+@law
+def _pack(s, at_rate, scale, z):
+    z[0] = log(s.M) if at_rate else 0.0
+    z[1], z[2], z[3], z[4] = s.T / 100.0, log(s.unblinded), s.omega / scale, s.v / (scale * 0.1)
+
+
+@law
+def _unpack(z, at_rate, scale, m, s):
+    if at_rate:
+        s.M = exp(z[0])
+    s.T, s.unblinded = 100.0 * max(0.5, z[1]), exp(min(0.0, z[2]))
+    s.omega, s.v = scale * max(0.05, z[3]), scale * 0.1 * max(0.05, z[4])
+    s.residence = s.M / s.F
+    s.Q = feedback_air(m, s)
+
+
+@law
+def _accelerate(Z, G, count, mixing, z):
+    """Next point of Anderson's method from the last points Z and their residuals G (rows, newest last).
+
+    Source: Walker & Ni 2011, SIAM J. Numer. Anal. 49:1715; mixing below 1 damps the step.
+    """
+    d = count - 1
+    n = Z.shape[1]
+    if d <= 0:
+        z[:] = Z[0] + mixing * G[0]
+        return
+    A, b = np.zeros((d, d)), np.zeros(d)
+    for i in range(d):
+        for j in range(d):
+            for q in range(n):
+                A[i, j] += (G[i + 1, q] - G[i, q]) * (G[j + 1, q] - G[j, q])
+        for q in range(n):
+            b[i] += (G[i + 1, q] - G[i, q]) * G[count - 1, q]
+    for i in range(d):
+        A[i, i] *= 1.0 + 1e-12
+        A[i, i] += 1e-300
+    theta = np.linalg.solve(A, b)
+    z[:] = Z[count - 1] + mixing * G[count - 1]
+    for i in range(d):
+        for q in range(n):
+            z[q] -= theta[i] * (Z[i + 1, q] - Z[i, q] + mixing * (G[i + 1, q] - G[i, q]))
+
+
+@law
+def settle(m, grid, feed, s, work, at_rate, tolerance, max_turns):
+    """Turn the loop until the state answers itself within tolerance; return (residual, turns).
+
+    at_rate: the feed rate s.F is given and the hold-up found; otherwise the hold-up s.M is given and the feed
+    rate found. s holds the first guess and then the solution; `work` the rates, charge, flows and powers that
+    belong to it. The residual is the largest relative change one more turn would make.
+    """
+    Z, G = np.empty((HISTORY, UNKNOWNS)), np.empty((HISTORY, UNKNOWNS))
+    z, answer = np.empty(UNKNOWNS), np.empty(UNKNOWNS)
+    new = np.zeros(1, STATE)
+    scale, count, residual, best, mixing = m.omega_0, 0, np.inf, np.inf, 1.0
+    _pack(s, at_rate, scale, z)
+    for turn in range(max_turns):
+        _unpack(z, at_rate, scale, m, s)
+        _pack(s, at_rate, scale, z)
+        charge = evaluate(m, grid, feed, s, work, at_rate)
+        response(m, grid, s, work, new[0])
+        new[0].M = charge
+        _pack(new[0], at_rate, scale, answer)
+        residual = np.max(np.abs(answer - z))
+        if not np.isfinite(residual):
+            return np.inf, turn + 1
+        if residual <= tolerance:
+            return residual, turn + 1
+        if residual > 3.0 * best or turn % 40 == 39:  # the history misleads: start it anew, more carefully
+            count, best, mixing = 0, residual, max(0.1, 0.6 * mixing)
+        best = min(best, residual)
+        if count == HISTORY:
+            Z[:-1], G[:-1] = Z[1:].copy(), G[1:].copy()
+            count -= 1
+        Z[count], G[count] = z, answer - z
+        count += 1
+        _accelerate(Z, G, count, mixing, z)
+        for q in range(UNKNOWNS):  # no leaps: a factor e^2 in mass, 50 K, a third in the rest
+            leap = 2.0 if q == 0 else 0.5 if q == 1 else 0.3
+            z[q] = Z[count - 1, q] + min(leap, max(-leap, z[q] - Z[count - 1, q]))
+    return residual, max_turns
