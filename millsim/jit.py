@@ -15,19 +15,23 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numba
+from numba import types
 
 _PACKAGE = Path(__file__).resolve().parent
 
 
 def source_hash(package: Path = _PACKAGE) -> str:
-    """Return 16 hex digits over the package's Python sources and the numba and Python versions.
+    """Return 16 hex digits over the package's compiled sources and the numba and Python versions.
 
-    package: folder whose *.py and laws/*.py are read (names and contents, in sorted order).
+    package: folder whose *.py and laws/*.py are read (names and contents, in sorted order); only those that
+    speak of `jit` count, so that an edit of a plot or a message compiles nothing anew.
     """
     digest = hashlib.sha256(f"{numba.__version__} {sys.version}".encode())
     for path in sorted([*package.glob("*.py"), *package.glob("laws/*.py")]):
-        digest.update(f"\0{path.relative_to(package).as_posix()}\0".encode())
-        digest.update(path.read_bytes())
+        content = path.read_bytes()
+        if b"jit" in content:
+            digest.update(f"\0{path.relative_to(package).as_posix()}\0".encode())
+            digest.update(content)
     return digest.hexdigest()[:16]
 
 
@@ -55,12 +59,12 @@ def _writable_cache_folder() -> str | None:
 CACHE_FOLDER = _writable_cache_folder()
 
 
-def _compile(function: Callable, **options) -> Callable:
+def _compile(function: Callable, signature=None, **options) -> Callable:
     """numba.njit into our cache folder; numba's global setting is put back for other users of numba."""
     before = numba.config.CACHE_DIR
     numba.config.CACHE_DIR = CACHE_FOLDER or ""
     try:
-        return numba.njit(cache=CACHE_FOLDER is not None, error_model="numpy", **options)(function)
+        return numba.njit(signature, cache=CACHE_FOLDER is not None, error_model="numpy", **options)(function)
     finally:
         numba.config.CACHE_DIR = before
 
@@ -75,18 +79,28 @@ def kernel(function: Callable) -> Callable:
     return _compile(function, nogil=True)
 
 
-def parallel_kernel(function: Callable) -> Callable:
+def parallel_kernel(function: Callable, signature=None) -> Callable:
     """Compile a kernel whose `prange` loops run on all threads.
 
     Write only into rows owned by the loop index and reduce in a fixed order outside: then the answer is the
-    same bit for bit for any number of threads.
+    same bit for bit for any number of threads. signature: numba types of result and arguments, needed where
+    an argument is a function (`user_function`); it is then compiled at once, not at the first call.
     """
-    return _compile(function, nogil=True, parallel=True)
+    return _compile(function, signature, nogil=True, parallel=True)
+
+
+def function_type(arity: int):
+    """The numba type of a function of `arity` floats to a float: what a kernel's signature calls it."""
+    return types.FunctionType(types.float64(*[types.float64] * arity))
 
 
 @functools.lru_cache(maxsize=256)
-def user_function(function: Callable) -> Callable:
-    """Compile a caller's function without caching on disk (its sources are outside the hash)."""
-    if hasattr(function, "py_func"):  # already a numba function
+def user_function(function: Callable, arity: int) -> Callable:
+    """Compile a caller's function of `arity` floats so that a cached kernel can be handed it as an argument.
+
+    It is not cached on disk (its sources are outside the hash). Raises what numba raises.
+    """
+    if numba.config.DISABLE_JIT:
         return function
-    return numba.njit(error_model="numpy")(function)
+    plain = getattr(function, "py_func", function)
+    return numba.njit(types.float64(*[types.float64] * arity), error_model="numpy")(plain)
