@@ -1,0 +1,323 @@
+"""A mill config: frozen dataclasses in SI, read from TOML in one pass, with a canonical text and hash.
+
+`load_config` is the only door: either all is right and within range, or one InputError lists all that is not.
+"""
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+
+from . import cards, checks
+from .cards.spec import MODEL
+from .errors import InputError, Problem
+from .params import ParamSet
+from .reading import Reading, as_much, read
+from .schema import AS_MUCH, SECTIONS, Key
+from .tomlfile import parse_toml, read_text
+from .units import exact_text, shown_unit
+
+
+@dataclass(frozen=True)
+class Rotor:
+    """The rotor: bars or swinging hammers."""
+
+    radius_m: float
+    bars: int
+    bar_height_m: float
+    bar_thickness_m: float
+    edge: str
+    mount: str
+    mass_kg: float | None
+    hammer_mass_kg: float | None
+    pivot_radius_m: float | None
+
+
+@dataclass(frozen=True)
+class Stator:
+    """The wall: pins (0 when smooth) and the gap to the bar tips."""
+
+    kind: str
+    pins: int
+    pin_diameter_m: float
+    free_length_m: float
+    gap_m: float
+
+
+@dataclass(frozen=True)
+class Sieve:
+    """The sieve at the wall; pitch of a plate, wire of a mesh, where known."""
+
+    kind: str
+    hole_m: float
+    pitch_m: float | None
+    wire_m: float | None
+    thickness_m: float
+    open_fraction: float
+    area_m2: float
+
+
+@dataclass(frozen=True)
+class Drive:
+    """The motor; the curve is shaft power against speed, empty when not given."""
+
+    rated_power_W: float
+    rated_at: str
+    efficiency: float
+    speed_rad_s: float  # without load
+    curve_power_W: tuple[float, ...]
+    curve_speed_rad_s: tuple[float, ...]
+    overload: float
+
+    @property
+    def shaft_rated_W(self) -> float:
+        """Continuous power at the shaft [W]."""
+        return checks.shaft_rated(self.rated_power_W, self.rated_at, self.efficiency)
+
+
+@dataclass(frozen=True)
+class Air:
+    """What moves, filters and cools the air."""
+
+    fan: bool
+    inlet_area_m2: float
+    filter_area_m2: float | None
+    blower_pressure_Pa: float
+    recirculated: float
+    cooler_outlet_K: float | None
+    room_K: float
+
+
+@dataclass(frozen=True)
+class Casing:
+    """The body that warms up with the charge."""
+
+    mass_kg: float
+    material: str
+
+
+@dataclass(frozen=True)
+class FeedSize:
+    """Size distribution of the feed by mass; a table written out counts as a sieve sheet without a file."""
+
+    kind: str  # single, rrsb, lognormal, sieve_sheet
+    size_m: float | None
+    x63_m: float | None
+    n: float | None
+    x50_m: float | None
+    sigma: float | None
+    sheet_path: Path | None
+    sheet_apertures_m: tuple[float, ...]
+    sheet_q3: tuple[float, ...]
+    largest_m: float  # the single size, else the size 95 % is finer than
+
+
+@dataclass(frozen=True)
+class Feed:
+    """What goes in; both rate and batch mass None means as much as the mill takes."""
+
+    material: str  # label of the card; the card itself is Config.material
+    temperature_K: float
+    rate_kg_s: float | None
+    batch_mass_kg: float | None
+    batch_time_s: float | None
+    opening_m: float
+    size: FeedSize
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Limits the user sets."""
+
+    outlet_temperature_K: float | None
+
+
+@dataclass(frozen=True)
+class Run:
+    """How to compute."""
+
+    engine: str
+    seed: int | None
+    histories: int
+    x50_error: float
+    class_ratio: float
+    tolerance: float
+    band_samples: int
+    trace: bool
+
+
+@dataclass(frozen=True)
+class Config:
+    """One mill with its feed and run, all in SI, with the cards it uses."""
+
+    name: str
+    rotor: Rotor
+    stator: Stator
+    sieve: Sieve
+    drive: Drive
+    air: Air
+    casing: Casing
+    feed: Feed
+    limits: Limits
+    run: Run
+    model_overrides: dict[str, float]
+    material: ParamSet  # the card of the feed material, shipped or the user's own
+    model: ParamSet  # model parameters with the overrides in place
+    path: Path | None
+    text: str  # resolved TOML, loads again to the same hash without any other file
+    sha256: str
+
+
+def load_config(path: "str | Path", overrides: Sequence[str] = ()) -> Config:
+    """Config from a TOML file and overrides "section.key=value". Raises InputError with every problem."""
+    path = Path(path)
+    text = read_text(path)
+    if isinstance(text, Problem):
+        raise InputError(text)
+    return parse_config(text, str(path), path.parent, overrides, path)
+
+
+def parse_config(
+    text: str,
+    where: str = "config text",
+    base_dir: "Path | None" = None,
+    overrides: Sequence[str] = (),
+    path: "Path | None" = None,
+) -> Config:
+    """Config from TOML text, such as the text of another Config. Raises InputError with every problem."""
+    r = read(parse_toml(text, where), where, base_dir or Path(), overrides)
+    if r.problems:
+        raise InputError(list(dict.fromkeys(r.problems)))
+    return _build(r, path)
+
+
+def _build(r: Reading, path: "Path | None") -> Config:
+    v = r.values
+    v["feed.rate"] = None if as_much(v) or v["feed.batch_mass"] is not None else v["feed.rate"]
+    sections = {c.__name__.lower(): _section(c, v) for c in (Rotor, Stator, Sieve, Air, Casing, Limits, Run)}
+    return Config(
+        name=v["mill.name"],
+        **sections,
+        drive=_section(
+            Drive,
+            v,
+            curve_power_W=tuple(p for p, _ in v["drive.speed_curve"]),
+            curve_speed_rad_s=tuple(s for _, s in v["drive.speed_curve"]),
+        ),
+        feed=_section(Feed, v, size=_feed_size(r)),
+        model_overrides=dict(r.model),
+        material=r.material,
+        model=_with_overrides(cards.load_model(), r.model, r.where),
+        path=path,
+        text=_text(r),
+        sha256=_sha256(r),
+    )
+
+
+def _section(cls: type, values: dict[str, object], section: str = "", **more) -> object:
+    """A dataclass filled from the keys of its section."""
+    section = section or cls.__name__.lower()
+    wanted = {f.name for f in fields(cls)}
+    got = {k.field: values.get(f"{section}.{k.name}") for k in SECTIONS[section] if k.field in wanted}
+    return cls(**{**got, **more})
+
+
+def _feed_size(r: Reading) -> FeedSize:
+    v = r.values
+    kind, sheet = v["feed.size.kind"], v["feed.size.sheet"]
+    return _section(
+        FeedSize,
+        v,
+        "feed.size",
+        kind="sieve_sheet" if kind == "table" else kind,
+        sheet_path=r.base_dir / sheet if sheet else None,
+        sheet_apertures_m=tuple(v["feed.size.apertures"]),
+        sheet_q3=tuple(v["feed.size.q3"]),
+        largest_m=v["feed.largest"],
+    )
+
+
+def _with_overrides(model: ParamSet, overrides: dict[str, float], where: str) -> ParamSet:
+    """Model parameters with the config's values; a range that does not hold its value is widened to it."""
+    source = f"[model] in {Path(where).name}"
+    changed = [
+        replace(p, value=v, low=min(p.low, v), high=max(p.high, v), basis="config", source=source)
+        for p, v in ((model[name], v) for name, v in overrides.items())
+    ]
+    return model.merged(changed)
+
+
+def _resolved(r: Reading) -> list[tuple[str, Key, object]]:
+    """(section, key, value) of all that defines the mill, in schema order; derived and absent left out."""
+    v = dict(r.values)
+    if v["feed.size.kind"] == "sieve_sheet":
+        v["feed.size.kind"], v["feed.size.sheet"] = "table", None
+    if v["sieve.derived"] is not None and v["sieve.open_fraction"] == v["sieve.derived"]:
+        v["sieve.open_fraction"] = None
+    if as_much(v):
+        v["feed.rate"] = AS_MUCH
+    v["drive.tip_speed"] = v["drive.speed_under_load"] = None  # held as speed and speed_curve
+    rows = [
+        (section, key, v.get(f"{section}.{key.name}")) for section, keys in SECTIONS.items() for key in keys
+    ]
+    smooth = v["stator.kind"] == "smooth"
+    return [
+        (s, k, x)
+        for s, k, x in rows
+        if x is not None and x != () and not (smooth and s == "stator" and k.only)
+    ]
+
+
+def _text(r: Reading) -> str:
+    """The resolved config as TOML."""
+    lines: list[str] = []
+    last = ""
+    for section, key, value in _resolved(r):
+        if section != last:
+            lines += ["", f"[{section}]"]
+            last = section
+        lines.append(f"{key.name} = {_toml(value, key)}")
+    if r.model:
+        lines += ["", "[model]", *(f"{n} = {_model_toml(n, x)}" for n, x in sorted(r.model.items()))]
+    text = "\n".join(lines).strip() + "\n"
+    return f"{text}\n{cards.card_toml(r.material, 'material')}" if r.own_card else text
+
+
+def _toml(value: object, key: Key) -> str:
+    """One resolved value as TOML, in the unit its key is usually written in."""
+    if key.kind == "curve":
+        return "[" + ", ".join(f'["{exact_text(p, "W")}", "{exact_text(s, "rpm")}"]' for p, s in value) + "]"
+    if isinstance(value, tuple):
+        return "[" + ", ".join(_toml(x, replace(key, kind="quantity")) for x in value) + "]"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        return cards.toml_string(value)
+    return repr(value) if key.si == "-" else f'"{exact_text(value, key.shown)}"'
+
+
+def _model_toml(name: str, value: float) -> str:
+    si = MODEL[name].unit
+    return repr(value) if si == "-" else f'"{exact_text(value, shown_unit(value, si))}"'
+
+
+def _sha256(r: Reading) -> str:
+    """Hash of the resolved values to 12 digits, whatever the spelling, order and file names."""
+    rows = [
+        f"{s}.{k.name}={_plain(x)}"
+        for s, k, x in _resolved(r)
+        if not (r.own_card and (s, k.name) == ("feed", "material"))
+    ]
+    rows += [f"model.{n}={_plain(x)}" for n, x in sorted(r.model.items())]
+    if r.own_card:
+        rows += [
+            f"material.{p.name}=" + "|".join(_plain(getattr(p, f.name)) for f in fields(p))
+            for p in r.material.values()
+        ]
+    return hashlib.sha256("\n".join(rows).encode()).hexdigest()
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, tuple):
+        return "[" + ",".join(_plain(x) for x in value) + "]"
+    return f"{value:.12g}" if isinstance(value, float) else str(value)

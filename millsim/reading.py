@@ -1,0 +1,381 @@
+"""From TOML tables to the flat table of resolved SI values, with every problem noted and none raised.
+
+Owns overrides, unknown and missing keys, and the files a config names (card, sieve sheet). For `config`.
+"""
+
+import re
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from . import cards, checks
+from .cards.spec import MATERIAL, MODEL
+from .errors import InputError, Problem
+from .params import ParamSet
+from .schema import ALTERNATIVES, AS_MUCH, FREE_SECTIONS, OPTIONAL_SECTIONS, REQUIRED, SECTIONS, Key, find_key
+from .tomlfile import TomlText
+from .units import DIMENSION, exact_text, readable, shown_unit
+from .values import Bad, as_number, as_quantity, convert, did_you_mean, in_range, show
+
+_UNIT_SUFFIX = re.compile(
+    r"_(?:mm|um|cm|m|cm2|mm2|m2|rpm|kw|w|kg|g|g_h|kg_h|degc|c|k|s|min|h|pa|m_s|rad_s|rad)$"
+)
+_NEEDS_ONE = (  # (selector key, its value, key, unless this is given)
+    ("sieve.kind", "plate", "sieve.pitch", "sieve.open_fraction"),
+    ("sieve.kind", "mesh", "sieve.wire", "sieve.open_fraction"),
+    ("sieve.kind", "plate", "sieve.thickness", ""),
+    ("sieve.kind", "mesh", "sieve.thickness", "sieve.wire"),
+)
+
+
+@dataclass
+class Reading:
+    """State of reading one config: what is known so far and what is wrong so far."""
+
+    where: str
+    base_dir: Path
+    tables: dict
+    problems: list[Problem] = field(default_factory=list)
+    lost: set[str] = field(
+        default_factory=set
+    )  # names of keys known to be present but unreadable or misspelt
+    complete: bool = True
+    overridden: set[str] = field(default_factory=set)  # dotted keys that came from --set
+    given: set[str] = field(default_factory=set)  # dotted keys present, good or bad
+    values: dict[str, object] = field(default_factory=dict)  # dotted key -> SI
+    model: dict[str, float] = field(default_factory=dict)  # overrides of model parameters, SI
+    material: ParamSet | None = None
+    own_card: bool = False  # the material is the user's, not one of the package
+
+    def say(self, key: str, message: str, allowed: str = "", hint: str = "") -> None:
+        """Note a problem under the file, or under --set when the key came from there."""
+        where = "--set" if key in self.overridden else self.where
+        self.problems.append(Problem(where, key, message, allowed, hint))
+
+    def lacks(self, key: str) -> bool:
+        """Whether a key is truly missing, not just unreadable."""
+        return self.complete and key not in self.given and key.split(".")[-1] not in self.lost
+
+
+def read(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str] = ()) -> Reading:
+    """Resolve the tables of a config; the result's `problems` is empty exactly when it can be used."""
+    r = Reading(where, base_dir, parsed.tables, list(parsed.problems), set(parsed.lost), parsed.complete)
+    for override in overrides:
+        _override(r, str(override))
+    _drop_replaced(r)
+    _known_sections(r)
+    for section, keys in SECTIONS.items():
+        _read_section(r, section, keys)
+    _alternatives(r)
+    _conditional(r)
+    _read_model(r)
+    _read_material(r)
+    _read_sheet(r)
+    checks.derive(r.values)
+    for finding in checks.contradictions(r.values):
+        r.say(*finding)
+    return r
+
+
+def section_table(tables: dict, section: str) -> object:
+    """The raw table of a dotted section; None when absent."""
+    table: object = tables
+    for part in section.split("."):
+        table = table.get(part) if isinstance(table, dict) else None
+    return table
+
+
+def _override(r: Reading, text: str) -> None:
+    """Put one section.key=value into the tables."""
+    path, equals, raw = text.partition("=")
+    section, _, name = path.strip().rpartition(".")
+    if not equals or not section or not name:
+        r.problems.append(
+            Problem(
+                "--set", show(text), "is not of the form section.key=value", hint='e.g. stator.gap="3 mm"'
+            )
+        )
+        return
+    key = f"{section}.{name}"
+    if section.split(".")[0] not in {*SECTIONS, *FREE_SECTIONS}:
+        hint = did_you_mean(section, [*SECTIONS, *FREE_SECTIONS]) or _elsewhere(name, section)
+        r.problems.append(
+            Problem("--set", show(key).strip('"'), f"there is no section [{show(section)[1:-1]}]", hint=hint)
+        )
+        return
+    r.overridden.add(key)
+    table = r.tables
+    for part in section.split("."):
+        if not isinstance(table.get(part), dict):
+            table[part] = {}
+        table = table[part]
+    table[name] = _toml_value(raw.strip())
+
+
+def _toml_value(raw: str) -> object:
+    """A value as TOML reads it; what TOML cannot read is taken as text, so that quotes may be left out."""
+    try:
+        tables = tomllib.loads(f"v = {raw}")
+    except (ValueError, RecursionError):
+        return raw
+    return tables["v"] if set(tables) == {"v"} else raw
+
+
+def _drop_replaced(r: Reading) -> None:
+    """Remove keys of the file that an override replaces by an alternative or makes inapplicable."""
+    for section, groups, _ in ALTERNATIVES:
+        if any(f"{section}.{name}" in r.overridden for group in groups for name in group):
+            for group in groups:
+                if not any(f"{section}.{name}" in r.overridden for name in group):
+                    _drop(r, section, group)
+    for section, keys in SECTIONS.items():
+        for key in (k for k in keys if k.only and f"{section}.{k.only[0]}" in r.overridden):
+            if section_table(r.tables, section).get(key.only[0]) != key.only[1]:
+                _drop(r, section, (key.name,))
+    if "feed.material" in r.overridden:
+        r.tables.pop("material", None)
+
+
+def _drop(r: Reading, section: str, names: tuple[str, ...]) -> None:
+    table = section_table(r.tables, section)
+    for name in names:
+        if f"{section}.{name}" not in r.overridden and isinstance(table, dict):
+            table.pop(name, None)
+
+
+def _known_sections(r: Reading) -> None:
+    """Complain of unknown sections and of keys outside any section."""
+    for name, table in r.tables.items():
+        if name in SECTIONS or name in FREE_SECTIONS:
+            if not isinstance(table, dict):
+                r.say(
+                    name,
+                    f"{show(table)} stands where section [{name}] belongs",
+                    hint=f"write [{name}] above its keys",
+                )
+                r.given.update(k for k in SECTIONS if k.split(".")[0] == name)
+            continue
+        label = show(name)[1:-1]
+        if isinstance(table, dict):
+            guess = did_you_mean(name, [*SECTIONS, *FREE_SECTIONS])
+            r.lost.update(table)
+            r.given.update(s for s in SECTIONS if s in guess)
+            r.say(label, f"unknown section [{label}]", ", ".join([*SECTIONS, *FREE_SECTIONS]), guess)
+        else:
+            r.say(
+                label,
+                "is a key outside any section",
+                hint=_elsewhere(name, "") or "put it under its [section]",
+            )
+
+
+def _read_section(r: Reading, section: str, keys: tuple[Key, ...]) -> None:
+    table = section_table(r.tables, section)
+    if table is None:
+        if section not in OPTIONAL_SECTIONS and r.complete and section not in r.given:
+            needs = ", ".join(f"{k.name} = {k.example}" for k in keys if k.default is REQUIRED)
+            r.say(section, f"section [{section}] is missing", hint=f"it needs {needs}")
+            r.lost.update(k.name for k in keys)
+        elif section not in OPTIONAL_SECTIONS:
+            r.lost.update(k.name for k in keys)
+    elif not isinstance(table, dict):
+        if section not in r.tables:  # else told by _known_sections
+            r.say(
+                section,
+                f"{show(table)} stands where section [{section}] belongs",
+                hint=f"write [{section}] above its keys",
+            )
+        r.lost.update(k.name for k in keys)
+    table = table if isinstance(table, dict) else {}
+    _unknown_keys(r, section, table, keys)
+    for key in keys:
+        _read_key(r, section, key, table, r.values.get(f"{section}.{key.only[0]}") if key.only else None)
+
+
+def _read_key(r: Reading, section: str, key: Key, table: dict, selector: object) -> None:
+    """One key: refused where it does not apply, converted when given, its default when not."""
+    dotted = f"{section}.{key.name}"
+    applies = not key.only or selector == key.only[1]
+    if key.name in table:
+        r.given.add(dotted)
+        if selector is not None and not applies:
+            r.say(
+                dotted,
+                f'is only for {key.only[0]} = "{key.only[1]}", not "{selector}"',
+                hint=f"delete it or change {key.only[0]}",
+            )
+            return
+        try:
+            r.values[dotted] = convert(table[key.name], key)
+        except Bad as bad:
+            r.say(dotted, bad.message, bad.allowed, bad.hint)
+    elif key.default is REQUIRED or (key.only and applies and not key.derivable):
+        if r.lacks(dotted):
+            r.say(dotted, f"is missing ({key.about})", key.allowed, f"for example {key.name} = {key.example}")
+    else:
+        r.values[dotted] = key.default
+
+
+def _unknown_keys(r: Reading, section: str, table: dict, keys: tuple[Key, ...]) -> None:
+    names = {k.name for k in keys} | {
+        s.rpartition(".")[2] for s in SECTIONS if s.rpartition(".")[0] == section
+    }
+    for name in table:
+        if name in names:
+            continue
+        plain = _UNIT_SUFFIX.sub("", name.lower())
+        for prefix in (section.split(".")[-1], "rotor", "mill"):
+            plain = plain.removeprefix(f"{prefix}_")
+        guess = plain if plain in names else did_you_mean(plain, names)
+        if plain in names:
+            key = find_key(section, plain)
+            guess = f'did you mean "{plain}"?'
+            if key and key.si != "-" and plain != name:
+                guess = f"did you mean {plain} = {key.example}? The unit stands in the value"
+        r.lost.update(n for n in names if f'"{n}"' in guess or f"mean {n} =" in guess)
+        r.say(
+            f"{section}.{show(name)[1:-1]}",
+            "unknown key",
+            ", ".join(sorted(names)),
+            guess or _elsewhere(plain, section),
+        )
+
+
+def _elsewhere(name: str, section: str) -> str:
+    """A hint when the key belongs into another section."""
+    homes = [s for s in SECTIONS if s != section and find_key(s, name)]
+    return f"{name} belongs into [{homes[0]}]" if homes else ""
+
+
+def _alternatives(r: Reading) -> None:
+    """Of keys that exclude each other exactly one may be given."""
+    for section, groups, needed in ALTERNATIVES:
+        present = [g for g in groups if any(f"{section}.{n}" in r.given for n in g)]
+        names = [" with ".join(g) for g in groups]
+        if len(present) > 1:
+            r.say(
+                f"{section}.{present[1][0]}",
+                f"contradicts {present[0][0]}: only one can hold",
+                " or ".join(names),
+                "delete one",
+            )
+        elif not present and needed and all(r.lacks(f"{section}.{n}") for g in groups for n in g):
+            example = find_key(section, groups[0][0]).example
+            r.say(
+                f"{section}.{groups[0][0]}",
+                "is missing",
+                " or ".join(names),
+                f"for example {groups[0][0]} = {example}",
+            )
+        for group in present:
+            for name in group:
+                if r.lacks(f"{section}.{name}"):
+                    r.say(
+                        f"{section}.{name}",
+                        f"is missing: it goes with {group[0] if name != group[0] else group[1]}",
+                    )
+
+
+def _conditional(r: Reading) -> None:
+    """Keys that are needed only in some cases."""
+    for selector, value, key, unless in _NEEDS_ONE:
+        if r.values.get(selector) == value and r.lacks(key) and (not unless or r.lacks(unless)):
+            row = find_key(*key.split("."))
+            other = f" (or {unless.split('.')[1]})" if unless else ""
+            r.say(
+                key,
+                f"is missing for a {value}{other}",
+                row.allowed,
+                f"for example {row.name} = {row.example}",
+            )
+    if (r.values.get("air.recirculated") or 0.0) > 0.0 and r.lacks("air.cooler_outlet"):
+        row = find_key("air", "cooler_outlet")
+        r.say(
+            "air.cooler_outlet",
+            "is missing: recirculated air must be cooled",
+            row.allowed,
+            f"for example {row.example}",
+        )
+
+
+def _read_model(r: Reading) -> None:
+    """Overrides of model parameters, each within what is physically possible."""
+    table = r.tables.get("model")
+    for name, raw in table.items() if isinstance(table, dict) else ():
+        key = f"model.{name}"
+        spec = MODEL.get(name)
+        if spec is None:
+            r.say(f"model.{show(name)[1:-1]}", "unknown model parameter", hint=did_you_mean(name, MODEL))
+            continue
+        example = cards.load_model()[name].value
+        shown = shown_unit(example, spec.unit)
+        allowed = f"{readable(spec.low, shown)} to {readable(spec.high, shown)}"
+        text = exact_text(example, shown)
+        try:
+            if spec.unit == "-":
+                row = Key(name, "number", spec.about, text.split(" ")[0], low=spec.low, high=spec.high)
+                r.model[name] = in_range(as_number(raw, row.example), raw, row)
+            else:
+                r.model[name] = as_quantity(raw, spec.unit, spec.low, spec.high, shown, allowed, f'"{text}"')
+        except Bad as bad:
+            r.say(key, bad.message, bad.allowed or f"{DIMENSION[spec.unit]}, {allowed}", bad.hint)
+    low, high = (r.model.get(n, cards.load_model()[n].value) for n in ("skim_ratio_low", "skim_ratio_high"))
+    if low >= high:
+        r.say("model.skim_ratio_high", f"{high:g} is not above skim_ratio_low, {low:g}")
+
+
+def _read_material(r: Reading) -> None:
+    """The card the feed names, or the one written into the config."""
+    name, inline = r.values.get("feed.material"), r.tables.get("material")
+    if isinstance(inline, dict):
+        before = len(r.problems)
+        label = str(name or "material")
+        card = cards.params_from_tables(
+            inline, MATERIAL, r.where, r.problems, r.lost, label, r.complete, "material."
+        )
+        r.own_card, r.material = True, card if len(r.problems) == before else None
+    elif isinstance(name, str):
+        try:
+            r.material = cards.load_material(name, r.base_dir)
+        except InputError as error:
+            for p in error.problems:
+                where = (
+                    p.where
+                    if cards.is_path(name)
+                    else "--set"
+                    if "feed.material" in r.overridden
+                    else r.where
+                )
+                r.problems.append(Problem(where, p.key or "feed.material", p.message, p.allowed, p.hint))
+            return
+        r.own_card = cards.is_path(name)
+        r.values["feed.material"] = Path(name.strip()).stem if r.own_card else cards.shipped_name(name)
+    if r.material is not None:
+        r.values["feed.stick_temperature"] = r.material.value("stick_temperature")
+
+
+def _read_sheet(r: Reading) -> None:
+    """Apertures and cumulative shares of the sieve sheet the feed names."""
+    sheet = r.values.get("feed.size.sheet")
+    if not isinstance(sheet, str) or r.values.get("feed.size.kind") != "sieve_sheet":
+        return
+    from .sheet import read_sheet
+
+    try:
+        table = read_sheet(r.base_dir / sheet)
+    except InputError as error:
+        r.problems += error.problems
+        return
+    apertures, q3 = table.closed()
+    raw = {"apertures": [exact_text(float(a), "mm") for a in apertures], "q3": [float(q) for q in q3]}
+    for name, value in raw.items():
+        try:
+            r.values[f"feed.size.{name}"] = convert(value, find_key("feed.size", name))
+        except Bad as bad:
+            r.say("feed.size.sheet", f"{name}: {bad.message}", bad.allowed, bad.hint)
+
+
+def as_much(values: dict[str, object]) -> bool:
+    """Whether the feed rate is left open."""
+    return values.get("feed.rate") in (None, AS_MUCH) and values.get("feed.batch_mass") is None
