@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from . import linear, psd
-from .problem import Breakage, BreakageProblem, Feed, Rate
+from .kineticlaws import Breakage, BreakageProblem, Feed, Rate
 
 Array = NDArray[np.float64]
 
