@@ -135,7 +135,7 @@ def _watts(watts: float) -> str:
 
 
 def _calm_speed_axis(axes: Axes) -> None:
-    """At least 2 % of the speed from bottom to top, so that a hum does not look like a fall; plain numbers."""
+    """At least 2 % of the speed from bottom to top, so that a hum does not look like a fall."""
     low, high = axes.get_ylim()
     room = max(0.0, 0.02 * high - (high - low)) / 2
     axes.set_ylim(low - room, high + room)

@@ -84,7 +84,7 @@ def density(p: Prediction) -> Figure:
 
 
 def rates(p: Prediction) -> Figure:
-    """What happens to a particle per second, by size: hits, fracture, nip, chips, escape through the sieve."""
+    """What happens to a particle per second, by size: hit, broken, nipped, chipped, out through the sieve."""
     with plain_style():
         figure, (axes,) = new_figure(p, "Why: what happens to a particle per second")
         table = _line_and_points(p)[0].table

@@ -11,7 +11,7 @@ from .prediction import ChamberTrace, EngineResult, Limit, Prediction, Scalar, S
 FILETYPE = "millsim result"
 FORMAT_VERSION = "1.0"  # major.minor: a new major version is one that older readers must refuse
 
-# Field of SizeTable: (scale, unit, long name), for writer and reader; edges and sizes are the scales themselves.
+# Field of SizeTable: (scale, unit, long name), for writer and reader; edges and sizes are scales themselves.
 SIZE_FIELDS = {
     "feed_q3": ("edge", "1", "feed, cumulative undersize by mass"),
     "product_q3": ("edge", "1", "product, cumulative undersize by mass"),

@@ -1,6 +1,6 @@
 """The result file: one HDF5 file, valid netCDF-4, that holds a whole Prediction.
 
-Opens in xarray with engine="h5netcdf" or "netcdf4"; `xarray.open_datatree` keeps the scales of the root in view.
+Opens in xarray with engine="h5netcdf" or "netcdf4"; `xarray.open_datatree` keeps the root's scales in view.
 
     /            scales, one per dimension, and, as attributes, what was run: filetype, format_version,
                  program_version, model_version, mill_name, engine, seed, command, config, config_sha256,

@@ -58,7 +58,7 @@ _RC = {
 
 @contextmanager
 def plain_style() -> Iterator[None]:
-    """Our settings on matplotlib's own defaults, whatever the user's matplotlibrc says; put back afterwards."""
+    """Our settings on matplotlib's own defaults, whatever the user's matplotlibrc says."""
     with matplotlib.rc_context():
         matplotlib.rcdefaults()
         matplotlib.rcParams.update(_RC)

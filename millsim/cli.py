@@ -1,0 +1,247 @@
+"""The command line. stdout carries data, stderr talk; heavy imports stay inside the commands.
+
+Exit codes: 0 done, 1 failed, 2 bad input, 3 ran but a check failed, 130 interrupted.
+"""
+
+import json
+import shlex
+import sys
+import traceback
+from dataclasses import asdict
+from pathlib import Path
+
+import click
+
+from .errors import InputError, MillsimError
+from .version import MODEL_VERSION, __version__
+
+INTERRUPTED = 130
+_JSON = "millsim.json"
+
+
+class Group(click.Group):
+    """Turns every error into one line per problem and an exit code; with --json also into one JSON object."""
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Run a command; a traceback is shown only with --debug."""
+        try:
+            return super().invoke(ctx)
+        except MillsimError as error:
+            lines = [str(p) for p in error.problems] if isinstance(error, InputError) else [str(error)]
+            self._fail(ctx, error, lines, error.exit_code)
+        except (KeyboardInterrupt, click.Abort) as error:
+            kept = ctx.meta.get("millsim.kept", "nothing was written")
+            self._fail(ctx, error, [f"interrupted; {kept}."], INTERRUPTED)
+        except (click.exceptions.Exit, click.ClickException, BrokenPipeError):
+            raise
+        except Exception as error:
+            text = f"{type(error).__name__}: {error}".splitlines()[0]
+            self._fail(ctx, error, [f"{text} (a fault of the program; `millsim --debug ...` shows where)"], 1)
+
+    def _fail(self, ctx: click.Context, error: BaseException, lines: list[str], code: int) -> None:
+        if ctx.params.get("debug"):
+            click.echo("".join(traceback.format_exception(error)), err=True)
+        for line in lines:
+            click.echo(f"Error: {' '.join(line.split())}", err=True)
+        if ctx.meta.get(_JSON) == "pending":
+            problems = [asdict(p) for p in error.problems] if isinstance(error, InputError) else []
+            _print_json(
+                {"status": "error", "exit_code": code, "message": "; ".join(lines), "problems": problems}
+            )
+        ctx.exit(code)
+
+
+def _note_json(ctx: click.Context, _param: click.Parameter, value: bool) -> bool:
+    """Remember that one JSON object is owed on stdout, even if the command fails."""
+    if value:
+        ctx.meta[_JSON] = "pending"
+    return value
+
+
+json_option = click.option(
+    "--json",
+    "as_json",
+    is_flag=True,
+    is_eager=True,
+    callback=_note_json,
+    help="Print one JSON object, nothing else.",
+)
+set_option = click.option(
+    "--set", "settings", multiple=True, metavar="KEY=VALUE", help='Override, e.g. --set stator.gap="0.3 mm".'
+)
+force_option = click.option("--force", is_flag=True, help="Replace existing files.")
+path_type = click.Path(path_type=Path)
+
+
+@click.group(cls=Group, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, message=f"millsim {__version__}, model {MODEL_VERSION}")
+@click.option("--debug", is_flag=True, help="Show a traceback when something fails.")
+def cli(debug: bool) -> None:
+    """Predict what a small rotor mill makes of its feed, before it is built."""
+
+
+@cli.command()
+@click.argument("config", type=path_type)
+@click.option(
+    "--engine", type=click.Choice(["montecarlo", "balance", "both"]), help="Default: as the config says."
+)
+@click.option("--out", type=path_type, metavar="FILE.h5", help="Keep the prediction in this file.")
+@click.option(
+    "--seed", type=click.IntRange(0, 2**63 - 1), help="Default: as the config says, else a fresh one."
+)
+@click.option("--plots", type=path_type, metavar="DIR", help="Draw the figures into this folder.")
+@set_option
+@json_option
+@force_option
+@click.pass_context
+def predict(ctx, config, engine, out, seed, plots, settings, as_json, force) -> None:
+    """Predict powder size, throughput, energy and heat of the mill in CONFIG."""
+    from .config import load_config
+
+    _check_outputs(out, plots, force)
+    loaded = load_config(config, list(settings))
+    prediction = _run(loaded, engine, seed, _command(config, engine, seed, settings), as_json)
+    kept, failure = _keep(prediction, out, plots, force)
+    from . import summary
+
+    if as_json:
+        _print_json(summary.to_json(prediction))
+        ctx.meta[_JSON] = "done"
+    else:
+        click.echo(summary.to_text(prediction), nl=False)
+        _tell(kept or ["Nothing was saved; add --out FILE.h5 to keep this prediction."])
+    if failure is not None:
+        raise failure
+
+
+def _check_outputs(out: Path | None, plots: Path | None, force: bool) -> None:
+    """Find out before computing whether the results could be kept."""
+    from .resultfile import check_folder, check_target
+
+    if out is not None:
+        check_target(out, force)
+    if plots is not None:
+        from .csvout import refuse_any_existing
+        from .plots import file_names
+
+        check_folder(plots, "--plots", create=True)
+        if not force:
+            refuse_any_existing([plots / name for name in file_names()], "--plots")
+
+
+def _run(config, engine: str | None, seed: int | None, command: str, as_json: bool):
+    from .progress import Progress
+
+    with Progress(quiet=as_json and not sys.stderr.isatty()) as progress:
+        progress("starting", 0.0)
+        from . import run
+
+        return run.predict(config, engine=engine, seed=seed, command=command, progress=progress)
+
+
+def _keep(
+    prediction, out: Path | None, plots: Path | None, force: bool
+) -> tuple[list[str], MillsimError | None]:
+    """Write what was asked for; a failure is handed back, so that the answer is still printed."""
+    from . import plots as figures
+    from . import results
+
+    kept: list[str] = []
+    try:
+        if out is not None:
+            results.write(prediction, out, force)
+            kept.append(f"Written: {out}")
+        if plots is not None:
+            paths = figures.save_all(prediction, plots, force)
+            kept.append(f"Drawn: {len(paths)} figures in {plots}")
+    except MillsimError as error:
+        return kept, error
+    return kept, None
+
+
+def _command(config: Path, engine: str | None, seed: int | None, settings: tuple[str, ...]) -> str:
+    """The command that repeats the prediction; no folders or outputs, so equal inputs give equal files."""
+    words = ["millsim", "predict", config.name]
+    words += ["--engine", engine] if engine else []
+    words += ["--seed", str(seed)] if seed is not None else []
+    for setting in settings:
+        words += ["--set", setting]
+    return shlex.join(words)
+
+
+@cli.command()
+@click.argument("config", type=path_type)
+@set_option
+@json_option
+@click.pass_context
+def check(ctx, config, settings, as_json) -> None:
+    """Check CONFIG and say what follows from the drawing alone."""
+    from .config import load_config
+
+    loaded = load_config(config, list(settings))
+    from . import describe
+
+    if as_json:
+        numbers = {key: scalar.value for key, scalar in describe.derived(loaded).items()}
+        _print_json({"status": "ok", "mill": loaded.name, "config_sha256": loaded.sha256, "derived": numbers})
+        ctx.meta[_JSON] = "done"
+    else:
+        click.echo(describe.describe(loaded), nl=False)
+
+
+@cli.command()
+@click.argument("name", required=False)
+def materials(name: str | None) -> None:
+    """List the material cards, or print the card NAME (or a .toml file) with what each number rests on."""
+    from . import cards
+
+    if name is None:
+        click.echo("\n".join(cards.list_materials()))
+        return
+    click.echo(cards.format_table(cards.load_material(name, Path())).rstrip("\n"))
+
+
+@cli.command()
+@click.argument("file", type=path_type)
+@click.option(
+    "-o", "--out", "folder", type=path_type, metavar="DIR", help="Default: FILE-figures beside FILE."
+)
+@click.option("--svg", is_flag=True, help="Also as SVG.")
+@force_option
+def plot(file: Path, folder: Path | None, svg: bool, force: bool) -> None:
+    """Draw the figures of a result file; prints the paths written."""
+    from . import plots, results
+
+    folder = folder or file.with_name(f"{file.stem}-figures")
+    prediction = results.read(file)
+    for path in plots.save_all(prediction, folder, force, svg):
+        click.echo(path)
+
+
+@cli.command()
+@click.argument("file", type=path_type)
+@click.option(
+    "-o", "--out", "folder", type=path_type, metavar="DIR", help="Default: FILE-tables beside FILE."
+)
+@force_option
+def export(file: Path, folder: Path | None, force: bool) -> None:
+    """Write the tables of a result file as CSV; prints the paths written."""
+    from . import results
+
+    folder = folder or file.with_name(f"{file.stem}-tables")
+    for path in results.write_csv(results.read(file), folder, force):
+        click.echo(path)
+
+
+def _print_json(value: dict) -> None:
+    click.echo(json.dumps(value, allow_nan=False, ensure_ascii=False))
+
+
+def _tell(lines: list[str]) -> None:
+    for line in lines:
+        click.echo(line, err=True)
+
+
+def main() -> None:
+    """Entry point of the `millsim` program."""
+    cli(prog_name="millsim")

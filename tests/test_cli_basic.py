@@ -1,0 +1,266 @@
+"""The command line, engines replaced by an invented prediction: streams, exit codes, files, errors."""
+
+import io
+import json
+import subprocess
+import sys
+import types
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from helpers import fake_prediction
+
+from millsim import cli as cli_module
+from millsim import results
+from millsim.errors import InputError, MillsimError, NotConverged, Problem
+from millsim.progress import Progress, duration
+
+ROOT = Path(__file__).parents[1]
+
+
+@pytest.fixture
+def calls(monkeypatch):
+    """Stand-ins for config and run; the list of calls that reached the engines."""
+    seen = []
+
+    def load_config(path, overrides=()):
+        if not Path(path).exists():
+            raise InputError(Problem(str(path), "", "there is no such file"))
+        return types.SimpleNamespace(name="fake", path=path, overrides=list(overrides))
+
+    def predict(config, engine=None, seed=None, command="", progress=None):
+        seen.append((config, engine, seed, command))
+        progress("balance", 0.5, "")
+        return fake_prediction(seed=seed if seed is not None else 77, command=command)
+
+    monkeypatch.setitem(sys.modules, "millsim.config", types.SimpleNamespace(load_config=load_config))
+    fake_run = types.ModuleType("millsim.run")
+    fake_run.predict = predict
+    monkeypatch.setitem(sys.modules, "millsim.run", fake_run)
+    monkeypatch.setattr("millsim.run", fake_run, raising=False)
+    return seen
+
+
+@pytest.fixture
+def config(tmp_path):
+    path = tmp_path / "mill.toml"
+    path.write_text("[mill]\n")
+    return str(path)
+
+
+def run(*args):
+    return CliRunner().invoke(cli_module.cli, [str(a) for a in args])
+
+
+def test_predict_prints_the_summary_and_says_how_to_keep_it(calls, config):
+    result = run("predict", config)
+    assert result.exit_code == 0, result.output
+    assert result.stdout.startswith("Acrylic workshop mill makes about 350 g/h")
+    assert "--out FILE.h5" in result.stderr
+    assert list(Path(config).parent.iterdir()) == [Path(config)]
+
+
+def test_predict_json_is_one_object_and_nothing_else(calls, config, tmp_path):
+    result = run("predict", config, "--json", "--seed", 5, "--engine", "both", "--out", tmp_path / "r.h5")
+    assert result.exit_code == 0
+    assert result.stderr == ""
+    answer = json.loads(result.stdout)
+    assert answer["seed"] == 5
+    assert result.stdout.count("\n") == 1
+    assert results.read(tmp_path / "r.h5").seed == 5
+
+
+def test_options_reach_the_engine_and_the_command_names_inputs_only(calls, config, tmp_path):
+    args = ("--engine", "balance", "--seed", 3, "--set", 'stator.gap="0.3 mm"', "--set", "rotor.bars=2")
+    result = run("predict", config, *args, "--out", tmp_path / "r.h5", "--plots", tmp_path / "figs")
+    assert result.exit_code == 0, result.output
+    loaded, engine, seed, command = calls[0]
+    assert (engine, seed) == ("balance", 3)
+    assert loaded.overrides == ['stator.gap="0.3 mm"', "rotor.bars=2"]
+    assert (
+        command
+        == "millsim predict mill.toml --engine balance --seed 3 "
+        "--set 'stator.gap=\"0.3 mm\"' --set rotor.bars=2"
+    )
+    assert len(list((tmp_path / "figs").glob("*.png"))) == 6
+    assert "Written" in result.stderr
+
+
+@pytest.mark.parametrize("json_flag", [[], ["--json"]])
+def test_outputs_are_refused_before_computing(calls, config, tmp_path, json_flag):
+    taken = tmp_path / "taken.h5"
+    taken.write_text("mine")
+    (tmp_path / "rates.png").write_text("mine")
+    for args, words in (
+        (["--out", taken], "exists already"),
+        (["--out", tmp_path], "is a folder"),
+        (["--out", tmp_path / "no" / "r.h5"], "is not a folder; make it first"),
+        (["--out", "/proc/r.h5"], "cannot write /proc"),
+        (["--plots", tmp_path], "rates.png exists already"),
+        (["--plots", taken], "is not a folder"),
+    ):
+        result = run("predict", config, *args, *json_flag)
+        assert result.exit_code == (1 if "/proc" in words else 2), words
+        assert words in result.stderr
+        assert result.stderr.startswith("Error: ")
+        if json_flag:
+            assert json.loads(result.stdout)["status"] == "error"
+        else:
+            assert result.stdout == ""
+    assert calls == []
+    assert taken.read_text() == "mine"
+    assert run("predict", config, "--out", taken, "--force", *json_flag).exit_code == 0
+
+
+def test_full_disk_after_computing_still_gives_the_answer(calls, config, tmp_path, monkeypatch):
+    def full(*_):
+        raise MillsimError("cannot write r.h5: the disk is full.")
+
+    monkeypatch.setattr(results, "write", full)
+    result = run("predict", config, "--json", "--out", tmp_path / "r.h5")
+    assert result.exit_code == 1
+    assert json.loads(result.stdout)["status"] == "ok"
+    assert result.stderr == "Error: cannot write r.h5: the disk is full.\n"
+
+
+def failing(monkeypatch, error):
+    def predict(*_, **__):
+        raise error
+
+    monkeypatch.setattr("millsim.run.predict", predict)
+
+
+def test_every_problem_gets_its_own_line_and_json_lists_them(calls, config, monkeypatch):
+    problems = [
+        Problem("mill.toml", "rotor.speeed", "unknown key", "", "did you mean speed?"),
+        Problem("--set", "a", "b"),
+    ]
+    failing(monkeypatch, InputError(problems))
+    result = run("predict", config)
+    assert result.exit_code == 2
+    assert result.stderr.splitlines() == [
+        "Error: mill.toml: rotor.speeed: unknown key; did you mean speed?", "Error: --set: a: b",
+    ]  # fmt: skip
+    answer = json.loads(run("predict", config, "--json").stdout)
+    assert [p["key"] for p in answer["problems"]] == ["rotor.speeed", "a"]
+    assert answer["exit_code"] == 2
+
+
+@pytest.mark.parametrize(
+    ("error", "code", "words"),
+    [
+        (NotConverged("residual 0.1 above 1e-8"), 1, "residual 0.1"),
+        (KeyboardInterrupt(), 130, "interrupted; nothing was written"),
+        (ZeroDivisionError("float\ndivision"), 1, "ZeroDivisionError: float"),
+    ],
+)
+def test_failures_have_codes_and_no_traceback_without_debug(calls, config, monkeypatch, error, code, words):
+    failing(monkeypatch, error)
+    result = run("predict", config)
+    assert result.exit_code == code
+    assert words in result.stderr
+    assert "Traceback" not in result.output
+    assert len(result.stderr.splitlines()) == 1
+    assert "Traceback" in run("--debug", "predict", config).stderr
+
+
+def test_bad_usage_exits_2(calls, config):
+    for args in (
+        ["predict"],
+        ["predict", config, "--engine", "magic"],
+        ["predict", config, "--seed", "-1"],
+        ["grind"],
+    ):
+        assert run(*args).exit_code == 2
+    assert run("predict", "nothere.toml").exit_code == 2
+    assert calls == []
+
+
+def test_plot_and_export_write_beside_the_file_and_keep_what_exists(tmp_path):
+    file = tmp_path / "run 1.h5"
+    results.write(fake_prediction(), file)
+    for command, folder, suffix in (("plot", "run 1-figures", ".png"), ("export", "run 1-tables", ".csv")):
+        result = run(command, file)
+        assert result.exit_code == 0, result.output
+        paths = [Path(line) for line in result.stdout.splitlines()]
+        assert paths
+        assert all(p.parent.name == folder and p.suffix == suffix and p.exists() for p in paths)
+        assert run(command, file).exit_code == 2
+        assert run(command, file, "--force").exit_code == 0
+        assert run(command, file, "-o", tmp_path / "there" / command).exit_code == 0
+        assert run(command, tmp_path / "no.h5").exit_code == 2
+        assert run(command, file, "-o", file).exit_code == 1
+
+
+def test_materials_lists_and_prints_cards(monkeypatch):
+    fake = types.SimpleNamespace(
+        list_materials=lambda: ["pla", "pmma"],
+        load_material=lambda name, base: name,
+        format_table=lambda card: f"<{card}>\n",
+    )
+    monkeypatch.setitem(sys.modules, "millsim.cards", fake)
+    monkeypatch.setattr("millsim.cards", fake, raising=False)
+    assert run("materials").stdout == "pla\npmma\n"
+    assert run("materials", "pla").stdout == "<pla>\n"
+
+
+def test_help_and_version_load_no_heavy_package():
+    code = (
+        "import sys\nfrom millsim.cli import cli\n"
+        "for args in (['--help'], ['-h'], ['--version'], ['predict', '--help']):\n"
+        "    try: cli(args, prog_name='millsim')\n"
+        "    except SystemExit as e: assert e.code == 0, args\n"
+        "heavy = {'numpy', 'numba', 'scipy', 'h5py', 'matplotlib'} & set(sys.modules)\n"
+        "assert not heavy, heavy\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    assert "predict" in done.stdout
+    done = subprocess.run(
+        [sys.executable, "-m", "millsim", "--version"], cwd=ROOT, capture_output=True, text=True
+    )
+    assert done.stdout.startswith("millsim 0.")
+
+
+class Terminal(io.StringIO):
+    def isatty(self):
+        return True
+
+
+def times(*values):
+    ticks = iter(values)
+    return lambda: next(ticks)
+
+
+def test_progress_is_silent_for_short_work_and_when_quiet():
+    for kind, quiet, ticks in ((Terminal, False, (0, 0.5, 1.9)), (io.StringIO, True, (0, 5, 50))):
+        stream = kind()
+        with Progress(stream, quiet, times(*ticks)) as progress:
+            progress("balance", 0.1)
+            progress("balance", 0.9)
+        assert stream.getvalue() == ""
+
+
+def test_progress_estimates_from_the_pace_of_this_stage_and_clears_the_line():
+    stream = Terminal()
+    with Progress(stream, clock=times(0, 10, 30)) as progress:
+        progress("Monte Carlo", 0.0, "warming up")
+        progress("Monte Carlo", 0.5, "batch 5 of 10")
+    lines = stream.getvalue().split("\r")
+    assert lines[1] == "Monte Carlo: 0%, warming up"
+    assert lines[2] == "Monte Carlo: 50%, about 20 s left in this step, batch 5 of 10"
+    assert lines[-2].strip() == ""
+
+
+def test_progress_in_a_log_is_few_lines():
+    stream = io.StringIO()
+    with Progress(stream, clock=times(0, *range(3, 100))) as progress:
+        for k in range(90):
+            progress("band", k / 90)
+    assert 2 <= len(stream.getvalue().splitlines()) <= 4
+
+
+@pytest.mark.parametrize(("seconds", "words"), [(0.1, "1 s"), (40, "40 s"), (200, "3 min"), (9000, "2.5 h")])
+def test_duration_in_words(seconds, words):
+    assert duration(seconds) == words

@@ -1,0 +1,171 @@
+"""Figures: what they show, that they are the same every time, and that odd predictions do not break them."""
+
+import dataclasses
+import subprocess
+import sys
+from pathlib import Path
+
+import matplotlib
+import numpy as np
+import pytest
+from helpers import fake_engine, fake_prediction, fake_trace
+from matplotlib.figure import Figure
+
+from millsim import plots, plots_power, plots_size
+from millsim.errors import InputError
+
+
+def texts(figure: Figure) -> str:
+    return "\n".join(t.get_text() for t in figure.findobj(matplotlib.text.Text))
+
+
+@pytest.mark.parametrize("name", plots.FIGURES)
+def test_every_figure_has_units_legible_type_and_a_footer(name):
+    figure = plots.figure(fake_prediction(), name)
+    figure.canvas.draw()
+    words = texts(figure)
+    for part in ("Acrylic workshop mill", "seed 20240611", "millsim 0.1.0", "config 5f5f5f5f5f5f", "band"):
+        assert part in words
+    labels = [axis.get_label_text() for axes in figure.axes for axis in (axes.xaxis, axes.yaxis)]
+    assert all("/" in label for label in labels if label)
+    assert any(labels)
+    sizes = [
+        t.get_fontsize()
+        for t in figure.findobj(matplotlib.text.Text)
+        if t.get_text().strip() and t.get_visible()
+    ]
+    assert min(sizes) >= 9
+
+
+@pytest.mark.parametrize("name", plots.FIGURES)
+def test_nothing_runs_off_the_page(name):
+    figure = plots.figure(fake_prediction(), name)
+    figure.canvas.draw()
+    box = figure.get_tightbbox()  # inches, of all that is drawn
+    width, height = figure.get_size_inches()
+    assert min(box.x0, box.y0) >= 0
+    assert box.x1 <= width
+    assert box.y1 <= height
+
+
+def test_cumulative_figure_shows_both_engines_band_feed_charge_and_hole():
+    figure = plots_size.cumulative(fake_prediction())
+    words = texts(figure)
+    for part in ("80 % band", "balance", "Monte Carlo", "feed", "charge inside", "sieve hole\n0.5 mm"):
+        assert part in words
+    axes = figure.axes[0]
+    assert axes.get_xscale() == "log"
+    product = next(line for line in axes.lines if line.get_label() == "product (balance)")
+    assert np.array_equal(product.get_ydata(), fake_prediction().main.table.product_q3 * 100)
+    styles = [
+        (line.get_linestyle(), line.get_color())
+        for line in axes.lines
+        if not line.get_label().startswith("_")
+    ]
+    assert len({s for s, _ in styles}) == len(styles)
+
+
+def test_monte_carlo_is_drawn_as_points_whichever_engine_leads():
+    swapped = fake_prediction(main=fake_engine("montecarlo", True), other=fake_engine("balance", False))
+    labels = [line.get_label() for line in plots_size.cumulative(swapped).axes[0].lines]
+    assert "product (balance)" in labels
+    assert "Monte Carlo" in texts(plots_size.cumulative(swapped))
+
+
+def test_density_has_area_one_on_the_ln_axis():
+    table = fake_prediction().main.table
+    density = plots_size.log_density(table.edges_m, table.product_q3)
+    area = np.sum(density * np.diff(np.log(table.edges_m)))
+    assert area == pytest.approx(table.product_q3[-1] - table.product_q3[0], rel=1e-12)
+
+
+def test_rates_figure_marks_size_floor_and_hole():
+    prediction = fake_prediction()
+    axes = plots_size.rates(prediction).axes[0]
+    marks = sorted(line.get_xdata()[0] for line in axes.lines if len(line.get_xdata()) == 2)
+    assert marks == pytest.approx([prediction.size_floor_m * 1e3, prediction.hole_m * 1e3])
+
+
+def test_ledger_bars_add_up_to_their_sums():
+    axes = plots_power.energy_ledger(fake_prediction()).axes[0]
+    names = [t.get_text() for t in axes.get_yticklabels()]
+    widths = dict(zip(names, (bar.get_width() for bar in axes.patches), strict=True))
+    cut = names.index("Sum out")
+    assert sum(widths[n] for n in names[1:cut]) == pytest.approx(widths["Sum in"])
+    assert sum(widths[n] for n in names[cut + 1 :]) == pytest.approx(widths["Sum out"])
+
+
+def test_stall_probability_is_said_in_words():
+    words = plots_power.stall_words(fake_trace())
+    assert words == "3 of 200 histories of 5 min stalled: probability 1.5 % (95 % interval 0.31 to 4.3 %)."
+    assert words in texts(plots_power.torque_speed(fake_prediction()))
+
+
+def test_temperature_limit_far_away_does_not_flatten_the_curve():
+    axes = plots_power.temperature(fake_prediction(temperature_limit_K=900.0)).axes[0]
+    assert axes.get_ylim()[1] < 100
+    assert "limit 627 °C" in texts(axes.figure)
+
+
+def _blank(engine: str):
+    e = fake_engine(engine)
+    nan = {f.name: np.full_like(getattr(e.table, f.name), np.nan) for f in dataclasses.fields(e.table)
+           if f.name not in ("edges_m", "x_m")}  # fmt: skip
+    return dataclasses.replace(e, table=dataclasses.replace(e.table, **nan), ledger_in_W={}, ledger_out_W={})
+
+
+ODD = {
+    "nothing known": {"main": _blank("balance"), "other": None, "limits": (), "size_floor_m": float("nan"),
+                      "warmup_temperature_K": np.full(61, np.nan), "temperature_limit_K": float("nan")},
+    "floor above hole": {"size_floor_m": 0.9e-3},
+    "odd name": {"mill_name": "Mühle $x_ \\frac 碎 " + "long " * 40},
+    "one engine": {"other": None},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("changes", ODD.values(), ids=ODD)
+def test_odd_predictions_still_give_figures(tmp_path, changes):
+    paths = plots.save_all(fake_prediction(**changes), tmp_path)
+    assert len(paths) == 6
+    assert all(p.read_bytes().startswith(b"\x89PNG") for p in paths)
+
+
+def test_figures_without_data_are_left_out(tmp_path):
+    prediction = fake_prediction(trace=False, warmup_time_s=np.empty(0), warmup_temperature_K=np.empty(0))
+    names = {p.name for p in plots.save_all(prediction, tmp_path)}
+    assert names == {"size_cumulative.png", "size_density.png", "rates.png", "energy_ledger.png"}
+
+
+def test_same_prediction_same_bytes_whatever_the_users_settings(tmp_path):
+    first = plots.save_all(fake_prediction(), tmp_path / "a", svg=True)
+    with matplotlib.rc_context({"lines.linewidth": 9, "font.size": 30, "axes.facecolor": "red"}):
+        before = dict(matplotlib.rcParams)
+        second = plots.save_all(fake_prediction(), tmp_path / "b", svg=True)
+        assert dict(matplotlib.rcParams) == before
+    assert len(first) == 12
+    assert [p.read_bytes() for p in first] == [p.read_bytes() for p in second]
+    assert b"date" not in first[1].read_bytes()
+
+
+def test_existing_figures_are_kept_without_force(tmp_path):
+    (tmp_path / "rates.png").write_text("mine")
+    with pytest.raises(InputError, match="rates.png: exists already"):
+        plots.save_all(fake_prediction(), tmp_path)
+    assert [p.name for p in tmp_path.iterdir()] == ["rates.png"]
+    assert (tmp_path / "rates.png").read_text() == "mine"
+    plots.save_all(fake_prediction(), tmp_path, force=True)
+    assert (tmp_path / "rates.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_pyplot_is_never_loaded(tmp_path):
+    code = (
+        f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r})\n"
+        "from helpers import fake_prediction\n"
+        "from millsim import plots; assert 'matplotlib' not in sys.modules\n"
+        f"plots.save_all(fake_prediction(), {str(tmp_path)!r})\n"
+        "assert 'matplotlib.pyplot' not in sys.modules\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=Path(__file__).parents[1], capture_output=True, text=True
+    )
+    assert done.returncode == 0, done.stderr

@@ -1,0 +1,343 @@
+"""The result file: exact round trip, netCDF-4 for xarray, the same bytes, whole or not at all; CSV tables."""
+
+import csv
+import dataclasses
+import errno
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pytest
+import xarray as xr
+from helpers import fake_engine, fake_prediction, fake_trace, same
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from millsim import resultfile, results
+from millsim.errors import InputError, MillsimError, ResultFileError
+from millsim.prediction import Limit, Scalar
+
+TESTS = Path(__file__).parent
+ENGINES = ("h5netcdf", "netcdf4")
+
+
+@pytest.fixture
+def path(tmp_path):
+    target = tmp_path / "result.h5"
+    results.write(fake_prediction(), target)
+    return target
+
+
+CASES = {
+    "full": {},
+    "one engine, no band, no trace": {"both": False, "band": False, "trace": False},
+    "no lists": {"limits": (), "parameters": (), "warnings": (), "widest": {}},
+    "no warm-up": {"warmup_time_s": np.empty(0), "warmup_temperature_K": np.empty(0)},
+    "seed of 64 bits": {"seed": 2**64 - 1},
+    "odd words": {"mill_name": 'Mühle $x_1$ \\ "5" µm', "command": "", "warnings": ("", "a")},
+    "uneven ranks": {"widest": {"x50_m": [], "span": [("a", 1.5), ("b", 1.25)]}},
+    "trace without samples": {
+        "trace": dataclasses.replace(fake_trace(), **{k: np.empty(0) for k in (
+            "time_s", "torque_Nm", "peak_torque_Nm", "speed_rad_s", "pieces")}),
+    },
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("changes", CASES.values(), ids=CASES)
+def test_read_gives_back_what_was_written(tmp_path, changes):
+    trace = changes.get("trace", True)
+    prediction = (
+        fake_prediction(**changes)
+        if isinstance(trace, bool)
+        else dataclasses.replace(fake_prediction(), trace=trace)
+    )
+    results.write(prediction, tmp_path / "r.h5")
+    assert same(results.read(tmp_path / "r.h5"), prediction)
+
+
+def test_unusual_keys_units_and_values_survive(tmp_path):
+    odd = {
+        "a b": Scalar(1.5, "", "", low=-np.inf),
+        "a_b": Scalar(np.inf, "kg", "x"),
+        "1 µ": Scalar(-0.0, "°C", "y", 0.1),
+    }
+    engine = dataclasses.replace(fake_engine("montecarlo"), scalars=odd, numerics={})
+    limits = (Limit("a/b", 0.0, np.inf, "", ""), Limit("a b", 1.0, 2.0, "W", "s"))
+    prediction = fake_prediction(main=engine, limits=limits)
+    results.write(prediction, tmp_path / "r.h5")
+    assert same(results.read(tmp_path / "r.h5"), prediction)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    st.lists(st.floats(width=64), min_size=49, max_size=49),
+    st.text(st.characters(exclude_categories=["Cs"], min_codepoint=1)),
+)
+def test_any_numbers_and_words_come_back_bit_by_bit(tmp_path_factory, values, words):
+    path = tmp_path_factory.mktemp("any") / "r.h5"
+    table = dataclasses.replace(fake_engine("balance").table, product_q3=np.array(values))
+    prediction = fake_prediction(
+        main=dataclasses.replace(fake_engine("balance"), table=table), mill_name=words
+    )
+    results.write(prediction, path)
+    assert same(results.read(path), prediction)
+
+
+def test_same_prediction_same_bytes(tmp_path):
+    first = results.to_bytes(fake_prediction())
+    time.sleep(1.1)  # a time stamp in seconds would show
+    assert results.to_bytes(fake_prediction()) == first
+    code = (
+        f"import sys; sys.path.insert(0, {str(TESTS)!r})\n"
+        "from helpers import *\n"
+        "from millsim import results\n"
+        f"results.write(fake_prediction(), {str(tmp_path / 'other.h5')!r})\n"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, cwd=TESTS.parent)
+    assert (tmp_path / "other.h5").read_bytes() == first
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+def test_xarray_opens_root_groups_and_tree(path, engine):
+    with xr.open_dataset(path, engine=engine) as root:
+        root.load()
+        assert root.attrs["status"] == "ok"
+        assert root["size"].attrs["bounds"] == "size_bnds"
+        assert root["size_bnds"].dims == ("size", "bnds")
+    with xr.open_datatree(path, engine=engine) as tree:
+        tree.load()
+        q3 = tree["sizes"]["product_q3"]
+        assert np.array_equal(q3.coords["edge"], fake_prediction().main.table.edges_m)
+        for name in q3.attrs["ancillary_variables"].split():
+            assert name in tree["sizes"]
+        assert tree["engine2/sizes"]["product_q3"].dims == ("edge2",)
+        assert float(tree["scalars"]["x50_m"]) == fake_prediction().main.scalars["x50_m"].value
+        assert [str(n) for n in tree["parameters"]["parameter"].values[:2]] == ["density", "f_mat_warm"]
+        groups = [node.path for node in tree.subtree]
+    for group in groups:
+        with xr.open_dataset(path, engine=engine, group=group) as dataset:
+            dataset.load()
+            assert all("units" in v.attrs and v.attrs["long_name"] for v in dataset.data_vars.values()), group
+
+
+@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize("engine", ENGINES)
+def test_xarray_opens_every_shape_of_prediction(tmp_path, engine, case):
+    changes = dict(CASES[case])
+    trace = changes.pop("trace", True)
+    prediction = fake_prediction(**changes) if trace is True else dataclasses.replace(
+        fake_prediction(**changes), trace=trace or None)  # fmt: skip
+    results.write(prediction, tmp_path / "r.h5")
+    with xr.open_datatree(tmp_path / "r.h5", engine=engine) as tree:
+        tree.load()
+        assert tree.attrs["mill_name"] == prediction.mill_name
+
+
+def test_every_dimension_has_a_scale_and_every_variable_unit_and_name(path):
+    seen = []
+
+    def look(name, item):
+        if not isinstance(item, h5py.Dataset):
+            return
+        seen.append(name)
+        assert item.attrs["units"], name
+        assert "long_name" in item.attrs, name
+        assert all(len(d) == 1 for d in item.dims) or item.is_scale, name
+        if item.ndim:
+            assert item.compression == "gzip", name
+            assert item.shuffle, name
+
+    with h5py.File(path) as file:
+        file.visititems(look)
+        scales = {"edge", "size", "edge2", "size2", "bnds", "parameter", "warmup_time", "trace_time"}
+        assert all(file[s].is_scale for s in scales)
+        assert list(file.attrs)[-1] == "status" or "status" in file.attrs
+    assert len(seen) > 100
+
+
+def test_root_attributes_say_what_was_run(path):
+    with h5py.File(path) as file:
+        attrs = dict(file.attrs)
+    assert attrs["filetype"] == "millsim result"
+    assert attrs["format_version"] == "1.0"
+    for name in ("program_version", "model_version", "config", "config_sha256", "seed", "command", "engine"):
+        assert name in attrs
+
+
+def test_existing_file_is_kept_without_force(path):
+    before = path.read_bytes()
+    with pytest.raises(InputError, match="exists already.*--force"):
+        results.write(fake_prediction(seed=1), path)
+    assert path.read_bytes() == before
+    results.write(fake_prediction(seed=1), path, force=True)
+    assert results.read(path).seed == 1
+    assert [p.name for p in path.parent.iterdir()] == ["result.h5"]
+
+
+@pytest.mark.parametrize("links", [True, False], ids=["hard links", "no hard links"])
+def test_of_two_writers_at_once_one_wins_and_nothing_is_replaced(tmp_path, monkeypatch, links):
+    monkeypatch.setattr(resultfile, "refuse_existing", lambda *a: None)  # both saw the name free
+    if not links:
+        monkeypatch.delattr(os, "link")
+    outcomes, gate = [], threading.Barrier(8)
+
+    def attempt(i):
+        gate.wait()
+        try:
+            resultfile.write_bytes(tmp_path / "r", bytes([i]) * 1000)
+            outcomes.append(i)
+        except FileExistsError:
+            pass
+
+    threads = [threading.Thread(target=attempt, args=(i,)) for i in range(8)]
+    for t in threads:
+        t.start()
+    for t in threads:
+        t.join()
+    assert len(outcomes) == 1
+    assert (tmp_path / "r").read_bytes() == bytes(outcomes) * 1000
+    assert [p.name for p in tmp_path.iterdir()] == ["r"]
+
+
+def test_full_disk_leaves_nothing_and_says_so(tmp_path, monkeypatch):
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(MillsimError, match=r"cannot write .*r\.h5: the disk is full; make room"):
+        results.write(fake_prediction(), tmp_path / "r.h5")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_file_size_limit_leaves_nothing(tmp_path):
+    code = (
+        f"import sys, resource, signal; sys.path.insert(0, {str(TESTS)!r}); from helpers import *\n"
+        "from millsim import results\n"
+        "from millsim.errors import MillsimError\n"
+        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (20000, 20000))\n"
+        f"try: results.write(fake_prediction(), {str(tmp_path / 'r.h5')!r})\n"
+        "except MillsimError as e: sys.stdout.write(str(e))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], check=True, cwd=TESTS.parent, capture_output=True, text=True
+    )
+    assert "larger than allowed" in done.stdout
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_read_only_place_and_missing_folder_are_refused(tmp_path):
+    with pytest.raises(MillsimError, match="cannot write /proc/r.h5"):
+        results.write(fake_prediction(), "/proc/r.h5")
+    with pytest.raises(MillsimError, match="the folder does not exist"):
+        results.write(fake_prediction(), tmp_path / "no" / "r.h5")
+
+
+def test_writer_killed_half_way_leaves_no_file_of_that_name(tmp_path):
+    code = (
+        f"import sys; sys.path.insert(0, {str(TESTS)!r}); import os, time; from helpers import *\n"
+        "from millsim import resultfile, results\n"
+        "def slow(fd): sys.stdout.write('half'); sys.stdout.flush(); time.sleep(60)\n"
+        f"os.fsync = slow; results.write(fake_prediction(), {str(tmp_path / 'r.h5')!r})\n"
+    )
+    with subprocess.Popen([sys.executable, "-c", code], cwd=TESTS.parent, stdout=subprocess.PIPE) as process:
+        assert process.stdout.read(4) == b"half"
+        process.send_signal(signal.SIGKILL)
+        process.wait()
+    assert not (tmp_path / "r.h5").exists()
+    with pytest.raises(ResultFileError, match="no such file"):
+        results.read(tmp_path / "r.h5")
+
+
+def test_file_without_status_is_not_taken_for_finished(path):
+    with h5py.File(path, "r+") as file:
+        del file.attrs["status"]
+    with pytest.raises(ResultFileError, match="not finished by its writer; run the prediction again"):
+        results.read(path)
+
+
+def test_foreign_and_future_files_are_refused_by_name(path, tmp_path):
+    with h5py.File(path, "r+") as file:
+        file.attrs["format_version"] = "2.3"
+    with pytest.raises(
+        ResultFileError, match=r"result.h5: has result format 2.3, this program reads 1.x; use"
+    ):
+        results.read(path)
+    with h5py.File(path, "r+") as file:
+        file.attrs["format_version"] = "1.7"
+        file.create_group("later_idea")
+    assert results.read(path).status == "ok"
+    with h5py.File(tmp_path / "foreign.h5", "w") as file:
+        file["x"] = 1.0
+    with pytest.raises(ResultFileError, match="another program"):
+        results.read(tmp_path / "foreign.h5")
+
+
+BAD_CONTENT = {
+    "empty": (b"", "is empty"),
+    "text": (b"rotor = 3\n" * 99, "not HDF5"),
+    "netcdf3": (b"CDF\x01" * 9, "not HDF5"),
+}
+
+
+@pytest.mark.parametrize(("content", "message"), BAD_CONTENT.values(), ids=BAD_CONTENT)
+def test_files_that_are_no_results(tmp_path, content, message):
+    (tmp_path / "bad.h5").write_bytes(content)
+    with pytest.raises(ResultFileError, match=rf"bad\.h5: .*{message}.*; "):
+        results.read(tmp_path / "bad.h5")
+
+
+def test_folder_missing_file_and_odd_names(tmp_path):
+    with pytest.raises(ResultFileError, match="is a folder"):
+        results.read(tmp_path)
+    with pytest.raises(ResultFileError, match=r"nothere\.h5: there is no such file; .*millsim predict"):
+        results.read(tmp_path / "nothere.h5")
+    with pytest.raises(ResultFileError, match="cannot be read"):
+        results.read(tmp_path / ("x" * 300))
+
+
+def test_truncated_and_damaged_files_never_give_anything_but_a_sentence(path):
+    whole = path.read_bytes()
+    rng = np.random.default_rng(7)
+    refused = 0
+    for k in range(60):
+        data = bytearray(whole)
+        if k % 2:
+            data = data[: int(rng.integers(9, len(whole)))]
+        else:
+            for _ in range(40):
+                data[rng.integers(len(data))] = rng.integers(256)
+        path.write_bytes(bytes(data))
+        try:
+            results.read(path)
+        except ResultFileError as error:
+            refused += 1
+            assert "\n" not in str(error)
+    assert refused >= 30  # every truncated file, and what damage can be seen
+
+
+def test_csv_tables_have_units_and_all_rows(tmp_path):
+    prediction = fake_prediction()
+    paths = results.write_csv(prediction, tmp_path / "tables")
+    tables = {p.name: list(csv.reader(p.read_text(encoding="utf-8").splitlines())) for p in paths}
+    assert set(tables) >= {"sizes.csv", "scalars.csv", "ledger.csv", "parameters.csv", "limits.csv"}
+    for name, rows in tables.items():
+        assert {len(r) for r in rows} == {len(rows[0])}, name
+    header, first = tables["sizes.csv"][0], tables["sizes.csv"][30]
+    assert header[1] == "x [mm]"
+    assert float(first[1]) == pytest.approx(prediction.main.table.edges_m[29] * 1e3, rel=1e-9)
+    assert len(tables["sizes.csv"]) == 1 + 2 * 49
+    assert first[header.index("product Q3 standard error [1]")] == ""  # NaN is an empty cell
+    assert ["quoted" in row[6] for row in tables["parameters.csv"]].count(True) == 1
+    total = sum(float(r[3]) for r in tables["ledger.csv"] if r[:2] == ["balance", "in"])
+    assert total == pytest.approx(371.0)
+    with pytest.raises(InputError) as caught:
+        results.write_csv(prediction, tmp_path / "tables")
+    assert len(caught.value.problems) == len(paths)
+    assert results.write_csv(prediction, tmp_path / "tables", force=True) == paths
