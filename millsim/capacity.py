@@ -13,6 +13,8 @@ LIMITS = ("shaft power", "outlet temperature", "sieve", "chamber", "jam", "feed 
 POWER, TEMPERATURE, SIEVE, CHAMBER, JAM, OPENING = range(len(LIMITS))
 LEAST_OPEN = 0.4  # below this unblinded share a sieve counts as blinded (P5: warn when phi_b < 0.4)
 
+BATCH_LEFT = 7  # columns of a batch history: time, kg left, T, casing T, shaft power, jam index, chamber load
+
 OK, OVER, CANNOT, FAILED = 0, 1, 2, 3  # runs as asked; takes less than asked; does not run empty; not converged
 
 
@@ -60,6 +62,8 @@ def fill_loads(m, s, x, work, loads):
     loads[JAM] = jam_index(m, s, x, work)
     most = drive.opening_flow(m.density * m.bulk_fraction, m.feed_opening, m.feed_size)
     loads[OPENING] = s.F / most if most > 0.0 else np.inf
+    if m.isothermal > 0.0:  # the first seconds: too soon for a motor or a sieve to get hot or blind
+        loads[POWER] = loads[TEMPERATURE] = loads[SIEVE] = 0.0
 
 
 @law

@@ -17,15 +17,15 @@ GEOMETRY = (
 )
 SETTING = (
     "omega_0 rated_power overload efficiency fan inlet_area filter_area blower T_air_in T_room T_feed "
-    "feed_opening feed_size T_limit casing_capacity isothermal".split()
+    "feed_opening feed_size T_limit T_user casing_capacity isothermal".split()
 )
 MATERIAL = (
     "density bulk_fraction specific_heat heat_exponent_share conductivity glass_temperature temperature_warm "
     "temperature_cold f_mat_warm f_mat_cold xw_min_warm xw_min_cold daughter_exponent daughter_speed_slope "
-    "fines_limit nip_exponent restitution yield_stress yield_slope fracture_energy cut_factor shape".split()
+    "fines_limit nip_exponent restitution yield_stress yield_slope fracture_energy cut_factor friction shape".split()
 )
 MODEL = (
-    "layer_speed_ratio scatter_depth wall_friction rate_multiplier nip_width sieve_factor slow_share usable_open "
+    "layer_speed_ratio scatter_depth rate_multiplier nip_width sieve_factor slow_share usable_open "
     "skim_ratio_low skim_ratio_high settle_speed contact_rate_max peg_probability clear_rate air_swirl "
     "fan_flow_coefficient inlet_loss filter_resistance drag_coefficient windage_swirl windage_factor "
     "bearing_torque inner_heat_transfer casing_heat_loss film_heat_transfer jam_share chamber_fill".split()
@@ -61,7 +61,7 @@ def strike_energies(m, s, out):
     v_bar = (1.0 - m.layer_speed_ratio) * s.v
     out.e_bar = motion.restitution(m.restitution, v_bar)
     if m.n_pins > 0.0:
-        out.survive = motion.path_survival(m.wall_friction, pi * m.R_stator / m.n_pins, m.R_stator)
+        out.survive = motion.path_survival(m.friction, pi * m.R_stator / m.n_pins, m.R_stator)
     else:
         out.survive = 1.0
     out.v_throw = sqrt(2.0 * motion.thrown_energy(s.v, out.kappa, out.e_bar, 1.0) * out.survive)

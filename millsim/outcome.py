@@ -1,0 +1,134 @@
+"""What a solved mill says: one settled state with its charge, flows and powers, as plain arrays."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from .balance import BINS, FLOWS, STRIKE_COLUMNS
+from .batch import run_batch
+from .capacity import BATCH_LEFT, FAILED, LIMITS, fill_loads, operate, search_capacity
+from .chamber import N_RATES, STATE, STRIKES
+from .errors import NotConverged
+from .montecarlo import FrozenSteps
+from .operate import POWERS, start_state
+from .problem import Problem
+
+MAX_TURNS = 400
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """A settled mill (or the averages over a batch), from the balance engine.
+
+    code: capacity.OK, OVER, CANNOT; state: STATE record; mass (n,) charge [kg]; product (n,) [kg/s]; table (n,
+    N_RATES); escape (n,) [1/s]; strikes (n, BINS, ...) ; screen (n,); flows FLOWS [kg/s, W]; powers POWERS [W];
+    loads (6,) by LIMITS; steps: what the Monte Carlo engine follows; history (k, ...) of a batch, else empty.
+    """
+
+    code: int
+    state: np.void
+    mass: np.ndarray
+    product: np.ndarray
+    table: np.ndarray
+    escape: np.ndarray
+    strikes: np.ndarray
+    screen: np.ndarray
+    flows: np.void
+    powers: np.void
+    loads: np.ndarray
+    residual: float
+    turns: int
+    steps: FrozenSteps
+    history: np.ndarray
+
+    @property
+    def binding(self) -> str:
+        """Name of the limit with the highest load."""
+        return LIMITS[int(np.argmax(self.loads))]
+
+
+def new_work(n: int) -> tuple:
+    """Work arrays of the compiled engine for n classes."""
+    return (
+        np.zeros((n, N_RATES)), np.zeros(n), np.zeros((n, BINS, len(STRIKE_COLUMNS))), np.zeros(n), np.zeros(n),
+        np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS),
+    )  # fmt: skip
+
+
+def _outcome(code: int, s: np.ndarray, work: tuple, loads: np.ndarray, residual: float) -> Outcome:
+    table, escape, strikes, mass, screen, flows, _, powers = work
+    steps = FrozenSteps(np.array([np.inf]), s.copy(), screen[None, :].copy())
+    return Outcome(
+        code, s[0].copy(), mass, escape * mass, table, escape, strikes, screen, flows[0], powers[0], loads, residual,
+        0, steps, np.empty((0, BATCH_LEFT)),
+    )  # fmt: skip
+
+
+def solve(problem: Problem, rate_kg_s: float | None, mill: np.ndarray | None = None) -> Outcome:
+    """Steady outcome at a feed rate, or at capacity (None). Raises NotConverged."""
+    mill = problem.mill if mill is None else mill
+    work, s, loads = new_work(problem.x.size), np.zeros(1, STATE), np.zeros(len(LIMITS))
+    asked = np.inf if rate_kg_s is None else rate_kg_s
+    tolerance = problem.config.run.tolerance
+    code, residual = operate(mill[0], problem.grid, problem.feed, asked, s[0], work, loads, tolerance, MAX_TURNS)
+    if code == FAILED:
+        raise NotConverged(_not_converged(s, residual, tolerance))
+    return _outcome(code, s, work, loads, residual)
+
+
+def solve_cold_start(problem: Problem, rate_kg_s: float | None) -> Outcome:
+    """What happens in the first seconds, before anything warms up: only jam, chamber and opening can bind."""
+    mill = problem.mill.copy()
+    mill["isothermal"] = 1.0
+    work, s, loads = new_work(problem.x.size), np.zeros(1, STATE), np.zeros(len(LIMITS))
+    asked = np.inf if rate_kg_s is None else rate_kg_s
+    tolerance = problem.config.run.tolerance
+    code, residual = search_capacity(mill[0], problem.grid, problem.feed, asked, s[0], work, loads, tolerance, MAX_TURNS)
+    if code == FAILED:
+        raise NotConverged(_not_converged(s, residual, tolerance))
+    return _outcome(code, s, work, loads, residual)
+
+
+def _not_converged(s: np.ndarray, residual: float, tolerance: float) -> str:
+    return (
+        f"the chamber state did not settle: residual {residual:.2g} against a tolerance of {tolerance:.2g} "
+        f"(charge {1e3 * s[0]['M']:.3g} g, {s[0]['T'] - 273.15:.0f} °C, {s[0]['v']:.1f} m/s); "
+        "try another feed rate or a looser run.tolerance"
+    )
+
+
+def batch_times(seconds: float, steps: int) -> np.ndarray:
+    """Step ends [s]: growing from a hundredth of a second (a few bar passes) to the end of the batch."""
+    return np.geomspace(min(0.01, 0.1 * seconds), seconds, steps)
+
+
+def solve_batch(problem: Problem, mass_kg: float, seconds: float, steps: int = 300, mill=None) -> Outcome:
+    """Outcome of a batch: product and flows averaged over its time, charge what is left, loads the worst."""
+    mill = problem.mill if mill is None else mill
+    n, ends = problem.x.size, batch_times(seconds, steps)
+    work, s, loads = new_work(n), np.zeros(1, STATE), np.zeros(len(LIMITS))
+    start_state(mill[0], mass_kg, mass_kg, s[0])
+    s["T"] = mill[0]["T_room"]
+    product, dwell, totals, energies = np.zeros(n), np.zeros(n), np.zeros(1, FLOWS), np.zeros(4)
+    states, screens, left = np.zeros(steps, STATE), np.zeros((steps, n)), np.zeros((steps, BATCH_LEFT))
+    run_batch(
+        mill[0], problem.grid, mass_kg * problem.feed, ends, s[0], work, product, dwell, totals[0], energies,
+        states, screens, left,
+    )  # fmt: skip
+    fill_loads(mill[0], s[0], problem.x, work, loads)
+    for name in FLOWS.names:
+        totals[name] /= seconds
+    powers = work[7]
+    powers["windage"], powers["bearings"], powers["shaft"], powers["layer_drive"] = energies / seconds
+    powers["striking"], powers["nip"] = totals[0]["work"], totals[0]["nip_work"]
+    s["F"] = product.sum() / seconds
+    s["residence"] = dwell.sum() / mass_kg
+    s["T"], s["unblinded"], s["M"] = left[:, 2].max(), states["unblinded"].min(), work[3].sum()
+    loads[0] = powers[0]["shaft"] / mill[0]["rated_power"]
+    loads[1] = (s[0]["T"] - mill[0]["T_room"]) / max(1e-9, mill[0]["T_limit"] - mill[0]["T_room"])
+    loads[2] = (1.0 - s[0]["unblinded"]) / 0.6
+    loads[3], loads[4], loads[5] = left[0, 6], left[:, 5].max(), 0.0
+    code = 0 if loads.max() <= 1.0 else 1
+    out = _outcome(code, s, work, loads, 0.0)
+    return replace(out, product=product / seconds, flows=totals[0], powers=powers[0],
+                   steps=FrozenSteps(ends, states, screens), history=left)  # fmt: skip
