@@ -4,7 +4,7 @@ import math
 
 from .config import Config
 from .prediction import Scalar
-from .wording import Shown, digits
+from .wording import Shown, digits, wrap
 
 
 def derived(config: Config) -> dict[str, Scalar]:
@@ -59,7 +59,7 @@ def describe(config: Config) -> str:
     width = max(len(s.long_name) for s in found.values())
     lines += ["", *(f"  {s.long_name:<{width}}  {_number(s)}" for s in found.values())]
     lines += ["", f"Config {config.sha256[:12]}. This checks the drawing; it is not a safety clearance."]
-    return "\n".join(lines) + "\n"
+    return "\n".join(line for text in lines for line in wrap(text)) + "\n"
 
 
 def _wall(config: Config) -> str:

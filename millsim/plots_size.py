@@ -47,6 +47,8 @@ def cumulative(p: Prediction) -> Figure:
         axes.plot(x, table.holdup_q3 * 100, color=GREEN, ls="-.", label="charge inside the mill")
         axes.plot(x, table.feed_q3 * 100, color=GREY, ls="--", label="feed")
         _finish_size_axis(axes, p, _shown_range(p, (table.product_q3, table.feed_q3)))
+        if not np.isfinite(table.product_q3).any():
+            say(axes, "no powder is predicted")
         axes.set(ylim=(0, 103), ylabel="Cumulative undersize by mass $Q_3$ / %", yticks=range(0, 101, 10))
         legend_below(axes, 3)
         return figure
@@ -73,12 +75,18 @@ def density(p: Prediction) -> Figure:
             }
             axes.plot(points.table.x_m[busy] * 1e3, values[busy], "o", **style)
         feed = log_density(edges, line.table.feed_q3)
-        axes.stairs(feed, edges * 1e3, color=GREY, ls="--", lw=1.6, label="feed")
+        highest, feed_top = _top(product), _top(feed)
+        cut = feed_top > 2.5 * highest > 0  # a narrow feed must not flatten the product
+        words = f"feed (up to {feed_top:.2g}, cut off here)" if cut else "feed"
+        axes.stairs(feed, edges * 1e3, color=GREY, ls="--", lw=1.6, label=words)
+        top = 2.0 * highest if cut else max(highest, feed_top)
         _finish_size_axis(
             axes, p, _shown_range(p, (line.table.product_q3, line.table.feed_q3)), hole_at="top"
         )
         axes.set(ylabel="Density by mass $q_3^*(\\ln x)$ / 1   (each area is 1)")
-        axes.set_ylim(0, axes.get_ylim()[1] * 1.12)
+        axes.set_ylim(0, 1.18 * top or 1.0)
+        if not highest:
+            say(axes, "no powder is predicted")
         legend_below(axes, 3)
         return figure
 
@@ -130,6 +138,11 @@ def log_density(edges_m: np.ndarray, q3: np.ndarray) -> np.ndarray:
     """q3*(ln x) per class, (n,), from Q3 at the class bounds, (n+1,): share of mass over width in ln x."""
     with np.errstate(divide="ignore"):
         return np.diff(q3) / np.diff(np.log(edges_m))
+
+
+def _top(values: np.ndarray) -> float:
+    finite = values[np.isfinite(values)]
+    return max(0.0, float(finite.max())) if finite.size else 0.0
 
 
 def _line_and_points(p: Prediction) -> tuple[EngineResult, EngineResult | None]:

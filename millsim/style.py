@@ -115,7 +115,9 @@ def legend_below(axes: Axes, columns: int) -> None:
 
 def say(axes: Axes, text: str) -> None:
     """A sentence in the middle of a panel that has nothing to draw."""
-    axes.text(0.5, 0.5, text, transform=axes.transAxes, ha="center", va="center", color=GREY, fontsize=11)
+    box = {"facecolor": "white", "edgecolor": "none"}
+    place = {"transform": axes.transAxes, "ha": "center", "va": "center"}
+    axes.text(0.5, 0.5, text, color=GREY, fontsize=11, bbox=box, **place)
 
 
 def _plain(name: str) -> str:

@@ -1,15 +1,13 @@
 """A prediction as one JSON object and as a report in plain words: sentences, then tables, then cautions."""
 
 import math
-import re
-import textwrap
 
 import numpy as np
 
 from .advice import ENGINE_WORDS, band_name, compare, sentences, verdict
 from .params import BASES
 from .prediction import EngineResult, Limit, Prediction, Scalar
-from .wording import Shown, digits, number, percent, shown_unit, table
+from .wording import Shown, digits, number, percent, shown_unit, table, wrap
 
 # Nominal apertures of ISO 3310-1 in common use, principal series R 20/3 [m].
 SIEVES_M = tuple(
@@ -117,8 +115,8 @@ def _clean(value: object) -> object:
 
 def to_text(p: Prediction) -> str:
     """The report for people: what they want to know in sentences, then tables, then cautions."""
-    lines = [line for s in sentences(p) for line in _wrap(s)]
-    lines += [line for w in p.warnings for line in _wrap(f"Note: {w}")]
+    lines = [line for s in sentences(p) for line in wrap(s)]
+    lines += [line for w in p.warnings for line in wrap(f"Note: {w}")]
     for title, body in (
         ("Powder at standard sieves (share by mass finer)", size_table(p)),
         ("Numbers", scalar_table(p)),
@@ -130,15 +128,8 @@ def to_text(p: Prediction) -> str:
     ):
         if body:
             lines += ["", title, *body]
-    lines += ["", *_wrap(CAUTIONS), "", *_provenance(p)]
+    lines += ["", *wrap(CAUTIONS), "", *_provenance(p)]
     return "\n".join(lines) + "\n"
-
-
-def _wrap(text: str) -> list[str]:
-    """Lines of at most 100 characters that never part a number from its unit."""
-    glued = re.sub(r"(?<=\d) (?=%|°C|([kW]*[Wh]+|k?[gJ]|mm|µm|rpm|min)\b)", "\u00a0", text)
-    lines = textwrap.wrap(glued, 100, subsequent_indent="  ", break_on_hyphens=False, break_long_words=False)
-    return [line.replace("\u00a0", " ") for line in lines]
 
 
 def _provenance(p: Prediction) -> list[str]:
@@ -226,7 +217,7 @@ def limit_table(p: Prediction) -> list[str]:
     if not rows:
         return []
     lines = table(["", "load", "takes", "unit", "margin", "verdict"], rows)
-    told = [line for x in p.limits if x.sentence for line in _wrap(f"  {x.name}: {x.sentence}")]
+    told = [line for x in p.limits if x.sentence for line in wrap(f"  {x.name}: {x.sentence}")]
     return [*lines, *told]
 
 

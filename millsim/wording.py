@@ -1,6 +1,8 @@
 """Numbers as people write them: units of the workshop, no more digits than the band or the error bears."""
 
 import math
+import re
+import textwrap
 from collections.abc import Iterable
 
 from .prediction import Scalar
@@ -114,3 +116,12 @@ def table(header: Iterable[str], rows: Iterable[Iterable[str]], left: int = 1) -
 def join_words(words: list[str], last: str = "and") -> str:
     """ "a, b and c"."""
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {last} {words[-1]}" if words else ""
+
+
+def wrap(text: str) -> list[str]:
+    """Lines of at most 100 characters that never part a number from its unit; an empty text stays a line."""
+    glued = re.sub(r"(?<=\d) (?=%|°C|([kW]*[Wh]+|k?[gJ]|mm|µm|rpm|min)\b)", "\u00a0", text)
+    lines = textwrap.wrap(
+        glued, 100, subsequent_indent="  ", break_on_hyphens=False, break_long_words=False, tabsize=1
+    )
+    return [line.replace("\u00a0", " ") for line in lines] or [""]

@@ -169,3 +169,12 @@ def test_pyplot_is_never_loaded(tmp_path):
         [sys.executable, "-c", code], cwd=Path(__file__).parents[1], capture_output=True, text=True
     )
     assert done.returncode == 0, done.stderr
+
+
+def test_a_feed_of_one_size_does_not_flatten_the_product():
+    prediction = fake_prediction()
+    table = dataclasses.replace(prediction.main.table, feed_q3=(prediction.main.table.edges_m > 2e-3) * 1.0)
+    one_size = dataclasses.replace(prediction, main=dataclasses.replace(prediction.main, table=table))
+    axes = plots_size.density(one_size).axes[0]
+    assert axes.get_ylim()[1] < 2.5
+    assert "feed (up to 7.2, cut off here)" in axes.get_legend_handles_labels()[1]
