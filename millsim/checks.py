@@ -49,6 +49,7 @@ def derive(values: Values) -> None:
         values["sieve.open_fraction"] = values["sieve.derived"]
     if values.get("feed.temperature") is None:
         values["feed.temperature"] = values.get("air.room")
+    values["drive.own_curve"] = values.get("drive.speed_curve") or None
     values["drive.speed_curve"] = _curve(values)
     values["feed.largest"] = largest_piece({k.removeprefix("feed.size."): v for k, v in values.items()})
 
@@ -222,10 +223,8 @@ def _tip_speed(speed: float, radius: float) -> Iterator[Finding]:
         )
 
 
-@rule("drive.speed", "drive.speed_curve")
+@rule("drive.speed", "drive.own_curve")
 def _curve_below_no_load(speed: float, curve: tuple[tuple[float, float], ...]) -> Iterator[Finding]:
-    if not curve:
-        return
     top, no_load = readable(max(w for _, w in curve), "rpm"), readable(speed, "rpm")
     if any(w > speed * _ROUNDING for _, w in curve):
         yield (

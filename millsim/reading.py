@@ -123,7 +123,10 @@ def _toml_value(raw: str) -> object:
 
 
 def _drop_replaced(r: Reading) -> None:
-    """Remove keys of the file that an override replaces by an alternative or makes inapplicable."""
+    """Remove keys of the file that an override replaces by an alternative or makes inapplicable.
+
+    A new no-load speed also takes the motor curve with it, which belonged to the old one.
+    """
     for section, groups, _ in ALTERNATIVES:
         if any(f"{section}.{name}" in r.overridden for group in groups for name in group):
             for group in groups:
@@ -135,6 +138,8 @@ def _drop_replaced(r: Reading) -> None:
                 _drop(r, section, (key.name,))
     if "feed.material" in r.overridden:
         r.tables.pop("material", None)
+    if r.overridden & {"drive.speed", "drive.tip_speed"}:
+        _drop(r, "drive", ("speed_under_load", "speed_curve"))
 
 
 def _drop(r: Reading, section: str, names: tuple[str, ...]) -> None:
@@ -245,7 +250,7 @@ def _unknown_keys(r: Reading, section: str, table: dict, keys: tuple[Key, ...]) 
 def _elsewhere(name: str, section: str) -> str:
     """A hint when the key belongs into another section."""
     homes = [s for s in SECTIONS if s != section and find_key(s, name)]
-    return f"{name} belongs into [{homes[0]}]" if homes else ""
+    return f"{name} belongs in [{homes[0]}]" if homes else ""
 
 
 def _alternatives(r: Reading) -> None:

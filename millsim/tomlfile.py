@@ -84,11 +84,14 @@ def parse_toml(text: str, where: str) -> TomlText:
 
 def _mend(lines: list[str], error: str, where: str, out: TomlText) -> bool:
     """Report one TOML error and change its line so that parsing can go on; False if it cannot."""
-    at = _LINE.search(error)
-    row = int(at[1]) - 1 if at else len(lines) - 1
-    line = lines[row] if 0 <= row < len(lines) else ""
     reason = error.split(" (at ")[0]
-    place = f"line {at[1]}, column {at[2]}" if at else "at the end"
+    at = _LINE.search(error)
+    if at is None:  # an unclosed text or list, or a number too long for Python to read
+        reason = "a far too long number" if "digits" in error else f"{reason} at the end; not closed?"
+        out.problems.append(Problem(where, "", f"is not valid TOML: {reason}"))
+        return False
+    row, place = int(at[1]) - 1, f"line {at[1]}, column {at[2]}"
+    line = lines[row] if row < len(lines) else ""
     if "twice" in reason and (header := _HEADER.match(line)):
         out.problems.append(
             Problem(where, header[1], f"section [{header[1]}] stands twice ({place})", hint="join the two")

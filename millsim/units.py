@@ -191,7 +191,8 @@ def exact_text(value: float, unit_text: str) -> str:
     short = f"{in_unit(value, unit):.12g}"
     if to_si(Decimal(short), unit) == value:
         return f"{short} {unit_text}"
-    return f"{value!r} {unit.si}"
+    short = f"{value:.12g}"
+    return f"{short if float(short) == value else repr(value)} {unit.si}"
 
 
 _SHOWN = {  # SI unit -> unit used for people in tables, tried in order until the number is not below 0.1

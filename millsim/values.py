@@ -64,7 +64,9 @@ def _unquote(raw: str, example: str) -> str:
         number, unit = units.split_quantity(raw)
     except UnitError as error:
         return error.hint or f"for example {example}"
-    return f"write {number} without quotes" if unit is None else f"it has no unit: write {number}"
+    if unit is None or unit.si == "-":
+        return f"write {units.to_si(number, unit or units.UNITS['-']):.12g} without quotes"
+    return f"it has no unit: write {number}"
 
 
 def as_quantity(
@@ -105,7 +107,7 @@ def slip(number: Decimal, unit: units.Unit, low: float, high: float) -> str:
     for name in units.spellings(unit.si):
         other = units.UNITS[name]
         if other.offset == unit.offset and low <= units.to_si(number, other) <= high:
-            ratios[abs(math.log10(other.factor / unit.factor)) - 3] = name
+            ratios.setdefault(abs(math.log10(other.factor / unit.factor)) - 3, name)
     if ratios:
         name = ratios[min(ratios, key=abs)]  # a factor of 1000 is the commonest slip
         meant = units.readable(units.to_si(number, units.UNITS[name]), unit.text)
@@ -139,7 +141,7 @@ def _whole(raw: object, key: Key) -> int:
             f"write {value:.0f}" if value.is_integer() and abs(value) < 1e15 else f"for example {key.example}"
         )
         raise Bad(f"{show(raw)} is not a whole number", key.allowed, hint)
-    in_range(value, raw, key)
+    in_range(raw, raw, key)  # not the float, which rounds large ones
     return raw
 
 
@@ -216,14 +218,24 @@ def _shares(raw: object, key: Key) -> tuple[float, ...]:
     if any(b < a for a, b in zip(shares, shares[1:], strict=False)):
         raise Bad("the cumulative shares fall", key.allowed, "give the share finer than each size")
     if shares[-1] < 1.0 - 1e-6:
-        raise Bad(f"the shares end at {shares[-1]:g}", "ending at 1", "add the size that everything is finer than")
+        raise Bad(
+            f"the shares end at {shares[-1]:g}", "ending at 1", "add the size all is finer than"
+        )
     return shares
 
 
 _KINDS = {
-    "quantity": _quantity, "rate": _rate, "number": _number, "whole": _whole, "flag": _flag,
-    "choice": _choice, "text": _text, "curve": _curve, "lengths": _lengths, "shares": _shares,
-}  # fmt: skip
+    "quantity": _quantity,
+    "rate": _rate,
+    "number": _number,
+    "whole": _whole,
+    "flag": _flag,
+    "choice": _choice,
+    "text": _text,
+    "curve": _curve,
+    "lengths": _lengths,
+    "shares": _shares,
+}
 
 
 def convert(raw: object, key: Key) -> object:

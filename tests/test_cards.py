@@ -1,0 +1,216 @@
+"""Cards: complete, consistent, honest about their bases; user cards checked in one pass."""
+
+import math
+import tomllib
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from millsim import cards, units
+from millsim.cards.spec import MATERIAL, MODEL
+from millsim.errors import InputError
+from millsim.params import BASES
+
+FOLDER = Path(cards.__file__).parent
+MATERIALS = cards.list_materials()
+ALL = {name: cards.load_material(name) for name in MATERIALS} | {"model": cards.load_model()}
+
+
+def half_broken(card) -> float:
+    """x W50 [J m/kg], half of the pieces broken, from S = 1 - exp(-f x (W - xWmin/x))."""
+    return card.value("xw_min_warm") + math.log(2.0) / card.value("f_mat_warm")
+
+
+def test_the_promised_materials_are_there():
+    promised = {"pla", "pmma", "ps", "abs", "pa", "pe_pp", "wheat", "coffee", "glass", "limestone"}
+    assert promised <= set(MATERIALS)
+    assert "model" not in MATERIALS
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_every_entry_has_range_basis_source_and_si_unit(name):
+    specs = MODEL if name == "model" else MATERIAL
+    assert {n for n, s in specs.items() if not s.optional} <= set(ALL[name])
+    for p in ALL[name].values():
+        assert p.low <= p.value <= p.high, p.name
+        assert p.unit == specs[p.name].unit
+        assert p.basis in BASES
+        assert p.basis not in ("measured", "calibrated", "config"), (
+            f"{p.name}: nothing shipped was measured here"
+        )
+        assert len(p.source) > 5
+        assert p.scale in ("linear", "log")
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_values_are_converted_from_the_units_of_the_file(name):
+    raw = tomllib.loads((FOLDER / f"{name}.toml").read_text(encoding="utf-8"))
+    for p in ALL[name].values():
+        unit = units.find_unit(raw[p.name]["unit"])
+        assert units.in_unit(p.value, unit) == pytest.approx(raw[p.name]["value"], rel=1e-12), p.name
+
+
+def test_si_conversion_by_hand():
+    pmma, model = ALL["pmma"], ALL["model"]
+    assert pmma.value("stick_temperature") == 358.15
+    assert pmma.value("specific_heat") == 1500.0
+    assert pmma.value("yield_stress") == 1.4e8
+    assert pmma.value("yield_slope") == -1.2e6
+    assert pmma.value("fines_limit") == 5e-5
+    assert pmma.value("mec") == 0.03
+    assert pmma.value("mie") == 0.02
+    assert model.value("nip_width") == pytest.approx(math.radians(10.0), rel=1e-15)
+    assert model.value("scatter_depth") == 2e-3
+
+
+@pytest.mark.parametrize("name", ["wheat", "coffee", "glass"])
+def test_pla_needs_five_to_ten_times_the_drop_height(name):
+    """Common practice, no source: about 10 cm against 1-2 cm, same hammer, pieces of similar mass."""
+    assert 5.0 <= half_broken(ALL["pla"]) / half_broken(ALL[name]) <= 10.0
+
+
+def test_pla_stays_whole_under_repeated_small_drops():
+    """Common practice, no source: 3 cm leave a pellet whole that 10 cm shatter: below the threshold."""
+    pla = ALL["pla"]
+    assert pla.value("xw_min_warm") / half_broken(pla) >= 0.3
+
+
+def test_limestone_follows_its_source():
+    """Cho & Austin 2003: broken share A ln(E/K), A = 0.235, K = 130 J/kg at 1 mm; half at K exp(0.5/A)."""
+    half = 130.0 * math.exp(0.5 / 0.235)
+    assert ALL["limestone"].value("f_mat_warm") == pytest.approx(
+        math.log(2.0) / (1e-3 * (half - 130.0)), rel=0.01
+    )
+
+
+def test_polymers_rank_by_toughness():
+    order = ["ps", "pmma", "pla", "abs", "pe_pp"]
+    assert [half_broken(ALL[n]) for n in order] == sorted(half_broken(ALL[n]) for n in order)
+    assert half_broken(ALL["pa"]) > half_broken(ALL["pla"])
+
+
+@pytest.mark.parametrize("name", MATERIALS)
+def test_chilling_never_makes_tougher(name):
+    card = ALL[name]
+    assert card.value("f_mat_cold") >= card.value("f_mat_warm")
+    assert card.value("xw_min_cold") <= card.value("xw_min_warm")
+    if name not in ("pla", "pe_pp"):
+        assert "no cold data" in card["f_mat_cold"].source
+
+
+def test_names_in_any_case_and_with_hints():
+    assert cards.load_material("PMMA") is cards.load_material("pmma")
+    assert cards.load_material("PE/PP") is cards.load_material("pe_pp")
+    with pytest.raises(InputError, match='did you mean "pmma"') as caught:
+        cards.load_material("pmna")
+    assert "limestone" in caught.value.problems[0].allowed
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_table_fits_a_hundred_columns_and_tells_the_source(name):
+    table = cards.format_table(ALL[name])
+    assert all(len(line) <= 100 for line in table.splitlines())
+    flat = " ".join(table.split())
+    for p in ALL[name].values():
+        assert p.name in table
+        assert " ".join(p.source.split()) in flat
+
+
+def test_table_shows_readable_units():
+    table = cards.format_table(ALL["pmma"])
+    row = next(line for line in table.splitlines() if line.startswith("stick_temperature"))
+    assert row.split() == ["stick_temperature", "85", "75", "-", "95", "°C", "assumed"]
+    assert ALL["pmma"].note in " ".join(table.split())
+
+
+def test_card_text_reads_back_the_same(tmp_path):
+    for name in MATERIALS:
+        file = tmp_path / f"own_{name}.toml"
+        file.write_text(cards.card_toml(ALL[name]), encoding="utf-8")
+        again = cards.load_material(file.name, tmp_path)
+        assert dict(again) == dict(ALL[name])
+        assert (again.title, again.note) == (ALL[name].title, ALL[name].note)
+
+
+def own_card(tmp_path: Path, *changes: tuple[str, str]) -> Path:
+    """A user card: the PMMA card with pieces of text replaced."""
+    text = (FOLDER / "pmma.toml").read_text(encoding="utf-8")
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new, 1)
+    file = tmp_path / "own.toml"
+    file.write_text(text, encoding="utf-8")
+    return file
+
+
+def problems_of(path: Path) -> str:
+    with pytest.raises(InputError) as caught:
+        cards.load_material(str(path))
+    return str(caught.value)
+
+
+def test_all_slips_in_a_card_are_told_at_once(tmp_path):
+    file = own_card(
+        tmp_path,
+        ("value = 1180", "value = 1.18"),  # a density in g/cm3 in a kg/m3 field
+        ("[bulk_fraction]", "[bulk_fracton]"),
+        ('basis = "from memory"', 'basis = "form memory"'),
+        ('unit = "W/(m K)"', 'unit = "W/K"'),
+        ("low = 75.0", "low = 90.0"),
+        ('source = "polymer on steel, dry"\n', ""),
+        ('scale = "log"', 'scale = "logarithmic"'),
+    )
+    told = problems_of(file)
+    assert told.count(str(file)) == len(told.splitlines()) == 8
+    assert "density.value: 1.18 kg/m3 is out of range" in told
+    assert 'did you mean 1180 kg/m3 ("1.18 g/cm3")?' in told
+    assert 'bulk_fracton: unknown parameter; did you mean "bulk_fraction"?' in told
+    assert "bulk_fraction: is missing" in told
+    assert 'did you mean "from memory"?' in told
+    assert "conductivity.unit" in told
+    assert "stick_temperature.value: does not lie between low and high" in told
+    assert "friction.source: is missing" in told
+    assert "linear | log" in told
+
+
+def test_missing_file_and_folder(tmp_path):
+    assert "no such file" in problems_of(tmp_path / "none.toml")
+    folder = tmp_path / "folder.toml"
+    folder.mkdir()
+    assert "is a folder" in problems_of(folder)
+
+
+def test_cold_must_be_colder(tmp_path):
+    assert "temperature_cold: is not below temperature_warm" in problems_of(
+        own_card(
+            tmp_path,
+            ("value = -78.0", "value = 20.0"),
+            ("low = -78.0", "low = 20.0"),
+            ("high = -78.0", "high = 20.0"),
+        )
+    )
+
+
+GARBAGE = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=12), inner, max_size=4),
+    max_leaves=8,
+)
+FIELD = st.sampled_from(["value", "unit", "low", "high", "basis", "source", "scale", "note"]) | st.text(
+    max_size=8
+)
+
+
+@given(
+    st.dictionaries(
+        st.sampled_from(sorted(MATERIAL)) | st.text(max_size=8), st.dictionaries(FIELD, GARBAGE) | GARBAGE
+    )
+)
+def test_any_tables_give_a_card_or_problems(tables):
+    problems = []
+    card = cards.params_from_tables(tables, MATERIAL, "card", problems)
+    assert problems
+    assert all(str(p) for p in problems)
+    assert set(card) <= set(MATERIAL)

@@ -1,0 +1,342 @@
+"""Configs: SI values, every problem in one pass with a hint, overrides, a text that loads back."""
+
+import math
+from dataclasses import FrozenInstanceError
+from pathlib import Path
+
+import pytest
+
+from millsim import cards
+from millsim.config import load_config, parse_config
+from millsim.errors import InputError
+
+CONFIGS = Path(__file__).parents[1] / "configs"
+SHIPPED = sorted(CONFIGS.glob("*.toml"))
+BASE = (CONFIGS / "pla.toml").read_text(encoding="utf-8")
+
+RATE = 'rate = "as much as it takes"'
+
+
+def told(text: str, *overrides: str) -> list[str]:
+    """The problems of a config text, as lines."""
+    with pytest.raises(InputError) as caught:
+        parse_config(text, "mill.toml", CONFIGS, overrides)
+    return str(caught.value).splitlines()
+
+
+def changed(*changes: tuple[str, str]) -> str:
+    """The PLA config with pieces of text replaced."""
+    text = BASE
+    for old, new in changes:
+        assert old in text, old
+        text = text.replace(old, new, 1)
+    return text
+
+
+def one(text: str, *overrides: str) -> str:
+    """The only problem of a config text."""
+    lines = told(text, *overrides)
+    assert len(lines) == 1, lines
+    return lines[0]
+
+
+@pytest.mark.parametrize("path", SHIPPED, ids=lambda p: p.stem)
+def test_shipped_configs_load(path):
+    config = load_config(path)
+    assert config.path == path
+    assert config.name
+    assert len(config.sha256) == 64
+
+
+def test_values_are_si():
+    config = load_config(CONFIGS / "demo.toml")
+    assert config.rotor.radius_m == 0.06
+    assert config.drive.speed_rad_s == pytest.approx(60.0 / 0.06, rel=1e-15)
+    assert config.sieve.open_fraction == pytest.approx(math.pi / (2.0 * math.sqrt(3.0)) * 0.25, rel=1e-15)
+    assert config.sieve.area_m2 == 0.0075
+    assert config.air.room_K == config.feed.temperature_K == 293.15
+    assert config.feed.rate_kg_s is None
+    assert config.feed.batch_mass_kg is None
+    assert config.drive.curve_power_W == (0.0, 1100.0)
+    assert config.material.value("density") == 1180.0
+    assert config.feed.size.sheet_q3[-1] == 1.0
+    assert config.limits.outlet_temperature_K is None
+    assert config.run.histories == 20000
+
+
+def test_first_look_journey():
+    """A 110 mm rotor at 18 000 rpm has 103.7 m/s; holes of 1.0 mm at a pitch of 2.0 mm leave 22.7 %."""
+    mill = ["rotor.radius=55 mm", "drive.speed=18000 rpm", "stator.gap=2 mm", "drive.rated_power=800 W"]
+    sieve = ["sieve.hole=1.0 mm", "sieve.pitch=2.0 mm", "feed.size.size=3 mm"]
+    config = load_config(CONFIGS / "pla.toml", mill + sieve)
+    assert config.drive.speed_rad_s * config.rotor.radius_m == pytest.approx(103.7, abs=0.05)
+    assert config.sieve.open_fraction == pytest.approx(0.227, abs=0.0005)
+    assert config.drive.shaft_rated_W == pytest.approx(480.0)
+
+
+def test_mesh_swinging_and_batch():
+    swinging = load_config(CONFIGS / "swinging.toml")
+    assert swinging.sieve.open_fraction == pytest.approx((1.6 / 2.4) ** 2)
+    assert swinging.sieve.thickness_m == swinging.sieve.wire_m == 0.0008
+    assert swinging.rotor.hammer_mass_kg == 0.02
+    batch = load_config(CONFIGS / "batch.toml")
+    assert (batch.feed.batch_mass_kg, batch.feed.batch_time_s, batch.feed.rate_kg_s) == (0.05, 600.0, None)
+    assert batch.feed.size.largest_m == pytest.approx(3.5e-3 * math.exp(1.6449 * 0.25))
+
+
+def test_frozen():
+    config = load_config(CONFIGS / "pla.toml")
+    with pytest.raises(FrozenInstanceError):
+        config.rotor.bars = 5
+
+
+# --- bad input: one pass, with key, value, range and likely intention ---
+
+
+def test_six_slips_in_one_file_are_told_in_one_pass(tmp_path):
+    """Magnitude, misspelt key, density in g/cm3, duplicate key, pitch below hole, piece above opening."""
+    card = cards.card_toml(cards.load_material("pla")).replace("value = 1240.0", "value = 1.24", 1)
+    (tmp_path / "own.toml").write_text(card, encoding="utf-8")
+    text = changed(
+        ('gap = "3 mm"', 'gap = "1500 mm"'),
+        ("tip_speed = ", "rotor_tip_speeed = "),
+        ('material = "pla"', 'material = "own.toml"'),
+        ("bars = 4 ", "bars = 4\nbars = 6 "),
+        ('pitch = "2.5 mm"', 'pitch = "0.8 mm"'),
+        ('opening = "30 mm"', 'opening = "2 mm"'),
+    )
+    file = tmp_path / "mill.toml"
+    file.write_text(text, encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        load_config(file)
+    lines = sorted(f"{p.key}: {p}" for p in caught.value.problems)
+    assert len(lines) == 6, lines
+    density, speed, opening, bars, pitch, gap = lines
+    assert 'did you mean 1240 kg/m3 ("1.24 g/cm3")?' in density
+    assert 'did you mean "tip_speed"?' in speed
+    assert "4 mm" in opening and "above 4 mm" in opening
+    assert "rotor.bars" in bars and "stands twice" in bars
+    assert "0.8 mm is not above the hole of 1.5 mm" in pitch
+    assert '"1500 mm" is out of range; allowed: 0.05 mm to 50 mm; did you mean 1.5 mm' in gap
+    assert all(str(file) in line or "own.toml" in line for line in lines)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "parts"),
+    [
+        ('gap = "3 mm"', "gap = 3", ["stator.gap", "3 has no unit", 'write "3 mm"']),
+        ('gap = "3 mm"', "gap = 3 mm", ["write it in quotes"]),
+        ('gap = "3 mm"', 'gap = "0,3 mm"', ["comma", 'use a point: "0.3 mm"']),
+        ('gap = "3 mm"', 'gap = "3 g"', ["measures mass, not length"]),
+        ('gap = "3 mm"', 'gap = "3 MM"', ['did you mean "mm"?']),
+        ('gap = "3 mm"', 'gap = ["3 mm"]', ["a list is not a number with a unit", '"3 mm"']),
+        ('gap = "3 mm"', 'gap_mm = "3 mm"', ['did you mean gap = "3 mm"?']),
+        ('gap = "3 mm"', "gap = nan", ["nan has no unit"]),
+        ('gap = "3 mm"', "", ["stator.gap: is missing", "0.05 mm to 50 mm", 'gap = "3 mm"']),
+        ("bars = 4", 'bars = "4"', ["write 4 without quotes"]),
+        ("bars = 4", "bars = 4.0", ["write 4"]),
+        ("bars = 4", "bars = true", ["true is not a number"]),
+        ("bars = 4", "bars = 40", ["allowed: 1 to 24", "did you mean 4?"]),
+        ("bars = 4", "bars = inf", ["not a finite number"]),
+        ("fan = true", 'fan = "yes"', ["write true without quotes"]),
+        ('edge = "toothed"', 'edge = "tothed"', ["blunt | bevelled | toothed", 'did you mean "toothed"?']),
+        ("efficiency = 0.6 ", "efficiency = 60 ", ["did you mean 0.6"]),
+        ("efficiency = 0.6 ", 'efficiency = "60 %" ', ["write 0.6 without quotes"]),
+        ('radius = "60 mm"', 'radius = "60 m"', ['("60 mm")']),
+        ('tip_speed = "70 m/s"', 'tip_speed = "70 m/s"\nspeed = "11000 rpm"', ["contradicts", "only one"]),
+        ('tip_speed = "70 m/s"', 'speed = "11000 rad/s"', ['did you mean 1152 rad/s ("11000 rpm")?']),
+        ('tip_speed = "70 m/s"', 'speed = "60000 rpm"', ["tip speed of 377 m/s", "2 m/s to 200 m/s"]),
+        ('tip_speed = "70 m/s"', "", ["drive.speed: is missing", "speed or tip_speed"]),
+        (RATE, 'rate = "as much as possible"', ['did you mean "as much as it takes"?']),
+        (RATE, "", ["feed.rate: is missing", "batch_mass"]),
+        (RATE, 'batch_mass = "50 g"', ["feed.batch_time: is missing"]),
+        (RATE, 'rate = "1 g/h"\nbatch_mass = "1 g"\nbatch_time = "1 s"', ["contradicts rate"]),
+        ('material = "pla"', 'material = "plaa"', ["no card named", 'did you mean "pla"?']),
+        ('material = "pla"', 'material = "none.toml"', ["none.toml", "no such file"]),
+        ('temperature = "20 °C"', 'temperature = "60 °C"', ["above the limit of pla", "below 50 °C"]),
+        ("pins = 16 ", "pins = 160 ", ["do not fit around the stator", "at most 52"]),
+        ('bar_thickness = "8 mm"', 'bar_thickness = "98 mm"', ["do not fit around the rotor"]),
+        ('pitch = "2.5', 'open_fraction = 0.5\npitch = "2.5', ["contradicts hole and spacing", "0.326"]),
+        ('pitch = "2.5 mm"', "", ["sieve.pitch: is missing for a plate (or open_fraction)"]),
+        ('thickness = "1.0 mm"', "", ["sieve.thickness: is missing for a plate"]),
+        ('kind = "single"', 'kind = "rrsb"\nx63 = "3 mm"\nn = 3', ['is only for kind = "single"']),
+        ('mount = "rigid"', 'mount = "rigid"\nhammer_mass = "5 g"', ['only for mount = "swinging"']),
+        ("[run]", "[runn]", ["unknown section [runn]", 'did you mean "run"?']),
+        ("[run]", "[model]\nsieve_facto = 2\n[run]", ['did you mean "sieve_factor"?']),
+        ("[run]", "[model]\nsieve_factor = -2\n[run]", ["out of range"]),
+        ("[run]", "[limits]\noutlet_temperature = \"10 °C\"\n[run]", ["not above the feed temperature"]),
+        ("seed = 1", "seed = -1", ["out of range", "0 or more"]),
+        ('room = "20 °C"', 'room = "20 °C"\nrecirculated = 0.5', ["air.cooler_outlet: is missing"]),
+        ("[stator]", "[rotor]", ["section [rotor] stands twice"]),
+    ],
+)  # fmt: skip
+def test_slips(old, new, parts):
+    lines = told(changed((old, new)))
+    assert any(all(part in line for part in parts) for line in lines), lines
+    if "twice" not in parts[0]:
+        assert len(lines) == 1, lines
+
+
+def test_open_fraction_near_the_geometry_is_taken():
+    text = changed(("area = ", "open_fraction = 0.3\narea = "))
+    assert parse_config(text).sieve.open_fraction == 0.3
+
+
+def test_missing_section_is_one_problem_with_an_example():
+    line = one(
+        BASE.replace('[feed.size]\nkind = "single"                  # all pieces alike\nsize = "4 mm"', "")
+    )
+    assert "section [feed.size] is missing" in line
+    assert 'kind = "single"' in line
+
+
+def test_key_in_the_wrong_section_is_sent_home():
+    line = told(changed(("[sieve]", '[sieve]\ngap = "2 mm"')))
+    assert "gap belongs in [stator]" in line[0]
+
+
+def test_swinging_needs_its_keys_and_a_pivot_inside():
+    lines = told(changed(('mount = "rigid"', 'mount = "swinging"')))
+    assert len(lines) == 2
+    assert "hammer_mass: is missing" in lines[0]
+    line = one(
+        changed(('mount = "rigid"', 'mount = "swinging"\nhammer_mass = "9 g"\npivot_radius = "60 mm"'))
+    )
+    assert "not inside the tip radius" in line
+
+
+def test_motor_curve():
+    text = changed(
+        ("efficiency", 'speed_curve = [["200 W", "10000 rpm"], ["800 W", "9000 rpm"]]\nefficiency')
+    )
+    config = parse_config(text, base_dir=CONFIGS)
+    assert config.drive.curve_power_W == (0.0, 200.0, 800.0)
+    assert config.drive.curve_speed_rad_s[0] == config.drive.speed_rad_s
+    assert "speed rises with load" in one(text.replace('"9000 rpm"]', '"10500 rpm"]'))
+    assert "above the no-load speed" in one(text.replace('"10000 rpm"', '"12000 rpm"'))
+    assert "powers do not ascend" in one(text.replace('"800 W"', '"100 W"'))
+
+
+def test_feed_table():
+    table = 'kind = "table"\napertures = ["2 mm", "4 mm", "5 mm"]\nq3 = [0.2, 0.9, 1.0]\n'
+    text = changed(('kind = "single"', table), ('size = "4 mm"', ""))
+    size = parse_config(text).feed.size
+    assert (size.kind, size.sheet_apertures_m, size.sheet_q3) == (
+        "sieve_sheet",
+        (0.002, 0.004, 0.005),
+        (0.2, 0.9, 1.0),
+    )
+    assert size.largest_m == pytest.approx(0.004 * 1.25**0.5)
+    assert "the shares end at 0.9" in one(text.replace(", 1.0]", ", 0.9]"))
+    assert "has 2 values for 3 apertures" in one(text.replace("[0.2, 0.9, 1.0]", "[0.9, 1.0]"))
+
+
+def test_files_that_are_no_config(tmp_path):
+    def told_of(path: Path) -> str:
+        with pytest.raises(InputError) as caught:
+            load_config(path)
+        assert len(caught.value.problems) == 1
+        return str(caught.value)
+
+    file = tmp_path / "mill.toml"
+    assert "no such file" in told_of(file)
+    file.write_text("", encoding="utf-8")
+    assert "is empty" in told_of(tmp_path / "mill.toml")
+    assert 'did you mean "mill.toml"?' in told_of(tmp_path / "mil.toml")
+    file.write_bytes(b'[mill]\nname = "M\xfcller"\n')
+    assert "not UTF-8 text (line 2)" in told_of(file)
+    file.write_text("just some words\n", encoding="utf-8")
+    assert "is not valid TOML" in told_of(file)
+    assert "line 1, column 6" in told_of(file)
+    assert "is a folder" in told_of(tmp_path)
+    file.write_bytes(b"#" * 2_000_000)
+    assert "larger than 1 MB" in told_of(file)
+    assert "cannot be read" in told_of(Path("a\0b"))
+
+
+# --- overrides ---
+
+
+def test_override_goes_through_the_same_checks():
+    path = CONFIGS / "demo.toml"
+    assert load_config(path, ["stator.gap=2 mm", "rotor.bars=2"]).stator.gap_m == 0.002
+    assert load_config(path, ['stator.gap="2 mm"']).sha256 == load_config(path, ["stator.gap = 2 mm"]).sha256
+    with pytest.raises(InputError) as caught:
+        load_config(path, ["stator.gap=2000 mm", "stator.gp=1", "nonsense", "rotr.bars=2"])
+    lines = str(caught.value).splitlines()
+    assert len(lines) == 4
+    assert all(line.startswith("--set: ") for line in lines)
+
+
+def test_override_replaces_its_alternative():
+    path = CONFIGS / "demo.toml"
+    assert load_config(path, ["drive.speed=8000 rpm"]).drive.curve_power_W == ()
+    assert load_config(CONFIGS / "batch.toml", ["feed.rate=60 g/h"]).feed.batch_mass_kg is None
+    size = load_config(path, ["feed.size.kind=single", "feed.size.size=3 mm"]).feed.size
+    assert (size.kind, size.size_m, size.sheet_path) == ("single", 0.003, None)
+    assert load_config(CONFIGS / "swinging.toml", ["rotor.mount=rigid"]).rotor.hammer_mass_kg is None
+    assert load_config(path, ["stator.kind=smooth"]).stator.pins == 0
+    with pytest.raises(InputError, match="only one can hold"):
+        load_config(path, ["drive.speed=8000 rpm", "drive.tip_speed=60 m/s"])
+
+
+def test_model_overrides_are_named_as_such():
+    config = load_config(CONFIGS / "pla.toml", ["model.sieve_factor=5", "model.nip_width=12 deg"])
+    assert config.model_overrides == {"sieve_factor": 5.0, "nip_width": pytest.approx(math.radians(12.0))}
+    param = config.model["sieve_factor"]
+    assert (param.value, param.high, param.basis) == (5.0, 5.0, "config")
+    assert config.model["jam_share"].basis == "assumed"
+
+
+# --- canonical text and hash ---
+
+
+@pytest.mark.parametrize("path", SHIPPED, ids=lambda p: p.stem)
+def test_text_loads_back_the_same_without_any_file(path, tmp_path):
+    config = load_config(path)
+    again = parse_config(config.text, base_dir=tmp_path)
+    assert again.text == config.text
+    assert again.sha256 == config.sha256
+    for part in ("rotor", "stator", "sieve", "drive", "air", "casing", "limits", "run", "name"):
+        assert getattr(again, part) == getattr(config, part)
+    assert again.feed.size.sheet_q3 == config.feed.size.sheet_q3
+
+
+def test_hash_ignores_spelling_and_sees_values(tmp_path):
+    reference = parse_config(BASE).sha256
+    same = changed(
+        ('radius = "60 mm"', 'radius = "6 cm" # the same'), ('room = "20 °C"', 'room = "293.15 K"')
+    )
+    blocks = same.split("\n[")
+    same = "[" + "\n[".join([blocks[-1], *blocks[1:-1]]) + "\n"  # last section first, head comment gone
+    assert parse_config(same, "other.toml", tmp_path).sha256 == reference
+    assert parse_config(changed(("70 m/s", "4200 m/min"))).sha256 == reference
+    assert parse_config(BASE, overrides=["drive.speed=11140.84601642987 rpm"]).sha256 == reference
+    assert parse_config(BASE, overrides=["run.histories=20000"]).sha256 == reference
+    assert parse_config(BASE, overrides=["feed.material=PLA"]).sha256 == reference
+    assert parse_config(BASE, overrides=["stator.gap=3.0001 mm"]).sha256 != reference
+    assert parse_config(BASE, overrides=["model.sieve_factor=1"]).sha256 != reference
+
+
+def test_hash_sees_into_the_users_card_and_sheet(tmp_path):
+    card, sheet = tmp_path / "own.toml", tmp_path / "feed.csv"
+    card.write_text(cards.card_toml(cards.load_material("pla")), encoding="utf-8")
+    sheet.write_text("aperture_mm,retained_g\n4,1\n2,5\npan,1\n", encoding="utf-8")
+    text = changed(('material = "pla"', 'material = "own.toml"'), ('kind = "single"', 'kind = "sieve_sheet"'),
+                   ('size = "4 mm"', 'sheet = "feed.csv"'))  # fmt: skip
+    first = parse_config(text, base_dir=tmp_path)
+    again = parse_config(first.text, base_dir=tmp_path / "elsewhere")
+    assert (again.sha256, again.text, dict(again.material)) == (
+        first.sha256,
+        first.text,
+        dict(first.material),
+    )
+    renamed = tmp_path / "other.toml"
+    renamed.write_text(card.read_text(encoding="utf-8"), encoding="utf-8")
+    assert parse_config(text.replace("own.toml", "other.toml"), base_dir=tmp_path).sha256 == first.sha256
+    renamed.write_text(
+        card.read_text(encoding="utf-8").replace("value = 1240.0", "value = 1235.0"), encoding="utf-8"
+    )
+    assert parse_config(text.replace("own.toml", "other.toml"), base_dir=tmp_path).sha256 != first.sha256
+    sheet.write_text("aperture_mm,retained_g\n4,1\n2,6\npan,1\n", encoding="utf-8")
+    assert parse_config(text, base_dir=tmp_path).sha256 != first.sha256

@@ -1,0 +1,107 @@
+"""Units against pint, and the promises the config makes on them: exact round trips, hints on slips."""
+
+import math
+import re
+from decimal import Decimal
+
+import pint
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from millsim import units
+
+PINT = pint.UnitRegistry()
+FINITE = st.floats(1e-12, 1e12) | st.floats(-1e12, -1e-12)
+
+
+def as_pint(text: str) -> str:
+    """Our spelling as a pint expression: exponents marked, degree and plain numbers named."""
+    text = re.sub(r"([a-z])([23])\b", r"\1**\2", text)
+    names = {"C": "degC", "-": "dimensionless", "%": "percent", "1/min": "revolutions_per_minute"}
+    return names.get(text, text)
+
+
+@pytest.mark.parametrize("spelling", units.UNITS)
+def test_every_unit_agrees_with_pint(spelling):
+    unit = units.UNITS[spelling]
+    theirs = PINT.Quantity(3.0, as_pint(spelling)).to(as_pint(unit.si)).magnitude
+    assert units.to_si(Decimal(3), unit) == pytest.approx(theirs, rel=1e-12)
+
+
+def test_first_spelling_of_each_dimension_is_its_si_unit():
+    for si in units.DIMENSION:
+        assert units.UNITS[si].factor == 1
+        assert units.spellings(si)[0] == si
+
+
+@pytest.mark.parametrize(
+    ("text", "si", "value"),
+    [
+        ("0.3 mm", "m", 0.0003),
+        ("0.0003 m", "m", 0.0003),
+        ("12000 rpm", "rad/s", 12000 * 2 * math.pi / 60),
+        ("20 °C", "K", 293.15),
+        ("-78 degC", "K", 195.15),
+        ("60 cm²", "m2", 0.006),
+        ("60 cm^2", "m2", 0.006),
+        ("1.18 g/cm³", "kg/m3", 1180.0),
+        ("300g/h", "kg/s", 300 / 3.6e6),
+        ("250 µm", "m", 250e-6),
+        ("-0 Pa", "Pa", 0.0),
+    ],
+)
+def test_parse(text, si, value):
+    assert units.parse(text, si) == pytest.approx(value, rel=1e-15)
+
+
+def test_equal_quantities_are_equal_floats():
+    assert units.parse("0.3 mm", "m") == units.parse("300 um", "m") == units.parse("0.03 cm", "m") == 0.0003
+
+
+@pytest.mark.parametrize(
+    ("text", "message", "hint"),
+    [
+        ("0,3 mm", "comma", 'use a point: "0.3 mm"'),
+        ("3", "no unit", "m, cm, mm"),
+        ("3 g", "measures mass, not length", "mm"),
+        ("3 MM", "unknown unit", 'did you mean "mm"?'),
+        ("3 mmm", "unknown unit", 'did you mean "mm"?'),
+        ("nan mm", "not a number", ""),
+        ("", "not a number", ""),
+        ("3 " + "m" * 100, "far too long", ""),
+    ],
+)
+def test_bad_quantities_say_why(text, message, hint):
+    with pytest.raises(units.UnitError, match=message) as caught:
+        units.parse(text, "m")
+    assert hint in caught.value.hint
+
+
+@given(FINITE, st.sampled_from(sorted(units.UNITS)))
+def test_exact_text_parses_back_to_the_same_float(value, spelling):
+    si = units.UNITS[spelling].si
+    assert units.parse(units.exact_text(value, spelling), si) == value
+
+
+@given(st.text(max_size=100), st.sampled_from(sorted(units.DIMENSION)))
+def test_any_text_gives_a_float_or_a_unit_error(text, si):
+    try:
+        value = units.parse(text, si)
+    except units.UnitError as error:
+        assert str(error)
+    else:
+        assert isinstance(value, float)
+
+
+def test_readable():
+    assert units.readable(0.0003, "mm") == "0.3 mm"
+    assert units.readable(293.15, "degC") == "20 °C"
+    assert units.readable(12345 * math.pi / 30, "rpm") == "12340 rpm"
+    assert units.readable(0.25, "-") == "0.25"
+
+
+def test_shown_unit():
+    assert units.shown_unit(0.0003, "m") == "mm"
+    assert units.shown_unit(2.0, "m") == "m"
+    assert units.shown_unit(1.5e8, "Pa") == "MPa"
