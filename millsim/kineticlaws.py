@@ -36,6 +36,8 @@ class BreakageProblem:
             self.wrong("edges", "must be at least two ascending sizes above 0")
         if not (isinstance(histories, int | np.integer) and histories >= 2):
             self.wrong("histories", f"{histories!r} must be a whole number of at least 2")
+        if not (isinstance(seed, int | np.integer) and -(2**63) <= seed < 2**63):
+            self.wrong("seed", f"{seed!r} must be a 64-bit whole number")
         for name, value in (("selection", selection), ("breakage", breakage), ("exit_rate", exit_rate)):
             if not callable(value) and not (name == "exit_rate" and value is None):
                 self.wrong(name, "must be a function")

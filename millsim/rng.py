@@ -48,7 +48,7 @@ def _mix(z):
 def start(seed, history, stream):
     """Return the state (uint64) of one stream.
 
-    seed, history, stream: any 64-bit integers; each triple gives its own stream.
+    seed, history, stream: signed 64-bit integers; each triple gives its own stream.
     """
     state = _mix((_u64(seed) + _GOLDEN) & _ALL)
     state = _mix(((state ^ _u64(history)) + _GOLDEN) & _ALL)
@@ -60,8 +60,9 @@ def uniform(state, counter):
     """Return a float in the open interval (0, 1): odd multiples of 2^-53.
 
     state: from `start`; counter: 0, 1, 2, ... (the caller counts its draws).
-    Both ends are excluded by construction, so log(u) and log(1 - u) are finite.
+    Both ends are excluded by construction, so log(u) and log(1 - u) are finite. Call it from compiled code.
     """
+    state = _u64(state)
     step = _GOLDEN ^ ((state << _ONE) & _ALL)  # odd, differs from stream to stream
     z = _mix((state + ((_u64(counter) * step) & _ALL)) & _ALL)
     return float((z >> _S11) | _ONE) * 1.1102230246251565e-16

@@ -327,8 +327,8 @@ def test_batch_engines_agree_with_a_sorting_exit():
 
 def test_every_bad_argument_is_named_at_once():
     with pytest.raises(InputError) as caught:
-        solve_batch([0.0, 1.0, 1.0], 1.0, rate_x, None, 1.0, engine="fast", histories=1)
-    assert {p.key for p in caught.value.problems} == {"edges", "engine", "histories", "breakage"}
+        solve_batch([0.0, 1.0, 1.0], 1.0, rate_x, None, 1.0, engine="fast", histories=1, seed=0.5)
+    assert {p.key for p in caught.value.problems} == {"edges", "engine", "histories", "seed", "breakage"}
     with pytest.raises(InputError) as caught:
         solve_batch([0.1, 1.0], 2.0, rate_x, uniform_daughters, [2.0, 1.0], number_exponent=-1)
     assert {p.key for p in caught.value.problems} == {"feed", "times", "number_exponent"}
