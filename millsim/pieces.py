@@ -218,10 +218,10 @@ def follow_pieces(m, s, k, table, ln_low, step, arrivals, feed_x, powder, second
 
 
 @parallel_kernel
-def run_pieces(m, s, k, table, ln_low, step, arrivals, feed_x, powder, seconds, seed, traces, stalled):
-    """Run traces.shape[0] histories; fills traces (runs, k, TRACE_COLUMNS) and stalled (runs,)."""
+def run_pieces(m, s, k, table, ln_low, step, arrivals, feed_x, powder, seconds, seed, first, traces, stalled):
+    """Run traces.shape[0] histories, numbered from first; fills traces (runs, k, TRACE_COLUMNS) and stalled (runs,)."""
     for r in prange(traces.shape[0]):
-        stream = start(seed, r, 1)
+        stream = start(seed, first + r, 1)
         stopped, _ = follow_pieces(
             m[0], s[0], k[0], table, ln_low, step, arrivals, feed_x, powder, seconds, stream, traces[r]
         )

@@ -68,7 +68,7 @@ def size_error(edges: np.ndarray, q3: np.ndarray, q3_se: np.ndarray, p: float) -
     return float(x * se / slope) if slope > 0 else NAN
 
 
-def powers_from(figures: Figures, mill: np.void, state: np.void, idle: tuple[float, float]) -> tuple[np.void, float]:
+def powers_from(figures: Figures, idle: tuple[float, float]) -> tuple[np.void, float]:
     """POWERS record of these flows at the frozen state, and the standard error of the shaft power."""
     p = np.zeros(1, POWERS)[0]
     p["windage"], p["bearings"] = idle

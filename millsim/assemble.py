@@ -1,0 +1,166 @@
+"""From solved states and tallies to the record that files, plots and reports read."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from . import psd
+from .balance import BREAK, FLOWS, PIN_BREAK, XI
+from .band import OUTPUTS, Samples, band_of
+from .capacity import LEAST_OPEN, LIMITS, chamber_capacity
+from .chamber import NIP, STRIKE
+from .histories import BAR, CHIPS, DWELL, FRACTURE, NIPS
+from .laws import drive
+from .montecarlo import Tally
+from .outcome import Outcome
+from .prediction import EngineResult, Limit, Scalar, SizeTable
+from .problem import Problem
+from .scalars import LONG_NAMES, Figures, ledger, powers_from, scalars, temperature_of
+
+NAN = float("nan")
+CLASS_ERROR = "class_error_"  # prefix of numerics: relative class error of a scalar or ledger term
+
+
+def _batch_mass(problem: Problem) -> float:
+    return problem.config.feed.batch_mass_kg or 0.0
+
+
+def _curve(product: np.ndarray) -> np.ndarray:
+    total = product.sum()
+    return psd.cumulative(product / total) if total > 0 else np.full(product.size + 1, NAN)
+
+
+def _table(problem: Problem, q3: np.ndarray, q3_se: np.ndarray, holdup: np.ndarray, rates: dict) -> SizeTable:
+    nan = np.full(q3.size, NAN)
+    return SizeTable(
+        edges_m=problem.edges, feed_q3=psd.cumulative(problem.feed), product_q3=q3, product_q3_se=q3_se,
+        product_q3_low=nan, product_q3_high=nan.copy(), holdup_q3=_curve(holdup), x_m=problem.x, **rates,
+    )  # fmt: skip
+
+
+def balance_result(problem: Problem, o: Outcome, capacity_kg_s: float) -> EngineResult:
+    """What the balance engine says: exact at its classes, so standard errors are zero (NaN in Q3)."""
+    flows = {name: float(o.flows[name]) for name in FLOWS.names}
+    zero = dict.fromkeys(FLOWS.names, 0.0)
+    q3 = _curve(o.product)
+    figures = Figures(flows, zero, q3, np.zeros(q3.size), float(o.mass.sum()), 0.0, float(o.state["residence"]), 0.0)
+    strike = o.table[:, STRIKE].copy()
+    strike[0] = 0.0
+    mean = o.strikes.mean(axis=1)
+    rates = {
+        "strike_1_s": strike,
+        "selection_1_s": strike * (mean[:, BREAK] + (1.0 - mean[:, BREAK]) * mean[:, PIN_BREAK]),
+        "nip_1_s": np.where(np.arange(strike.size) > 0, o.table[:, NIP] * o.screen, 0.0),
+        "chip_1_s": strike * mean[:, XI],
+        "escape_1_s": o.escape,
+    }
+    mill = problem.mill[0]
+    values = scalars(
+        figures, mill, o.state, o.powers, 0.0, problem.edges, float(o.loads[LIMITS.index("jam")]),
+        (float(o.state["T"]), 0.0),
+    )  # fmt: skip
+    values["capacity_kg_s"] = Scalar(capacity_kg_s, *LONG_NAMES["capacity_kg_s"], se=0.0)
+    going_in, out = ledger(figures, o.powers, 0.0)
+    nan = np.full(q3.size, NAN)
+    return EngineResult(
+        "balance", _table(problem, q3, nan, o.mass, rates), values, going_in, out,
+        {"classes": float(problem.x.size), "residual": float(o.residual)},
+    )  # fmt: skip
+
+
+def montecarlo_result(problem: Problem, o: Outcome, tally: Tally, capacity_kg_s: float) -> EngineResult:
+    """What the Monte Carlo engine says at the same frozen state: estimates with standard errors."""
+    F = float(o.state["F"])
+    batch = _batch_mass(problem)
+    per_s = batch / problem.config.feed.batch_time_s if batch else F  # tagged kilograms per second
+    flows = {n: v * per_s for n, v in tally.flows.items()}
+    flows_se = {n: v * per_s for n, v in tally.flows_se.items()}
+    left = max(tally.left, 1e-300)
+    q3 = tally.exits_q3 / left if tally.left > 0 else np.full(tally.exits_q3.size, NAN)
+    q3_se = tally.exits_q3_se / left
+    holdup = (batch * (1.0 - tally.left), batch * tally.left_se) if batch else (
+        F * tally.residence_s, F * tally.residence_s_se
+    )  # fmt: skip
+    figures = Figures(flows, flows_se, q3, q3_se, *holdup, tally.residence_s, tally.residence_s_se)
+    powers, shaft_se = powers_from(figures, (float(o.powers["windage"]), float(o.powers["bearings"])))
+    mill, dwell = problem.mill[0], tally.by_size[:, DWELL]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        per_dwell = {c: np.where(dwell > 0, tally.by_size[:, c] / dwell, NAN) for c in (BAR, FRACTURE, NIPS, CHIPS)}
+    rates = {
+        "strike_1_s": per_dwell[BAR], "selection_1_s": per_dwell[FRACTURE], "nip_1_s": per_dwell[NIPS],
+        "chip_1_s": per_dwell[CHIPS], "escape_1_s": o.escape,
+    }  # fmt: skip
+    state = o.state.copy()
+    state["F"] = batch * tally.left / problem.config.feed.batch_time_s if batch else F
+    temperature = (float(o.state["T"]), NAN) if batch else temperature_of(mill, o.state, powers, shaft_se)
+    values = scalars(
+        figures, mill, state, powers, shaft_se, problem.edges, float(o.loads[LIMITS.index("jam")]), temperature
+    )
+    values["throughput_kg_s"] = replace(
+        values["throughput_kg_s"], se=batch * tally.left_se / problem.config.feed.batch_time_s if batch else 0.0
+    )
+    values["capacity_kg_s"] = Scalar(capacity_kg_s, *LONG_NAMES["capacity_kg_s"])
+    going_in, out = ledger(figures, powers, shaft_se)
+    numerics = {
+        "histories": float(tally.histories), "given_up": float(tally.given_up),
+        "events_per_history": sum(tally.flows[n] for n in ("bar_hits", "pin_hits", "nips", "tries")),
+    }  # fmt: skip
+    return EngineResult("montecarlo", _table(problem, q3, q3_se, dwell, rates), values, going_in, out, numerics)
+
+
+def with_class_error(coarse: EngineResult, fine: EngineResult) -> EngineResult:
+    """The coarse result with its class error: the change on halving the class width, times two.
+
+    Two is the factor for a first-order scheme; fracture is second order (4/3), so this is on the safe side.
+    """
+    errors = {}
+    for name, a in coarse.scalars.items():
+        b = fine.scalars[name]
+        errors[CLASS_ERROR + name] = 2.0 * abs(a.value / b.value - 1.0) if b.value else 0.0
+    for side in ("ledger_in_W", "ledger_out_W"):
+        for name, a in getattr(coarse, side).items():
+            b = getattr(fine, side)[name]
+            errors[CLASS_ERROR + name] = 2.0 * abs(a.value / b.value - 1.0) if b.value else 0.0
+    q3 = np.interp(np.log(coarse.table.edges_m), np.log(fine.table.edges_m), fine.table.product_q3)
+    errors[CLASS_ERROR + "q3"] = 2.0 * float(np.nanmax(np.abs(q3 - coarse.table.product_q3)))
+    errors["class_error"] = errors[CLASS_ERROR + "x50_m"]
+    return replace(coarse, numerics={**coarse.numerics, **{k: float(v) for k, v in errors.items()}})
+
+
+def with_band(result: EngineResult, samples: Samples, level: float) -> EngineResult:
+    """The result with the band of every scalar and of the product distribution."""
+    values = dict(result.scalars)
+    for name in OUTPUTS:
+        low, high = band_of(samples.values[name], samples.ok, level)
+        values[name] = replace(values[name], low=low, high=high)
+    good = samples.q3[samples.ok]
+    low, high = np.quantile(good, [(1 - level) / 2, (1 + level) / 2], axis=0)
+    table = replace(result.table, product_q3_low=low, product_q3_high=high)
+    return replace(result, scalars=values, table=table)
+
+
+def limits_of(problem: Problem, o: Outcome) -> tuple[Limit, ...]:
+    """The limits with the load on each in its own unit, and a sentence."""
+    m, s = problem.mill[0], o.state
+    opening = float(drive.opening_flow(m["density"] * m["bulk_fraction"], m["feed_opening"], m["feed_size"]))
+    full = float(chamber_capacity(m))
+    passable = _passable_share(problem, o)
+    waiting = "waits for the sieve" if passable > 0.5 else "waits to be broken"
+    batch = _batch_mass(problem)
+    charge = batch if batch else float(s["M"])
+    return (
+        Limit("shaft power", float(o.loads[0] * m["rated_power"]), float(m["rated_power"]), "W",
+              "the motor gives its rated shaft power without pause"),
+        Limit("outlet temperature", float(s["T"]), float(m["T_limit"]), "K", "above it the powder sticks or smears"),
+        Limit("sieve", float(1.0 - s["unblinded"]), 1.0 - LEAST_OPEN, "1", "share of the holes pegged by near-size pieces"),
+        Limit("chamber", charge, full, "kg", f"most of the charge {waiting}"),
+        Limit("jam", float(o.loads[4]), 1.0, "1", "bites against the rotor's energy, power against the motor's overload"),
+        Limit("feed opening", 0.0 if batch else float(s["F"]), opening, "kg/s", "what runs through the opening by gravity"),
+    )  # fmt: skip
+
+
+def _passable_share(problem: Problem, o: Outcome) -> float:
+    """Share of the charge that is finer than the largest size a hole passes."""
+    m = problem.mill[0]
+    total = o.mass.sum()
+    return float(o.mass[problem.x < m["hole"] / m["shape"]].sum() / total) if total > 0 else 0.0

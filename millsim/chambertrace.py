@@ -1,0 +1,67 @@
+"""The chamber mode run many times: one trace to look at, and how often the mill stalls."""
+
+import numpy as np
+
+from .chamber import N_RATES, STRIKE, STRIKES
+from .histories import RATE_NODES, fill_table
+from .laws import motion
+from .balance import OBLIQUITY
+from .outcome import Outcome
+from .pieces import TRACE_COLUMNS, run_pieces
+from .prediction import ChamberTrace
+from .problem import Problem
+
+RUNS = 48
+SECONDS = 3.0
+SAMPLES = 300
+CONFIDENCE = 0.95
+CALL = 4  # histories per compiled call
+
+
+def binomial_interval(k: int, n: int, confidence: float = CONFIDENCE) -> tuple[float, float]:
+    """Exact interval of a share seen k times in n (Clopper & Pearson 1934, Biometrika 26:404)."""
+    from scipy.special import betaincinv
+
+    tail = 0.5 * (1.0 - confidence)
+    low = 0.0 if k == 0 else float(betaincinv(k, n - k + 1, tail))
+    high = 1.0 if k == n else float(betaincinv(k + 1, n - k, 1.0 - tail))
+    return low, high
+
+
+def follow(
+    problem: Problem, o: Outcome, rate_kg_s: float, seed: int, runs: int = RUNS, seconds: float = SECONDS, progress=None
+) -> ChamberTrace:
+    """Start the mill empty, feed it at rate_kg_s with pieces arriving at random, and see whether it stalls."""
+    m = problem.mill[0]
+    ln_low = float(np.log(problem.edges[0]))
+    step = (float(np.log(problem.edges[-1])) - ln_low) / (RATE_NODES - 1)
+    table, strikes = np.zeros((RATE_NODES, N_RATES)), np.zeros(1, STRIKES)
+    state = np.array([o.state])
+    fill_table(m, state[0], strikes[0], ln_low, step, table)
+    x_least = float(m["feed_size"]) / 3.0
+    coarse = problem.x >= x_least
+    pieces = np.pi / 6.0 * m["density"] * problem.x**3
+    arrivals = np.cumsum(np.where(coarse, rate_kg_s * problem.feed / pieces, 0.0))
+    powder = _powder_pool(problem, o, strikes[0], ~coarse, x_least)
+    traces, stalled = np.zeros((runs, SAMPLES, TRACE_COLUMNS)), np.zeros(runs)
+    for first in range(0, runs, CALL):
+        part = slice(first, min(runs, first + CALL))
+        run_pieces(
+            problem.mill, state, strikes, table, ln_low, step, arrivals, problem.x, powder, seconds, seed, first,
+            traces[part], stalled[part],
+        )  # fmt: skip
+        if progress:
+            progress(part.stop / runs)
+    k = int(stalled.sum())
+    shown = traces[int(np.argmax(stalled))] if k else traces[0]  # a stall, if there was one, is what to look at
+    low, high = binomial_interval(k, runs)
+    return ChamberTrace(*(shown[:, c].copy() for c in range(TRACE_COLUMNS)), runs, k, low, high, seconds)
+
+
+def _powder_pool(problem: Problem, o: Outcome, strikes, fine: np.ndarray, x_least: float) -> np.ndarray:
+    """(smallest piece followed, exit rate 1/s, striking power W/kg) of what is finer than the pieces."""
+    mass = float(o.mass[fine].sum())
+    out = float(o.product[fine].sum())
+    work = np.mean([motion.bar_work(strikes["v"], strikes["kappa"], strikes["e_bar"], c) for c in OBLIQUITY[:, 0]])
+    power = float((o.mass * o.table[:, STRIKE])[fine].sum() * work)
+    return np.array([x_least, out / max(mass, 1e-300), power / max(mass, 1e-300)])

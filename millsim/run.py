@@ -1,0 +1,226 @@
+"""`predict`: from a config to a Prediction. The one place that knows the order of things."""
+
+import secrets
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from . import band as bands
+from . import chambertrace, montecarlo
+from .assemble import balance_result, limits_of, montecarlo_result, with_band, with_class_error
+from .capacity import CANNOT, OVER
+from .chamber import STRIKES, piece_strength, strike_energies
+from .config import Config
+from .errors import MillsimError
+from .laws import breakage, heat
+from .laws.air import air_density
+from .operate import AIR_HEAT
+from .outcome import Outcome, solve, solve_batch, solve_cold_start
+from .prediction import EngineResult, Prediction
+from .problem import Problem, build
+from .version import MODEL_VERSION, __version__
+
+NAN = float("nan")
+WARMUP_POINTS = 121
+Progress = Callable[[str, float, str], None]
+
+COLD_START = {  # what happens within seconds when a feed rate is asked that the mill does not take
+    "jam": "jams or stalls within seconds: the bites and the charge take more than rotor and motor can give",
+    "chamber": "floods within seconds: the chamber fills faster than it is emptied",
+    "feed opening": "is never reached: the feed opening does not pass that much",
+}
+WARM = {
+    "shaft power": "overloads the motor: it would get hot and trip",
+    "outlet temperature": "overheats after some minutes: the powder sticks",
+    "sieve": "blinds the sieve",
+    **COLD_START,
+}
+
+
+def _silent(stage: str, done: float, detail: str = "") -> None:
+    """Progress to nobody."""
+
+
+def predict(
+    config: Config,
+    engine: str | None = None,
+    seed: int | None = None,
+    command: str = "",
+    progress: Progress | None = None,
+) -> Prediction:
+    """Predict product, throughput, energy, heat and limits of a mill, with a band.
+
+    engine: "balance", "montecarlo" or "both" (default: the config's); seed: default the config's, else a fresh
+    one, stored in the result; progress(stage, done 0..1, detail). Raises NotConverged.
+    """
+    say = progress or _silent
+    engine = engine or config.run.engine
+    seed = seed if seed is not None else config.run.seed
+    seed = seed if seed is not None else secrets.randbits(31)
+    problem = build(config)
+    say("balance", 0.0, "settling the chamber")
+    outcome, capacity = _solve(problem)
+    main = balance_result(problem, outcome, capacity)
+    main = with_class_error(main, _refined(problem, outcome, capacity))
+    say("balance", 1.0, "")
+    other = None
+    if engine != "balance":
+        other = _histories(problem, outcome, capacity, seed, say)
+        if engine == "montecarlo":
+            other, main = None, replace(other, numerics={**main.numerics, **other.numerics})
+    widest: dict[str, list[tuple[str, float]]] = {}
+    if config.run.band_samples:
+        main, widest = _band(problem, main, seed, say)
+    trace = _trace(problem, outcome, capacity, seed, say)
+    return _prediction(problem, outcome, main, other, widest, trace, seed, command)
+
+
+def _solve(problem: Problem) -> tuple[Outcome, float]:
+    """The outcome asked for and the capacity [kg/s] (NaN for a batch)."""
+    feed = problem.config.feed
+    if feed.batch_mass_kg:
+        return solve_batch(problem, feed.batch_mass_kg, feed.batch_time_s), NAN
+    outcome = solve(problem, feed.rate_kg_s)
+    if feed.rate_kg_s is None or outcome.code != 0:
+        return outcome, float(outcome.state["F"]) if outcome.code != CANNOT else 0.0
+    most = solve(problem, None)
+    return outcome, float(most.state["F"])
+
+
+def _refined(problem: Problem, outcome: Outcome, capacity: float) -> EngineResult:
+    """The same state of affairs on classes of half the width."""
+    feed = problem.config.feed
+    finer = build(problem.config, problem.config.run.class_ratio**0.5)
+    if feed.batch_mass_kg:
+        again = solve_batch(finer, feed.batch_mass_kg, feed.batch_time_s, steps=600)
+    else:
+        again = solve(finer, float(outcome.state["F"]) if outcome.code == 0 else feed.rate_kg_s)
+    return balance_result(finer, again, capacity)
+
+
+def _histories(problem: Problem, outcome: Outcome, capacity: float, seed: int, say: Progress) -> EngineResult:
+    run = problem.config.run
+    tally = montecarlo.run(
+        problem.mill, outcome.steps, problem.edges, problem.feed_curve, run.histories, seed, run.x50_error,
+        progress=lambda done: say("Monte Carlo", done, f"{done * run.histories:.0f} of {run.histories} histories"),
+    )  # fmt: skip
+    if tally.given_up:
+        raise MillsimError(
+            f"{tally.given_up} of {tally.histories} histories did not leave the mill: pieces stay in it without end; "
+            "the balance engine still tells what it does (--engine balance)"
+        )
+    return montecarlo_result(problem, outcome, tally, capacity)
+
+
+def _band(problem: Problem, main: EngineResult, seed: int, say: Progress) -> tuple[EngineResult, dict]:
+    """The result with its band, and the parameters that open each figure most."""
+    count, rate = problem.config.run.band_samples, problem.config.feed.rate_kg_s
+    mills = bands.draws(problem, count, seed)
+    samples = bands.run_samples(problem, mills, rate, lambda d: say("band", 0.5 * d, f"{count} parameter draws"))
+    single, names = bands.one_at_a_time(problem)
+    alone = bands.run_samples(problem, single, rate, lambda d: say("band", 0.5 + 0.5 * d, "one at a time"))
+    main = with_band(main, samples, bands.LEVEL)
+    failed = float(np.count_nonzero(~samples.ok))
+    main = replace(main, numerics={**main.numerics, "band_samples": float(count), "band_failed": failed})
+    return main, {output: bands.widest(alone, names, output)[:8] for output in bands.RANKED}
+
+
+def _trace(problem: Problem, outcome: Outcome, capacity: float, seed: int, say: Progress):
+    """Chamber mode at the feed rate asked for, or at capacity; not for a batch or a mill that cannot run."""
+    config = problem.config
+    if not config.run.trace or config.feed.batch_mass_kg or outcome.code == CANNOT:
+        return None
+    rate = config.feed.rate_kg_s if config.feed.rate_kg_s is not None else capacity
+    return chambertrace.follow(problem, outcome, rate, seed, progress=lambda d: say("pieces", d, "starts from empty"))
+
+
+def size_floor(problem: Problem, outcome: Outcome) -> float:
+    """Smallest size [m] that the hardest impact of this state can break."""
+    k = np.zeros(1, STRIKES)
+    strike_energies(problem.mill[0], outcome.state, k[0])
+    fastest = max(float(k[0]["v_throw"]) if problem.mill[0]["n_pins"] else 0.0, float(outcome.state["v"]) * (1 - k[0]["kappa"]))
+    floor = float(problem.x[0])
+    for _ in range(3):  # fines are warmer and tougher than feed; the threshold is that of the floor itself
+        _, _, xw_min, _ = piece_strength(problem.mill[0], outcome.state, floor)
+        floor = breakage.size_floor(xw_min, fastest)
+    return float(floor)
+
+
+def warmup(problem: Problem, outcome: Outcome) -> tuple[np.ndarray, np.ndarray]:
+    """(time [s], outlet temperature [K]) from a cold start; of a batch, its own history."""
+    if outcome.history.size:
+        return outcome.history[:, 0].copy(), outcome.history[:, 2].copy()
+    m, s = problem.mill[0], outcome.state
+    inner, loss = m["inner_heat_transfer"] * m["inner_area"], m["casing_heat_loss"]
+    carried = s["Q"] * air_density(m["T_room"]) * AIR_HEAT + s["F"] * m["specific_heat"]
+    constant = m["casing_capacity"] / (loss + inner * carried / (carried + inner))
+    heat_in = outcome.powers["shaft"] - outcome.powers["bearings"]
+    cold = heat.chamber_temperature(
+        heat_in, s["F"], m["specific_heat"], m["heat_exponent_share"], m["T_feed"],
+        s["Q"] * air_density(m["T_room"]) * AIR_HEAT, m["T_air_in"], inner, m["T_room"],
+    )  # fmt: skip
+    t = np.linspace(0.0, 5.0 * constant, WARMUP_POINTS)
+    return t, np.array([heat.lumped_warmup(cold, s["T"], ti, constant) for ti in t])
+
+
+def _what_happens(problem: Problem, outcome: Outcome) -> str:
+    """What the asked feed rate does to the mill, when it takes less."""
+    asked = problem.config.feed.rate_kg_s
+    start = solve_cold_start(problem, asked)
+    happens = COLD_START[start.binding] if start.code != 0 else WARM[outcome.binding]
+    return f"the feed rate asked for, {3.6e6 * asked:.0f} g/h, {happens}"
+
+
+def _warnings(problem: Problem, outcome: Outcome, main: EngineResult) -> list[str]:
+    config, m = problem.config, problem.mill[0]
+    found = []
+    if outcome.code == OVER and config.feed.rate_kg_s is not None:
+        found.append(_what_happens(problem, outcome) + "; the figures are for the largest rate the mill takes")
+    if outcome.code == OVER and config.feed.batch_mass_kg:
+        found.append(f"this batch goes beyond a limit: {WARM[outcome.binding]}")
+    if outcome.code == CANNOT:
+        found.append(f"the mill does not run even with next to no feed: {outcome.binding} is over its limit")
+    if config.sieve.area_m2 > 1.001 * config.sieve.area_m2 / m["sieve_share"] or m["sieve_share"] >= 1.0:
+        found.append("the sieve is at least as large as the wall of the chamber; check sieve.area")
+    if outcome.state["T"] > m["T_limit"] - 15.0 and outcome.code != OVER:
+        found.append("less than 15 K to the sticking temperature: contact spots are 30-60 K hotter than the powder")
+    if outcome.state["unblinded"] < 0.4:
+        found.append("more than 60 % of the sieve holes are pegged")
+    failed, count = main.numerics.get("band_failed", 0.0), main.numerics.get("band_samples", 0.0)
+    if failed > 0:
+        found.append(f"{failed:.0f} of {count:.0f} parameter draws of the band did not settle and are left out")
+    return found
+
+
+def _prediction(problem, outcome, main, other, widest, trace, seed, command) -> Prediction:
+    config = problem.config
+    status = "cannot run" if outcome.code == CANNOT else "over capacity" if outcome.code == OVER else "ok"
+    if status == "over capacity" and config.feed.rate_kg_s is None and not config.feed.batch_mass_kg:
+        status = "ok"  # as much as it takes was what was asked for
+    time, temperature = warmup(problem, outcome)
+    return Prediction(
+        status=status,
+        config_text=config.text,
+        config_sha256=config.sha256,
+        mill_name=config.name,
+        seed=seed,
+        command=command,
+        version=__version__,
+        model_version=MODEL_VERSION,
+        requested_rate_kg_s=config.feed.rate_kg_s if config.feed.rate_kg_s is not None else NAN,
+        hole_m=config.sieve.hole_m,
+        size_floor_m=size_floor(problem, outcome),
+        main=main,
+        other=other,
+        limits=limits_of(problem, outcome),
+        binding=outcome.binding,
+        parameters=problem.parameters,
+        band_level=bands.LEVEL if config.run.band_samples else NAN,
+        widest=widest,
+        warmup_time_s=time,
+        warmup_temperature_K=temperature,
+        temperature_limit_K=float(problem.mill[0]["T_limit"]),
+        trace=trace,
+        warnings=tuple(_warnings(problem, outcome, main)),
+    )
