@@ -33,8 +33,11 @@ def size_grid(x_low_m: float, x_high_m: float, ratio: float, anchors: Sequence[f
         raise ValueError(f"size_grid needs 0 < low < high and ratio > 1, not {x_low_m}, {x_high_m}, {ratio}")
     # Anchors that differ only by rounding would make a class of no width.
     inner = [a for a in sorted(set(anchors)) if x_low_m * (1 + 1e-9) < a < x_high_m * (1 - 1e-9)]
-    before = [x_low_m, *inner[:-1]]
-    stops = [x_low_m, *(a for b, a in zip(before, inner, strict=True) if a > b * (1 + 1e-9)), x_high_m]
+    stops = [x_low_m]
+    for anchor in inner:
+        if anchor > stops[-1] * (1 + 1e-9):
+            stops.append(anchor)
+    stops.append(x_high_m)
     pieces = []
     for low, high in zip(stops[:-1], stops[1:], strict=True):
         n = max(1, math.ceil(math.log(high / low) / math.log(ratio) - 1e-9))
