@@ -95,7 +95,7 @@ def x_at(edges: ArrayLike, q: ArrayLike, p: ArrayLike) -> Array | float:
     j = np.clip(i, 1, edges.size - 1)
     step = q[j] - q[j - 1]
     with np.errstate(invalid="ignore", divide="ignore"):
-        t = np.where(step > 0, (p - q[j - 1]) / step, 1.0)
+        t = np.clip(np.where(step > 0, (p - q[j - 1]) / step, 1.0), 0.0, 1.0)
     x = np.exp((1 - t) * np.log(edges[j - 1]) + t * np.log(edges[j]))
     x = np.where(t >= 1 - 1e-15, edges[j], np.where(t <= 0, edges[j - 1], x))
     x = np.where(i == 0, edges[0], x)
@@ -133,7 +133,7 @@ def class_moments(edges: ArrayLike, k: float, within: str = "log") -> Array:
     """Mean of x^k inside each class, shape (n,).
 
     within: "log" (uniform in ln x, the rule of this module), "linear" (uniform in x, ISO 9276-2)
-    or "middle" (all at the arithmetic middle, as tables of counted drops do).
+    or "middle" (all at the arithmetic middle).
     """
     low, high = np.asarray(edges, dtype=float)[:-1], np.asarray(edges, dtype=float)[1:]
     if within == "middle":

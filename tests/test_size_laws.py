@@ -29,7 +29,8 @@ def test_coulson_richardson_2_1():
 
 def test_geankoplis_14_5_1():
     # Geankoplis, example 14.5-1 (seen in the FOSSEE companion): 10 short tons/h, 80 % passing 3 in to
-    # 1/8 in, work index 12.68 kWh/short ton. Printed 24.1 hp (the 1.46 form gives 24.06); the SI form 17.91 kW = 24.02 hp.
+    # 1/8 in, work index 12.68 kWh/short ton. Printed 24.1 hp (the 1.46 form gives 24.06); the SI form
+    # 17.91 kW = 24.02 hp.
     per_ton = bond_energy(3 * INCH_M, INCH_M / 8, 12.68)  # kWh per short ton
     power_kW = 10 * per_ton
     assert power_kW == pytest.approx(17.9099, rel=1e-3)
