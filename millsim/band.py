@@ -5,27 +5,28 @@ value with two standard deviations at each limit, cut there (log-normal where th
 values of one property move together. Scrambled Sobol points (scipy.stats.qmc) cover the ranges evenly.
 """
 
+import os
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from numba import prange
 
 from . import psd
 from .balance import BINS, FLOWS, STRIKE_COLUMNS, chip_shares
 from .batch import run_batch
 from .capacity import BATCH_LEFT, FAILED, LIMITS, operate
 from .chamber import N_RATES, STATE, STRIKES, idle_power
-from .jit import law, parallel_kernel
+from .jit import kernel, law
 from .operate import POWERS, start_state
-from .outcome import MAX_TURNS, batch_times
+from .outcome import batch_times
 from .params import Param
 from .problem import Problem, set_parameters
 
 LEVEL = 0.80
 TOLERANCE = 1e-6
 BATCH_STEPS = 80
-CHUNK = 16  # samples per compiled call, so that Ctrl-C and progress work
+CHUNK = 4  # samples per compiled call, so that Ctrl-C and progress work
 
 # What is recorded of every sample, besides the product distribution.
 RECORD = np.dtype(
@@ -127,9 +128,9 @@ def _solve_one(m, edges, x, feed, asked, batch_mass, batch_ends, tolerance, r, p
         _batch_sample(m, grid, feed, batch_mass, batch_ends, s, work, r, product)
     else:
         if asked < np.inf:
-            code, _ = operate(m, grid, feed, np.inf, s[0], work, loads, tolerance, MAX_TURNS)
+            code, _ = operate(m, grid, feed, np.inf, s[0], work, loads, tolerance)
             r.capacity = s[0].F if code != FAILED else np.nan
-        code, _ = operate(m, grid, feed, asked, s[0], work, loads, tolerance, MAX_TURNS)
+        code, _ = operate(m, grid, feed, asked, s[0], work, loads, tolerance)
         r.code = code
         if asked == np.inf:
             r.capacity = s[0].F
@@ -143,16 +144,15 @@ def _solve_one(m, edges, x, feed, asked, batch_mass, batch_ends, tolerance, r, p
     r.electrical, r.idle = r.shaft / m.efficiency, (windage + bearings) / m.efficiency
 
 
-@parallel_kernel
+@kernel
 def solve_many(mills, edges, x, feed, asked, batch_mass, batch_ends, tolerance, record, products):
     """Solve every mill (N,): steady at the rate asked for (inf: capacity), or a batch where batch_mass > 0.
 
     Fills record (N,) RECORD and products (N, n). Capacity is found too where a finite rate is asked for.
+    Releases the GIL: threads may share out the mills, each sample depends on nothing but itself.
     """
-    for i in prange(mills.size):
-        _solve_one(
-            mills[i], edges, x, feed, asked, batch_mass, batch_ends, tolerance, record[i], products[i]
-        )
+    for i in range(mills.size):
+        _solve_one(mills[i], edges, x, feed, asked, batch_mass, batch_ends, tolerance, record[i], products[i])
 
 
 def run_samples(
@@ -165,14 +165,22 @@ def run_samples(
     batch_mass = feed.batch_mass_kg or 0.0
     ends = batch_times(feed.batch_time_s, BATCH_STEPS) if batch_mass else np.ones(1)
     asked = np.inf if rate_kg_s is None else rate_kg_s
-    for first in range(0, N, CHUNK):
+
+    def solve_part(first: int) -> None:
         part = slice(first, min(N, first + CHUNK))
         solve_many(
             mills[part], problem.edges, problem.x, problem.feed, asked, batch_mass, ends, TOLERANCE, record[part],
             products[part],
         )  # fmt: skip
-        if progress:
-            progress(part.stop / N)
+
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        try:
+            for done, _ in enumerate(pool.map(solve_part, range(0, N, CHUNK))):
+                if progress:
+                    progress(min(1.0, (done + 1) * CHUNK / N))
+        except BaseException:
+            pool.shutdown(cancel_futures=True)
+            raise
     return _outputs(problem.edges, record, products)
 
 

@@ -67,16 +67,16 @@ def fill_loads(m, s, x, work, loads):
 
 
 @law
-def _try_holdup(m, grid, feed, ln_M, F_asked, s, work, loads, tolerance, max_turns):
+def _try_holdup(m, grid, feed, ln_M, F_asked, s, work, loads, tolerance):
     """Settle at a hold-up; return (ln of the highest load, the feed rate asked for counted as one; residual)."""
     s.M = np.exp(ln_M)
-    residual, _ = settle(m, grid, feed, s, work, False, tolerance, max_turns)
+    residual, _ = settle(m, grid, feed, s, work, tolerance)
     fill_loads(m, s, grid[1], work, loads)
     return log(max(1e-12, max(loads.max(), s.F / F_asked))), residual
 
 
 @law
-def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, max_turns):
+def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance):
     """Fill the mill from nearly empty until a limit binds or the feed rate asked for (may be inf) is reached.
 
     Returns (code, residual); s, work and loads then hold the state found. Hold-up, unlike feed rate, always
@@ -86,7 +86,8 @@ def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, max_turns
     full = log(chamber_capacity(m))
     low = full + log(1e-7)
     start_state(m, np.exp(low), np.exp(low), s)
-    h_low, residual = _try_holdup(m, grid, feed, low, F_asked, s, work, loads, tolerance, max_turns)
+    s.at_rate = 0.0
+    h_low, residual = _try_holdup(m, grid, feed, low, F_asked, s, work, loads, tolerance)
     if residual > tolerance:
         return FAILED, residual
     if h_low >= 0.0:
@@ -95,13 +96,13 @@ def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, max_turns
     while h_high < 0.0:
         low, h_low = high, h_high
         high = min(high + min(2.5, max(0.5, -0.9 * h_high)), full + 0.01)
-        h_high, residual = _try_holdup(m, grid, feed, high, F_asked, s, work, loads, tolerance, max_turns)
+        h_high, residual = _try_holdup(m, grid, feed, high, F_asked, s, work, loads, tolerance)
         if residual > tolerance:
             return FAILED, residual
     side = 0
     for _ in range(80):
         middle = low - h_low * (high - low) / (h_high - h_low) if side > -3 and side < 3 else 0.5 * (low + high)
-        h, residual = _try_holdup(m, grid, feed, middle, F_asked, s, work, loads, tolerance, max_turns)
+        h, residual = _try_holdup(m, grid, feed, middle, F_asked, s, work, loads, tolerance)
         if residual > tolerance:
             return FAILED, residual
         if abs(h) < 1e-6 or high - low < 1e-9:
@@ -114,7 +115,7 @@ def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, max_turns
 
 
 @law
-def operate(m, grid, feed, F_asked, s, work, loads, tolerance, max_turns):
+def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
     """State of the mill at the feed rate asked for [kg/s], or at its capacity where it takes less (or inf).
 
     Returns (code, residual): OK, OVER (a limit binds first), CANNOT (a limit binds with next to no feed),
@@ -122,15 +123,16 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance, max_turns):
     """
     if F_asked < np.inf:
         start_state(m, F_asked, F_asked * 1.0, s)
-        residual, _ = settle(m, grid, feed, s, work, True, tolerance, max_turns)
+        s.at_rate = 1.0
+        residual, _ = settle(m, grid, feed, s, work, tolerance)
         if residual <= tolerance:
             fill_loads(m, s, grid[1], work, loads)
             if loads.max() <= 1.0:
                 return OK, residual
-    code, residual = search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, max_turns)
+    code, residual = search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance)
     if code == OK:  # stand exactly at the rate asked for
-        s.F = F_asked
-        residual, _ = settle(m, grid, feed, s, work, True, tolerance, max_turns)
+        s.F, s.at_rate = F_asked, 1.0
+        residual, _ = settle(m, grid, feed, s, work, tolerance)
         fill_loads(m, s, grid[1], work, loads)
         if residual > tolerance:
             return FAILED, residual

@@ -40,8 +40,9 @@ MILL = np.dtype(
 )
 
 # The frozen chamber: feed rate F [kg/s], hold-up M [kg], temperature T [K], unblinded sieve share, rotor speed
-# omega [rad/s], effective tip speed v [m/s], air flow Q [m3/s], mean residence time of the charge [s].
-STATE = np.dtype([(name, "f8") for name in "F M T unblinded omega v Q residence".split()])
+# omega [rad/s], effective tip speed v [m/s], air flow Q [m3/s], mean residence time of the charge [s]; at_rate is
+# 1 where the feed rate is given and the hold-up sought, 0 the other way round.
+STATE = np.dtype([(name, "f8") for name in "F M T unblinded omega v Q residence at_rate".split()])
 
 # Rates and strengths at one size; the columns of a rate table.
 RATE_COLUMNS = tuple("strike pin f_mat xw_min chip_per_J contact airborne nip pieces_per_kg_in_nip shear_J_kg".split())

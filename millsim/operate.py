@@ -16,6 +16,7 @@ from .laws import air, cutting, heat, motion, sieving
 
 AIR_HEAT = 1006.0  # specific heat of air, J/(kg K), 20-60 C (CoolProp: 1006)
 UNKNOWNS = 5  # ln hold-up or ln feed rate, T, unblinded share, speed, tip speed
+MAX_TURNS = 400
 HISTORY = 4  # depth of the Anderson acceleration
 
 # Power and heat of one settled state, W, K.
@@ -68,10 +69,10 @@ def hammer_tip_speed(m, s, p):
 
 
 @law
-def evaluate(m, grid, feed, s, work, at_rate):
+def evaluate(m, grid, feed, s, work):
     """One turn of the loop at state s: fill rates, charge, flows and powers; return the total charge [kg].
 
-    With the hold-up given (not at_rate) the feed rate s.F is set to the one that keeps it. Only nip screening
+    With the hold-up given (not s.at_rate) the feed rate s.F is set to the one that keeps it. Only nip screening
     makes the charge a non-linear function of the feed rate, so one scaling mostly does.
     """
     edges, x, chip_share = grid
@@ -83,7 +84,7 @@ def evaluate(m, grid, feed, s, work, at_rate):
         march(m, k[0], edges, x, table, escape, chip_share, strikes, s.F * feed, 0.0, mass, screen, flows[0])
         charge = mass.sum()
         miss = log(s.M / charge)
-        if at_rate or abs(miss) < 1e-13 or high - low < 1e-14:
+        if s.at_rate > 0.0 or abs(miss) < 1e-13 or high - low < 1e-14:
             break
         ln_F = log(s.F)
         if miss > 0.0:
@@ -121,14 +122,14 @@ def start_state(m, F, M, s):
 
 
 @law
-def _pack(s, at_rate, scale, z):
-    z[0] = log(s.M) if at_rate else 0.0
+def _pack(s, scale, z):
+    z[0] = log(s.M) if s.at_rate > 0.0 else 0.0
     z[1], z[2], z[3], z[4] = s.T / 100.0, log(s.unblinded), s.omega / scale, s.v / (scale * 0.1)
 
 
 @law
-def _unpack(z, at_rate, scale, m, s):
-    if at_rate:
+def _unpack(z, scale, m, s):
+    if s.at_rate > 0.0:
         s.M = exp(z[0])
     s.T, s.unblinded = 100.0 * max(0.5, z[1]), exp(min(0.0, z[2]))
     s.omega, s.v = scale * max(0.05, z[3]), scale * 0.1 * max(0.05, z[4])
@@ -142,63 +143,78 @@ def _accelerate(Z, G, count, mixing, z):
 
     Source: Walker & Ni 2011, SIAM J. Numer. Anal. 49:1715; mixing below 1 damps the step.
     """
-    d = count - 1
-    n = Z.shape[1]
-    if d <= 0:
-        z[:] = Z[0] + mixing * G[0]
-        return
-    A, b = np.zeros((d, d)), np.zeros(d)
-    for i in range(d):
-        for j in range(d):
-            for q in range(n):
-                A[i, j] += (G[i + 1, q] - G[i, q]) * (G[j + 1, q] - G[j, q])
-        for q in range(n):
-            b[i] += (G[i + 1, q] - G[i, q]) * G[count - 1, q]
-    for i in range(d):
-        A[i, i] *= 1.0 + 1e-12
-        A[i, i] += 1e-300
-    theta = np.linalg.solve(A, b)
-    z[:] = Z[count - 1] + mixing * G[count - 1]
+    d, n = count - 1, Z.shape[1]
+    A, b = np.zeros((HISTORY, HISTORY)), np.zeros(HISTORY)
     for i in range(d):
         for q in range(n):
-            z[q] -= theta[i] * (Z[i + 1, q] - Z[i, q] + mixing * (G[i + 1, q] - G[i, q]))
+            step = G[i + 1, q] - G[i, q]
+            b[i] += step * G[count - 1, q]
+            for j in range(d):
+                A[i, j] += step * (G[j + 1, q] - G[j, q])
+        A[i, i] = A[i, i] * (1.0 + 1e-12) + 1e-300
+    _solve_small(A, b, d)
+    for q in range(n):
+        z[q] = Z[count - 1, q] + mixing * G[count - 1, q]
+        for i in range(d):
+            z[q] -= b[i] * (Z[i + 1, q] - Z[i, q] + mixing * (G[i + 1, q] - G[i, q]))
 
 
 @law
-def settle(m, grid, feed, s, work, at_rate, tolerance, max_turns):
+def _solve_small(A, b, n):
+    """Solve the symmetric positive n x n system A y = b in place (Gauss; n < HISTORY: LAPACK costs a second to link)."""
+    for i in range(n):
+        for j in range(i + 1, n):
+            f = A[j, i] / A[i, i]
+            b[j] -= f * b[i]
+            for q in range(i, n):
+                A[j, q] -= f * A[i, q]
+    for i in range(n - 1, -1, -1):
+        for q in range(i + 1, n):
+            b[i] -= A[i, q] * b[q]
+        b[i] /= A[i, i]
+
+
+@law
+def settle(m, grid, feed, s, work, tolerance):
     """Turn the loop until the state answers itself within tolerance; return (residual, turns).
 
-    at_rate: the feed rate s.F is given and the hold-up found; otherwise the hold-up s.M is given and the feed
-    rate found. s holds the first guess and then the solution; `work` the rates, charge, flows and powers that
+    With s.at_rate the feed rate s.F is given and the hold-up found; otherwise the hold-up s.M is given and the
+    feed rate found. s holds the first guess and then the solution; `work` the rates, charge, flows and powers that
     belong to it. The residual is the largest relative change one more turn would make.
     """
     Z, G = np.empty((HISTORY, UNKNOWNS)), np.empty((HISTORY, UNKNOWNS))
     z, answer = np.empty(UNKNOWNS), np.empty(UNKNOWNS)
     new = np.zeros(1, STATE)
     scale, count, residual, best, mixing = m.omega_0, 0, np.inf, np.inf, 1.0
-    _pack(s, at_rate, scale, z)
-    for turn in range(max_turns):
-        _unpack(z, at_rate, scale, m, s)
-        _pack(s, at_rate, scale, z)
-        charge = evaluate(m, grid, feed, s, work, at_rate)
+    _pack(s, scale, z)
+    for turn in range(MAX_TURNS):
+        _unpack(z, scale, m, s)
+        _pack(s, scale, z)
+        charge = evaluate(m, grid, feed, s, work)
         response(m, grid, s, work, new[0])
-        new[0].M = charge
-        _pack(new[0], at_rate, scale, answer)
-        residual = np.max(np.abs(answer - z))
-        if not np.isfinite(residual):
-            return np.inf, turn + 1
+        new[0].M, new[0].at_rate = charge, s.at_rate
+        _pack(new[0], scale, answer)
+        residual = 0.0
+        for q in range(UNKNOWNS):
+            change = abs(answer[q] - z[q])
+            if not change < np.inf:
+                return np.inf, turn + 1
+            residual = max(residual, change)
         if residual <= tolerance:
             return residual, turn + 1
         if residual > 3.0 * best or turn % 40 == 39:  # the history misleads: start it anew, more carefully
             count, best, mixing = 0, residual, max(0.1, 0.6 * mixing)
         best = min(best, residual)
         if count == HISTORY:
-            Z[:-1], G[:-1] = Z[1:].copy(), G[1:].copy()
             count -= 1
-        Z[count], G[count] = z, answer - z
+            for i in range(count):
+                for q in range(UNKNOWNS):
+                    Z[i, q], G[i, q] = Z[i + 1, q], G[i + 1, q]
+        for q in range(UNKNOWNS):
+            Z[count, q], G[count, q] = z[q], answer[q] - z[q]
         count += 1
         _accelerate(Z, G, count, mixing, z)
         for q in range(UNKNOWNS):  # no leaps: a factor e^2 in mass, 50 K, a third in the rest
             leap = 2.0 if q == 0 else 0.5 if q == 1 else 0.3
             z[q] = Z[count - 1, q] + min(leap, max(-leap, z[q] - Z[count - 1, q]))
-    return residual, max_turns
+    return residual, MAX_TURNS

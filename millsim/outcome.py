@@ -13,7 +13,6 @@ from .montecarlo import FrozenSteps
 from .operate import POWERS, start_state
 from .problem import Problem
 
-MAX_TURNS = 400
 
 
 @dataclass(frozen=True)
@@ -70,7 +69,7 @@ def solve(problem: Problem, rate_kg_s: float | None, mill: np.ndarray | None = N
     work, s, loads = new_work(problem.x.size), np.zeros(1, STATE), np.zeros(len(LIMITS))
     asked = np.inf if rate_kg_s is None else rate_kg_s
     tolerance = problem.config.run.tolerance
-    code, residual = operate(mill[0], problem.grid, problem.feed, asked, s[0], work, loads, tolerance, MAX_TURNS)
+    code, residual = operate(mill[0], problem.grid, problem.feed, asked, s[0], work, loads, tolerance)
     if code == FAILED:
         raise NotConverged(_not_converged(s, residual, tolerance))
     return _outcome(code, s, work, loads, residual)
@@ -83,7 +82,7 @@ def solve_cold_start(problem: Problem, rate_kg_s: float | None) -> Outcome:
     work, s, loads = new_work(problem.x.size), np.zeros(1, STATE), np.zeros(len(LIMITS))
     asked = np.inf if rate_kg_s is None else rate_kg_s
     tolerance = problem.config.run.tolerance
-    code, residual = search_capacity(mill[0], problem.grid, problem.feed, asked, s[0], work, loads, tolerance, MAX_TURNS)
+    code, residual = search_capacity(mill[0], problem.grid, problem.feed, asked, s[0], work, loads, tolerance)
     if code == FAILED:
         raise NotConverged(_not_converged(s, residual, tolerance))
     return _outcome(code, s, work, loads, residual)

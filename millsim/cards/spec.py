@@ -45,7 +45,7 @@ MATERIAL = _table(
     ("yield_slope", "Pa/K", -1e8, 0.0, "its change with temperature"),
     ("fracture_energy", "J/m2", 0.1, 1e5, "per crack area, at impact rate"),
     ("cut_factor", "-", 0.5, 20.0, "C in the cutting work C yield + fracture energy / chip"),
-    ("friction", "-", 0.02, 1.5, "piece on steel"),
+    ("friction", "-", 0.02, 1.5, "piece sliding on steel"),
     ("shape", "-", 0.3, 1.3, "size a sieve hole sees over size"),
     ("mec", "kg/m3", 1e-3, 10.0, "least explosible dust concentration", True),
     ("mie", "J", 1e-6, 100.0, "least ignition energy of the dust", True),
@@ -56,7 +56,6 @@ _SHARE, _ANY = (0.0, 1.0), (1e-6, 1e6)
 MODEL = _table(
     ("layer_speed_ratio", "-", 0.0, 0.95, "layer speed over tip speed"),
     ("scatter_depth", "m", 1e-4, 0.1, "how far pieces scatter into the bars' path"),
-    ("wall_friction", "-", 0.0, 2.0, "sliding along the wall"),
     ("rate_multiplier", "-", 1e-3, 1e3, "calibration of the breakage rate"),
     ("edge_share_blunt", "-", *_SHARE, "share of a hit's energy that cuts chips, blunt edge"),
     ("edge_share_bevelled", "-", *_SHARE, "the same, bevelled edge"),
