@@ -1,6 +1,7 @@
 """From solved states and tallies to the record that files, plots and reports read."""
 
 from dataclasses import replace
+from math import inf
 
 import numpy as np
 
@@ -125,6 +126,14 @@ def with_class_error(coarse: EngineResult, fine: EngineResult) -> EngineResult:
     errors[CLASS_ERROR + "q3"] = 2.0 * float(np.nanmax(np.abs(q3 - coarse.table.product_q3)))
     errors["class_error"] = errors[CLASS_ERROR + "x50_m"]
     return replace(coarse, numerics={**coarse.numerics, **{k: float(v) for k, v in errors.items()}})
+
+
+def without_throughput(result: EngineResult) -> EngineResult:
+    """The result of a mill that does not run: nothing comes out, so a kilogram costs energy without end."""
+    values = dict(result.scalars)
+    for name, value in (("throughput_kg_s", 0.0), ("capacity_kg_s", 0.0), ("gross_J_kg", inf), ("net_J_kg", inf)):
+        values[name] = replace(values[name], value=value)
+    return replace(result, scalars=values)
 
 
 def with_band(result: EngineResult, samples: Samples, level: float) -> EngineResult:

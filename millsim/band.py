@@ -15,7 +15,7 @@ import numpy as np
 from . import psd
 from .balance import BINS, FLOWS, STRIKE_COLUMNS, chip_shares
 from .batch import run_batch
-from .capacity import BATCH_LEFT, FAILED, LIMITS, operate
+from .capacity import BATCH_LEFT, CANNOT, FAILED, LIMITS, operate
 from .chamber import N_RATES, STATE, STRIKES, idle_power
 from .jit import kernel, law
 from .operate import POWERS, start_state
@@ -139,6 +139,8 @@ def _solve_one(m, edges, x, feed, asked, batch_mass, batch_ends, tolerance, r, p
         r.shaft, r.residence = work[7][0].shaft, s[0].residence
         r.hits = (work[5][0].bar_hits + work[5][0].pin_hits) / s[0].F
         r.above = (work[5][0].bar_above + work[5][0].pin_above) / (work[5][0].bar_hits + work[5][0].pin_hits)
+        if code == CANNOT:  # the state found is that of the empty mill
+            r.F = r.capacity = 0.0
     r.Q, r.omega, r.v = s[0].Q, s[0].omega, s[0].v
     windage, bearings = idle_power(m, m.omega_0, m.T_room)
     r.electrical, r.idle = r.shaft / m.efficiency, (windage + bearings) / m.efficiency
@@ -198,21 +200,26 @@ def _outputs(edges: np.ndarray, r: np.ndarray, products: np.ndarray) -> Samples:
 
 
 def band_of(values: np.ndarray, ok: np.ndarray, level: float = LEVEL) -> tuple[float, float]:
-    """Central interval of the converged samples."""
-    good = values[ok & np.isfinite(values)]
+    """Central interval of the settled samples; inf where so many draws cannot run that there is no upper end."""
+    good = values[ok & ~np.isnan(values)]
     if good.size < 8:
         return float("nan"), float("nan")
-    low, high = np.quantile(good, [(1.0 - level) / 2.0, (1.0 + level) / 2.0])
+    low, high = np.quantile(good, [(1.0 - level) / 2.0, (1.0 + level) / 2.0], method="inverted_cdf")
     return float(low), float(high)
 
 
 def widest(samples: Samples, names: list[str], output: str) -> list[tuple[str, float]]:
-    """Parameters by the factor (kelvin for temperature) their range opens an output, widest first."""
+    """Parameters by the factor (kelvin for temperature) their range opens an output, widest first.
+
+    The factor is infinite where one end of the range stops the mill.
+    """
     v = samples.values[output]
     found = []
     for i, name in enumerate(names):
-        three = v[[0, 2 * i + 1, 2 * i + 2]]
-        if np.all(np.isfinite(three)) and np.all(samples.ok[[0, 2 * i + 1, 2 * i + 2]]):
-            opened = np.ptp(three) if output.endswith("_K") else three.max() / three.min()
-            found.append((name, float(opened)))
+        three, ok = v[[0, 2 * i + 1, 2 * i + 2]], samples.ok[[0, 2 * i + 1, 2 * i + 2]]
+        if not np.all(ok) or np.any(np.isnan(three)) or three[0] == 0.0:
+            continue
+        low, high = three.min(), three.max()
+        opened = high - low if output.endswith("_K") else high / low if low > 0.0 else np.inf
+        found.append((name, float(opened)))
     return sorted(found, key=lambda item: -item[1])

@@ -12,9 +12,11 @@ from .prediction import ChamberTrace
 from .problem import Problem
 
 RUNS = 48
-SECONDS = 3.0
+RUNS_OVERFED = 16  # a mill fed beyond its capacity stalls nearly always, and slowly
+SECONDS = 6.0
 SAMPLES = 300
 CONFIDENCE = 0.95
+SMALLEST_FOLLOWED = 0.4  # of the feed size; finer pieces are the powder pool
 CALL = 4  # histories per compiled call
 
 
@@ -38,7 +40,7 @@ def follow(
     table, strikes = np.zeros((RATE_NODES, N_RATES)), np.zeros(1, STRIKES)
     state = np.array([o.state])
     fill_table(m, state[0], strikes[0], ln_low, step, table)
-    x_least = float(m["feed_size"]) / 3.0
+    x_least = float(m["feed_size"]) * SMALLEST_FOLLOWED
     coarse = problem.x >= x_least
     pieces = np.pi / 6.0 * m["density"] * problem.x**3
     arrivals = np.cumsum(np.where(coarse, rate_kg_s * problem.feed / pieces, 0.0))

@@ -1,9 +1,9 @@
 """The chamber with discrete pieces: feed arrives at random, bars bite one piece at a time, the rotor slows.
 
-Pieces larger than a third of the feed are followed one by one; what is finer is a powder pool with the mean
+Pieces larger than SMALLEST_FOLLOWED of the feed are followed one by one; what is finer is a powder pool with the mean
 rates of the balance. Time goes in steps of one bar spacing. The rotor speed is a state: strikes and bites take
 energy from it, the motor gives power by its speed curve, up to its overload. Below STALL of the no-load speed
-the mill has stalled. Many histories give the stall probability with an exact binomial interval.
+the mill has stalled; a full chamber counts the same. Many histories give the probability of it.
 """
 
 from math import exp, log, pi
@@ -11,7 +11,8 @@ from math import exp, log, pi
 import numpy as np
 from numba import prange
 
-from .chamber import C_EXPONENT, CURVE_POINTS, F_MAT, N_RATES, NIP, PIN, SHEAR, STRIKE, XW_MIN, piece_strength
+from .capacity import chamber_capacity
+from .chamber import C_EXPONENT, CURVE_POINTS, F_MAT, N_RATES, NIP, PIN, STRIKE, XW_MIN, piece_strength
 from .histories import look_up
 from .jit import law, parallel_kernel
 from .laws import breakage, cutting, motion
@@ -19,7 +20,8 @@ from .operate import idle_power
 from .rng import start, uniform
 
 STALL = 0.3  # share of the no-load speed below which a motor of this class no longer recovers (assumed)
-MOST_PIECES = 4000
+MOST_PIECES = 12000
+SIZE, MASS, STRIKES_S, NIPS_S, BITE, BITTEN = range(6)  # columns of a piece; rates [1/s] in the tabulated state
 FRAGMENT_BINS = 8
 TRACE_COLUMNS = 5  # time, mean torque, peak torque, speed, pieces
 
@@ -69,21 +71,34 @@ def fragments(m, x, q, x_least, stream, n, out):
 
 
 @law
-def _bites(m, table, ln_low, step, sizes, count, sites, ratio, dt, stream, n, row):
-    """Let pieces fall into nips for one step; sites[i] becomes the index of the largest piece in nip i, or -1."""
-    for i in range(sites.size):
-        sites[i] = -1
+def add_piece(m, table, ln_low, step, x, pieces, count, row):
+    """Append a piece of size x with its rates in the tabulated state; returns the new count."""
+    look_up(table, ln_low, step, log(x), row)
+    pieces[count, SIZE], pieces[count, MASS] = x, m.density * pi / 6.0 * x**3
+    pieces[count, STRIKES_S], pieces[count, BITTEN] = row[STRIKE], 0.0
+    pieces[count, BITE] = bite_chance(m, x) if row[NIP] > 0.0 else 0.0
+    pieces[count, NIPS_S] = row[NIP] / pieces[count, BITE] if pieces[count, BITE] > 0.0 else 0.0
+    return count + 1
+
+
+@law
+def mark_bitten(pieces, count, sites, factor, stream, n):
+    """Let pieces fall into nips for one step and mark the largest of each nip if the edge bites it.
+
+    factor: seconds of the step times the reach ratio; sites: work array, one entry per nip. Returns the draws.
+    """
+    sites[:] = -1
     for j in range(count):
-        if sizes[j] <= m.gap:
-            continue
-        look_up(table, ln_low, step, log(sizes[j]), row)
-        bite = bite_chance(m, sizes[j])
-        if bite > 0.0 and uniform(stream, n) < row[NIP] / bite * ratio * dt:
-            site = int(uniform(stream, n + 1) * sites.size)
-            if sites[site] < 0 or sizes[j] > sizes[sites[site]]:
-                sites[site] = j
-        n += 2
-    return n
+        if pieces[j, NIPS_S] > 0.0:
+            if uniform(stream, n) < pieces[j, NIPS_S] * factor:
+                site = int(uniform(stream, n + 1) * sites.size)
+                if sites[site] < 0 or pieces[j, SIZE] > pieces[sites[site], SIZE]:
+                    sites[site] = j
+            n += 2
+    for i in range(sites.size):
+        if sites[i] >= 0 and uniform(stream, n + i) < pieces[sites[i], BITE]:
+            pieces[sites[i], BITTEN] = 1.0
+    return n + sites.size
 
 
 @law
@@ -121,100 +136,104 @@ def reach_ratio(m, s, M, omega, x):
 
 
 @law
-def _work_on_pieces(
-    m, k, table, ln_low, step, sizes, count, sites, ratio, dt, v, sigma, x_least, stream, n, new, row
-):
-    """Bite and strike every piece once; returns (count, mass lost to powder, work [J], peak torque, draws).
+def work_on_pieces(m, k, table, ln_low, step, pieces, count, factor, v, sigma, x_least, stream, n, new, row):
+    """Bite the marked pieces, strike the others; returns (count, mass lost to powder, work [J], peak torque, draws).
 
     From the last piece to the first: a broken one is replaced by the last, fragments join behind.
     """
     lost = work = peak = 0.0
-    piece_mass = m.density * pi / 6.0
+    shear = cutting.shear_energy(sigma, m.density)
     for j in range(count - 1, -1, -1):
-        x = sizes[j]
-        mass = piece_mass * x**3
-        look_up(table, ln_low, step, log(x), row)
+        x, mass = pieces[j, SIZE], pieces[j, MASS]
         broken, q = False, m.nip_exponent
-        for i in range(sites.size):
-            if sites[i] == j and uniform(stream, n + i) < bite_chance(m, x):
-                energy = row[SHEAR] * mass
-                given = energy if m.swinging <= 0.0 else min(energy, cutting.hammer_energy(m.hammer_mass, v))
-                work += given
-                peak = max(peak, cutting.shear_force(sigma, x) * m.R)
-                broken = given >= energy
-        n += sites.size
-        if not broken and uniform(stream, n) < 1.0 - exp(-row[STRIKE] * ratio * dt):
+        if pieces[j, BITTEN] > 0.0:
+            pieces[j, BITTEN] = 0.0
+            energy = shear * mass
+            given = energy if m.swinging <= 0.0 else min(energy, cutting.hammer_energy(m.hammer_mass, v))
+            work += given
+            peak = max(peak, cutting.shear_force(sigma, x) * m.R)
+            broken = given >= energy
+        elif uniform(stream, n) < 1.0 - exp(-pieces[j, STRIKES_S] * factor):
+            look_up(table, ln_low, step, log(x), row)
             specific, broken, q, n = _hit(m, k, row, x, v, stream, n + 1)
             work += specific * mass
         n += 1
         if broken:
-            pieces, n = fragments(m, x, q, x_least, stream, n, new)
+            found, n = fragments(m, x, q, x_least, stream, n, new)
             count -= 1
-            sizes[j] = sizes[count]
+            pieces[j] = pieces[count]
             lost += mass
-            for i in range(min(pieces, MOST_PIECES - count)):
-                sizes[count] = new[i]
-                lost -= piece_mass * new[i] ** 3
-                count += 1
+            for i in range(min(found, MOST_PIECES - count)):
+                lost -= m.density * pi / 6.0 * new[i] ** 3
+                count = add_piece(m, table, ln_low, step, new[i], pieces, count, row)
     return count, lost, work, peak, n
 
 
 @law
-def follow_pieces(m, s, k, table, ln_low, step, arrivals, feed_x, powder, seconds, stream, trace):
-    """One history from empty at no-load speed; returns (stalled, time of stall or end).
+def arrive(m, table, ln_low, step, arrivals, feed_x, t, next_piece, pieces, count, stream, n, row):
+    """Let the pieces due by time t fall in; returns (time of the next, count, mass [kg], draws)."""
+    mass = 0.0
+    while next_piece < t and count < MOST_PIECES:
+        x = feed_x[np.searchsorted(arrivals, uniform(stream, n) * arrivals[-1])]
+        count = add_piece(m, table, ln_low, step, x, pieces, count, row)
+        mass += pieces[count - 1, MASS]
+        next_piece -= log(uniform(stream, n + 1)) / arrivals[-1]
+        n += 2
+    return next_piece, count, mass, n
 
-    arrivals (c,): cumulative pieces per second by feed size feed_x (c,), zero-width beyond the last;
-    powder: (x_least, exit rate 1/s, striking power W/kg of the pool in state s).
-    trace (k, TRACE_COLUMNS) is filled at even times; a stalled history ends early and holds its last values.
+
+@law
+def record(trace, filled, upto, impulse, seconds, peak, omega, count):
+    """Fill trace rows up to `upto`: time, mean and peak torque, speed, pieces."""
+    every = trace[0, 0]
+    for i in range(filled, upto):
+        trace[i, 0] = (i + 1) * every
+        trace[i, 1], trace[i, 2], trace[i, 3], trace[i, 4] = impulse / seconds, peak, omega, count
+
+
+@law
+def follow_pieces(m, s, k, table, ln_low, step, arrivals, feed_x, powder, seconds, stream, trace):
+    """One history from empty at no-load speed; returns True if the rotor stalled or the chamber choked.
+
+    arrivals (c,): cumulative pieces per second by feed size feed_x (c,); powder: (x_least, exit rate 1/s,
+    striking power W/kg of the pool in state s). trace (k, TRACE_COLUMNS) is filled at even times.
     """
-    x_least, exit_rate, pool_power = powder[0], powder[1], powder[2]
-    sizes, new = np.empty(MOST_PIECES), np.empty(256)
+    pieces, new, row = np.empty((MOST_PIECES, 6)), np.empty(256), np.empty(N_RATES)
     sites = np.empty(max(1, int(m.n_pins)), np.int64)
-    row = np.empty(N_RATES)
     _, _, _, sigma = piece_strength(m, s, m.feed_size)
-    piece_mass = m.density * pi / 6.0
+    full = chamber_capacity(m)
     count, pool, coarse, n, t = 0, 0.0, 0.0, 1, 0.0
     omega, next_piece = m.omega_0, -log(uniform(stream, 0)) / arrivals[-1]
-    every, filled, impulse, peak, since = seconds / trace.shape[0], 0, 0.0, 0.0, 0.0
+    trace[:, 0] = seconds / trace.shape[0]
+    filled, impulse, peak, since = 0, 0.0, 0.0, 0.0
     while t < seconds:
         dt = 2.0 * pi / (m.n_bars * omega)
         t += dt
-        while next_piece < t:
-            u = uniform(stream, n) * arrivals[-1]
-            if count < MOST_PIECES:
-                sizes[count] = feed_x[np.searchsorted(arrivals, u)]
-                coarse += piece_mass * sizes[count] ** 3
-                count += 1
-            next_piece -= log(uniform(stream, n + 1)) / arrivals[-1]
-            n += 2
-        M, v = pool + coarse + 1e-9, omega * m.R
-        ratio = reach_ratio(m, s, M, omega, m.feed_size)
-        windage, bearings = idle_power(m, omega, s.T)
-        drawn = (windage + bearings + pool * pool_power * ratio * (omega / s.omega) ** 2) * dt
-        n = _bites(m, table, ln_low, step, sizes, count, sites, ratio, dt, stream, n, row)
-        count, lost, work, most, n = _work_on_pieces(
-            m, k, table, ln_low, step, sizes, count, sites, ratio, dt, v, sigma, x_least, stream, n, new, row
+        next_piece, count, mass, n = arrive(
+            m, table, ln_low, step, arrivals, feed_x, t, next_piece, pieces, count, stream, n, row
         )
-        coarse -= lost
-        pool += lost
-        drawn += work
-        peak = max(peak, most)
-        pool *= exp(-exit_rate * dt)
+        coarse += mass
+        ratio = reach_ratio(m, s, pool + coarse, omega, m.feed_size)
+        windage, bearings = idle_power(m, omega, s.T)
+        drawn = (windage + bearings + pool * powder[2] * ratio * (omega / s.omega) ** 2) * dt
+        n = mark_bitten(pieces, count, sites, ratio * dt, stream, n)
+        count, lost, work, torque, n = work_on_pieces(
+            m, k, table, ln_low, step, pieces, count, ratio * dt, omega * m.R, sigma, powder[0], stream, n, new, row
+        )
+        coarse, pool, drawn = coarse - lost, (pool + lost) * exp(-powder[1] * dt), drawn + work
         energy = 0.5 * m.inertia * omega * omega + motor_power(m, omega) * dt - drawn
-        impulse += drawn / omega
-        peak = max(peak, drawn / omega / dt)
-        since += dt
+        impulse, since = impulse + drawn / omega, since + dt
+        peak = max(peak, max(torque, drawn / omega / dt))
         omega = (2.0 * max(energy, 0.0) / m.inertia) ** 0.5
-        while filled < trace.shape[0] and t >= (filled + 1) * every:
-            trace[filled, 0], trace[filled, 1], trace[filled, 2] = (filled + 1) * every, impulse / since, peak
-            trace[filled, 3], trace[filled, 4] = omega, count
-            filled, impulse, peak, since = filled + 1, 1e-300, 0.0, 1e-300
-        if omega < STALL * m.omega_0:
-            for i in range(filled, trace.shape[0]):
-                trace[i, 0], trace[i, 1], trace[i, 2] = (i + 1) * every, 0.0, 0.0
-                trace[i, 3], trace[i, 4] = 0.0, count
-            return True, t
-    return False, t
+        upto = min(trace.shape[0], int(t / seconds * trace.shape[0]))
+        if upto > filled:
+            record(trace, filled, upto, impulse, since, peak, omega, count)
+            filled, impulse, peak, since = upto, 0.0, 0.0, 0.0
+        if omega < STALL * m.omega_0 or pool + coarse > full or count >= MOST_PIECES:
+            record(trace, filled, trace.shape[0], 0.0, 1.0, 0.0, 0.0, count)
+            return True
+    record(trace, filled, trace.shape[0], impulse, max(since, 1e-9), peak, omega, count)
+    return False
 
 
 @parallel_kernel
@@ -222,7 +241,7 @@ def run_pieces(m, s, k, table, ln_low, step, arrivals, feed_x, powder, seconds, 
     """Run traces.shape[0] histories, numbered from first; fills traces (runs, k, TRACE_COLUMNS) and stalled (runs,)."""
     for r in prange(traces.shape[0]):
         stream = start(seed, first + r, 1)
-        stopped, _ = follow_pieces(
+        stopped = follow_pieces(
             m[0], s[0], k[0], table, ln_low, step, arrivals, feed_x, powder, seconds, stream, traces[r]
         )
         stalled[r] = 1.0 if stopped else 0.0

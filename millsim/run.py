@@ -8,7 +8,14 @@ import numpy as np
 
 from . import band as bands
 from . import chambertrace, montecarlo
-from .assemble import balance_result, limits_of, montecarlo_result, with_band, with_class_error
+from .assemble import (
+    balance_result,
+    limits_of,
+    montecarlo_result,
+    with_band,
+    with_class_error,
+    without_throughput,
+)
 from .capacity import CANNOT, OVER
 from .chamber import STRIKES, piece_strength, strike_energies
 from .config import Config
@@ -63,6 +70,8 @@ def predict(
     outcome, capacity = _solve(problem)
     main = balance_result(problem, outcome, capacity)
     main = with_class_error(main, _refined(problem, outcome, capacity))
+    if outcome.code == CANNOT:
+        main = without_throughput(main)
     say("balance", 1.0, "")
     other = None
     if engine != "balance":
@@ -132,7 +141,10 @@ def _trace(problem: Problem, outcome: Outcome, capacity: float, seed: int, say: 
     if not config.run.trace or config.feed.batch_mass_kg or outcome.code == CANNOT:
         return None
     rate = config.feed.rate_kg_s if config.feed.rate_kg_s is not None else capacity
-    return chambertrace.follow(problem, outcome, rate, seed, progress=lambda d: say("pieces", d, "starts from empty"))
+    runs = chambertrace.RUNS if rate <= capacity * 1.001 else chambertrace.RUNS_OVERFED
+    return chambertrace.follow(
+        problem, outcome, rate, seed, runs, progress=lambda d: say("pieces", d, "starts from empty")
+    )
 
 
 def size_floor(problem: Problem, outcome: Outcome) -> float:
