@@ -1,5 +1,7 @@
 """The chamber mode run many times: one trace to look at, and how often the mill stalls."""
 
+from collections.abc import Callable
+
 import numpy as np
 
 from .chamber import N_RATES, STRIKE, STRIKES
@@ -11,9 +13,8 @@ from .pieces import TRACE_COLUMNS, run_pieces
 from .prediction import ChamberTrace
 from .problem import Problem
 
-RUNS = 48
-RUNS_OVERFED = 16  # a mill fed beyond its capacity stalls nearly always, and slowly
-SECONDS = 6.0
+RUNS, SECONDS = 48, 6.0
+RUNS_OVERFED, SECONDS_OVERFED = 12, 12.0  # beyond capacity a mill fills for some seconds before it stalls
 SAMPLES = 300
 CONFIDENCE = 0.95
 SMALLEST_FOLLOWED = 0.4  # of the feed size; finer pieces are the powder pool
@@ -31,8 +32,9 @@ def binomial_interval(k: int, n: int, confidence: float = CONFIDENCE) -> tuple[f
 
 
 def follow(
-    problem: Problem, o: Outcome, rate_kg_s: float, seed: int, runs: int = RUNS, seconds: float = SECONDS, progress=None
-) -> ChamberTrace:
+    problem: Problem, o: Outcome, rate_kg_s: float, seed: int, runs: int = RUNS, seconds: float = SECONDS,
+    progress: Callable[[float], None] | None = None,
+) -> ChamberTrace:  # fmt: skip
     """Start the mill empty, feed it at rate_kg_s with pieces arriving at random, and see whether it stalls."""
     m = problem.mill[0]
     ln_low = float(np.log(problem.edges[0]))

@@ -141,9 +141,11 @@ def _trace(problem: Problem, outcome: Outcome, capacity: float, seed: int, say: 
     if not config.run.trace or config.feed.batch_mass_kg or outcome.code == CANNOT:
         return None
     rate = config.feed.rate_kg_s if config.feed.rate_kg_s is not None else capacity
-    runs = chambertrace.RUNS if rate <= capacity * 1.001 else chambertrace.RUNS_OVERFED
+    overfed = rate > capacity * 1.001
+    runs = chambertrace.RUNS_OVERFED if overfed else chambertrace.RUNS
+    seconds = chambertrace.SECONDS_OVERFED if overfed else chambertrace.SECONDS
     return chambertrace.follow(
-        problem, outcome, rate, seed, runs, progress=lambda d: say("pieces", d, "starts from empty")
+        problem, outcome, rate, seed, runs, seconds, lambda d: say("pieces", d, "starts from empty")
     )
 
 
