@@ -2,7 +2,13 @@
 
 from .version import __version__
 
-_EXPORTS = {"predict": "run", "load_config": "config", "read_result": "results", "solve_batch": "kinetics", "solve_steady": "kinetics"}
+_EXPORTS = {
+    "predict": "run",
+    "load_config": "config",
+    "read_result": "results",
+    "solve_batch": "kinetics",
+    "solve_steady": "kinetics",
+}
 
 __all__ = ["__version__", *_EXPORTS]
 

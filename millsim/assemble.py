@@ -157,15 +157,15 @@ def limits_of(problem: Problem, o: Outcome) -> tuple[Limit, ...]:
     waiting = "waits for the sieve" if passable > 0.5 else "waits to be broken"
     batch = _batch_mass(problem)
     charge = batch if batch else float(s["M"])
-    return (
-        Limit("shaft power", float(o.loads[0] * m["rated_power"]), float(m["rated_power"]), "W",
-              "the motor gives its rated shaft power without pause"),
-        Limit("outlet temperature", float(s["T"]), float(m["T_limit"]), "K", "above it the powder sticks or smears"),
-        Limit("sieve", float(1.0 - s["unblinded"]), 1.0 - LEAST_OPEN, "1", "share of the holes pegged by near-size pieces"),
-        Limit("chamber", charge, full, "kg", f"most of the charge {waiting}"),
-        Limit("jam", float(o.loads[4]), 1.0, "1", "bites against the rotor's energy, power against the motor's overload"),
-        Limit("feed opening", 0.0 if batch else float(s["F"]), opening, "kg/s", "what runs through the opening by gravity"),
-    )  # fmt: skip
+    rows = (
+        ("shaft power", o.loads[0] * m["rated_power"], m["rated_power"], "W", "rated power of the motor at the shaft"),
+        ("outlet temperature", s["T"], m["T_limit"], "K", "above it the powder sticks or smears"),
+        ("sieve", 1.0 - s["unblinded"], 1.0 - LEAST_OPEN, "1", "share of the holes pegged by near-size pieces"),
+        ("chamber", charge, full, "kg", f"most of the charge {waiting}"),
+        ("jam", o.loads[4], 1.0, "1", "bites against the rotor's energy, power against the motor's overload"),
+        ("feed opening", 0.0 if batch else s["F"], opening, "kg/s", "what runs through the opening by gravity"),
+    )
+    return tuple(Limit(name, float(load), float(most), unit, why) for name, load, most, unit, why in rows)
 
 
 def _passable_share(problem: Problem, o: Outcome) -> float:

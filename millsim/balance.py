@@ -13,8 +13,22 @@ from math import exp, expm1, log, log1p, sqrt
 
 import numpy as np
 
-from .chamber import AIRBORNE, C_EXPONENT, CHIP, CONTACT, F_MAT, NIP, PIN, SHEAR, STRIKE, WINDOW, XW_MIN
-from .chamber import RATE_COLUMNS, mean_pass, size_rates, strike_energies
+from .chamber import (
+    AIRBORNE,
+    C_EXPONENT,
+    CHIP,
+    CONTACT,
+    F_MAT,
+    NIP,
+    PIN,
+    SHEAR,
+    STRIKE,
+    WINDOW,
+    XW_MIN,
+    mean_pass,
+    size_rates,
+    strike_energies,
+)
 from .jit import law
 from .laws import breakage, cutting, motion
 

@@ -30,7 +30,10 @@ CHUNK = 4  # samples per compiled call, so that Ctrl-C and progress work
 
 # What is recorded of every sample, besides the product distribution.
 RECORD = np.dtype(
-    [(n, "f8") for n in "code F M T shaft electrical idle hits above residence Q unblinded omega v jam capacity".split()]
+    [
+        (n, "f8")
+        for n in "code F M T shaft electrical idle hits above residence Q unblinded omega v jam capacity".split()
+    ]
 )
 OUTPUTS = (
     "x10_m x50_m x90_m span throughput_kg_s capacity_kg_s holdup_kg hits_per_particle hits_above_threshold_share "

@@ -50,7 +50,9 @@ N_RATES = len(RATE_COLUMNS)
 STRIKE, PIN, F_MAT, XW_MIN, CHIP, CONTACT, AIRBORNE, NIP, WINDOW, SHEAR = range(len(RATE_COLUMNS))
 
 # What one kilogram per second of strikes costs and yields; constants of a frozen state.
-STRIKES = np.dtype([(name, "f8") for name in "v kappa e_bar e_pin survive v_throw q_bar q_pin layer_energy edge_share".split()])
+STRIKES = np.dtype(
+    [(name, "f8") for name in "v kappa e_bar e_pin survive v_throw q_bar q_pin layer_energy edge_share".split()]
+)
 
 C_EXPONENT = 0.2  # cos^2 of the bar obliquity is u^(1/5), u uniform: Beta(5, 1), mean 5/6 (P4, assumed)
 

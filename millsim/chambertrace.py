@@ -4,10 +4,10 @@ from collections.abc import Callable
 
 import numpy as np
 
+from .balance import OBLIQUITY
 from .chamber import N_RATES, STRIKE, STRIKES
 from .histories import RATE_NODES, fill_table
 from .laws import motion
-from .balance import OBLIQUITY
 from .outcome import Outcome
 from .pieces import TRACE_COLUMNS, run_pieces
 from .prediction import ChamberTrace
@@ -18,7 +18,7 @@ RUNS_OVERFED, SECONDS_OVERFED = 12, 12.0  # beyond capacity a mill fills for som
 SAMPLES = 300
 CONFIDENCE = 0.95
 SMALLEST_FOLLOWED = 0.4  # of the feed size; finer pieces are the powder pool
-CALL = 4  # histories per compiled call
+CALL = 2  # histories per compiled call
 
 
 def binomial_interval(k: int, n: int, confidence: float = CONFIDENCE) -> tuple[float, float]:

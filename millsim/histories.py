@@ -17,9 +17,9 @@ from .chamber import (
     CHIP,
     CONTACT,
     F_MAT,
+    N_RATES,
     NIP,
     PIN,
-    N_RATES,
     SHEAR,
     STRIKE,
     XW_MIN,
@@ -31,10 +31,13 @@ from .laws import breakage, cutting, motion, sieving
 from .rng import start, uniform
 
 RATE_NODES = 8192
+GIVE_UP = 4_000_000  # events after which a history is given up (and counted)
 BLOCK = 64  # histories in a block; blocks are reduced in order, so threads change nothing
 
 # Tallies by size class: seconds of dwelling, then counts, then joules per kilogram, all per tagged kilogram.
-BY_SIZE = tuple("dwell bar_hits pin_hits elastic_losses fractures chips nips tries exits impact_energy edge_energy".split())
+BY_SIZE = tuple(
+    "dwell bar_hits pin_hits elastic_losses fractures chips nips tries exits impact_energy edge_energy".split()
+)
 DWELL, BAR, PINS, ELASTIC, FRACTURE, CHIPS, NIPS, TRIES, EXITS, IMPACT, EDGE = range(len(BY_SIZE))
 
 
@@ -224,6 +227,6 @@ def run_blocks(m, steps, grid, seed, first_block, flows, by_size, ends):
         row, pin_row = np.empty(N_RATES), np.empty(N_RATES)
         for h in range(BLOCK):
             stream = start(seed, (first_block + b) * BLOCK + h, 0)
-            end, t = follow(m[0], steps, grid, stream, 20_000_000, row, pin_row, flows[b], by_size[b])
+            end, t = follow(m[0], steps, grid, stream, GIVE_UP, row, pin_row, flows[b], by_size[b])
             ends[b, 1 - end] += 1.0
             ends[b, 3] += t

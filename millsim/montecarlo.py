@@ -4,6 +4,7 @@ Memory does not grow with the number of histories: only sums and sums of squares
 rule is looked at after fixed numbers of histories, so it depends on the seed alone, not on clock or threads.
 """
 
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -14,7 +15,8 @@ from .chamber import N_RATES, STRIKES
 from .histories import BLOCK, BY_SIZE, EXITS, RATE_NODES, fill_table, run_blocks
 
 CHECK_BLOCKS = 32  # the stop rule is looked at every CHECK_BLOCKS * BLOCK histories
-CALL_BLOCKS = 8  # blocks per compiled call: short, so that Ctrl-C and progress work
+CALL_SECONDS = 0.4  # a compiled call aims at this, so that Ctrl-C and progress work
+MOST_EVENTS = 2e5  # expected events per history above which histories are not worth running
 
 
 @dataclass(frozen=True)
@@ -115,25 +117,29 @@ def run(
     seed: int,
     x50_error: float = 0.0,
     progress: Callable[[float], None] | None = None,
-    call_blocks: int = CALL_BLOCKS,
+    call_blocks: int | None = None,
 ) -> Tally:
     """Follow tagged grams through frozen states until `histories` are done or x50 is known well enough.
 
     mill: (1,) MILL record; edges (n+1,) m; feed_curve: (ln x, Q3) of the feed, piecewise linear; x50_error:
-    relative standard error of x50 at which to stop (0: never). Returns a Tally. KeyboardInterrupt passes through
-    within one call (a second or so).
+    relative standard error of x50 at which to stop (0: never); call_blocks: blocks per compiled call (default: by
+    the clock; the numbers do not depend on it). KeyboardInterrupt passes through within one call.
     """
     compiled, ln_low, width = _compiled_steps(mill, steps, edges)
     ln_edges = np.log(edges)
     grid = (ln_low, width, ln_edges, feed_curve[0], feed_curve[1])
     blocks = max(2, -(-histories // BLOCK))
     sums, n, reason = _Sums(edges.size - 1), edges.size - 1, "histories done"
+    size = call_blocks or 2
     while sums.blocks < blocks:
         until_check = CHECK_BLOCKS - sums.blocks % CHECK_BLOCKS
-        count = min(call_blocks, blocks - sums.blocks, until_check)
+        count = min(size, blocks - sums.blocks, until_check)
+        began = time.perf_counter()
         flows, by_size, ends = np.zeros(count, FLOWS), np.zeros((count, n, len(BY_SIZE))), np.zeros((count, 4))
         run_blocks(mill, compiled, grid, seed, sums.blocks, flows, by_size, ends)
         sums.add(flows, by_size, ends)
+        if call_blocks is None:
+            size = max(2, min(CHECK_BLOCKS, 2 * count, int(count * CALL_SECONDS / (time.perf_counter() - began))))
         if progress:
             progress(sums.blocks / blocks)
         if x50_error > 0 and sums.blocks % CHECK_BLOCKS == 0 and sums.blocks < blocks:

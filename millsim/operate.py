@@ -9,10 +9,10 @@ from math import exp, log, pi
 
 import numpy as np
 
-from .balance import FLOWS, OBLIQUITY, chip_shares, fill_rates, fill_strikes, march
-from .chamber import CONTACT, RATE_COLUMNS, STATE, STRIKES, feedback_air, feedback_speed, idle_power
+from .balance import OBLIQUITY, fill_rates, fill_strikes, march
+from .chamber import CONTACT, STATE, feedback_air, feedback_speed, idle_power
 from .jit import law
-from .laws import air, cutting, heat, motion, sieving
+from .laws import air, cutting, heat, sieving
 
 AIR_HEAT = 1006.0  # specific heat of air, J/(kg K), 20-60 C (CoolProp: 1006)
 UNKNOWNS = 5  # ln hold-up or ln feed rate, T, unblinded share, speed, tip speed
@@ -161,7 +161,7 @@ def _accelerate(Z, G, count, mixing, z):
 
 @law
 def _solve_small(A, b, n):
-    """Solve the symmetric positive n x n system A y = b in place (Gauss; n < HISTORY: LAPACK costs a second to link)."""
+    """Solve the symmetric positive n x n system A y = b in place (Gauss; linking LAPACK costs five seconds)."""
     for i in range(n):
         for j in range(i + 1, n):
             f = A[j, i] / A[i, i]

@@ -6,13 +6,12 @@ import numpy as np
 
 from .balance import BINS, FLOWS, STRIKE_COLUMNS
 from .batch import run_batch
-from .capacity import BATCH_LEFT, FAILED, LIMITS, fill_loads, operate, search_capacity
+from .capacity import BATCH_LEFT, FAILED, LEAST_OPEN, LIMITS, OK, OVER, fill_loads, operate, search_capacity
 from .chamber import N_RATES, STATE, STRIKES
 from .errors import NotConverged
 from .montecarlo import FrozenSteps
 from .operate import POWERS, start_state
 from .problem import Problem
-
 
 
 @dataclass(frozen=True)
@@ -125,9 +124,8 @@ def solve_batch(problem: Problem, mass_kg: float, seconds: float, steps: int = 3
     s["T"], s["unblinded"], s["M"] = left[:, 2].max(), states["unblinded"].min(), work[3].sum()
     loads[0] = powers[0]["shaft"] / mill[0]["rated_power"]
     loads[1] = (s[0]["T"] - mill[0]["T_room"]) / max(1e-9, mill[0]["T_limit"] - mill[0]["T_room"])
-    loads[2] = (1.0 - s[0]["unblinded"]) / 0.6
+    loads[2] = (1.0 - s[0]["unblinded"]) / (1.0 - LEAST_OPEN)
     loads[3], loads[4], loads[5] = left[0, 6], left[:, 5].max(), 0.0
-    code = 0 if loads.max() <= 1.0 else 1
-    out = _outcome(code, s, work, loads, 0.0)
+    out = _outcome(OK if loads.max() <= 1.0 else OVER, s, work, loads, 0.0)
     return replace(out, product=product / seconds, flows=totals[0], powers=powers[0],
                    steps=FrozenSteps(ends, states, screens), history=left)  # fmt: skip

@@ -7,7 +7,7 @@ import numpy as np
 
 from . import psd
 from .balance import chip_shares
-from .chamber import CURVE_POINTS, EDGE, MATERIAL, MILL, MODEL
+from .chamber import CURVE_POINTS, EDGE, MILL, MODEL
 from .config import Config, FeedSize
 from .params import Param
 

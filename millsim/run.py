@@ -74,7 +74,10 @@ def predict(
         main = without_throughput(main)
     say("balance", 1.0, "")
     other = None
-    if engine != "balance":
+    events = montecarlo_events(problem, outcome)
+    if engine == "montecarlo" and events > montecarlo.MOST_EVENTS:
+        raise MillsimError(_too_many(events) + "; use --engine balance")
+    if engine != "balance" and events <= montecarlo.MOST_EVENTS:
         other = _histories(problem, outcome, capacity, seed, say)
         if engine == "montecarlo":
             other, main = None, replace(other, numerics={**main.numerics, **other.numerics})
@@ -122,6 +125,20 @@ def _histories(problem: Problem, outcome: Outcome, capacity: float, seed: int, s
     return montecarlo_result(problem, outcome, tally, capacity)
 
 
+def montecarlo_events(problem: Problem, outcome: Outcome) -> float:
+    """Hits, nips and sieve tries that a tagged gram goes through, by the balance."""
+    feed, f = problem.config.feed, outcome.flows
+    rate = feed.batch_mass_kg / feed.batch_time_s if feed.batch_mass_kg else outcome.state["F"]
+    return float((f["bar_hits"] + f["pin_hits"] + f["nips"] + f["tries"]) / rate)
+
+
+def _too_many(events: float) -> str:
+    return (
+        f"each gram would be followed through some {events:.1g} hits and sieve tries: pieces hardly leave this mill, "
+        "so the Monte Carlo engine is not worth its time"
+    )
+
+
 def _band(problem: Problem, main: EngineResult, seed: int, say: Progress) -> tuple[EngineResult, dict]:
     """The result with its band, and the parameters that open each figure most."""
     count, rate = problem.config.run.band_samples, problem.config.feed.rate_kg_s
@@ -151,13 +168,13 @@ def _trace(problem: Problem, outcome: Outcome, capacity: float, seed: int, say: 
 
 def size_floor(problem: Problem, outcome: Outcome) -> float:
     """Smallest size [m] that the hardest impact of this state can break."""
-    k = np.zeros(1, STRIKES)
-    strike_energies(problem.mill[0], outcome.state, k[0])
-    fastest = max(float(k[0]["v_throw"]) if problem.mill[0]["n_pins"] else 0.0, float(outcome.state["v"]) * (1 - k[0]["kappa"]))
+    m, k = problem.mill[0], np.zeros(1, STRIKES)
+    strike_energies(m, outcome.state, k[0])
+    bar, pin = outcome.state["v"] * (1.0 - k[0]["kappa"]), k[0]["v_throw"] if m["n_pins"] else 0.0
     floor = float(problem.x[0])
     for _ in range(3):  # fines are warmer and tougher than feed; the threshold is that of the floor itself
-        _, _, xw_min, _ = piece_strength(problem.mill[0], outcome.state, floor)
-        floor = breakage.size_floor(xw_min, fastest)
+        _, _, xw_min, _ = piece_strength(m, outcome.state, floor)
+        floor = breakage.size_floor(xw_min, max(bar, pin))
     return float(floor)
 
 
@@ -195,12 +212,15 @@ def _warnings(problem: Problem, outcome: Outcome, main: EngineResult) -> list[st
         found.append(f"this batch goes beyond a limit: {WARM[outcome.binding]}")
     if outcome.code == CANNOT:
         found.append(f"the mill does not run even with next to no feed: {outcome.binding} is over its limit")
-    if config.sieve.area_m2 > 1.001 * config.sieve.area_m2 / m["sieve_share"] or m["sieve_share"] >= 1.0:
+    if m["sieve_share"] >= 1.0:
         found.append("the sieve is at least as large as the wall of the chamber; check sieve.area")
     if outcome.state["T"] > m["T_limit"] - 15.0 and outcome.code != OVER:
         found.append("less than 15 K to the sticking temperature: contact spots are 30-60 K hotter than the powder")
     if outcome.state["unblinded"] < 0.4:
         found.append("more than 60 % of the sieve holes are pegged")
+    events = montecarlo_events(problem, outcome)
+    if events > montecarlo.MOST_EVENTS and config.run.engine != "balance":
+        found.append(_too_many(events) + "; the figures are those of the balance engine alone")
     failed, count = main.numerics.get("band_failed", 0.0), main.numerics.get("band_samples", 0.0)
     if failed > 0:
         found.append(f"{failed:.0f} of {count:.0f} parameter draws of the band did not settle and are left out")

@@ -1,0 +1,67 @@
+"""Parameters in words, for sentences: a noun phrase and, where people know one, the symbol. No imports."""
+
+_WORDS = {
+    "density": "the density of the solid",
+    "bulk_fraction": "the loose bulk density",
+    "specific_heat": "the specific heat",
+    "heat_exponent_share": "the change of specific heat with temperature",
+    "conductivity": "the heat conductivity of the material",
+    "stick_temperature": "the sticking temperature",
+    "glass_temperature": "the softening temperature",
+    "f_mat": "the breakage strength parameter",
+    "xw_min": "the breakage threshold energy",
+    "daughter_exponent": "the fragment size exponent",
+    "daughter_speed_slope": "the change of the fragment size exponent with impact speed",
+    "fines_limit": "the size below which fragments become rare",
+    "nip_exponent": "the piece size exponent of the nip",
+    "restitution": "the rebound from steel",
+    "yield_stress": "the dynamic yield stress",
+    "yield_slope": "the fall of the yield stress with temperature",
+    "fracture_energy": "the fracture energy per crack area",
+    "cut_factor": "the cutting work factor",
+    "friction": "the friction of pieces on steel",
+    "shape": "the shape factor at the sieve",
+    "mec": "the least explosible dust concentration",
+    "mie": "the least ignition energy",
+    "temperature": "the temperature of the breakage data",
+    "layer_speed_ratio": "the speed of the layer of charge",
+    "scatter_depth": "the depth to which pieces scatter into the bars' path",
+    "rate_multiplier": "the calibration of the breakage rate",
+    "edge_share": "the share of a hit's energy that cuts chips",
+    "chip_size": "the chip size",
+    "chip_exponent": "the chip size exponent",
+    "bite_friction": "the grip of the nip between bar and wall",
+    "nip_width": "the softness of the nip criterion",
+    "sieve_factor": "the calibration of the sieve escape",
+    "slow_share": "the share of slow contacts with the sieve",
+    "usable_open": "the usable share of the open sieve area",
+    "skim_ratio_low": "the slowest skimming over the sieve",
+    "skim_ratio_high": "the fastest skimming over the sieve",
+    "settle_speed": "the speed at which pieces settle to the wall",
+    "contact_rate_max": "the most sieve contacts per second",
+    "peg_probability": "the chance that a piece pegs a hole",
+    "clear_rate": "the rate at which pegged holes clear",
+    "air_swirl": "the swirl of the air in the fan law",
+    "fan_flow_coefficient": "the free flow of the rotor as a fan",
+    "inlet_loss": "the loss of the air inlet",
+    "filter_resistance": "the resistance of the filter",
+    "drag_coefficient": "the drag of a bar in air",
+    "windage_swirl": "the swirl of the air around the bars",
+    "windage_factor": "the calibration of the windage",
+    "bearing_torque": "the torque of bearings and seals",
+    "inner_heat_transfer": "the heat transfer from charge to casing",
+    "casing_heat_loss": "the heat loss of the casing",
+    "film_heat_transfer": "the heat transfer from air to particle",
+    "jam_share": "the share of the rotor's energy that one bite may take",
+    "chamber_fill": "the share of the chamber that the charge may fill",
+    "hub_share": "the hub radius",
+}
+_SUFFIXES = ("_warm", "_cold", "_blunt", "_bevelled", "_toothed")
+
+
+def parameter_words(name: str) -> str:
+    """What a parameter is, as a noun phrase; an unknown one is called by its name."""
+    stem = name
+    for suffix in _SUFFIXES:
+        stem = stem.removesuffix(suffix)
+    return _WORDS.get(stem, f"the parameter {name.replace('_', ' ')}")
