@@ -14,7 +14,7 @@ from .prediction import ChamberTrace
 from .problem import Problem
 
 RUNS, SECONDS = 48, 6.0
-RUNS_OVERFED, SECONDS_OVERFED = 12, 12.0  # beyond capacity a mill fills for some seconds before it stalls
+RUNS_OVERFED, SECONDS_OVERFED = 8, 12.0  # beyond capacity a mill fills for some seconds before it stalls
 SAMPLES = 300
 CONFIDENCE = 0.95
 SMALLEST_FOLLOWED = 0.4  # of the feed size; finer pieces are the powder pool

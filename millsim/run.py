@@ -16,7 +16,7 @@ from .assemble import (
     with_class_error,
     without_throughput,
 )
-from .capacity import CANNOT, OVER
+from .capacity import CANNOT, OK, OVER
 from .chamber import STRIKES, piece_strength, strike_energies
 from .config import Config
 from .errors import MillsimError
@@ -94,7 +94,7 @@ def _solve(problem: Problem) -> tuple[Outcome, float]:
     if feed.batch_mass_kg:
         return solve_batch(problem, feed.batch_mass_kg, feed.batch_time_s), NAN
     outcome = solve(problem, feed.rate_kg_s)
-    if feed.rate_kg_s is None or outcome.code != 0:
+    if feed.rate_kg_s is None or outcome.code != OK:
         return outcome, float(outcome.state["F"]) if outcome.code != CANNOT else 0.0
     most = solve(problem, None)
     return outcome, float(most.state["F"])
@@ -107,7 +107,7 @@ def _refined(problem: Problem, outcome: Outcome, capacity: float) -> EngineResul
     if feed.batch_mass_kg:
         again = solve_batch(finer, feed.batch_mass_kg, feed.batch_time_s, steps=600)
     else:
-        again = solve(finer, float(outcome.state["F"]) if outcome.code == 0 else feed.rate_kg_s)
+        again = solve(finer, float(outcome.state["F"]) if outcome.code == OK else feed.rate_kg_s)
     return balance_result(finer, again, capacity)
 
 
@@ -195,19 +195,22 @@ def warmup(problem: Problem, outcome: Outcome) -> tuple[np.ndarray, np.ndarray]:
     return t, np.array([heat.lumped_warmup(cold, s["T"], ti, constant) for ti in t])
 
 
-def _what_happens(problem: Problem, outcome: Outcome) -> str:
-    """What the asked feed rate does to the mill, when it takes less."""
+def _first_to_bind(problem: Problem, outcome: Outcome) -> tuple[str, str]:
+    """(limit, what it does) at the feed rate asked for: what acts in seconds comes before what needs minutes."""
     asked = problem.config.feed.rate_kg_s
-    start = solve_cold_start(problem, asked)
-    happens = COLD_START[start.binding] if start.code != 0 else WARM[outcome.binding]
-    return f"the feed rate asked for, {3.6e6 * asked:.0f} g/h, {happens}"
+    if outcome.code == OVER and asked is not None:
+        start = solve_cold_start(problem, asked)
+        if start.code != OK:
+            return start.binding, COLD_START[start.binding]
+    return outcome.binding, WARM[outcome.binding]
 
 
-def _warnings(problem: Problem, outcome: Outcome, main: EngineResult) -> list[str]:
+def _warnings(problem: Problem, outcome: Outcome, main: EngineResult, happens: str) -> list[str]:
     config, m = problem.config, problem.mill[0]
     found = []
     if outcome.code == OVER and config.feed.rate_kg_s is not None:
-        found.append(_what_happens(problem, outcome) + "; the figures are for the largest rate the mill takes")
+        asked = f"the feed rate asked for, {3.6 * 1e3 * config.feed.rate_kg_s:.3g} kg/h, {happens}"
+        found.append(asked + "; the figures are for the largest rate the mill takes for long")
     if outcome.code == OVER and config.feed.batch_mass_kg:
         found.append(f"this batch goes beyond a limit: {WARM[outcome.binding]}")
     if outcome.code == CANNOT:
@@ -233,6 +236,7 @@ def _prediction(problem, outcome, main, other, widest, trace, seed, command) -> 
     if status == "over capacity" and config.feed.rate_kg_s is None and not config.feed.batch_mass_kg:
         status = "ok"  # as much as it takes was what was asked for
     time, temperature = warmup(problem, outcome)
+    binding, happens = _first_to_bind(problem, outcome)
     return Prediction(
         status=status,
         config_text=config.text,
@@ -248,7 +252,7 @@ def _prediction(problem, outcome, main, other, widest, trace, seed, command) -> 
         main=main,
         other=other,
         limits=limits_of(problem, outcome),
-        binding=outcome.binding,
+        binding=binding,
         parameters=problem.parameters,
         band_level=bands.LEVEL if config.run.band_samples else NAN,
         widest=widest,
@@ -256,5 +260,5 @@ def _prediction(problem, outcome, main, other, widest, trace, seed, command) -> 
         warmup_temperature_K=temperature,
         temperature_limit_K=float(problem.mill[0]["T_limit"]),
         trace=trace,
-        warnings=tuple(_warnings(problem, outcome, main)),
+        warnings=tuple(_warnings(problem, outcome, main, happens)),
     )
