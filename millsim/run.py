@@ -24,7 +24,7 @@ from .laws import breakage, heat
 from .laws.air import air_density
 from .operate import AIR_HEAT
 from .outcome import Outcome, solve, solve_batch, solve_cold_start
-from .prediction import EngineResult, Prediction
+from .prediction import EngineResult, Limit, Prediction
 from .problem import Problem, build
 from .version import MODEL_VERSION, __version__
 
@@ -195,14 +195,20 @@ def warmup(problem: Problem, outcome: Outcome) -> tuple[np.ndarray, np.ndarray]:
     return t, np.array([heat.lumped_warmup(cold, s["T"], ti, constant) for ti in t])
 
 
-def _first_to_bind(problem: Problem, outcome: Outcome) -> tuple[str, str]:
-    """(limit, what it does) at the feed rate asked for: what acts in seconds comes before what needs minutes."""
-    asked = problem.config.feed.rate_kg_s
+def _first_to_bind(problem: Problem, outcome: Outcome) -> tuple[str, str, tuple[Limit, ...]]:
+    """(limit, what it does, all limits) at the feed rate asked for: what acts in seconds comes before minutes.
+
+    The limits are those of the state found; one that a cold start at the rate asked for exceeds is shown with the
+    load of that rate, in proportion to the largest rate a cold start takes.
+    """
+    asked, limits = problem.config.feed.rate_kg_s, limits_of(problem, outcome)
     if outcome.code == OVER and asked is not None:
         start = solve_cold_start(problem, asked)
         if start.code != OK:
-            return start.binding, COLD_START[start.binding]
-    return outcome.binding, WARM[outcome.binding]
+            over = asked / float(start.state["F"])
+            shown = [replace(x, load=x.capacity * over) if x.name == start.binding else x for x in limits]
+            return start.binding, COLD_START[start.binding], tuple(shown)
+    return outcome.binding, WARM[outcome.binding], limits
 
 
 def _warnings(problem: Problem, outcome: Outcome, main: EngineResult, happens: str) -> list[str]:
@@ -236,7 +242,7 @@ def _prediction(problem, outcome, main, other, widest, trace, seed, command) -> 
     if status == "over capacity" and config.feed.rate_kg_s is None and not config.feed.batch_mass_kg:
         status = "ok"  # as much as it takes was what was asked for
     time, temperature = warmup(problem, outcome)
-    binding, happens = _first_to_bind(problem, outcome)
+    binding, happens, limits = _first_to_bind(problem, outcome)
     return Prediction(
         status=status,
         config_text=config.text,
@@ -251,7 +257,7 @@ def _prediction(problem, outcome, main, other, widest, trace, seed, command) -> 
         size_floor_m=size_floor(problem, outcome),
         main=main,
         other=other,
-        limits=limits_of(problem, outcome),
+        limits=limits,
         binding=binding,
         parameters=problem.parameters,
         band_level=bands.LEVEL if config.run.band_samples else NAN,
