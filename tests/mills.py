@@ -1,0 +1,76 @@
+"""The shipped mills with overrides, solved once and shared between tests."""
+
+import functools
+from pathlib import Path
+
+import numpy as np
+
+from millsim import psd
+from millsim.capacity import LIMITS
+from millsim.config import Config, load_config
+from millsim.outcome import Outcome, solve, solve_batch, solve_cold_start
+from millsim.problem import Problem, build
+
+CONFIGS = Path(__file__).resolve().parent.parent / "configs"
+NAMES = ("demo", "pla", "swinging", "tight_jam", "batch")
+TO_CAPACITY = "as much as it takes"
+
+
+@functools.cache
+def config(name: str, *overrides: str) -> Config:
+    """A shipped config with overrides."""
+    return load_config(CONFIGS / f"{name}.toml", overrides)
+
+
+@functools.cache
+def problem(name: str, *overrides: str, ratio: float | None = None) -> Problem:
+    """The config made ready to solve."""
+    return build(config(name, *overrides), ratio)
+
+
+@functools.cache
+def outcome(name: str, *overrides: str, ratio: float | None = None) -> Outcome:
+    """Solved as the config asks: steady at its rate, at capacity, or a batch."""
+    p = problem(name, *overrides, ratio=ratio)
+    feed = p.config.feed
+    if feed.batch_mass_kg:
+        return solve_batch(p, feed.batch_mass_kg, feed.batch_time_s)
+    return solve(p, feed.rate_kg_s)
+
+
+@functools.cache
+def capacity(name: str, *overrides: str) -> Outcome:
+    """Solved at the largest rate the mill takes."""
+    return solve(problem(name, *overrides), None)
+
+
+@functools.cache
+def cold_start(name: str, *overrides: str, to_capacity: bool = False) -> Outcome:
+    """The first seconds, at the config's feed rate or as much as it takes."""
+    p = problem(name, *overrides)
+    return solve_cold_start(p, None if to_capacity else p.config.feed.rate_kg_s)
+
+
+def q3(o: Outcome) -> np.ndarray:
+    """(n+1,) cumulative product distribution at the class bounds."""
+    return psd.cumulative(o.product / o.product.sum())
+
+
+def x_p(p: Problem, o: Outcome, share: float = 0.5) -> float:
+    """Size [m] that a share of the product is finer than."""
+    return float(psd.x_at(p.edges, q3(o), share))
+
+
+def load(o: Outcome, limit: str) -> float:
+    """Load on one limit as a share of it."""
+    return float(o.loads[LIMITS.index(limit)])
+
+
+def shaft_J_kg(o: Outcome) -> float:
+    """Shaft energy per kilogram of product."""
+    return float(o.powers["shaft"] / o.state["F"])
+
+
+def electrical_J_kg(p: Problem, o: Outcome) -> float:
+    """Energy from the mains per kilogram of product."""
+    return shaft_J_kg(o) / float(p.mill[0]["efficiency"])
