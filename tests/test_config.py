@@ -80,7 +80,7 @@ def test_mesh_swinging_and_batch():
     assert swinging.sieve.thickness_m == swinging.sieve.wire_m == 0.0008
     assert swinging.rotor.hammer_mass_kg == 0.02
     batch = load_config(CONFIGS / "batch.toml")
-    assert (batch.feed.batch_mass_kg, batch.feed.batch_time_s, batch.feed.rate_kg_s) == (0.05, 600.0, None)
+    assert (batch.feed.batch_mass_kg, batch.feed.batch_time_s, batch.feed.rate_kg_s) == (0.012, 120.0, None)
     assert batch.feed.size.largest_m == pytest.approx(3.5e-3 * math.exp(1.6449 * 0.25))
 
 
