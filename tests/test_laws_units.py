@@ -1,0 +1,149 @@
+"""The laws called with quantities (pint, test only) give the dimension their docstrings state.
+
+Run in a process without numba, where the laws are plain Python. math.sqrt knows no units, so there it is
+replaced by a power; exp, log and the rest take numbers only, which is the check that their arguments are pure.
+Left out, because constants inside them carry units: air_density, air_viscosity, restitution, daughter_exponent,
+enthalpy_rise, chamber_temperature, stickiness, opening_flow; and daughter_weight and daughter_size, which take
+the logarithm of a size in metres (only ratios of their results are used).
+"""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+TESTS = Path(__file__).resolve().parent
+
+# law: (module, arguments, dimension stated)
+CASES = {
+    "breakage_probability": ("breakage", ["0.003 m", "1300 J/kg", "0.12 kg/(J m)", "1.5 J m/kg"], ""),
+    "size_floor": ("breakage", ["1.5 J m/kg", "50 m/s"], "m"),
+    "log_between": ("breakage", ["280 K", "293 K", "195 K", "0.12 kg/(J m)", "0.3 kg/(J m)"], "kg/(J m)"),
+    "cutting_energy": ("cutting", ["2", "1e8 Pa", "1500 J/m^2", "1e-4 m", "1240 kg/m^3"], "J/kg"),
+    "chip_thickness": ("cutting", ["1e-4 m", "0.003 m"], "m"),
+    "chip_share": ("cutting", ["0.05", "1300 J/kg", "2e5 J/kg"], ""),
+    "shear_energy": ("cutting", ["8e7 Pa", "1240 kg/m^3"], "J/kg"),
+    "shear_force": ("cutting", ["8e7 Pa", "0.004 m"], "N"),
+    "nip_angle": ("cutting", ["0.005 m", "0.004 m", "0.001 m", "0.002 m"], ""),
+    "overlap_share": ("cutting", ["0.003 m", "0.001 m"], ""),
+    "hammer_energy": ("cutting", ["0.02 kg", "60 m/s"], "J"),
+    "hammer_bite": ("cutting", ["7 J", "0.5 J"], ""),
+    "hammer_speed_share": ("cutting", ["0.5 J", "7 J"], ""),
+    "bar_pass_rate": ("motion", ["4", "1000 1/s", "0.35"], "1/s"),
+    "layer_depth": ("motion", ["0.005 kg", "600 kg/m^3", "0.06 m", "0.02 m"], "m"),
+    "engagement": ("motion", ["0.003 m", "0.001 m", "0.002 m", "0.001 m"], ""),
+    "exposure": ("motion", ["0.001 m", "0.002 m"], ""),
+    "relaxation_time": ("motion", ["0.001 m", "1240 kg/m^3", "25 m/s", "1.2 kg/m^3", "1.8e-5 Pa s"], "s"),
+    "impact_efficiency": ("motion", ["0.1 s", "25 m/s", "0.008 m"], ""),
+    "pin_share": ("motion", ["12", "0.008 m", "0.002 m", "0.063 m"], ""),
+    "bar_energy": ("motion", ["60 m/s", "0.35", "0.9"], "J/kg"),
+    "bar_work": ("motion", ["60 m/s", "0.35", "0.5", "0.9"], "J/kg"),
+    "thrown_energy": ("motion", ["60 m/s", "0.35", "0.5", "0.9"], "J/kg"),
+    "path_survival": ("motion", ["0.3", "0.02 m", "0.063 m"], ""),
+    "open_area_staggered": ("sieving", ["0.0006 m", "0.0012 m"], ""),
+    "open_area_mesh": ("sieving", ["0.0016 m", "0.0008 m"], ""),
+    "settle_rate": ("sieving", ["2 m/s", "0.003 m", "500 1/s"], "1/s"),
+    "unblinded_share": ("sieving", ["0.02 1/s", "0.1 1/s"], ""),
+    "fan_pressure": ("air", ["1.2 kg/m^3", "0.4", "60 m/s", "18 m/s"], "Pa"),
+    "fan_flow_max": ("air", ["0.05", "0.06 m", "0.02 m", "60 m/s"], "m^3/s"),
+    "air_flow": ("air", ["300 Pa", "0.02 m^3/s", "500 Pa", "1e6 Pa s^2/m^6", "2e3 Pa s/m^3"], "m^3/s"),
+    "windage_power": ("air", ["4", "1.2 kg/m^3", "1.5", "0.02 m", "1000 1/s", "0.4", "0.06 m", "0.018 m"], "W"),
+    "speed_under_load": ("drive", ["300 W", "0 W", "1000 1/s", "600 W", "950 1/s"], "1/s"),
+    "bar_rotor_inertia": ("drive", ["0.6 kg", "0.06 m"], "kg m^2"),
+    "kinetic_energy": ("drive", ["7e-4 kg m^2", "1000 1/s"], "J"),
+    "jam_energy_index": ("drive", ["0.5 J", "0.2 J^2", "300 J", "0.3"], ""),
+    "series_conductance": ("heat", ["2 W/K", "0.8 W/K"], "W/K"),
+    "warming_time": ("heat", ["0.004 m", "1240 kg/m^3", "1250 J/(kg K)", "0.13 W/(m K)", "200 W/(m^2 K)"], "s"),
+    "piece_temperature": ("heat", ["330 K", "293 K", "4 s", "2 s"], "K"),
+    "lumped_warmup": ("heat", ["293 K", "330 K", "60 s", "400 s"], "K"),
+}
+
+# One argument of a wrong dimension each: a formula that swallowed it would prove nothing above.
+WRONG = {
+    "breakage_probability": (1, "1300 J"),
+    "cutting_energy": (3, "1e-4 s"),
+    "air_flow": (4, "2e3 Pa s/m^2"),
+    "relaxation_time": (4, "1.8e-5 Pa"),
+    "thrown_energy": (1, "0.35 m"),
+    "warming_time": (4, "200 W/(m K)"),
+    "jam_energy_index": (1, "0.2 J"),
+}
+
+
+def _evaluate() -> dict[str, str]:
+    """Each case as "ok" or what went wrong (runs in the child process)."""
+    import importlib
+
+    import pint
+
+    # pint raises ValueError where a quantity is compared with a number.
+    units = pint.UnitRegistry()
+
+    def quantity(text: str):
+        found = units.Quantity(text)
+        return found.magnitude if found.unitless else found
+
+    def call(name: str, arguments: list[str]):
+        module = importlib.import_module(f"millsim.laws.{CASES[name][0]}")
+        if hasattr(module, "sqrt"):
+            module.sqrt = lambda q: q**0.5
+        return getattr(module, name)(*[quantity(a) for a in arguments])
+
+    found = {}
+    for name, (_, arguments, unit) in CASES.items():
+        try:
+            result = units.Quantity(call(name, arguments))
+            right = result.check(units.Quantity(1, unit).dimensionality)
+            found[name] = "ok" if right else f"{result.dimensionality} instead of {unit}"
+        except (pint.DimensionalityError, ValueError) as error:
+            found[name] = str(error)
+    for name, (i, wrong) in WRONG.items():
+        arguments = list(CASES[name][1])
+        arguments[i] = wrong
+        try:
+            result = units.Quantity(call(name, arguments))
+            right = result.check(units.Quantity(1, CASES[name][2]).dimensionality)
+            found[f"wrong {name}"] = "swallowed" if right else "noticed"
+        except (pint.DimensionalityError, ValueError):
+            found[f"wrong {name}"] = "noticed"
+    return found
+
+
+@pytest.fixture(scope="module")
+def found():
+    code = "import json, test_laws_units as t; print(json.dumps(t._evaluate()))"
+    env = {**os.environ, "NUMBA_DISABLE_JIT": "1", "PYTHONPATH": os.pathsep.join([str(TESTS.parent), str(TESTS)])}
+    done = subprocess.run([sys.executable, "-c", code], env=env, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_dimension(found, name):
+    assert found[name] == "ok"
+
+
+@pytest.mark.parametrize("name", WRONG)
+def test_a_wrong_unit_is_noticed(found, name):
+    assert found[f"wrong {name}"] == "noticed"
+
+
+def test_no_law_is_forgotten():
+    import ast
+
+    left_out = {
+        "air_density", "air_viscosity", "restitution", "daughter_exponent", "enthalpy_rise", "chamber_temperature",
+        "stickiness", "opening_flow", "daughter_weight", "daughter_size",
+    }  # fmt: skip
+    pure = {  # numbers in, number out
+        "drag_coefficient", "bite_probability", "screening", "plate_loss", "pass_slow", "pass_skim", "mean_pass_skim",
+        "open_to_pass",
+    }  # fmt: skip
+    laws = set()
+    for path in (TESTS.parent / "millsim" / "laws").glob("*.py"):
+        if path.stem != "sizes":  # plain energy-size laws, tested with numbers in test_size_laws
+            laws |= {n.name for n in ast.parse(path.read_text()).body if isinstance(n, ast.FunctionDef)}
+    assert laws == set(CASES) | left_out | pure
