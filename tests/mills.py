@@ -6,9 +6,12 @@ from pathlib import Path
 import numpy as np
 
 from millsim import psd
+from millsim.balance import OBLIQUITY, fill_rates, fill_strikes, march
 from millsim.capacity import LIMITS
 from millsim.config import Config, load_config
-from millsim.outcome import Outcome, solve, solve_batch, solve_cold_start
+from millsim.montecarlo import FrozenSteps
+from millsim.operate import shaft_power
+from millsim.outcome import Outcome, new_work, solve, solve_batch, solve_cold_start
 from millsim.problem import Problem, build
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
@@ -74,3 +77,20 @@ def shaft_J_kg(o: Outcome) -> float:
 def electrical_J_kg(p: Problem, o: Outcome) -> float:
     """Energy from the mains per kilogram of product."""
     return shaft_J_kg(o) / float(p.mill[0]["efficiency"])
+
+
+def frozen(p: Problem, state: np.void) -> Outcome:
+    """The charge and flows of a given chamber state on the classes of p: one march, nothing is settled."""
+    work = new_work(p.x.size)
+    table, escape, strikes, mass, screen, flows, k, powers = work
+    m, s = p.mill[0], state.copy()
+    fill_rates(m, s, k[0], p.x, table, escape)
+    fill_strikes(k[0], p.edges, p.x, table, OBLIQUITY, strikes)
+    march(m, k[0], *p.grid[:2], table, escape, p.chip_share, strikes, s["F"] * p.feed, 0.0, mass, screen, flows[0])
+    shaft_power(m, s, flows[0], powers[0])
+    s["residence"] = mass.sum() / s["F"]
+    steps = FrozenSteps(np.array([np.inf]), np.array([s]), screen[None, :].copy())
+    return Outcome(
+        0, s, mass, escape * mass, table, escape, strikes, screen, flows[0], powers[0], np.zeros(len(LIMITS)), 0.0,
+        0, steps, np.empty((0, 0)),
+    )  # fmt: skip

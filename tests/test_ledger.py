@@ -1,0 +1,112 @@
+"""Mass and energy are kept: every joule that enters the shaft is booked once, every gram that enters comes out."""
+
+import functools
+
+import mills
+import numpy as np
+import pytest
+
+from millsim import montecarlo
+from millsim.chamber import idle_power
+from millsim.laws import heat
+from millsim.laws.air import air_density
+from millsim.operate import AIR_HEAT
+from millsim.outcome import solve_batch
+from millsim.run import predict
+
+BARE = ("run.band_samples=0", "run.trace=false", "run.histories=2048", "run.x50_error=0")
+SLOW_FEEDS = {"demo": "500 g/h", "pla": "500 g/h", "swinging": "500 g/h", "tight_jam": "60 g/h"}
+
+
+@functools.cache
+def engines(name, *overrides):
+    """(balance, Monte Carlo) results of one prediction."""
+    p = predict(mills.config(name, *BARE, *overrides), "both", 1)
+    return p.main, p.other
+
+
+def both_feeds():
+    return [(n, ()) for n in mills.NAMES] + [(n, (f"feed.rate={r}",)) for n, r in SLOW_FEEDS.items()]
+
+
+@pytest.mark.parametrize(("name", "overrides"), both_feeds())
+def test_energy_in_is_energy_out(name, overrides):
+    # Balance and Monte Carlo each to 1e-9 of the shaft power, and the sum is the shaft power.
+    for result in engines(name, *overrides):
+        going_in = sum(t.value for t in result.ledger_in_W.values())
+        out = sum(t.value for t in result.ledger_out_W.values())
+        assert out == pytest.approx(going_in, rel=1e-9)
+        assert going_in == pytest.approx(result.scalars["shaft_power_W"].value, rel=1e-9)
+        assert all(t.value >= 0.0 for t in (*result.ledger_in_W.values(), *result.ledger_out_W.values()))
+
+
+def test_a_lost_term_would_be_seen():
+    # The smallest term of the demo is far above the 1e-9 of the test before.
+    main, _ = engines("demo")
+    total = main.scalars["shaft_power_W"].value
+    assert min(t.value for t in main.ledger_out_W.values()) > 1e-5 * total
+
+
+@pytest.mark.parametrize("name", ["demo", "pla", "swinging", "tight_jam"])
+def test_product_is_feed(name):
+    # Steady: what leaves is what enters, to 1e-12.
+    o = mills.outcome(name)
+    assert o.product.sum() == pytest.approx(float(o.state["F"]), rel=1e-12)
+    assert np.all(o.mass >= 0.0) and np.all(o.product >= 0.0)
+
+
+@pytest.mark.parametrize("seconds", [1.0, 120.0])
+def test_batch_product_and_rest_are_the_charge(seconds):
+    p = mills.problem("batch")
+    o = solve_batch(p, 0.012, seconds)
+    assert o.product.sum() * seconds + o.mass.sum() == pytest.approx(0.012, rel=1e-12)
+    assert np.all(o.mass >= 0.0) and np.all(o.product >= 0.0)
+    dwelt = np.trapezoid(np.append(0.012, o.history[:, 1]), np.append(0.0, o.history[:, 0]))
+    assert float(o.state["residence"]) == pytest.approx(dwelt / 0.012, rel=0.01)
+
+
+@pytest.mark.parametrize("name", ["demo", "batch"])
+def test_every_history_ends_once(name):
+    p, o = mills.problem(name), mills.outcome(name)
+    tally = montecarlo.run(p.mill, o.steps, p.edges, p.feed_curve, 1024, 4)
+    assert tally.given_up == 0
+    assert tally.exits_q3[-1] == pytest.approx(tally.left, rel=1e-12)
+    assert (tally.left == 1.0) == (name != "batch")
+    assert np.sum(tally.by_size[:, 0]) == pytest.approx(tally.residence_s, rel=1e-9)
+    assert np.all(np.diff(tally.exits_q3) >= 0.0)
+
+
+@pytest.mark.parametrize("name", ["demo", "pla", "swinging"])
+def test_heat_balance_of_the_solved_state(name):
+    # First law over the chamber, written out anew: all power but the bearings' leaves by charge, air and casing.
+    p, o = mills.problem(name), mills.outcome(name)
+    m, s = p.mill[0], o.state
+    charge = s["F"] * heat.enthalpy_rise(m["specific_heat"], m["heat_exponent_share"], m["T_feed"], s["T"])
+    carried = s["Q"] * air_density(float(m["T_room"])) * AIR_HEAT * (s["T"] - m["T_air_in"])
+    a, b = m["inner_heat_transfer"] * m["inner_area"], m["casing_heat_loss"]
+    casing = a * b / (a + b) * (s["T"] - m["T_room"])
+    assert charge + carried + casing == pytest.approx(o.powers["shaft"] - o.powers["bearings"], rel=1e-6)
+
+
+@pytest.mark.parametrize("name", ["demo", "pla", "swinging", "tight_jam"])
+def test_the_state_answers_itself(name):
+    o = mills.outcome(name)
+    p = mills.problem(name)
+    assert 0.0 <= o.residual <= p.config.run.tolerance
+    windage, bearings = idle_power(p.mill[0], o.state["omega"], o.state["T"])
+    assert o.powers["windage"] == pytest.approx(windage, rel=1e-6)
+    assert o.powers["bearings"] == pytest.approx(bearings, rel=1e-9)
+    assert float(o.state["residence"] * o.state["F"]) == pytest.approx(float(o.state["M"]), rel=1e-6)
+    again = mills.frozen(p, o.state)  # one more march changes no more than the tolerance (1e-8) lets it
+    np.testing.assert_allclose(again.product, o.product, rtol=1e-7)
+
+
+def test_work_per_strike_is_the_momentum_law():
+    # All strikes of one state share (1 + e)(1 - kappa) v^2 times the mean cos^2, 5/6 (notes 4).
+    from millsim.chamber import STRIKES, strike_energies
+
+    p, o = mills.problem("demo"), mills.outcome("demo")
+    k = np.zeros(1, STRIKES)
+    strike_energies(p.mill[0], o.state, k[0])
+    expected = (1 + k[0]["e_bar"]) * (1 - k[0]["kappa"]) * k[0]["v"] ** 2 * 5 / 6
+    assert o.flows["work"] / o.flows["bar_hits"] == pytest.approx(expected, rel=1e-9)
