@@ -1,0 +1,168 @@
+"""Observed orders: second in class width for fracture, at least first with chips and nips; second in time.
+
+Nested grids (each class cut into 2, 4, ... of equal ratio) make the comparison exact at common class bounds.
+"""
+
+import dataclasses
+import functools
+
+import mills
+import numpy as np
+import pytest
+from scipy.linalg import expm
+
+from millsim import psd
+from millsim.balance import FLOWS, OBLIQUITY, chip_shares, fill_rates, fill_strikes, march
+from millsim.batch import advance
+from millsim.chamber import NIP
+from millsim.outcome import new_work, solve, solve_batch
+
+RATE = 0.0003  # kg/s, well below capacity
+FRACTURE_ONLY = ("model.edge_share_bevelled=1e-9", "stator.gap=8 mm")  # no piece of the demo feed meets this gap
+
+
+def nested(p, cuts):
+    """The problem with each class cut into `cuts` of equal ratio."""
+    ln = np.log(p.edges)
+    parts = [a + (b - a) * np.arange(cuts) / cuts for a, b in zip(ln[:-1], ln[1:], strict=True)]
+    edges = np.exp(np.append(np.concatenate(parts), ln[-1]))
+    edges[::cuts] = p.edges
+    x = psd.middles(edges)
+    q = np.interp(np.log(edges), *p.feed_curve, left=0.0, right=1.0)
+    q[0], q[-1] = 0.0, 1.0
+    m = p.mill[0]
+    shares = chip_shares(edges, x, float(m["chip_size"]), float(m["chip_exponent"]))
+    return dataclasses.replace(p, edges=edges, x=x, feed=np.diff(q), chip_share=shares)
+
+
+@functools.cache
+def errors(*overrides):
+    """(cuts,) -> errors of sup Q3 at common bounds, charge, striking power and x50 against 64 cuts."""
+    coarse = mills.problem("demo", *overrides, ratio=1.4)
+    found = {}
+    for cuts in (2, 4, 8, 16, 64):
+        p = nested(coarse, cuts)
+        o = solve(p, RATE)
+        figures = np.log([o.mass.sum(), float(o.flows["work"]), mills.x_p(p, o)])
+        found[cuts] = mills.q3(o)[::cuts], figures
+    q, figures = found.pop(64)
+    rows = [[np.abs(a - q).max(), *np.abs(b - figures)] for a, b in found.values()]
+    return np.array(rows)
+
+
+def test_second_order_in_class_width_for_fracture():
+    e = errors(*FRACTURE_ONLY)
+    orders = np.log2(e[:-1] / e[1:])
+    assert np.all(orders[1:, :3] >= 1.9)  # sup Q3, charge, striking power; from ratio 1.09 down
+    assert np.log2(e[1, 3] / e[3, 3]) >= 2 * 1.9  # x50 in two halvings: its place within a class makes it jumpy
+    assert e[-1, 0] < 1e-4
+
+
+@pytest.mark.parametrize("overrides", [("stator.gap=8 mm",), ()], ids=["with chips", "with chips and nips"])
+def test_at_least_first_order_with_all_of_it(overrides):
+    e = errors(*overrides)
+    mean_order = np.log2(e[0, :3] / e[-1, :3]) / (len(e) - 1)
+    assert np.all(mean_order >= 1.0)
+    assert np.all(e[-1, :3] < 1e-3)
+
+
+def test_default_classes_are_good_for_one_percent():
+    # The default class ratio against classes an eighth as wide, same feed rate: what "1 % class error" means.
+    coarse = mills.problem("demo")
+    fine = mills.problem("demo", ratio=1.15**0.125)
+    a, b = solve(coarse, RATE), solve(fine, RATE)
+    assert mills.x_p(coarse, a) == pytest.approx(mills.x_p(fine, b), rel=0.01)
+    assert float(a.powers["shaft"]) == pytest.approx(float(b.powers["shaft"]), rel=0.01)
+
+
+# --- time ------------------------------------------------------------------------------------------------
+
+
+@functools.cache
+def frozen_batch():
+    """(problem, work, generator L): a batch chamber held in its first state; d mass/dt = -L mass.
+
+    L comes out of the engine by probing: (shift + L) m = source for one source at a time.
+    """
+    p = mills.problem("batch", "stator.gap=8 mm")  # no nips: with them the charge is no linear function
+    s = mills.outcome("batch", "stator.gap=8 mm").steps.states[100].copy()
+    m, work = p.mill[0], new_work(p.x.size)
+    table, escape, strikes, _, screen, _, k, _ = work
+    fill_rates(m, s, k[0], p.x, table, escape)
+    fill_strikes(k[0], p.edges, p.x, table, OBLIQUITY, strikes)
+    assert not table[:, NIP].any()
+    shift, n = 3.0, p.x.size
+    inverse, flows = np.zeros((n, n)), np.zeros(1, FLOWS)
+    for j in range(n):
+        source, column = np.zeros(n), np.zeros(n)
+        source[j] = 1.0
+        march(
+            m, k[0], p.edges, p.x, table, escape, p.chip_share, strikes, source, shift, column, screen, flows[0]
+        )
+        inverse[:, j] = column
+    return p, work, np.linalg.inv(inverse) - shift * np.eye(n)
+
+
+def stepped(seconds, steps):
+    """(charge, product, dwell) after a frozen batch in equal steps."""
+    p, work, _ = frozen_batch()
+    mass, product, dwell = 0.012 * p.feed, np.zeros(p.x.size), np.zeros(p.x.size)
+    totals = np.zeros(1, FLOWS)
+    for _ in range(steps):
+        advance(p.mill[0], p.grid, work, mass, seconds / steps, product, dwell, totals[0])
+    return mass, product, dwell, totals[0]
+
+
+def test_generator_is_a_mill():
+    # It only makes finer (upper triangular in our order), loses at least what leaves through the sieve, and
+    # what it moves between classes it keeps: column sums are the escape rates.
+    p, work, L = frozen_batch()
+    size = np.abs(L).max()
+    assert np.abs(np.tril(L, -1)).max() <= 1e-11 * size
+    np.testing.assert_allclose(L.sum(axis=0), work[1], rtol=1e-9, atol=1e-10 * size)
+    off = L - np.diag(np.diag(L))
+    assert off.max() <= 1e-11 * size
+
+
+def test_second_order_in_time_against_the_matrix_exponential():
+    p, work, L = frozen_batch()
+    seconds = 4.0
+    exact = expm(-L * seconds) @ (0.012 * p.feed)
+    gone = 0.012 - exact.sum()
+    assert 0.1 < gone / 0.012 < 0.9
+    e = []
+    for steps in (40, 80, 160, 320):
+        mass, product, _, _ = stepped(seconds, steps)
+        e.append([np.abs(mass - exact).sum() / 0.012, abs(product.sum() - gone) / gone])
+    orders = np.log2(np.array(e)[:-1] / np.array(e)[1:])
+    assert np.all(orders[1:] >= 1.9)
+    assert np.all(np.array(e)[-1] < 1e-4)
+
+
+def test_product_and_dwell_are_the_exact_integrals():
+    # d/dt [charge, product, dwell] is linear too: exponential of the enlarged matrix.
+    p, work, L = frozen_batch()
+    n, zero = p.x.size, np.zeros_like(L)
+    big = np.block([[-L, zero, zero], [np.diag(work[1]), zero, zero], [np.eye(n), zero, zero]])
+    exact = expm(big * 4.0) @ np.concatenate([0.012 * p.feed, np.zeros(2 * n)])
+    mass, product, dwell, totals = stepped(4.0, 400)
+    np.testing.assert_allclose(product, exact[n : 2 * n], rtol=2e-3, atol=1e-7 * 0.012)
+    np.testing.assert_allclose(dwell, exact[2 * n :], rtol=2e-3, atol=1e-7 * 0.012)
+    assert totals["exits"] == pytest.approx(product.sum(), rel=1e-12)
+
+
+@pytest.mark.parametrize("steps", [1, 2, 7, 50])
+def test_any_step_keeps_mass_and_sign(steps):
+    for seconds in (0.01, 4.0, 1e3):
+        mass, product, dwell, _ = stepped(seconds, steps)
+        assert mass.min() >= 0.0 and product.min() >= 0.0 and dwell.min() >= 0.0
+        assert mass.sum() + product.sum() == pytest.approx(0.012, rel=1e-12)
+
+
+def test_batch_steps_converge():
+    # The whole batch (rates follow charge and heat): 300 steps, the default, against 1200.
+    p = mills.problem("batch")
+    feed = p.config.feed
+    few, many = (solve_batch(p, feed.batch_mass_kg, feed.batch_time_s, n) for n in (300, 1200))
+    assert mills.x_p(p, few) == pytest.approx(mills.x_p(p, many), rel=0.01)
+    assert float(few.powers["shaft"]) == pytest.approx(float(many.powers["shaft"]), rel=0.01)
