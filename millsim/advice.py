@@ -1,12 +1,16 @@
 """The plain sentences of a report: how much, how warm, what binds, how fine, how sure, what to measure."""
 
 import math
-from dataclasses import dataclass
+import tomllib
 
-from .prediction import EngineResult, Limit, Prediction, Scalar
-from .wording import Shown, digits, join_words, number, shown_unit
+from .comparison import engines_agree
+from .params import BASES
+from .paramwords import parameter_words
+from .prediction import ChamberTrace, Limit, Prediction, Scalar
+from .units import UnitError, parse
+from .wording import Shown, capital, digits, join_words, number, shown_unit
 
-ENGINE_WORDS = {"balance": "balance", "montecarlo": "Monte Carlo"}
+BINDS = 1.02  # a limit with less headroom than this binds now
 
 # Which measurement narrows which parameter, by the beginning of its name; the first match counts.
 _MEASURE = (
@@ -23,77 +27,156 @@ _MEASURE = (
     (("bite", "nip", "jam"),
      "raise the feed rate in steps and note where the mill first labours"),
     (("sieve", "slow_share", "usable", "skim", "contact", "peg", "clear", "shape", "layer", "scatter", "wall",
-      "rate_multiplier", "chamber", "hub", "bulk"),
+      "rate_multiplier", "chamber", "hub", "bulk", "friction"),
      "after ten minutes of steady feed, stop and weigh the powder collected and the charge left inside"),
 )  # fmt: skip
 _MEASURE_ANYWAY = "run ten minutes at steady feed, weigh the powder and sieve 50 g of it"
+# Where the mill does not run as drawn, by the limit it goes beyond; nothing else can be measured on it.
+_MEASURE_EMPTY = {
+    "outlet temperature": "measure the air speed in the inlet, and the power from the socket, of the empty mill",
+    "shaft power": "read the power from the socket with the mill running empty",
+}
 
-_ROOM_K = 293.15
+# What moves a limit out of the way; each is a trend of the model.
+_REMEDY = {
+    "shaft power": "a stronger motor, larger holes or a larger sieve",
+    "outlet temperature": "more air, colder feed or air, or a speed at which the empty mill heats less",
+    "sieve": "a sieve with more or larger holes, cleared more often",
+    "chamber": "a larger sieve, larger holes or harder hits",
+    "jam": "a wider gap, a heavier rotor, a stronger motor or slower feed",
+    "feed opening": "a wider feed opening",
+}
 
-_COMPARED = {
-    "x10_m": "x10", "x50_m": "x50", "x90_m": "x90", "throughput_kg_s": "throughput",
-    "holdup_kg": "charge inside",
-    "hits_per_particle": "hits per particle", "shaft_power_W": "shaft power", "gross_J_kg": "gross energy",
-    "outlet_temperature_K": "outlet temperature",
-}  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Comparison:
-    """One quantity as both engines see it, and the difference that their stated errors allow."""
-
-    name: str
-    main: Scalar
-    other: Scalar
-    allowed: float
-
-    @property
-    def agrees(self) -> bool:
-        """Whether the difference is within what is allowed."""
-        return abs(self.main.value - self.other.value) <= self.allowed
-
+_LIMIT_WORDS = {
+    "sieve": "the share of pegged holes",
+    "chamber": "the charge in the chamber",
+    "jam": "the jam index",
+    "feed opening": "the flow through the feed opening",
+}
+_ROOM_K = 293.15  # where a prediction does not say
 
 def sentences(p: Prediction) -> list[str]:
-    """The paragraphs that lead the report, most wanted first."""
-    said = [
-        how_much(p),
-        what_binds(p),
-        how_fine(p),
-        energy_words(p),
-        stall_risk(p),
-        how_sure(p),
-        measure_next(p),
-    ]
-    return [s for s in [*said, engines_agree(p)] if s]
+    """The paragraphs that lead the report, most wanted first; powder and energy only where there is any."""
+    runs = p.status != "cannot run"
+    said = [how_much(p), what_binds(p)]
+    said += [how_fine(p), energy_words(p), stall_risk(p)] if runs else []
+    said += [how_sure(p), measure_next(p)]
+    said += [engines_agree(p)] if runs else []
+    return [s for s in said if s]
+
+
+def config_value(p: Prediction, section: str, key: str, si: str) -> float:
+    """A quantity of the resolved config in SI; NaN where it is not given."""
+    try:
+        found = tomllib.loads(p.config_text).get(section, {}).get(key)
+        return parse(found, si) if isinstance(found, str) else math.nan
+    except (tomllib.TOMLDecodeError, UnitError, AttributeError):
+        return math.nan
+
+
+def batch_of(p: Prediction) -> tuple[float, float] | None:
+    """(mass [kg], time [s]) of a batch run, None for a steady one."""
+    mass = config_value(p, "feed", "batch_mass", "kg")
+    time = config_value(p, "feed", "batch_time", "s")
+    return (mass, time) if math.isfinite(mass) and math.isfinite(time) else None
 
 
 def how_much(p: Prediction) -> str:
     """Rate and temperature, or that the mill cannot do what was asked."""
+    name, batch = capital(p.mill_name), batch_of(p)
     rate, most = p.main.scalars.get("throughput_kg_s"), p.main.scalars.get("capacity_kg_s")
-    asked = Shown(Scalar(p.requested_rate_kg_s, "kg/s", "")) if math.isfinite(p.requested_rate_kg_s) else None
     if p.status == "cannot run":
-        return f"{p.mill_name} cannot run like this."
+        return f"{name} cannot run like this: even with next to no feed, {_over(p)}."
     if p.status == "over capacity":
-        limit = f"; it takes at most about {Shown(most)}" if most and math.isfinite(most.value) else ""
-        return f"{p.mill_name} cannot take the {asked or 'feed'} asked for{limit}.{_warmth(p)}"
-    if rate is None or not math.isfinite(rate.value):
-        return f"{p.mill_name}: the rate could not be predicted.{_warmth(p)}"
-    text = f"{p.mill_name} makes about {_with_band(p, rate)} of powder"
-    if asked is None:
-        text += ", as much as it takes"
-    elif most is not None and math.isfinite(most.value):
-        text += f", as fed; it would take about {Shown(most)}"
-    hours = 1 / (rate.value * 3600) if rate.value > 0 else math.inf
-    length = f"{digits(hours, 2)} h" if hours >= 2 else f"{digits(hours * 60, 2)} min"
-    time = f" One kilogram takes about {length}." if math.isfinite(hours) else ""
-    return f"{text}.{time}{_warmth(p)}"
+        if batch:
+            return f"{name} cannot take {_plain(batch[0], 'kg')} at once: {_over(p)}.{_warmth(p)}"
+        asked = _plain(p.requested_rate_kg_s, "kg/s") if math.isfinite(p.requested_rate_kg_s) else "feed"
+        limit = f": it takes at most about {_with_band(p, most)}" if _known(most) else ""
+        return f"{name} cannot take the {asked} asked for{limit}.{_never(p, most)}{_warmth(p, ' at that rate')}"
+    if batch:
+        return _batch_words(p, name, *batch)
+    if not _known(rate):
+        return f"{name}: the rate could not be predicted.{_warmth(p)}"
+    if not math.isfinite(p.requested_rate_kg_s):
+        text = f"{name} makes about {_with_band(p, rate)} of powder when it gets as much as it takes"
+    else:
+        text = f"{name} makes {_plain(rate.value, 'kg/s')} of powder, as fed"
+        text += f"; it would take about {_with_band(p, most)}" if _known(most) else ""
+    kilogram = f" One kilogram takes about {duration(1 / rate.value)}." if rate.value > 0 else ""
+    return f"{text}.{_never(p, rate)}{kilogram}{_warmth(p)}"
 
 
-def _warmth(p: Prediction) -> str:
-    outlet = p.main.scalars.get("outlet_temperature_K")
-    if outlet is None or not math.isfinite(outlet.value):
+def _batch_words(p: Prediction, name: str, mass_kg: float, time_s: float) -> str:
+    """What a batch has become at its end."""
+    rate, left = p.main.scalars.get("throughput_kg_s"), p.main.scalars.get("holdup_kg")
+    text = f"{name} is given {_plain(mass_kg, 'kg')} at once and runs {duration(time_s)}"
+    if not _known(rate) or not _known(left):
+        return f"{text}; what comes out could not be predicted.{_warmth(p)}"
+    out = min(1.0, rate.value * time_s / mass_kg)
+    shown = f"{100 * out:.0f} %" if out < 0.985 else f"{math.floor(1000 * out) / 10:.1f} %"
+    text += f": {shown} of it comes out as powder, {_share_left(p, left, mass_kg)} stays inside"
+    return f"{text}. Taken over the whole time that is {_plain(rate.value, 'kg/s')}.{_warmth(p)}"
+
+
+def _share_left(p: Prediction, left: Scalar, mass_kg: float) -> str:
+    """The charge left, in grams no finer than a hundredth, with its band."""
+    places = 2 if mass_kg < 0.1 else 1 if mass_kg < 1 else 0
+    grams = [number(max(0.0, v) * 1e3, places) for v in (left.value, left.low, left.high)]
+    text = f"{grams[0]} g"
+    if math.isfinite(left.low) and math.isfinite(left.high):
+        text += f" ({band_name(p)} {grams[1]} to {grams[2]} g)"
+    return text
+
+
+def _over(p: Prediction) -> str:
+    """Which limit is exceeded, with its numbers: a clause."""
+    limit = next((x for x in p.limits if x.name == p.binding), None)
+    if limit is None:
+        return f"the limit of {p.binding} is exceeded" if p.binding else "a limit is exceeded"
+    return f"{_named(limit)} is over its limit"
+
+
+def _named(limit: Limit) -> str:
+    """A limit in words with its load and the most it takes in brackets."""
+    words = _LIMIT_WORDS.get(limit.name, f"the {limit.name}")
+    if not (math.isfinite(limit.load) and math.isfinite(limit.capacity)):
+        return words
+    load, capacity, unit = limit_figures(limit)
+    if unit in ("", "°C"):
+        return f"{words} ({load} {unit}, limit {capacity} {unit})".replace(" ,", ",").replace(" )", ")")
+    return f"{words} ({load} of {capacity} {unit})"
+
+
+def limit_figures(x: Limit) -> tuple[str, str, str]:
+    """Load, capacity and unit of a limit, as strings; shares in percent."""
+    if x.name == "sieve" and x.unit in ("1", "-"):
+        return digits(x.load * 100, 2), digits(x.capacity * 100), "%"
+    unit, factor, offset = shown_unit(x.capacity if math.isfinite(x.capacity) else x.load, x.unit)
+    load, capacity = x.load * factor + offset, x.capacity * factor + offset
+    if offset:
+        return number(load, 0 if abs(capacity - load) >= 10 else 1), number(capacity, 0), unit
+    return (digits(load, 2) if abs(load) < 0.01 * abs(capacity) else digits(load)), digits(capacity), unit
+
+
+def _known(scalar: Scalar | None) -> bool:
+    return scalar is not None and math.isfinite(scalar.value)
+
+
+def _never(p: Prediction, rate: Scalar | None) -> str:
+    """That some draws of the parameters do not run, where the low end of the rate is next to nothing."""
+    if rate is None or not math.isfinite(rate.low) or rate.low > 1e-3 * rate.value:
         return ""
-    text = f" The air leaves at {_with_band(p, outlet)}"
+    return " With some of the parameter values that are plausible it cannot run at all."
+
+
+def _warmth(p: Prediction, when: str = "") -> str:
+    outlet = p.main.scalars.get("outlet_temperature_K")
+    if not _known(outlet):
+        return ""
+    if batch_of(p):
+        text = f" It gets as warm as {_with_band(p, outlet)}"
+    else:
+        text = f" Powder and air leave at {_with_band(p, outlet)}{when}"
     if math.isfinite(p.temperature_limit_K):
         text += f"; the limit is {number(p.temperature_limit_K - 273.15, 0)} °C"
     return text + "."
@@ -101,9 +184,15 @@ def _warmth(p: Prediction) -> str:
 
 def _with_band(p: Prediction, scalar: Scalar) -> str:
     shown = Shown(scalar)
-    if not shown.band:
+    if not shown.band or shown.fixed:
         return f"{shown.value} {shown.unit}".strip()
     return f"{shown.value} {shown.unit} ({band_name(p)} {shown.band} {shown.unit})".replace(" )", ")")
+
+
+def _plain(value: float, unit: str) -> str:
+    """A number that was given, not predicted: as it was given, in its workshop unit."""
+    shown, factor, offset = shown_unit(value, unit)
+    return f"{digits(value * factor + offset)} {shown}".strip()
 
 
 def band_name(p: Prediction) -> str:
@@ -111,60 +200,96 @@ def band_name(p: Prediction) -> str:
     return f"{p.band_level * 100:.3g} % band" if math.isfinite(p.band_level) else "band"
 
 
+def duration(seconds: float) -> str:
+    """A length of time in the unit people would use, to two digits."""
+    if seconds < 90:
+        return f"{digits(seconds, 2)} s"
+    if seconds < 7200:
+        return f"{digits(seconds / 60, 2)} min"
+    return f"{digits(seconds / 3600, 2)} h" if seconds < 172800 else f"{digits(seconds / 86400, 2)} days"
+
+
 def what_binds(p: Prediction) -> str:
-    """The limit that binds, its sentence, and the next one."""
+    """The limit that binds or would bind first, what it means, what would come next, and what would help."""
     binding = next((x for x in p.limits if x.name == p.binding), None)
     if binding is None:
         return f"What binds: {p.binding}." if p.binding else ""
-    exceeded = [x for x in p.limits if x.margin < 1 - 1e-6 and x is not binding]
-    text = f"What binds: {binding.name}. {binding.sentence}"
-    if exceeded:
-        text += f" Also exceeded: {join_words([x.name for x in exceeded])}."
-    rest = sorted((x for x in p.limits if x is not binding and 1 - 1e-6 <= x.margin < math.inf), key=headroom)
-    return text + (f" Next would come: {rest[0].name}." if rest and not exceeded else "")
+    room, told = room_K(p), binding.sentence.rstrip(".")
+    said = f"{_named(binding)}: {told[:1].lower()}{told[1:]}." if told else f"{_named(binding)}."
+    if headroom(binding, room) > BINDS:
+        text = f"What binds: nothing at this {'charge' if batch_of(p) else 'rate'}. First would come {said}"
+    else:
+        text = f"What binds: {said}"
+    rest = sorted((x for x in p.limits if x is not binding), key=lambda x: headroom(x, room))
+    full = [_named(x) for x in rest if headroom(x, room) <= BINDS]
+    if full:
+        text += f" At or over the limit too: {join_words(full)}."
+    elif rest and math.isfinite(headroom(rest[0], room)) and p.status != "cannot run":
+        text += f" Next would come {_named(rest[0])}."
+    remedy = _REMEDY.get(binding.name, "")
+    if remedy and headroom(binding, room) <= BINDS:
+        remedy = remedy.replace("slower feed", "a smaller batch") if batch_of(p) else remedy
+        text += f" What would help: {remedy}."
+    return text
 
 
-def headroom(limit: Limit) -> float:
-    """Capacity over load, for a temperature counted from a room at 20 °C: how far load may still grow."""
+def room_K(p: Prediction) -> float:
+    """The temperature of the room in kelvin, as the config says."""
+    room = config_value(p, "air", "room", "K")
+    return room if math.isfinite(room) else _ROOM_K
+
+
+def headroom(limit: Limit, room_K: float = _ROOM_K) -> float:
+    """Capacity over load, for a temperature both counted from the room: how far the load may still grow."""
     if limit.unit != "K":
         return limit.margin
-    return (limit.capacity - _ROOM_K) / (limit.load - _ROOM_K) if limit.load > _ROOM_K else math.inf
+    rise, allowed = limit.load - room_K, limit.capacity - room_K
+    if rise <= 0:
+        return math.inf if limit.capacity > limit.load else 0.0
+    return max(0.0, allowed / rise)
 
 
-def verdict(limit: Limit, binding: str) -> str:
+def verdict(limit: Limit, binding: str, room_K: float = _ROOM_K) -> str:
     """One word or two on a limit."""
     if limit.margin < 1 - 1e-6:
         return "EXCEEDED"
+    free = headroom(limit, room_K)
     if limit.name == binding:
-        return "binds"
-    return "close" if headroom(limit) < 1.2 else "ok"
+        return "binds" if free <= BINDS else "first to bind"
+    return "at limit" if free <= BINDS else "close" if free < 1.2 else "ok"
 
 
 def how_fine(p: Prediction) -> str:
     """x50 and x90 with their bands, in words."""
     x50, x90 = p.main.scalars.get("x50_m"), p.main.scalars.get("x90_m")
-    if x50 is None or not math.isfinite(x50.value):
+    if not _known(x50):
         return ""
     text = f"How fine: half of the powder by mass is finer than x50 = {_with_band(p, x50)}"
-    if x90 is not None and math.isfinite(x90.value):
+    if _known(x90):
         text += f", 90 % is finer than x90 = {_with_band(p, x90)}"
-    return f"{text}. The sieve hole is {_bare(Scalar(p.hole_m, 'm', ''))}."
+    return f"{text}. The sieve hole is {_plain(p.hole_m, 'm')}."
 
 
 def energy_words(p: Prediction) -> str:
     """Energy per kilogram in both units, gross and net, and what the hits do."""
     gross, net = p.main.scalars.get("gross_J_kg"), p.main.scalars.get("net_J_kg")
-    if gross is None or not math.isfinite(gross.value):
+    if not _known(gross):
         return ""
-    text = f"Energy: {_with_band(p, gross)} from the socket, that is {_kilojoule(gross)}"
-    if net is not None and math.isfinite(net.value):
-        shown = Shown(net)
-        text += f"; {shown.value} {shown.unit} ({_kilojoule(net)}) of it reaches the charge"
+    text = f"Energy: {_with_band(p, gross)} from the socket, or {_kilojoule(gross)}"
+    if _known(net) and net.value > 0:
+        text += f"; {Shown(net).value} {Shown(net).unit} of it comes on top of what the empty mill draws"
+    return f"{text}.{_hits(p)}"
+
+
+def _hits(p: Prediction) -> str:
+    """How often a particle is hit, and how many of the hits can break it."""
     hits, share = p.main.scalars.get("hits_per_particle"), p.main.scalars.get("hits_above_threshold_share")
-    if hits and share and math.isfinite(hits.value) and math.isfinite(share.value):
-        text += f". Why: a particle is hit about {digits(hits.value, 2)} times"
-        text += f", and {digits(share.value * 100, 2)} % of the hits are hard enough to break it"
-    return text + "."
+    if not (_known(hits) and _known(share)):
+        return ""
+    text = f" A particle is hit about {digits(hits.value, 2)} times before it leaves"
+    if share.value < 5e-4:
+        return f"{text}, never hard enough to break it: what breaks it is the nip between bar and wall."
+    return f"{text}; {digits(share.value * 100, 2)} % of the hits are hard enough to break it."
 
 
 def _kilojoule(s: Scalar) -> str:
@@ -176,39 +301,55 @@ def stall_risk(p: Prediction) -> str:
     t = p.trace
     if t is None or t.runs <= 0:
         return ""
-    length = f"{t.duration_s / 60:.3g} min" if t.duration_s >= 90 else f"{t.duration_s:.3g} s"
-    share, low, high = (f"{100 * x:.2g}" for x in (t.stalls / t.runs, t.stall_low, t.stall_high))
-    return (
-        f"Stalls: followed piece by piece, {t.stalls} of {t.runs} runs of {length} stalled, "
-        f"a probability of {share} % (95 % interval {low} to {high} %)."
-    )
+    asked = _plain(p.requested_rate_kg_s, "kg/s") if math.isfinite(p.requested_rate_kg_s) else "this rate"
+    how = f"Stalls: started empty, fed {asked} and followed piece by piece, {stall_counts(t)}"
+    low, high = 100 * t.stall_low, 100 * t.stall_high
+    return f"{how}; the chance of it is {digits(low, 2)} to {digits(high, 2)} % (95 % interval)."
+
+
+def stall_counts(t: ChamberTrace) -> str:
+    """How many runs of the chamber mode stalled: "none of 48 runs of 3 s stalled"."""
+    count = "none" if t.stalls == 0 else f"all {t.runs}" if t.stalls == t.runs else f"{t.stalls}"
+    runs = f"runs of {duration(t.duration_s)} stalled or choked"
+    return f"{count} {runs}" if t.stalls == t.runs else f"{count} of {t.runs} {runs}"
 
 
 def how_sure(p: Prediction) -> str:
     """What the numbers rest on, and the three parameters that open the band of x50 and of the rate most."""
-    weak = [q for q in p.parameters if q.basis in ("assumed", "from memory")]
+    weak = [q for q in p.parameters if q.basis in BASES[BASES.index("from memory") : BASES.index("config")]]
     own = [q for q in p.parameters if q.basis in ("measured", "calibrated")]
     total = len(p.parameters)
     if own:
         text = f"How sure: {len(own)} of {total} parameters are measured or calibrated"
     else:
         text = "How sure: nothing here is measured on your mill"
-    text += f", {len(weak)} of {total} are assumed or from memory."
+    text += f", {len(weak)} of {total} {'' if own else 'parameters '}are assumed or from memory."
     if not math.isfinite(p.band_level):
         return text + " No band was run, so take these numbers as one guess among many."
-    for key, words in (("x50_m", "x50"), ("throughput_kg_s", "the rate")):
-        ranked = widest(p, key)[:3]
-        if ranked:
-            names = join_words([f"{name} (factor {factor:.2f})" for name, factor in ranked])
-            text += f" The band of {words} is widened most by {names}."
+    named: set[str] = set()
+    rate = "what comes out" if batch_of(p) else "the rate"
+    for key, words in (("x50_m", "the powder size x50"), ("throughput_kg_s", rate)):
+        ranked = [item for item in widest(p, key)[:3] if item[1] > 1.005]
+        if ranked and p.status != "cannot run":
+            text += f" The band of {words} is widened most by {join_words(_factors(ranked, named))}."
     return text
 
 
+def _factors(ranked: list[tuple[str, float]], named: set[str]) -> list[str]:
+    """Parameters in words with the factor they open an output by; the identifier once, the first time."""
+    said = []
+    for name, factor in ranked:
+        by = f"by a factor of {digits(factor, 2)}" if factor < 100 else "which decides whether it runs at all"
+        said.append(f"{parameter_words(name)} ({by if name in named else f'{name}, {by}'})")
+        named.add(name)
+    return said
+
+
 def widest(p: Prediction, key: str) -> list[tuple[str, float]]:
-    """Ranked parameters for an output, whether it is keyed with or without its unit."""
+    """Ranked parameters for an output, whether it is keyed with or without its unit; factors may be inf."""
     for name in (key, key.split("_")[0]):
         if name in p.widest:
-            return [(n, f) for n, f in p.widest[name] if math.isfinite(f)]
+            return [(n, f) for n, f in p.widest[name] if not math.isnan(f)]
     return []
 
 
@@ -216,55 +357,13 @@ def measure_next(p: Prediction) -> str:
     """The measurement that narrows what widens the band most, and a second one of another kind."""
     ranked = [name for key in ("x50_m", "throughput_kg_s") for name, _ in widest(p, key)[:3]]
     advice = list(dict.fromkeys(_measurement(name) for name in ranked)) or [_MEASURE_ANYWAY]
+    if p.status == "cannot run":
+        advice = [_MEASURE_EMPTY[p.binding]] if p.binding in _MEASURE_EMPTY else []
+    if not advice:
+        return ""
     text = f"Measure next: {advice[0]}."
-    return text + (f" Then: {advice[1]}." if len(advice) > 1 else "")
+    return text + (f" Then {advice[1]}." if len(advice) > 1 else "")
 
 
 def _measurement(name: str) -> str:
     return next((words for starts, words in _MEASURE if name.startswith(starts)), _MEASURE_ANYWAY)
-
-
-def compare(p: Prediction) -> list[Comparison]:
-    """The quantities both engines give; allowed difference: 4 standard errors plus the stated class error."""
-    if p.other is None:
-        return []
-    rows = []
-    share = max((class_error(e) for e in (p.main, p.other)), default=0.0)
-    for key, name in _COMPARED.items():
-        a, b = p.main.scalars.get(key), p.other.scalars.get(key)
-        if a is None or b is None or not (math.isfinite(a.value) and math.isfinite(b.value)):
-            continue
-        errors = [s.se for s in (a, b) if math.isfinite(s.se)]
-        rows.append(
-            Comparison(name, a, b, 4 * math.hypot(*errors, 0.0) + share * abs(a.value) + 1e-9 * abs(a.value))
-        )
-    return rows
-
-
-def class_error(result: EngineResult) -> float:
-    """The relative error that an engine states for its size classes; 0 when it has none."""
-    value = result.numerics.get("class_error", 0.0)
-    return value if math.isfinite(value) else 0.0
-
-
-def engines_agree(p: Prediction) -> str:
-    """Whether the two engines agree, with x50 of both, or which one was used alone."""
-    name = ENGINE_WORDS.get(p.main.engine, p.main.engine)
-    if p.other is None:
-        return f"Engine: {name} alone; --engine both checks one engine against the other."
-    rows = compare(p)
-    if not rows:
-        return "Two engines ran but have no number in common."
-    worse = [r for r in rows if not r.agrees]
-    x50 = next((r for r in rows if r.name == "x50"), rows[0])
-    other = ENGINE_WORDS.get(p.other.engine, p.other.engine)
-    pair = f"{x50.name} {_bare(x50.main)} ({name}) against {_bare(x50.other)} ({other})"
-    if not worse:
-        return f"The two engines agree within their stated errors: {pair}."
-    names = join_words([r.name for r in worse])
-    return f"The two engines DISAGREE beyond their stated errors in {names}: {pair}. Take care with them."
-
-
-def _bare(scalar: Scalar) -> str:
-    unit, factor, offset = shown_unit(scalar.value, scalar.unit)
-    return f"{digits(scalar.value * factor + offset, 3)} {unit}".strip()

@@ -33,6 +33,7 @@ _WORDS = {
     "bite_friction": "the grip of the nip between bar and wall",
     "nip_width": "the softness of the nip criterion",
     "sieve_factor": "the calibration of the sieve escape",
+    "wall_contacts": "the contacts of the charge with the wall",
     "slow_share": "the share of slow contacts with the sieve",
     "usable_open": "the usable share of the open sieve area",
     "skim_ratio_low": "the slowest skimming over the sieve",
@@ -60,8 +61,8 @@ _SUFFIXES = ("_warm", "_cold", "_blunt", "_bevelled", "_toothed")
 
 
 def parameter_words(name: str) -> str:
-    """What a parameter is, as a noun phrase; an unknown one is called by its name."""
+    """What a parameter is, as a noun phrase; one not named here is called by its identifier."""
     stem = name
     for suffix in _SUFFIXES:
         stem = stem.removesuffix(suffix)
-    return _WORDS.get(stem, f"the parameter {name.replace('_', ' ')}")
+    return _WORDS.get(stem, f"the {stem.replace('_', ' ')}")

@@ -17,9 +17,11 @@ from .style import (
     SKY,
     legend_below,
     new_figure,
+    note_above,
     plain_style,
     say,
 )
+from .wording import digits
 
 SIZE_LABEL = "Particle size $x$ / mm"
 _ENGINE_WORDS = {"balance": "balance", "montecarlo": "Monte Carlo"}
@@ -28,7 +30,7 @@ _ENGINE_WORDS = {"balance": "balance", "montecarlo": "Monte Carlo"}
 def cumulative(p: Prediction) -> Figure:
     """Q3(x) on a logarithmic size axis: product with band, feed, hold-up, sieve hole, Monte Carlo points."""
     with plain_style():
-        figure, (axes,) = new_figure(p, "How fine: cumulative size distribution", banded=True)
+        figure, (axes,) = new_figure(p, "How fine: cumulative size distribution", banded=True, notes=1)
         line, points = _line_and_points(p)
         table = line.table
         x = table.edges_m * 1e3
@@ -57,7 +59,7 @@ def cumulative(p: Prediction) -> Figure:
 def density(p: Prediction) -> Figure:
     """q3*(ln x): mass per unit of ln x, so that equal areas are equal masses on the logarithmic axis."""
     with plain_style():
-        figure, (axes,) = new_figure(p, "Where the mass is: density of the size distribution")
+        figure, (axes,) = new_figure(p, "Where the mass is: density of the size distribution", notes=1)
         line, points = _line_and_points(p)
         edges = line.table.edges_m
         product = log_density(edges, line.table.product_q3)
@@ -80,9 +82,7 @@ def density(p: Prediction) -> Figure:
         words = f"feed (up to {feed_top:.2g}, cut off here)" if cut else "feed"
         axes.stairs(feed, edges * 1e3, color=GREY, ls="--", lw=1.6, label=words)
         top = 2.0 * highest if cut else max(highest, feed_top)
-        _finish_size_axis(
-            axes, p, _shown_range(p, (line.table.product_q3, line.table.feed_q3)), hole_at="top"
-        )
+        _finish_size_axis(axes, p, _shown_range(p, (line.table.product_q3, line.table.feed_q3)))
         axes.set(ylabel="Density by mass $q_3^*(\\ln x)$ / 1   (each area is 1)")
         axes.set_ylim(0, 1.18 * top or 1.0)
         if not highest:
@@ -94,17 +94,17 @@ def density(p: Prediction) -> Figure:
 def rates(p: Prediction) -> Figure:
     """What happens to a particle per second, by size: hit, broken, nipped, chipped, out through the sieve."""
     with plain_style():
-        figure, (axes,) = new_figure(p, "Why: what happens to a particle per second")
+        figure, (axes,) = new_figure(p, "Why: what happens to a particle per second", notes=2)
         table = _line_and_points(p)[0].table
         span = _shown_range(p, (table.product_q3, table.feed_q3))
         floor = p.size_floor_m * 1e3
         if np.isfinite(floor) and floor > 0:
             span = (min(span[0], floor / 1.5), max(span[1], floor * 1.2))
-            side = "left" if p.size_floor_m <= p.hole_m else "right"
-            _vertical(axes, floor, f"size floor {_mm(p.size_floor_m)}:\nno hit breaks smaller", RED, side)
         lowest, highest = _rate_curves(axes, table, span)
         axes.set(yscale="log", ylabel="Rate / s$^{-1}$", ylim=(max(1e-4, lowest / 8), highest * 3))
-        _finish_size_axis(axes, p, span, hole_side="left" if floor > p.hole_m * 1e3 else "right")
+        _finish_size_axis(axes, p, span)
+        if np.isfinite(floor) and floor > 0:
+            note_above(axes, floor, f"size floor {_mm(p.size_floor_m, 2)}: no hit breaks smaller", RED, 1)
         if axes.get_legend_handles_labels()[0]:
             legend_below(axes, 3)
         return figure
@@ -196,36 +196,16 @@ def _shown_range(p: Prediction, curves: tuple[np.ndarray, ...]) -> tuple[float, 
     return float(np.nanmin(low)) / 1.25, float(np.nanmax(high)) * 1.35
 
 
-def _finish_size_axis(
-    axes: Axes, p: Prediction, span: tuple[float, float], hole_at: str = "bottom", hole_side: str = "right"
-) -> None:
-    """Logarithmic abscissa in mm with plain numbers, and the sieve hole as a labelled vertical line."""
+def _finish_size_axis(axes: Axes, p: Prediction, span: tuple[float, float]) -> None:
+    """Logarithmic abscissa in mm with plain numbers, and the sieve hole as a line named above the panel."""
     axes.set(xscale="log", xlim=span, xlabel=SIZE_LABEL)
     ticks = [m * 10.0**e for e in range(-5, 3) for m in (1, 2, 5)]
     axes.set_xticks([t for t in ticks if span[0] <= t <= span[1]])
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axes.xaxis.set_minor_formatter(NullFormatter())
     axes.minorticks_off()
-    _vertical(axes, p.hole_m * 1e3, f"sieve hole\n{_mm(p.hole_m)}", BLACK, hole_side, hole_at)
+    note_above(axes, p.hole_m * 1e3, f"sieve hole {_mm(p.hole_m)}", BLACK)
 
 
-def _vertical(axes: Axes, x_mm: float, text: str, color: str, side: str, at: str = "bottom") -> None:
-    """A thin dotted line at a size, its name beside it at the foot or the head of the panel."""
-    axes.axvline(x_mm, color=color, lw=1.2, ls=":")
-    height, anchor = (0.03, "bottom") if at == "bottom" else (0.97, "top")
-    axes.annotate(
-        text,
-        (x_mm, height),
-        xycoords=axes.get_xaxis_transform(),
-        xytext=(5 if side == "right" else -5, 0),
-        textcoords="offset points",
-        ha="left" if side == "right" else "right",
-        va=anchor,
-        color=color,
-        fontsize=9.5,
-        bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 1.0},
-    )
-
-
-def _mm(size_m: float) -> str:
-    return f"{size_m * 1e3:.3g} mm" if size_m >= 1e-4 else f"{size_m * 1e6:.3g} µm"
+def _mm(size_m: float, count: int = 3) -> str:
+    return f"{digits(size_m * 1e3, count)} mm" if size_m >= 1e-4 else f"{digits(size_m * 1e6, count)} µm"

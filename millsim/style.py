@@ -26,6 +26,12 @@ BLACK, ORANGE, SKY, GREEN, BLUE, RED, PURPLE = (
 )
 GREY = "#666666"
 
+_NOTE_PT = 14.0  # height of a line of notes above a panel
+_DRAWN_FOR = {  # what a figure shows where the mill cannot do what was asked
+    "over capacity": " (drawn for what it takes, not for what was asked)",
+    "cannot run": " (drawn for next to no feed)",
+}
+
 _RC = {
     "font.family": "DejaVu Sans",
     "font.size": 10,
@@ -66,19 +72,27 @@ def plain_style() -> Iterator[None]:
 
 
 def new_figure(
-    p: Prediction, title: str, rows: int = 1, ratios: tuple[float, ...] = (), banded: bool = False
+    p: Prediction,
+    title: str,
+    rows: int = 1,
+    ratios: tuple[float, ...] = (),
+    banded: bool = False,
+    notes: int = 0,
 ) -> tuple[Figure, list[Axes]]:
-    """An A5-landscape-like figure with a title, a footer and one or more panels over a shared abscissa."""
+    """An A5-landscape-like figure with a title, a footer and one or more panels over a shared abscissa.
+
+    notes: lines to keep free between the mill's name and the first panel, for `note_above`.
+    """
     figure = Figure(figsize=(8.4, 5.6), dpi=150, layout="constrained")
     FigureCanvasAgg(figure)
     figure.get_layout_engine().set(rect=(0.01, 0.075, 0.98, 0.915), h_pad=0.05)
     axes = figure.subplots(rows, 1, sharex=True, squeeze=False, height_ratios=ratios or None)[:, 0].tolist()
-    axes[0].set_title(f"{title}\n", pad=2)
+    axes[0].set_title(f"{title}\n", pad=2 + _NOTE_PT * notes)
     axes[0].annotate(
         _plain(p.mill_name),
         (0, 1),
         xycoords="axes fraction",
-        xytext=(0, 5),
+        xytext=(0, 5 + _NOTE_PT * notes),
         textcoords="offset points",
         color=GREY,
         parse_math=False,
@@ -92,7 +106,7 @@ def footer(p: Prediction, banded: bool = False) -> str:
     """Two lines that say what was run and what the band means, or that the figure has none."""
     band = band_words(p) if banded else "Drawn for the plausible parameter values, without their band."
     run = f"seed {p.seed} · millsim {p.version}, model {p.model_version} · config {p.config_sha256[:12]}"
-    return f"{run} · status: {p.status}\nPrediction, not a measurement. {band}"
+    return f"{run} · status: {p.status}{_DRAWN_FOR.get(p.status, '')}\nPrediction, not a measurement. {band}"
 
 
 def band_words(p: Prediction) -> str:
@@ -103,6 +117,24 @@ def band_words(p: Prediction) -> str:
     return (
         f"Band: {p.band_level * 100:.3g} % of the results over the stated parameter ranges "
         f"({outside * 100:.3g} % below, {outside * 100:.3g} % above)."
+    )
+
+
+def note_above(axes: Axes, x: float, text: str, color: str, row: int = 0) -> None:
+    """A line at an abscissa and its name above the panel, where it covers nothing; row 0 is the lowest."""
+    axes.axvline(x, color=color, lw=1.3, ls=":")
+    left, right = axes.get_xlim()
+    place = np.log(x / left) / np.log(right / left) if axes.get_xscale() == "log" else (x - left) / (right - left)
+    axes.annotate(
+        text,
+        (x, 1),
+        xycoords=axes.get_xaxis_transform(),
+        xytext=(0, 2 + _NOTE_PT * row),
+        textcoords="offset points",
+        ha="left" if place < 0.25 else "right" if place > 0.75 else "center",
+        va="bottom",
+        color=color,
+        fontsize=9.5,
     )
 
 

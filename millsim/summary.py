@@ -1,40 +1,50 @@
 """A prediction as one JSON object and as a report in plain words: sentences, then tables, then cautions."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
-from .advice import ENGINE_WORDS, band_name, compare, sentences, verdict
-from .params import BASES
+from . import sieves, units
+from .advice import band_name, batch_of, headroom, limit_figures, room_K, sentences, verdict
+from .comparison import ENGINE_WORDS, compare
+from .params import BASES, Param
 from .prediction import EngineResult, Limit, Prediction, Scalar
-from .wording import Shown, digits, number, percent, shown_unit, table, wrap
+from .wording import Shown, balance_words, digits, number, percent, sentence, shown_unit, table, wrap
 
-# Nominal apertures of ISO 3310-1 in common use, principal series R 20/3 [m].
-SIEVES_M = tuple(
-    x * 1e-3
-    for x in (
-        0.032,
-        0.045,
-        0.063,
-        0.09,
-        0.125,
-        0.18,
-        0.25,
-        0.355,
-        0.5,
-        0.71,
-        1.0,
-        1.4,
-        2.0,
-        2.8,
-        4.0,
-        5.6,
-        8.0,
-        11.2,
-    )
-)
+# Nominal apertures of ISO 3310-1, principal series R 20/3, from 45 µm to 11.2 mm, finest first [m].
+SIEVES_M = tuple(x * 1e-3 for x in sorted(sieves.ISO_R20_3_MM) if x <= 11.2)
 _SIZES = ("x10_m", "x50_m", "x90_m", "span")
 _BANDED = ("throughput_kg_s", "holdup_kg", "shaft_power_W", "gross_J_kg", "net_J_kg", "outlet_temperature_K")
+# Short names of the scalars, so that the table fits a page; what is not named here keeps its long name.
+_ROWS = {
+    "x10_m": "x10: 10 % by mass is finer",
+    "x50_m": "x50: half by mass is finer",
+    "x90_m": "x90: 90 % by mass is finer",
+    "span": "span (x90 - x10) / x50",
+    "throughput_kg_s": "powder rate",
+    "capacity_kg_s": "largest steady feed rate",
+    "holdup_kg": "charge in the chamber",
+    "hits_per_particle": "hits before a particle leaves",
+    "hits_above_threshold_share": "hits hard enough to break it",
+    "gross_J_kg": "socket energy per kg of powder",
+    "net_J_kg": "of it above the idle power",
+    "shaft_power_W": "shaft power",
+    "electrical_power_W": "power from the socket",
+    "idle_power_W": "power from the socket, empty mill",
+    "outlet_temperature_K": "temperature at the outlet",
+    "air_flow_m3_s": "air through the sieve",
+    "open_sieve_share": "sieve holes not pegged",
+    "speed_rad_s": "rotor speed under load",
+    "tip_speed_m_s": "effective tip speed under load",
+    "residence_s": "mean time in the chamber",
+    "jam_index": "jam index (jams at 1)",
+}
+_BATCH_ROWS = {
+    "throughput_kg_s": "powder rate over the whole time",
+    "holdup_kg": "charge left in the chamber",
+    "outlet_temperature_K": "highest temperature",
+}
 
 CAUTIONS = (
     "This is a prediction, not a safety clearance. Before anything turns: guard the rotor and the sieve so "
@@ -49,6 +59,7 @@ CAUTIONS = (
 def to_json(p: Prediction) -> dict:
     """The prediction as plain JSON types in SI units; what is not known is null, never NaN or Infinity.
 
+    A margin is how many times the load fits into its limit (of temperatures, both counted from the room).
     `band` gives {"low", "high"} for every number, [x_m, low, high] for every point of Q3; null if none.
     """
     answer = {
@@ -57,12 +68,12 @@ def to_json(p: Prediction) -> dict:
         "seed": p.seed,
         "config_sha256": p.config_sha256,
         **_engine_json(p.main),
-        "limit": {"binding": p.binding, "margins": {x.name: x.margin for x in p.limits}},
+        "limit": {"binding": p.binding, "margins": {x.name: headroom(x, room_K(p)) for x in p.limits}},
         "warnings": list(p.warnings),
     }
     answer["band"] = _band_json(p)
     if p.other is not None:
-        rows = {r.name: r.agrees for r in compare(p)}
+        rows = {r.key: r.agrees for r in compare(p)}
         answer["other_engine"] = {"engine": p.other.engine, **_engine_json(p.other), "agrees": rows}
     return _clean(answer)
 
@@ -116,13 +127,14 @@ def _clean(value: object) -> object:
 def to_text(p: Prediction) -> str:
     """The report for people: what they want to know in sentences, then tables, then cautions."""
     lines = [line for s in sentences(p) for line in wrap(s)]
-    lines += [line for w in p.warnings for line in wrap(f"Note: {w}")]
+    lines += [line for w in p.warnings for line in wrap(f"Note: {sentence(w)}")]
+    runs = p.status != "cannot run"  # else there is no powder to speak of
     for title, body in (
-        ("Powder at standard sieves (share by mass finer)", size_table(p)),
+        ("Powder at standard sieves (share by mass finer)", size_table(p) if runs else []),
         ("Numbers", scalar_table(p)),
         ("Shaft power, in and out", ledger_table(p)),
         ("Limits", limit_table(p)),
-        ("The two engines side by side", engine_table(p)),
+        ("The two engines side by side", engine_table(p) if runs else []),
         ("How it was calculated", numerics_table(p)),
         ("What it rests on", parameter_table(p)),
     ):
@@ -143,22 +155,22 @@ def size_table(p: Prediction) -> list[str]:
     if not np.isfinite(t.product_q3).any():
         return []
     rows = []
-    columns = (t.feed_q3, t.product_q3, t.product_q3_se, t.product_q3_low, t.product_q3_high)
     errors = _monte_carlo_errors(p)
     for x in SIEVES_M:
-        feed, product, _, low, high = (_at(x, t.edges_m, q) for q in columns)
+        columns = (t.feed_q3, t.product_q3, t.product_q3_low, t.product_q3_high)
+        feed, product, low, high = (_at(x, t.edges_m, q) for q in columns)
         if max(product, high if math.isfinite(high) else 0.0) < 0.001:
             continue
-        error = _at(x, t.edges_m, t.product_q3_se) if errors is None else _at(x, *errors)
-        spread = (high - low) / 2 if math.isfinite(high - low) else error
-        band = f"{_share(low, spread)} to {_share(high, spread)}" if math.isfinite(high - low) else ""
-        se = f"{error * 100:.2g}" if math.isfinite(error) and error > 0 else ""
-        rows.append([f"{x * 1e3:g}", _share(product, spread), band, se, _share(feed)])
+        error = _at(x, *errors) if errors is not None else math.nan
+        coarse = math.isfinite(high - low) and high - low > 0.02
+        band = f"{_share(low, coarse)} to {_share(high, coarse)}" if math.isfinite(high - low) else ""
+        se = f"{error * 100:.2g}" if math.isfinite(error) and error >= 5e-5 and product < 0.9995 else ""
+        full = min(product, low if math.isfinite(low) else 1.0) > 0.9995
+        rows.append([f"{x * 1e3:g}", _share(product, coarse), "" if full else band, se, _share(feed)])
         if product > 0.9995 and feed > 0.9995:
             break
-    return table(
-        ["sieve / mm", "powder / %", f"{band_name(p)} / %", "std. error / %", "feed / %"], rows, left=0
-    )
+    header = ["sieve / mm", "powder / %", f"{band_name(p)} / %", "std. error / %", "feed / %"]
+    return table(header, rows, left=0)
 
 
 def _monte_carlo_errors(p: Prediction) -> tuple[np.ndarray, np.ndarray] | None:
@@ -174,58 +186,68 @@ def _at(x: float, edges: np.ndarray, q3: np.ndarray) -> float:
     return float(np.interp(math.log(x), np.log(edges[good]), q3[good]))
 
 
-def _share(share: float, spread: float = math.nan) -> str:
-    return percent(share, spread).removesuffix(" %")
+def _share(share: float, coarse: bool = False) -> str:
+    """Percent with one decimal; without it where the band is wide, unless the share is next to 0 or all."""
+    if math.isnan(share):
+        return "unknown"
+    if share > 0.9995:
+        return "100"
+    return f"{share * 100:.0f}" if coarse and 0.0995 < share < 0.98 else f"{share * 100:.1f}"
 
 
 def scalar_table(p: Prediction) -> list[str]:
     """Every predicted number with band and standard error; energies per kilogram in both usual units."""
     rows = []
+    names = {**_ROWS, **_BATCH_ROWS} if batch_of(p) else _ROWS
     for key, scalar in p.main.scalars.items():
-        name = scalar.long_name or key
-        rows.append(_scalar_row(name, scalar))
+        if math.isnan(scalar.value) and key == "capacity_kg_s":
+            continue  # a batch has none
+        name = names.get(key) or scalar.long_name or key
+        percents = scalar.unit in ("1", "-") and key in ("hits_above_threshold_share", "open_sieve_share")
+        rows.append(_scalar_row(name, replace(scalar, unit="%") if percents else scalar))
         if scalar.unit == "J/kg":
             kilo = {k: getattr(scalar, k) / 1e3 for k in ("value", "se", "low", "high")}
-            rows.append(_scalar_row("  the same", Scalar(unit="kJ/kg", long_name="", **kilo)))
+            rows.append(_scalar_row("", Scalar(unit="kJ/kg", long_name="", **kilo)))
     return table(["", "value", band_name(p), "std. error", "unit"], rows) if rows else []
 
 
 def _scalar_row(name: str, scalar: Scalar) -> list[str]:
     shown = Shown(scalar)
-    return [name, shown.value, shown.band, shown.error, shown.unit]
+    return [name, shown.value, "the same" if shown.fixed else shown.band, shown.error, shown.unit]
 
 
 def ledger_table(p: Prediction) -> list[str]:
-    """Both sides of the ledger with shares, sums, and what is left between them."""
+    """Both sides of the ledger with shares and sums, and whether they agree; terms of nothing are left out."""
     rows, sums = [], []
     for side, ledger in (("in", p.main.ledger_in_W), ("out", p.main.ledger_out_W)):
         total = sum(s.value for s in ledger.values())
         sums.append(total)
         for key, s in sorted(ledger.items(), key=lambda item: -item[1].value):
-            share = percent(s.value / total) if total else ""
-            rows.append([side, key, f"{s.value:.1f}", f"{s.se:.2g}" if math.isfinite(s.se) else "", share])
+            if s.value != 0:
+                share = percent(s.value / total) if total else ""
+                se = f"{s.se:.2g}" if math.isfinite(s.se) and s.se > 0 else ""
+                rows.append([side, key, f"{s.value:.1f}", se, share])
         rows.append([side, "sum", f"{total:.1f}", "", ""])
     if not any(sums):
         return []
-    lines = table(["", "", "W", "std. error", "share"], rows, left=2)
-    return [*lines, f"  in minus out: {sums[0] - sums[1]:.2g} W"]
+    return [*table(["", "", "W", "std. error", "share"], rows, left=2), f"  {balance_words(*sums)}"]
 
 
 def limit_table(p: Prediction) -> list[str]:
     """Load, capacity, margin and verdict of every limit, and its sentence."""
-    rows = [[x.name, *_limit_numbers(x), verdict(x, p.binding)] for x in p.limits]
+    rows = [[x.name, *limit_figures(x), _margin(x), verdict(x, p.binding, room_K(p))] for x in p.limits]
     if not rows:
         return []
-    lines = table(["", "load", "takes", "unit", "margin", "verdict"], rows)
-    told = [line for x in p.limits if x.sentence for line in wrap(f"  {x.name}: {x.sentence}")]
-    return [*lines, *told]
+    lines = table(["", "load", "limit", "unit", "margin", "verdict"], rows)
+    told = [line for x in p.limits if x.sentence for line in wrap(f"  {x.name}: {x.sentence.rstrip('.')}")]
+    foot = "  margin: how many times the load fits into the limit; of a temperature, the kelvin left"
+    return [*lines, *wrap(foot), *told]
 
 
-def _limit_numbers(x: Limit) -> list[str]:
-    unit, factor, offset = shown_unit(x.capacity if math.isfinite(x.capacity) else x.load, x.unit)
-    load, capacity = x.load * factor + offset, x.capacity * factor + offset
-    margin = number(x.margin, 2) if x.margin < 100 else "over 100"
-    return [digits(load), digits(capacity), unit, margin]
+def _margin(x: Limit) -> str:
+    if x.unit == "K":
+        return f"{number(x.capacity - x.load, 0 if abs(x.capacity - x.load) >= 10 else 1)} K"
+    return digits(x.margin, 3 if x.margin < 2 else 2) if x.margin < 100 else "over 100"
 
 
 def engine_table(p: Prediction) -> list[str]:
@@ -236,27 +258,65 @@ def engine_table(p: Prediction) -> list[str]:
         a, b = (s.value * factor + offset for s in (r.main, r.other))
         difference, allowed = abs(a - b), r.allowed * factor
         word = "agree" if r.agrees else "DISAGREE"
-        rows.append([r.name, f"{a:.4g}", f"{b:.4g}", unit, f"{difference:.2g}", f"{allowed:.2g}", word])
+        shown = "0" if difference <= 1e-12 * abs(a) else digits(difference, 2)
+        rows.append([r.name, f"{a:.4g}", f"{b:.4g}", shown, digits(allowed, 2), unit, word])
     if not rows or p.other is None:
         return []
     names = [ENGINE_WORDS.get(e.engine, e.engine) for e in (p.main, p.other)]
-    return table(["", *names, "unit", "difference", "allowed", ""], rows)
+    return table(["", *names, "difference", "allowed", "unit", "verdict"], rows)
 
 
 def numerics_table(p: Prediction) -> list[str]:
-    """What the engines report about their own accuracy."""
-    rows = [
-        [ENGINE_WORDS.get(e.engine, e.engine), key.replace("_", " "), digits(value)]
-        for e in (p.main, p.other)
-        if e is not None
-        for key, value in e.numerics.items()
-    ]
-    return table(["engine", "", ""], rows, left=2) if rows else []
+    """What the engines report about their own accuracy, in few lines; all of it is in the result file."""
+    found = dict(p.other.numerics) if p.other is not None else {}
+    found |= p.main.numerics
+    rows = [[words, show(found[key])] for key, (words, show) in _NUMERICS.items() if key in found]
+    for e in (p.main, p.other):
+        x50 = e.scalars.get("x50_m") if e is not None else None
+        if x50 is not None and math.isfinite(x50.se) and x50.se > 0:
+            rows.append(["Monte Carlo: standard error of x50", percent_of(x50.se / x50.value)])
+    failed = found.get("band_failed", 0.0)
+    if failed > 0:
+        rows.append(["band: of these left out, not settled", _count(failed)])
+    return table(["", "value"], rows) if rows else []
+
+
+def percent_of(share: float) -> str:
+    """A small share in percent, to two digits."""
+    return f"{digits(share * 100, 2)} %" if math.isfinite(share) else "unknown"
+
+
+def _count(value: float) -> str:
+    return f"{value:.0f}"
+
+
+_NUMERICS = {
+    "classes": ("balance: size classes", _count),
+    "iterations": ("balance: iterations", _count),
+    "residual": ("balance: residual of the chamber state", lambda v: f"{v:.1e}" if v else "0"),
+    "class_error": ("balance: class error of x50", percent_of),
+    "class_error_gross_J_kg": ("balance: class error of the energy", percent_of),
+    "class_error_holdup_kg": ("balance: class error of the charge", percent_of),
+    "band_samples": ("band: draws of the parameters", _count),
+    "histories": ("Monte Carlo: histories", _count),
+    "events_per_history": ("Monte Carlo: events per history", _count),
+}
 
 
 def parameter_table(p: Prediction) -> list[str]:
     """Parameters grouped by what they rest on, best founded first. Sources stand in the result file."""
     order = {basis: i for i, basis in enumerate(BASES)}
     known = sorted(p.parameters, key=lambda q: order.get(q.basis, len(order)))
-    rows = [[q.basis, q.name, digits(q.value), f"{digits(q.low)} to {digits(q.high)}", q.unit] for q in known]
-    return table(["basis", "parameter", "value", "range", "unit (SI)"], rows, left=2) if rows else []
+    rows = [_parameter_row(q) for q in known]
+    return table(["basis", "parameter", "value", "range", "unit"], rows, left=5) if rows else []
+
+
+def _parameter_row(q: Param) -> list[str]:
+    """Basis, name, value, range and unit of a parameter, in a unit that reads well where we know one."""
+    if units.find_unit(q.unit) is None:
+        value, low, high, unit = digits(q.value), digits(q.low), digits(q.high), q.unit
+    else:
+        unit = units.shown_unit(q.value, q.unit)
+        value, low, high = (units.readable(v, unit).split(" ")[0] for v in (q.value, q.low, q.high))
+        unit = unit.replace("degC", "°C")
+    return [q.basis, q.name, value, f"{low} to {high}" if q.low < q.high else "fixed", unit]

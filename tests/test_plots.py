@@ -51,7 +51,7 @@ def test_nothing_runs_off_the_page(name):
 def test_cumulative_figure_shows_both_engines_band_feed_charge_and_hole():
     figure = plots_size.cumulative(fake_prediction())
     words = texts(figure)
-    for part in ("80 % band", "balance", "Monte Carlo", "feed", "charge inside", "sieve hole\n0.5 mm"):
+    for part in ("80 % band", "balance", "Monte Carlo", "feed", "charge inside", "sieve hole 0.5 mm"):
         assert part in words
     axes = figure.axes[0]
     assert axes.get_xscale() == "log"
@@ -97,7 +97,9 @@ def test_ledger_bars_add_up_to_their_sums():
 
 def test_stall_probability_is_said_in_words():
     words = plots_power.stall_words(fake_trace())
-    assert words == "3 of 200 histories of 5 min stalled: probability 1.5 % (95 % interval 0.31 to 4.3 %)."
+    assert words == (
+        "3 of 200 runs of 5 min stalled or choked: 1.5 % (95 % interval 0.31 to 4.3 %). Shown: one that did."
+    )
     assert words in texts(plots_power.torque_speed(fake_prediction()))
 
 
@@ -178,3 +180,68 @@ def test_a_feed_of_one_size_does_not_flatten_the_product():
     axes = plots_size.density(one_size).axes[0]
     assert axes.get_ylim()[1] < 2.5
     assert "feed (up to 7.2, cut off here)" in axes.get_legend_handles_labels()[1]
+
+
+def test_a_stall_is_hatched_and_ends_the_curves():
+    trace = fake_trace()
+    stopped = trace.time_s > 100
+    speed = np.where(stopped, 0.0, trace.speed_rad_s)
+    figure = plots_power.torque_speed(
+        dataclasses.replace(
+            fake_prediction(),
+            requested_rate_kg_s=72 / 3600,
+            trace=dataclasses.replace(trace, speed_rad_s=speed, stalls=200),
+        )
+    )
+    words = texts(figure)
+    assert "fed 72 kg/h" in words
+    assert "stalled or choked" in words
+    assert "All 200 runs" in words
+    curve = figure.axes[1].lines[0].get_ydata()
+    assert np.isnan(curve[stopped]).all()
+    assert np.isfinite(curve[~stopped]).all()
+
+
+def test_torque_is_logarithmic_only_where_bites_dwarf_the_mean():
+    trace = fake_trace()
+    assert plots_power.torque_speed(fake_prediction()).axes[0].get_yscale() == "linear"
+    biting = dataclasses.replace(trace, peak_torque_Nm=trace.torque_Nm + 80.0)
+    axes = plots_power.torque_speed(dataclasses.replace(fake_prediction(), trace=biting)).axes[0]
+    assert axes.get_yscale() == "log"
+    assert axes.get_ylim()[0] < trace.torque_Nm.mean()
+
+
+def test_temperature_figure_shows_room_and_of_a_batch_its_peak_in_seconds():
+    batch = '[feed]\nbatch_mass = "12 g"\nbatch_time = "120 s"\n[air]\nroom = "25 degC"\n'
+    time = np.linspace(0.0, 120.0, 121)
+    kelvin = 298.15 + 20 * np.exp(-(((time - 10) / 8) ** 2))
+    figure = plots_power.temperature(
+        fake_prediction(config_text=batch, warmup_time_s=time, warmup_temperature_K=kelvin)
+    )
+    words = texts(figure)
+    for part in ("of the batch", "45 °C", "room 25 °C", "limit 85 °C", "Time since start / s"):
+        assert part in words
+    steady = texts(plots_power.temperature(fake_prediction()))
+    assert "Time since start / min" in steady
+    assert "room 20 °C" in steady
+
+
+@pytest.mark.parametrize(
+    ("status", "words"), [("over capacity", "drawn for what it takes"), ("cannot run", "next to no feed")]
+)
+def test_footer_says_what_a_figure_stands_for_when_the_mill_cannot(status, words):
+    assert words in texts(plots_size.rates(fake_prediction(status=status)))
+
+
+def test_rates_that_are_all_zero_are_said_to_be():
+    prediction = fake_prediction(both=False)
+    zero = np.zeros_like(prediction.main.table.x_m)
+    names = ("strike_1_s", "selection_1_s", "nip_1_s", "chip_1_s", "escape_1_s")
+    table = dataclasses.replace(prediction.main.table, **dict.fromkeys(names, zero))
+    idle = dataclasses.replace(prediction, main=dataclasses.replace(prediction.main, table=table))
+    assert "nothing happens to the charge" in texts(plots_size.rates(idle))
+
+
+def test_tiny_terms_of_the_ledger_are_not_given_to_the_microwatt():
+    assert plots_power._watts(0.0002, 99.0) == "below 0.1 W"
+    assert plots_power._watts(12.34, 99.0) == "12.3 W  (12.5 %)"
