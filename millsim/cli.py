@@ -17,6 +17,7 @@ from .version import MODEL_VERSION, __version__
 
 INTERRUPTED = 130
 _JSON = "millsim.json"
+_KEPT = "millsim.kept"  # what an interrupted command has written already
 
 
 class Group(click.Group):
@@ -30,8 +31,8 @@ class Group(click.Group):
             lines = [str(p) for p in error.problems] if isinstance(error, InputError) else [str(error)]
             self._fail(ctx, error, lines, error.exit_code)
         except (KeyboardInterrupt, click.Abort) as error:
-            kept = ctx.meta.get("millsim.kept", "nothing was written")
-            self._fail(ctx, error, [f"interrupted; {kept}."], INTERRUPTED)
+            kept = ctx.meta.get(_KEPT, "nothing was written.")
+            self._fail(ctx, error, [f"interrupted; {kept}"], INTERRUPTED)
         except (click.exceptions.Exit, click.ClickException, BrokenPipeError):
             raise
         except Exception as error:
@@ -95,13 +96,17 @@ def cli(debug: bool) -> None:
 @force_option
 @click.pass_context
 def predict(ctx, config, engine, out, seed, plots, settings, as_json, force) -> None:
-    """Predict powder size, throughput, energy and heat of the mill in CONFIG."""
+    """Predict powder, rate, energy and heat of a mill.
+
+    CONFIG is a TOML file; see configs/demo.toml. The report goes to stdout; nothing is saved without
+    --out or --plots.
+    """
     from .config import load_config
 
     _check_outputs(out, plots, force)
     loaded = load_config(config, list(settings))
     prediction = _run(loaded, engine, seed, _command(config, engine, seed, settings), as_json)
-    kept, failure = _keep(prediction, out, plots, force)
+    kept, failure = _keep(ctx, prediction, out, plots, force)
     from . import summary
 
     if as_json:
@@ -140,7 +145,7 @@ def _run(config, engine: str | None, seed: int | None, command: str, as_json: bo
 
 
 def _keep(
-    prediction, out: Path | None, plots: Path | None, force: bool
+    ctx: click.Context, prediction, out: Path | None, plots: Path | None, force: bool
 ) -> tuple[list[str], MillsimError | None]:
     """Write what was asked for; a failure is handed back, so that the answer is still printed."""
     from . import plots as figures
@@ -151,7 +156,9 @@ def _keep(
         if out is not None:
             results.write(prediction, out, force)
             kept.append(f"Written: {out}")
+            ctx.meta[_KEPT] = f"the prediction is in {out}."
         if plots is not None:
+            ctx.meta[_KEPT] = f"{ctx.meta.get(_KEPT, '')} Figures drawn so far stay in {plots}.".strip()
             paths = figures.save_all(prediction, plots, force)
             kept.append(f"Drawn: {len(paths)} figures in {plots}")
     except MillsimError as error:
@@ -175,7 +182,10 @@ def _command(config: Path, engine: str | None, seed: int | None, settings: tuple
 @json_option
 @click.pass_context
 def check(ctx, config, settings, as_json) -> None:
-    """Check CONFIG and say what follows from the drawing alone."""
+    """Check a config without running a model.
+
+    Says what follows from the drawing alone; every mistake in CONFIG is listed at once.
+    """
     from .config import load_config
 
     loaded = load_config(config, list(settings))
@@ -192,11 +202,16 @@ def check(ctx, config, settings, as_json) -> None:
 @cli.command()
 @click.argument("name", required=False)
 def materials(name: str | None) -> None:
-    """List the material cards, or print the card NAME (or a .toml file) with what each number rests on."""
+    """List the material cards, or print one.
+
+    NAME is a card of the list or the path of a .toml file; every number is shown with what it rests on.
+    """
     from . import cards
 
     if name is None:
-        click.echo("\n".join(cards.list_materials()))
+        names = cards.list_materials()
+        width = max(map(len, names), default=0)
+        click.echo("\n".join(f"{n:<{width}}  {cards.load_material(n).title}" for n in names))
         return
     click.echo(cards.format_table(cards.load_material(name, Path())).rstrip("\n"))
 
@@ -209,7 +224,10 @@ def materials(name: str | None) -> None:
 @click.option("--svg", is_flag=True, help="Also as SVG.")
 @force_option
 def plot(file: Path, folder: Path | None, svg: bool, force: bool) -> None:
-    """Draw the figures of a result file; prints the paths written."""
+    """Draw the figures of a result FILE.
+
+    Prints the paths written.
+    """
     from . import plots, results
 
     folder = folder or file.with_name(f"{file.stem}-figures")
@@ -225,7 +243,10 @@ def plot(file: Path, folder: Path | None, svg: bool, force: bool) -> None:
 )
 @force_option
 def export(file: Path, folder: Path | None, force: bool) -> None:
-    """Write the tables of a result file as CSV; prints the paths written."""
+    """Write the tables of a result FILE as CSV.
+
+    Prints the paths written.
+    """
     from . import results
 
     folder = folder or file.with_name(f"{file.stem}-tables")

@@ -4,7 +4,7 @@ import math
 
 from .config import Config
 from .prediction import Scalar
-from .wording import Shown, digits, wrap
+from .wording import capital, digits, shown_unit, wrap
 
 
 def derived(config: Config) -> dict[str, Scalar]:
@@ -26,7 +26,7 @@ def derived(config: Config) -> dict[str, Scalar]:
     }
     if r.hammer_mass_kg is not None and r.pivot_radius_m is not None:
         middle = (r.radius_m + r.pivot_radius_m) / 2
-        words = "pull of one hammer on its pivot, its mass taken half-way to the tip"
+        words = "pull of a hammer on its pivot, about"
         found["hammer_pull_N"] = Scalar(r.hammer_mass_kg * middle * omega**2, "N", words)
     if "stick_temperature" in config.material:
         stick = config.material.value("stick_temperature")
@@ -47,10 +47,10 @@ def describe(config: Config) -> str:
     found = derived(config)
     tools = f"{r.bars} {r.mount} {'hammer' if r.mount == 'swinging' else 'bar'}{'s' if r.bars != 1 else ''}"
     lines = [
-        f"{config.name}: the config is complete and without contradictions.",
-        f"A rotor of {_mm(2 * r.radius_m)} across with {tools}, edges {r.edge}; {_wall(config)}; "
-        f"a {config.sieve.kind} with {_mm(config.sieve.hole_m)} holes; "
-        f"{config.feed.material} fed {_rate(config)}.",
+        f"{capital(config.name)}: the config is complete and without contradictions.",
+        f"A rotor {_mm(2 * r.radius_m)} across with {tools}, {r.edge} edges; {_wall(config)}; "
+        f"a {config.sieve.kind} with {_mm(config.sieve.hole_m)} holes.",
+        f"Fed {_rate(config)}: {config.material.title or config.feed.material}.",
     ]
     if found["largest_feed_m"].value > config.stator.gap_m:
         lines.append("Feed pieces are larger than the gap, so bars can catch them against the wall.")
@@ -71,8 +71,9 @@ def _wall(config: Config) -> str:
 def _rate(config: Config) -> str:
     f = config.feed
     if f.batch_mass_kg is not None:
-        return f"as a batch of {Shown(Scalar(f.batch_mass_kg, 'kg', ''))}"
-    return "as much as it takes" if f.rate_kg_s is None else f"at {Shown(Scalar(f.rate_kg_s, 'kg/s', ''))}"
+        minutes = digits((f.batch_time_s or 0.0) / 60)
+        return f"as a batch of {_number(Scalar(f.batch_mass_kg, 'kg', ''))}, milled for {minutes} min"
+    return "as much as it takes" if f.rate_kg_s is None else f"at {_number(Scalar(f.rate_kg_s, 'kg/s', ''))}"
 
 
 def _mm(size_m: float) -> str:
@@ -84,5 +85,7 @@ def _number(s: Scalar) -> str:
         return f"{digits(s.value * 1e4)} cm²"
     if s.unit == "m":
         return _mm(s.value)
-    shown = Shown(s)
-    return f"{shown.value} {shown.unit}".strip()
+    if s.unit == "1":
+        return digits(s.value) if s.value > 1 else f"{digits(s.value * 100)} %"
+    unit, factor, offset = shown_unit(s.value, s.unit)
+    return f"{digits(s.value * factor + offset)} {unit}".strip()

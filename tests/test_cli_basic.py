@@ -196,13 +196,13 @@ def test_plot_and_export_write_beside_the_file_and_keep_what_exists(tmp_path):
 def test_materials_lists_and_prints_cards(monkeypatch):
     fake = types.SimpleNamespace(
         list_materials=lambda: ["pla", "pmma"],
-        load_material=lambda name, base: name,
-        format_table=lambda card: f"<{card}>\n",
+        load_material=lambda name, base=None: types.SimpleNamespace(title=name.upper()),
+        format_table=lambda card: f"<{card.title}>\n",
     )
     monkeypatch.setitem(sys.modules, "millsim.cards", fake)
     monkeypatch.setattr("millsim.cards", fake, raising=False)
-    assert run("materials").stdout == "pla\npmma\n"
-    assert run("materials", "pla").stdout == "<pla>\n"
+    assert run("materials").stdout == "pla   PLA\npmma  PMMA\n"
+    assert run("materials", "pla").stdout == "<PLA>\n"
 
 
 def test_help_and_version_load_no_heavy_package():
