@@ -214,20 +214,20 @@ def what_binds(p: Prediction) -> str:
     binding = next((x for x in p.limits if x.name == p.binding), None)
     if binding is None:
         return f"What binds: {p.binding}." if p.binding else ""
-    room, told = room_K(p), binding.sentence.rstrip(".")
+    told = binding.sentence.rstrip(".")
     said = f"{_named(binding)}: {told[:1].lower()}{told[1:]}." if told else f"{_named(binding)}."
-    if headroom(binding, room) > BINDS:
+    if headroom(binding) > BINDS:
         text = f"What binds: nothing at this {'charge' if batch_of(p) else 'rate'}. First would come {said}"
     else:
         text = f"What binds: {said}"
-    rest = sorted((x for x in p.limits if x is not binding), key=lambda x: headroom(x, room))
-    full = [_named(x) for x in rest if headroom(x, room) <= BINDS]
+    rest = sorted((x for x in p.limits if x is not binding), key=lambda x: headroom(x))
+    full = [_named(x) for x in rest if headroom(x) <= BINDS]
     if full:
         text += f" At or over the limit too: {join_words(full)}."
-    elif rest and math.isfinite(headroom(rest[0], room)) and p.status != "cannot run":
+    elif rest and math.isfinite(headroom(rest[0])) and p.status != "cannot run":
         text += f" Next would come {_named(rest[0])}."
     remedy = _REMEDY.get(binding.name, "")
-    if remedy and headroom(binding, room) <= BINDS:
+    if remedy and headroom(binding) <= BINDS:
         remedy = remedy.replace("slower feed", "a smaller batch") if batch_of(p) else remedy
         text += f" What would help: {remedy}."
     return text
@@ -239,21 +239,16 @@ def room_K(p: Prediction) -> float:
     return room if math.isfinite(room) else _ROOM_K
 
 
-def headroom(limit: Limit, room_K: float = _ROOM_K) -> float:
-    """Capacity over load, for a temperature both counted from the room: how far the load may still grow."""
-    if limit.unit != "K":
-        return limit.margin
-    rise, allowed = limit.load - room_K, limit.capacity - room_K
-    if rise <= 0:
-        return math.inf if limit.capacity > limit.load else 0.0
-    return max(0.0, allowed / rise)
+def headroom(limit: Limit) -> float:
+    """How far the load may still grow: the margin; none where the limit is below the load at rest."""
+    return 0.0 if limit.capacity < limit.zero else limit.margin
 
 
-def verdict(limit: Limit, binding: str, room_K: float = _ROOM_K) -> str:
+def verdict(limit: Limit, binding: str) -> str:
     """One word or two on a limit."""
-    if limit.margin < 1 - 1e-6:
+    free = headroom(limit)
+    if free < 1 - 1e-6:
         return "EXCEEDED"
-    free = headroom(limit, room_K)
     if limit.name == binding:
         return "binds" if free <= BINDS else "first to bind"
     return "at limit" if free <= BINDS else "close" if free < 1.2 else "ok"

@@ -167,7 +167,10 @@ def _read_scalars(group) -> dict[str, Scalar]:
 
 def _read_limits(group) -> tuple[Limit, ...]:
     return tuple(
-        Limit(g.attrs["key"], _float(g["load"]), _float(g["capacity"]), _unit(g["load"]), g.attrs["sentence"])
+        Limit(
+            g.attrs["key"], _float(g["load"]), _float(g["capacity"]), _unit(g["load"]), g.attrs["sentence"],
+            _float(g["zero"]) if "zero" in g else 0.0,
+        )  # fmt: skip
         for _, g in _in_order(group)
     )
 

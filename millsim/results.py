@@ -13,7 +13,7 @@ Opens in xarray with engine="h5netcdf" or "netcdf4"; `xarray.open_datatree` keep
     /ledger      in/ and out/: shaft power by cause and by fate [W]
     /numerics    residual, iterations, histories, ... of the engine
     /engine2     sizes, scalars, ledger, numerics of the other engine if both ran; scales edge2 and size2
-    /limits      one group per limit: load, capacity, and the sentence as an attribute
+    /limits      one group per limit: load, capacity, load at rest, and the sentence as an attribute
     /parameters  value, low, high, unit, basis, source, ... (parameter)
     /band        parameters and the factor they open each output by (widest_output, widest_rank)
     /warmup      temperature (warmup_time) [K]
@@ -160,6 +160,7 @@ def _write_limits(file, p: Prediction) -> None:
         group.attrs.update(key=limit.name, position=position, sentence=limit.sentence)
         _number(group, "load", limit.load, limit.unit, f"load on: {limit.name}")
         _number(group, "capacity", limit.capacity, limit.unit, f"most it takes: {limit.name}")
+        _number(group, "zero", limit.zero, limit.unit, f"load at rest: {limit.name}")
 
 
 def _write_parameters(file, p: Prediction) -> None:

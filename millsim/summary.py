@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from . import sieves, units
-from .advice import band_name, batch_of, headroom, limit_figures, room_K, sentences, verdict
+from .advice import band_name, batch_of, headroom, limit_figures, sentences, verdict
 from .comparison import ENGINE_WORDS, compare
 from .params import BASES, Param
 from .prediction import EngineResult, Limit, Prediction, Scalar
@@ -59,7 +59,8 @@ CAUTIONS = (
 def to_json(p: Prediction) -> dict:
     """The prediction as plain JSON types in SI units; what is not known is null, never NaN or Infinity.
 
-    A margin is how many times the load fits into its limit (of temperatures, both counted from the room).
+    A margin is how many times the load fits into its limit (of temperatures, both counted from the
+    room).
     `band` gives {"low", "high"} for every number, [x_m, low, high] for every point of Q3; null if none.
     """
     answer = {
@@ -68,7 +69,7 @@ def to_json(p: Prediction) -> dict:
         "seed": p.seed,
         "config_sha256": p.config_sha256,
         **_engine_json(p.main),
-        "limit": {"binding": p.binding, "margins": {x.name: headroom(x, room_K(p)) for x in p.limits}},
+        "limit": {"binding": p.binding, "margins": {x.name: headroom(x) for x in p.limits}},
         "warnings": list(p.warnings),
     }
     answer["band"] = _band_json(p)
@@ -235,7 +236,7 @@ def ledger_table(p: Prediction) -> list[str]:
 
 def limit_table(p: Prediction) -> list[str]:
     """Load, capacity, margin and verdict of every limit, and its sentence."""
-    rows = [[x.name, *limit_figures(x), _margin(x), verdict(x, p.binding, room_K(p))] for x in p.limits]
+    rows = [[x.name, *limit_figures(x), _margin(x), verdict(x, p.binding)] for x in p.limits]
     if not rows:
         return []
     lines = table(["", "load", "limit", "unit", "margin", "verdict"], rows)

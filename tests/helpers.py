@@ -168,7 +168,8 @@ def fake_limits() -> tuple[Limit, ...]:
     return (
         Limit("shaft power", 371.0, 371.0, "W", "The motor has no shaft power left."),
         Limit(
-            "outlet temperature", 318.4, 358.15, "K", "The powder stays 40 K below the point where it sticks."
+            "outlet temperature", 318.4, 358.15, "K", "The powder stays 40 K below the point where it sticks.",
+            293.15,
         ),
         Limit("sieve", 0.096e-3, 0.31e-3, "kg/s", "The sieve could pass about three times as much."),
         Limit("jam", 0.21, 1.0, "1", "A bite takes a fifth of the torque the drive can give."),

@@ -228,7 +228,7 @@ def test_draws_that_cannot_run_are_worded():
 
 
 def test_a_mill_that_cannot_run_says_why_and_what_would_help_and_shows_no_powder():
-    limits = (Limit("outlet temperature", 436.0, 323.15, "K", "above it the powder sticks"), *fake_limits())
+    limits = (Limit("outlet temperature", 436.0, 323.15, "K", "above it the powder sticks", 293.15), *fake_limits())
     text = summary.to_text(fake_prediction(status="cannot run", limits=limits, binding="outlet temperature"))
     lead = " ".join(text.split())
     assert "even with next to no feed, the outlet temperature (163 °C, limit 50 °C) is over its limit" in lead
@@ -246,10 +246,10 @@ def test_nothing_binds_far_from_every_limit():
 
 
 def test_headroom_of_a_temperature_counts_from_the_room():
-    limit = Limit("outlet temperature", 303.15, 323.15, "K", "")
-    assert advice.headroom(limit, 293.15) == pytest.approx(3.0)
-    assert advice.headroom(limit, 310.0) == math.inf
-    assert advice.headroom(Limit("outlet temperature", 300.0, 299.0, "K", ""), 310.0) == 0.0
+    limit = Limit("outlet temperature", 303.15, 323.15, "K", "", 293.15)
+    assert advice.headroom(limit) == pytest.approx(3.0)
+    assert advice.verdict(limit, "jam") == "ok"
+    assert advice.headroom(Limit("outlet temperature", 300.0, 299.0, "K", "", 310.0)) == 0.0
     assert summary.to_json(fake_prediction())["limit"]["margins"]["outlet temperature"] == pytest.approx(
         (358.15 - 293.15) / (318.4 - 293.15)
     )
