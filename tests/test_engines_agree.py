@@ -73,6 +73,26 @@ def test_state_is_the_same_in_both_engines(name):
         assert first.other.scalars[key].value == pytest.approx(first.main.scalars[key].value, rel=1e-12, nan_ok=True)
 
 
+@pytest.mark.parametrize("name", ["demo", "pla", "swinging", "tight_jam"])
+def test_stated_class_error_covers_the_true_one(name):
+    # Monte Carlo follows one frozen state, so the error to state is that of the classes in that state: against
+    # classes an eighth as wide, without any noise. An estimate of an error may be half too small.
+    main = predicted(name)[0].main
+    p, state = mills.problem(name, ratio=1.15**0.125), mills.outcome(name).state
+    fine = mills.frozen(p, state)
+    true = {
+        "holdup_kg": fine.mass.sum(), "shaft_power_W": fine.powers["shaft"], "striking": fine.flows["work"],
+        "nip": fine.flows["nip_work"], "chips cut": fine.flows["chip_cut"], "x50_m": mills.x_p(p, fine),
+    }  # fmt: skip
+    understated = []
+    for key, value in true.items():
+        mine = terms(main)[key].value
+        stated = main.numerics[f"class_error_{key}"]
+        if abs(mine / value - 1) > 1.5 * stated + 5e-4:
+            understated.append(f"{key}: off by {mine / value - 1:+.4f}, stated {stated:.4f}")
+    assert not understated, "\n".join(understated)
+
+
 # --- all counters, on classes so fine that their error hardly counts -------------------------------------
 
 
