@@ -26,6 +26,12 @@ def _batch_mass(problem: Problem) -> float:
     return problem.config.feed.batch_mass_kg or 0.0
 
 
+def _fed(problem: Problem, o: Outcome) -> float:
+    """Kilograms fed per second: the feed rate, or the charge of a batch over its time."""
+    batch = _batch_mass(problem)
+    return batch / problem.config.feed.batch_time_s if batch else float(o.state["F"])
+
+
 def _curve(product: np.ndarray) -> np.ndarray:
     total = product.sum()
     return psd.cumulative(product / total) if total > 0 else np.full(product.size + 1, NAN)
@@ -44,7 +50,8 @@ def balance_result(problem: Problem, o: Outcome, capacity_kg_s: float) -> Engine
     flows = {name: float(o.flows[name]) for name in FLOWS.names}
     zero = dict.fromkeys(FLOWS.names, 0.0)
     q3 = _curve(o.product)
-    figures = Figures(flows, zero, q3, np.zeros(q3.size), float(o.mass.sum()), 0.0, float(o.state["residence"]), 0.0)
+    residence = float(o.state["residence"])
+    figures = Figures(flows, zero, q3, np.zeros(q3.size), float(o.mass.sum()), 0.0, residence, 0.0, _fed(problem, o))
     strike = o.table[:, STRIKE].copy()
     strike[0] = 0.0
     mean = o.strikes.mean(axis=1)
@@ -73,7 +80,7 @@ def montecarlo_result(problem: Problem, o: Outcome, tally: Tally, capacity_kg_s:
     """What the Monte Carlo engine says at the same frozen state: estimates with standard errors."""
     F = float(o.state["F"])
     batch = _batch_mass(problem)
-    per_s = batch / problem.config.feed.batch_time_s if batch else F  # tagged kilograms per second
+    per_s = _fed(problem, o)
     flows = {n: v * per_s for n, v in tally.flows.items()}
     flows_se = {n: v * per_s for n, v in tally.flows_se.items()}
     left = max(tally.left, 1e-300)
@@ -82,8 +89,8 @@ def montecarlo_result(problem: Problem, o: Outcome, tally: Tally, capacity_kg_s:
     holdup = (batch * (1.0 - tally.left), batch * tally.left_se) if batch else (
         F * tally.residence_s, F * tally.residence_s_se
     )  # fmt: skip
-    figures = Figures(flows, flows_se, q3, q3_se, *holdup, tally.residence_s, tally.residence_s_se)
-    powers, shaft_se = powers_from(figures, (float(o.powers["windage"]), float(o.powers["bearings"])))
+    figures = Figures(flows, flows_se, q3, q3_se, *holdup, tally.residence_s, tally.residence_s_se, per_s)
+    powers, shaft_se = powers_from(figures, o.powers)
     mill, dwell = problem.mill[0], tally.by_size[:, DWELL]
     with np.errstate(divide="ignore", invalid="ignore"):
         per_dwell = {c: np.where(dwell > 0, tally.by_size[:, c] / dwell, NAN) for c in (BAR, FRACTURE, NIPS, CHIPS)}
@@ -157,15 +164,24 @@ def limits_of(problem: Problem, o: Outcome) -> tuple[Limit, ...]:
     waiting = "waits for the sieve" if passable > 0.5 else "waits to be broken"
     batch = _batch_mass(problem)
     charge = batch if batch else float(s["M"])
+    hottest = max(s["T"], powder_temperature(o)) if not batch else s["T"]
     rows = (
         ("shaft power", o.loads[0] * m["rated_power"], m["rated_power"], "W", "rated power of the motor at the shaft"),
-        ("outlet temperature", s["T"], m["T_limit"], "K", "above it the powder sticks or smears"),
+        ("outlet temperature", hottest, m["T_limit"], "K", "above it the powder sticks or smears"),
         ("sieve", 1.0 - s["unblinded"], 1.0 - LEAST_OPEN, "1", "share of the holes pegged by near-size pieces"),
         ("chamber", charge, full, "kg", f"most of the charge {waiting}"),
         ("jam", o.loads[4], 1.0, "1", "bites against the rotor's energy, power against the motor's overload"),
         ("feed opening", 0.0 if batch else s["F"], opening, "kg/s", "what runs through the opening by gravity"),
     )
-    return tuple(Limit(name, float(load), float(most), unit, why) for name, load, most, unit, why in rows)
+    zero = {"outlet temperature": float(m["T_room"])}
+    return tuple(
+        Limit(name, float(load), float(most), unit, why, zero.get(name, 0.0)) for name, load, most, unit, why in rows
+    )
+
+
+def powder_temperature(o: Outcome) -> float:
+    """Mean temperature [K] of the pieces that leave: behind the chamber's when cold feed passes fast, or above it."""
+    return float(o.powers["warmed"] * o.state["T"] + o.powers["offset"])
 
 
 def _passable_share(problem: Problem, o: Outcome) -> float:

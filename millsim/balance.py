@@ -19,10 +19,12 @@ from .chamber import (
     CHIP,
     CONTACT,
     F_MAT,
+    FINISHED,
     NIP,
     PIN,
     SHEAR,
     STRIKE,
+    WASTED,
     WINDOW,
     XW_MIN,
     mean_pass,
@@ -100,11 +102,11 @@ def pin_break_share(x, f_mat, xw_min, W_square):
 
 
 @law
-def fill_rates(m, s, k, x, table, escape):
-    """Fill the rate table (n, columns) and escape rates (n,) [1/s] at the sizes x; strikes k as well."""
+def fill_rates(m, s, k, x, ages, table, escape):
+    """Fill the rate table (n, columns) and escape rates (n,) [1/s] at sizes x and ages (n,); strikes k as well."""
     strike_energies(m, s, k)
     for i in range(x.size):
-        size_rates(m, s, k, x[i], table[i])
+        size_rates(m, s, k, x[i], ages[i], table[i])
         escape[i] = table[i, CONTACT] * mean_pass(m, s, x[i]) + table[i, AIRBORNE]
 
 
@@ -202,7 +204,8 @@ def march(m, k, edges, x, table, escape, chip_share, strikes, source, shift, mas
             inflow += flight[b] * returns
             stay += (1.0 - cell[XI]) * (1.0 - cell[BREAK] * bar_out) * (1.0 - cell[SHRINK]) * returns / BINS
         loss = strike * (1.0 - stay) + escape[i] + shift
-        mass[i] = _class_mass(inflow, loss, nip * nip_out, larger, row[WINDOW])
+        finished = row[FINISHED]  # a light hammer does not finish every bite
+        mass[i] = _class_mass(inflow, loss, nip * finished * nip_out, larger, row[WINDOW])
         screen[i] = cutting.screening(larger, row[WINDOW] * mass[i])
         larger += row[WINDOW] * mass[i]
         chipped = 0.0
@@ -225,7 +228,7 @@ def march(m, k, edges, x, table, escape, chip_share, strikes, source, shift, mas
         for j in range(i):
             chips[j] += chipped * chip_share[j, i]
         bitten = mass[i] * nip * screen[i]
-        from_nip += bitten / h_x[2, i]
+        from_nip += bitten * finished / h_x[2, i]
         _book_class(mass[i], row, escape[i], strike, chipped, bitten, k.edge_share, flows)
     book_strikes(k, OBLIQUITY, hits, pinned, flows)
 
@@ -237,7 +240,7 @@ def _book_class(mass, row, escape, strike, chipped, bitten, edge_share, flows):
     flows.chips += chipped
     flows.chip_cut += chipped * edge_share / row[CHIP]
     flows.nips += bitten
-    flows.nip_work += bitten * row[SHEAR]
+    flows.nip_work += bitten * (row[FINISHED] * row[SHEAR] + (1.0 - row[FINISHED]) * row[WASTED])
     flows.tries += mass * row[CONTACT]
     flows.exits += mass * escape
 

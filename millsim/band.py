@@ -105,7 +105,6 @@ def _batch_sample(m, grid, feed, mass, ends, s, work, r, product):
     dwell, totals, energies = np.zeros(n), np.zeros(1, FLOWS), np.zeros(4)
     states, screens, left = np.zeros(k, STATE), np.zeros((k, n)), np.zeros((k, BATCH_LEFT))
     start_state(m, mass, mass, s[0])
-    s[0].T = m.T_room
     run_batch(
         m, grid, mass * feed, ends, s[0], work, product, dwell, totals[0], energies, states, screens, left
     )
@@ -122,7 +121,7 @@ def _solve_one(m, edges, x, feed, asked, batch_mass, batch_ends, tolerance, r, p
     n = x.size
     work = (
         np.zeros((n, N_RATES)), np.zeros(n), np.zeros((n, BINS, N_STRIKES)), np.zeros(n), np.zeros(n),
-        np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS),
+        np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS), np.zeros(n),
     )  # fmt: skip
     s, loads = np.zeros(1, STATE), np.zeros(N_LIMITS)
     grid = (edges, x, chip_shares(edges, x, m.chip_size, m.chip_exponent))
@@ -131,9 +130,9 @@ def _solve_one(m, edges, x, feed, asked, batch_mass, batch_ends, tolerance, r, p
         _batch_sample(m, grid, feed, batch_mass, batch_ends, s, work, r, product)
     else:
         if asked < np.inf:
-            code, _ = operate(m, grid, feed, np.inf, s[0], work, loads, tolerance)
+            code, _, _ = operate(m, grid, feed, np.inf, s[0], work, loads, tolerance)
             r.capacity = s[0].F if code != FAILED else np.nan
-        code, _ = operate(m, grid, feed, asked, s[0], work, loads, tolerance)
+        code, _, _ = operate(m, grid, feed, asked, s[0], work, loads, tolerance)
         r.code = code
         if asked == np.inf:
             r.capacity = s[0].F

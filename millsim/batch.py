@@ -14,7 +14,7 @@ from .capacity import chamber_capacity, jam_index
 from .chamber import feedback_air, feedback_speed
 from .jit import law
 from .laws import air, sieving
-from .operate import AIR_HEAT, hammer_tip_speed, peg_rate, shaft_power
+from .operate import air_capacity, hammer_tip_speed, peg_rate, shaft_power
 
 GAMMA = 1.0 - 1.0 / sqrt(2.0)
 
@@ -45,7 +45,7 @@ def add_flows(total, flows, seconds):
 def implicit_stage(m, grid, work, start, step, stage, flows):
     """Solve (I - step G) stage = start with the frozen rates in work."""
     edges, x, chip_share = grid
-    table, escape, strikes, _, screen, _, k, _ = work
+    table, escape, strikes, _, screen, _, k, _, _ = work
     march(m, k[0], edges, x, table, escape, chip_share, strikes, start / step, 1.0 / step, stage, screen, flows)
 
 
@@ -82,21 +82,20 @@ def freeze(m, grid, s, work, mass, T_casing, t, h):
     Charge and chamber gas are one heat store, the casing another; power is that of the step before.
     """
     edges, x, _ = grid
-    table, escape, strikes, _, screen, flows, k, p = work
+    table, escape, strikes, _, _, _, k, p, ages = work
     s.M, s.residence = mass.sum(), t
     s.Q = feedback_air(m, s)
-    fill_rates(m, s, k[0], x, table, escape)
+    fill_rates(m, s, k[0], x, ages, table, escape)
     fill_strikes(k[0], edges, x, table, OBLIQUITY, strikes)
     s.unblinded = sieving.unblinded_share(peg_rate(m, s, x, edges, table, mass), m.clear_rate)
     if m.isothermal <= 0.0:
         inner = m.inner_heat_transfer * m.inner_area
-        rho = air.air_density(m.T_room)
-        carried = s.Q * rho * AIR_HEAT
-        store = s.M * m.specific_heat + m.chamber_volume * rho * AIR_HEAT
+        carried = air_capacity(s)
+        store = s.M * m.specific_heat + m.chamber_volume * air.air_density(s.T) * air.SPECIFIC_HEAT
         heat_in = p[0].shaft - p[0].bearings
         T_end = (heat_in + carried * m.T_air_in + inner * T_casing) / (carried + inner)
         s.T = T_end + (s.T - T_end) * exp(-h * (carried + inner) / store)
-    fill_rates(m, s, k[0], x, table, escape)
+    fill_rates(m, s, k[0], x, ages, table, escape)
     fill_strikes(k[0], edges, x, table, OBLIQUITY, strikes)
 
 
@@ -108,6 +107,10 @@ def run_batch(m, grid, charge, ends, s, work, product, dwell, totals, energies, 
     drive; per step: states (k,) STATE (F is the outflow), screens (k, n), left (k, BATCH_LEFT).
     """
     mass = charge.copy()
+    gas = m.chamber_volume * air.air_density(m.T_room) * air.SPECIFIC_HEAT
+    store = charge.sum() * m.specific_heat
+    s.T = m.T_room if m.isothermal > 0.0 else (store * m.T_feed + gas * m.T_room) / (store + gas)
+    s.lumped = 1.0
     T_casing, t = m.T_room, 0.0
     inner = m.inner_heat_transfer * m.inner_area
     step = np.zeros(1, FLOWS)

@@ -4,13 +4,15 @@ from math import log, pi
 
 import numpy as np
 
-from .chamber import NIP, SHEAR
+from .chamber import FINISHED, NIP, SHEAR, STATE
 from .jit import law
 from .laws import drive
 from .operate import settle, start_state
 
 LIMITS = ("shaft power", "outlet temperature", "sieve", "chamber", "jam", "feed opening")
 POWER, TEMPERATURE, SIEVE, CHAMBER, JAM, OPENING = range(len(LIMITS))
+# ln of hold-up over a full chamber, at which the search looks first: nearly empty, then in growing steps.
+SCAN = np.array([-16.0, -10.0, -8.0, -6.5, -5.5, -4.7, -4.0, -3.4, -2.8, -2.3, -1.8, -1.4, -1.0, -0.6, -0.3, 0.01])
 LEAST_OPEN = 0.4  # below this unblinded share a sieve counts as blinded (P5: warn when phi_b < 0.4)
 
 BATCH_LEFT = 7  # columns of a batch history: time, kg left, T, casing T, shaft power, jam index, chamber load
@@ -32,7 +34,7 @@ def bite_statistics(m, s, x, table, mass, screen):
     for i in range(x.size):
         if table[i, NIP] > 0.0:
             piece = m.density * pi / 6.0 * x[i] ** 3
-            bites = mass[i] / piece * table[i, NIP] * screen[i] / passes
+            bites = mass[i] / piece * table[i, NIP] * table[i, FINISHED] * screen[i] / passes
             energy = table[i, SHEAR] * piece
             mean += bites * energy
             variance += bites * energy * energy
@@ -42,7 +44,7 @@ def bite_statistics(m, s, x, table, mass, screen):
 @law
 def jam_index(m, s, x, work):
     """The larger of the energy index of rigid bars and shaft power over what the motor gives for a moment."""
-    table, _, _, mass, screen, _, _, p = work
+    table, _, _, mass, screen, _, _, p, _ = work
     power = p[0].shaft / (m.overload * m.rated_power)
     if m.swinging > 0.0:  # hammers fold back: a bite never takes more than a hammer's own energy
         return power
@@ -56,7 +58,8 @@ def fill_loads(m, s, x, work, loads):
     """Fill (6,) loads as shares of the limits, in the order of LIMITS; 1 binds."""
     p = work[7]
     loads[POWER] = p[0].shaft / m.rated_power
-    loads[TEMPERATURE] = (s.T - m.T_room) / (m.T_limit - m.T_room) if m.T_limit > m.T_room else np.inf
+    hottest = max(s.T, p[0].warmed * s.T + p[0].offset)  # chamber, or the powder that leaves
+    loads[TEMPERATURE] = (hottest - m.T_room) / (m.T_limit - m.T_room) if m.T_limit > m.T_room else np.inf
     loads[SIEVE] = (1.0 - s.unblinded) / (1.0 - LEAST_OPEN)
     loads[CHAMBER] = s.M / chamber_capacity(m)
     loads[JAM] = jam_index(m, s, x, work)
@@ -67,73 +70,122 @@ def fill_loads(m, s, x, work, loads):
 
 
 @law
-def _try_holdup(m, grid, feed, ln_M, F_asked, s, work, loads, tolerance):
-    """Settle at a hold-up; return (ln of the highest load, the feed rate asked for counted as one; residual)."""
+def copy_state(source, target):
+    """Copy a STATE record."""
+    target.F, target.M, target.T, target.unblinded = source.F, source.M, source.T, source.unblinded
+    target.omega, target.v, target.Q, target.residence = source.omega, source.v, source.Q, source.residence
+    target.at_rate, target.lumped = source.at_rate, source.lumped
+
+
+@law
+def _try_holdup(m, grid, feed, ln_M, F_asked, origin, s, work, loads, tolerance):
+    """Settle at a hold-up, coming from the state `origin`; return ln of the highest load (inf: not settled).
+
+    The feed rate asked for counts as a limit of its own.
+    """
+    copy_state(origin, s)
     s.M = np.exp(ln_M)
     residual, _ = settle(m, grid, feed, s, work, tolerance)
+    if residual > tolerance:
+        return np.inf
     fill_loads(m, s, grid[1], work, loads)
-    return log(max(1e-12, max(loads.max(), s.F / F_asked))), residual
+    return log(max(1e-12, max(loads.max(), s.F / F_asked)))
 
 
 @law
 def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance):
-    """Fill the mill from nearly empty until a limit binds or the feed rate asked for (may be inf) is reached.
+    """Fill the mill step by step until a limit binds or the feed rate asked for (may be inf) is reached.
 
-    Returns (code, residual); s, work and loads then hold the state found. Hold-up, unlike feed rate, always
-    has an answer; loads rise with it, so the lowest hold-up at which one reaches 1 is the one a mill started
-    empty comes to.
+    Returns (code, binding limit); s, work and loads then hold the state found, which exceeds no limit. Hold-up,
+    unlike feed rate, always has an answer. Every trial comes from the last state within limits, as a mill that is
+    fed a little more does; where the next state jumps (hotter, stickier, blinder, hotter) the search ends before
+    the jump and names the limit the jump goes through. Feed rate need not rise with hold-up all the way: the
+    largest rate on the way is what counts.
     """
     full = log(chamber_capacity(m))
-    low = full + log(1e-7)
-    start_state(m, np.exp(low), np.exp(low), s)
+    good, best = np.zeros(1, STATE), np.zeros(1, STATE)
+    start_state(m, np.exp(full - 16.0), np.exp(full - 16.0), s)
     s.at_rate = 0.0
-    h_low, residual = _try_holdup(m, grid, feed, low, F_asked, s, work, loads, tolerance)
-    if residual > tolerance:
-        return FAILED, residual
-    if h_low >= 0.0:
-        return CANNOT, residual
-    high, h_high = low, h_low
-    while h_high < 0.0:
-        low, h_low = high, h_high
-        high = min(high + min(2.5, max(0.5, -0.9 * h_high)), full + 0.01)
-        h_high, residual = _try_holdup(m, grid, feed, high, F_asked, s, work, loads, tolerance)
-        if residual > tolerance:
-            return FAILED, residual
-    side = 0
-    for _ in range(80):
-        middle = low - h_low * (high - low) / (h_high - h_low) if side > -3 and side < 3 else 0.5 * (low + high)
-        h, residual = _try_holdup(m, grid, feed, middle, F_asked, s, work, loads, tolerance)
-        if residual > tolerance:
-            return FAILED, residual
-        if abs(h) < 1e-6 or high - low < 1e-9:
+    copy_state(s, good[0])
+    feasible, low, h_low, high, h_high, binding = False, 0.0, 0.0, 0.0, np.inf, 0
+    for step in range(SCAN.size):
+        high = full + SCAN[step]
+        h_high = _try_holdup(m, grid, feed, high, F_asked, good[0], s, work, loads, tolerance)
+        if h_high < np.inf:
+            binding = np.argmax(loads)
+        if h_high < 0.0:
+            feasible, low, h_low = True, high, h_high
+        elif feasible:
             break
-        if h > 0.0:
-            high, h_high, side = middle, h, max(1, side + 1)
+        if h_high < np.inf:
+            copy_state(s, good[0])  # outside its limits at first: cold feed may still bring it within
+            if h_high < 0.0 and s.F > best[0].F:
+                copy_state(s, best[0])
+    if not feasible:  # stand at the nearly empty mill and say what is over its limit there
+        start_state(m, np.exp(full - 16.0), np.exp(full - 16.0), good[0])
+        _try_holdup(m, grid, feed, full - 16.0, F_asked, good[0], s, work, loads, tolerance)
+        return CANNOT, np.argmax(loads)
+    for turn in range(60):
+        if high - low < 1e-10 or abs(h_low) < 1e-7:
+            break
+        middle = 0.5 * (low + high)
+        if h_high < 1.0 and turn % 3 < 2:
+            middle = low - h_low * (high - low) / (h_high - h_low)
+        h = _try_holdup(m, grid, feed, middle, F_asked, good[0], s, work, loads, tolerance)
+        if h < 0.0:
+            low, h_low = middle, h
+            copy_state(s, good[0])
+            if s.F > best[0].F:
+                copy_state(s, best[0])
         else:
-            low, h_low, side = middle, h, min(-1, side - 1)
-    return (OK if s.F >= F_asked * (1.0 - 1e-5) else OVER), residual
+            high, h_high = middle, h
+            if h < np.inf:
+                binding = np.argmax(loads)
+    if best[0].F > good[0].F * 1.0001:
+        _climb(m, grid, feed, F_asked, best[0], s, work, loads, tolerance)
+        copy_state(best[0], good[0])
+        binding = CHAMBER  # more charge carries less: beyond this rate the chamber floods
+    _try_holdup(m, grid, feed, log(good[0].M), F_asked, good[0], s, work, loads, tolerance)
+    return (OK if s.F >= F_asked * (1.0 - 1e-5) else OVER), binding
+
+
+@law
+def _climb(m, grid, feed, F_asked, best, s, work, loads, tolerance):
+    """Golden-section search in ln M for the largest feed rate near the state `best`, which it improves."""
+    low, high = log(best.M) - 0.8, log(best.M) + 0.8
+    for _ in range(30):
+        for share in (0.381966, 0.618034):
+            trial = low + share * (high - low)
+            h = _try_holdup(m, grid, feed, trial, F_asked, best, s, work, loads, tolerance)
+            if h < 0.0 and s.F > best.F:
+                copy_state(s, best)
+        middle = log(best.M)
+        width = 0.5 * (high - low)
+        low, high = middle - 0.65 * width, middle + 0.65 * width
 
 
 @law
 def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
     """State of the mill at the feed rate asked for [kg/s], or at its capacity where it takes less (or inf).
 
-    Returns (code, residual): OK, OVER (a limit binds first), CANNOT (a limit binds with next to no feed),
-    FAILED (not converged).
+    Returns (code, binding limit, residual): OK, OVER (a limit binds first), CANNOT (a limit binds with next to no
+    feed), FAILED (not converged).
     """
     if F_asked < np.inf:
         start_state(m, F_asked, F_asked * 1.0, s)
         s.at_rate = 1.0
+        work[8][:] = 0.0
         residual, _ = settle(m, grid, feed, s, work, tolerance)
         if residual <= tolerance:
             fill_loads(m, s, grid[1], work, loads)
             if loads.max() <= 1.0:
-                return OK, residual
-    code, residual = search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance)
+                return OK, np.argmax(loads), residual
+    work[8][:] = 0.0
+    code, binding = search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance)
     if code == OK:  # stand exactly at the rate asked for
         s.F, s.at_rate = F_asked, 1.0
-        residual, _ = settle(m, grid, feed, s, work, tolerance)
-        fill_loads(m, s, grid[1], work, loads)
-        if residual > tolerance:
-            return FAILED, residual
-    return code, residual
+    residual, _ = settle(m, grid, feed, s, work, tolerance)
+    fill_loads(m, s, grid[1], work, loads)
+    if residual > tolerance or (code != CANNOT and loads.max() > 1.0 + 1e-4):
+        return FAILED, binding, residual
+    return code, binding, residual

@@ -41,12 +41,14 @@ def follow(
     step = (float(np.log(problem.edges[-1])) - ln_low) / (RATE_NODES - 1)
     table, strikes = np.zeros((RATE_NODES, N_RATES)), np.zeros(1, STRIKES)
     state = np.array([o.state])
-    fill_table(m, state[0], strikes[0], ln_low, step, table)
+    nodes = ln_low + step * np.arange(RATE_NODES)
+    ages = np.interp(nodes, np.log(problem.x), o.steps.ages[-1])
+    fill_table(m, state[0], strikes[0], ln_low, step, ages, table)
     x_least = float(m["feed_size"]) * SMALLEST_FOLLOWED
     coarse = problem.x >= x_least
     pieces = np.pi / 6.0 * m["density"] * problem.x**3
     arrivals = np.cumsum(np.where(coarse, rate_kg_s * problem.feed / pieces, 0.0))
-    powder = _powder_pool(problem, o, strikes[0], ~coarse, x_least)
+    powder = _powder_pool(problem, o, strikes[0], ~coarse, x_least, rate_kg_s)
     traces, stalled = np.zeros((runs, SAMPLES, TRACE_COLUMNS)), np.zeros(runs)
     for first in range(0, runs, CALL):
         part = slice(first, min(runs, first + CALL))
@@ -62,10 +64,10 @@ def follow(
     return ChamberTrace(*(shown[:, c].copy() for c in range(TRACE_COLUMNS)), runs, k, low, high, seconds)
 
 
-def _powder_pool(problem: Problem, o: Outcome, strikes, fine: np.ndarray, x_least: float) -> np.ndarray:
-    """(smallest piece followed, exit rate 1/s, striking power W/kg) of what is finer than the pieces."""
-    mass = float(o.mass[fine].sum())
-    out = float(o.product[fine].sum())
+def _powder_pool(problem: Problem, o: Outcome, strikes, fine: np.ndarray, x_least: float, rate: float) -> np.ndarray:
+    """What is finer than the pieces: (smallest piece, exit rate 1/s, striking power W/kg, its feed kg/s)."""
+    mass = max(float(o.mass[fine].sum()), 1e-300)
     work = np.mean([motion.bar_work(strikes["v"], strikes["kappa"], strikes["e_bar"], c) for c in OBLIQUITY[:, 0]])
     power = float((o.mass * o.table[:, STRIKE])[fine].sum() * work)
-    return np.array([x_least, out / max(mass, 1e-300), power / max(mass, 1e-300)])
+    fed = rate * float(problem.feed[fine].sum())
+    return np.array([x_least, float(o.product[fine].sum()) / mass, power / mass, fed])

@@ -17,11 +17,13 @@ from .chamber import (
     CHIP,
     CONTACT,
     F_MAT,
+    FINISHED,
     N_RATES,
     NIP,
     PIN,
     SHEAR,
     STRIKE,
+    WASTED,
     XW_MIN,
     size_rates,
     strike_energies,
@@ -42,11 +44,11 @@ DWELL, BAR, PINS, ELASTIC, FRACTURE, CHIPS, NIPS, TRIES, EXITS, IMPACT, EDGE = r
 
 
 @law
-def fill_table(m, s, k, ln_low, step, table):
-    """Tabulate the laws of a frozen state at ln x = ln_low + i step; table (RATE_NODES, columns)."""
+def fill_table(m, s, k, ln_low, step, node_ages, table):
+    """Tabulate the laws of a frozen state at ln x = ln_low + i step; node_ages (nodes,), table (nodes, columns)."""
     strike_energies(m, s, k)
     for i in range(table.shape[0]):
-        size_rates(m, s, k, exp(ln_low + i * step), table[i])
+        size_rates(m, s, k, exp(ln_low + i * step), node_ages[i], table[i])
 
 
 @law
@@ -202,10 +204,14 @@ def follow(m, steps, grid, stream, max_events, row, pin_row, flows, by_size):
                 i = size_class(ln_edges, ln_x, i)
         elif pick < strike + nip:
             flows.nips += 1.0
-            flows.nip_work += row[SHEAR]
             by_size[i, NIPS] += 1.0
-            x = breakage.daughter_size(x, uniform(stream, n), m.nip_exponent, m.fines_limit)
-            ln_x, n = log(x), n + 1
+            n += 2
+            if uniform(stream, n - 2) >= row[FINISHED]:  # a light hammer folds back
+                flows.nip_work += row[WASTED]
+                continue
+            flows.nip_work += row[SHEAR]
+            x = breakage.daughter_size(x, uniform(stream, n - 1), m.nip_exponent, m.fines_limit)
+            ln_x = log(x)
             i = size_class(ln_edges, ln_x, i)
         else:
             by_size[i, EXITS] += 1.0

@@ -23,12 +23,13 @@ MOST_EVENTS = 2e5  # expected events per history above which histories are not w
 class FrozenSteps:
     """Chamber states frozen in time: one for a steady state, many for a batch.
 
-    ends_s (k,), states (k,) STATE records, screens (k, n) nip screening by class.
+    ends_s (k,), states (k,) STATE records, screens (k, n) nip screening and ages (k, n) [s] by class.
     """
 
     ends_s: np.ndarray
     states: np.ndarray
     screens: np.ndarray
+    ages: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -102,8 +103,10 @@ def _compiled_steps(mill: np.ndarray, steps: FrozenSteps, edges: np.ndarray) -> 
     width = (float(np.log(edges[-1])) - ln_low) / (nodes - 1)
     strikes = np.zeros(steps.states.size, STRIKES)
     tables = np.zeros((steps.states.size, nodes, N_RATES))
+    ln_nodes, ln_x = ln_low + width * np.arange(nodes), 0.5 * np.log(edges[1:] * edges[:-1])
     for i in range(steps.states.size):
-        fill_table(mill[0], steps.states[i], strikes[i], ln_low, width, tables[i])
+        ages = np.interp(ln_nodes, ln_x, steps.ages[i])
+        fill_table(mill[0], steps.states[i], strikes[i], ln_low, width, ages, tables[i])
     unblinded = np.ascontiguousarray(steps.states["unblinded"])
     return (steps.ends_s, unblinded, strikes, tables, np.ascontiguousarray(steps.screens)), ln_low, width
 

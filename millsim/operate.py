@@ -10,17 +10,16 @@ from math import exp, log, pi
 import numpy as np
 
 from .balance import OBLIQUITY, fill_rates, fill_strikes, march
-from .chamber import CONTACT, STATE, feedback_air, feedback_speed, idle_power
+from .chamber import CONTACT, SELF, STATE, WARMED, feedback_air, feedback_speed, idle_power
 from .jit import law
 from .laws import air, cutting, heat, sieving
 
-AIR_HEAT = 1006.0  # specific heat of air, J/(kg K), 20-60 C (CoolProp: 1006)
 UNKNOWNS = 5  # ln hold-up or ln feed rate, T, unblinded share, speed, tip speed
 MAX_TURNS = 400
 HISTORY = 4  # depth of the Anderson acceleration
 
-# Power and heat of one settled state, W, K.
-POWERS = np.dtype([(name, "f8") for name in "windage bearings striking nip layer_drive shaft residual".split()])
+# Powers of one settled state [W], and how warm the charge leaves: T_out = warmed T + offset.
+POWERS = np.dtype([(name, "f8") for name in "windage bearings striking nip layer_drive shaft warmed offset".split()])
 
 
 @law
@@ -48,14 +47,33 @@ def shaft_power(m, s, flows, p):
 
 
 @law
+def air_capacity(s):
+    """Heat the air carries per kelvin [W/K]: its flow at chamber temperature times density and specific heat."""
+    return s.Q * air.air_density(s.T) * air.SPECIFIC_HEAT
+
+
+@law
+def leaving_warmth(m, table, escape, mass, p):
+    """How warm the charge leaves, T_out = warmed T + offset: mean over what passes the sieve, by mass."""
+    total = warmed = offset = 0.0
+    for i in range(mass.size):
+        out = escape[i] * mass[i]
+        total += out
+        warmed += out * table[i, WARMED]
+        offset += out * ((1.0 - table[i, WARMED]) * m.T_feed + table[i, WARMED] * table[i, SELF])
+    p.warmed, p.offset = 1.0, 0.0
+    if total > 0.0:
+        p.warmed, p.offset = warmed / total, offset / total
+
+
+@law
 def balance_temperature(m, s, p):
     """Chamber temperature [K] at which the heat of all power but the bearings' leaves by charge, air and casing."""
     UA = heat.series_conductance(m.inner_heat_transfer * m.inner_area, m.casing_heat_loss)
-    air_capacity = s.Q * air.air_density(m.T_room) * AIR_HEAT
     return heat.chamber_temperature(
-        p.shaft - p.bearings, s.F, m.specific_heat, m.heat_exponent_share, m.T_feed, air_capacity, m.T_air_in, UA,
-        m.T_room,
-    )
+        p.shaft - p.bearings, s.F, m.specific_heat, m.heat_exponent_share, m.T_feed, p.warmed, p.offset,
+        air_capacity(s), m.T_air_in, UA, m.T_room,
+    )  # fmt: skip
 
 
 @law
@@ -76,8 +94,8 @@ def evaluate(m, grid, feed, s, work):
     makes the charge a non-linear function of the feed rate, so one scaling mostly does.
     """
     edges, x, chip_share = grid
-    table, escape, strikes, mass, screen, flows, k, p = work
-    fill_rates(m, s, k[0], x, table, escape)
+    table, escape, strikes, mass, screen, flows, k, p, ages = work
+    fill_rates(m, s, k[0], x, ages, table, escape)
     fill_strikes(k[0], edges, x, table, OBLIQUITY, strikes)
     charge, low, high = 0.0, -np.inf, np.inf
     for _ in range(100):
@@ -97,14 +115,30 @@ def evaluate(m, grid, feed, s, work):
         s.F = exp(ln_F)
     s.residence = charge / s.F
     shaft_power(m, s, flows[0], p[0])
+    leaving_warmth(m, table, escape, mass, p[0])
     return charge
+
+
+@law
+def renew_ages(s, mass, ages):
+    """Set the mean age by class, (charge coarser than it) / F; return the largest change over the residence time.
+
+    A gram that is at size x has come down through the coarser sizes, and spends there, on average, the coarser
+    charge over the feed rate.
+    """
+    above = change = 0.0
+    for i in range(mass.size - 1, -1, -1):
+        age = (above + 0.5 * mass[i]) / s.F
+        change = max(change, abs(age - ages[i]))
+        ages[i], above = age, above + mass[i]
+    return change / s.residence
 
 
 @law
 def response(m, grid, s, work, new):
     """Fill `new` with the state that answers state s: what heat, pegging, motor and hammers make of its flows."""
     edges, x, _ = grid
-    table, escape, strikes, mass, screen, flows, k, p = work
+    table, mass, p = work[0], work[3], work[7]
     new.T = m.T_room if m.isothermal > 0.0 else balance_temperature(m, s, p[0])
     new.unblinded = sieving.unblinded_share(peg_rate(m, s, x, edges, table, mass), m.clear_rate)
     new.omega = feedback_speed(m, p[0].shaft)
@@ -118,7 +152,7 @@ def start_state(m, F, M, s):
     s.T = m.T_room if m.isothermal > 0.0 else m.T_room + 10.0
     s.v = m.omega_0 * m.R
     s.Q = feedback_air(m, s)
-    s.residence = M / F
+    s.residence, s.lumped = M / F, 0.0
 
 
 @law
@@ -133,7 +167,6 @@ def _unpack(z, scale, m, s):
         s.M = exp(z[0])
     s.T, s.unblinded = 100.0 * max(0.5, z[1]), exp(min(0.0, z[2]))
     s.omega, s.v = scale * max(0.05, z[3]), scale * 0.1 * max(0.05, z[4])
-    s.residence = s.M / s.F
     s.Q = feedback_air(m, s)
 
 
@@ -180,8 +213,11 @@ def settle(m, grid, feed, s, work, tolerance):
 
     With s.at_rate the feed rate s.F is given and the hold-up found; otherwise the hold-up s.M is given and the
     feed rate found. s holds the first guess and then the solution; `work` the rates, charge, flows and powers that
-    belong to it. The residual is the largest relative change one more turn would make.
+    belong to it. The residual is the largest relative change one more turn would make to state, ages or feed rate.
     """
+    ages = work[8]
+    if ages[0] == 0.0:
+        ages[:] = s.residence
     Z, G = np.empty((HISTORY, UNKNOWNS)), np.empty((HISTORY, UNKNOWNS))
     z, answer = np.empty(UNKNOWNS), np.empty(UNKNOWNS)
     new = np.zeros(1, STATE)
@@ -190,11 +226,12 @@ def settle(m, grid, feed, s, work, tolerance):
     for turn in range(MAX_TURNS):
         _unpack(z, scale, m, s)
         _pack(s, scale, z)
+        F_before = s.F
         charge = evaluate(m, grid, feed, s, work)
         response(m, grid, s, work, new[0])
         new[0].M, new[0].at_rate = charge, s.at_rate
         _pack(new[0], scale, answer)
-        residual = 0.0
+        residual = max(abs(log(s.F / F_before)), renew_ages(s, work[3], ages))
         for q in range(UNKNOWNS):
             change = abs(answer[q] - z[q])
             if not change < np.inf:

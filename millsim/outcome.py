@@ -6,7 +6,7 @@ import numpy as np
 
 from .balance import BINS, FLOWS, STRIKE_COLUMNS
 from .batch import run_batch
-from .capacity import BATCH_LEFT, FAILED, LEAST_OPEN, LIMITS, OK, OVER, fill_loads, operate, search_capacity
+from .capacity import BATCH_LEFT, FAILED, LEAST_OPEN, LIMITS, OK, OVER, fill_loads, operate
 from .chamber import N_RATES, STATE, STRIKES
 from .errors import NotConverged
 from .montecarlo import FrozenSteps
@@ -18,12 +18,14 @@ from .problem import Problem
 class Outcome:
     """A settled mill (or the averages over a batch), from the balance engine.
 
-    code: capacity.OK, OVER, CANNOT; state: STATE record; mass (n,) charge [kg]; product (n,) [kg/s]; table (n,
-    N_RATES); escape (n,) [1/s]; strikes (n, BINS, ...) ; screen (n,); flows FLOWS [kg/s, W]; powers POWERS [W];
-    loads (6,) by LIMITS; steps: what the Monte Carlo engine follows; history (k, ...) of a batch, else empty.
+    code: capacity.OK, OVER, CANNOT; binding: the limit that binds, or comes nearest; state: STATE record;
+    mass (n,) charge [kg]; product (n,) [kg/s]; table (n, N_RATES); escape (n,) [1/s]; strikes (n, BINS, ...);
+    screen (n,); flows FLOWS [kg/s, W]; powers POWERS [W]; loads (6,) by LIMITS; steps: what the Monte Carlo engine
+    follows; history (k, BATCH_LEFT) of a batch, else empty.
     """
 
     code: int
+    binding: str
     state: np.void
     mass: np.ndarray
     product: np.ndarray
@@ -35,30 +37,24 @@ class Outcome:
     powers: np.void
     loads: np.ndarray
     residual: float
-    turns: int
     steps: FrozenSteps
     history: np.ndarray
-
-    @property
-    def binding(self) -> str:
-        """Name of the limit with the highest load."""
-        return LIMITS[int(np.argmax(self.loads))]
 
 
 def new_work(n: int) -> tuple:
     """Work arrays of the compiled engine for n classes."""
     return (
         np.zeros((n, N_RATES)), np.zeros(n), np.zeros((n, BINS, len(STRIKE_COLUMNS))), np.zeros(n), np.zeros(n),
-        np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS),
+        np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS), np.zeros(n),
     )  # fmt: skip
 
 
-def _outcome(code: int, s: np.ndarray, work: tuple, loads: np.ndarray, residual: float) -> Outcome:
-    table, escape, strikes, mass, screen, flows, _, powers = work
-    steps = FrozenSteps(np.array([np.inf]), s.copy(), screen[None, :].copy())
+def _outcome(code: int, binding: int, s: np.ndarray, work: tuple, loads: np.ndarray, residual: float) -> Outcome:
+    table, escape, strikes, mass, screen, flows, _, powers, ages = work
+    steps = FrozenSteps(np.array([np.inf]), s.copy(), screen[None, :].copy(), ages[None, :].copy())
     return Outcome(
-        code, s[0].copy(), mass, escape * mass, table, escape, strikes, screen, flows[0], powers[0], loads, residual,
-        0, steps, np.empty((0, BATCH_LEFT)),
+        code, LIMITS[binding], s[0].copy(), mass, escape * mass, table, escape, strikes, screen, flows[0], powers[0],
+        loads, residual, steps, np.empty((0, BATCH_LEFT)),
     )  # fmt: skip
 
 
@@ -68,23 +64,19 @@ def solve(problem: Problem, rate_kg_s: float | None, mill: np.ndarray | None = N
     work, s, loads = new_work(problem.x.size), np.zeros(1, STATE), np.zeros(len(LIMITS))
     asked = np.inf if rate_kg_s is None else rate_kg_s
     tolerance = problem.config.run.tolerance
-    code, residual = operate(mill[0], problem.grid, problem.feed, asked, s[0], work, loads, tolerance)
+    code, binding, residual = operate(
+        mill[0], problem.grid, problem.feed, asked, s[0], work, loads, tolerance
+    )
     if code == FAILED:
         raise NotConverged(_not_converged(s, residual, tolerance))
-    return _outcome(code, s, work, loads, residual)
+    return _outcome(code, binding, s, work, loads, residual)
 
 
 def solve_cold_start(problem: Problem, rate_kg_s: float | None) -> Outcome:
     """What happens in the first seconds, before anything warms up: only jam, chamber and opening can bind."""
     mill = problem.mill.copy()
     mill["isothermal"] = 1.0
-    work, s, loads = new_work(problem.x.size), np.zeros(1, STATE), np.zeros(len(LIMITS))
-    asked = np.inf if rate_kg_s is None else rate_kg_s
-    tolerance = problem.config.run.tolerance
-    code, residual = search_capacity(mill[0], problem.grid, problem.feed, asked, s[0], work, loads, tolerance)
-    if code == FAILED:
-        raise NotConverged(_not_converged(s, residual, tolerance))
-    return _outcome(code, s, work, loads, residual)
+    return solve(problem, rate_kg_s, mill)
 
 
 def _not_converged(s: np.ndarray, residual: float, tolerance: float) -> str:
@@ -93,6 +85,13 @@ def _not_converged(s: np.ndarray, residual: float, tolerance: float) -> str:
         f"(charge {1e3 * s[0]['M']:.3g} g, {s[0]['T'] - 273.15:.0f} °C, {s[0]['v']:.1f} m/s); "
         "try another feed rate or a looser run.tolerance"
     )
+
+
+def hottest_minute(ends: np.ndarray, power: np.ndarray, window: float = 60.0) -> float:
+    """Largest mean power [W] over a minute, the time in which a small motor gets hot (assumed)."""
+    work = np.concatenate([[0.0], np.cumsum(power * np.diff(ends, prepend=0.0))])
+    t = np.concatenate([[0.0], ends])
+    return float(max((np.interp(ti + window, t, work) - wi) / window for ti, wi in zip(t, work, strict=True)))
 
 
 def batch_times(seconds: float, steps: int) -> np.ndarray:
@@ -106,7 +105,6 @@ def solve_batch(problem: Problem, mass_kg: float, seconds: float, steps: int = 3
     n, ends = problem.x.size, batch_times(seconds, steps)
     work, s, loads = new_work(n), np.zeros(1, STATE), np.zeros(len(LIMITS))
     start_state(mill[0], mass_kg, mass_kg, s[0])
-    s["T"] = mill[0]["T_room"]
     product, dwell, totals, energies = np.zeros(n), np.zeros(n), np.zeros(1, FLOWS), np.zeros(4)
     states, screens, left = np.zeros(steps, STATE), np.zeros((steps, n)), np.zeros((steps, BATCH_LEFT))
     run_batch(
@@ -118,14 +116,15 @@ def solve_batch(problem: Problem, mass_kg: float, seconds: float, steps: int = 3
         totals[name] /= seconds
     powers = work[7]
     powers["windage"], powers["bearings"], powers["shaft"], powers["layer_drive"] = energies / seconds
+    powers["warmed"], powers["offset"] = 1.0, 0.0
     powers["striking"], powers["nip"] = totals[0]["work"], totals[0]["nip_work"]
     s["F"] = product.sum() / seconds
     s["residence"] = dwell.sum() / mass_kg
     s["T"], s["unblinded"], s["M"] = left[:, 2].max(), states["unblinded"].min(), work[3].sum()
-    loads[0] = powers[0]["shaft"] / mill[0]["rated_power"]
+    loads[0] = hottest_minute(ends, left[:, 4]) / mill[0]["rated_power"]
     loads[1] = (s[0]["T"] - mill[0]["T_room"]) / max(1e-9, mill[0]["T_limit"] - mill[0]["T_room"])
     loads[2] = (1.0 - s[0]["unblinded"]) / (1.0 - LEAST_OPEN)
     loads[3], loads[4], loads[5] = left[0, 6], left[:, 5].max(), 0.0
-    out = _outcome(OK if loads.max() <= 1.0 else OVER, s, work, loads, 0.0)
+    out = _outcome(OK if loads.max() <= 1.0 else OVER, int(np.argmax(loads)), s, work, loads, 0.0)
     return replace(out, product=product / seconds, flows=totals[0], powers=powers[0],
-                   steps=FrozenSteps(ends, states, screens), history=left)  # fmt: skip
+                   steps=FrozenSteps(ends, states, screens, np.ones_like(screens)), history=left)  # fmt: skip

@@ -12,16 +12,33 @@ import numpy as np
 from numba import prange
 
 from .capacity import chamber_capacity
-from .chamber import C_EXPONENT, CURVE_POINTS, F_MAT, N_RATES, NIP, PIN, STRIKE, XW_MIN, piece_strength
+from .chamber import (
+    AIRBORNE,
+    C_EXPONENT,
+    CONTACT,
+    CURVE_POINTS,
+    F_MAT,
+    FINISHED,
+    N_RATES,
+    NIP,
+    PIN,
+    SHEAR,
+    STRIKE,
+    WASTED,
+    XW_MIN,
+    bite_chance,
+    idle_power,
+    mean_pass,
+)
 from .histories import look_up
 from .jit import law, parallel_kernel
 from .laws import breakage, cutting, motion
-from .operate import idle_power
 from .rng import start, uniform
 
 STALL = 0.3  # share of the no-load speed below which a motor of this class no longer recovers (assumed)
 MOST_PIECES = 12000
-SIZE, MASS, STRIKES_S, NIPS_S, BITE, BITTEN = range(6)  # columns of a piece; rates [1/s] in the tabulated state
+# Columns of a piece; rates [1/s] in the tabulated state.
+SIZE, MASS, STRIKES_S, ESCAPE_S, NIPS_S, BITE, FINISH, SHEAR_J, WASTED_J, BITTEN = range(10)
 FRAGMENT_BINS = 8
 TRACE_COLUMNS = 5  # time, mean torque, peak torque, speed, pieces
 
@@ -40,44 +57,42 @@ def motor_power(m, omega):
 
 
 @law
-def fragments(m, x, q, x_least, stream, n, out):
+def fragments(m, x, q, x_least, u, out):
     """Draw the pieces above x_least that a piece x breaks into; the rest of the mass is powder.
 
-    Each of FRAGMENT_BINS size bins gets its expected number, rounded at random; a draw that exceeds the mass of
-    the parent is drawn again. Fills out with sizes; returns (how many, draws used).
+    Each of FRAGMENT_BINS size bins gets its expected number, all rounded with one draw u (systematic sampling), so
+    the mean mass of every bin is that of the daughter law. One draw may hold a little more or less than the parent:
+    the powder pool lends and takes the difference. Fills out; returns how many.
     """
     width = log(x / x_least) / FRAGMENT_BINS
     h_x = breakage.daughter_weight(x, q, m.fines_limit)
-    for _ in range(20):
-        count, volume = 0, 0.0
-        for b in range(FRAGMENT_BINS):
-            low, high = x_least * exp(b * width), x_least * exp((b + 1) * width)
-            share = exp(breakage.daughter_weight(high, q, m.fines_limit) - h_x)
-            share -= exp(breakage.daughter_weight(low, q, m.fines_limit) - h_x)
-            y = (low * high) ** 0.5
-            expected = share * (x / y) ** 3
-            number = int(expected)
-            if uniform(stream, n) < expected - number:
-                number += 1
-            n += 1
-            for _ in range(number):
-                if count < out.size:
-                    out[count] = y
-                    count += 1
-                    volume += y**3
-        if volume <= x**3:
-            return count, n
-    return 0, n
+    count, total = 0, u
+    below = exp(breakage.daughter_weight(x_least, q, m.fines_limit) - h_x)
+    for b in range(FRAGMENT_BINS):
+        low, high = x_least * exp(b * width), x_least * exp((b + 1) * width)
+        upto = exp(breakage.daughter_weight(high, q, m.fines_limit) - h_x)
+        y = (low * high) ** 0.5
+        before = int(total)
+        total += (upto - below) * (x / y) ** 3
+        below = upto
+        for _ in range(int(total) - before):
+            if count < out.size:
+                out[count] = y
+                count += 1
+    return count
 
 
 @law
-def add_piece(m, table, ln_low, step, x, pieces, count, row):
+def add_piece(m, s, table, ln_low, step, x, pieces, count, row):
     """Append a piece of size x with its rates in the tabulated state; returns the new count."""
     look_up(table, ln_low, step, log(x), row)
-    pieces[count, SIZE], pieces[count, MASS] = x, m.density * pi / 6.0 * x**3
-    pieces[count, STRIKES_S], pieces[count, BITTEN] = row[STRIKE], 0.0
-    pieces[count, BITE] = bite_chance(m, x) if row[NIP] > 0.0 else 0.0
-    pieces[count, NIPS_S] = row[NIP] / pieces[count, BITE] if pieces[count, BITE] > 0.0 else 0.0
+    piece = pieces[count]
+    mass = m.density * pi / 6.0 * x**3
+    piece[SIZE], piece[MASS], piece[STRIKES_S], piece[BITTEN] = x, mass, row[STRIKE], 0.0
+    piece[ESCAPE_S] = row[CONTACT] * mean_pass(m, s, x) + row[AIRBORNE]
+    piece[BITE] = bite_chance(m, x) if row[NIP] > 0.0 else 0.0
+    piece[NIPS_S] = row[NIP] / piece[BITE] if piece[BITE] > 0.0 else 0.0
+    piece[FINISH], piece[SHEAR_J], piece[WASTED_J] = row[FINISHED], row[SHEAR] * mass, row[WASTED] * mass
     return count + 1
 
 
@@ -99,13 +114,6 @@ def mark_bitten(pieces, count, sites, factor, stream, n):
         if sites[i] >= 0 and uniform(stream, n + i) < pieces[sites[i], BITE]:
             pieces[sites[i], BITTEN] = 1.0
     return n + sites.size
-
-
-@law
-def bite_chance(m, x):
-    """Chance that an edge bites a piece that is in its nip (grip and overlap)."""
-    angle = cutting.nip_angle(0.5 * m.t_bar, 0.5 * m.d_pin, m.gap, x)
-    return cutting.bite_probability(angle, m.bite_friction, m.nip_width) * cutting.overlap_share(x, m.gap)
 
 
 @law
@@ -136,46 +144,53 @@ def reach_ratio(m, s, M, omega, x):
 
 
 @law
-def work_on_pieces(m, k, table, ln_low, step, pieces, count, factor, v, sigma, x_least, stream, n, new, row):
-    """Bite the marked pieces, strike the others; returns (count, mass lost to powder, work [J], peak torque, draws).
+def work_on_pieces(m, s, k, table, ln_low, step, pieces, count, factor, v, x_least, stream, n, new, row):
+    """Bite the marked pieces, strike the others, let some out.
 
-    From the last piece to the first: a broken one is replaced by the last, fragments join behind.
+    Returns (count, mass lost to powder, mass out, work [J], peak torque, draws). From the last piece to the first: a
+    broken one is replaced by the last, fragments join behind. factor: seconds of the step times the reach ratio.
     """
-    lost = work = peak = 0.0
-    shear = cutting.shear_energy(sigma, m.density)
+    lost = out = work = peak = 0.0
     for j in range(count - 1, -1, -1):
-        x, mass = pieces[j, SIZE], pieces[j, MASS]
-        broken, q = False, m.nip_exponent
-        if pieces[j, BITTEN] > 0.0:
-            pieces[j, BITTEN] = 0.0
-            energy = shear * mass
-            given = energy if m.swinging <= 0.0 else min(energy, cutting.hammer_energy(m.hammer_mass, v))
-            work += given
-            peak = max(peak, cutting.shear_force(sigma, x) * m.R)
-            broken = given >= energy
-        elif uniform(stream, n) < 1.0 - exp(-pieces[j, STRIKES_S] * factor):
-            look_up(table, ln_low, step, log(x), row)
-            specific, broken, q, n = _hit(m, k, row, x, v, stream, n + 1)
-            work += specific * mass
+        piece = pieces[j]
+        x, mass, broken, gone, q = piece[SIZE], piece[MASS], False, False, m.nip_exponent
+        pick = uniform(stream, n)
         n += 1
-        if broken:
-            found, n = fragments(m, x, q, x_least, stream, n, new)
+        if piece[BITTEN] > 0.0:
+            piece[BITTEN] = 0.0
+            broken = pick < piece[FINISH]
+            work += piece[SHEAR_J] if broken else piece[WASTED_J]
+            sigma = piece[SHEAR_J] / mass * m.density * 3.0**0.5 / 0.375  # `shear_energy` read backwards
+            peak = max(peak, cutting.shear_force(sigma, x) * m.R)
+        elif pick < 1.0 - exp(-piece[STRIKES_S] * factor):
+            look_up(table, ln_low, step, log(x), row)
+            specific, broken, q, n = _hit(m, k, row, x, v, stream, n)
+            work += specific * mass
+        else:
+            gone = uniform(stream, n) < 1.0 - exp(-piece[ESCAPE_S] * factor)
+            n += 1
+        if broken or gone:
             count -= 1
             pieces[j] = pieces[count]
+        if gone:
+            out += mass
+        if broken:
+            found = fragments(m, x, q, x_least, uniform(stream, n), new)
+            n += 1
             lost += mass
             for i in range(min(found, MOST_PIECES - count)):
                 lost -= m.density * pi / 6.0 * new[i] ** 3
-                count = add_piece(m, table, ln_low, step, new[i], pieces, count, row)
-    return count, lost, work, peak, n
+                count = add_piece(m, s, table, ln_low, step, new[i], pieces, count, row)
+    return count, lost, out, work, peak, n
 
 
 @law
-def arrive(m, table, ln_low, step, arrivals, feed_x, t, next_piece, pieces, count, stream, n, row):
+def arrive(m, s, table, ln_low, step, arrivals, feed_x, t, next_piece, pieces, count, stream, n, row):
     """Let the pieces due by time t fall in; returns (time of the next, count, mass [kg], draws)."""
     mass = 0.0
     while next_piece < t and count < MOST_PIECES:
         x = feed_x[np.searchsorted(arrivals, uniform(stream, n) * arrivals[-1])]
-        count = add_piece(m, table, ln_low, step, x, pieces, count, row)
+        count = add_piece(m, s, table, ln_low, step, x, pieces, count, row)
         mass += pieces[count - 1, MASS]
         next_piece -= log(uniform(stream, n + 1)) / arrivals[-1]
         n += 2
@@ -195,12 +210,11 @@ def record(trace, filled, upto, impulse, seconds, peak, omega, count):
 def follow_pieces(m, s, k, table, ln_low, step, arrivals, feed_x, powder, seconds, stream, trace):
     """One history from empty at no-load speed; returns True if the rotor stalled or the chamber choked.
 
-    arrivals (c,): cumulative pieces per second by feed size feed_x (c,); powder: (x_least, exit rate 1/s,
-    striking power W/kg of the pool in state s). trace (k, TRACE_COLUMNS) is filled at even times.
+    arrivals (c,): cumulative pieces per second by feed size feed_x (c,); powder: (x_least, exit rate 1/s, striking
+    power W/kg of the pool in state s, fine feed kg/s). trace (k, TRACE_COLUMNS) is filled at even times.
     """
-    pieces, new, row = np.empty((MOST_PIECES, 6)), np.empty(256), np.empty(N_RATES)
+    pieces, new, row = np.empty((MOST_PIECES, 10)), np.empty(256), np.empty(N_RATES)
     sites = np.empty(max(1, int(m.n_pins)), np.int64)
-    _, _, _, sigma = piece_strength(m, s, m.feed_size)
     full = chamber_capacity(m)
     count, pool, coarse, n, t = 0, 0.0, 0.0, 1, 0.0
     omega, next_piece = m.omega_0, -log(uniform(stream, 0)) / arrivals[-1]
@@ -210,17 +224,18 @@ def follow_pieces(m, s, k, table, ln_low, step, arrivals, feed_x, powder, second
         dt = 2.0 * pi / (m.n_bars * omega)
         t += dt
         next_piece, count, mass, n = arrive(
-            m, table, ln_low, step, arrivals, feed_x, t, next_piece, pieces, count, stream, n, row
+            m, s, table, ln_low, step, arrivals, feed_x, t, next_piece, pieces, count, stream, n, row
         )
-        coarse += mass
+        coarse, pool = coarse + mass, pool + powder[3] * dt
         ratio = reach_ratio(m, s, pool + coarse, omega, m.feed_size)
         windage, bearings = idle_power(m, omega, s.T)
-        drawn = (windage + bearings + pool * powder[2] * ratio * (omega / s.omega) ** 2) * dt
+        drawn = (windage + bearings + max(0.0, pool) * powder[2] * ratio * (omega / s.omega) ** 2) * dt
         n = mark_bitten(pieces, count, sites, ratio * dt, stream, n)
-        count, lost, work, torque, n = work_on_pieces(
-            m, k, table, ln_low, step, pieces, count, ratio * dt, omega * m.R, sigma, powder[0], stream, n, new, row
+        count, lost, out, work, torque, n = work_on_pieces(
+            m, s, k, table, ln_low, step, pieces, count, ratio * dt, omega * m.R, powder[0], stream, n, new, row
         )
-        coarse, pool, drawn = coarse - lost, (pool + lost) * exp(-powder[1] * dt), drawn + work
+        coarse, drawn = coarse - lost - out, drawn + work
+        pool = (pool + lost) * exp(-powder[1] * ratio * dt)
         energy = 0.5 * m.inertia * omega * omega + motor_power(m, omega) * dt - drawn
         impulse, since = impulse + drawn / omega, since + dt
         peak = max(peak, max(torque, drawn / omega / dt))

@@ -30,11 +30,13 @@ class Limit:
     capacity: float
     unit: str
     sentence: str
+    zero: float = 0.0  # the load of a mill at rest, e.g. the room temperature
 
     @property
     def margin(self) -> float:
-        """Capacity over load; 1 means it binds, below 1 it is exceeded."""
-        return self.capacity / self.load if self.load > 0 else float("inf")
+        """Capacity over load, both counted from `zero`; 1 means it binds, below 1 it is exceeded."""
+        load = self.load - self.zero
+        return (self.capacity - self.zero) / load if load > 0 else float("inf")
 
 
 @dataclass(frozen=True)

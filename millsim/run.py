@@ -17,12 +17,11 @@ from .assemble import (
     without_throughput,
 )
 from .capacity import CANNOT, OK, OVER
-from .chamber import STRIKES, piece_strength, strike_energies
+from .chamber import SELF, STRIKES, WARMED, piece_strength, strike_energies
 from .config import Config
 from .errors import MillsimError
 from .laws import breakage, heat
-from .laws.air import air_density
-from .operate import AIR_HEAT
+from .operate import air_capacity
 from .outcome import Outcome, solve, solve_batch, solve_cold_start
 from .prediction import EngineResult, Limit, Prediction
 from .problem import Problem, build
@@ -108,6 +107,7 @@ def _refined(problem: Problem, outcome: Outcome, capacity: float) -> EngineResul
         again = solve_batch(finer, feed.batch_mass_kg, feed.batch_time_s, steps=600)
     else:
         again = solve(finer, float(outcome.state["F"]) if outcome.code == OK else feed.rate_kg_s)
+        capacity = float(solve(finer, None).state["F"]) if capacity > 0.0 else 0.0
     return balance_result(finer, again, capacity)
 
 
@@ -173,7 +173,9 @@ def size_floor(problem: Problem, outcome: Outcome) -> float:
     bar, pin = outcome.state["v"] * (1.0 - k[0]["kappa"]), k[0]["v_throw"] if m["n_pins"] else 0.0
     floor = float(problem.x[0])
     for _ in range(3):  # fines are warmer and tougher than feed; the threshold is that of the floor itself
-        _, _, xw_min, _ = piece_strength(m, outcome.state, floor)
+        i = int(np.argmin(np.abs(np.log(problem.x / floor))))
+        warmed, own = outcome.table[i, WARMED], outcome.table[i, SELF]
+        _, xw_min, _ = piece_strength(m, m["T_feed"] + (outcome.state["T"] + own - m["T_feed"]) * warmed)
         floor = breakage.size_floor(xw_min, max(bar, pin))
     return float(floor)
 
@@ -184,12 +186,12 @@ def warmup(problem: Problem, outcome: Outcome) -> tuple[np.ndarray, np.ndarray]:
         return outcome.history[:, 0].copy(), outcome.history[:, 2].copy()
     m, s = problem.mill[0], outcome.state
     inner, loss = m["inner_heat_transfer"] * m["inner_area"], m["casing_heat_loss"]
-    carried = s["Q"] * air_density(m["T_room"]) * AIR_HEAT + s["F"] * m["specific_heat"]
+    p, by_air = outcome.powers, float(air_capacity(s))
+    carried = by_air + s["F"] * m["specific_heat"] * p["warmed"]
     constant = m["casing_capacity"] / (loss + inner * carried / (carried + inner))
-    heat_in = outcome.powers["shaft"] - outcome.powers["bearings"]
     cold = heat.chamber_temperature(
-        heat_in, s["F"], m["specific_heat"], m["heat_exponent_share"], m["T_feed"],
-        s["Q"] * air_density(m["T_room"]) * AIR_HEAT, m["T_air_in"], inner, m["T_room"],
+        p["shaft"] - p["bearings"], s["F"], m["specific_heat"], m["heat_exponent_share"], m["T_feed"], p["warmed"],
+        p["offset"], by_air, m["T_air_in"], inner, m["T_room"],
     )  # fmt: skip
     t = np.linspace(0.0, 5.0 * constant, WARMUP_POINTS)
     return t, np.array([heat.lumped_warmup(cold, s["T"], ti, constant) for ti in t])
@@ -223,7 +225,7 @@ def _warnings(problem: Problem, outcome: Outcome, main: EngineResult, happens: s
         found.append(f"the mill does not run even with next to no feed: {outcome.binding} is over its limit")
     if m["sieve_share"] >= 1.0:
         found.append("the sieve is at least as large as the wall of the chamber; check sieve.area")
-    if outcome.state["T"] > m["T_limit"] - 15.0 and outcome.code != OVER:
+    if outcome.state["T"] > m["T_limit"] - 15.0 and outcome.binding != "outlet temperature":
         found.append("less than 15 K to the sticking temperature: contact spots are 30-60 K hotter than the powder")
     if outcome.state["unblinded"] < 0.4:
         found.append("more than 60 % of the sieve holes are pegged")

@@ -27,7 +27,8 @@ LONG_NAMES = {  # name: (unit, long name)
     "shaft_power_W": ("W", "power at the shaft"),
     "electrical_power_W": ("W", "power drawn from the mains"),
     "idle_power_W": ("W", "power drawn from the mains by the empty mill"),
-    "outlet_temperature_K": ("K", "temperature of powder and air at the outlet"),
+    "outlet_temperature_K": ("K", "temperature of chamber and air at the outlet"),
+    "powder_temperature_K": ("K", "mean temperature of the pieces that leave"),
     "air_flow_m3_s": ("m3/s", "air flow through the sieve"),
     "open_sieve_share": ("1", "share of the holes that is not pegged"),
     "speed_rad_s": ("rad/s", "rotor speed under load"),
@@ -57,6 +58,7 @@ class Figures:
     holdup_se: float
     residence_s: float
     residence_se: float
+    fed_kg_s: float  # feed rate, or the charge of a batch over its time
 
 
 def size_error(edges: np.ndarray, q3: np.ndarray, q3_se: np.ndarray, p: float) -> float:
@@ -68,10 +70,11 @@ def size_error(edges: np.ndarray, q3: np.ndarray, q3_se: np.ndarray, p: float) -
     return float(x * se / slope) if slope > 0 else NAN
 
 
-def powers_from(figures: Figures, idle: tuple[float, float]) -> tuple[np.void, float]:
-    """POWERS record of these flows at the frozen state, and the standard error of the shaft power."""
+def powers_from(figures: Figures, frozen: np.void) -> tuple[np.void, float]:
+    """POWERS record of these flows at the frozen state with powers `frozen`; standard error of the shaft power."""
     p = np.zeros(1, POWERS)[0]
-    p["windage"], p["bearings"] = idle
+    for name in ("windage", "bearings", "warmed", "offset"):
+        p[name] = frozen[name]
     p["striking"], p["nip"] = figures.flows["work"], figures.flows["nip_work"]
     p["layer_drive"] = max(0.0, -figures.flows["rub"])
     p["shaft"] = sum(p[name] for name in ("windage", "bearings", "striking", "nip", "layer_drive"))
@@ -96,13 +99,17 @@ def scalars(
         "span": (span, sqrt(x_se[0.9] ** 2 + x_se[0.1] ** 2 + (span * x_se[0.5]) ** 2) / x[0.5]),
         "throughput_kg_s": (F, 0.0), "capacity_kg_s": (NAN, NAN),
         "holdup_kg": (figures.holdup_kg, figures.holdup_se),
-        "hits_per_particle": (hits / F, (se["bar_hits"] + se["pin_hits"]) / F),
+        "hits_per_particle": (hits / figures.fed_kg_s, (se["bar_hits"] + se["pin_hits"]) / figures.fed_kg_s),
         "hits_above_threshold_share": (above / hits if hits > 0 else 0.0, _share_error(f, se)),
         "gross_J_kg": (electrical / F, shaft_se / efficiency / F),
         "net_J_kg": ((electrical - idle) / F, shaft_se / efficiency / F),
         "shaft_power_W": (float(powers["shaft"]), shaft_se),
         "electrical_power_W": (electrical, shaft_se / efficiency), "idle_power_W": (idle, 0.0),
-        "outlet_temperature_K": temperature, "air_flow_m3_s": (float(state["Q"]), 0.0),
+        "outlet_temperature_K": temperature,
+        "powder_temperature_K": (
+            powers["warmed"] * temperature[0] + powers["offset"], powers["warmed"] * temperature[1]
+        ),
+        "air_flow_m3_s": (float(state["Q"]), 0.0),
         "open_sieve_share": (float(state["unblinded"]), 0.0), "speed_rad_s": (float(state["omega"]), 0.0),
         "tip_speed_m_s": (float(state["v"]), 0.0), "residence_s": (figures.residence_s, figures.residence_se),
         "jam_index": (jam, 0.0),

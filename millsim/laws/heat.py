@@ -21,17 +21,29 @@ def series_conductance(a, b):
 
 
 @law
-def chamber_temperature(P, F, cp, share, T_feed, air_capacity, T_air, UA, T_room):
+def chamber_temperature(P, F, cp, share, T_feed, warmed, offset, air_capacity, T_air, UA, T_room):
     """Steady chamber temperature [K] with P watts going into it.
 
-    P = F dh(T_feed, T) + C_air (T - T_air) + UA (T - T_room); quadratic in T because cp is linear.
-    Source: P7, first law. No outlet for heat at all gives infinity.
+    P = F dh(T_feed, T_out) + C_air (T - T_air) + UA (T - T_room): the charge leaves at T_out = warmed T + offset,
+    which is T itself when it stays long (warmed 1, offset 0). Quadratic in T because cp is linear. Source: P7,
+    first law.
     """
-    k = F * cp
-    a = k * share / 596.0
-    b = k * (1.0 - share) + air_capacity + UA
-    c = P + k * ((1.0 - share) * T_feed + share * T_feed * T_feed / 596.0) + air_capacity * T_air + UA * T_room
+    k, s = F * cp, share / 596.0
+    a = k * s * warmed * warmed
+    b = k * warmed * (1.0 - share + 2.0 * s * offset) + air_capacity + UA
+    c = P + k * ((1.0 - share) * (T_feed - offset) + s * (T_feed * T_feed - offset * offset))
+    c += air_capacity * T_air + UA * T_room
     return 2.0 * c / (b + sqrt(b * b + 4.0 * a * c))
+
+
+@law
+def film_coefficient(x, v, rho_air, mu_air, k_air, Pr):
+    """Heat transfer [W/(m2 K)] between a sphere and air passing at v: Nu = 2 + 0.6 Re^(1/2) Pr^(1/3).
+
+    Source: Ranz & Marshall 1952, Chem. Eng. Prog. 48:141 (from memory). Validity: Re below some 1e4.
+    """
+    Re = rho_air * v * x / mu_air
+    return (2.0 + 0.6 * sqrt(Re) * Pr ** (1.0 / 3.0)) * k_air / x
 
 
 @law
@@ -44,12 +56,15 @@ def warming_time(x, rho, cp, conductivity, film):
 
 
 @law
-def piece_temperature(T_chamber, T_feed, t_warm, residence):
-    """Mean temperature [K] of pieces that arrived at T_feed and have been in the chamber for a residence time.
+def self_heating(q, rho, x, film):
+    """Steady excess temperature [K] of a sphere in which q [W/kg] is set free: q rho x / (6 h)."""
+    return q * rho * x / (6.0 * film)
 
-    First-order lag, mean over exponential ages: weight t_warm / (t_warm + residence) on the feed (assumed form).
-    """
-    return T_chamber + (T_feed - T_chamber) * t_warm / (t_warm + residence)
+
+@law
+def warmed_share(t_warm, age):
+    """How far a piece has come from feed to chamber temperature, mean over exponential ages: age / (age + t_warm)."""
+    return age / (age + t_warm)
 
 
 @law

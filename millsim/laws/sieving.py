@@ -60,12 +60,6 @@ def open_to_pass(sieve_factor, open_share, usable, unblinded):
 
 
 @law
-def settle_rate(u_settle, x, rate_max):
-    """Wall contacts of a piece per second from being flung outwards, u / x, capped. Source: P5, assumed."""
-    return min(u_settle / x, rate_max)
-
-
-@law
 def unblinded_share(peg_rate, clear_rate):
     """Steady share of holes that are not pegged: clear / (clear + peg). Source: P5 rate balance."""
     return clear_rate / (clear_rate + peg_rate)
