@@ -15,7 +15,7 @@ import numpy as np
 from . import psd
 from .balance import BINS, FLOWS, STRIKE_COLUMNS, chip_shares
 from .batch import run_batch
-from .capacity import BATCH_LEFT, CANNOT, FAILED, LIMITS, operate
+from .capacity import BATCH_LEFT, CANNOT, FAILED, LIMITS, OK, OVER, operate
 from .chamber import N_RATES, STATE, STRIKES, idle_power
 from .jit import kernel, law
 from .operate import POWERS, start_state
@@ -129,10 +129,12 @@ def _solve_one(m, edges, x, feed, asked, batch_mass, batch_ends, tolerance, r, p
     if batch_mass > 0.0:
         _batch_sample(m, grid, feed, batch_mass, batch_ends, s, work, r, product)
     else:
+        code = OK
         if asked < np.inf:
             code, _, _ = operate(m, grid, feed, np.inf, s[0], work, loads, tolerance)
             r.capacity = s[0].F if code != FAILED else np.nan
-        code, _, _ = operate(m, grid, feed, asked, s[0], work, loads, tolerance)
+        if code != OVER or s[0].F > asked:
+            code, _, _ = operate(m, grid, feed, asked, s[0], work, loads, tolerance)
         r.code = code
         if asked == np.inf:
             r.capacity = s[0].F

@@ -97,19 +97,22 @@ def evaluate(m, grid, feed, s, work):
     table, escape, strikes, mass, screen, flows, k, p, ages = work
     fill_rates(m, s, k[0], x, ages, table, escape)
     fill_strikes(k[0], edges, x, table, OBLIQUITY, strikes)
-    charge, low, high = 0.0, -np.inf, np.inf
-    for _ in range(100):
+    charge, low, high, slope, before, ln_F_before = 0.0, -np.inf, np.inf, -1.0, 0.0, 0.0
+    for turn in range(100):
         march(m, k[0], edges, x, table, escape, chip_share, strikes, s.F * feed, 0.0, mass, screen, flows[0])
         charge = mass.sum()
         miss = log(s.M / charge)
-        if s.at_rate > 0.0 or abs(miss) < 1e-13 or high - low < 1e-14:
+        if s.at_rate > 0.0 or abs(miss) < 1e-12 or high - low < 1e-14:
             break
         ln_F = log(s.F)
+        if turn > 0 and abs(ln_F - ln_F_before) > 1e-14:
+            slope = min(-0.2, (miss - before) / (ln_F - ln_F_before))
+        ln_F_before, before = ln_F, miss
         if miss > 0.0:
             low = ln_F
         else:
             high = ln_F
-        ln_F += miss  # the charge grows at least in proportion to the feed rate
+        ln_F -= miss / slope  # secant; the charge grows at least in proportion to the feed rate
         if ln_F <= low or ln_F >= high:
             ln_F = 0.5 * (low + high)
         s.F = exp(ln_F)
