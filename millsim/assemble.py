@@ -7,7 +7,6 @@ import numpy as np
 
 from . import psd
 from .balance import BREAK, FLOWS, PIN_BREAK, XI
-from .band import OUTPUTS, Samples, band_of
 from .capacity import LEAST_OPEN, LIMITS, chamber_capacity
 from .chamber import NIP, STRIKE
 from .histories import BAR, CHIPS, DWELL, FRACTURE, NIPS
@@ -45,8 +44,13 @@ def _table(problem: Problem, q3: np.ndarray, q3_se: np.ndarray, holdup: np.ndarr
     )  # fmt: skip
 
 
-def balance_result(problem: Problem, o: Outcome, capacity_kg_s: float) -> EngineResult:
-    """What the balance engine says: exact at its classes, so standard errors are zero (NaN in Q3)."""
+def balance_result(
+    problem: Problem, o: Outcome, capacity_kg_s: float, mill: np.ndarray | None = None
+) -> EngineResult:
+    """What the balance engine says: exact at its classes, so standard errors are zero (NaN in Q3).
+
+    mill: (1,) MILL record the outcome belongs to, where it is not the problem's own.
+    """
     flows = {name: float(o.flows[name]) for name in FLOWS.names}
     zero = dict.fromkeys(FLOWS.names, 0.0)
     q3 = _curve(o.product)
@@ -62,11 +66,9 @@ def balance_result(problem: Problem, o: Outcome, capacity_kg_s: float) -> Engine
         "chip_1_s": strike * mean[:, XI],
         "escape_1_s": o.escape,
     }
-    mill = problem.mill[0]
-    values = scalars(
-        figures, mill, o.state, o.powers, 0.0, problem.edges, float(o.loads[LIMITS.index("jam")]),
-        (float(o.state["T"]), 0.0),
-    )  # fmt: skip
+    record = (problem.mill if mill is None else mill)[0]
+    jam, temperature = float(o.loads[LIMITS.index("jam")]), (float(o.state["T"]), 0.0)
+    values = scalars(figures, record, o.state, o.powers, 0.0, problem.edges, jam, temperature)
     values["capacity_kg_s"] = Scalar(capacity_kg_s, *LONG_NAMES["capacity_kg_s"], se=0.0)
     going_in, out = ledger(figures, o.powers, 0.0)
     nan = np.full(q3.size, NAN)
@@ -141,18 +143,6 @@ def without_throughput(result: EngineResult) -> EngineResult:
     for name, value in (("throughput_kg_s", 0.0), ("capacity_kg_s", 0.0), ("gross_J_kg", inf), ("net_J_kg", inf)):
         values[name] = replace(values[name], value=value)
     return replace(result, scalars=values)
-
-
-def with_band(result: EngineResult, samples: Samples, level: float) -> EngineResult:
-    """The result with the band of every scalar and of the product distribution."""
-    values = dict(result.scalars)
-    for name in OUTPUTS:
-        low, high = band_of(samples.values[name], samples.ok, level)
-        values[name] = replace(values[name], low=low, high=high)
-    good = samples.q3[samples.ok]
-    low, high = np.quantile(good, [(1 - level) / 2, (1 + level) / 2], axis=0)
-    table = replace(result.table, product_q3_low=low, product_q3_high=high)
-    return replace(result, scalars=values, table=table)
 
 
 def limits_of(problem: Problem, o: Outcome) -> tuple[Limit, ...]:

@@ -12,7 +12,7 @@ import numpy as np
 from .balance import FLOWS, OBLIQUITY, fill_rates, fill_strikes, march
 from .capacity import chamber_capacity, jam_index
 from .chamber import feedback_air, feedback_speed
-from .jit import law
+from .jit import kernel, law
 from .laws import air, sieving
 from .operate import air_capacity, hammer_tip_speed, peg_rate, shaft_power
 
@@ -99,7 +99,7 @@ def freeze(m, grid, s, work, mass, T_casing, t, h):
     fill_strikes(k[0], edges, x, table, OBLIQUITY, strikes)
 
 
-@law
+@kernel
 def run_batch(m, grid, charge, ends, s, work, product, dwell, totals, energies, states, screens, left):
     """Mill a charge (n,) [kg] through the step ends (k,) [s]; s holds the state to start from.
 

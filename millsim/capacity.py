@@ -5,7 +5,7 @@ from math import log, pi
 import numpy as np
 
 from .chamber import FINISHED, NIP, SHEAR, STATE
-from .jit import law
+from .jit import kernel, law
 from .laws import drive
 from .operate import settle, start_state
 
@@ -164,7 +164,7 @@ def _climb(m, grid, feed, F_asked, best, s, work, loads, tolerance):
         low, high = middle - 0.65 * width, middle + 0.65 * width
 
 
-@law
+@kernel
 def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
     """State of the mill at the feed rate asked for [kg/s], or at its capacity where it takes less (or inf).
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .balance import BINS, FLOWS, STRIKE_COLUMNS
+from .balance import BINS, FLOWS, STRIKE_COLUMNS, chip_shares
 from .batch import run_batch
 from .capacity import BATCH_LEFT, FAILED, LEAST_OPEN, LIMITS, OK, OVER, fill_loads, operate
 from .chamber import N_RATES, STATE, STRIKES
@@ -58,15 +58,25 @@ def _outcome(code: int, binding: int, s: np.ndarray, work: tuple, loads: np.ndar
     )  # fmt: skip
 
 
-def solve(problem: Problem, rate_kg_s: float | None, mill: np.ndarray | None = None) -> Outcome:
-    """Steady outcome at a feed rate, or at capacity (None). Raises NotConverged."""
+def grid_of(problem: Problem, mill: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(edges, x, chip_share) for a mill record, which may have other chips than the problem's own."""
+    m = mill[0]
+    return problem.edges, problem.x, chip_shares(problem.edges, problem.x, m["chip_size"], m["chip_exponent"])
+
+
+def solve(
+    problem: Problem, rate_kg_s: float | None, mill: np.ndarray | None = None, tolerance: float | None = None
+) -> Outcome:
+    """Steady outcome at a feed rate, or at capacity (None), of the problem's mill or another (1,) record.
+
+    tolerance: largest relative change that one more turn may make (default: the config's). Raises NotConverged.
+    """
     mill = problem.mill if mill is None else mill
+    tolerance = tolerance or problem.config.run.tolerance
     work, s, loads = new_work(problem.x.size), np.zeros(1, STATE), np.zeros(len(LIMITS))
     asked = np.inf if rate_kg_s is None else rate_kg_s
-    tolerance = problem.config.run.tolerance
-    code, binding, residual = operate(
-        mill[0], problem.grid, problem.feed, asked, s[0], work, loads, tolerance
-    )
+    grid = grid_of(problem, mill)
+    code, binding, residual = operate(mill[0], grid, problem.feed, asked, s[0], work, loads, tolerance)
     if code == FAILED:
         raise NotConverged(_not_converged(s, residual, tolerance))
     return _outcome(code, binding, s, work, loads, residual)
@@ -108,7 +118,7 @@ def solve_batch(problem: Problem, mass_kg: float, seconds: float, steps: int = 3
     product, dwell, totals, energies = np.zeros(n), np.zeros(n), np.zeros(1, FLOWS), np.zeros(4)
     states, screens, left = np.zeros(steps, STATE), np.zeros((steps, n)), np.zeros((steps, BATCH_LEFT))
     run_batch(
-        mill[0], problem.grid, mass_kg * problem.feed, ends, s[0], work, product, dwell, totals[0], energies,
+        mill[0], grid_of(problem, mill), mass_kg * problem.feed, ends, s[0], work, product, dwell, totals[0], energies,
         states, screens, left,
     )  # fmt: skip
     fill_loads(mill[0], s[0], problem.x, work, loads)

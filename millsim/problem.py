@@ -6,7 +6,6 @@ from math import pi
 import numpy as np
 
 from . import psd
-from .balance import chip_shares
 from .chamber import CURVE_POINTS, EDGE, MILL, MODEL
 from .config import Config, FeedSize
 from .params import Param
@@ -23,7 +22,7 @@ class Problem:
     """One mill ready to solve.
 
     mill (1,) MILL; edges (n+1,) and x (n,) [m]; feed (n,) mass shares; feed_curve (ln x, Q3) piecewise linear;
-    chip_share (n, n); parameters: all material and model parameters used.
+    parameters: all material and model parameters used.
     """
 
     config: Config
@@ -32,13 +31,7 @@ class Problem:
     x: np.ndarray
     feed: np.ndarray
     feed_curve: tuple[np.ndarray, np.ndarray]
-    chip_share: np.ndarray
     parameters: tuple[Param, ...]
-
-    @property
-    def grid(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """(edges, x, chip_share), as the compiled engines take it."""
-        return self.edges, self.x, self.chip_share
 
 
 def build(config: Config, class_ratio: float | None = None) -> Problem:
@@ -56,8 +49,7 @@ def build(config: Config, class_ratio: float | None = None) -> Problem:
     if curve[0][0] == curve[0][-1]:  # single size
         q = (edges > np.exp(curve[0][0])).astype(float)
     q[0], q[-1] = 0.0, 1.0
-    shares = chip_shares(edges, x, float(mill[0]["chip_size"]), float(mill[0]["chip_exponent"]))
-    return Problem(config, mill, edges, x, np.diff(q), curve, shares, parameters)
+    return Problem(config, mill, edges, x, np.diff(q), curve, parameters)
 
 
 def used_parameters(config: Config) -> tuple[Param, ...]:

@@ -12,7 +12,6 @@ from .assemble import (
     balance_result,
     limits_of,
     montecarlo_result,
-    with_band,
     with_class_error,
     without_throughput,
 )
@@ -146,7 +145,7 @@ def _band(problem: Problem, main: EngineResult, seed: int, say: Progress) -> tup
     samples = bands.run_samples(problem, mills, rate, lambda d: say("band", 0.5 * d, f"{count} parameter draws"))
     single, names = bands.one_at_a_time(problem)
     alone = bands.run_samples(problem, single, rate, lambda d: say("band", 0.5 + 0.5 * d, "one at a time"))
-    main = with_band(main, samples, bands.LEVEL)
+    main = bands.with_band(main, samples, bands.LEVEL)
     failed = float(np.count_nonzero(~samples.ok))
     main = replace(main, numerics={**main.numerics, "band_samples": float(count), "band_failed": failed})
     return main, {output: bands.widest(alone, names, output)[:8] for output in bands.RANKED}
