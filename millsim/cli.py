@@ -7,16 +7,19 @@ import json
 import shlex
 import sys
 import traceback
+from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 
 import click
 
 from .errors import InputError, MillsimError
+from .interrupts import Interrupts
 from .version import MODEL_VERSION, __version__
 
 INTERRUPTED = 130
 _JSON = "millsim.json"
+_INTERRUPTS = "millsim.interrupts"
 _KEPT = "millsim.kept"  # what an interrupted command has written already
 
 
@@ -25,17 +28,29 @@ class Group(click.Group):
 
     def invoke(self, ctx: click.Context) -> object:
         """Run a command; a traceback is shown only with --debug."""
-        try:
-            return super().invoke(ctx)
-        except MillsimError as error:
-            lines = [str(p) for p in error.problems] if isinstance(error, InputError) else [str(error)]
-            self._fail(ctx, error, lines, error.exit_code)
-        except (KeyboardInterrupt, click.Abort) as error:
-            kept = ctx.meta.get(_KEPT, "nothing was written.")
-            self._fail(ctx, error, [f"interrupted; {kept}"], INTERRUPTED)
-        except (click.exceptions.Exit, click.ClickException, BrokenPipeError):
-            raise
-        except Exception as error:
+        with Interrupts() as interrupts:
+            ctx.meta[_INTERRUPTS] = interrupts
+            try:
+                return super().invoke(ctx)
+            except MillsimError as error:
+                lines = [str(p) for p in error.problems] if isinstance(error, InputError) else [str(error)]
+                self._fail(ctx, error, lines, error.exit_code)
+            except (KeyboardInterrupt, click.Abort) as error:
+                self._interrupted(ctx, error)
+            except (click.exceptions.Exit, click.ClickException, BrokenPipeError):
+                raise
+            except Exception as error:
+                self._fault(ctx, error, interrupts.seen)
+
+    def _interrupted(self, ctx: click.Context, error: BaseException) -> None:
+        kept = ctx.meta.get(_KEPT, "nothing was written.")
+        self._fail(ctx, error, [f"interrupted; {kept}"], INTERRUPTED)
+
+    def _fault(self, ctx: click.Context, error: Exception, interrupted: bool) -> None:
+        """A fault of the program, unless it is what remains of a swallowed interrupt."""
+        if interrupted:
+            self._interrupted(ctx, error)
+        else:
             text = f"{type(error).__name__}: {error}".splitlines()[0]
             self._fail(ctx, error, [f"{text} (a fault of the program; `millsim --debug ...` shows where)"], 1)
 
@@ -105,7 +120,8 @@ def predict(ctx, config, engine, out, seed, plots, settings, as_json, force) -> 
 
     _check_outputs(out, plots, force)
     loaded = load_config(config, list(settings))
-    prediction = _run(loaded, engine, seed, _command(config, engine, seed, settings), as_json)
+    command = _command(config, engine, seed, settings)
+    prediction = _run(loaded, engine, seed, command, as_json, ctx.meta[_INTERRUPTS].check)
     kept, failure = _keep(ctx, prediction, out, plots, force)
     from . import summary
 
@@ -134,14 +150,22 @@ def _check_outputs(out: Path | None, plots: Path | None, force: bool) -> None:
             refuse_any_existing([plots / name for name in file_names()], "--plots")
 
 
-def _run(config, engine: str | None, seed: int | None, command: str, as_json: bool):
+def _run(config, engine: str | None, seed: int | None, command: str, as_json: bool, check: Callable[[], None]):
+    """The prediction, with a line of progress; `check` raises an interrupt that was swallowed."""
     from .progress import Progress
 
     with Progress(quiet=as_json and not sys.stderr.isatty()) as progress:
-        progress("starting", 0.0)
+
+        def report(stage: str, done: float, detail: str = "") -> None:
+            check()
+            progress(stage, done, detail)
+
+        report("starting", 0.0)
         from . import run
 
-        return run.predict(config, engine=engine, seed=seed, command=command, progress=progress)
+        prediction = run.predict(config, engine=engine, seed=seed, command=command, progress=report)
+        check()
+        return prediction
 
 
 def _keep(

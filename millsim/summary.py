@@ -33,6 +33,7 @@ _ROWS = {
     "electrical_power_W": "power from the socket",
     "idle_power_W": "power from the socket, empty mill",
     "outlet_temperature_K": "temperature at the outlet",
+    "powder_temperature_K": "temperature of the powder leaving",
     "air_flow_m3_s": "air through the sieve",
     "open_sieve_share": "sieve holes not pegged",
     "speed_rad_s": "rotor speed under load",

@@ -15,6 +15,7 @@ from click.testing import CliRunner
 from helpers import fake_prediction
 
 from millsim import cli, results
+from millsim.interrupts import Interrupts
 
 ROOT = Path(__file__).parents[1]
 CONFIGS = ROOT / "configs"
@@ -170,7 +171,7 @@ def test_ctrl_c_stops_a_long_run_within_two_seconds_and_says_what_is_kept(tmp_pa
     process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=theirs)
     os.close(theirs)
     seen = b""
-    while b"histories" not in seen:  # the progress line of the running histories
+    while not re.search(rb"[1-9]\d* of 100000000 histories", seen):  # compiled and under way
         seen += os.read(ours, 4096)
     started = time.monotonic()
     process.send_signal(signal.SIGINT)
@@ -222,3 +223,27 @@ def test_materials_lists_every_card_with_its_title_and_prints_one_with_sources()
     unknown = run("materials", "nylon")
     assert unknown.exit_code == 2
     assert "no card named" in errors(unknown)[0]
+
+
+def test_an_interrupt_swallowed_by_a_callback_is_not_lost():
+    with Interrupts() as interrupts:
+        interrupts.check()
+        with pytest.raises(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
+        assert interrupts.seen
+        with pytest.raises(KeyboardInterrupt):
+            interrupts.check()
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+def test_a_failure_that_follows_from_a_swallowed_interrupt_counts_as_one(monkeypatch):
+    def broken(*_):
+        try:
+            signal.raise_signal(signal.SIGINT)
+        except KeyboardInterrupt:
+            raise RuntimeError("no compiled object yet") from None
+
+    monkeypatch.setattr("millsim.cli._run", broken)
+    result = run("predict", CONFIGS / "demo.toml")
+    assert result.exit_code == 130
+    assert errors(result) == ["Error: interrupted; nothing was written."]
