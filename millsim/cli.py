@@ -14,7 +14,7 @@ from pathlib import Path
 import click
 
 from .errors import InputError, MillsimError
-from .interrupts import Interrupts
+from .progress import Interrupts, Progress
 from .version import MODEL_VERSION, __version__
 
 INTERRUPTED = 130
@@ -152,8 +152,6 @@ def _check_outputs(out: Path | None, plots: Path | None, force: bool) -> None:
 
 def _run(config, engine: str | None, seed: int | None, command: str, as_json: bool, check: Callable[[], None]):
     """The prediction, with a line of progress; `check` raises an interrupt that was swallowed."""
-    from .progress import Progress
-
     with Progress(quiet=as_json and not sys.stderr.isatty()) as progress:
 
         def report(stage: str, done: float, detail: str = "") -> None:

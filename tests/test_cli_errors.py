@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from helpers import fake_prediction
 
 from millsim import cli, results
-from millsim.interrupts import Interrupts
+from millsim.progress import Interrupts
 
 ROOT = Path(__file__).parents[1]
 CONFIGS = ROOT / "configs"
