@@ -305,7 +305,9 @@ def stall_risk(p: Prediction) -> str:
 def stall_counts(t: ChamberTrace) -> str:
     """How many runs of the chamber mode stalled: "none of 48 runs of 3 s stalled"."""
     count = "none" if t.stalls == 0 else f"all {t.runs}" if t.stalls == t.runs else f"{t.stalls}"
-    runs = f"runs of {duration(t.duration_s)} stalled or choked"
+    runs = f"runs of {duration(t.duration_s)} stalled"
+    if t.chokes:
+        runs += f" ({'all' if t.chokes == t.stalls else t.chokes} of these with a full chamber)"
     return f"{count} {runs}" if t.stalls == t.runs else f"{count} of {t.runs} {runs}"
 
 

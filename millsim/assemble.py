@@ -9,15 +9,29 @@ from . import psd
 from .balance import BREAK, FLOWS, PIN_BREAK, XI
 from .capacity import LEAST_OPEN, LIMITS, chamber_capacity
 from .chamber import NIP, STRIKE
-from .histories import BAR, CHIPS, DWELL, FRACTURE, NIPS
+from .histories import BAR, BY_SIZE, CHIPS, DWELL, FRACTURE, NIPS
 from .laws import drive
 from .montecarlo import Tally
 from .outcome import Outcome
 from .prediction import EngineResult, Limit, Scalar, SizeTable
+from .prediction import Tally as SizeTally
 from .problem import Problem
 from .scalars import LONG_NAMES, Figures, ledger, powers_from, scalars, temperature_of
 
 NAN = float("nan")
+TALLY_WORDS = {  # name in BY_SIZE: (unit, long name), all per kg fed
+    "dwell": ("s", "time at this size"),
+    "bar_hits": ("1", "bar hits"),
+    "pin_hits": ("1", "pin hits"),
+    "elastic_losses": ("1", "hits that broke nothing"),
+    "fractures": ("1", "impact fractures"),
+    "chips": ("1", "times chipped off"),
+    "nips": ("1", "bites in the nip"),
+    "tries": ("1", "sieve contacts"),
+    "exits": ("1", "share that left at this size"),
+    "impact_energy": ("J/kg", "normal energy of hits"),
+    "edge_energy": ("J/kg", "energy spent on chips"),
+}
 CLASS_ERROR = "class_error_"  # prefix of numerics: relative class error of a scalar or ledger term
 
 
@@ -115,7 +129,16 @@ def montecarlo_result(problem: Problem, o: Outcome, tally: Tally, capacity_kg_s:
         "histories": float(tally.histories), "given_up": float(tally.given_up),
         "events_per_history": sum(tally.flows[n] for n in ("bar_hits", "pin_hits", "nips", "tries")),
     }  # fmt: skip
-    return EngineResult("montecarlo", _table(problem, q3, q3_se, dwell, rates), values, going_in, out, numerics)
+    table = _table(problem, q3, q3_se, dwell, rates)
+    return EngineResult("montecarlo", table, values, going_in, out, numerics, _tallies(tally))
+
+
+def _tallies(tally: Tally) -> dict[str, SizeTally]:
+    """Events by size class, per kilogram fed."""
+    return {
+        name: SizeTally(tally.by_size[:, i].copy(), tally.by_size_se[:, i].copy(), *TALLY_WORDS[name])
+        for i, name in enumerate(BY_SIZE)
+    }
 
 
 def with_class_error(coarse: EngineResult, fine: EngineResult) -> EngineResult:

@@ -49,19 +49,19 @@ def follow(
     pieces = np.pi / 6.0 * m["density"] * problem.x**3
     arrivals = np.cumsum(np.where(coarse, rate_kg_s * problem.feed / pieces, 0.0))
     powder = _powder_pool(problem, o, strikes[0], ~coarse, x_least, rate_kg_s)
-    traces, stalled = np.zeros((runs, SAMPLES, TRACE_COLUMNS)), np.zeros(runs)
+    traces, ends = np.zeros((runs, SAMPLES, TRACE_COLUMNS)), np.zeros(runs)
     for first in range(0, runs, CALL):
         part = slice(first, min(runs, first + CALL))
         run_pieces(
             problem.mill, state, strikes, table, ln_low, step, arrivals, problem.x, powder, seconds, seed, first,
-            traces[part], stalled[part],
+            traces[part], ends[part],
         )  # fmt: skip
         if progress:
             progress(part.stop / runs)
-    k = int(stalled.sum())
-    shown = traces[int(np.argmax(stalled))] if k else traces[0]  # a stall, if there was one, is what to look at
+    k, full = int(np.count_nonzero(ends)), int(np.count_nonzero(ends == 2))
+    shown = traces[int(np.argmax(ends > 0))] if k else traces[0]  # a stall, if there was one, is what to look at
     low, high = binomial_interval(k, runs)
-    return ChamberTrace(*(shown[:, c].copy() for c in range(TRACE_COLUMNS)), runs, k, low, high, seconds)
+    return ChamberTrace(*(shown[:, c].copy() for c in range(TRACE_COLUMNS)), runs, k, low, high, seconds, full)
 
 
 def _powder_pool(problem: Problem, o: Outcome, strikes, fine: np.ndarray, x_least: float, rate: float) -> np.ndarray:

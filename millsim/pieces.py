@@ -208,7 +208,7 @@ def record(trace, filled, upto, impulse, seconds, peak, omega, count):
 
 @law
 def follow_pieces(m, s, k, table, ln_low, step, arrivals, feed_x, powder, seconds, stream, trace):
-    """One history from empty at no-load speed; returns True if the rotor stalled or the chamber choked.
+    """One history from empty at no-load speed; returns 1 if the rotor stalled, 2 if the chamber was full, else 0.
 
     arrivals (c,): cumulative pieces per second by feed size feed_x (c,); powder: (x_least, exit rate 1/s, striking
     power W/kg of the pool in state s, fine feed kg/s). trace (k, TRACE_COLUMNS) is filled at even times.
@@ -246,17 +246,16 @@ def follow_pieces(m, s, k, table, ln_low, step, arrivals, feed_x, powder, second
             filled, impulse, peak, since = upto, 0.0, 0.0, 0.0
         if omega < STALL * m.omega_0 or pool + coarse > full or count >= MOST_PIECES:
             record(trace, filled, trace.shape[0], 0.0, 1.0, 0.0, 0.0, count)
-            return True
+            return 1 if omega < STALL * m.omega_0 else 2
     record(trace, filled, trace.shape[0], impulse, max(since, 1e-9), peak, omega, count)
-    return False
+    return 0
 
 
 @parallel_kernel
-def run_pieces(m, s, k, table, ln_low, step, arrivals, feed_x, powder, seconds, seed, first, traces, stalled):
-    """Run traces.shape[0] histories, numbered from first; fills traces (runs, k, TRACE_COLUMNS) and stalled (runs,)."""
+def run_pieces(m, s, k, table, ln_low, step, arrivals, feed_x, powder, seconds, seed, first, traces, ends):
+    """Run traces.shape[0] histories, numbered from first; fills traces (runs, k, TRACE_COLUMNS) and ends (runs,)."""
     for r in prange(traces.shape[0]):
         stream = start(seed, first + r, 1)
-        stopped = follow_pieces(
+        ends[r] = follow_pieces(
             m[0], s[0], k[0], table, ln_low, step, arrivals, feed_x, powder, seconds, stream, traces[r]
         )
-        stalled[r] = 1.0 if stopped else 0.0

@@ -72,6 +72,17 @@ class ChamberTrace:
     stall_low: float  # 95 % interval of the stall probability
     stall_high: float
     duration_s: float  # length of each history
+    chokes: int = 0  # of the stalls, those where the chamber was full before the rotor stood
+
+
+@dataclass(frozen=True)
+class Tally:
+    """What the Monte Carlo engine counted in each class, per kg fed, with standard errors; both (n,)."""
+
+    value: FloatArray
+    se: FloatArray
+    unit: str
+    long_name: str
 
 
 @dataclass(frozen=True)
@@ -84,6 +95,7 @@ class EngineResult:
     ledger_in_W: dict[str, Scalar]  # what the shaft puts in, by cause
     ledger_out_W: dict[str, Scalar]  # where it goes
     numerics: dict[str, float]  # residual, iterations, class_error, histories, ...
+    tallies: dict[str, Tally] = field(default_factory=dict)  # events by size, Monte Carlo only
 
 
 @dataclass(frozen=True)

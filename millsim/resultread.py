@@ -6,7 +6,7 @@ import numpy as np
 
 from .errors import Problem, ResultFileError
 from .params import Param
-from .prediction import ChamberTrace, EngineResult, Limit, Prediction, Scalar, SizeTable
+from .prediction import ChamberTrace, EngineResult, Limit, Prediction, Scalar, SizeTable, Tally
 
 FILETYPE = "millsim result"
 FORMAT_VERSION = "1.0"  # major.minor: a new major version is one that older readers must refuse
@@ -148,7 +148,15 @@ def _read_engine(file, group, engine: str, suffix: str) -> EngineResult:
         ledger_in_W=_read_scalars(group["ledger/in"]),
         ledger_out_W=_read_scalars(group["ledger/out"]),
         numerics={k: s.value for k, s in _read_scalars(group["numerics"]).items()},
+        tallies=_read_tallies(group["tallies"]) if "tallies" in group else {},
     )
+
+
+def _read_tallies(group) -> dict[str, Tally]:
+    return {
+        name: Tally(variable[()], group[f"{name}_se"][()], _unit(variable), variable.attrs["long_name"])
+        for name, variable in _in_order(group)
+    }
 
 
 def _read_scalars(group) -> dict[str, Scalar]:
@@ -212,6 +220,7 @@ def _read_trace(file, group) -> ChamberTrace:
         stall_low=_float(group["stall_low"]),
         stall_high=_float(group["stall_high"]),
         duration_s=_float(group["duration"]),
+        chokes=int(group["chokes"][()]),
     )
 
 

@@ -121,6 +121,18 @@ def _write_engine(file, group, result: EngineResult, suffix: str) -> None:
     _write_scalars(ledger.create_group("out"), result.ledger_out_W)
     numerics = {k: Scalar(v, "1", k.replace("_", " ")) for k, v in result.numerics.items()}
     _write_scalars(group.create_group("numerics"), numerics)
+    _write_tallies(file, group, result, suffix)
+
+
+def _write_tallies(file, group, result: EngineResult, suffix: str) -> None:
+    if not result.tallies:
+        return
+    tallies, scale = group.create_group("tallies"), (file["size" + suffix],)
+    for position, (name, tally) in enumerate(result.tallies.items()):
+        variable = _array(tallies, name, tally.value, scale, tally.unit, tally.long_name)
+        variable.attrs["key"], variable.attrs["position"] = name, position
+        _array(tallies, f"{name}_se", tally.se, scale, tally.unit, f"standard error of {tally.long_name}")
+        variable.attrs["ancillary_variables"] = f"{name}_se"
 
 
 def _write_sizes(file, group, table: SizeTable, suffix: str) -> None:
@@ -220,6 +232,7 @@ def _write_trace(file, trace: ChamberTrace) -> None:
     _number(group, "stall_low", trace.stall_low, "1", "stall probability, lower end of the 95 % interval")
     _number(group, "stall_high", trace.stall_high, "1", "stall probability, upper end of the 95 % interval")
     _number(group, "duration", trace.duration_s, "s", "length of each history")
+    _number(group, "chokes", trace.chokes, "1", "of the stalls, those with a full chamber")
 
 
 def _free_name(group, key: str) -> str:

@@ -31,7 +31,7 @@ WARMUP_POINTS = 121
 Progress = Callable[[str, float, str], None]
 
 COLD_START = {  # what happens within seconds when a feed rate is asked that the mill does not take
-    "jam": "jams or stalls within seconds: the bites and the charge take more than rotor and motor can give",
+    "jam": "is too much for rotor and motor: within seconds it labours at its overload, slows down and stalls or trips",
     "chamber": "floods within seconds: the chamber fills faster than it is emptied",
     "feed opening": "is never reached: the feed opening does not pass that much",
 }
