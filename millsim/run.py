@@ -77,6 +77,7 @@ def predict(
         raise MillsimError(_too_many(events) + "; use --engine balance")
     if engine != "balance" and events <= montecarlo.MOST_EVENTS:
         other = _histories(problem, outcome, capacity, seed, say)
+        other = without_throughput(other) if outcome.code == CANNOT else other
         if engine == "montecarlo":
             other, main = None, replace(other, numerics={**main.numerics, **other.numerics})
     widest: dict[str, list[tuple[str, float]]] = {}
