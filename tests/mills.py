@@ -1,6 +1,7 @@
 """The shipped mills with overrides, solved once and shared between tests."""
 
 import functools
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +12,7 @@ from millsim.capacity import LIMITS
 from millsim.config import Config, load_config
 from millsim.montecarlo import FrozenSteps
 from millsim.operate import shaft_power
-from millsim.outcome import Outcome, new_work, solve, solve_batch, solve_cold_start
+from millsim.outcome import Outcome, grid_of, new_work, solve, solve_batch, solve_cold_start
 from millsim.problem import Problem, build
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
@@ -79,18 +80,23 @@ def electrical_J_kg(p: Problem, o: Outcome) -> float:
     return shaft_J_kg(o) / float(p.mill[0]["efficiency"])
 
 
-def frozen(p: Problem, state: np.void) -> Outcome:
-    """The charge and flows of a given chamber state on the classes of p: one march, nothing is settled."""
+def frozen(p: Problem, o: Outcome, own: Problem) -> Outcome:
+    """The charge and flows of the settled state of o (solved on the classes of `own`) on the classes of p.
+
+    One march, nothing is settled anew: what Monte Carlo follows, in the limit of fine classes.
+    """
     work = new_work(p.x.size)
-    table, escape, strikes, mass, screen, flows, k, powers = work
-    m, s = p.mill[0], state.copy()
-    fill_rates(m, s, k[0], p.x, table, escape)
-    fill_strikes(k[0], p.edges, p.x, table, OBLIQUITY, strikes)
-    march(m, k[0], *p.grid[:2], table, escape, p.chip_share, strikes, s["F"] * p.feed, 0.0, mass, screen, flows[0])
+    table, escape, strikes, mass, screen, flows, k, powers, ages = work
+    m, s = p.mill[0], o.state.copy()
+    ages[:] = np.interp(np.log(p.x), np.log(own.x), o.steps.ages[0])
+    edges, x, chip_share = grid_of(p, p.mill)
+    fill_rates(m, s, k[0], x, ages, table, escape)
+    fill_strikes(k[0], edges, x, table, OBLIQUITY, strikes)
+    march(m, k[0], edges, x, table, escape, chip_share, strikes, s["F"] * p.feed, 0.0, mass, screen, flows[0])
     shaft_power(m, s, flows[0], powers[0])
     s["residence"] = mass.sum() / s["F"]
-    steps = FrozenSteps(np.array([np.inf]), np.array([s]), screen[None, :].copy())
-    return Outcome(
-        0, s, mass, escape * mass, table, escape, strikes, screen, flows[0], powers[0], np.zeros(len(LIMITS)), 0.0,
-        0, steps, np.empty((0, 0)),
+    steps = FrozenSteps(np.array([np.inf]), np.array([s]), screen[None, :].copy(), ages[None, :].copy())
+    return replace(
+        o, state=s, mass=mass, product=escape * mass, table=table, escape=escape, strikes=strikes, screen=screen,
+        flows=flows[0], powers=powers[0], steps=steps,
     )  # fmt: skip

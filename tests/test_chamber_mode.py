@@ -12,7 +12,7 @@ from millsim import chambertrace
 from millsim.chamber import feedback_speed
 from millsim.laws import breakage
 from millsim.pieces import FRAGMENT_BINS, fragments, motor_power
-from millsim.rng import start
+from millsim.rng import start, uniform
 
 # --- fragments -------------------------------------------------------------------------------------------
 
@@ -23,7 +23,7 @@ def _many_fragments(m, x, q, x_least, repeats, shares, total):
     out = np.empty(256)
     bins = shares.shape[1]
     for r in range(repeats):
-        count, _ = fragments(m, x, q, x_least, start(5, r, 0), 0, out)
+        count = fragments(m, x, q, x_least, uniform(start(5, r, 0), 0), out)
         for i in range(count):
             b = int(math.log(out[i] / x_least) / math.log(x / x_least) * bins)
             shares[r, min(b, bins - 1)] += (out[i] / x) ** 3
@@ -41,19 +41,21 @@ def broken(request):
     return shares, total, np.diff(np.exp(np.array(h) - h[-1]))
 
 
-def test_fragments_never_outweigh_the_parent(broken):
-    _, total, _ = broken
-    assert total.max() <= 1.0 + 1e-12
+def test_fragments_weigh_about_their_parent_at_most(broken):
+    # All bins are rounded with one draw, so a single draw may hold a little more or less than the parent; the powder
+    # pool lends and takes the difference.
+    _, total, expected = broken
+    assert total.max() <= 1.6
     assert total.min() >= 0.0
+    assert expected.sum() < 1.0
 
 
 def test_fragments_have_the_mass_of_the_daughter_law(broken):
-    # Mean mass in each size bin is the daughter law's within 4 standard errors and 3 % (a piece stands at the middle
-    # of its bin, and a draw must not exceed its parent).
+    # Mean mass in each size bin is the daughter law's within 4 standard errors: no bias.
     shares, total, expected = broken
     se = shares.std(axis=0) / math.sqrt(len(shares))
-    np.testing.assert_array_less(np.abs(shares.mean(axis=0) - expected), 4 * se + 0.03 * expected)
-    assert total.mean() == pytest.approx(expected.sum(), rel=0.03)
+    np.testing.assert_array_less(np.abs(shares.mean(axis=0) - expected), 4 * se)
+    assert total.mean() == pytest.approx(expected.sum(), rel=0.01)
 
 
 # --- motor -----------------------------------------------------------------------------------------------

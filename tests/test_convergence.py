@@ -12,10 +12,10 @@ import pytest
 from scipy.linalg import expm
 
 from millsim import psd
-from millsim.balance import FLOWS, OBLIQUITY, chip_shares, fill_rates, fill_strikes, march
+from millsim.balance import FLOWS, OBLIQUITY, fill_rates, fill_strikes, march
 from millsim.batch import advance
 from millsim.chamber import NIP
-from millsim.outcome import new_work, solve, solve_batch
+from millsim.outcome import grid_of, new_work, solve, solve_batch
 
 RATE = 0.0003  # kg/s, well below capacity
 FRACTURE_ONLY = ("model.edge_share_bevelled=1e-9", "stator.gap=8 mm")  # no piece of the demo feed meets this gap
@@ -30,9 +30,7 @@ def nested(p, cuts):
     x = psd.middles(edges)
     q = np.interp(np.log(edges), *p.feed_curve, left=0.0, right=1.0)
     q[0], q[-1] = 0.0, 1.0
-    m = p.mill[0]
-    shares = chip_shares(edges, x, float(m["chip_size"]), float(m["chip_exponent"]))
-    return dataclasses.replace(p, edges=edges, x=x, feed=np.diff(q), chip_share=shares)
+    return dataclasses.replace(p, edges=edges, x=x, feed=np.diff(q))
 
 
 @functools.cache
@@ -87,8 +85,9 @@ def frozen_batch():
     p = mills.problem("batch", "stator.gap=8 mm")  # no nips: with them the charge is no linear function
     s = mills.outcome("batch", "stator.gap=8 mm").steps.states[100].copy()
     m, work = p.mill[0], new_work(p.x.size)
-    table, escape, strikes, _, screen, _, k, _ = work
-    fill_rates(m, s, k[0], p.x, table, escape)
+    table, escape, strikes, _, screen, _, k, _, ages = work
+    chip_share = grid_of(p, p.mill)[2]
+    fill_rates(m, s, k[0], p.x, ages, table, escape)
     fill_strikes(k[0], p.edges, p.x, table, OBLIQUITY, strikes)
     assert not table[:, NIP].any()
     shift, n = 3.0, p.x.size
@@ -97,7 +96,7 @@ def frozen_batch():
         source, column = np.zeros(n), np.zeros(n)
         source[j] = 1.0
         march(
-            m, k[0], p.edges, p.x, table, escape, p.chip_share, strikes, source, shift, column, screen, flows[0]
+            m, k[0], p.edges, p.x, table, escape, chip_share, strikes, source, shift, column, screen, flows[0]
         )
         inverse[:, j] = column
     return p, work, np.linalg.inv(inverse) - shift * np.eye(n)
@@ -106,10 +105,11 @@ def frozen_batch():
 def stepped(seconds, steps):
     """(charge, product, dwell) after a frozen batch in equal steps."""
     p, work, _ = frozen_batch()
+    grid = grid_of(p, p.mill)
     mass, product, dwell = 0.012 * p.feed, np.zeros(p.x.size), np.zeros(p.x.size)
     totals = np.zeros(1, FLOWS)
     for _ in range(steps):
-        advance(p.mill[0], p.grid, work, mass, seconds / steps, product, dwell, totals[0])
+        advance(p.mill[0], grid, work, mass, seconds / steps, product, dwell, totals[0])
     return mass, product, dwell, totals[0]
 
 

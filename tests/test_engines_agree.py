@@ -78,8 +78,8 @@ def test_stated_class_error_covers_the_true_one(name):
     # Monte Carlo follows one frozen state, so the error to state is that of the classes in that state: against
     # classes an eighth as wide, without any noise. An estimate of an error may be half too small.
     main = predicted(name)[0].main
-    p, state = mills.problem(name, ratio=1.15**0.125), mills.outcome(name).state
-    fine = mills.frozen(p, state)
+    p = mills.problem(name, ratio=1.15**0.125)
+    fine = mills.frozen(p, mills.outcome(name), mills.problem(name))
     true = {
         "holdup_kg": fine.mass.sum(), "shaft_power_W": fine.powers["shaft"], "striking": fine.flows["work"],
         "nip": fine.flows["nip_work"], "chips cut": fine.flows["chip_cut"], "x50_m": mills.x_p(p, fine),
@@ -102,8 +102,8 @@ def fine_pair(name, ratio=1.15**0.25):
     feed = p.config.feed
     if feed.batch_mass_kg:
         return p, *(solve_batch(q, feed.batch_mass_kg, feed.batch_time_s, 600) for q in (p, finer))
-    state = mills.outcome(name).state
-    return p, mills.frozen(p, state), mills.frozen(finer, state)
+    settled = mills.outcome(name), mills.problem(name)
+    return p, mills.frozen(p, *settled), mills.frozen(finer, *settled)
 
 
 @pytest.mark.parametrize(
@@ -131,7 +131,7 @@ def test_every_counter_agrees_on_fine_classes(name, histories):
 def test_charge_agrees_class_by_class(name):
     # Seconds that a tagged gram dwells in a class, times the feed rate, are the charge there.
     p = mills.problem(name, ratio=1.15**0.25)
-    fine = mills.frozen(p, mills.outcome(name).state)
+    fine = mills.frozen(p, mills.outcome(name), mills.problem(name))
     tally = montecarlo.run(p.mill, fine.steps, p.edges, p.feed_curve, 25600, 5)
     F = float(fine.state["F"])
     heavy = fine.mass > 0.01 * fine.mass.sum()
@@ -153,7 +153,7 @@ def test_error_falls_as_one_over_root_n():
     # verification section 7: slope of log rms error on log N is -1/2. Reference: fine classes, same state. With
     # these repeats the rms at each N is known to about 15 %, so the slope to 0.04.
     p = mills.problem("swinging", ratio=1.15**0.125)
-    o = mills.frozen(p, mills.outcome("swinging").state)
+    o = mills.frozen(p, mills.outcome("swinging"), mills.problem("swinging"))
     q = mills.q3(o)
     middle = (q > 0.02) & (q < 0.98)
     numbers, repeats = (256, 1024, 4096, 16384), (64, 32, 12, 5)

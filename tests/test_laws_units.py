@@ -45,7 +45,6 @@ CASES = {
     "path_survival": ("motion", ["0.3", "0.02 m", "0.063 m"], ""),
     "open_area_staggered": ("sieving", ["0.0006 m", "0.0012 m"], ""),
     "open_area_mesh": ("sieving", ["0.0016 m", "0.0008 m"], ""),
-    "settle_rate": ("sieving", ["2 m/s", "0.003 m", "500 1/s"], "1/s"),
     "unblinded_share": ("sieving", ["0.02 1/s", "0.1 1/s"], ""),
     "fan_pressure": ("air", ["1.2 kg/m^3", "0.4", "60 m/s", "18 m/s"], "Pa"),
     "fan_flow_max": ("air", ["0.05", "0.06 m", "0.02 m", "60 m/s"], "m^3/s"),
@@ -57,7 +56,11 @@ CASES = {
     "jam_energy_index": ("drive", ["0.5 J", "0.2 J^2", "300 J", "0.3"], ""),
     "series_conductance": ("heat", ["2 W/K", "0.8 W/K"], "W/K"),
     "warming_time": ("heat", ["0.004 m", "1240 kg/m^3", "1250 J/(kg K)", "0.13 W/(m K)", "200 W/(m^2 K)"], "s"),
-    "piece_temperature": ("heat", ["330 K", "293 K", "4 s", "2 s"], "K"),
+    "film_coefficient": (
+        "heat", ["0.001 m", "15 m/s", "1.2 kg/m^3", "1.8e-5 Pa s", "0.026 W/(m K)", "0.7"], "W/(m^2 K)",
+    ),
+    "self_heating": ("heat", ["500 W/kg", "1240 kg/m^3", "0.002 m", "150 W/(m^2 K)"], "K"),
+    "warmed_share": ("heat", ["4 s", "2 s"], ""),
     "lumped_warmup": ("heat", ["293 K", "330 K", "60 s", "400 s"], "K"),
 }
 
