@@ -35,25 +35,25 @@ def nested(p, cuts):
 
 @functools.cache
 def errors(*overrides):
-    """(cuts,) -> errors of sup Q3 at common bounds, charge, striking power and x50 against 64 cuts."""
+    """(5, 4): errors of sup Q3 at common bounds, ln charge, ln striking power, ln x50 with 2 ... 32 cuts against 128."""
     coarse = mills.problem("demo", *overrides, ratio=1.4)
     found = {}
-    for cuts in (2, 4, 8, 16, 64):
+    for cuts in (2, 4, 8, 16, 32, 128):
         p = nested(coarse, cuts)
-        o = solve(p, RATE)
+        o = solve(p, RATE, tolerance=1e-10)
         figures = np.log([o.mass.sum(), float(o.flows["work"]), mills.x_p(p, o)])
         found[cuts] = mills.q3(o)[::cuts], figures
-    q, figures = found.pop(64)
-    rows = [[np.abs(a - q).max(), *np.abs(b - figures)] for a, b in found.values()]
-    return np.array(rows)
+    q, figures = found.pop(128)
+    return np.array([[np.abs(a - q).max(), *np.abs(b - figures)] for a, b in found.values()])
 
 
 def test_second_order_in_class_width_for_fracture():
+    # Mean observed order over four halvings: below a size nothing breaks, and where that kink falls within its class
+    # makes single halvings uneven (1.5 to 2.8). x50 is read within a class and jumps more: it only has to keep up.
     e = errors(*FRACTURE_ONLY)
-    orders = np.log2(e[:-1] / e[1:])
-    assert np.all(orders[1:, :3] >= 1.9)  # sup Q3, charge, striking power; from ratio 1.09 down
-    assert np.log2(e[1, 3] / e[3, 3]) >= 2 * 1.9  # x50 in two halvings: its place within a class makes it jumpy
-    assert e[-1, 0] < 1e-4
+    order = np.log2(e[0] / e[-1]) / (len(e) - 1)
+    assert np.all(order[:3] >= 1.9)
+    assert np.all(e[-1] < 1e-5)
 
 
 @pytest.mark.parametrize("overrides", [("stator.gap=8 mm",), ()], ids=["with chips", "with chips and nips"])
@@ -61,7 +61,7 @@ def test_at_least_first_order_with_all_of_it(overrides):
     e = errors(*overrides)
     mean_order = np.log2(e[0, :3] / e[-1, :3]) / (len(e) - 1)
     assert np.all(mean_order >= 1.0)
-    assert np.all(e[-1, :3] < 1e-3)
+    assert np.all(e[-1, :3] < 5e-4)
 
 
 def test_default_classes_are_good_for_one_percent():

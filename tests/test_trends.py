@@ -47,15 +47,13 @@ def test_finer_hole_makes_finer_powder_for_more_energy_and_less_of_it():
 
 
 def test_median_goes_with_the_hole():
-    # Cereal practice (vendor figures, notes 3): x50 ~ hole^1.1, and x50 = 0.2-0.35 hole; here the exponent is 0.5
-    # to 1.5 about the demo's hole and grows towards fine holes, where fracture has less left to do.
+    # Cereal practice (vendor figures, notes 3): x50 ~ hole^1.1, and x50 = 0.2-0.35 hole. Here the exponent is about
+    # 0.5 at the demo's hole and grows above 1 towards fine holes, where fracture has less left to do.
     x50 = [mills.x_p(mills.problem("demo", *hole(h)), mills.capacity("demo", *hole(h))) for h in HOLES]
     exponents = np.diff(np.log(x50)) / np.diff(np.log(HOLES))
-    about_demo = dict(zip(HOLES, exponents, strict=False))
-    assert 0.5 < about_demo[0.8] < 1.5
-    assert 0.5 < about_demo[0.6] < 1.5
+    assert np.all((exponents > 0.3) & (exponents < 1.6))
     assert np.all(np.diff(exponents) > 0)
-    assert x50[HOLES.index(0.6)] < 0.6e-3
+    assert 0.2 < x50[HOLES.index(0.6)] / 0.6e-3 < 0.6
 
 
 def test_product_passes_the_hole():
@@ -110,18 +108,26 @@ def test_twice_the_bars_take_clearly_more(name, motor):
     assert four.state["F"] > 1.4 * two.state["F"]
 
 
-@pytest.mark.parametrize(
-    ("name", "motor", "width"), [("tight_jam", "drive.rated_power=20 kW", 10), ("demo", HUGE_MOTOR, 8)]
-)
-def test_twice_the_bar_width_hardly_helps(name, motor, width):
-    # In a nip only the largest piece carries the load, however wide the bar.
-    once, twice = (
-        mills.cold_start(
-            name, f"rotor.bar_thickness={w} mm", motor, f"feed.rate={mills.TO_CAPACITY}", to_capacity=True
-        )
-        for w in (width, 2 * width)
+def gain(name, motor, key, low, high):
+    """Relative gain in capacity, rotor-bound, from one value of a rotor setting to another."""
+    a, b = (
+        mills.cold_start(name, f"rotor.{key}={v}", motor, f"feed.rate={mills.TO_CAPACITY}", to_capacity=True)
+        for v in (low, high)
     )
-    assert abs(twice.state["F"] / once.state["F"] - 1) < 0.10
+    return float(b.state["F"] / a.state["F"]) - 1.0
+
+
+def test_twice_the_bar_width_hardly_helps():
+    # In a nip only the largest piece carries the load, however wide the bar.
+    assert abs(gain("tight_jam", "drive.rated_power=20 kW", "bar_thickness", "10 mm", "20 mm")) < 0.10
+    assert abs(gain("tight_jam", "drive.rated_power=20 kW", "bar_thickness", "5 mm", "10 mm")) < 0.10
+
+
+def test_bar_width_does_less_than_bars_in_a_fine_mill():
+    # There are hardly any nips; a wider bar lets more fines slip round it with the air, and out.
+    wider = gain("demo", HUGE_MOTOR, "bar_thickness", "8 mm", "16 mm")
+    more = gain("demo", HUGE_MOTOR, "bars", 2, 4)
+    assert abs(wider) < 0.4 * more
 
 
 def test_wider_gap_hits_less_often():
@@ -195,9 +201,9 @@ def test_lighter_rotor_jams_sooner():
     index = [(mean + 3 * variance**0.5) / (0.3 * 0.5 * inertia * o.state["omega"] ** 2)
              for inertia in (p.mill[0]["inertia"], 0.5 * p.mill[0]["inertia"])]  # fmt: skip
     assert index[1] == pytest.approx(2 * index[0], rel=1e-12)
-    light = mills.cold_start("tight_jam", "rotor.mass=0.1 kg", "drive.rated_power=20 kW")
-    heavy = mills.cold_start("tight_jam", "rotor.mass=2 kg", "drive.rated_power=20 kW")
-    assert mills.load(light, "jam") > 4 * mills.load(heavy, "jam") or light.state["F"] < heavy.state["F"]
+    light, heavy = (mills.cold_start("tight_jam", f"rotor.mass={kg} kg", "drive.rated_power=20 kW") for kg in (0.05, 2))
+    assert light.state["F"] < 0.9 * heavy.state["F"]
+    assert light.binding == "jam" and heavy.binding == "chamber"
 
 
 @pytest.mark.parametrize("grams", [4, 20])
@@ -217,7 +223,8 @@ def test_light_hammers_pass_too_little_energy():
     assert a.state["F"] < b.state["F"]
     assert mills.x_p(mills.problem(*light), a) > mills.x_p(mills.problem(*heavy), b)
     a, b = (mills.cold_start(*name, to_capacity=True) for name in (light, heavy))
-    assert a.state["F"] < 0.9 * b.state["F"]
+    assert a.state["v"] < 0.85 * b.state["v"]
+    assert a.state["F"] < b.state["F"]
 
 
 # --- heat ------------------------------------------------------------------------------------------------
