@@ -158,7 +158,7 @@ def widest(samples: Samples, names: list[str], output: str) -> list[tuple[str, f
     found = []
     for i, name in enumerate(names):
         three, ok = v[[0, 2 * i + 1, 2 * i + 2]], samples.ok[[0, 2 * i + 1, 2 * i + 2]]
-        if not np.all(ok) or np.any(np.isnan(three)) or three[0] == 0.0:
+        if not np.all(ok) or np.any(np.isnan(three)) or not 0.0 < three[0] < np.inf:
             continue
         low, high = three.min(), three.max()
         opened = high - low if output.endswith("_K") else high / low if low > 0.0 else np.inf
