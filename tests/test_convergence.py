@@ -35,7 +35,7 @@ def nested(p, cuts):
 
 @functools.cache
 def errors(*overrides):
-    """(5, 4): errors of sup Q3 at common bounds, ln charge, ln striking power, ln x50 with 2 ... 32 cuts against 128."""
+    """(5, 4): errors of sup Q3 at common bounds, ln charge, ln striking power, ln x50; 2 ... 32 cuts against 128."""
     coarse = mills.problem("demo", *overrides, ratio=1.4)
     found = {}
     for cuts in (2, 4, 8, 16, 32, 128):
@@ -166,3 +166,17 @@ def test_batch_steps_converge():
     few, many = (solve_batch(p, feed.batch_mass_kg, feed.batch_time_s, n) for n in (300, 1200))
     assert mills.x_p(p, few) == pytest.approx(mills.x_p(p, many), rel=0.01)
     assert float(few.powers["shaft"]) == pytest.approx(float(many.powers["shaft"]), rel=0.01)
+
+
+@pytest.mark.parametrize("watts", [60, 200])
+def test_an_overloaded_motor_slows_down_and_does_not_ring(watts):
+    # A batch too large for its motor: the rotor slows, then recovers as the charge leaves. It must not jump between
+    # no load and standstill from step to step, and on average it cannot give more than its overload.
+    p = mills.problem("batch", f"drive.rated_power={watts} W")
+    o = solve_batch(p, 0.012, 120.0, 300)
+    change = np.diff(o.steps.states["omega"])
+    big = 0.02 * o.steps.states["omega"][1:-1]
+    turns = (change[1:] * change[:-1] < 0) & (np.minimum(np.abs(change[1:]), np.abs(change[:-1])) > big)
+    assert turns.sum() <= 2
+    m = p.mill[0]
+    assert float(o.powers["shaft"]) <= m["overload"] * m["rated_power"] * 1.01
