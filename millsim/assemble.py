@@ -47,7 +47,9 @@ def _fed(problem: Problem, o: Outcome) -> float:
 
 def _curve(product: np.ndarray) -> np.ndarray:
     total = product.sum()
-    return psd.cumulative(product / total) if total > 0 else np.full(product.size + 1, NAN)
+    if total <= 0:
+        return np.full(product.size + 1, NAN)
+    return np.minimum(psd.cumulative(product / total), 1.0)  # the sum may round to just above 1
 
 
 def _table(problem: Problem, q3: np.ndarray, q3_se: np.ndarray, holdup: np.ndarray, rates: dict) -> SizeTable:

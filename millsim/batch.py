@@ -11,7 +11,7 @@ import numpy as np
 
 from .balance import FLOWS, OBLIQUITY, fill_rates, fill_strikes, march
 from .capacity import chamber_capacity, jam_index
-from .chamber import feedback_air, feedback_speed
+from .chamber import balanced_speed, feedback_air, overload_share
 from .jit import kernel, law
 from .laws import air, sieving
 from .operate import air_capacity, hammer_tip_speed, peg_rate, shaft_power
@@ -137,7 +137,8 @@ def run_batch(m, grid, charge, ends, s, work, product, dwell, totals, energies, 
         T_casing = T_end + (T_casing - T_end) * exp(-h * (inner + m.casing_heat_loss) / m.casing_capacity)
         work[3][:] = mass
         left[q, 0], left[q, 1], left[q, 2], left[q, 3], left[q, 4] = ends[q], mass.sum(), s.T, T_casing, p[0].shaft
-        left[q, 5], left[q, 6] = jam_index(m, s, grid[1], work), before / chamber_capacity(m)
-        s.omega = feedback_speed(m, p[0].shaft)
+        labours = overload_share(m, p[0].shaft, s.omega)
+        left[q, 5], left[q, 6] = max(labours, jam_index(m, s, grid[1], work)), before / chamber_capacity(m)
+        s.omega = balanced_speed(m, p[0].shaft, s.omega)
         s.v = hammer_tip_speed(m, s, p[0])
         t = ends[q]

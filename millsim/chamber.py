@@ -12,7 +12,7 @@ from .jit import law
 from .laws import air, breakage, cutting, drive, heat, motion, sieving
 
 GEOMETRY = (
-    "R H n_bars t_bar r_hub inertia swinging hammer_mass n_pins d_pin gap R_stator hole plate open_share "
+    "R H n_bars r_hub inertia swinging hammer_mass n_pins d_pin gap R_stator hole plate open_share "
     "sieve_area sieve_share n_holes chamber_volume inner_area".split()
 )
 SETTING = (
@@ -149,7 +149,7 @@ def size_rates(m, s, k, x, age, row):
     reach = motion.bar_pass_rate(m.n_bars, s.omega, m.layer_speed_ratio) * engaged
     v_bar = (1.0 - m.layer_speed_ratio) * s.v
     tau = motion.relaxation_time(x, m.density, v_bar, air.air_density(s.T), air.air_viscosity(s.T))
-    hits_bar = motion.impact_efficiency(tau, v_bar, m.t_bar)
+    hits_bar = motion.impact_efficiency(tau, v_bar, m.H)
     row[STRIKE], row[PIN] = reach * hits_bar, 0.0
     if m.n_pins > 0.0:
         follows = motion.impact_efficiency(tau, k.v_throw, m.d_pin)
@@ -196,6 +196,32 @@ def feedback_speed(m, P):
     while i < CURVE_POINTS - 2 and P > m.curve_power[i + 1]:
         i += 1
     return drive.speed_under_load(P, m.curve_power[i], m.curve_speed[i], m.curve_power[i + 1], m.curve_speed[i + 1])
+
+
+@law
+def balanced_speed(m, P, omega):
+    """Rotor speed [rad/s] at which the motor gives what a charge takes that takes P [W] at speed omega.
+
+    On the speed curve as far as the motor's overload; beyond, the motor gives its most and the rotor labours.
+    """
+    most = m.overload * m.rated_power
+    low, high = feedback_speed(m, most), m.omega_0
+    if drive.power_at_speed(P, low, omega) > most:
+        return max(0.2 * m.omega_0, drive.labouring_speed(most, P, omega))
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        if feedback_speed(m, drive.power_at_speed(P, middle, omega)) > middle:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
+
+
+@law
+def overload_share(m, P, omega):
+    """Power the charge would take at the motor's lowest lasting speed over the motor's overload; above 1 it labours."""
+    most = m.overload * m.rated_power
+    return drive.power_at_speed(P, feedback_speed(m, most), omega) / most
 
 
 @law

@@ -188,6 +188,7 @@ def follow(m, steps, grid, stream, max_events, row, pin_row, flows, by_size):
             by_size[i, TRIES] += 1.0
             n += 3
             if passes(m, unblinded[now], x, stream, n - 3):
+                flows.exits += 1.0
                 by_size[i, EXITS] += 1.0
                 return 1, t
             continue
@@ -214,6 +215,7 @@ def follow(m, steps, grid, stream, max_events, row, pin_row, flows, by_size):
             ln_x = log(x)
             i = size_class(ln_edges, ln_x, i)
         else:
+            flows.exits += 1.0
             by_size[i, EXITS] += 1.0
             return 1, t
         changed = True

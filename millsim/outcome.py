@@ -10,7 +10,7 @@ from .capacity import BATCH_LEFT, FAILED, LEAST_OPEN, LIMITS, OK, OVER, fill_loa
 from .chamber import N_RATES, STATE, STRIKES
 from .errors import NotConverged
 from .montecarlo import FrozenSteps
-from .operate import POWERS, start_state
+from .operate import POWERS, evaluate, start_state
 from .problem import Problem
 
 
@@ -87,6 +87,15 @@ def solve_cold_start(problem: Problem, rate_kg_s: float | None) -> Outcome:
     mill = problem.mill.copy()
     mill["isothermal"] = 1.0
     return solve(problem, rate_kg_s, mill)
+
+
+def at_state(problem: Problem, settled: Outcome, own: Problem) -> Outcome:
+    """Charge and flows of the settled state of `own` on the classes of `problem`: one march, nothing settled anew."""
+    work, s = new_work(problem.x.size), np.array([settled.state])
+    work[8][:] = np.interp(np.log(problem.x), np.log(own.x), settled.steps.ages[-1])
+    s["at_rate"] = 1.0
+    evaluate(problem.mill[0], grid_of(problem, problem.mill), problem.feed, s[0], work)
+    return _outcome(settled.code, LIMITS.index(settled.binding), s, work, settled.loads, settled.residual)
 
 
 def _not_converged(s: np.ndarray, residual: float, tolerance: float) -> str:

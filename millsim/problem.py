@@ -79,7 +79,7 @@ def _geometry(c: Config) -> dict[str, float]:
     d_pin = st.pin_diameter_m if pins else 0.0
     periphery = 2.0 * pi * (R_stator + d_pin) * r.bar_height_m
     return {
-        "R": r.radius_m, "H": r.bar_height_m, "n_bars": r.bars, "t_bar": r.bar_thickness_m,
+        "R": r.radius_m, "H": r.bar_height_m, "n_bars": r.bars,
         "swinging": float(r.mount == "swinging"), "hammer_mass": r.hammer_mass_kg or 0.0,
         "n_pins": pins, "d_pin": d_pin, "gap": st.gap_m, "R_stator": R_stator,
         "hole": sv.hole_m, "plate": sv.thickness_m, "open_share": sv.open_fraction, "sieve_area": sv.area_m2,

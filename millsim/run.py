@@ -21,7 +21,7 @@ from .config import Config
 from .errors import MillsimError
 from .laws import breakage, heat
 from .operate import air_capacity
-from .outcome import Outcome, solve, solve_batch, solve_cold_start
+from .outcome import Outcome, at_state, solve, solve_batch, solve_cold_start
 from .prediction import EngineResult, Limit, Prediction
 from .problem import Problem, build
 from .version import MODEL_VERSION, __version__
@@ -100,13 +100,13 @@ def _solve(problem: Problem) -> tuple[Outcome, float]:
 
 
 def _refined(problem: Problem, outcome: Outcome, capacity: float) -> EngineResult:
-    """The same state of affairs on classes of half the width."""
+    """The same state on classes of half the width (of a batch: half the steps too); capacity is searched anew."""
     feed = problem.config.feed
     finer = build(problem.config, problem.config.run.class_ratio**0.5)
     if feed.batch_mass_kg:
         again = solve_batch(finer, feed.batch_mass_kg, feed.batch_time_s, steps=600)
     else:
-        again = solve(finer, float(outcome.state["F"]) if outcome.code == OK else feed.rate_kg_s)
+        again = at_state(finer, outcome, problem)
         capacity = float(solve(finer, None).state["F"]) if capacity > 0.0 else 0.0
     return balance_result(finer, again, capacity)
 

@@ -15,6 +15,18 @@ def speed_under_load(P, P_1, w_1, P_2, w_2):
 
 
 @law
+def power_at_speed(P, omega, omega_ref):
+    """Shaft power [W] at another speed and the same charge: strike rate times v^2, as windage, so omega^3 (P4, P6)."""
+    return P * (omega / omega_ref) ** 3
+
+
+@law
+def labouring_speed(P_most, P, omega):
+    """Speed [rad/s] at which a load that takes P at omega takes no more than P_most: omega (P_most / P)^(1/3)."""
+    return omega * (P_most / P) ** (1.0 / 3.0)
+
+
+@law
 def bar_rotor_inertia(mass, R):
     """Moment of inertia [kg m2] of bars across the shaft: m R^2 / 3 (uniform bars, handbook)."""
     return mass * R * R / 3.0

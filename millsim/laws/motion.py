@@ -49,7 +49,7 @@ def relaxation_time(x, rho, v, rho_air, mu_air):
 
 @law
 def impact_efficiency(tau, v, L):
-    """Share of pieces that do not follow the air round an obstacle of width L: (Stk / (Stk + 1/4))^2.
+    """Share of pieces that do not follow the air round an obstacle with a face of width L: (Stk / (Stk + 1/4))^2.
 
     Stk = tau v / L. Source: Landahl & Herrmann type fit (from memory).
     """
