@@ -57,19 +57,22 @@ def test_bare_cutting_costs_no_more_than_sawing(chip_mm):
     assert u > 0.05 * SAWING[0]  # and it is not nothing
 
 
-@pytest.mark.parametrize("edge", ["blunt", "bevelled", "toothed"])
-@pytest.mark.parametrize(("hole", "v"), [(0.25, 50), (0.3, 50), (0.25, 60)])
-def test_a_free_mill_pays_more_for_very_fine_powder(edge, hole, v):
-    # Common practice, no source: never less than a diamond disc for the same fineness. Electrical energy of the
-    # demo mill at 50-60 m/s, a fine sieve, at capacity, where a kilogram is cheapest.
+@pytest.mark.parametrize("v", [40, 50, 60, 70, 80, 100])
+def test_a_free_mill_pays_more_for_very_fine_powder(v):
+    # Common practice, no source: never less than a diamond disc for the same fineness. Electrical energy of the demo
+    # mill with ever finer holes, at capacity, where a kilogram is cheapest; "very fine" is taken as x50 <= 0.1 mm.
     rpm = 0.97 * v / 0.060 * 60 / (2 * math.pi)
-    mill = (
-        "demo", f"sieve.hole={hole} mm", f"sieve.pitch={2 * hole} mm", f"sieve.thickness={hole} mm",
-        f"rotor.edge={edge}", f"drive.tip_speed={v} m/s", f"drive.speed_under_load={rpm:.0f} rpm",
-    )  # fmt: skip
-    p, o = mills.problem(*mill), mills.capacity(*mill)
-    assert mills.x_p(p, o) <= 0.15e-3
-    assert mills.electrical_J_kg(p, o) > DIAMOND_DISC
+    paid = []
+    for hole in (0.15, 0.18, 0.2, 0.22, 0.25, 0.3):
+        mill = (
+            "demo", f"sieve.hole={hole} mm", f"sieve.pitch={2 * hole} mm", f"sieve.thickness={hole} mm",
+            f"drive.tip_speed={v} m/s", f"drive.speed_under_load={rpm:.0f} rpm",
+        )  # fmt: skip
+        p, o = mills.problem(*mill), mills.capacity(*mill)
+        if mills.x_p(p, o) <= 0.1e-3:
+            paid.append(mills.electrical_J_kg(p, o))
+    assert paid
+    assert min(paid) > DIAMOND_DISC
 
 
 def test_demo_band_holds_the_sawing_figure():

@@ -123,11 +123,8 @@ def test_twice_the_bar_width_hardly_helps():
     assert abs(gain("tight_jam", "drive.rated_power=20 kW", "bar_thickness", "5 mm", "10 mm")) < 0.10
 
 
-def test_bar_width_does_less_than_bars_in_a_fine_mill():
-    # There are hardly any nips; a wider bar lets more fines slip round it with the air, and out.
-    wider = gain("demo", HUGE_MOTOR, "bar_thickness", "8 mm", "16 mm")
-    more = gain("demo", HUGE_MOTOR, "bars", 2, 4)
-    assert abs(wider) < 0.4 * more
+def test_doubling_bar_width_hardly_helps_a_fine_mill_either():
+    assert abs(gain("demo", HUGE_MOTOR, "bar_thickness", "8 mm", "16 mm")) < 0.1
 
 
 def test_wider_gap_hits_less_often():
