@@ -225,6 +225,20 @@ def overload_share(m, P, omega):
 
 
 @law
+def idle_speed(m, T):
+    """Rotor speed [rad/s] of the empty mill: where the motor's curve meets windage and bearings."""
+    low, high = 0.2 * m.omega_0, m.omega_0
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        windage, bearings = idle_power(m, middle, T)
+        if feedback_speed(m, windage + bearings) > middle:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
+
+
+@law
 def idle_power(m, omega, T):
     """Windage and bearing power [W] of the empty mill."""
     windage = m.windage_factor * air.windage_power(

@@ -23,7 +23,7 @@ from .laws import breakage, heat
 from .operate import air_capacity
 from .outcome import Outcome, at_state, solve, solve_batch, solve_cold_start
 from .prediction import EngineResult, Limit, Prediction
-from .problem import Problem, build
+from .problem import SAG, Problem, build
 from .version import MODEL_VERSION, __version__
 
 NAN = float("nan")
@@ -194,7 +194,8 @@ def warmup(problem: Problem, outcome: Outcome) -> tuple[np.ndarray, np.ndarray]:
         p["offset"], by_air, m["T_air_in"], inner, m["T_room"],
     )  # fmt: skip
     t = np.linspace(0.0, 5.0 * constant, WARMUP_POINTS)
-    return t, np.array([heat.lumped_warmup(cold, s["T"], ti, constant) for ti in t])
+    chamber = np.array([heat.lumped_warmup(cold, s["T"], ti, constant) for ti in t])
+    return t, np.maximum(chamber, p["warmed"] * chamber + p["offset"])  # the warmer of air and powder
 
 
 def _first_to_bind(problem: Problem, outcome: Outcome) -> tuple[str, str, tuple[Limit, ...]]:
@@ -220,21 +221,27 @@ def _warnings(problem: Problem, outcome: Outcome, main: EngineResult, happens: s
         asked = f"the feed rate asked for, {3.6 * 1e3 * config.feed.rate_kg_s:.3g} kg/h, {happens}"
         found.append(asked + "; the figures are for the largest rate the mill takes for long")
     if outcome.code == OVER and config.feed.batch_mass_kg:
-        found.append(f"this batch goes beyond a limit: {WARM[outcome.binding]}")
+        found.append(f"this batch goes beyond a limit: it {WARM[outcome.binding]}")
     if outcome.code == CANNOT:
         found.append(f"the mill does not run even with next to no feed: {outcome.binding} is over its limit")
     if m["sieve_share"] >= 1.0:
         found.append("the sieve is at least as large as the wall of the chamber; check sieve.area")
-    if outcome.state["T"] > m["T_limit"] - 15.0 and outcome.binding != "outlet temperature":
+    warmest = main.scalars["outlet_temperature_K"].value
+    if warmest > m["T_limit"] - 15.0 and outcome.binding != "outlet temperature":
         found.append("less than 15 K to the sticking temperature: contact spots are 30-60 K hotter than the powder")
     if outcome.state["unblinded"] < 0.4:
         found.append("more than 60 % of the sieve holes are pegged")
     events = montecarlo_events(problem, outcome)
     if events > montecarlo.MOST_EVENTS and config.run.engine != "balance":
         found.append(_too_many(events) + "; the figures are those of the balance engine alone")
+    if not config.drive.curve_power_W:
+        found.append(
+            f"the motor is assumed to lose {100 * SAG:.0f} % of its speed at rated power; drive.speed_under_load says "
+            "better, and an unregulated router loses far more"
+        )
     failed, count = main.numerics.get("band_failed", 0.0), main.numerics.get("band_samples", 0.0)
     if failed > 0:
-        found.append(f"{failed:.0f} of {count:.0f} parameter draws of the band did not settle and are left out")
+        found.append(f"{failed:.0f} of {count:.0f} parameter draws of the band did not settle; the band is without them")
     return found
 
 

@@ -6,7 +6,7 @@ from math import sqrt
 import numpy as np
 
 from . import psd
-from .chamber import idle_power
+from .chamber import idle_power, idle_speed
 from .operate import POWERS, balance_temperature
 from .prediction import Scalar
 
@@ -26,8 +26,9 @@ LONG_NAMES = {  # name: (unit, long name)
     "net_J_kg": ("J/kg", "electrical energy per kg of product above the idle power"),
     "shaft_power_W": ("W", "power at the shaft"),
     "electrical_power_W": ("W", "power drawn from the mains"),
-    "idle_power_W": ("W", "power drawn from the mains by the empty mill"),
-    "outlet_temperature_K": ("K", "temperature of chamber and air at the outlet"),
+    "idle_power_W": ("W", "power drawn from the mains by the empty mill, as warm as the loaded one"),
+    "outlet_temperature_K": ("K", "temperature at the outlet, the warmer of powder and air"),
+    "air_temperature_K": ("K", "temperature of chamber and air"),
     "powder_temperature_K": ("K", "mean temperature of the pieces that leave"),
     "air_flow_m3_s": ("m3/s", "air flow through the sieve"),
     "open_sieve_share": ("1", "share of the holes that is not pegged"),
@@ -88,12 +89,13 @@ def scalars(
     """All predicted figures by name, with standard errors; capacity is added by the caller."""
     f, se, F = figures.flows, figures.flows_se, float(state["F"])
     hits, above = f["bar_hits"] + f["pin_hits"], f["bar_above"] + f["pin_above"]
-    idle_windage, idle_bearings = idle_power(mill, mill["omega_0"], mill["T_room"])
+    idle_windage, idle_bearings = idle_power(mill, idle_speed(mill, state["T"]), state["T"])
     efficiency = float(mill["efficiency"])
     electrical, idle = float(powers["shaft"]) / efficiency, (idle_windage + idle_bearings) / efficiency
     x = {p: psd.x_at(edges, figures.q3, p) for p in (0.1, 0.5, 0.9)}
     x_se = {p: size_error(edges, figures.q3, figures.q3_se, p) for p in x}
     span = (x[0.9] - x[0.1]) / x[0.5]
+    powder = (powers["warmed"] * temperature[0] + powers["offset"], powers["warmed"] * temperature[1])
     values = {
         "x10_m": (x[0.1], x_se[0.1]), "x50_m": (x[0.5], x_se[0.5]), "x90_m": (x[0.9], x_se[0.9]),
         "span": (span, sqrt(x_se[0.9] ** 2 + x_se[0.1] ** 2 + (span * x_se[0.5]) ** 2) / x[0.5]),
@@ -105,10 +107,8 @@ def scalars(
         "net_J_kg": ((electrical - idle) / F, shaft_se / efficiency / F),
         "shaft_power_W": (float(powers["shaft"]), shaft_se),
         "electrical_power_W": (electrical, shaft_se / efficiency), "idle_power_W": (idle, 0.0),
-        "outlet_temperature_K": temperature,
-        "powder_temperature_K": (
-            powers["warmed"] * temperature[0] + powers["offset"], powers["warmed"] * temperature[1]
-        ),
+        "outlet_temperature_K": max(temperature, powder), "air_temperature_K": temperature,
+        "powder_temperature_K": powder,
         "air_flow_m3_s": (float(state["Q"]), 0.0),
         "open_sieve_share": (float(state["unblinded"]), 0.0), "speed_rad_s": (float(state["omega"]), 0.0),
         "tip_speed_m_s": (float(state["v"]), 0.0), "residence_s": (figures.residence_s, figures.residence_se),

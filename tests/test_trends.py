@@ -6,6 +6,7 @@ import mills
 import numpy as np
 import pytest
 
+from millsim.assemble import balance_result
 from millsim.capacity import CANNOT, OK, OVER, bite_statistics
 from millsim.chamber import F_MAT, NIP, PIN, STRIKE, XW_MIN
 from millsim.config import parse_config
@@ -290,3 +291,14 @@ def test_strike_rate_grows_with_size():
     # Fines follow the air round the bars and lie deeper in the gap.
     table = mills.outcome("demo").table
     assert np.all(np.diff(table[:, STRIKE]) > 0)
+
+
+@pytest.mark.parametrize("rate", ["1 g/h", "50 g/h", "300 g/h"])
+@pytest.mark.parametrize("name", ["demo", "pla", "swinging"])
+def test_a_loaded_mill_draws_more_than_the_empty_one(name, rate):
+    # Net energy is what comes on top of the hot idle power: never negative, and next to no feed draws next to nothing.
+    result = balance_result(mills.problem(name, f"feed.rate={rate}"), mills.outcome(name, f"feed.rate={rate}"), 1.0)
+    loaded, idle = (result.scalars[k].value for k in ("electrical_power_W", "idle_power_W"))
+    assert loaded > idle
+    if rate == "1 g/h":
+        assert loaded == pytest.approx(idle, rel=0.01)
