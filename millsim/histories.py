@@ -5,7 +5,7 @@ a fine table of the same laws the balance uses (RATE_NODES points in ln x, linea
 Random numbers are a pure function of (seed, history, draw), so a history is the same on any thread.
 """
 
-from math import exp, log, log1p
+from math import exp, log
 
 import numpy as np
 from numba import prange
@@ -82,8 +82,9 @@ def size_class(ln_edges, ln_x, i):
 
 
 @law
-def _bar(m, k, row, x, stream, n, flows, by_class):
-    """A bar hit: book it, chip, test fracture. Returns (new size, flies on to the pins, thrown energy, draws)."""
+def _bar(m, k, row, x, ln_x, stream, n, flows, by_class):
+    """A bar hit: book it, chip, test fracture. Returns (new size, its ln, flies on to the pins,
+    thrown energy, draws)."""
     c = uniform(stream, n) ** C_EXPONENT
     W = motion.bar_energy(k.v, k.kappa, c)
     thrown = motion.thrown_energy(k.v, k.kappa, k.e_bar, c)
@@ -104,13 +105,16 @@ def _bar(m, k, row, x, stream, n, flows, by_class):
         flows.chips += 1.0
         by_class[CHIPS] += 1.0
         h = cutting.chip_thickness(m.chip_size, x)
-        return h * uniform(stream, n + 2) ** (1.0 / m.chip_exponent), False, thrown, n + 3
+        y = h * uniform(stream, n + 2) ** (1.0 / m.chip_exponent)
+        return y, log(y), False, thrown, n + 3
     if uniform(stream, n + 2) < breakage.breakage_probability(x, W, row[F_MAT], row[XW_MIN]):
         flows.bar_fractures += 1.0
         by_class[FRACTURE] += 1.0
-        return breakage.daughter_size(x, uniform(stream, n + 3), k.q_bar, m.fines_limit), True, thrown, n + 4
+        y = breakage.daughter_size(x, uniform(stream, n + 3), k.q_bar, m.fines_limit)
+        return y, log(y), True, thrown, n + 4
     by_class[ELASTIC] += 1.0
-    return x * exp(log1p(-xi) / 3.0), True, thrown, n + 3
+    factor, ln_factor = cutting.chipped_size(xi)
+    return x * factor, ln_x + ln_factor, True, thrown, n + 3
 
 
 @law
@@ -141,20 +145,54 @@ def _pin(m, k, row, x, brittle, thrown, stream, n, flows, by_class):
 
 
 @law
-def passes(m, unblinded, x, stream, n):
-    """One sieve try, drawn: slow or skimming, through an open hole or not. Uses 3 draws."""
-    z, t_over_w = m.shape * x / m.hole, m.plate / m.hole
-    if uniform(stream, n) < m.slow_share:
-        chance = sieving.pass_slow(z, t_over_w)
-    else:
-        skim = m.skim_ratio_low * (m.skim_ratio_high / m.skim_ratio_low) ** uniform(stream, n + 1)
-        chance = sieving.pass_skim(z, t_over_w, skim)
-    open_ = sieving.open_to_pass(m.sieve_factor, m.open_share, m.usable_open, unblinded)
-    return uniform(stream, n + 2) < chance * open_
+def _nip(m, table, ln_low, step, x, ln_x, stream, n, row, flows):
+    """A bite: shear the piece, or fold back from it (swinging hammers). Returns the new size; uses 2 draws."""
+    look_up(table, ln_low, step, ln_x, row)
+    flows.nips += 1.0
+    if uniform(stream, n) >= row[FINISHED]:
+        flows.nip_work += row[WASTED]
+        return x
+    flows.nip_work += row[SHEAR]
+    return breakage.daughter_size(x, uniform(stream, n + 1), m.nip_exponent, m.fines_limit)
 
 
 @law
-def follow(m, steps, grid, stream, max_events, row, pin_row, flows, by_size):
+def passes(m, unblinded, x, stream, n):
+    """One sieve try, drawn: slow or skimming, through an open hole or not. Uses 3 draws.
+
+    No piece has a better chance at an open hole than (1 - z)^2: the last draw rules most tries out at once.
+    """
+    z, t_over_w = m.shape * x / m.hole, m.plate / m.hole
+    if z >= 1.0:
+        return False
+    open_ = sieving.open_to_pass(m.sieve_factor, m.open_share, m.usable_open, unblinded)
+    luck = uniform(stream, n + 2)
+    if luck >= (1.0 - z) * (1.0 - z) * open_:
+        return False
+    if uniform(stream, n) < m.slow_share:
+        return luck < sieving.pass_slow(z, t_over_w) * open_
+    skim = m.skim_ratio_low * (m.skim_ratio_high / m.skim_ratio_low) ** uniform(stream, n + 1)
+    return luck < sieving.pass_skim(z, t_over_w, skim) * open_
+
+
+@law
+def _strike(m, k, table, ln_low, step, ln_edges, x, ln_x, i, stream, n, row, flows, by_size):
+    """A bar hit and the flight after it. Returns (size, ln size, class, ln size that row belongs to, draws)."""
+    at = ln_x
+    x, ln_x, flies, thrown, n = _bar(m, k, row, x, ln_x, stream, n, flows, by_size[i])
+    i = size_class(ln_edges, ln_x, i)
+    if flies:
+        look_up(table, ln_low, step, ln_x, row)
+        at, whole = ln_x, x
+        x, n = _pin(m, k, row, x, i > 0, thrown, stream, n, flows, by_size[i])
+        if x < whole:
+            ln_x = log(x)
+            i = size_class(ln_edges, ln_x, i)
+    return x, ln_x, i, at, n
+
+
+@law
+def follow(m, steps, grid, stream, max_events, row, nip_row, flows, by_size):
     """Follow one tagged gram until it leaves, the time is up, or max_events; return (how it ended, time).
 
     Ends: 1 left through the sieve, 0 still in the chamber when time was up, -1 given up at max_events.
@@ -164,10 +202,13 @@ def follow(m, steps, grid, stream, max_events, row, pin_row, flows, by_size):
     ln_x = feed_ln_size(feed_ln_x, feed_q, uniform(stream, 0))
     x, i = exp(ln_x), size_class(ln_edges, ln_x, ln_edges.size - 2)
     now, t, n, changed = 0, 0.0, 1, True
+    at = np.nan  # the ln size that row belongs to: a hit that changes nothing needs no new look-up
     strike = nip = contact = airborne = total = 0.0
     for _ in range(max_events):
         if changed:
-            look_up(tables[now], ln_low, step, ln_x, row)
+            if ln_x != at:
+                look_up(tables[now], ln_low, step, ln_x, row)
+                at = ln_x
             strike, nip = (row[STRIKE], row[NIP] * screens[now, i]) if i > 0 else (0.0, 0.0)
             contact, airborne = row[CONTACT], row[AIRBORNE]
             total = strike + nip + contact + airborne
@@ -175,7 +216,7 @@ def follow(m, steps, grid, stream, max_events, row, pin_row, flows, by_size):
         wait = -log(uniform(stream, n)) / total
         if t + wait > ends[now]:  # the frozen state ends first; waiting has no memory
             by_size[i, DWELL] += ends[now] - t
-            t, now, n, changed = ends[now], now + 1, n + 1, True
+            t, now, n, changed, at = ends[now], now + 1, n + 1, True, np.nan
             if now == ends.size:
                 return 0, t
             continue
@@ -194,24 +235,15 @@ def follow(m, steps, grid, stream, max_events, row, pin_row, flows, by_size):
             continue
         pick -= contact
         if pick < strike:
-            k = k_all[now]
-            x, flies, thrown, n = _bar(m, k, row, x, stream, n, flows, by_size[i])
-            ln_x = log(x)
-            i = size_class(ln_edges, ln_x, i)
-            if flies:
-                look_up(tables[now], ln_low, step, ln_x, pin_row)
-                x, n = _pin(m, k, pin_row, x, i > 0, thrown, stream, n, flows, by_size[i])
-                ln_x = log(x)
-                i = size_class(ln_edges, ln_x, i)
+            x, ln_x, i, at, n = _strike(
+                m, k_all[now], tables[now], ln_low, step, ln_edges, x, ln_x, i, stream, n, row, flows, by_size
+            )
         elif pick < strike + nip:
-            flows.nips += 1.0
             by_size[i, NIPS] += 1.0
-            n += 2
-            if uniform(stream, n - 2) >= row[FINISHED]:  # a light hammer folds back
-                flows.nip_work += row[WASTED]
+            whole, n = x, n + 2
+            x = _nip(m, tables[now], ln_low, step, x, ln_x, stream, n - 2, nip_row, flows)
+            if x == whole:
                 continue
-            flows.nip_work += row[SHEAR]
-            x = breakage.daughter_size(x, uniform(stream, n - 1), m.nip_exponent, m.fines_limit)
             ln_x = log(x)
             i = size_class(ln_edges, ln_x, i)
         else:
@@ -232,9 +264,9 @@ def run_blocks(m, steps, grid, seed, first_block, flows, by_size, ends):
         clear_flows(flows[b])
         by_size[b] = 0.0
         ends[b] = 0.0
-        row, pin_row = np.empty(N_RATES), np.empty(N_RATES)
+        row, nip_row = np.empty(NIP + 1), np.empty(N_RATES)  # most events need the first columns only
         for h in range(BLOCK):
             stream = start(seed, (first_block + b) * BLOCK + h, 0)
-            end, t = follow(m[0], steps, grid, stream, GIVE_UP, row, pin_row, flows[b], by_size[b])
+            end, t = follow(m[0], steps, grid, stream, GIVE_UP, row, nip_row, flows[b], by_size[b])
             ends[b, 1 - end] += 1.0
             ends[b, 3] += t

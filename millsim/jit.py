@@ -64,7 +64,8 @@ def _compile(function: Callable, signature=None, **options) -> Callable:
     before = numba.config.CACHE_DIR
     numba.config.CACHE_DIR = CACHE_FOLDER or ""
     try:
-        return numba.njit(signature, cache=CACHE_FOLDER is not None, error_model="numpy", **options)(function)
+        options = {"cache": CACHE_FOLDER is not None, "error_model": "numpy", "no_cfunc_wrapper": True, **options}
+        return numba.njit(signature, **options)(function)
     finally:
         numba.config.CACHE_DIR = before
 

@@ -171,7 +171,8 @@ def work_on_pieces(m, s, k, table, ln_low, step, pieces, count, factor, v, x_lea
             n += 1
         if broken or gone:
             count -= 1
-            pieces[j] = pieces[count]
+            for c in range(pieces.shape[1]):  # to assign a slice costs two seconds of compiling
+                piece[c] = pieces[count, c]
         if gone:
             out += mass
         if broken:

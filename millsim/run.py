@@ -241,7 +241,7 @@ def _warnings(problem: Problem, outcome: Outcome, main: EngineResult, happens: s
         )
     failed, count = main.numerics.get("band_failed", 0.0), main.numerics.get("band_samples", 0.0)
     if failed > 0:
-        found.append(f"{failed:.0f} of {count:.0f} parameter draws of the band did not settle; the band is without them")
+        found.append(f"{failed:.0f} of {count:.0f} draws of the band did not settle; the band is without them")
     return found
 
 

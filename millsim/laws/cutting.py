@@ -27,6 +27,20 @@ def chip_share(edge_share, W, w_cut):
 
 
 @law
+def chipped_size(xi):
+    """(size over the size before, ln of that) of a piece that loses the mass share xi <= 0.05: (1 - xi)^(1/3).
+
+    Series, exact to rounding within that range (derived): ln(1 - xi) = -2 artanh(w), w = xi / (2 - xi); then exp.
+    Products of constants instead of quotients: a hit is too frequent for a library logarithm and exponential.
+    """
+    w = xi / (2.0 - xi)
+    q = w * w
+    s = -2.0 / 3.0 * w * (1.0 + q * (1.0 / 3.0 + q * (1.0 / 5.0 + q * (1.0 / 7.0 + q * (1.0 / 9.0)))))
+    e = s * (1.0 / 120.0 + s * (1.0 / 720.0 + s * (1.0 / 5040.0)))
+    return 1.0 + s * (1.0 + s * (0.5 + s * (1.0 / 6.0 + s * (1.0 / 24.0 + e)))), s
+
+
+@law
 def shear_energy(sigma_y, rho):
     """Specific energy [J/kg] to shear a sphere in two: F d / 4 with F = tau pi d^2 / 4, tau = sigma_y / sqrt 3.
 
