@@ -94,6 +94,31 @@ UNITS: dict[str, Unit] = {
 }
 DIMENSION: dict[str, str] = {si: what for si, (what, _) in _TABLE.items()}
 
+# Units people know from elsewhere, by folded spelling: not accepted, but converted in the hint.
+_FOREIGN_TABLE: dict[str, dict[str, str]] = {
+    "m": {"in": "0.0254", "inch": "0.0254", "inches": "0.0254", "ft": "0.3048", "feet": "0.3048",
+          "foot": "0.3048", "mil": "25.4e-6", "thou": "25.4e-6", "micron": "1e-6", "microns": "1e-6"},
+    "m2": {"in2": "6.4516e-4", "sq in": "6.4516e-4", "ft2": "0.09290304", "sq ft": "0.09290304"},
+    "kg": {"lb": "0.45359237", "lbs": "0.45359237", "oz": "0.028349523125", "gram": "1e-3", "grams": "1e-3"},
+    "s": {"hr": "3600", "hour": "3600", "hours": "3600", "sec": "1", "minutes": "60"},
+    "kg/s": {"lb/h": "0.45359237/3600", "lb/hr": "0.45359237/3600", "oz/h": "0.028349523125/3600",
+             "g/hr": "1e-3/3600", "kg/hr": "1/3600"},
+    "W": {"hp": "745.69987158227022", "ps": "735.49875", "watt": "1", "watts": "1"},
+    "Pa": {"psi": "6894.757293168361"},
+    "m/s": {"ft/s": "0.3048", "ft/min": "0.3048/60", "fpm": "0.3048/60", "mph": "0.44704"},
+    "rad/s": {"hz": "6.283185307179586476925286766559", "rps": "6.283185307179586476925286766559",
+              "u/min": "pi/30"},
+    "kg/m3": {"lb/ft3": "16.01846337396014", "kg/l": "1e3", "g/ml": "1e3"},
+    "K": {"degf": "5/9", "f": "5/9"},
+    "m3/s": {"cfm": "0.028316846592/60", "l/min": "1e-3/60"},
+}  # fmt: skip
+_ZERO_F = _EXACT.subtract(Decimal("273.15"), _EXACT.divide(Decimal(160), Decimal(9)))  # 0 degF in K
+FOREIGN: dict[str, Unit] = {
+    spelling: Unit(spelling, si, _factor(f), _ZERO_F if si == "K" else Decimal(0))
+    for si, row in _FOREIGN_TABLE.items()
+    for spelling, f in row.items()
+}
+
 _ALIASES = {
     "²": "2",
     "³": "3",
@@ -108,16 +133,30 @@ _ALIASES = {
 }
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,5})?"
 _QUANTITY = re.compile(rf"\s*({_NUMBER})\s*(\S.*?)?\s*", re.ASCII)
-_COMMA = re.compile(r"\s*([+-]?\d+),(\d+)\s*(.*?)\s*", re.ASCII)
+_COMMA = re.compile(r"\s*([+-]?\d+),(\d+)(?![\d.,])\s*(.*?)\s*", re.ASCII)
+_GROUPS = re.compile(  # thousands set apart by a gap, a mark, points or commas
+    r"\s*([+-]?[1-9]\d{0,2})([ '’_.,\u00a0\u2009\u202f])(\d{3}(?:\2\d{3})*)"
+    r"(?:(?!\2)[.,](\d+))?(?![\d.,])\s*(.*?)\s*",
+    re.ASCII,
+)
 _LONGEST = 80  # characters; no honest quantity is longer
 
 
 def find_unit(text: str) -> Unit | None:
     """The unit of that spelling ("cm²", "cm^2" and "cm2" are one), or None."""
+    return UNITS.get(_plain(text))
+
+
+def find_foreign(text: str) -> Unit | None:
+    """The unit of that spelling that is known but not accepted ("in", "hp", "°F"), or None."""
+    return FOREIGN.get(_plain(text).casefold())
+
+
+def _plain(text: str) -> str:
+    """A unit spelt without exponents, signs and odd spaces."""
     for odd, plain in _ALIASES.items():
         text = text.replace(odd, plain)
-    text = " ".join(text.split())
-    return UNITS.get(text)
+    return " ".join(text.split())
 
 
 def spellings(si: str) -> list[str]:
@@ -125,13 +164,36 @@ def spellings(si: str) -> list[str]:
     return [u.text for u in UNITS.values() if u.si == si and u.text != "C"]
 
 
-def split_quantity(text: str) -> tuple[Decimal, Unit | None]:
-    """Number and unit of a text such as "0.3 mm"; unit None if it has none. Raises UnitError with a hint."""
+def rewritten(text: str) -> list[tuple[str, str]]:
+    """What a number with a comma or with thousands set apart may mean, as (advice, quantity text).
+
+    "18,000 rpm" may be "18.000 rpm" or "18000 rpm"; which of them makes sense is for the reader of a range.
+    """
+    ways = []
+    if len(text) <= _LONGEST and (comma := _COMMA.fullmatch(text)):
+        whole, part, rest = comma.groups()
+        ways.append(("use a point: ", f"{whole}.{part} {rest}".strip()))
+    if len(text) <= _LONGEST and (groups := _GROUPS.fullmatch(text)):
+        first, mark, more, decimals, rest = groups.groups()
+        number = first + more.replace(mark, "") + (f".{decimals}" if decimals else "")
+        ways.append(("write ", f"{number} {rest}".strip()))
+    return ways
+
+
+def foreign(text: str) -> tuple[Decimal, Unit] | None:
+    """Number and unit of a text in a unit that is known but not accepted, or None."""
+    match = _QUANTITY.fullmatch(text) if len(text) <= _LONGEST else None
+    unit = find_foreign(match[2]) if match and match[2] else None
+    return (Decimal(match[1]), unit) if unit else None
+
+
+def split_quantity(text: str, si: str = "") -> tuple[Decimal, Unit | None]:
+    """Number and unit of a text such as "0.3 mm"; unit None if it has none. Raises UnitError with a hint.
+
+    Hints name units of the dimension `si` only; of any when it is not given.
+    """
     if len(text) > _LONGEST:
         raise UnitError("is far too long for a number with a unit")
-    if comma := _COMMA.fullmatch(text):
-        whole, part, rest = comma.groups()
-        raise UnitError("has a comma in the number", f'use a point: "{f"{whole}.{part} {rest}".strip()}"')
     match = _QUANTITY.fullmatch(text)
     if not match:
         raise UnitError("is not a number with a unit")
@@ -139,16 +201,43 @@ def split_quantity(text: str) -> tuple[Decimal, Unit | None]:
     if name is None:
         return Decimal(number), None
     unit = find_unit(name)
+    if unit is None and (ways := rewritten(text)):
+        mark = "a comma" if "," in text else "more than one point" if "." in text else "a gap"
+        raise UnitError(f"has {mark} in the number", ", or ".join(f'{how}"{t}"' for how, t in ways))
     if unit is None:
-        raise UnitError(f'has an unknown unit "{name}"', _unit_hint(name))
+        _refuse(Decimal(number), name, si)
     return Decimal(number), unit
 
 
-def _unit_hint(name: str) -> str:
-    """Suggest a unit for a misspelt one: first by letter case, then by likeness."""
-    same = [u for u in UNITS if u.casefold() == name.casefold()]
-    near = same or difflib.get_close_matches(name, UNITS, n=1, cutoff=0.6)
-    return f'did you mean "{near[0]}"?' if near else ""
+def _refuse(number: Decimal, name: str, si: str) -> None:
+    """Raise what is wrong with a unit that is not accepted."""
+    known = find_foreign(name)
+    if known and si and known.si != si:
+        _wrong_dimension(known, si)
+    hint = f'write "{converted(number, known)}"' if known else _unit_hint(name, si)
+    raise UnitError(f'has an unknown unit "{name}"', hint)
+
+
+def _wrong_dimension(unit: Unit, si: str) -> None:
+    units = f"units: {', '.join(spellings(si))}"
+    raise UnitError(f"measures {DIMENSION[unit.si]}, not {DIMENSION[si]}", units)
+
+
+def _unit_hint(name: str, si: str) -> str:
+    """Suggest a unit of the dimension for a misspelt one: first by letter case, then by likeness."""
+    units = [u.text for u in UNITS.values() if si in ("", u.si)]
+    same = [u for u in units if u.casefold() == name.casefold()]
+    near = same or difflib.get_close_matches(name, units, n=1, cutoff=0.6)
+    return f'did you mean "{near[0]}"?' if near else f"units: {', '.join(spellings(si))}" if si else ""
+
+
+def converted(number: Decimal, unit: Unit, into: str = "") -> str:
+    """A quantity in an accepted unit to five digits: (0.1, inch) -> "2.54 mm"; SI-like where none is named."""
+    value = to_si(number, unit)
+    into = into or shown_unit(value, unit.si)
+    short = f"{in_unit(value, UNITS[into]):.5g}"
+    short = f"{float(short):.0f}" if "e+0" in short else short
+    return f"{short} {into}".replace("degC", "°C")
 
 
 def to_si(number: Decimal, unit: Unit) -> float:
@@ -160,13 +249,11 @@ def to_si(number: Decimal, unit: Unit) -> float:
 
 def parse(text: str, si: str) -> float:
     """SI value of a quantity text that must have the dimension of `si`. Raises UnitError."""
-    number, unit = split_quantity(text)
+    number, unit = split_quantity(text, si)
     if unit is None:
         raise UnitError("has no unit", f"units of {DIMENSION[si]}: {', '.join(spellings(si))}")
     if unit.si != si:
-        raise UnitError(
-            f"measures {DIMENSION[unit.si]}, not {DIMENSION[si]}", f"units: {', '.join(spellings(si))}"
-        )
+        _wrong_dimension(unit, si)
     return to_si(number, unit)
 
 

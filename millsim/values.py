@@ -7,9 +7,12 @@ from decimal import Decimal
 
 from . import units
 from .schema import AS_MUCH, Key
+from .sieves import mesh_to_m
 from .units import UnitError
 
-_SLIPS = (1e-3, 1e3, 1e-1, 1e1, 1e-2, 1e2, 1e-6, 1e6)  # factors by which people are off, likeliest first
+# Units nobody writes another one for by mistake: never suggested for a value out of range.
+_NEVER_MEANT = {"ms", "rad/s", "km/h", "m/min", "GPa", "kg/s"}
+_KELVIN_LIKE = (Decimal(250), Decimal(400))  # numbers that may be kelvin written as °C
 _MAX_ITEMS = 1000  # of a list in a config
 
 
@@ -61,9 +64,10 @@ def as_number(raw: object, example: str) -> float:
 def _unquote(raw: str, example: str) -> str:
     """What to write instead of a text where a plain number belongs."""
     try:
-        number, unit = units.split_quantity(raw)
-    except UnitError as error:
-        return error.hint or f"for example {example}"
+        number, unit = units.split_quantity(raw, "-")
+    except UnitError:
+        ways = [how + text for how, text in units.rewritten(raw)]
+        return ", or ".join(ways) or f"for example {example}"
     if unit is None or unit.si == "-":
         return f"write {units.to_si(number, unit or units.UNITS['-']):.12g} without quotes"
     return f"it has no unit: write {number}"
@@ -81,42 +85,72 @@ def as_quantity(
         value = units.parse(raw, si)
         number, unit = units.split_quantity(raw)
     except UnitError as error:
-        raise Bad(f"{show(raw)} {error}", allowed, error.hint or f"for example {example}") from None
+        hint = _other_way(raw, si, low, high, shown) or error.hint or f"for example {example}"
+        raise Bad(f"{show(raw)} {error}", allowed, hint) from None
     if not low <= value <= high:
-        raise Bad(f"{show(raw)} is out of range", allowed, slip(number, unit, low, high))
+        hint = _other_way(raw, si, low, high, shown) or slip(number, unit, low, high)
+        raise Bad(f"{show(raw)} is out of range", allowed, hint)
     return value
+
+
+def _other_way(raw: str, si: str, low: float, high: float, shown: str) -> str:
+    """What to write for thousands set apart, a decimal comma, a unit from elsewhere, a mesh number; or nothing."""
+    if ways := [f'{how}"{text}"' for how, text in units.rewritten(raw) if _fits(text, si, low, high)]:
+        return ", or ".join(ways)
+    text, by = "", ""
+    if (known := units.foreign(raw)) and known[1].si == si:
+        text = units.converted(*known, shown)
+    elif si == "m" and "mesh" in raw.casefold() and len(raw) <= 20:
+        try:
+            text, by = units.readable(mesh_to_m(raw), shown), " by ASTM E11"
+        except KeyError as error:
+            return str(error.args[0])
+    advice = f': write "{text}"' if _fits(text, si, low, high) else ""
+    said = " ".join(raw.split())
+    return f"{said} is {text}{by}{advice}" if text else ""
+
+
+def _fits(text: str, si: str, low: float, high: float) -> bool:
+    """Whether a quantity text can be read and lies within the bounds."""
+    try:
+        return low <= units.parse(text, si) <= high
+    except UnitError:
+        return False
 
 
 def _with_unit(raw: int | float, si: str, low: float, high: float, shown: str) -> str:
     """Suggest the bare number with the unit that makes sense of it."""
     text = show(raw)
-    for name in (shown, *units.spellings(si)):
-        try:
-            if low <= units.parse(f"{text} {name}", si) <= high:
-                return f'write "{text} {name}"'
-        except UnitError:
-            break
+    for name in (shown, *(u for u in units.spellings(si) if u not in _NEVER_MEANT)):
+        if _fits(f"{text} {name}", si, low, high):
+            return f'write "{text} {name}"'
     return f'write it as text with a unit, for example "{units.readable(max(low, min(high, 1.0)), shown)}"'
 
 
 def slip(number: Decimal, unit: units.Unit, low: float, high: float) -> str:
-    """The likely intention behind an out-of-range quantity: another unit, or a slipped factor."""
+    """The likely intention behind an out-of-range quantity: the same number in another unit, if that fits."""
     if not abs(number) < Decimal("1e30"):
         return ""
     ratios = {}
     for name in units.spellings(unit.si):
         other = units.UNITS[name]
-        if other.offset == unit.offset and low <= units.to_si(number, other) <= high:
+        if _confusable(number, other, high) and low <= units.to_si(number, other) <= high:
             ratios.setdefault(abs(math.log10(other.factor / unit.factor)) - 3, name)
-    if ratios:
-        name = ratios[min(ratios, key=abs)]  # a factor of 1000 is the commonest slip
-        meant = units.readable(units.to_si(number, units.UNITS[name]), unit.text)
-        return f'did you mean {meant} ("{number} {name}")?'
-    for factor in _SLIPS:
-        value = units.to_si(number * Decimal(factor), unit)
-        if low <= value <= high and value > 0.0:
-            return f"did you mean {units.readable(value, unit.text)}?"
-    return ""
+    if not ratios:
+        return ""
+    name = ratios[min(ratios, key=abs)]  # a factor of 1000 is the commonest slip
+    meant = units.readable(units.to_si(number, units.UNITS[name]), unit.text)
+    shown = f"{number} {name}".replace("degC", "°C")
+    return f'did you mean {meant} ("{shown}")?'
+
+
+def _confusable(number: Decimal, other: units.Unit, high: float) -> bool:
+    """Whether people may have meant this unit; per cent only of shares, kelvin only of likely temperatures."""
+    if other.text == "%":
+        return number >= 1 and 0.1 <= high <= 1.0
+    if other.text == "K":
+        return _KELVIN_LIKE[0] <= number <= _KELVIN_LIKE[1]
+    return other.text not in _NEVER_MEANT
 
 
 def in_range(value: float, raw: object, key: Key) -> float:

@@ -29,6 +29,38 @@ def test_every_unit_agrees_with_pint(spelling):
     assert units.to_si(Decimal(3), unit) == pytest.approx(theirs, rel=1e-12)
 
 
+FOREIGN_PINT = {
+    "in": "inch", "ft": "foot", "lb": "pound", "oz": "ounce", "hp": "horsepower", "ps": "metric_horsepower",
+    "psi": "psi", "degf": "degF", "cfm": "foot**3/minute", "in2": "inch**2", "ft2": "foot**2", "lb/h": "pound/hour",
+    "oz/h": "ounce/hour", "lb/ft3": "pound/foot**3", "mph": "mile/hour", "fpm": "foot/minute", "thou": "thou",
+    "hz": "revolutions_per_second", "u/min": "revolutions_per_minute",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("spelling", FOREIGN_PINT)
+def test_foreign_units_agree_with_pint(spelling):
+    unit = units.FOREIGN[spelling]
+    theirs = PINT.Quantity(3.0, FOREIGN_PINT[spelling]).to(as_pint(unit.si)).magnitude
+    assert units.to_si(Decimal(3), unit) == pytest.approx(theirs, rel=1e-9)
+
+
+def test_foreign_units_are_converted_and_never_accepted():
+    assert not set(units.FOREIGN) & {u.casefold() for u in units.UNITS}
+    for text, meant in {"1 hp": "745.7 W", "1 PS": "735.5 W", "100 °F": "37.778 °C", "18000 Hz": "1080000 rpm"}.items():
+        assert units.converted(*units.foreign(text)) == meant
+        with pytest.raises(units.UnitError, match="unknown unit"):
+            units.split_quantity(text)
+
+
+@given(st.text(max_size=8), st.sampled_from(sorted(units.DIMENSION)))
+def test_a_suggested_unit_is_of_the_dimension(name, si):
+    try:
+        units.parse(f"3 {name}", si)
+    except units.UnitError as error:
+        for suggested in re.findall(r'did you mean "(.*)"\?', error.hint):
+            assert units.UNITS[suggested].si == si
+
+
 def test_first_spelling_of_each_dimension_is_its_si_unit():
     for si in units.DIMENSION:
         assert units.UNITS[si].factor == 1
@@ -67,6 +99,16 @@ def test_equal_quantities_are_equal_floats():
         ("3 g", "measures mass, not length", "mm"),
         ("3 MM", "unknown unit", 'did you mean "mm"?'),
         ("3 mmm", "unknown unit", 'did you mean "mm"?'),
+        ("3 h", "measures time, not length", "units: m, cm, mm, um"),
+        ("3 hp", "measures power, not length", "units: m, cm, mm, um"),
+        ("3 hh", "unknown unit", "units: m, cm, mm, um"),
+        ("0.1 in", 'unknown unit "in"', 'write "2.54 mm"'),
+        ("18 000 mm", "a gap in the number", 'write "18000 mm"'),
+        ("18'000 mm", "a gap in the number", 'write "18000 mm"'),
+        ("18,000 mm", "a comma in the number", 'use a point: "18.000 mm", or write "18000 mm"'),
+        ("1,234.5 mm", "a comma in the number", 'write "1234.5 mm"'),
+        ("1.234,5 mm", "a comma in the number", 'write "1234.5 mm"'),
+        ("1.234.567 mm", "more than one point", 'write "1234567 mm"'),
         ("nan mm", "not a number", ""),
         ("", "not a number", ""),
         ("3 " + "m" * 100, "far too long", ""),
