@@ -175,6 +175,15 @@ def test_all_slips_in_a_card_are_told_at_once(tmp_path):
     assert "linear | log" in told
 
 
+def test_a_value_with_its_unit_is_told_where_the_unit_goes(tmp_path):
+    told = problems_of(own_card(tmp_path, ("value = 1180", 'value = "1190 kg/m3" #')))
+    assert "density.value" in told
+    assert "the value is a plain number and the unit goes in its own line" in told
+    assert 'value = 1190 and unit = "kg/m3"' in told
+    assert "it has no unit" not in told
+    assert "write 1190 without quotes" in problems_of(own_card(tmp_path, ("value = 1180", 'value = "1190" #')))
+
+
 def test_missing_file_and_folder(tmp_path):
     assert "no such file" in problems_of(tmp_path / "none.toml")
     folder = tmp_path / "folder.toml"

@@ -188,7 +188,7 @@ def _number(raw: object, name: str, unit: units.Unit, spec: Spec, complain) -> f
     try:
         number = Decimal(repr(as_number(raw, "1.5")))
     except Bad as bad:
-        complain(name, bad.message, bad.allowed, bad.hint)
+        complain(name, bad.message, bad.allowed, _own_line(raw, name) or bad.hint)
         return float("nan")
     value = units.to_si(number, unit)
     if not spec.low <= value <= spec.high:
@@ -197,6 +197,20 @@ def _number(raw: object, name: str, unit: units.Unit, spec: Spec, complain) -> f
             name, f"{show(raw)} {unit.text} is out of range", allowed, slip(number, unit, spec.low, spec.high)
         )
     return value
+
+
+def _own_line(raw: object, name: str) -> str:
+    """How to write a number that was given together with its unit."""
+    if not isinstance(raw, str):
+        return ""
+    try:
+        number, unit = units.split_quantity(raw)
+    except units.UnitError:
+        return ""
+    if unit is None or unit.text == "-":
+        return ""
+    lines = f'{name} = {number} and unit = "{unit.text}"'
+    return f"the {name} is a plain number and the unit goes in its own line: {lines}"
 
 
 def _line(raw: object) -> str:
