@@ -17,6 +17,7 @@ _RULES: list[tuple[tuple[str, ...], Callable[..., Iterator[Finding]]]] = []
 _SPEED = find_key("drive", "speed")
 _ROUNDING = 1.0 + 1e-9
 OPEN_FRACTION_TOLERANCE = 0.15  # given against derived
+ARCHING = 1.4  # pieces arch over an opening up to this many pieces wide; as in `laws.drive.opening_flow`
 
 
 def rule(*keys: str) -> Callable:
@@ -256,11 +257,12 @@ def _sags(speed: float, under: float) -> Iterator[Finding]:
 
 @rule("feed.largest", "feed.opening")
 def _feed_fits(largest: float, opening: float) -> Iterator[Finding]:
-    if largest >= opening:
+    """Free width D - 1.4 d of Beverloo, Leniger & van de Velde 1961, Chem. Eng. Sci. 15:260 (from memory)."""
+    if opening - ARCHING * largest <= 0.0:
         yield (
             "feed.opening",
-            f"{_mm(opening)} does not let the largest feed pieces in ({_mm(largest)})",
-            f"above {_mm(largest)}",
+            f"{_mm(largest)} pieces arch over a {_mm(opening)} opening",
+            f"above {_mm(ARCHING * largest)}",
             "widen the opening or sieve the feed",
         )
 

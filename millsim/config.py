@@ -224,13 +224,13 @@ def _section(cls: type, values: dict[str, object], section: str = "", **more) ->
 
 def _feed_size(r: Reading) -> FeedSize:
     v = r.values
-    kind, sheet = v["feed.size.kind"], v["feed.size.sheet"]
+    kind = v["feed.size.kind"]
     return _section(
         FeedSize,
         v,
         "feed.size",
         kind="sieve_sheet" if kind == "table" else kind,
-        sheet_path=r.base_dir / sheet if sheet else None,
+        sheet_path=v.get("feed.size.file"),
         sheet_apertures_m=tuple(v["feed.size.apertures"]),
         sheet_q3=tuple(v["feed.size.q3"]),
         largest_m=v["feed.largest"],

@@ -4,9 +4,8 @@ Owns overrides, unknown and missing keys, and the files a config names (card, si
 """
 
 import re
-import tomllib
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from . import cards, checks
@@ -14,7 +13,7 @@ from .cards.spec import MATERIAL, MODEL
 from .errors import InputError, Problem
 from .params import ParamSet
 from .schema import ALTERNATIVES, AS_MUCH, FREE_SECTIONS, OPTIONAL_SECTIONS, REQUIRED, SECTIONS, Key, find_key
-from .tomlfile import TomlText
+from .tomlfile import TomlText, find_file, is_there, missing, toml_value
 from .units import DIMENSION, exact_text, readable, shown_unit
 from .values import Bad, as_number, as_quantity, convert, did_you_mean, in_range, show
 
@@ -110,16 +109,7 @@ def _override(r: Reading, text: str) -> None:
         if not isinstance(table.get(part), dict):
             table[part] = {}
         table = table[part]
-    table[name] = _toml_value(raw.strip())
-
-
-def _toml_value(raw: str) -> object:
-    """A value as TOML reads it; what TOML cannot read is taken as text, so that quotes may be left out."""
-    try:
-        tables = tomllib.loads(f"v = {raw}")
-    except (ValueError, RecursionError):
-        return raw
-    return tables["v"] if set(tables) == {"v"} else raw
+    table[name] = toml_value(raw.strip())
 
 
 def _drop_replaced(r: Reading) -> None:
@@ -232,7 +222,7 @@ def _unknown_keys(r: Reading, section: str, table: dict, keys: tuple[Key, ...]) 
         plain = _UNIT_SUFFIX.sub("", name.lower())
         for prefix in (section.split(".")[-1], "rotor", "mill"):
             plain = plain.removeprefix(f"{prefix}_")
-        guess = plain if plain in names else did_you_mean(plain, names)
+        guess = _on_a_card(plain) or did_you_mean(plain, names)
         if plain in names:
             key = find_key(section, plain)
             guess = f'did you mean "{plain}"?'
@@ -250,7 +240,14 @@ def _unknown_keys(r: Reading, section: str, table: dict, keys: tuple[Key, ...]) 
 def _elsewhere(name: str, section: str) -> str:
     """A hint when the key belongs into another section."""
     homes = [s for s in SECTIONS if s != section and find_key(s, name)]
-    return f"{name} belongs in [{homes[0]}]" if homes else ""
+    return f"{name} belongs in [{homes[0]}]" if homes else _on_a_card(name)
+
+
+def _on_a_card(name: str) -> str:
+    """A hint when the key is a parameter of the material or of the model."""
+    if name in MATERIAL:
+        return f"{name} belongs on a material card (see millsim materials)"
+    return f"{name} belongs in [model]" if name in MODEL else ""
 
 
 def _alternatives(r: Reading) -> None:
@@ -341,23 +338,30 @@ def _read_material(r: Reading) -> None:
         )
         r.own_card, r.material = True, card if len(r.problems) == before else None
     elif isinstance(name, str):
+        file = _file(r, "feed.material") if cards.is_path(name) else name
+        if file is None:
+            return
         try:
-            r.material = cards.load_material(name, r.base_dir)
+            r.material = cards.load_material(str(file))
         except InputError as error:
             for p in error.problems:
-                where = (
-                    p.where
-                    if cards.is_path(name)
-                    else "--set"
-                    if "feed.material" in r.overridden
-                    else r.where
-                )
+                config = "--set" if "feed.material" in r.overridden else r.where
+                where = p.where if cards.is_path(name) else config
                 r.problems.append(Problem(where, p.key or "feed.material", p.message, p.allowed, p.hint))
             return
         r.own_card = cards.is_path(name)
         r.values["feed.material"] = Path(name.strip()).stem if r.own_card else cards.shipped_name(name)
     if r.material is not None:
         r.values["feed.stick_temperature"] = r.material.value("stick_temperature")
+
+
+def _file(r: Reading, key: str) -> Path | None:
+    """Path of the file a key names; None, and told, when it is in neither of two places."""
+    found = find_file(r.values[key], r.base_dir, key in r.overridden)
+    if isinstance(found, str):
+        r.say(key, found)
+        return None
+    return found
 
 
 def _read_sheet(r: Reading) -> None:
@@ -367,8 +371,14 @@ def _read_sheet(r: Reading) -> None:
         return
     from .sheet import read_sheet
 
+    file = r.values["feed.size.file"] = _file(r, "feed.size.sheet")
+    if file is None:
+        return
+    if not is_there(file):
+        r.problems.append(replace(missing(file, (".csv", ".tsv", ".txt")), key="feed.size.sheet"))
+        return
     try:
-        table = read_sheet(r.base_dir / sheet)
+        table = read_sheet(file)
     except InputError as error:
         r.problems += error.problems
         return

@@ -1,5 +1,6 @@
 """Reads TOML so that one slip does not hide the others: bad lines are reported, the rest is parsed."""
 
+import difflib
 import re
 import tomllib
 from dataclasses import dataclass, field
@@ -34,7 +35,7 @@ def read_text(path: Path) -> "str | Problem":
         with path.open("rb") as file:
             data = file.read(_LARGEST + 1)
     except FileNotFoundError:
-        return Problem(where, "", "no such file", hint=_near_file(path))
+        return missing(path)
     except (OSError, ValueError) as error:  # ValueError: a null byte in the name
         return Problem(where, "", f"cannot be read ({getattr(error, 'strerror', None) or error})")
     if len(data) > _LARGEST:
@@ -49,14 +50,45 @@ def read_text(path: Path) -> "str | Problem":
     return text
 
 
-def _near_file(path: Path) -> str:
-    """A file of nearly that name in the same folder."""
-    from .values import did_you_mean
-
+def missing(path: Path, suffixes: tuple[str, ...] = (".toml",)) -> Problem:
+    """That there is no such file, with a file of nearly that name in the same folder if there is one."""
     try:
-        return did_you_mean(path.name, [p.name for p in path.parent.iterdir() if p.suffix == ".toml"])
+        names = [p.name for p in path.parent.iterdir() if p.suffix.lower() in suffixes]
     except (OSError, ValueError):
-        return ""
+        names = []
+    stems = {Path(n).stem.casefold(): n for n in sorted(names) if n != "pyproject.toml"}
+    near = difflib.get_close_matches(path.stem.casefold()[:80], stems, n=1, cutoff=0.6)
+    return Problem(str(path), "", "no such file", hint=f'did you mean "{stems[near[0]]}"?' if near else "")
+
+
+def is_there(path: Path) -> bool:
+    """Whether something has that name; False for names no file can have."""
+    try:
+        return path.exists()
+    except (OSError, ValueError):
+        return False
+
+
+def find_file(name: str, base_dir: Path, typed: bool) -> "Path | str":
+    """A file named in a config, beside it; one typed in --set may lie in the working folder too.
+
+    Returns the path, there or not, or the sentence that it is in neither place.
+    """
+    beside, here = base_dir / name, Path(name)
+    if not typed or is_there(beside) or beside.absolute() == here.absolute():
+        return beside
+    if is_there(here):
+        return here
+    return f"no such file: neither {beside} (beside the config) nor {here} (in the working folder)"
+
+
+def toml_value(raw: str) -> object:
+    """A value as TOML reads it; what TOML cannot read is taken as text, so that quotes may be left out."""
+    try:
+        tables = tomllib.loads(f"v = {raw}")
+    except (ValueError, RecursionError):
+        return raw
+    return tables["v"] if set(tables) == {"v"} else raw
 
 
 def parse_toml(text: str, where: str) -> TomlText:
