@@ -1,0 +1,47 @@
+"""What the benchmarks share: where the package is, timing on a machine that is not quiet, printing."""
+
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+sys.path.insert(0, str(ROOT))  # the benchmarks measure this tree, installed or not
+
+DEMO = ROOT / "configs" / "demo.toml"
+Row = dict[str, float | str]
+
+
+def say(line: str = "") -> None:
+    """Print one line at once."""
+    sys.stdout.write(line + "\n")
+    sys.stdout.flush()
+
+
+def best(function: Callable[[], object], repeats: int = 7, seconds: float = 0.0) -> float:
+    """Shortest wall time [s] of a call, over `repeats` calls and at least `seconds` of trying.
+
+    Other processes only ever add time, so the minimum is what the code itself costs.
+    """
+    shortest, done, begin = float("inf"), 0, time.perf_counter()
+    while done < repeats or time.perf_counter() - begin < seconds:
+        start = time.perf_counter()
+        function()
+        shortest = min(shortest, time.perf_counter() - start)
+        done += 1
+    return shortest
+
+
+def row(what: str, value: float, unit: str, target: str = "", met: bool | str | None = None) -> Row:
+    """One line of a table; met: whether the target is met (None: there is none; text: why it cannot be said)."""
+    verdict = met if isinstance(met, str) else "" if met is None else "yes" if met else "NO"
+    return {"what": what, "value": float(value), "unit": unit, "target": target, "met": verdict}
+
+
+def show(title: str, rows: list[Row]) -> None:
+    """Print a small table."""
+    say(f"\n{title}")
+    width = max(len(str(r["what"])) for r in rows)
+    for r in rows:
+        target = f"   target {r['target']}: {r['met']}" if r["target"] else ""
+        say(f"  {r['what']:<{width}}  {r['value']:>10.4g} {r['unit']:<10}{target}")
