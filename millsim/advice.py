@@ -1,16 +1,21 @@
 """The plain sentences of a report: how much, how warm, what binds, how fine, how sure, what to measure."""
 
 import math
-import tomllib
 
-from .comparison import engines_agree
+import numpy as np
+
+from . import psd
+from .comparison import class_errors, engines_agree
+from .limitwords import batch_of, config_table, config_value, far_over, named, nip_works, what_binds
 from .params import BASES
 from .paramwords import parameter_words
-from .prediction import ChamberTrace, Limit, Prediction, Scalar
-from .units import UnitError, parse
+from .prediction import ChamberTrace, Prediction, Scalar
 from .wording import Shown, capital, digits, join_words, number, shown_unit
 
-BINDS = 1.02  # a limit with less headroom than this binds now
+WIDE_SPAN = 4.0  # above this one median says little
+LITTLE = 0.05  # share of the powder in a factor of 2 in size that counts as a gap between two kinds
+WITHOUT_END = 100.0  # a factor that says: at one end of the range it does not run
+COARSE_CLASSES = 0.05  # a class error above this is said, not only listed
 
 # Which measurement narrows which parameter, by the beginning of its name; the first match counts.
 _MEASURE = (
@@ -37,48 +42,17 @@ _MEASURE_EMPTY = {
     "shaft power": "read the power from the socket with the mill running empty",
 }
 
-# What moves a limit out of the way; each is a trend of the model.
-_REMEDY = {
-    "shaft power": "a stronger motor, larger holes or a larger sieve",
-    "outlet temperature": "more air, colder feed or air, or a speed at which the empty mill heats less",
-    "sieve": "a sieve with more or larger holes, cleared more often",
-    "chamber": "a larger sieve, larger holes or harder hits",
-    "jam": "a wider gap, a heavier rotor, a stronger motor or slower feed",
-    "feed opening": "a wider feed opening",
-}
-
-_LIMIT_WORDS = {
-    "sieve": "the share of pegged holes",
-    "chamber": "the charge in the chamber",
-    "jam": "the jam index",
-    "feed opening": "the flow through the feed opening",
-}
 _ROOM_K = 293.15  # where a prediction does not say
+
 
 def sentences(p: Prediction) -> list[str]:
     """The paragraphs that lead the report, most wanted first; powder and energy only where there is any."""
     runs = p.status != "cannot run"
     said = [how_much(p), what_binds(p)]
-    said += [how_fine(p), energy_words(p), stall_risk(p)] if runs else []
+    said += [how_fine(p), energy_words(p), hammers(p), stall_risk(p)] if runs else []
     said += [how_sure(p), measure_next(p)]
-    said += [engines_agree(p)] if runs else []
+    said += [engines_agree(p), how_exact(p)] if runs else []
     return [s for s in said if s]
-
-
-def config_value(p: Prediction, section: str, key: str, si: str) -> float:
-    """A quantity of the resolved config in SI; NaN where it is not given."""
-    try:
-        found = tomllib.loads(p.config_text).get(section, {}).get(key)
-        return parse(found, si) if isinstance(found, str) else math.nan
-    except (tomllib.TOMLDecodeError, UnitError, AttributeError):
-        return math.nan
-
-
-def batch_of(p: Prediction) -> tuple[float, float] | None:
-    """(mass [kg], time [s]) of a batch run, None for a steady one."""
-    mass = config_value(p, "feed", "batch_mass", "kg")
-    time = config_value(p, "feed", "batch_time", "s")
-    return (mass, time) if math.isfinite(mass) and math.isfinite(time) else None
 
 
 def how_much(p: Prediction) -> str:
@@ -133,29 +107,8 @@ def _over(p: Prediction) -> str:
     limit = next((x for x in p.limits if x.name == p.binding), None)
     if limit is None:
         return f"the limit of {p.binding} is exceeded" if p.binding else "a limit is exceeded"
-    return f"{_named(limit)} is over its limit"
-
-
-def _named(limit: Limit) -> str:
-    """A limit in words with its load and the most it takes in brackets."""
-    words = _LIMIT_WORDS.get(limit.name, f"the {limit.name}")
-    if not (math.isfinite(limit.load) and math.isfinite(limit.capacity)):
-        return words
-    load, capacity, unit = limit_figures(limit)
-    if unit in ("", "°C"):
-        return f"{words} ({load} {unit}, limit {capacity} {unit})".replace(" ,", ",").replace(" )", ")")
-    return f"{words} ({load} of {capacity} {unit})"
-
-
-def limit_figures(x: Limit) -> tuple[str, str, str]:
-    """Load, capacity and unit of a limit, as strings; shares in percent."""
-    if x.name == "sieve" and x.unit in ("1", "-"):
-        return digits(x.load * 100, 2), digits(x.capacity * 100), "%"
-    unit, factor, offset = shown_unit(x.capacity if math.isfinite(x.capacity) else x.load, x.unit)
-    load, capacity = x.load * factor + offset, x.capacity * factor + offset
-    if offset:
-        return number(load, 0 if abs(capacity - load) >= 10 else 1), number(capacity, 0), unit
-    return (digits(load, 2) if abs(load) < 0.01 * abs(capacity) else digits(load)), digits(capacity), unit
+    words = named(p, limit)
+    return words.replace(" (", " is ").rstrip(")") if far_over(limit) else f"{words} is over its limit"
 
 
 def _known(scalar: Scalar | None) -> bool:
@@ -166,7 +119,7 @@ def _never(p: Prediction, rate: Scalar | None) -> str:
     """That some draws of the parameters do not run, where the low end of the rate is next to nothing."""
     if rate is None or not math.isfinite(rate.low) or rate.low > 1e-3 * rate.value:
         return ""
-    return " With some of the parameter values that are plausible it cannot run at all."
+    return " For some plausible parameter values it cannot run at all."
 
 
 def _warmth(p: Prediction, when: str = "") -> str:
@@ -209,49 +162,10 @@ def duration(seconds: float) -> str:
     return f"{digits(seconds / 3600, 2)} h" if seconds < 172800 else f"{digits(seconds / 86400, 2)} days"
 
 
-def what_binds(p: Prediction) -> str:
-    """The limit that binds or would bind first, what it means, what would come next, and what would help."""
-    binding = next((x for x in p.limits if x.name == p.binding), None)
-    if binding is None:
-        return f"What binds: {p.binding}." if p.binding else ""
-    told = binding.sentence.rstrip(".")
-    said = f"{_named(binding)}: {told[:1].lower()}{told[1:]}." if told else f"{_named(binding)}."
-    if headroom(binding) > BINDS:
-        text = f"What binds: nothing at this {'charge' if batch_of(p) else 'rate'}. First would come {said}"
-    else:
-        text = f"What binds: {said}"
-    rest = sorted((x for x in p.limits if x is not binding), key=lambda x: headroom(x))
-    full = [_named(x) for x in rest if headroom(x) <= BINDS]
-    if full:
-        text += f" At or over the limit too: {join_words(full)}."
-    elif rest and math.isfinite(headroom(rest[0])) and p.status != "cannot run":
-        text += f" Next would come {_named(rest[0])}."
-    remedy = _REMEDY.get(binding.name, "")
-    if remedy and headroom(binding) <= BINDS:
-        remedy = remedy.replace("slower feed", "a smaller batch") if batch_of(p) else remedy
-        text += f" What would help: {remedy}."
-    return text
-
-
 def room_K(p: Prediction) -> float:
     """The temperature of the room in kelvin, as the config says."""
     room = config_value(p, "air", "room", "K")
     return room if math.isfinite(room) else _ROOM_K
-
-
-def headroom(limit: Limit) -> float:
-    """How far the load may still grow: the margin; none where the limit is below the load at rest."""
-    return 0.0 if limit.capacity < limit.zero else limit.margin
-
-
-def verdict(limit: Limit, binding: str) -> str:
-    """One word or two on a limit."""
-    free = headroom(limit)
-    if free < 1 - 1e-6:
-        return "EXCEEDED"
-    if limit.name == binding:
-        return "binds" if free <= BINDS else "first to bind"
-    return "at limit" if free <= BINDS else "close" if free < 1.2 else "ok"
 
 
 def how_fine(p: Prediction) -> str:
@@ -262,7 +176,43 @@ def how_fine(p: Prediction) -> str:
     text = f"How fine: half of the powder by mass is finer than x50 = {_with_band(p, x50)}"
     if _known(x90):
         text += f", 90 % is finer than x90 = {_with_band(p, x90)}"
-    return f"{text}. The sieve hole is {_plain(p.hole_m, 'm')}."
+    return f"{text}. The sieve hole is {_plain(p.hole_m, 'm')}.{_kinds(p)}"
+
+
+def _kinds(p: Prediction) -> str:
+    """That one median says little: of two kinds of powder with next to nothing between, or a very wide one."""
+    span, t = p.main.scalars.get("span"), p.main.table
+    if not _known(span) or span.value <= WIDE_SPAN or not np.isfinite(t.product_q3).all():
+        return ""
+    quarter, most = (_size(float(psd.x_at(t.edges_m, t.product_q3, q))) for q in (0.25, 0.75))
+    sizes = f"a quarter of it is finer than {quarter}, a quarter coarser than {most}"
+    gap = _gap(t.edges_m, t.product_q3)
+    if gap is None:
+        return f" A very wide powder: {sizes}, so x50 means little here."
+    share, low, high = gap
+    fine, coarse = (f"{100 * s:.0f} %" for s in (share, 1 - share))
+    ends = f"{fine} is finer than {_size(low)}, {coarse} coarser than {_size(high)}"
+    return f" Two kinds of powder: {ends}, with little between; x50 means little here."
+
+
+def _size(size_m: float) -> str:
+    shown, factor, _ = shown_unit(size_m, "m")
+    return f"{digits(size_m * factor, 2)} {shown}"
+
+
+def _gap(edges_m: np.ndarray, q3: np.ndarray) -> tuple[float, float, float] | None:
+    """(share finer, lower and upper end [m]) of the widest stretch with little powder; None below a factor of 2."""
+    good = edges_m > 0
+    u, q = np.log(edges_m[good]), q3[good]
+    grid = np.linspace(u[0], u[-1], 400)
+    curve = np.interp(grid, u, q)
+    ends = np.searchsorted(curve, curve + LITTLE, side="right") - 1  # how far each point sees little more powder
+    inside = (curve > 0.1) & (curve[ends] < 0.9)
+    width = np.where(inside, grid[ends] - grid, 0.0)
+    i = int(np.argmax(width))
+    if width[i] < math.log(2.0):
+        return None
+    return float((curve[i] + curve[ends[i]]) / 2), math.exp(grid[i]), math.exp(grid[ends[i]])
 
 
 def energy_words(p: Prediction) -> str:
@@ -283,12 +233,26 @@ def _hits(p: Prediction) -> str:
         return ""
     text = f" A particle is hit about {digits(hits.value, 2)} times before it leaves"
     if share.value < 5e-4:
-        return f"{text}, never hard enough to break it: what breaks it is the nip between bar and wall."
+        if nip_works(p):
+            return f"{text}, never hard enough to break it: what breaks it is the nip between bar and wall."
+        return f"{text}; no hit is hard enough to break it, edges only wear it down. Raise the speed."
     return f"{text}; {digits(share.value * 100, 2)} % of the hits are hard enough to break it."
 
 
 def _kilojoule(s: Scalar) -> str:
     return f"{digits(s.value / 1e3, 2)} kJ/kg"
+
+
+def hammers(p: Prediction) -> str:
+    """How far swinging hammers lay back: their effective tip speed beside that of stretched-out ones."""
+    tip, omega = p.main.scalars.get("tip_speed_m_s"), p.main.scalars.get("speed_rad_s")
+    radius = config_value(p, "rotor", "radius", "m")
+    if config_table(p, "rotor").get("mount") != "swinging" or not (_known(tip) and _known(omega)):
+        return ""
+    return (
+        f"Hammers: they lay back, so they work like tips at {digits(tip.value)} m/s; stretched out it would be "
+        f"{digits(radius * omega.value)} m/s."
+    )
 
 
 def stall_risk(p: Prediction) -> str:
@@ -323,23 +287,33 @@ def how_sure(p: Prediction) -> str:
     text += f", {len(weak)} of {total} {'' if own else 'parameters '}are assumed or from memory."
     if not math.isfinite(p.band_level):
         return text + " No band was run, so take these numbers as one guess among many."
-    named: set[str] = set()
+    return text + ("" if p.status == "cannot run" else _moved_by(p))
+
+
+def _moved_by(p: Prediction) -> str:
+    """The parameters that move x50 and the rate most, and by how much each does alone."""
+    seen: set[str] = set()
     rate = "what comes out" if batch_of(p) else "the rate"
-    for key, words in (("x50_m", "the powder size x50"), ("throughput_kg_s", rate)):
+    changes, decides = [], ""
+    for key, words in (("x50_m", "x50"), ("throughput_kg_s", rate)):
         ranked = [item for item in widest(p, key)[:3] if item[1] > 1.005]
-        if ranked and p.status != "cannot run":
-            text += f" The band of {words} is widened most by {join_words(_factors(ranked, named))}."
-    return text
+        folds = [
+            f"{digits(f, 2)}-fold with {_parameter(n, seen)}" for n, f in ranked if f < WITHOUT_END
+        ]
+        ends = [_parameter(n, seen) for n, f in ranked if f >= WITHOUT_END]
+        changes += [f"{words} changes {join_words(folds)}"] if folds else []
+        if ends and not decides:
+            decides = f" Whether anything comes out at all can hang on {join_words(ends, 'or')} alone."
+    if changes:
+        changes[0] = f" Each alone, from its lowest to its highest plausible value: {changes[0]}"
+    return "".join(["; ".join(changes), "." if changes else "", decides])
 
 
-def _factors(ranked: list[tuple[str, float]], named: set[str]) -> list[str]:
-    """Parameters in words with the factor they open an output by; the identifier once, the first time."""
-    said = []
-    for name, factor in ranked:
-        by = f"by a factor of {digits(factor, 2)}" if factor < 100 else "which decides whether it runs at all"
-        said.append(f"{parameter_words(name)} ({by if name in named else f'{name}, {by}'})")
-        named.add(name)
-    return said
+def _parameter(name: str, seen: set[str]) -> str:
+    """A parameter in words, with its identifier the first time."""
+    words = parameter_words(name) if name in seen else f"{parameter_words(name)} ({name})"
+    seen.add(name)
+    return words
 
 
 def widest(p: Prediction, key: str) -> list[tuple[str, float]]:
@@ -364,3 +338,18 @@ def measure_next(p: Prediction) -> str:
 
 def _measurement(name: str) -> str:
     return next((words for starts, words in _MEASURE if name.startswith(starts)), _MEASURE_ANYWAY)
+
+
+def how_exact(p: Prediction) -> str:
+    """What the width of the size classes leaves uncertain, where that is not little, and how to better it."""
+    what = {"holdup_kg": "the charge left" if batch_of(p) else "the charge", "gross_J_kg": "the energy"}
+    errors = class_errors(p)
+    coarse = [k for k in what if errors.get(k, 0.0) > COARSE_CLASSES]
+    said = [f"{what[k]} is known to {digits(errors[k] * 100, 2)} % only" for k in coarse[:1]]
+    said += [f"{what[k]} to {digits(errors[k] * 100, 2)} %" for k in coarse[1:]]
+    if not said:
+        return ""
+    ratio = config_table(p, "run").get("class_ratio", 1.15)
+    finer = 1.05 if ratio > 1.08 else max(1.02, 1 + (ratio - 1) / 2)
+    better = f"; run.class_ratio = {finer:.3g} makes it better" if ratio > 1.025 else ""
+    return f"Size classes: {join_words(said)}{better}."

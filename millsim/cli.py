@@ -9,7 +9,7 @@ import sys
 import traceback
 from collections.abc import Callable
 from dataclasses import asdict
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
 
 import click
 
@@ -20,6 +20,7 @@ from .version import MODEL_VERSION, __version__
 INTERRUPTED = 130
 _JSON = "millsim.json"
 _INTERRUPTS = "millsim.interrupts"
+_PATHS = ("feed.material", "feed.size.sheet")  # keys whose value may be the path of a file
 _KEPT = "millsim.kept"  # what an interrupted command has written already
 
 
@@ -194,8 +195,19 @@ def _command(config: Path, engine: str | None, seed: int | None, settings: tuple
     words += ["--engine", engine] if engine else []
     words += ["--seed", str(seed)] if seed is not None else []
     for setting in settings:
-        words += ["--set", setting]
+        words += ["--set", _without_folder(setting)]
     return shlex.join(words)
+
+
+def _without_folder(setting: str) -> str:
+    """A setting whose value is the path of a file, reduced to the file's name: folders are nobody's business."""
+    key, equals, value = setting.partition("=")
+    if key.strip() not in _PATHS:
+        return setting
+    text = value.strip()
+    quote = text[:1] if text[:1] in ("'", '"') else ""
+    name = PureWindowsPath(text.strip("'\"")).name
+    return f"{key}{equals}{quote}{name}{quote}"
 
 
 @cli.command()

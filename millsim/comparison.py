@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass
 
+from .limitwords import batch_of
 from .prediction import EngineResult, Prediction, Scalar
 from .wording import digits, join_words, shown_unit
 
@@ -43,6 +44,8 @@ def compare(p: Prediction) -> list[Comparison]:
     for key, name in _COMPARED.items():
         if p.status == "cannot run" and key in _PER_RATE:
             continue
+        if key == "throughput_kg_s" and not batch_of(p):
+            continue  # the frozen state, which both share, has it
         a, b = p.main.scalars.get(key), p.other.scalars.get(key)
         if a is None or b is None or not (math.isfinite(a.value) and math.isfinite(b.value)):
             continue
@@ -61,6 +64,16 @@ def class_error(result: EngineResult, key: str) -> float:
     names = ("class_error", f"class_error_{key}", "class_error_throughput_kg_s")
     found = [result.numerics.get(name, 0.0) for name in names]
     return max((v for v in found if math.isfinite(v)), default=0.0)
+
+
+def class_errors(p: Prediction) -> dict[str, float]:
+    """Relative error by size classes of every scalar that the balance engine states one for."""
+    found = {**(p.other.numerics if p.other is not None else {}), **p.main.numerics}
+    return {
+        k.removeprefix("class_error_"): v
+        for k, v in found.items()
+        if k.startswith("class_error_") and math.isfinite(v)
+    }
 
 
 def engines_agree(p: Prediction) -> str:

@@ -3,9 +3,10 @@
 import csv
 import io
 import math
+import os
 from pathlib import Path
 
-from .errors import InputError
+from .errors import InputError, Problem
 from .prediction import EngineResult, Prediction
 from .resultfile import make_folder, refuse_existing, write_bytes
 
@@ -41,15 +42,16 @@ def write_csv(prediction: Prediction, directory: Path | str, force: bool = False
 
 
 def refuse_any_existing(paths: list[Path], where: str = "") -> None:
-    """Raise one InputError that lists every file that already exists."""
-    problems = []
-    for path in paths:
-        try:
-            refuse_existing(path, where)
-        except InputError as error:
-            problems += error.problems
-    if problems:
-        raise InputError(problems)
+    """Raise InputError with one line if any of the files exists already."""
+    taken = [path for path in paths if os.path.lexists(path)]
+    if not taken:
+        return
+    if len(taken) == 1:
+        refuse_existing(taken[0], where)
+    text = f"{len(taken)} of the files exist already, {taken[0].name} to {taken[-1].name}"
+    place = f"{taken[0].parent}: {text}" if where else text
+    hint = "use --force to replace them, or name another folder"
+    raise InputError(Problem(where or str(taken[0].parent), "", place, hint=hint))
 
 
 def _tables(p: Prediction) -> dict[str, Rows]:

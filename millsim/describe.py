@@ -6,6 +6,8 @@ from .config import Config
 from .prediction import Scalar
 from .wording import capital, digits, shown_unit, wrap
 
+_G = 9.81  # m/s2
+
 
 def derived(config: Config) -> dict[str, Scalar]:
     """Numbers that follow from the config, in SI, by key; each with the words that explain it."""
@@ -28,10 +30,29 @@ def derived(config: Config) -> dict[str, Scalar]:
         middle = (r.radius_m + r.pivot_radius_m) / 2
         words = "pull of a hammer on its pivot, about"
         found["hammer_pull_N"] = Scalar(r.hammer_mass_kg * middle * omega**2, "N", words)
+    if r.mass_kg is not None:
+        words = "energy stored in the rotor at that speed, about"
+        found["rotor_energy_J"] = Scalar(0.5 * _inertia(config) * omega**2, "J", words)
     if "stick_temperature" in config.material:
         stick = config.material.value("stick_temperature")
         found["stick_temperature_K"] = Scalar(stick, "K", "the material begins to stick at")
     return found
+
+
+def _inertia(config: Config) -> float:
+    """Moment of inertia [kg m2]: m R^2 / 3 as of bars across the shaft, and hammers at the middle of their length."""
+    r = config.rotor
+    middle = (r.radius_m + (r.pivot_radius_m or 0.0)) / 2
+    return (r.mass_kg or 0.0) * r.radius_m**2 / 3 + r.bars * (r.hammer_mass_kg or 0.0) * middle**2
+
+
+def _caution(found: dict[str, Scalar]) -> str:
+    """What the stored energy and the pull of the hammers mean for the builder."""
+    if "rotor_energy_J" not in found:
+        return "Give rotor.mass to see how much energy the turning rotor stores."
+    joule = found["rotor_energy_J"].value
+    text = f"The turning rotor stores {digits(joule, 2)} J, as much as 1 kg that falls {digits(joule / _G, 2)} m"
+    return f"{text}: the housing must hold that if it bursts. Never run it above the speed it is proven for."
 
 
 def _holes(config: Config) -> float:
@@ -58,7 +79,8 @@ def describe(config: Config) -> str:
         lines.append("Feed pieces are smaller than the gap, so they can slip past the bars.")
     width = max(len(s.long_name) for s in found.values())
     lines += ["", *(f"  {s.long_name:<{width}}  {_number(s)}" for s in found.values())]
-    lines += ["", f"Config {config.sha256[:12]}. This checks the drawing; it is not a safety clearance."]
+    lines += ["", _caution(found)]
+    lines += [f"Config {config.sha256[:12]}. This checks the drawing; it is not a safety clearance."]
     return "\n".join(line for text in lines for line in wrap(text)) + "\n"
 
 

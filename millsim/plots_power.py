@@ -7,7 +7,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
-from .advice import batch_of, room_K, stall_counts
+from .advice import room_K, stall_counts
+from .limitwords import batch_of
 from .prediction import ChamberTrace, Prediction, Scalar
 from .style import BLACK, BLUE, GREY, ORANGE, RED, SKY, new_figure, plain_style, say
 from .wording import Shown, balance_words, capital, digits

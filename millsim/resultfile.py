@@ -56,6 +56,9 @@ def check_target(path: Path | str, force: bool = False, where: str = "--out") ->
         raise InputError(
             Problem(where, "", f"{path} is a folder", hint=f"name a file, e.g. {path / 'result.h5'}")
         )
+    if path.suffix.lower() != ".h5":
+        name = path.with_suffix(".h5").name if path.name else "result.h5"
+        raise InputError(Problem(where, "", f"{path}: the name of a result file ends in .h5", hint=f"write {name}"))
     if not force:
         refuse_existing(path, where)
     check_folder(path.parent, where)

@@ -1,5 +1,6 @@
 """Reading a result file back into a Prediction, or saying in one sentence why that cannot be done."""
 
+import hashlib
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +27,10 @@ SIZE_FIELDS = {
     "escape_1_s": ("size", "1/s", "rate of escape through the sieve"),
 }
 
+CHECKSUM = "content_sha256"  # root attribute
+# What HDF5 keeps for itself to tie dimensions to scales: addresses in the file, no content.
+_BOOKKEEPING = ("CLASS", "NAME", "DIMENSION_LIST", "REFERENCE_LIST", "_Netcdf4Dimid", "_Netcdf4Coordinates")
+_RETRY = "run the prediction again or restore a copy"
 _DAMAGE = (
     OSError,
     KeyError,
@@ -48,17 +53,14 @@ def read(path: Path | str) -> Prediction:
     try:
         file = h5py.File(path, "r")
     except _DAMAGE as error:
-        raise _refusal(
-            path, "is cut short or damaged", "run the prediction again or restore a copy"
-        ) from error
+        raise _refusal(path, "is cut short or damaged", _RETRY) from error
     with file:
         _check_header(path, file)
+        _check_content(path, file)
         try:
             return _read_root(file)
         except _DAMAGE as error:
-            raise _refusal(
-                path, f"is damaged ({error})", "run the prediction again or restore a copy"
-            ) from error
+            raise _refusal(path, "is damaged: part of its content is missing", _RETRY) from error
 
 
 def _refusal(path: Path, message: str, remedy: str) -> ResultFileError:
@@ -92,7 +94,7 @@ def _check_header(path: Path, file) -> None:
     try:
         attrs = {k: file.attrs[k] for k in ("filetype", "format_version", "status") if k in file.attrs}
     except _DAMAGE as error:
-        raise _refusal(path, "is damaged", "run the prediction again or restore a copy") from error
+        raise _refusal(path, "is damaged", _RETRY) from error
     if attrs.get("filetype") != FILETYPE:
         remedy = "name a file written by: millsim predict CONFIG --out FILE.h5"
         raise _refusal(path, "is an HDF5 file of another program", remedy)
@@ -102,6 +104,50 @@ def _check_header(path: Path, file) -> None:
         raise _refusal(path, message, "use the version of millsim that wrote it, or run the prediction again")
     if "status" not in attrs:
         raise _refusal(path, "was not finished by its writer", "run the prediction again")
+
+
+def _check_content(path: Path, file) -> None:
+    """Refuse a file in which anything differs from what its writer put there."""
+    try:
+        whole = file.attrs[CHECKSUM] == content_sha256(file, file.attrs["status"])
+    except _DAMAGE as error:
+        raise _refusal(path, "is damaged: part of its content cannot be read", _RETRY) from error
+    if not whole:
+        raise _refusal(path, "is damaged: its content does not match its checksum", _RETRY)
+
+
+def content_sha256(file, status: str) -> str:
+    """SHA-256 over every dataset and attribute by name, whatever their order in the file, but the checksum itself.
+
+    The status is handed in, since it is written after the checksum.
+    """
+    digest = hashlib.sha256()
+    _feed(digest, "status", status)
+    names = ["/"]
+    file.visit(names.append)
+    for name in sorted(names):
+        item = file[name]
+        _feed(digest, name, "dataset" if hasattr(item, "shape") else "group")
+        for key in sorted(item.attrs):
+            if key not in _BOOKKEEPING and not (name == "/" and key in (CHECKSUM, "status")):
+                _feed(digest, key, item.attrs[key])
+        if hasattr(item, "shape"):
+            _feed(digest, "", item[()])
+            _feed(digest, "", " ".join(str(scale.name) for axis in item.dims for scale in axis.values()))
+    return digest.hexdigest()
+
+
+def _feed(digest, name: str, value: object) -> None:
+    """Add a named value: type, shape and bytes, each part with its length before it."""
+    array = np.asarray(value)
+    if array.dtype.kind in "OUS":
+        words = [w if isinstance(w, bytes) else str(w).encode() for w in array.ravel().tolist()]
+        kind, content = "text", b"".join(len(w).to_bytes(8, "little") + w for w in words)
+    else:
+        kind = array.dtype.newbyteorder("<").str
+        content = array.astype(kind).tobytes()
+    for part in (name.encode(), kind.encode(), repr(array.shape).encode(), content):
+        digest.update(len(part).to_bytes(8, "little") + part)
 
 
 def _read_root(file) -> Prediction:

@@ -4,7 +4,8 @@ Opens in xarray with engine="h5netcdf" or "netcdf4"; `xarray.open_datatree` keep
 
     /            scales, one per dimension, and, as attributes, what was run: filetype, format_version,
                  program_version, model_version, mill_name, engine, seed, command, config, config_sha256,
-                 binding, warnings, and, written last, status
+                 binding, warnings, content_sha256 (checksum over all else: every dataset and attribute)
+                 and, written last, status
       edge       (edge) class bounds [m]; size (size) representative sizes [m]; size_bnds (size, bnds) [m]
       warmup_time, trace_time [s]; parameter, widest_output (names); widest_rank; bnds
       requested_rate, hole, size_floor, temperature_limit, band_level: single numbers
@@ -33,7 +34,7 @@ from .csvout import write_csv
 from .errors import MillsimError
 from .prediction import ChamberTrace, EngineResult, Prediction, Scalar, SizeTable
 from .resultfile import refuse_existing, write_bytes
-from .resultread import FILETYPE, FORMAT_VERSION, SIZE_FIELDS, read
+from .resultread import CHECKSUM, FILETYPE, FORMAT_VERSION, SIZE_FIELDS, content_sha256, read
 
 __all__ = ["FILETYPE", "FORMAT_VERSION", "read", "read_result", "to_bytes", "write", "write_csv"]
 
@@ -106,6 +107,7 @@ def _write_root(file, p: Prediction) -> None:
     _write_warmup(file, p)
     if p.trace is not None:
         _write_trace(file, p.trace)
+    file.attrs[CHECKSUM] = content_sha256(file, p.status)
     file.attrs["status"] = p.status
 
 
@@ -254,14 +256,14 @@ def _scale(file, name: str, values, units: str, long_name: str):
 
 
 def _array(group, name: str, values, scales: tuple, units: str, long_name: str):
-    """An array variable, compressed, its dimensions attached to scales."""
+    """An array variable, compressed and, but for words, with a checksum; its dimensions attached to scales."""
     import h5py
 
     dtype = None
     if not isinstance(values, np.ndarray) or values.dtype == object:
         values, dtype = np.array(values, object), h5py.string_dtype()
     variable = group.create_dataset(
-        name, data=values, dtype=dtype, compression="gzip", shuffle=True, track_times=False
+        name, data=values, dtype=dtype, compression="gzip", shuffle=True, fletcher32=dtype is None, track_times=False
     )
     for axis, scale in enumerate(scales):
         variable.dims[axis].attach_scale(scale)

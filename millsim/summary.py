@@ -6,8 +6,9 @@ from dataclasses import replace
 import numpy as np
 
 from . import sieves, units
-from .advice import band_name, batch_of, headroom, limit_figures, sentences, verdict
+from .advice import band_name, sentences
 from .comparison import ENGINE_WORDS, compare
+from .limitwords import FAR_OVER, at_asked_rate, batch_of, far_over, headroom, limit_figures, verdict
 from .params import BASES, Param
 from .prediction import EngineResult, Limit, Prediction, Scalar
 from .wording import Shown, balance_words, digits, number, percent, sentence, shown_unit, table, wrap
@@ -15,6 +16,7 @@ from .wording import Shown, balance_words, digits, number, percent, sentence, sh
 # Nominal apertures of ISO 3310-1, principal series R 20/3, from 45 µm to 11.2 mm, finest first [m].
 SIEVES_M = tuple(x * 1e-3 for x in sorted(sieves.ISO_R20_3_MM) if x <= 11.2)
 _SIZES = ("x10_m", "x50_m", "x90_m", "span")
+_NO_POWDER = (*_SIZES, "holdup_kg", "hits_per_particle", "hits_above_threshold_share")
 _BANDED = ("throughput_kg_s", "holdup_kg", "shaft_power_W", "gross_J_kg", "net_J_kg", "outlet_temperature_K")
 # Short names of the scalars, so that the table fits a page; what is not named here keeps its long name.
 _ROWS = {
@@ -41,6 +43,8 @@ _ROWS = {
     "residence_s": "mean time in the chamber",
     "jam_index": "jam index (jams at 1)",
 }
+_EMPTY_ROWS = ("idle_power_W", "outlet_temperature_K")  # all that a mill which cannot run has to show
+_CANNOT_RUN = "the mill does not run"  # how the warning begins that the first sentence says already
 _BATCH_ROWS = {
     "throughput_kg_s": "powder rate over the whole time",
     "holdup_kg": "charge left in the chamber",
@@ -69,22 +73,23 @@ def to_json(p: Prediction) -> dict:
         "engine": p.main.engine,
         "seed": p.seed,
         "config_sha256": p.config_sha256,
-        **_engine_json(p.main),
+        **_engine_json(p.main, p.status != "cannot run"),
         "limit": {"binding": p.binding, "margins": {x.name: headroom(x) for x in p.limits}},
         "warnings": list(p.warnings),
     }
     answer["band"] = _band_json(p)
     if p.other is not None:
         rows = {r.key: r.agrees for r in compare(p)}
-        answer["other_engine"] = {"engine": p.other.engine, **_engine_json(p.other), "agrees": rows}
+        said = _engine_json(p.other, p.status != "cannot run")
+        answer["other_engine"] = {"engine": p.other.engine, **said, "agrees": rows}
     return _clean(answer)
 
 
-def _engine_json(e: EngineResult) -> dict:
-    """What one engine says, by the keys of the JSON answer."""
-    get = {k: s.value for k, s in e.scalars.items()}.get
+def _engine_json(e: EngineResult, runs: bool) -> dict:
+    """What one engine says, by the keys of the JSON answer; a mill that does not run has no powder to describe."""
+    get = {k: s.value for k, s in e.scalars.items() if runs or k not in _NO_POWDER}.get
     ledger = {"in": _values(e.ledger_in_W), "out": _values(e.ledger_out_W)}
-    q3 = np.column_stack([e.table.edges_m, e.table.product_q3]).tolist()
+    q3 = np.column_stack([e.table.edges_m, e.table.product_q3]).tolist() if runs else None
     return {
         "product": {**{k: get(k) for k in _SIZES}, "q3": q3},
         "throughput_kg_s": get("throughput_kg_s"),
@@ -101,7 +106,7 @@ def _values(ledger: dict[str, Scalar]) -> dict[str, float]:
 
 
 def _band_json(p: Prediction) -> dict | None:
-    if not math.isfinite(p.band_level):
+    if not math.isfinite(p.band_level) or p.status == "cannot run":
         return None
     engines = [e for e in (p.main, p.other) if e is not None and np.isfinite(e.table.product_q3_low).any()]
     s, t = (engines[0] if engines else p.main).scalars, (engines[0] if engines else p.main).table
@@ -129,15 +134,16 @@ def _clean(value: object) -> object:
 def to_text(p: Prediction) -> str:
     """The report for people: what they want to know in sentences, then tables, then cautions."""
     lines = [line for s in sentences(p) for line in wrap(s)]
-    lines += [line for w in p.warnings for line in wrap(f"Note: {sentence(w)}")]
     runs = p.status != "cannot run"  # else there is no powder to speak of
+    notes = [w for w in p.warnings if runs or not w.startswith(_CANNOT_RUN)]
+    lines += [line for w in notes for line in wrap(f"Note: {sentence(w)}")]
     for title, body in (
         ("Powder at standard sieves (share by mass finer)", size_table(p) if runs else []),
         ("Numbers", scalar_table(p)),
-        ("Shaft power, in and out", ledger_table(p)),
-        ("Limits", limit_table(p)),
+        ("Shaft power, in and out", ledger_table(p) if runs else []),
+        (_limits_heading(p), limit_table(p)),
         ("The two engines side by side", engine_table(p) if runs else []),
-        ("How it was calculated", numerics_table(p)),
+        ("How it was calculated", numerics_table(p) if runs else []),
         ("What it rests on", parameter_table(p)),
     ):
         if body:
@@ -172,7 +178,10 @@ def size_table(p: Prediction) -> list[str]:
         if product > 0.9995 and feed > 0.9995:
             break
     header = ["sieve / mm", "powder / %", f"{band_name(p)} / %", "std. error / %", "feed / %"]
-    return table(header, rows, left=0)
+    lines = table(header, rows, left=0)
+    if any(row[3] for row in rows):
+        lines += wrap("  std. error: of the sampling by the Monte Carlo engine only; the band is for the parameters")
+    return lines
 
 
 def _monte_carlo_errors(p: Prediction) -> tuple[np.ndarray, np.ndarray] | None:
@@ -204,6 +213,8 @@ def scalar_table(p: Prediction) -> list[str]:
     for key, scalar in p.main.scalars.items():
         if math.isnan(scalar.value) and key == "capacity_kg_s":
             continue  # a batch has none
+        if p.status == "cannot run" and key not in _EMPTY_ROWS:
+            continue
         name = names.get(key) or scalar.long_name or key
         percents = scalar.unit in ("1", "-") and key in ("hits_above_threshold_share", "open_sieve_share")
         rows.append(_scalar_row(name, replace(scalar, unit="%") if percents else scalar))
@@ -215,7 +226,8 @@ def scalar_table(p: Prediction) -> list[str]:
 
 def _scalar_row(name: str, scalar: Scalar) -> list[str]:
     shown = Shown(scalar)
-    return [name, shown.value, "the same" if shown.fixed else shown.band, shown.error, shown.unit]
+    band = "the same" if shown.fixed and math.isfinite(scalar.value) else shown.band
+    return [name, shown.value, band, shown.error, shown.unit]
 
 
 def ledger_table(p: Prediction) -> list[str]:
@@ -235,9 +247,22 @@ def ledger_table(p: Prediction) -> list[str]:
     return [*table(["", "", "W", "std. error", "share"], rows, left=2), f"  {balance_words(*sums)}"]
 
 
+def _limits_heading(p: Prediction) -> str:
+    """The heading of the limits: at which feed rate the loads are."""
+    if p.status == "cannot run":
+        return "Limits, with next to no feed"
+    if batch_of(p):
+        return "Limits, at the highest load during the batch"
+    rate = p.main.scalars.get("throughput_kg_s")
+    if rate is None or not math.isfinite(rate.value):
+        return "Limits"
+    most = ", the most it takes" if p.status == "over capacity" else ""
+    return f"Limits, fed {Shown(rate).value} {Shown(rate).unit}{most}"
+
+
 def limit_table(p: Prediction) -> list[str]:
     """Load, capacity, margin and verdict of every limit, and its sentence."""
-    rows = [[x.name, *limit_figures(x), _margin(x), verdict(x, p.binding)] for x in p.limits]
+    rows = [[x.name, *limit_figures(x), _margin(x), _verdict(p, x)] for x in p.limits]
     if not rows:
         return []
     lines = table(["", "load", "limit", "unit", "margin", "verdict"], rows)
@@ -246,9 +271,15 @@ def limit_table(p: Prediction) -> list[str]:
     return [*lines, *wrap(foot), *told]
 
 
+def _verdict(p: Prediction, x: Limit) -> str:
+    return verdict(x, p.binding) + (" (at the rate asked for)" if at_asked_rate(p, x) else "")
+
+
 def _margin(x: Limit) -> str:
     if x.unit == "K":
         return f"{number(x.capacity - x.load, 0 if abs(x.capacity - x.load) >= 10 else 1)} K"
+    if far_over(x):
+        return f"under {1 / FAR_OVER:g}"
     return digits(x.margin, 3 if x.margin < 2 else 2) if x.margin < 100 else "over 100"
 
 
@@ -265,7 +296,9 @@ def engine_table(p: Prediction) -> list[str]:
     if not rows or p.other is None:
         return []
     names = [ENGINE_WORDS.get(e.engine, e.engine) for e in (p.main, p.other)]
-    return table(["", *names, "difference", "allowed", "unit", "verdict"], rows)
+    lines = table(["", *names, "difference", "allowed", "unit", "verdict"], rows)
+    shared = "both share the laws and the frozen state of the chamber, so their agreement says nothing about the laws"
+    return [*lines, *wrap(f"  {shared}")]
 
 
 def numerics_table(p: Prediction) -> list[str]:

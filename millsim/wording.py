@@ -152,7 +152,7 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-_NUMERIC = re.compile(r"(above |below |over |-)?(\d|unlimited)|unknown|none$|the same$")
+_NUMERIC = re.compile(r"(above |below |over |-)?(\d|unlimited)|unknown|none$|the same$|far over$|under ")
 
 
 def table(header: Iterable[str], rows: Iterable[Iterable[str]], left: int = 1) -> list[str]:

@@ -24,13 +24,14 @@ LAYERS = (
     ("problem", "outcome", "band", "scalars", "assemble", "chambertrace"),
     ("run",),
     ("results", "resultfile", "resultread", "csvout"),
-    ("wording", "style", "advice", "describe", "comparison", "plots", "plots_power", "plots_size", "summary"),
+    ("wording", "style", "limitwords", "advice", "describe", "comparison", "plots", "plots_power", "plots_size",
+     "summary"),
     ("cli",),
     ("__init__", "__main__"),
 )  # fmt: skip
 LAYER = {name: i for i, names in enumerate(LAYERS) for name in names}
 ENGINES = LAYERS[2]
-READERS = ("plots", "plots_power", "plots_size", "summary", "advice", "comparison", "describe")
+READERS = ("plots", "plots_power", "plots_size", "summary", "advice", "limitwords", "comparison", "describe")
 
 
 def name_of(path):

@@ -2,6 +2,7 @@
 
 import io
 import json
+import shlex
 import subprocess
 import sys
 import types
@@ -87,6 +88,24 @@ def test_options_reach_the_engine_and_the_command_names_inputs_only(calls, confi
     assert "Written" in result.stderr
 
 
+@pytest.mark.parametrize(
+    ("setting", "kept"),
+    [
+        ('feed.material="/srv/me/cards/mine.toml"', 'feed.material="mine.toml"'),
+        ("feed.material=C:\\me\\mine.toml", "feed.material=mine.toml"),
+        ("feed.size.sheet = 'a/b.csv'", "feed.size.sheet ='b.csv'"),
+        ("feed.material=pla", "feed.material=pla"),
+        ('stator.gap="1/2 mm"', 'stator.gap="1/2 mm"'),
+    ],
+)
+def test_the_command_names_no_folder(calls, config, tmp_path, setting, kept):
+    result = run("predict", config, "--set", setting, "--out", tmp_path / "r.h5")
+    assert result.exit_code == 0, result.output
+    assert calls[0][0].overrides == [setting]
+    assert shlex.split(results.read(tmp_path / "r.h5").command)[-1] == kept
+    assert "/me" not in result.stdout
+
+
 @pytest.mark.parametrize("json_flag", [[], ["--json"]])
 def test_outputs_are_refused_before_computing(calls, config, tmp_path, json_flag):
     taken = tmp_path / "taken.h5"
@@ -95,6 +114,7 @@ def test_outputs_are_refused_before_computing(calls, config, tmp_path, json_flag
     for args, words in (
         (["--out", taken], "exists already"),
         (["--out", tmp_path], "is a folder"),
+        (["--out", tmp_path / "x.txt"], "the name of a result file ends in .h5; write x.h5"),
         (["--out", tmp_path / "no" / "r.h5"], "is not a folder; make it first"),
         (["--out", "/proc/r.h5"], "cannot write /proc"),
         (["--plots", tmp_path], "rates.png exists already"),
@@ -186,7 +206,10 @@ def test_plot_and_export_write_beside_the_file_and_keep_what_exists(tmp_path):
         paths = [Path(line) for line in result.stdout.splitlines()]
         assert paths
         assert all(p.parent.name == folder and p.suffix == suffix and p.exists() for p in paths)
-        assert run(command, file).exit_code == 2
+        again = run(command, file)
+        assert again.exit_code == 2
+        (line,) = again.stderr.splitlines()
+        assert "of the files exist already" in line
         assert run(command, file, "--force").exit_code == 0
         assert run(command, file, "-o", tmp_path / "there" / command).exit_code == 0
         assert run(command, tmp_path / "no.h5").exit_code == 2

@@ -208,9 +208,21 @@ def test_check_describes_every_shipped_config_in_sentences(name):
     first = result.stdout.splitlines()[0]
     assert first.endswith("the config is complete and without contradictions.")
     assert first[0].isupper()
-    for part in ("tip speed without load", "open share of the sieve", "largest pieces of the feed", "Fed "):
+    for part in (
+        "tip speed without load", "open share of the sieve", "largest pieces of the feed", "Fed ",
+        "energy stored in the rotor", "The turning rotor stores",
+    ):  # fmt: skip
         assert part in result.stdout
     assert max(map(len, result.stdout.splitlines())) <= 100
+
+
+def test_check_tells_the_energy_of_the_rotor_and_the_pull_of_a_hammer():
+    numbers = json.loads(run("check", CONFIGS / "demo.toml", "--json").stdout)["derived"]
+    assert numbers["rotor_energy_J"] == pytest.approx(0.5 * 0.6 * 0.06**2 / 3 * 1000.0**2, rel=1e-6)
+    numbers = json.loads(run("check", CONFIGS / "swinging.toml", "--json").stdout)["derived"]
+    omega = numbers["speed_rad_s"]
+    assert numbers["hammer_pull_N"] == pytest.approx(0.02 * 0.06 * omega**2)
+    assert numbers["rotor_energy_J"] == pytest.approx(0.5 * (0.8 * 0.075**2 / 3 + 6 * 0.02 * 0.06**2) * omega**2)
 
 
 def test_materials_lists_every_card_with_its_title_and_prints_one_with_sources():

@@ -581,3 +581,18 @@ def test_air_constants():
     assert air.CONDUCTIVITY == near(PropsSI("L", *at[0], *at[1], "Air"), 0.01)
     assert air.PRANDTL == near(PropsSI("PRANDTL", *at[0], *at[1], "Air"), 0.01)
     assert air.SPECIFIC_HEAT == near(PropsSI("C", *at[0], *at[1], "Air"), 0.002)
+
+
+@given(st.floats(0.0, 0.05))
+def test_chipped_piece_keeps_its_mass(xi):
+    # What a chip leaves: volume times 1 - xi, so size times (1 - xi)^(1/3) and ln size plus ln(1 - xi)/3.
+    share, ln_share = cutting.chipped_size(xi)
+    assert share == pytest.approx((1.0 - xi) ** (1.0 / 3.0), rel=4e-15)
+    assert ln_share == pytest.approx(math.log1p(-xi) / 3.0, rel=1e-13, abs=1e-300)
+
+
+def test_a_labouring_rotor_takes_just_what_the_motor_gives():
+    # Power of a charge rises with speed cubed (strike rate times speed squared), so the two laws undo each other.
+    omega = drive.labouring_speed(1200.0, 2000.0, 1000.0)
+    assert drive.power_at_speed(2000.0, omega, 1000.0) == pytest.approx(1200.0)
+    assert omega == pytest.approx(843.4, abs=0.1)

@@ -51,6 +51,8 @@ CASES = {
     "air_flow": ("air", ["300 Pa", "0.02 m^3/s", "500 Pa", "1e6 Pa s^2/m^6", "2e3 Pa s/m^3"], "m^3/s"),
     "windage_power": ("air", ["4", "1.2 kg/m^3", "1.5", "0.02 m", "1000 1/s", "0.4", "0.06 m", "0.018 m"], "W"),
     "speed_under_load": ("drive", ["300 W", "0 W", "1000 1/s", "600 W", "950 1/s"], "1/s"),
+    "power_at_speed": ("drive", ["300 W", "900 1/s", "1000 1/s"], "W"),
+    "labouring_speed": ("drive", ["1200 W", "2000 W", "1000 1/s"], "1/s"),
     "bar_rotor_inertia": ("drive", ["0.6 kg", "0.06 m"], "kg m^2"),
     "kinetic_energy": ("drive", ["7e-4 kg m^2", "1000 1/s"], "J"),
     "jam_energy_index": ("drive", ["0.5 J", "0.2 J^2", "300 J", "0.3"], ""),
@@ -143,7 +145,7 @@ def test_no_law_is_forgotten():
     }  # fmt: skip
     pure = {  # numbers in, number out
         "drag_coefficient", "bite_probability", "screening", "plate_loss", "pass_slow", "pass_skim", "mean_pass_skim",
-        "open_to_pass",
+        "open_to_pass", "chipped_size",
     }  # fmt: skip
     laws = set()
     for path in (TESTS.parent / "millsim" / "laws").glob("*.py"):

@@ -98,7 +98,7 @@ def test_ledger_bars_add_up_to_their_sums():
 def test_stall_probability_is_said_in_words():
     words = plots_power.stall_words(fake_trace())
     assert words == (
-        "3 of 200 runs of 5 min stalled or choked: 1.5 % (95 % interval 0.31 to 4.3 %). Shown: one that did."
+        "3 of 200 runs of 5 min stalled: 1.5 % (95 % interval 0.31 to 4.3 %). Shown: one that did."
     )
     assert words in texts(plots_power.torque_speed(fake_prediction()))
 

@@ -19,7 +19,7 @@ from helpers import fake_engine, fake_prediction, fake_trace, same
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from millsim import resultfile, results
+from millsim import resultfile, resultread, results
 from millsim.errors import InputError, MillsimError, ResultFileError
 from millsim.prediction import Limit, Scalar
 
@@ -152,6 +152,7 @@ def test_every_dimension_has_a_scale_and_every_variable_unit_and_name(path):
         if item.ndim:
             assert item.compression == "gzip", name
             assert item.shuffle, name
+            assert item.fletcher32 or item.dtype == object, name
 
     with h5py.File(path) as file:
         file.visititems(look)
@@ -262,6 +263,72 @@ def test_file_without_status_is_not_taken_for_finished(path):
         results.read(path)
 
 
+def resign(file):
+    """Put the checksum right again after a change, as a writer would."""
+    file.attrs[resultread.CHECKSUM] = resultread.content_sha256(file, file.attrs["status"])
+
+
+def test_a_change_of_one_bit_of_any_number_is_noticed(path):
+    with h5py.File(path) as file:
+        names = []
+        file.visititems(lambda name, item: names.append(name) if hasattr(item, "shape") else None)
+    for name in ("scalars/x50_m", "hole", "trace/stalls", "sizes/product_q3", "engine2/sizes/feed_q3"):
+        assert name in names
+        with h5py.File(path, "r+") as file:
+            before = file[name][()]
+            data = np.array(before)
+            data.reshape(-1)[-1:].view(np.uint8)[0] ^= 1
+            file[name][...] = data
+        with pytest.raises(ResultFileError, match="is damaged: its content does not match its checksum; run"):
+            results.read(path)
+        with h5py.File(path, "r+") as file:
+            file[name][...] = before
+    assert same(results.read(path), fake_prediction())
+
+
+@pytest.mark.parametrize("name", ["status", "mill_name", "command", "config", "content_sha256"])
+def test_changed_and_missing_attributes_are_noticed(path, name):
+    with h5py.File(path, "r+") as file:
+        file.attrs[name] = file.attrs[name][:-1] + "x"
+    with pytest.raises(ResultFileError, match="does not match its checksum"):
+        results.read(path)
+    with h5py.File(path, "r+") as file:
+        del file.attrs[name]
+    with pytest.raises(ResultFileError) as caught:
+        results.read(path)
+    assert "object" not in str(caught.value)
+
+
+@pytest.mark.parametrize("name", ["sizes", "scalars", "limits", "edge", "ledger/in", "parameters/value"])
+@pytest.mark.parametrize("signed", [True, False])
+def test_missing_parts_are_told_in_one_plain_sentence(path, name, signed):
+    with h5py.File(path, "r+") as file:
+        del file[name]
+        if signed:
+            resign(file)
+    with pytest.raises(ResultFileError) as caught:
+        results.read(path)
+    words = str(caught.value)
+    assert "is damaged: " in words
+    assert "\n" not in words
+    assert not [raw for raw in ("nable to", "synchronously", "KeyError", "b'") if raw in words]
+
+
+def test_a_flipped_bit_anywhere_is_noticed_or_harmless(path):
+    whole = path.read_bytes()
+    rng = np.random.default_rng(11)
+    refused = 0
+    for _ in range(80):
+        data = bytearray(whole)
+        data[rng.integers(len(data))] ^= 1 << int(rng.integers(8))
+        path.write_bytes(bytes(data))
+        try:
+            assert same(results.read(path), fake_prediction())
+        except ResultFileError:
+            refused += 1
+    assert refused > 5
+
+
 def test_foreign_and_future_files_are_refused_by_name(path, tmp_path):
     with h5py.File(path, "r+") as file:
         file.attrs["format_version"] = "2.3"
@@ -272,6 +339,7 @@ def test_foreign_and_future_files_are_refused_by_name(path, tmp_path):
     with h5py.File(path, "r+") as file:
         file.attrs["format_version"] = "1.7"
         file.create_group("later_idea")
+        resign(file)
     assert results.read(path).status == "ok"
     with h5py.File(tmp_path / "foreign.h5", "w") as file:
         file["x"] = 1.0
@@ -339,5 +407,6 @@ def test_csv_tables_have_units_and_all_rows(tmp_path):
     assert total == pytest.approx(371.0)
     with pytest.raises(InputError) as caught:
         results.write_csv(prediction, tmp_path / "tables")
-    assert len(caught.value.problems) == len(paths)
+    assert len(caught.value.problems) == 1
+    assert f"{len(paths)} of the files exist already, run.csv to trace.csv; use --force" in str(caught.value)
     assert results.write_csv(prediction, tmp_path / "tables", force=True) == paths

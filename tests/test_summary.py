@@ -10,7 +10,7 @@ from helpers import fake_engine, fake_limits, fake_prediction
 from hypothesis import given
 from hypothesis import strategies as st
 
-from millsim import advice, comparison, summary, wording
+from millsim import advice, comparison, limitwords, summary, wording
 from millsim.cards.spec import MATERIAL, MODEL
 from millsim.paramwords import parameter_words
 from millsim.prediction import Limit, Scalar
@@ -55,10 +55,10 @@ def test_report_leads_with_rate_heat_limit_fineness_and_doubt():
         "the limit is 85 °C", "What binds: the shaft power (371 of 371 W): the motor has no shaft power left.",
         "x50 = 0.27 mm (80 % band 0.19 to 0.37 mm)",
         "x90 = 0.46 mm", "kWh/kg", "kJ/kg",
-        "3 of 200 runs of 5 min stalled or choked; the chance of it is 0.31 to 4.3 %",
+        "3 of 200 runs of 5 min stalled; the chance of it is 0.31 to 4.3 %",
         "nothing here is measured on your mill, 4 of 6 parameters are assumed",
-        "widened most by the breakage strength parameter (f_mat_warm, by a factor of 1.4), the calibration of",
-        "The band of the rate is widened most by the calibration of the sieve escape (by a factor of 1.9)",
+        "Each alone, from its lowest to its highest plausible value: x50 changes 1.4-fold with the breakage strength",
+        "; the rate changes 1.9-fold with the calibration of the sieve escape, 1.8-fold with the breakage",
         "Measure next: drop a weight", "The two engines agree", "Note: The air flow",
     ):  # fmt: skip
         assert part in lead, part
@@ -220,8 +220,8 @@ def test_draws_that_cannot_run_are_worded():
     )
     lead = " ".join(" ".join(advice.sentences(prediction)).split())
     assert "(80 % band 0 to 760 g/h)" in lead
-    assert "With some of the parameter values that are plausible it cannot run at all." in lead
-    assert "(windage_swirl, which decides whether it runs at all)" in lead
+    assert "For some plausible parameter values it cannot run at all." in lead
+    assert "Whether anything comes out at all can hang on the swirl of the air around the bars (windage_swirl)" in lead
     assert "(80 % band above" in lead
     assert "inf" not in lead.replace("info", "")
     json.dumps(summary.to_json(prediction), allow_nan=False)
@@ -233,23 +233,37 @@ def test_a_mill_that_cannot_run_says_why_and_what_would_help_and_shows_no_powder
     lead = " ".join(text.split())
     assert "even with next to no feed, the outlet temperature (163 °C, limit 50 °C) is over its limit" in lead
     assert "What would help: more air" in lead
-    for part in ("How fine", "Energy:", "Powder at standard sieves", "side by side"):
-        assert part not in text
+    assert "Limits, with next to no feed" in text
+    assert "power from the socket, empty mill" in text
+    for part in ("How fine", "Energy:", "Powder at standard sieves", "side by side", "x50", "hits", "in and out",
+                 "unlimited"):  # fmt: skip
+        assert part not in text.replace("histories", ""), part
+    answer = summary.to_json(fake_prediction(status="cannot run", limits=limits, binding="outlet temperature"))
+    assert answer["product"] == {"x10_m": None, "x50_m": None, "x90_m": None, "span": None, "q3": None}
+    assert answer["band"] is None
+
+
+def test_what_the_first_sentence_says_is_not_noted_again():
+    notes = ("the mill does not run even with next to no feed: jam is over its limit", "the sieve is large")
+    text = summary.to_text(fake_prediction(status="cannot run", warnings=notes))
+    assert "Note: The sieve is large." in text
+    assert "The mill does not run" not in text
+    assert "The mill does not run" in summary.to_text(fake_prediction(warnings=notes))
 
 
 def test_nothing_binds_far_from_every_limit():
     limits = (Limit("shaft power", 100.0, 400.0, "W", "rated power"), *fake_limits()[1:])
-    text = advice.what_binds(fake_prediction(limits=limits))
+    text = limitwords.what_binds(fake_prediction(limits=limits))
     assert text.startswith("What binds: nothing at this rate. First would come the shaft power (100 of 400 W)")
-    assert advice.verdict(limits[0], "shaft power") == "first to bind"
-    assert advice.verdict(fake_limits()[0], "jam") == "at limit"
+    assert limitwords.verdict(limits[0], "shaft power") == "first to bind"
+    assert limitwords.verdict(fake_limits()[0], "jam") == "at limit"
 
 
 def test_headroom_of_a_temperature_counts_from_the_room():
     limit = Limit("outlet temperature", 303.15, 323.15, "K", "", 293.15)
-    assert advice.headroom(limit) == pytest.approx(3.0)
-    assert advice.verdict(limit, "jam") == "ok"
-    assert advice.headroom(Limit("outlet temperature", 300.0, 299.0, "K", "", 310.0)) == 0.0
+    assert limitwords.headroom(limit) == pytest.approx(3.0)
+    assert limitwords.verdict(limit, "jam") == "ok"
+    assert limitwords.headroom(Limit("outlet temperature", 300.0, 299.0, "K", "", 310.0)) == 0.0
     assert summary.to_json(fake_prediction())["limit"]["margins"]["outlet temperature"] == pytest.approx(
         (358.15 - 293.15) / (318.4 - 293.15)
     )
@@ -285,3 +299,107 @@ def test_tables_align_words_left_numbers_right_and_drop_empty_columns():
 )
 def test_durations_read_as_people_say_them(seconds, words):
     assert advice.duration(seconds) == words
+
+
+def _with_ledger(prediction, **watts):
+    changed = {k: dataclasses.replace(s, value=watts.get(k.replace(" ", "_"), s.value))
+               for k, s in prediction.main.ledger_in_W.items()}  # fmt: skip
+    return dataclasses.replace(prediction, main=dataclasses.replace(prediction.main, ledger_in_W=changed))
+
+
+def test_the_remedy_follows_what_eats_the_power():
+    assert limitwords.what_binds(fake_prediction()).endswith(
+        "What would help: a stronger motor, larger holes (coarser powder) or a larger sieve."
+    )
+    airy = limitwords.what_binds(_with_ledger(fake_prediction(), windage=400.0))
+    assert airy.endswith("slower, fewer or lower bars: 59 % of the shaft power goes into moving air.")
+    seals = limitwords.what_binds(_with_ledger(fake_prediction(), bearings=400.0))
+    assert "bearings and seals that turn more easily: 62 % of the shaft power" in seals
+    for text in (airy, seals):
+        assert "larger holes" not in text
+
+
+HARMLESS = {"hits_above_threshold_share": {"value": 0.0}}
+
+
+def test_nobody_is_told_to_widen_the_gap_where_only_the_gap_breaks_anything():
+    jam = (Limit("jam", 1.2, 1.0, "1", "bites"), *fake_limits()[1:3])
+    hit = fake_prediction(limits=jam, binding="jam")
+    assert "What would help: a wider gap, slower or more even feed, a heavier rotor" in limitwords.what_binds(hit)
+    nipped = limitwords.what_binds(_with_scalars(hit, **HARMLESS))
+    assert nipped.endswith("What would help: slower or more even feed, a heavier rotor or a stronger motor.")
+
+
+def test_hits_too_weak_to_break_anything_are_told_with_the_speed_that_would():
+    full = (Limit("chamber", 0.1, 0.1, "kg", "most of the charge waits to be broken"),)
+    weak = _with_scalars(fake_prediction(limits=full, binding="chamber"), **HARMLESS)
+    speed = math.sqrt(2 * 1.2 / limitwords.feed_size(weak, 0.5))
+    assert limitwords.breaking_speed(weak) == pytest.approx(speed)
+    assert speed == pytest.approx(31.6, rel=0.01)
+    text = limitwords.what_binds(weak)
+    assert "At 61 m/s hits do not break this material: raise the tip speed; pieces of 2.4 mm need hits of " in text
+    assert "about 32 m/s" in text
+    strong = limitwords.what_binds(fake_prediction(limits=full, binding="chamber"))
+    assert "What would help: a higher tip speed, slower feed or larger holes (coarser powder)." in strong
+    assert "what breaks it is the nip between bar and wall" in advice.energy_words(weak)
+    chipped = advice.energy_words(_with_ledger(weak, nip=0.0))
+    assert "no hit is hard enough to break it, edges only wear it down. Raise the speed." in chipped
+
+
+def test_breaking_speed_follows_the_cold_data_as_the_model_does():
+    cold = {"xw_min_warm": 1.0, "xw_min_cold": 0.25, "temperature_warm": 293.15, "temperature_cold": 193.15}
+    parameters = tuple(dataclasses.replace(fake_prediction().parameters[0], name=n, value=v) for n, v in cold.items())
+    p = fake_prediction(parameters=parameters)
+    for T, xw_min in ((193.15, 0.25), (243.15, 0.5), (293.15, 1.0), (100.0, 0.25)):
+        at = _with_scalars(p, outlet_temperature_K={"value": T})
+        assert limitwords.breaking_speed(at) == pytest.approx(math.sqrt(2 * xw_min / limitwords.feed_size(at, 0.5)))
+
+
+def test_two_kinds_of_powder_and_very_wide_ones_are_said():
+    p = _with_scalars(fake_prediction(), span={"value": 16.0})
+    assert "A very wide powder: a quarter of it is finer than 0.18 mm" in advice.how_fine(p)
+    assert "x50 means little" not in advice.how_fine(fake_prediction())
+    edges = p.main.table.edges_m
+    q3 = np.interp(np.log(edges / edges[-1]), [-6.0, -5.0, -2.0, 0.0], [0.0, 0.65, 0.65, 1.0])
+    table = dataclasses.replace(p.main.table, product_q3=q3)
+    text = advice.how_fine(dataclasses.replace(p, main=dataclasses.replace(p.main, table=table)))
+    assert "Two kinds of powder: 66 % is finer than" in text
+    assert "34 % coarser than" in text
+
+
+def test_the_limits_table_says_at_which_rate_and_marks_the_load_of_the_rate_asked_for():
+    limits = (Limit("jam", 7.0, 1.0, "1", "bites"), *fake_limits())
+    over = fake_prediction(status="over capacity", limits=limits, binding="jam", requested_rate_kg_s=1.0)
+    text = summary.to_text(over)
+    assert "Limits, fed 350 g/h, the most it takes" in text
+    row = next(line for line in text.splitlines() if line.startswith("  jam  "))
+    assert row.split() == "jam far over 1 under 0.2 EXCEEDED (at the rate asked for)".split()
+    assert "the jam index (far over its limit of 1 at the rate asked for): bites." in " ".join(text.split())
+    assert text.count("at the rate asked for)") == 2
+    assert "Limits, fed 350 g/h\n" in summary.to_text(fake_prediction())
+    assert "Limits, at the highest load during the batch\n" in summary.to_text(fake_prediction(config_text=BATCH_TOML))
+
+
+def test_coarse_classes_are_said_with_the_remedy():
+    p = fake_prediction(config_text=BATCH_TOML + "[run]\nclass_ratio = 1.15\n")
+    numerics = {**p.main.numerics, "class_error_holdup_kg": 0.216, "class_error_gross_J_kg": 0.057}
+    coarse = dataclasses.replace(p, main=dataclasses.replace(p.main, numerics=numerics))
+    words = "Size classes: the charge left is known to 22 % only and the energy to 5.7 %; run.class_ratio = 1.05 makes"
+    assert words in " ".join(summary.to_text(coarse).split())
+    assert advice.how_exact(p) == ""
+
+
+def test_swinging_hammers_are_told_how_far_they_lay_back():
+    toml = '[rotor]\nradius = "60 mm"\nmount = "swinging"\n'
+    assert advice.hammers(fake_prediction(config_text=toml)) == (
+        "Hammers: they lay back, so they work like tips at 61.2 m/s; stretched out it would be 73.5 m/s."
+    )
+    assert advice.hammers(fake_prediction()) == ""
+
+
+def test_the_comparison_claims_no_more_than_it_can():
+    assert "throughput_kg_s" not in {r.key for r in comparison.compare(fake_prediction())}
+    assert "throughput_kg_s" in {r.key for r in comparison.compare(fake_prediction(config_text=BATCH_TOML))}
+    text = " ".join(summary.to_text(fake_prediction()).split())
+    assert "their agreement says nothing about the laws" in text
+    assert "std. error: of the sampling by the Monte Carlo engine only" in text
