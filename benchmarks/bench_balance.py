@@ -4,7 +4,7 @@ Linear: breakage without a mill at constant feed, solved by forward substitution
 exact Jacobian, integrated until it is steady. Coupled: the demo mill at half its capacity, charge, temperature,
 sieve, speed and air together; baseline: solve_ivp on the charge of every class and those four, each following
 what the same compiled laws answer to it. The baseline gets the loosest tolerance and the shortest time, out of
-a list, that reach the accuracy of the engine; class errors are against a solution on classes 1.02 wide.
+a list, that reach 1 %; class errors are against a solution on classes 1.02 wide.
 """
 
 import sys
