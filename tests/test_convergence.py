@@ -50,7 +50,8 @@ def errors(*overrides, ratio=1.4):
 def test_second_order_in_class_width_for_fracture():
     # Below a size nothing breaks, and where that kink falls within its class makes single grids uneven (halvings
     # of 1.5 to 2.8). So the rms over five grids, each cut four times more: its slope is the observed order.
-    rms = np.sqrt(np.mean([errors(*FRACTURE_ONLY, ratio=r)[:, :3] ** 2 for r in (1.40, 1.37, 1.34, 1.31, 1.28)], axis=0))
+    squares = [errors(*FRACTURE_ONLY, ratio=r)[:, :3] ** 2 for r in (1.40, 1.37, 1.34, 1.31, 1.28)]
+    rms = np.sqrt(np.mean(squares, axis=0))
     order = -np.polyfit(np.arange(len(rms)), np.log2(rms), 1)[0]
     assert np.all(order >= 1.9), order
     assert np.all(rms[-1] < 1e-5)
