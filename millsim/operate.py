@@ -1,8 +1,8 @@
 """Finding the state a mill settles in: hold-up, temperature, sieve, speed and air that agree with each other.
 
 The unknown state goes round a loop: frozen state -> rates -> balance -> power, heat, pegging -> new state.
-Two questions are asked of the loop: what hold-up does a feed rate need (`settle_at_rate`), and what feed rate
-does a hold-up carry (`settle_at_holdup`, which has an answer even where the mill would flood).
+Two questions are asked of the loop: what hold-up does a feed rate need (s.at_rate = 1), and what feed rate does a
+hold-up carry (s.at_rate = 0, which has an answer even where the mill would flood).
 """
 
 from math import exp, log, pi
