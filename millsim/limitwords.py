@@ -152,7 +152,9 @@ def _against_power(p: Prediction) -> str:
         if bearings > air:
             helps = "a lower speed or bearings and seals that turn more easily"
             return f" What would help: {helps}: {share} of the shaft power goes into bearings and air."
-        where = "moving air" if bearings < 0.1 * air else "moving air and into the bearings"
+        where = "moving air and into the bearings"
+        if bearings < 0.1 * air:
+            share, where = f"{100 * air / total:.0f} %", "moving air"
         return f" What would help: slower, fewer or lower bars: {share} of the shaft power goes into {where}."
     if hits_too_weak(p) and not nip_works(p):
         return _harder_hits(p)

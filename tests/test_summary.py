@@ -312,7 +312,7 @@ def test_the_remedy_follows_what_eats_the_power():
         "What would help: a stronger motor, larger holes (coarser powder) or a larger sieve."
     )
     airy = limitwords.what_binds(_with_ledger(fake_prediction(), windage=400.0))
-    assert airy.endswith("slower, fewer or lower bars: 59 % of the shaft power goes into moving air.")
+    assert airy.endswith("slower, fewer or lower bars: 57 % of the shaft power goes into moving air.")
     seals = limitwords.what_binds(_with_ledger(fake_prediction(), bearings=400.0))
     assert "bearings and seals that turn more easily: 62 % of the shaft power" in seals
     for text in (airy, seals):
