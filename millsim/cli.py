@@ -1,93 +1,21 @@
-"""The command line. stdout carries data, stderr talk; heavy imports stay inside the commands.
+"""The command line: predict, check, plot, export, materials. stdout carries data, stderr talk.
 
-Exit codes: 0 done, 1 failed, 2 bad input, 3 ran but a check failed, 130 interrupted.
+Heavy imports stay inside the commands.
 """
 
-import json
 import shlex
 import sys
-import traceback
 from collections.abc import Callable
-from dataclasses import asdict
 from pathlib import Path, PureWindowsPath
 
 import click
 
-from .errors import InputError, MillsimError
-from .progress import Interrupts, Progress
+from .cli_base import INTERRUPTS, KEPT, Group, force_option, json_done, json_option, path_type, set_option, tell
+from .errors import MillsimError
+from .progress import Progress
 from .version import MODEL_VERSION, __version__
 
-INTERRUPTED = 130
-_JSON = "millsim.json"
-_INTERRUPTS = "millsim.interrupts"
 _PATHS = ("feed.material", "feed.size.sheet")  # keys whose value may be the path of a file
-_KEPT = "millsim.kept"  # what an interrupted command has written already
-
-
-class Group(click.Group):
-    """Turns every error into one line per problem and an exit code; with --json also into one JSON object."""
-
-    def invoke(self, ctx: click.Context) -> object:
-        """Run a command; a traceback is shown only with --debug."""
-        with Interrupts() as interrupts:
-            ctx.meta[_INTERRUPTS] = interrupts
-            try:
-                return super().invoke(ctx)
-            except MillsimError as error:
-                lines = [str(p) for p in error.problems] if isinstance(error, InputError) else [str(error)]
-                self._fail(ctx, error, lines, error.exit_code)
-            except (KeyboardInterrupt, click.Abort) as error:
-                self._interrupted(ctx, error)
-            except (click.exceptions.Exit, click.ClickException, BrokenPipeError):
-                raise
-            except Exception as error:
-                self._fault(ctx, error, interrupts.seen)
-
-    def _interrupted(self, ctx: click.Context, error: BaseException) -> None:
-        kept = ctx.meta.get(_KEPT, "nothing was written.")
-        self._fail(ctx, error, [f"interrupted; {kept}"], INTERRUPTED)
-
-    def _fault(self, ctx: click.Context, error: Exception, interrupted: bool) -> None:
-        """A fault of the program, unless it is what remains of a swallowed interrupt."""
-        if interrupted:
-            self._interrupted(ctx, error)
-        else:
-            text = f"{type(error).__name__}: {error}".splitlines()[0]
-            self._fail(ctx, error, [f"{text} (a fault of the program; `millsim --debug ...` shows where)"], 1)
-
-    def _fail(self, ctx: click.Context, error: BaseException, lines: list[str], code: int) -> None:
-        if ctx.params.get("debug"):
-            click.echo("".join(traceback.format_exception(error)), err=True)
-        for line in lines:
-            click.echo(f"Error: {' '.join(line.split())}", err=True)
-        if ctx.meta.get(_JSON) == "pending":
-            problems = [asdict(p) for p in error.problems] if isinstance(error, InputError) else []
-            _print_json(
-                {"status": "error", "exit_code": code, "message": "; ".join(lines), "problems": problems}
-            )
-        ctx.exit(code)
-
-
-def _note_json(ctx: click.Context, _param: click.Parameter, value: bool) -> bool:
-    """Remember that one JSON object is owed on stdout, even if the command fails."""
-    if value:
-        ctx.meta[_JSON] = "pending"
-    return value
-
-
-json_option = click.option(
-    "--json",
-    "as_json",
-    is_flag=True,
-    is_eager=True,
-    callback=_note_json,
-    help="Print one JSON object, nothing else.",
-)
-set_option = click.option(
-    "--set", "settings", multiple=True, metavar="KEY=VALUE", help='Override, e.g. --set stator.gap="0.3 mm".'
-)
-force_option = click.option("--force", is_flag=True, help="Replace existing files.")
-path_type = click.Path(path_type=Path)
 
 
 @click.group(cls=Group, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -122,16 +50,15 @@ def predict(ctx, config, engine, out, seed, plots, settings, as_json, force) -> 
     _check_outputs(out, plots, force)
     loaded = load_config(config, list(settings))
     command = _command(config, engine, seed, settings)
-    prediction = _run(loaded, engine, seed, command, as_json, ctx.meta[_INTERRUPTS].check)
+    prediction = _run(loaded, engine, seed, command, as_json, ctx.meta[INTERRUPTS].check)
     kept, failure = _keep(ctx, prediction, out, plots, force)
     from . import summary
 
     if as_json:
-        _print_json(summary.to_json(prediction))
-        ctx.meta[_JSON] = "done"
+        json_done(ctx, summary.to_json(prediction))
     else:
         click.echo(summary.to_text(prediction), nl=False)
-        _tell(kept or ["Nothing was saved; add --out FILE.h5 to keep this prediction."])
+        tell(kept or ["Nothing was saved; add --out FILE.h5 to keep this prediction."])
     if failure is not None:
         raise failure
 
@@ -179,9 +106,9 @@ def _keep(
         if out is not None:
             results.write(prediction, out, force)
             kept.append(f"Written: {out}")
-            ctx.meta[_KEPT] = f"the prediction is in {out}."
+            ctx.meta[KEPT] = f"the prediction is in {out}."
         if plots is not None:
-            ctx.meta[_KEPT] = f"{ctx.meta.get(_KEPT, '')} Figures drawn so far stay in {plots}.".strip()
+            ctx.meta[KEPT] = f"{ctx.meta.get(KEPT, '')} Figures drawn so far stay in {plots}.".strip()
             paths = figures.save_all(prediction, plots, force)
             kept.append(f"Drawn: {len(paths)} figures in {plots}")
     except MillsimError as error:
@@ -227,8 +154,7 @@ def check(ctx, config, settings, as_json) -> None:
 
     if as_json:
         numbers = {key: scalar.value for key, scalar in describe.derived(loaded).items()}
-        _print_json({"status": "ok", "mill": loaded.name, "config_sha256": loaded.sha256, "derived": numbers})
-        ctx.meta[_JSON] = "done"
+        json_done(ctx, {"status": "ok", "mill": loaded.name, "config_sha256": loaded.sha256, "derived": numbers})
     else:
         click.echo(describe.describe(loaded), nl=False)
 
@@ -286,15 +212,6 @@ def export(file: Path, folder: Path | None, force: bool) -> None:
     folder = folder or file.with_name(f"{file.stem}-tables")
     for path in results.write_csv(results.read(file), folder, force):
         click.echo(path)
-
-
-def _print_json(value: dict) -> None:
-    click.echo(json.dumps(value, allow_nan=False, ensure_ascii=False))
-
-
-def _tell(lines: list[str]) -> None:
-    for line in lines:
-        click.echo(line, err=True)
 
 
 def main() -> None:

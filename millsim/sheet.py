@@ -13,12 +13,12 @@ decimal point or comma; any order; byte-order mark. Nothing is guessed: every do
 `Problem`, all in one InputError.
 """
 
-import csv
 import math
 import re
 from dataclasses import dataclass
 from pathlib import Path
 
+from .csvin import cells_of, content_lines, number, plain, read_csv_text, separator_of, words
 from .errors import InputError, Problem
 from .sieves import mesh_to_m, next_coarser_m
 
@@ -80,36 +80,17 @@ def read_sheet(path: "str | Path") -> SieveSheet:
     Returns a SieveSheet; raises InputError with every problem found, by line.
     """
     path = Path(path)
-    try:
-        text = _decode(path.read_bytes())
-    except OSError as error:
-        raise InputError(Problem(str(path), "", f"cannot be read: {error.strerror or error}")) from None
-    except UnicodeDecodeError:
-        raise InputError(Problem(str(path), "", "is not a text file", hint=_EXAMPLE)) from None
-    return parse_sheet(text, str(path), path)
-
-
-def _decode(data: bytes) -> str:
-    """Text of a spreadsheet export: UTF-8 with or without mark, UTF-16 with mark, else Windows Latin-1."""
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return data.decode("utf-16")
-    if b"\0" in data:
-        raise UnicodeDecodeError("utf-8", data, 0, 1, "binary")
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return data.decode("cp1252")
+    return parse_sheet(read_csv_text(path, _EXAMPLE), str(path), path)
 
 
 def parse_sheet(text: str, where: str, path: Path | None = None) -> SieveSheet:
     """Read a sheet from text; `where` is what messages call it."""
-    lines = [(n, s) for n, s in enumerate(text.splitlines(), 1) if s.strip(" \t,;")]
-    lines = [(n, s) for n, s in lines if not s.lstrip(' "').startswith("#")]
+    lines = content_lines(text)
     if not lines:
         raise InputError(Problem(where, "", "is empty", hint=_EXAMPLE))
-    separator = next((c for c in "\t;," if c in lines[0][1]), ",")
+    separator = separator_of(lines[0][1])
     problems: list[Problem] = []
-    columns = _header(next(csv.reader([lines[0][1]], delimiter=separator)), where, problems)
+    columns = _header(cells_of(lines[0][1], separator), where, problems)
     if columns is None:
         raise InputError(problems)
     rows = _rows(lines[1:], separator, columns, where, problems)
@@ -119,22 +100,12 @@ def parse_sheet(text: str, where: str, path: Path | None = None) -> SieveSheet:
     return sheet
 
 
-def _plain(text: str) -> str:
-    """Lower case, with both micro signs as u."""
-    return text.lower().replace("\u00b5", "u").replace("\u03bc", "u")
-
-
-def _words(text: str) -> list[str]:
-    """Lower-case words and per cent signs of a header cell."""
-    return re.findall(r"[a-z]+|%", _plain(text))
-
-
 def _header(cells: list[str], where: str, problems: list[Problem]) -> _Columns | None:
     """Understand the two column names, or say what is missing."""
-    if len(cells) < 2 or not any(_words(c) for c in cells):
+    if len(cells) < 2 or not any(words(c) for c in cells):
         problems.append(Problem(where, "line 1", "the first line must name two columns", hint=_EXAMPLE))
         return None
-    size, value = _words(cells[0]), _words(cells[1])
+    size, value = words(cells[0]), words(cells[1])
     factor = 0.0 if "mesh" in size else next((LENGTH_UNITS[w] for w in size if w in LENGTH_UNITS), None)
     if factor is None:
         known = bool(_SIZE_WORDS & set(size))
@@ -151,22 +122,14 @@ def _header(cells: list[str], where: str, problems: list[Problem]) -> _Columns |
     return _Columns(len(cells), factor, passing, unit if unit else 0.01, unit is not None)
 
 
-def _number(cell: str) -> float:
-    """A number with a decimal point or a decimal comma; ValueError for anything else."""
-    text = cell.strip().replace("\u00a0", "").rstrip("%").strip()
-    if not re.fullmatch(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", text):
-        raise ValueError(cell)
-    return float(text.replace(",", "."))
-
-
 def _aperture(cell: str, columns: _Columns) -> float:
     """Aperture in m of a cell; ValueError or KeyError where it is none."""
     if columns.size_factor == 0.0:
         return mesh_to_m(cell)
-    match = re.fullmatch(r"\s*([\d.,]+(?:e[+-]?\d+)?)\s*([a-z]*)\s*", _plain(cell))
+    match = re.fullmatch(r"\s*([\d.,]+(?:e[+-]?\d+)?)\s*([a-z]*)\s*", plain(cell))
     if not match or (match[2] and match[2] not in LENGTH_UNITS):
         raise ValueError(cell)
-    value = _number(match[1]) * (LENGTH_UNITS[match[2]] if match[2] else columns.size_factor)
+    value = number(match[1]) * (LENGTH_UNITS[match[2]] if match[2] else columns.size_factor)
     return float(f"{value:.14g}")  # 0.09 mm is 9e-05 m, not 8.999999999999999e-05
 
 
@@ -174,7 +137,7 @@ def _rows(lines, separator: str, columns: _Columns, where: str, problems: list[P
     """Rows as (line, label or aperture in m, value); bad ones become problems."""
     rows = []
     for line, text in lines:
-        cells = next(csv.reader([text], delimiter=separator))
+        cells = cells_of(text, separator)
         key = f"line {line}"
         if len(cells) > columns.count and any(c.strip() for c in cells[columns.count :]):
             message = f"{len(cells)} values instead of {columns.count} in {text.strip()!r}"
@@ -183,7 +146,7 @@ def _rows(lines, separator: str, columns: _Columns, where: str, problems: list[P
             continue
         label = cells[0].strip().lower().rstrip(":.")
         try:
-            value = _number(cells[1] if len(cells) > 1 else "")
+            value = number(cells[1] if len(cells) > 1 else "")
         except ValueError:
             given = cells[1].strip() if len(cells) > 1 else ""
             problems.append(Problem(where, key, f"{given!r} is not a number" if given else "has no value"))

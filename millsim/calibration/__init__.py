@@ -1,0 +1,1 @@
+"""From a measured run to parameters: forward model, misfit, posterior, calibrated card, what to measure next."""
