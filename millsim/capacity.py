@@ -189,3 +189,15 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
     if residual > tolerance or (code != CANNOT and loads.max() > 1.0 + 1e-4):
         return FAILED, binding, residual
     return code, binding, residual
+
+
+@kernel
+def stand_at(m, grid, feed, F, s, work, tolerance):
+    """State of the mill at a feed rate F [kg/s], whatever limits that exceeds; returns (residual, turns).
+
+    For a run that was measured: it did take that rate. A residual above the tolerance: there is no such state.
+    """
+    start_state(m, F, F * 1.0, s)
+    s.at_rate = 1.0
+    work[8][:] = 0.0
+    return settle(m, grid, feed, s, work, tolerance)

@@ -1,0 +1,194 @@
+"""What was measured, each with its error: blocks of numbers with a covariance, and the one misfit they make.
+
+Errors come from the instruments (scale, meter class, probe, apertures) where the run sheet states them. On top come
+errors that no instrument shows, all assumed: a mill does not repeat itself, and the model is not the mill.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from math import log
+
+import numpy as np
+
+from .. import psd
+from ..sheet import SieveSheet
+from .runmodel import Forecast, RunModel
+
+# All assumed; a run repeated three times would replace the first three.
+REPEAT_SIZE = 0.05  # shift of the whole curve in ln x from run to run
+REPEAT_HOLDUP = 0.20  # of the hold-up: what runs out while the rotor stops, what sticks
+REPEAT_POWER = 0.04  # of the loaded watts
+MODEL_Q3 = 0.03  # largest error of the model in Q3, at Q3 = 1/2 ...
+MODEL_RANGE = 0.7  # ... alike over this distance in ln x
+APERTURE = 0.03  # of one sieve's mean aperture (ISO 3310-1 allows about 3 % in this range; from memory)
+LEAST_Q3 = 0.003  # of one point, whatever else
+EFFICIENCY = 0.08  # of the motor's efficiency, where watts are taken from the mains; the same idle and loaded
+PLACE_K = 3.0  # where the thermometer was, and that one time constant tells the warm-up
+OVERRUN = 0.2  # in ln of the load on a limit that would have stopped the mill
+FEEDER = 0.15  # in ln of the largest feed rate, found by hand
+
+
+@dataclass(frozen=True)
+class Block:
+    """Numbers measured together: labels and values (k,), covariance (k, k), and where the model tells them."""
+
+    name: str
+    labels: tuple[str, ...]
+    values: np.ndarray
+    covariance: np.ndarray
+    tell: Callable[[Forecast], np.ndarray]
+    root: np.ndarray = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "root", np.linalg.cholesky(self.covariance))
+
+    def residuals(self, forecast: Forecast) -> np.ndarray:
+        """(k,) model less measurement, weighted so that each has unit variance and none is counted twice."""
+        return np.linalg.solve(self.root, self.tell(forecast) - self.values)
+
+    @property
+    def sd(self) -> np.ndarray:
+        """Standard error (k,) of each number by itself."""
+        return np.sqrt(np.diag(self.covariance))
+
+
+def misfit(blocks: tuple[Block, ...], forecast: Forecast | None) -> np.ndarray:
+    """Weighted residuals (n,) of all blocks, one after the other; NaN where the model has no answer."""
+    if forecast is None:
+        return np.full(sum(b.values.size for b in blocks), np.nan)
+    return np.concatenate([b.residuals(forecast) for b in blocks])
+
+
+def blocks_of(run, model: RunModel) -> tuple[Block, ...]:
+    """All that a MeasuredRun measured. The limits it kept count as one more observation."""
+    edges = model.problem.edges
+    found = [_sizes("product size", run.product_sheets, _hidden_fines(run), edges, lambda f: f.q3)]
+    if run.holdup_sheets:
+        found.append(_sizes("hold-up size", run.holdup_sheets, (0.0, 0.0), edges, lambda f: f.holdup_q3))
+    if run.holdup_kg is not None:
+        found.append(_holdup(run))
+    found += [*_power(run), *_temperatures(run)]
+    if run.air_flow_m3_s is not None:
+        found.append(_logs("air flow", run.air_flow_m3_s, run.air_uncertainty, lambda f: f.air_m3_s))
+    if model.want_capacity:
+        found.append(_logs("largest rate", model.rate_kg_s, FEEDER, lambda f: f.capacity_kg_s))
+    found.append(_kept_running())
+    return tuple(b for b in found if b is not None)
+
+
+# --- sizes -----------------------------------------------------------------------------------------------
+
+
+def _sizes(name: str, sheets, hidden: tuple[float, float], edges: np.ndarray, curve) -> Block | None:
+    """One block of all sheets of one powder; hidden: share of the powder that no sheet saw, and what is known of it."""
+    if not sheets:
+        return None
+    x = np.concatenate([np.asarray(s.apertures_m) for s in sheets])
+    q = np.concatenate([np.asarray(s.q3) for s in sheets])
+    own = _blocks([_weighing(s) for s in sheets])
+    slope = np.concatenate([_slope(s) for s in sheets])
+    unseen, known_fine = hidden
+    q = q + unseen * (1.0 - q) * (0.5 + 0.5 * known_fine)  # what was not sieved is finer, how much finer is open
+    loss = np.concatenate([(s.loss_share or 0.0) * (1.0 - np.asarray(s.q3)) for s in sheets])
+    at = np.log(x)
+    bend = MODEL_Q3 * 2.0 * np.sqrt(np.clip(q * (1.0 - q), 0.0, None))
+    covariance = np.outer(bend, bend) * np.exp(-0.5 * ((at[:, None] - at) / MODEL_RANGE) ** 2)
+    covariance += REPEAT_SIZE**2 * np.outer(slope, slope) + own + np.diag((APERTURE * slope) ** 2 + LEAST_Q3**2)
+    open_ = unseen * (1.0 - q) * 0.5 * (1.0 - 0.5 * known_fine)
+    covariance += np.outer(open_, open_) + np.outer(loss, loss)
+    labels = tuple(f"Q3({1e3 * a:.3g} mm)" for a in x)
+    ln_edges = np.log(edges)
+    return Block(name, labels, np.minimum(q, 1.0), covariance, lambda f: np.interp(at, ln_edges, curve(f)))
+
+
+def _hidden_fines(run) -> tuple[float, float]:
+    """(share of the powder that the product sheets did not see, 1 if it is known to be dust and 0 if not)."""
+    bag, missing = run.bag_kg or 0.0, max(0.0, run.unaccounted_kg)
+    return (bag + missing) / (run.product_kg + bag + missing), 0.0
+
+
+def _slope(sheet: SieveSheet) -> np.ndarray:
+    """dQ3/dln x at the apertures: mean of the two sides, 0 beyond a closed end."""
+    x, q = np.log(np.asarray(sheet.apertures_m)), np.asarray(sheet.q3)
+    if x.size == 1:
+        return np.array([min(q[0], 1.0 - q[0])])
+    sides = np.diff(q) / np.diff(x)
+    return np.interp(x, 0.5 * (x[1:] + x[:-1]), sides)
+
+
+def _weighing(sheet: SieveSheet) -> np.ndarray:
+    """Covariance of Q3 from the resolution of the scale: every mass is off by up to half a step."""
+    masses = np.array([sheet.pan_g or 0.0, *sheet.retained_g])
+    if masses.size == 1 or masses.sum() <= 0.0:  # a sheet in per cent: weighing unknown
+        return np.zeros((len(sheet.q3), len(sheet.q3)))
+    step = getattr(sheet, "resolution_g", None) or 0.01
+    below = np.tril(np.ones((masses.size - 1, masses.size)))
+    derivative = (below - np.asarray(sheet.q3)[:, None]) / masses.sum()
+    return derivative @ derivative.T * step**2 / 3.0
+
+
+def _blocks(parts: list[np.ndarray]) -> np.ndarray:
+    """Block-diagonal matrix."""
+    n = sum(len(p) for p in parts)
+    out, at = np.zeros((n, n)), 0
+    for p in parts:
+        out[at : at + len(p), at : at + len(p)] = p
+        at += len(p)
+    return out
+
+
+# --- everything else -------------------------------------------------------------------------------------
+
+
+def _logs(name: str, value: float, relative: float, tell) -> Block:
+    """One positive number with a relative error, compared by its logarithm."""
+    return Block(
+        name, (name,), np.array([log(value)]), np.array([[relative**2]]), lambda f: np.array([log(max(tell(f), 1e-12))])
+    )
+
+
+def _holdup(run) -> Block | None:
+    if run.holdup_kg <= 0.0:
+        return None
+    return _logs("hold-up", run.holdup_kg, float(np.hypot(REPEAT_HOLDUP, run.scale_kg / run.holdup_kg)), lambda f: f.holdup_kg)
+
+
+def _power(run) -> list[Block]:
+    """Idle and loaded watts; meter and motor efficiency are off by the same share in both."""
+    rows = [("idle power", run.idle_W, 0.02, "idle_W"), ("loaded power", run.loaded_W, REPEAT_POWER, "loaded_W")]
+    rows = [r for r in rows if r[1] is not None]
+    if not rows:
+        return []
+    common = run.meter_class**2 + (EFFICIENCY**2 if run.meter_at == "mains" else 0.0)
+    names, values, own, fields = zip(*rows, strict=True)
+    covariance = np.full((len(rows), len(rows)), common) + np.diag(np.square(own))
+    return [
+        Block(
+            "power", names, np.log(values), covariance, lambda f: np.log([max(getattr(f, n), 1e-9) for n in fields])
+        )
+    ]
+
+
+def _temperatures(run) -> list[Block]:
+    found = []
+    for name, value, tell in (
+        ("outlet temperature", run.outlet_K, lambda f: f.outlet_K),
+        ("product temperature", run.product_temperature_K, lambda f: f.product_K),
+    ):
+        if value is not None:
+            variance = np.array([[run.probe_K**2 + PLACE_K**2]])
+            found.append(Block(name, (name,), np.array([value]), variance, lambda f, t=tell: np.array([t(f)])))
+    return found
+
+
+def _kept_running() -> Block:
+    """The mill went on: what would have stopped it within seconds was not exceeded."""
+    return Block(
+        "kept running", ("jam, chamber and feed opening within their limits",), np.zeros(1), np.array([[OVERRUN**2]]),
+        lambda f: np.array([max(0.0, log(max(f.overrun, 1e-9)))]),
+    )  # fmt: skip
+
+
+def quantiles(edges: np.ndarray, q3: np.ndarray) -> dict[str, float]:
+    """x10, x50, x90 [m] of a curve."""
+    return {f"x{int(100 * p)}_m": float(psd.x_at(edges, q3, p)) for p in (0.1, 0.5, 0.9)}

@@ -1,0 +1,122 @@
+"""A measured run as a function of the parameters: what sieve, scale, watt meter and thermometer would have shown.
+
+The run did take its feed rate, so the chamber is settled at that rate whatever limit it exceeds; where it cannot
+settle there is no answer.
+"""
+
+from dataclasses import dataclass
+from math import exp
+
+import numpy as np
+
+from ..capacity import LIMITS, fill_loads, stand_at
+from ..chamber import STATE, idle_power, idle_speed
+from ..laws import heat
+from ..operate import air_capacity
+from ..outcome import grid_of, new_work, solve
+from ..errors import NotConverged
+from ..problem import Problem, build
+
+TOLERANCE = 1e-6
+DID_RUN = ("chamber", "jam", "feed opening")  # limits that stop a mill within seconds: a run that went on kept them
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What the instruments would have shown; Q3 (n+1,) on the problem's class edges, watts at the meter's place."""
+
+    q3: np.ndarray
+    holdup_q3: np.ndarray
+    holdup_kg: float
+    idle_W: float
+    loaded_W: float
+    outlet_K: float
+    product_K: float
+    air_m3_s: float
+    overrun: float  # largest load on the limits that stop a mill within seconds; above 1 it would not have run
+    capacity_kg_s: float  # NaN unless asked for
+
+
+@dataclass(frozen=True)
+class RunModel:
+    """One run made ready: its problem, feed rate [kg/s] and times; meter "mains" or "shaft"; speeds where measured."""
+
+    problem: Problem
+    rate_kg_s: float
+    milling_s: float
+    warm_s: float
+    meter: str
+    idle_speed_rad_s: float | None
+    want_capacity: bool
+
+    def forecast(self, mill: np.ndarray) -> Forecast | None:
+        """What would have been seen with the parameters of a mill record (1,); None where nothing settles."""
+        m, p = mill[0], self.problem
+        work, s, loads = new_work(p.x.size), np.zeros(1, STATE), np.zeros(len(LIMITS))
+        residual, _ = stand_at(m, grid_of(p, mill), p.feed, self.rate_kg_s, s[0], work, TOLERANCE)
+        if not residual <= TOLERANCE:
+            return None
+        capacity = self._capacity(mill) if self.want_capacity else float("nan")
+        if self.want_capacity and not capacity > 0.0:
+            return None
+        fill_loads(m, s[0], p.x, work, loads)
+        mass, powers, state = work[3], work[7][0], s[0]
+        chamber = self._temperature(m, state, powers)
+        product_K = powers["warmed"] * chamber + powers["offset"]
+        at_meter = m["efficiency"] if self.meter == "mains" else 1.0
+        return Forecast(
+            _curve(work[1] * mass), _curve(mass), float(mass.sum()), self._idle(m, state["T"]) / at_meter,
+            float(powers["shaft"]) / at_meter, float(max(chamber, product_K)), float(product_K), float(state["Q"]),
+            float(max(loads[LIMITS.index(name)] for name in DID_RUN)), capacity,
+        )  # fmt: skip
+
+    def _idle(self, m: np.void, T: float) -> float:
+        """Shaft power [W] of the empty, hot mill, at the speed measured if there is one."""
+        omega = self.idle_speed_rad_s if self.idle_speed_rad_s is not None else idle_speed(m, T)
+        return float(sum(idle_power(m, omega, T)))
+
+    def _temperature(self, m: np.void, s: np.void, p: np.void) -> float:
+        """Chamber temperature [K] at the end of the run.
+
+        The casing warms up with one time constant; time without feed before the run counts in proportion to the
+        idle power.
+        """
+        inner, loss = m["inner_heat_transfer"] * m["inner_area"], m["casing_heat_loss"]
+        by_air = float(air_capacity(s))
+        carried = by_air + s["F"] * m["specific_heat"] * p["warmed"]
+        constant = m["casing_capacity"] / (loss + inner * carried / (carried + inner))
+        cold = heat.chamber_temperature(
+            p["shaft"] - p["bearings"], s["F"], m["specific_heat"], m["heat_exponent_share"], m["T_feed"], p["warmed"],
+            p["offset"], by_air, m["T_air_in"], inner, m["T_room"],
+        )  # fmt: skip
+        loaded = self.milling_s + self.warm_s * min(1.0, (p["windage"] + p["bearings"]) / p["shaft"])
+        return float(s["T"] + (cold - s["T"]) * exp(-loaded / constant))
+
+    def _capacity(self, mill: np.ndarray) -> float:
+        try:
+            return float(solve(self.problem, None, mill, TOLERANCE).state["F"])
+        except NotConverged:
+            return float("nan")
+
+
+def _curve(shares: np.ndarray) -> np.ndarray:
+    """Cumulative shares (n+1,) of class masses (n,)."""
+    total = np.concatenate([[0.0], np.cumsum(shares)])
+    return total / total[-1]
+
+
+def at_speed(problem: Problem, loaded_rad_s: float | None) -> Problem:
+    """The problem with the rotor at the speed that was measured under load, whatever the drive's curve says."""
+    if loaded_rad_s is not None:
+        problem.mill["curve_speed"] = loaded_rad_s
+        problem.mill["omega_0"] = max(loaded_rad_s, float(problem.mill[0]["omega_0"]))
+    return problem
+
+
+def model_of(run) -> RunModel:
+    """The model of a MeasuredRun (measured.runsheet)."""
+    problem = at_speed(build(run.config), run.speed_loaded_rad_s)
+    return RunModel(
+        problem, run.fed_kg / run.milling_s, run.milling_s, run.warm_s or 0.0, run.meter_at, run.speed_idle_rad_s,
+        run.feeding == "as much as it took",
+    )  # fmt: skip
