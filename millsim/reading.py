@@ -3,7 +3,6 @@
 Owns overrides, unknown and missing keys, and the files a config names (card, sieve sheet). For `config`.
 """
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -12,14 +11,12 @@ from . import cards, checks
 from .cards.spec import MATERIAL, MODEL
 from .errors import InputError, Problem
 from .params import ParamSet
-from .schema import ALTERNATIVES, AS_MUCH, FREE_SECTIONS, OPTIONAL_SECTIONS, REQUIRED, SECTIONS, Key, find_key
-from .tomlfile import TomlText, find_file, is_there, missing, toml_value
+from .schema import ALTERNATIVES, AS_MUCH, FREE_SECTIONS, SECTIONS, Key, find_key
+from .tables import Spec, Tables, read_sections, section_table
+from .tomlfile import TomlText, is_there, missing, toml_value
 from .units import DIMENSION, exact_text, readable, shown_unit
 from .values import Bad, as_number, as_quantity, convert, did_you_mean, in_range, show
 
-_UNIT_SUFFIX = re.compile(
-    r"_(?:mm|um|cm|m|cm2|mm2|m2|rpm|kw|w|kg|g|g_h|kg_h|degc|c|k|s|min|h|pa|m_s|rad_s|rad)$"
-)
 _NEEDS_ONE = (  # (selector key, its value, key, unless this is given)
     ("sieve.kind", "plate", "sieve.pitch", "sieve.open_fraction"),
     ("sieve.kind", "mesh", "sieve.wire", "sieve.open_fraction"),
@@ -29,44 +26,31 @@ _NEEDS_ONE = (  # (selector key, its value, key, unless this is given)
 
 
 @dataclass
-class Reading:
-    """State of reading one config: what is known so far and what is wrong so far."""
+class Reading(Tables):
+    """State of reading one config."""
 
-    where: str
-    base_dir: Path
-    tables: dict
-    problems: list[Problem] = field(default_factory=list)
-    lost: set[str] = field(
-        default_factory=set
-    )  # names of keys known to be present but unreadable or misspelt
-    complete: bool = True
-    overridden: set[str] = field(default_factory=set)  # dotted keys that came from --set
-    given: set[str] = field(default_factory=set)  # dotted keys present, good or bad
-    values: dict[str, object] = field(default_factory=dict)  # dotted key -> SI
     model: dict[str, float] = field(default_factory=dict)  # overrides of model parameters, SI
     material: ParamSet | None = None
     own_card: bool = False  # the material is the user's, not one of the package
 
-    def say(self, key: str, message: str, allowed: str = "", hint: str = "") -> None:
-        """Note a problem under the file, or under --set when the key came from there."""
-        where = "--set" if key in self.overridden else self.where
-        self.problems.append(Problem(where, key, message, allowed, hint))
 
-    def lacks(self, key: str) -> bool:
-        """Whether a key is truly missing, not just unreadable."""
-        return self.complete and key not in self.given and key.split(".")[-1] not in self.lost
+def _on_a_card(name: str) -> str:
+    """A hint when the key is a parameter of the material or of the model."""
+    if name in MATERIAL:
+        return f"{name} belongs on a material card (see millsim materials)"
+    return f"{name} belongs in [model]" if name in MODEL else ""
+
+
+_SPEC = Spec(SECTIONS, tuple(FREE_SECTIONS), ALTERNATIVES, _on_a_card)
 
 
 def read(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str] = ()) -> Reading:
     """Resolve the tables of a config; the result's `problems` is empty exactly when it can be used."""
-    r = Reading(where, base_dir, parsed.tables, list(parsed.problems), set(parsed.lost), parsed.complete)
+    r = Reading(_SPEC, where, base_dir, parsed.tables, list(parsed.problems), set(parsed.lost), parsed.complete)
     for override in overrides:
         _override(r, str(override))
     _drop_replaced(r)
-    _known_sections(r)
-    for section, keys in SECTIONS.items():
-        _read_section(r, section, keys)
-    _alternatives(r)
+    read_sections(r)
     _conditional(r)
     _read_model(r)
     _read_material(r)
@@ -75,14 +59,6 @@ def read(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str] 
     for finding in checks.contradictions(r.values):
         r.say(*finding)
     return r
-
-
-def section_table(tables: dict, section: str) -> object:
-    """The raw table of a dotted section; None when absent."""
-    table: object = tables
-    for part in section.split("."):
-        table = table.get(part) if isinstance(table, dict) else None
-    return table
 
 
 def _override(r: Reading, text: str) -> None:
@@ -98,7 +74,7 @@ def _override(r: Reading, text: str) -> None:
         return
     key = f"{section}.{name}"
     if section.split(".")[0] not in {*SECTIONS, *FREE_SECTIONS}:
-        hint = did_you_mean(section, [*SECTIONS, *FREE_SECTIONS]) or _elsewhere(name, section)
+        hint = did_you_mean(section, [*SECTIONS, *FREE_SECTIONS]) or r.spec.home(name, section)
         r.problems.append(
             Problem("--set", show(key).strip('"'), f"there is no section [{show(section)[1:-1]}]", hint=hint)
         )
@@ -137,146 +113,6 @@ def _drop(r: Reading, section: str, names: tuple[str, ...]) -> None:
     for name in names:
         if f"{section}.{name}" not in r.overridden and isinstance(table, dict):
             table.pop(name, None)
-
-
-def _known_sections(r: Reading) -> None:
-    """Complain of unknown sections and of keys outside any section."""
-    for name, table in r.tables.items():
-        if name in SECTIONS or name in FREE_SECTIONS:
-            if not isinstance(table, dict):
-                r.say(
-                    name,
-                    f"{show(table)} stands where section [{name}] belongs",
-                    hint=f"write [{name}] above its keys",
-                )
-                r.given.update(k for k in SECTIONS if k.split(".")[0] == name)
-            continue
-        label = show(name)[1:-1]
-        if isinstance(table, dict):
-            guess = did_you_mean(name, [*SECTIONS, *FREE_SECTIONS])
-            r.lost.update(table)
-            r.given.update(s for s in SECTIONS if s in guess)
-            r.say(label, f"unknown section [{label}]", ", ".join([*SECTIONS, *FREE_SECTIONS]), guess)
-        else:
-            r.say(
-                label,
-                "is a key outside any section",
-                hint=_elsewhere(name, "") or "put it under its [section]",
-            )
-
-
-def _read_section(r: Reading, section: str, keys: tuple[Key, ...]) -> None:
-    table = section_table(r.tables, section)
-    if table is None:
-        if section not in OPTIONAL_SECTIONS and r.complete and section not in r.given:
-            needs = ", ".join(f"{k.name} = {k.example}" for k in keys if k.default is REQUIRED)
-            r.say(section, f"section [{section}] is missing", hint=f"it needs {needs}")
-            r.lost.update(k.name for k in keys)
-        elif section not in OPTIONAL_SECTIONS:
-            r.lost.update(k.name for k in keys)
-    elif not isinstance(table, dict):
-        if section not in r.tables:  # else told by _known_sections
-            r.say(
-                section,
-                f"{show(table)} stands where section [{section}] belongs",
-                hint=f"write [{section}] above its keys",
-            )
-        r.lost.update(k.name for k in keys)
-    table = table if isinstance(table, dict) else {}
-    _unknown_keys(r, section, table, keys)
-    for key in keys:
-        _read_key(r, section, key, table, r.values.get(f"{section}.{key.only[0]}") if key.only else None)
-
-
-def _read_key(r: Reading, section: str, key: Key, table: dict, selector: object) -> None:
-    """One key: refused where it does not apply, converted when given, its default when not."""
-    dotted = f"{section}.{key.name}"
-    applies = not key.only or selector == key.only[1]
-    if key.name in table:
-        r.given.add(dotted)
-        if selector is not None and not applies:
-            r.say(
-                dotted,
-                f'is only for {key.only[0]} = "{key.only[1]}", not "{selector}"',
-                hint=f"delete it or change {key.only[0]}",
-            )
-            return
-        try:
-            r.values[dotted] = convert(table[key.name], key)
-        except Bad as bad:
-            r.say(dotted, bad.message, bad.allowed, bad.hint)
-    elif key.default is REQUIRED or (key.only and applies and not key.derivable):
-        if r.lacks(dotted):
-            r.say(dotted, f"is missing ({key.about})", key.allowed, f"for example {key.name} = {key.example}")
-    else:
-        r.values[dotted] = key.default
-
-
-def _unknown_keys(r: Reading, section: str, table: dict, keys: tuple[Key, ...]) -> None:
-    names = {k.name for k in keys} | {
-        s.rpartition(".")[2] for s in SECTIONS if s.rpartition(".")[0] == section
-    }
-    for name in table:
-        if name in names:
-            continue
-        plain = _UNIT_SUFFIX.sub("", name.lower())
-        for prefix in (section.split(".")[-1], "rotor", "mill"):
-            plain = plain.removeprefix(f"{prefix}_")
-        guess = _on_a_card(plain) or did_you_mean(plain, names)
-        if plain in names:
-            key = find_key(section, plain)
-            guess = f'did you mean "{plain}"?'
-            if key and key.si != "-" and plain != name:
-                guess = f"did you mean {plain} = {key.example}? The unit stands in the value"
-        r.lost.update(n for n in names if f'"{n}"' in guess or f"mean {n} =" in guess)
-        r.say(
-            f"{section}.{show(name)[1:-1]}",
-            "unknown key",
-            ", ".join(sorted(names)),
-            guess or _elsewhere(plain, section),
-        )
-
-
-def _elsewhere(name: str, section: str) -> str:
-    """A hint when the key belongs into another section."""
-    homes = [s for s in SECTIONS if s != section and find_key(s, name)]
-    return f"{name} belongs in [{homes[0]}]" if homes else _on_a_card(name)
-
-
-def _on_a_card(name: str) -> str:
-    """A hint when the key is a parameter of the material or of the model."""
-    if name in MATERIAL:
-        return f"{name} belongs on a material card (see millsim materials)"
-    return f"{name} belongs in [model]" if name in MODEL else ""
-
-
-def _alternatives(r: Reading) -> None:
-    """Of keys that exclude each other exactly one may be given."""
-    for section, groups, needed in ALTERNATIVES:
-        present = [g for g in groups if any(f"{section}.{n}" in r.given for n in g)]
-        names = [" with ".join(g) for g in groups]
-        if len(present) > 1:
-            r.say(
-                f"{section}.{present[1][0]}",
-                f"contradicts {present[0][0]}: only one can hold",
-                " or ".join(names),
-                "delete one",
-            )
-        elif not present and needed and all(r.lacks(f"{section}.{n}") for g in groups for n in g):
-            example = find_key(section, groups[0][0]).example
-            r.say(
-                f"{section}.{groups[0][0]}",
-                "is missing",
-                " or ".join(names),
-                f"for example {groups[0][0]} = {example}",
-            )
-        for group in present:
-            for name in group:
-                if r.lacks(f"{section}.{name}"):
-                    r.say(
-                        f"{section}.{name}",
-                        f"is missing: it goes with {group[0] if name != group[0] else group[1]}",
-                    )
 
 
 def _conditional(r: Reading) -> None:
@@ -338,7 +174,7 @@ def _read_material(r: Reading) -> None:
         )
         r.own_card, r.material = True, card if len(r.problems) == before else None
     elif isinstance(name, str):
-        file = _file(r, "feed.material") if cards.is_path(name) else name
+        file = r.file("feed.material", name) if cards.is_path(name) else name
         if file is None:
             return
         try:
@@ -355,15 +191,6 @@ def _read_material(r: Reading) -> None:
         r.values["feed.stick_temperature"] = r.material.value("stick_temperature")
 
 
-def _file(r: Reading, key: str) -> Path | None:
-    """Path of the file a key names; None, and told, when it is in neither of two places."""
-    found = find_file(r.values[key], r.base_dir, key in r.overridden)
-    if isinstance(found, str):
-        r.say(key, found)
-        return None
-    return found
-
-
 def _read_sheet(r: Reading) -> None:
     """Apertures and cumulative shares of the sieve sheet the feed names."""
     sheet = r.values.get("feed.size.sheet")
@@ -371,7 +198,7 @@ def _read_sheet(r: Reading) -> None:
         return
     from .sheet import read_sheet
 
-    file = r.values["feed.size.file"] = _file(r, "feed.size.sheet")
+    file = r.values["feed.size.file"] = r.file("feed.size.sheet", sheet)
     if file is None:
         return
     if not is_there(file):

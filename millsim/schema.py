@@ -21,7 +21,7 @@ class Key:
     """One row: what may stand after `name =`."""
 
     name: str
-    kind: str  # quantity, rate, number, whole, flag, choice, text, curve, lengths, shares
+    kind: str  # quantity, rate, number, whole, flag, choice, text, texts, curve, lengths, shares
     about: str  # one line for people
     example: str  # right-hand side as in TOML
     si: str = "-"  # SI unit of a quantity
@@ -94,6 +94,11 @@ def flag(name: str, default: bool, about: str) -> Key:
 def text(name: str, example: str, about: str, **more) -> Key:
     """A line of text."""
     return Key(name, "text", about, example, **more)
+
+
+def texts(name: str, example: str, about: str, **more) -> Key:
+    """A line of text, or a list of lines."""
+    return Key(name, "texts", about, example, **more)
 
 
 _PINS, _PLATE, _MESH, _SWINGING = ("kind", "pins"), ("kind", "plate"), ("kind", "mesh"), ("mount", "swinging")
@@ -237,7 +242,6 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
     ),
 }
 FREE_SECTIONS = {"model": "model parameters by name", "material": "a material card written into the config"}
-OPTIONAL_SECTIONS = {s for s, keys in SECTIONS.items() if all(k.default is not REQUIRED for k in keys)}
 
 # Keys of which only one group may be given: (section, groups, whether one must be).
 ALTERNATIVES = (

@@ -204,6 +204,12 @@ def _text(raw: object, key: Key) -> str:
     return raw
 
 
+def _texts(raw: object, key: Key) -> tuple[str, ...]:
+    if isinstance(raw, list) and not 1 <= len(raw) <= _MAX_ITEMS:
+        raise Bad(f"has {len(raw)} entries", f"1 to {_MAX_ITEMS}", f"for example {key.example}")
+    return tuple(_text(item, key) for item in (raw if isinstance(raw, list) else [raw]))
+
+
 def _quantity(raw: object, key: Key) -> float:
     return as_quantity(raw, key.si, key.low, key.high, key.shown, key.allowed, key.example)
 
@@ -266,6 +272,7 @@ _KINDS = {
     "flag": _flag,
     "choice": _choice,
     "text": _text,
+    "texts": _texts,
     "curve": _curve,
     "lengths": _lengths,
     "shares": _shares,

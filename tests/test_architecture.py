@@ -21,8 +21,8 @@ def modules_of(folder):
 
 LAYERS = (
     ("errors", "units", "params", "version", "paramwords"),
-    ("config", "csvin", "schema", "reading", "values", "tomlfile", "checks", "cards", "cards.spec", "sheet", "sieves",
-     "psd", "sizefits", "jit", "rng", "progress", "prediction", *modules_of("laws")),
+    ("config", "csvin", "schema", "reading", "tables", "values", "tomlfile", "checks", "cards",
+     "cards.spec", "sheet", "sieves", "psd", "sizefits", "jit", "rng", "progress", "prediction", *modules_of("laws")),
     ("chamber", "balance", "operate", "capacity", "batch", "histories", "montecarlo", "pieces", "linear",
      "freepaths", "kineticlaws", "kinetics"),
     ("problem", "outcome", "band", "scalars", "assemble", "chambertrace"),
