@@ -9,6 +9,7 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 from . import cards, checks
+from .cards.calibrated import Calibrated, calibrated_toml
 from .cards.spec import MODEL
 from .errors import InputError, Problem
 from .params import ParamSet
@@ -163,6 +164,7 @@ class Config:
     model_overrides: dict[str, float]
     material: ParamSet  # the card of the feed material, shipped or the user's own
     model: ParamSet  # model parameters with the overrides in place
+    calibration: Calibrated | None
     path: Path | None
     text: str  # resolved TOML, loads again to the same hash without any other file
     sha256: str
@@ -208,6 +210,7 @@ def _build(r: Reading, path: "Path | None") -> Config:
         model_overrides=dict(r.model),
         material=r.material,
         model=_with_overrides(cards.load_model(), r.model, r.where),
+        calibration=r.calibration,
         path=path,
         text=_text(r),
         sha256=_sha256(r),
@@ -279,8 +282,10 @@ def _text(r: Reading) -> str:
         lines.append(f"{key.name} = {_toml(value, key)}")
     if r.model:
         lines += ["", "[model]", *(f"{n} = {_model_toml(n, x)}" for n, x in sorted(r.model.items()))]
-    text = "\n".join(lines).strip() + "\n"
-    return f"{text}\n{cards.card_toml(r.material, 'material')}" if r.own_card else text
+    parts = ["\n".join(lines).strip() + "\n"]
+    parts += [cards.card_toml(r.material, "material")] if r.own_card else []
+    parts += [calibrated_toml(r.calibration, section="calibration")] if r.calibration else []
+    return "\n".join(parts)
 
 
 def _toml(value: object, key: Key) -> str:
@@ -314,6 +319,7 @@ def _sha256(r: Reading) -> str:
             f"material.{p.name}=" + "|".join(_plain(getattr(p, f.name)) for f in fields(p))
             for p in r.material.values()
         ]
+    rows += [calibrated_toml(r.calibration)] if r.calibration else []
     return hashlib.sha256("\n".join(rows).encode()).hexdigest()
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from . import cards, checks
+from .cards.calibrated import Calibrated, calibrated_from, load_calibrated
 from .cards.spec import MATERIAL, MODEL
 from .errors import InputError, Problem
 from .params import ParamSet
@@ -32,6 +33,7 @@ class Reading(Tables):
     model: dict[str, float] = field(default_factory=dict)  # overrides of model parameters, SI
     material: ParamSet | None = None
     own_card: bool = False  # the material is the user's, not one of the package
+    calibration: Calibrated | None = None
 
 
 def _on_a_card(name: str) -> str:
@@ -54,6 +56,7 @@ def read(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str] 
     _conditional(r)
     _read_model(r)
     _read_material(r)
+    _read_calibration(r)
     _read_sheet(r)
     checks.derive(r.values)
     for finding in checks.contradictions(r.values):
@@ -189,6 +192,27 @@ def _read_material(r: Reading) -> None:
         r.values["feed.material"] = Path(name.strip()).stem if r.own_card else cards.shipped_name(name)
     if r.material is not None:
         r.values["feed.stick_temperature"] = r.material.value("stick_temperature")
+
+
+def _read_calibration(r: Reading) -> None:
+    """The calibrated card named by calibration.card, or the one written into the config."""
+    table = r.tables.get("calibration")
+    if not isinstance(table, dict):
+        return
+    if "card" not in table:
+        r.calibration = calibrated_from(table, r.where, r.problems, "calibration.")
+        return
+    name = table["card"]
+    if not isinstance(name, str) or not name.strip():
+        r.say("calibration.card", f"{show(name)} is not the name of a file", hint='for example card = "run.card.toml"')
+        return
+    file = r.file("calibration.card", name)
+    if file is None:
+        return
+    try:
+        r.calibration = load_calibrated(file)
+    except InputError as error:
+        r.problems += [replace(p, key=p.key or "calibration.card") for p in error.problems]
 
 
 def _read_sheet(r: Reading) -> None:

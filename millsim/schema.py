@@ -241,7 +241,11 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
         flag("trace", True, "follow single pieces: torque, speed, stalls"),
     ),
 }
-FREE_SECTIONS = {"model": "model parameters by name", "material": "a material card written into the config"}
+FREE_SECTIONS = {
+    "model": "model parameters by name",
+    "material": "a material card written into the config",
+    "calibration": "a calibrated card, or the file of one under `card`",
+}
 
 # Keys of which only one group may be given: (section, groups, whether one must be).
 ALTERNATIVES = (

@@ -21,11 +21,12 @@ def modules_of(folder):
 
 LAYERS = (
     ("errors", "units", "params", "version", "paramwords"),
-    ("config", "csvin", "schema", "reading", "tables", "values", "tomlfile", "checks", "cards",
-     "cards.spec", "sheet", "sieves", "psd", "sizefits", "jit", "rng", "progress", "prediction", *modules_of("laws")),
+    ("config", "csvin", "schema", "reading", "tables", "values", "tomlfile", "checks",
+     "sheet", "sieves", "psd", "sizefits", "jit", "rng", "progress", "prediction",
+     *modules_of("laws"), *modules_of("cards")),
     ("chamber", "balance", "operate", "capacity", "batch", "histories", "montecarlo", "pieces", "linear",
      "freepaths", "kineticlaws", "kinetics"),
-    ("problem", "outcome", "band", "scalars", "assemble", "chambertrace"),
+    ("problem", "outcome", "calibrated", "band", "scalars", "assemble", "chambertrace"),
     ("run", *modules_of("measured")),
     ("results", "resultfile", "resultread", "csvout"),
     ("wording", "style", "limitwords", "advice", "describe", "comparison", "plots", "plots_power", "plots_size",

@@ -150,7 +150,8 @@ def _logs(name: str, value: float, relative: float, tell) -> Block:
 def _holdup(run) -> Block | None:
     if run.holdup_kg <= 0.0:
         return None
-    return _logs("hold-up", run.holdup_kg, float(np.hypot(REPEAT_HOLDUP, run.scale_kg / run.holdup_kg)), lambda f: f.holdup_kg)
+    relative = float(np.hypot(REPEAT_HOLDUP, run.scale_kg / run.holdup_kg))
+    return _logs("hold-up", run.holdup_kg, relative, lambda f: f.holdup_kg)
 
 
 def _power(run) -> list[Block]:

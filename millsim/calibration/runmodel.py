@@ -11,10 +11,10 @@ import numpy as np
 
 from ..capacity import LIMITS, fill_loads, stand_at
 from ..chamber import STATE, idle_power, idle_speed
+from ..errors import NotConverged
 from ..laws import heat
 from ..operate import air_capacity
 from ..outcome import grid_of, new_work, solve
-from ..errors import NotConverged
 from ..problem import Problem, build
 
 TOLERANCE = 1e-6
