@@ -1,8 +1,7 @@
 """How sure: the ranges of all parameters, carried through the balance to a band on every figure.
 
-A parameter's low and high are taken as the limits of the plausible: the draw is a two-piece normal about the
-value with two standard deviations at each limit, cut there (log-normal where the card says log). Warm and cold
-values of one property move together. Scrambled Sobol points (scipy.stats.qmc) cover the ranges evenly.
+How a range becomes a distribution: `scores`. Scrambled Sobol points (scipy.stats.qmc) cover the ranges evenly. With
+a calibration its draws take the place of the ranges, all parameters of one draw together.
 """
 
 import os
@@ -19,6 +18,7 @@ from .outcome import Outcome, solve, solve_batch
 from .params import Param
 from .prediction import EngineResult
 from .problem import Problem, set_parameters
+from .scores import at_quantile, group_name, groups
 
 LEVEL = 0.80
 TOLERANCE = 1e-6
@@ -35,26 +35,6 @@ class Samples:
     ok: np.ndarray
 
 
-def groups(parameters: tuple[Param, ...]) -> list[list[Param]]:
-    """Uncertain parameters, in groups that are drawn together (warm and cold values of one property)."""
-    found: dict[str, list[Param]] = {}
-    for p in parameters:
-        if p.high > p.low and p.name not in ("mec", "mie", "temperature_warm", "temperature_cold"):
-            found.setdefault(p.name.removesuffix("_warm").removesuffix("_cold"), []).append(p)
-    return list(found.values())
-
-
-def at_quantile(p: Param, u: np.ndarray) -> np.ndarray:
-    """Values of a parameter at quantiles u (N,) of its two-piece cut normal; 0.5 is the value itself."""
-    from scipy.special import ndtr, ndtri
-
-    z = ndtri(ndtr(-2.0) + np.asarray(u) * (ndtr(2.0) - ndtr(-2.0))) / 2.0
-    if p.scale == "log":
-        up, down = np.log(p.high / p.value), np.log(p.value / p.low)
-        return p.value * np.exp(np.where(z > 0, up, down) * z)
-    return p.value + np.where(z > 0, p.high - p.value, p.value - p.low) * z
-
-
 def draws(problem: Problem, count: int, seed: int) -> np.ndarray:
     """(count,) MILL records: Sobol points over all uncertain parameters."""
     from scipy.stats import qmc
@@ -62,8 +42,18 @@ def draws(problem: Problem, count: int, seed: int) -> np.ndarray:
     together = groups(problem.parameters)
     u = qmc.Sobol(len(together), scramble=True, rng=seed).random_base2(int(np.ceil(np.log2(max(2, count)))))[:count]
     mills = np.repeat(problem.mill, count)
-    set_parameters(mills, {p.name: at_quantile(p, u[:, i]) for i, g in enumerate(together) for p in g})
+    set_parameters(mills, {p.name: _drawn(problem, p, u[:, i]) for i, g in enumerate(together) for p in g})
     return mills
+
+
+def _drawn(problem: Problem, p: Param, u: np.ndarray) -> np.ndarray:
+    """Values (N,) of a parameter at quantiles u: of its range, or of what a calibration left possible."""
+    applied = problem.calibration
+    if applied is None or p.basis == "config" or applied.fitted(p.name) is None:
+        return at_quantile(p, u)
+    from scipy.special import ndtri
+
+    return applied.values(p.name, ndtri(np.clip(u, 1e-12, 1.0 - 1e-12)))
 
 
 def one_at_a_time(problem: Problem) -> tuple[np.ndarray, list[str]]:
@@ -75,7 +65,7 @@ def one_at_a_time(problem: Problem) -> tuple[np.ndarray, list[str]]:
             one = mills[j : j + 1]
             set_parameters(one, {p.name: getattr(p, end) for p in group})
             mills[j] = one[0]
-    return mills, [g[0].name.removesuffix("_warm").removesuffix("_cold") for g in together]
+    return mills, [group_name(g[0].name) for g in together]
 
 
 def solve_sample(problem: Problem, mill: np.ndarray, rate_kg_s: float | None) -> EngineResult | None:

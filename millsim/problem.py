@@ -6,6 +6,7 @@ from math import pi
 import numpy as np
 
 from . import psd
+from .calibrated import Applied, apply
 from .chamber import CURVE_POINTS, EDGE, MILL, MODEL
 from .config import Config, FeedSize
 from .params import Param
@@ -22,7 +23,7 @@ class Problem:
     """One mill ready to solve.
 
     mill (1,) MILL; edges (n+1,) and x (n,) [m]; feed (n,) mass shares; feed_curve (ln x, Q3) piecewise linear;
-    parameters: all material and model parameters used.
+    parameters: all material and model parameters used; calibration: the calibrated card on this mill, or None.
     """
 
     config: Config
@@ -32,11 +33,17 @@ class Problem:
     feed: np.ndarray
     feed_curve: tuple[np.ndarray, np.ndarray]
     parameters: tuple[Param, ...]
+    calibration: Applied | None = None
 
 
-def build(config: Config, class_ratio: float | None = None) -> Problem:
-    """Problem of a config, with the config's class ratio or another one."""
+def build(config: Config, class_ratio: float | None = None, outlet_K: float | None = None) -> Problem:
+    """Problem of a config, with the config's class ratio or another one.
+
+    outlet_K: outlet temperature predicted, where known: a calibration counts less in a hotter or colder mill.
+    """
+    applied = apply(config, outlet_K)
     parameters = used_parameters(config)
+    parameters = tuple(map(applied.parameter, parameters)) if applied else parameters
     mill = np.zeros(1, MILL)
     for name, value in {**_geometry(config), **_setting(config)}.items():
         mill[name] = value
@@ -49,11 +56,11 @@ def build(config: Config, class_ratio: float | None = None) -> Problem:
     if curve[0][0] == curve[0][-1]:  # single size
         q = (edges > np.exp(curve[0][0])).astype(float)
     q[0], q[-1] = 0.0, 1.0
-    return Problem(config, mill, edges, x, np.diff(q), curve, parameters)
+    return Problem(config, mill, edges, x, np.diff(q), curve, parameters, applied)
 
 
 def used_parameters(config: Config) -> tuple[Param, ...]:
-    """The material and model parameters this mill uses, edge parameters under the name of the mill's edge."""
+    """Material and model parameters this mill uses, as on their cards; of the edge only those of the mill's edge."""
     edge = [f"{name}_{config.rotor.edge}" for name in EDGE]
     names = [n for n in config.model if n in (*MODEL, "chip_exponent", "hub_share") or n in edge]
     return (*config.material.values(), *(config.model[n] for n in names))

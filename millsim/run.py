@@ -12,6 +12,7 @@ from .assemble import (
     balance_result,
     limits_of,
     montecarlo_result,
+    powder_temperature,
     with_class_error,
     without_throughput,
 )
@@ -66,6 +67,9 @@ def predict(
     problem = build(config)
     say("balance", 0.0, "settling the chamber")
     outcome, capacity = _solve(problem)
+    if problem.calibration:  # it counts less in a mill much hotter or colder than the runs
+        problem = build(config, outlet_K=_outlet(outcome))
+        outcome, capacity = _solve(problem)
     main = balance_result(problem, outcome, capacity)
     main = with_class_error(main, _refined(problem, outcome, capacity))
     if outcome.code == CANNOT:
@@ -99,10 +103,15 @@ def _solve(problem: Problem) -> tuple[Outcome, float]:
     return outcome, float(most.state["F"])
 
 
+def _outlet(outcome: Outcome) -> float:
+    """Outlet temperature [K]: the warmer of powder and air."""
+    return float(max(outcome.state["T"], powder_temperature(outcome)))
+
+
 def _refined(problem: Problem, outcome: Outcome, capacity: float) -> EngineResult:
     """The same state on classes of half the width (of a batch: half the steps too); capacity is searched anew."""
     feed = problem.config.feed
-    finer = build(problem.config, problem.config.run.class_ratio**0.5)
+    finer = replace(build(problem.config, problem.config.run.class_ratio**0.5), mill=problem.mill)
     if feed.batch_mass_kg:
         again = solve_batch(finer, feed.batch_mass_kg, feed.batch_time_s, steps=600)
     else:
@@ -238,6 +247,12 @@ def _warnings(problem: Problem, outcome: Outcome, main: EngineResult, happens: s
         found.append(
             f"the motor is assumed to lose {100 * SAG:.0f} % of its speed at rated power; drive.speed_under_load says "
             "better, and an unregulated router loses far more"
+        )
+    if problem.calibration and problem.calibration.notes:
+        weight, why = f"{100 * problem.calibration.weight:.0f} %", "; ".join(problem.calibration.notes)
+        found.append(
+            f"outside the calibrated range: {why}. The calibration counts {weight} here (assumed), and the band is "
+            "wider for it"
         )
     failed, count = main.numerics.get("band_failed", 0.0), main.numerics.get("band_samples", 0.0)
     if failed > 0:

@@ -26,7 +26,7 @@ LAYERS = (
      *modules_of("laws"), *modules_of("cards")),
     ("chamber", "balance", "operate", "capacity", "batch", "histories", "montecarlo", "pieces", "linear",
      "freepaths", "kineticlaws", "kinetics"),
-    ("problem", "outcome", "calibrated", "band", "scalars", "assemble", "chambertrace"),
+    ("problem", "outcome", "calibrated", "scores", "band", "scalars", "assemble", "chambertrace"),
     ("run", *modules_of("measured")),
     ("results", "resultfile", "resultread", "csvout"),
     ("wording", "style", "limitwords", "advice", "describe", "comparison", "plots", "plots_power", "plots_size",

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import HealthCheck, Phase, assume, given, settings
 from hypothesis import strategies as st
 
-from millsim import band, cards
+from millsim import cards, scores
 from millsim.band import BATCH_STEPS
 from millsim.config import load_config
 from millsim.errors import InputError, MillsimError, NotConverged
@@ -92,7 +92,7 @@ def load(base, overrides):
 def redrawn(p, seed):
     """A mill record with all uncertain parameters drawn anew within their ranges."""
     rng = np.random.default_rng(seed)
-    values = {q.name: band.at_quantile(q, u) for g in band.groups(p.parameters) for u in [rng.random()] for q in g}
+    values = {q.name: scores.at_quantile(q, u) for g in scores.groups(p.parameters) for u in [rng.random()] for q in g}
     mill = p.mill.copy()
     set_parameters(mill, {name: float(value) for name, value in values.items()})
     return mill

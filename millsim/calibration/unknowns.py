@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..band import at_quantile, groups
 from ..params import Param
 from ..problem import set_parameters
+from ..scores import at_score, group_name, groups
 
 MAIN = ("rate_multiplier", "sieve_factor", "edge_share", "layer_speed_ratio", "daughter_exponent", "windage_factor")
 AT_BOUND = 1.9  # a score beyond which a parameter counts as standing at its limit (1.9 of 2 sigma to the limit)
@@ -25,7 +25,7 @@ class Unknowns:
     @property
     def names(self) -> tuple[str, ...]:
         """One name per group: xw_min for xw_min_warm and xw_min_cold."""
-        return tuple(g[0].name.removesuffix("_warm").removesuffix("_cold") for g in self.members)
+        return tuple(group_name(g[0].name) for g in self.members)
 
     @property
     def count(self) -> int:
@@ -38,10 +38,7 @@ class Unknowns:
 
     def values(self, scores: np.ndarray) -> dict[str, np.ndarray]:
         """Values (N,) of every parameter at scores (N, G), in SI units."""
-        from scipy.special import ndtr
-
-        u = ndtr(np.asarray(scores, dtype=float))
-        return {p.name: at_quantile(p, u[:, i]) for i, group in enumerate(self.members) for p in group}
+        return {p.name: at_score(p, scores[:, i]) for i, group in enumerate(self.members) for p in group}
 
     def mills(self, mill: np.ndarray, scores: np.ndarray) -> np.ndarray:
         """(N,) MILL records: the mill (1,) with the parameters that belong to scores (N, G)."""
