@@ -5,14 +5,16 @@ errors that no instrument shows, all assumed: a mill does not repeat itself, and
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import partial
 from math import log
 
 import numpy as np
 
-from .. import psd
 from ..sheet import SieveSheet
 from .runmodel import Forecast, RunModel
+
+LIMIT = 3.0**0.5  # a stated accuracy is the half-width of a rectangle: its standard error is a root of three less
 
 # All assumed; a run repeated three times would replace the first three.
 REPEAT_SIZE = 0.05  # shift of the whole curve in ln x from run to run
@@ -62,49 +64,68 @@ def misfit(blocks: tuple[Block, ...], forecast: Forecast | None) -> np.ndarray:
 def blocks_of(run, model: RunModel) -> tuple[Block, ...]:
     """All that a MeasuredRun measured. The limits it kept count as one more observation."""
     edges = model.problem.edges
-    found = [_sizes("product size", run.product_sheets, _hidden_fines(run), edges, lambda f: f.q3)]
+    found = [size_block(run, edges)]
     if run.holdup_sheets:
-        found.append(_sizes("hold-up size", run.holdup_sheets, (0.0, 0.0), edges, lambda f: f.holdup_q3))
+        found.append(_sizes("hold-up size", run.holdup_sheets, 0.0, edges, lambda f: f.holdup_q3))
     if run.holdup_kg is not None:
         found.append(_holdup(run))
     found += [*_power(run), *_temperatures(run)]
     if run.air_flow_m3_s is not None:
-        found.append(_logs("air flow", run.air_flow_m3_s, run.air_uncertainty, lambda f: f.air_m3_s))
+        found.append(_logs("air flow", run.air_flow_m3_s, run.air_uncertainty / LIMIT, lambda f: f.air_m3_s))
     if model.want_capacity:
         found.append(_logs("largest rate", model.rate_kg_s, FEEDER, lambda f: f.capacity_kg_s))
-    found.append(_kept_running())
+    found += [*_at_most(run), _kept_running()]
     return tuple(b for b in found if b is not None)
+
+
+def size_block(run, edges: np.ndarray) -> Block | None:
+    """The product's sizes as sieved, with what went into the bag; None where nothing was sieved."""
+    return _sizes("product size", _with_bag(run), unseen_share(run), edges, lambda f: f.q3)
 
 
 # --- sizes -----------------------------------------------------------------------------------------------
 
 
-def _sizes(name: str, sheets, hidden: tuple[float, float], edges: np.ndarray, curve) -> Block | None:
-    """One block of all sheets of one powder; hidden: share of the powder that no sheet saw, and what is known of it."""
+def _sizes(name: str, sheets, unseen: float, edges: np.ndarray, curve) -> Block | None:
+    """One block of all sheets of one powder; unseen: share of the powder that no sheet saw."""
     if not sheets:
         return None
     x = np.concatenate([np.asarray(s.apertures_m) for s in sheets])
     q = np.concatenate([np.asarray(s.q3) for s in sheets])
     own = _blocks([_weighing(s) for s in sheets])
     slope = np.concatenate([_slope(s) for s in sheets])
-    unseen, known_fine = hidden
-    q = q + unseen * (1.0 - q) * (0.5 + 0.5 * known_fine)  # what was not sieved is finer, how much finer is open
+    q = q + 0.5 * unseen * (1.0 - q)  # what was not sieved is finer: between as the rest and all below the finest sieve
     loss = np.concatenate([(s.loss_share or 0.0) * (1.0 - np.asarray(s.q3)) for s in sheets])
-    at = np.log(x)
-    bend = MODEL_Q3 * 2.0 * np.sqrt(np.clip(q * (1.0 - q), 0.0, None))
-    covariance = np.outer(bend, bend) * np.exp(-0.5 * ((at[:, None] - at) / MODEL_RANGE) ** 2)
-    covariance += REPEAT_SIZE**2 * np.outer(slope, slope) + own + np.diag((APERTURE * slope) ** 2 + LEAST_Q3**2)
-    open_ = unseen * (1.0 - q) * 0.5 * (1.0 - 0.5 * known_fine)
-    covariance += np.outer(open_, open_) + np.outer(loss, loss)
+    at, open_ = np.log(x), 0.5 * unseen * (1.0 - q)
+    covariance = own + curve_covariance(at, q, slope) + np.outer(open_, open_) + np.outer(loss, loss)
     labels = tuple(f"Q3({1e3 * a:.3g} mm)" for a in x)
     ln_edges = np.log(edges)
     return Block(name, labels, np.minimum(q, 1.0), covariance, lambda f: np.interp(at, ln_edges, curve(f)))
 
 
-def _hidden_fines(run) -> tuple[float, float]:
-    """(share of the powder that the product sheets did not see, 1 if it is known to be dust and 0 if not)."""
+def curve_covariance(at: np.ndarray, q: np.ndarray, slope: np.ndarray) -> np.ndarray:
+    """Covariance (k, k) of Q3 at ln x = at with dQ3/dln x = slope: model, repeat and apertures, without the scale."""
+    bend = MODEL_Q3 * 2.0 * np.sqrt(np.clip(q * (1.0 - q), 0.0, None))
+    model = np.outer(bend, bend) * np.exp(-0.5 * ((at[:, None] - at) / MODEL_RANGE) ** 2)
+    return model + REPEAT_SIZE**2 * np.outer(slope, slope) + np.diag((APERTURE * slope) ** 2 + LEAST_Q3**2)
+
+
+def unseen_share(run) -> float:
+    """Share of the powder through the sieve that no sheet saw: the bag unless sieved, and what is missing."""
     bag, missing = run.bag_kg or 0.0, max(0.0, run.unaccounted_kg)
-    return (bag + missing) / (run.product_kg + bag + missing), 0.0
+    return ((0.0 if run.bag_sheets else bag) + missing) / (run.product_kg + bag + missing)
+
+
+def _with_bag(run) -> tuple[SieveSheet, ...]:
+    """The product sheets; where the bag was sieved too, each with the bag's powder mixed in by mass."""
+    if not run.bag_sheets or not run.bag_kg:
+        return run.product_sheets
+    share, bag = run.bag_kg / (run.product_kg + run.bag_kg), run.bag_sheets[0]
+    found = []
+    for s in run.product_sheets:
+        q = np.interp(np.log(s.apertures_m), np.log(bag.apertures_m), bag.q3, right=1.0)
+        found.append(replace(s, q3=tuple(float(v) for v in (1.0 - share) * np.asarray(s.q3) + share * q)))
+    return tuple(found)
 
 
 def _slope(sheet: SieveSheet) -> np.ndarray:
@@ -160,14 +181,28 @@ def _power(run) -> list[Block]:
     rows = [r for r in rows if r[1] is not None]
     if not rows:
         return []
-    common = run.meter_class**2 + (EFFICIENCY**2 if run.meter_at == "mains" else 0.0)
+    common = (run.meter_class / LIMIT) ** 2 + (EFFICIENCY**2 if run.meter_at == "mains" else 0.0)
     names, values, own, fields = zip(*rows, strict=True)
     covariance = np.full((len(rows), len(rows)), common) + np.diag(np.square(own))
     return [
-        Block(
-            "power", names, np.log(values), covariance, lambda f: np.log([max(getattr(f, n), 1e-9) for n in fields])
-        )
+        Block("power", names, np.log(values), covariance, lambda f: np.log([max(getattr(f, n), 1e-9) for n in fields]))
     ]
+
+
+def _at_most(run) -> list[Block]:
+    """Amperes times volts: watts that were not exceeded."""
+    variance = np.array([[run.meter_class**2 / LIMIT**2 + EFFICIENCY**2]])
+    rows = (("idle power", run.idle_upper_W, "idle_W"), ("loaded power", run.loaded_upper_W, "loaded_W"))
+    return [
+        Block(f"{name} at most", (f"{name} at most",), np.zeros(1), variance, partial(_excess, of, most))
+        for name, most, of in rows
+        if most is not None
+    ]
+
+
+def _excess(name: str, most: float, forecast: Forecast) -> np.ndarray:
+    """How far (ln) a forecast goes beyond what was not exceeded; 0 within."""
+    return np.array([max(0.0, log(max(getattr(forecast, name), 1e-9) / most))])
 
 
 def _temperatures(run) -> list[Block]:
@@ -177,7 +212,7 @@ def _temperatures(run) -> list[Block]:
         ("product temperature", run.product_temperature_K, lambda f: f.product_K),
     ):
         if value is not None:
-            variance = np.array([[run.probe_K**2 + PLACE_K**2]])
+            variance = np.array([[run.probe_K**2 / LIMIT**2 + PLACE_K**2]])
             found.append(Block(name, (name,), np.array([value]), variance, lambda f, t=tell: np.array([t(f)])))
     return found
 
@@ -186,10 +221,5 @@ def _kept_running() -> Block:
     """The mill went on: what would have stopped it within seconds was not exceeded."""
     return Block(
         "kept running", ("jam, chamber and feed opening within their limits",), np.zeros(1), np.array([[OVERRUN**2]]),
-        lambda f: np.array([max(0.0, log(max(f.overrun, 1e-9)))]),
+        partial(_excess, "overrun", 1.0),
     )  # fmt: skip
-
-
-def quantiles(edges: np.ndarray, q3: np.ndarray) -> dict[str, float]:
-    """x10, x50, x90 [m] of a curve."""
-    return {f"x{int(100 * p)}_m": float(psd.x_at(edges, q3, p)) for p in (0.1, 0.5, 0.9)}

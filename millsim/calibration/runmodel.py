@@ -4,7 +4,7 @@ The run did take its feed rate, so the chamber is settled at that rate whatever 
 settle there is no answer.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp
 
 import numpy as np
@@ -13,6 +13,9 @@ from ..capacity import LIMITS, fill_loads, stand_at
 from ..chamber import STATE, idle_power, idle_speed
 from ..errors import NotConverged
 from ..laws import heat
+from ..measured.runsheet import MeasuredRun, config_as_run
+from ..measured.runspec import AS_IT_TOOK
+from ..montecarlo import FrozenSteps
 from ..operate import air_capacity
 from ..outcome import grid_of, new_work, solve
 from ..problem import Problem, build
@@ -51,9 +54,8 @@ class RunModel:
 
     def forecast(self, mill: np.ndarray) -> Forecast | None:
         """What would have been seen with the parameters of a mill record (1,); None where nothing settles."""
-        m, p = mill[0], self.problem
-        work, s, loads = new_work(p.x.size), np.zeros(1, STATE), np.zeros(len(LIMITS))
-        residual, _ = stand_at(m, grid_of(p, mill), p.feed, self.rate_kg_s, s[0], work, TOLERANCE)
+        m, p, loads = mill[0], self.problem, np.zeros(len(LIMITS))
+        s, work, residual = self._settled(mill)
         if not residual <= TOLERANCE:
             return None
         capacity = self._capacity(mill) if self.want_capacity else float("nan")
@@ -69,6 +71,19 @@ class RunModel:
             float(powers["shaft"]) / at_meter, float(max(chamber, product_K)), float(product_K), float(state["Q"]),
             float(max(loads[LIMITS.index(name)] for name in DID_RUN)), capacity,
         )  # fmt: skip
+
+    def _settled(self, mill: np.ndarray) -> tuple[np.ndarray, tuple, float]:
+        """(STATE record (1,), work arrays, residual) of the chamber at the measured feed rate."""
+        p = self.problem
+        work, s = new_work(p.x.size), np.zeros(1, STATE)
+        residual, _ = stand_at(mill[0], grid_of(p, mill), p.feed, self.rate_kg_s, s[0], work, TOLERANCE)
+        return s, work, residual
+
+    def frozen(self, mill: np.ndarray) -> tuple[FrozenSteps, np.void, float]:
+        """(what the Monte Carlo engine follows, FLOWS record, feed rate [kg/s]) of the settled chamber."""
+        s, work, _ = self._settled(mill)
+        steps = FrozenSteps(np.array([np.inf]), s.copy(), work[4][None, :].copy(), work[8][None, :].copy())
+        return steps, work[5][0], self.rate_kg_s
 
     def _idle(self, m: np.void, T: float) -> float:
         """Shaft power [W] of the empty, hot mill, at the speed measured if there is one."""
@@ -113,10 +128,11 @@ def at_speed(problem: Problem, loaded_rad_s: float | None) -> Problem:
     return problem
 
 
-def model_of(run) -> RunModel:
-    """The model of a MeasuredRun (measured.runsheet)."""
-    problem = at_speed(build(run.config), run.speed_loaded_rad_s)
+def model_of(run: MeasuredRun) -> RunModel:
+    """The model of a measured run: its config at the measured rate, room and speed, with the cards as priors."""
+    config = replace(config_as_run(run), calibration=None)
+    problem = at_speed(build(config), run.speed_loaded_rad_s)
     return RunModel(
-        problem, run.fed_kg / run.milling_s, run.milling_s, run.warm_s or 0.0, run.meter_at, run.speed_idle_rad_s,
-        run.feeding == "as much as it took",
+        problem, run.feed_rate_kg_s, run.milling_s, run.warm_s or 0.0, run.meter_at, run.speed_idle_rad_s,
+        run.feeding == AS_IT_TOOK,
     )  # fmt: skip

@@ -40,10 +40,10 @@ class Unknowns:
         """Values (N,) of every parameter at scores (N, G), in SI units."""
         return {p.name: at_score(p, scores[:, i]) for i, group in enumerate(self.members) for p in group}
 
-    def mills(self, mill: np.ndarray, scores: np.ndarray) -> np.ndarray:
-        """(N,) MILL records: the mill (1,) with the parameters that belong to scores (N, G)."""
+    def mills(self, mill: np.ndarray, scores: np.ndarray, used: set[str]) -> np.ndarray:
+        """(N,) MILL records: the mill (1,) with the parameters it uses, at scores (N, G)."""
         mills = np.repeat(mill, len(scores))
-        set_parameters(mills, self.values(scores))
+        set_parameters(mills, {n: v for n, v in self.values(scores).items() if n in used})
         return mills
 
 

@@ -1,0 +1,173 @@
+"""`calibrate`: measured runs in, what they leave possible of the parameters out.
+
+One misfit for everything: weighted residuals of all runs and the scores of all parameters (the prior). The balance
+engine answers inside; the Monte Carlo engine confirms at the optimum.
+"""
+
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from .. import montecarlo
+from ..errors import InputError, MillsimError, Problem
+from ..params import Param
+from .observations import Block, blocks_of, misfit
+from .posterior import Posterior, find_mode, sample
+from .runmodel import Forecast, RunModel, model_of
+from .unknowns import Unknowns, unknowns_of
+
+DRAWS = 128  # equal draws kept on the card
+PRIOR_DRAWS = 128
+HISTORIES = 20000
+
+Say = Callable[[str, float, str], None]
+
+
+@dataclass(frozen=True)
+class RunFit:
+    """One run with its model, what it measured, and forecasts at the mode, over draws of posterior and prior."""
+
+    run: object  # MeasuredRun
+    model: RunModel
+    blocks: tuple[Block, ...]
+    best: Forecast
+    after: tuple[Forecast, ...]
+    before: tuple[Forecast, ...]
+    confirmed: "Confirmation | None" = None
+
+
+@dataclass(frozen=True)
+class Confirmation:
+    """The Monte Carlo engine at the optimum: its forecast, standard errors of Q3 (n+1,), and misfits of both."""
+
+    forecast: Forecast
+    q3_se: np.ndarray
+    worst_sigma: float
+    misfit_balance: float
+    misfit_montecarlo: float
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """The result: runs, unknowns, posterior, and equal draws of the scores (DRAWS, G)."""
+
+    fits: tuple[RunFit, ...]
+    unknowns: Unknowns
+    posterior: Posterior
+    draws: np.ndarray
+    seed: int
+
+    @property
+    def chi2(self) -> float:
+        """Sum of squared weighted residuals of the data at the optimum."""
+        return float(np.sum(self.posterior.mode.residuals**2))
+
+    @property
+    def count(self) -> int:
+        """Number of data."""
+        return self.posterior.mode.residuals.size
+
+
+class JointMisfit:
+    """Scores (N, G) -> weighted residuals (N, n) of all runs; samples are solved on all cores, in a fixed order."""
+
+    def __init__(self, models: tuple[RunModel, ...], blocks: tuple[tuple[Block, ...], ...], unknowns: Unknowns):
+        self.models, self.blocks, self.unknowns = models, blocks, unknowns
+        self.used = [{p.name for p in m.problem.parameters} for m in models]
+
+    def __call__(self, scores: np.ndarray) -> np.ndarray:
+        parts = [
+            np.array([misfit(b, f) for f in self.forecasts(i, scores)]).reshape(len(scores), -1)
+            for i, b in enumerate(self.blocks)
+        ]
+        return np.hstack(parts)
+
+    def forecasts(self, i: int, scores: np.ndarray) -> list[Forecast | None]:
+        """What run i would have shown at each of the scores (N, G)."""
+        model = self.models[i]
+        mills = self.unknowns.mills(model.problem.mill, scores, self.used[i])
+        with ThreadPoolExecutor(os.cpu_count()) as pool:
+            return list(pool.map(lambda j: model.forecast(mills[j : j + 1]), range(len(scores))))
+
+
+def calibrate(runs, seed: int = 1, progress: Say | None = None) -> Calibration:
+    """Fit the parameters to one or more MeasuredRuns of one material.
+
+    Raises InputError where the runs cannot be calibrated together, MillsimError where no parameters reproduce them.
+    """
+    say = progress or (lambda stage, done, detail="": None)
+    refuse_unfit(runs)
+    models = tuple(model_of(run) for run in runs)
+    blocks = tuple(blocks_of(run, model) for run, model in zip(runs, models, strict=True))
+    unknowns = unknowns_of(_all_parameters(models))
+    joint, rng = JointMisfit(models, blocks, unknowns), np.random.default_rng(seed)
+    mode = find_mode(joint, unknowns.count, rng, lambda d, text: say("best fit", d, text))
+    if not np.isfinite(mode.residuals).all():
+        raise MillsimError(
+            "no parameters within their ranges let this mill run as measured: check feed rate, config and units "
+            f"(tried {len(joint.used)} run(s) from 65 starts)"
+        )
+    found = sample(joint, mode, rng, lambda d, text: say("posterior", d, text))
+    draws = found.equal(DRAWS)
+    prior = np.random.default_rng(seed).standard_normal((PRIOR_DRAWS, unknowns.count))
+    fits = []
+    for i, (run, model) in enumerate(zip(runs, models, strict=True)):
+        best, *after = joint.forecasts(i, np.vstack([mode.scores[None], draws]))
+        before = joint.forecasts(i, prior)
+        fit = RunFit(run, model, blocks[i], best, _some(after), _some(before))
+        say("Monte Carlo", i / len(runs), "confirms at the optimum")
+        fits.append(replace(fit, confirmed=_confirm(fit, joint, i, mode.scores, seed)))
+    return Calibration(tuple(fits), unknowns, found, draws, seed)
+
+
+def _some(forecasts: list[Forecast | None]) -> tuple[Forecast, ...]:
+    return tuple(f for f in forecasts if f is not None)
+
+
+def refuse_unfit(runs) -> None:
+    """InputError for runs that cannot be calibrated, all reasons at once."""
+    problems = []
+    first = runs[0].config
+    for run in runs:
+        where = str(run.path or run.name)
+        if run.config.feed.batch_mass_kg is not None:
+            hint = "give the mill a feed rate and run it long enough to settle"
+            problems.append(Problem(where, "run.config", "is a batch, which cannot be calibrated", hint=hint))
+        if not run.product_sheets:
+            hint = 'sieve a sample of the product and name the sheet: product = "sheet.csv"'
+            problems.append(Problem(where, "sieving.product", "is missing: nothing to calibrate on", hint=hint))
+        if [*run.config.material.values()] != [*first.material.values()]:
+            hint = "calibrate each material apart"
+            message = f"is {run.config.material.title}, but the first run is {first.material.title}"
+            problems.append(Problem(where, "feed.material", message, hint=hint))
+    if problems:
+        raise InputError(problems)
+
+
+def _all_parameters(models: tuple[RunModel, ...]) -> tuple[Param, ...]:
+    """Parameters of all runs by name; a config's own value stands for itself and is not searched."""
+    found: dict[str, Param] = {}
+    for model in models:
+        for p in model.problem.parameters:
+            if p.basis != "config":
+                found.setdefault(p.name, p)
+    return tuple(found.values())
+
+
+def _confirm(fit: RunFit, joint: JointMisfit, i: int, scores: np.ndarray, seed: int) -> Confirmation | None:
+    """The Monte Carlo engine in the state of the best fit; None where pieces hardly leave the mill."""
+    model, problem = fit.model, fit.model.problem
+    mill = joint.unknowns.mills(problem.mill, scores[None], joint.used[i])
+    steps, flows, rate = model.frozen(mill)
+    if sum(float(flows[n]) for n in ("bar_hits", "pin_hits", "nips", "tries")) / rate > montecarlo.MOST_EVENTS:
+        return None
+    tally = montecarlo.run(mill, steps, problem.edges, problem.feed_curve, HISTORIES, seed, 0.01)
+    q3, se = tally.exits_q3 / tally.left, tally.exits_q3_se / tally.left
+    told = replace(fit.best, q3=q3, holdup_kg=rate * tally.residence_s)
+    worst = float(np.max(np.abs(q3 - fit.best.q3) / np.maximum(se, 1e-3)))
+    return Confirmation(
+        told, se, worst, float(np.sum(misfit(fit.blocks, fit.best) ** 2)), float(np.sum(misfit(fit.blocks, told) ** 2))
+    )
