@@ -11,6 +11,7 @@ from pathlib import Path, PureWindowsPath
 import click
 
 from .cli_base import INTERRUPTS, KEPT, Group, force_option, json_done, json_option, path_type, set_option, tell
+from .cli_run import run_command
 from .errors import MillsimError
 from .progress import Progress
 from .version import MODEL_VERSION, __version__
@@ -217,3 +218,6 @@ def export(file: Path, folder: Path | None, force: bool) -> None:
 def main() -> None:
     """Entry point of the `millsim` program."""
     cli(prog_name="millsim")
+
+
+cli.add_command(run_command)

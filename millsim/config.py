@@ -187,7 +187,11 @@ def parse_config(
     path: "Path | None" = None,
 ) -> Config:
     """Config from TOML text, such as the text of another Config. Raises InputError with every problem."""
-    r = read(parse_toml(text, where), where, base_dir or Path(), overrides)
+    parsed = parse_toml(text, where)
+    if "masses" in parsed.tables and "rotor" not in parsed.tables:
+        hint = "name the config that its [run] names, or use `millsim run`"
+        raise InputError(Problem(where, "", "is a run sheet, not a mill config", hint=hint))
+    r = read(parsed, where, base_dir or Path(), overrides)
     if r.problems:
         raise InputError(list(dict.fromkeys(r.problems)))
     return _build(r, path)

@@ -205,8 +205,8 @@ def _text(raw: object, key: Key) -> str:
 
 
 def _texts(raw: object, key: Key) -> tuple[str, ...]:
-    if isinstance(raw, list) and not 1 <= len(raw) <= _MAX_ITEMS:
-        raise Bad(f"has {len(raw)} entries", f"1 to {_MAX_ITEMS}", f"for example {key.example}")
+    if isinstance(raw, list) and len(raw) > _MAX_ITEMS:
+        raise Bad(f"has {len(raw)} entries", f"at most {_MAX_ITEMS}", f"for example {key.example}")
     return tuple(_text(item, key) for item in (raw if isinstance(raw, list) else [raw]))
 
 

@@ -12,7 +12,7 @@ from millsim.errors import InputError
 from millsim.schema import SECTIONS
 
 CONFIGS = Path(__file__).parents[1] / "configs"
-SHIPPED = sorted(CONFIGS.glob("*.toml"))
+SHIPPED = sorted(p for p in CONFIGS.glob("*.toml") if not p.stem.endswith("_run"))  # run sheets are not configs
 BASE = (CONFIGS / "pla.toml").read_text(encoding="utf-8")
 
 
