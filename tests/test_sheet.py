@@ -85,21 +85,22 @@ def test_mesh_percent_and_passing():
     [
         ("", ["is empty"]),
         ("# only a comment\n,,\n", ["is empty"]),
-        ("1,2\n3,4\n", ["must name two columns"]),
+        ("1,2\n3,4\n", ["no line names the two columns", "--aperture", "--reading", "--unit"]),
         ("aperture,retained_g\n1,2\n", ["no unit", "aperture_mm"]),
-        ("aperture_mm,retained\n1,2\n", ["which unit", "retained_g"]),
-        ("aperture_mm,passing_g\n1,2\n", ["which unit"]),
-        ("colour,retained_g\n1,2\n", ["not an aperture"]),
+        ("aperture_mm,retained\n1,2\n", ["which unit", "retained_g", "--unit"]),
+        ("aperture_mm,mass_%\n1,2\n", ["retained on each sieve, or passing it?", "--reading"]),
+        ("aperture_mm,passing_g\n1,2\n", ["need the whole", "--charge"]),
+        ("colour,retained_g\n1,2\n", ["column 'colour' has no unit", "--aperture"]),
         ("aperture_mm,retained_g\n1,2\n", ["no pan row", "how much passed the finest sieve?"]),
         ("aperture_mm,retained_g\npan,2\n", ["no sieve row"]),
         ("aperture_mm,retained_g\n1,30\n0.5,25\npan,1\ncharge,50\n", ["56 g", "charge of 50 g"]),
         ("aperture_mm,retained_%\n1,60\n0.5,45\npan,1\n", ["106 %", "whole of 100 %"]),
         ("aperture_mm,retained_g\n1,3\n0.5,2\npan,1\nsum,7\n", ["sum row says 7 g", "6 g"]),
-        ("aperture_mm,retained_g\n1,0\npan,0\n", ["all masses are zero"]),
+        ("aperture_mm,retained_g\n1,0\npan,0\n", ["all amounts are zero"]),
         ("aperture_mm,passing_%\n1,50\n0.5,80\n", ["80 % passes 500 um", "retained instead of passing?"]),
         ("aperture_mm,passing_%\n1,120\n", ["120 % is more than everything"]),
-        ("aperture_mm,retained_g\n1000,3\n1500,3\npan,1\n", ["line 3", "check the unit"]),
-        ("mesh,retained_g\n36,2\npan,1\n", ["line 2", "nearest: 35 and 40"]),
+        ("aperture_mm,retained_g\n1000,3\n1500,3\npan,1\n", ["1000 mm", "are these um?", "--aperture"]),
+        ("mesh,retained_g\n37,2\npan,1\n", ["line 2", "nearest: 35 and 40"]),
         ("aperture_mm,retained_g\n0,5,1,2\npan,1\n", ["line 2", "semicolons"]),
         ("aperture_mm,retained_g\n1,nan\npan,inf\n", ["line 2", "line 3", "not a number"]),
         ("aperture_mm,retained_g\n1\npan,1\n", ["line 2", "has no value"]),
@@ -139,6 +140,6 @@ def test_any_text_gives_a_sheet_or_problems(text):
 
 
 def test_shipped_sheets_are_read():
-    for path in sorted((Path(__file__).parents[1] / "configs").glob("*.csv")):
+    for path in sorted((Path(__file__).parents[1] / "configs").glob("*sieve*.csv")):
         sizes, q3 = read_sheet(path).closed()
         assert len(sizes) > 3 and q3[-1] == 1.0
