@@ -11,6 +11,7 @@ from pathlib import Path, PureWindowsPath
 import click
 
 from .cli_base import INTERRUPTS, KEPT, Group, force_option, json_done, json_option, path_type, set_option, tell
+from .cli_calibrate import calibrate, compare, next_
 from .cli_run import run_command
 from .errors import MillsimError
 from .progress import Progress
@@ -221,3 +222,5 @@ def main() -> None:
 
 
 cli.add_command(run_command)
+for _command in (calibrate, compare, next_):
+    cli.add_command(_command)

@@ -49,16 +49,18 @@ def refuse_existing(path: Path | str, where: str = "") -> None:
         )
 
 
-def check_target(path: Path | str, force: bool = False, where: str = "--out") -> None:
-    """Refuse, before any work is done, an output file that could not be written afterwards."""
-    path = Path(path)
+def check_target(path: Path | str, force: bool = False, where: str = "--out", kind: str = "result.h5") -> None:
+    """Refuse, before any work is done, an output file that could not be written afterwards.
+
+    kind: what such a file may be called; its suffix is asked for.
+    """
+    path, (what, _, suffix) = Path(path), kind.rpartition(".")
     if path.is_dir():
-        raise InputError(
-            Problem(where, "", f"{path} is a folder", hint=f"name a file, e.g. {path / 'result.h5'}")
-        )
-    if path.suffix.lower() != ".h5":
-        name = path.with_suffix(".h5").name if path.name else "result.h5"
-        raise InputError(Problem(where, "", f"{path}: the name of a result file ends in .h5", hint=f"write {name}"))
+        raise InputError(Problem(where, "", f"{path} is a folder", hint=f"name a file, e.g. {path / kind}"))
+    if path.suffix.lower() != f".{suffix}":
+        name = path.with_suffix(f".{suffix}").name if path.name else kind
+        message = f"{path}: the name of a {what} file ends in .{suffix}"
+        raise InputError(Problem(where, "", message, hint=f"write {name}"))
     if not force:
         refuse_existing(path, where)
     check_folder(path.parent, where)

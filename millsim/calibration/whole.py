@@ -1,0 +1,65 @@
+"""All of a calibration in one call: fit, findings, card, bands before and after, what to measure next."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from ..cards.calibrated import Calibrated
+from ..errors import MillsimError
+from ..measured.runsheet import MeasuredRun
+from .carding import card_of
+from .findings import Check, Row, checks, rows, trustworthy
+from .fit import Calibration, calibrate
+from .nextstep import Ranked, rank
+from .outlook import Answer, outlook
+
+
+@dataclass(frozen=True)
+class Report:
+    """A calibration with all that is told of it; answers and ranking are for the first run's config."""
+
+    calibration: Calibration
+    rows: tuple[Row, ...]
+    checks: tuple[Check, ...]
+    card: Calibrated
+    answers: tuple[Answer, ...]
+    ranked: tuple[Ranked, ...]
+
+    @property
+    def bars(self) -> bool:
+        """Whether intervals are told at all."""
+        return trustworthy(list(self.checks))
+
+
+def calibrate_whole(
+    runs: list[MeasuredRun], seed: int = 1, progress: Callable[[str, float, str], None] | None = None
+) -> Report:
+    """Calibrate on one or more runs of one material and find out what it is worth. Raises as `fit.calibrate`."""
+    say = progress or (lambda stage, done, detail="": None)
+    c = calibrate(runs, seed, say)
+    table = rows(c)
+    card = card_of(c)
+    config = replace(runs[0].config, calibration=None)
+    answers = outlook(config, card, seed, lambda d: say("bands", d, "before and after"))
+    try:
+        done = lambda d: say("measure next", d, "")  # noqa: E731
+        ranked = rank(replace(config, calibration=card), "x50", seed, measured(runs), progress=done)
+    except MillsimError:
+        ranked = []  # hardly a draw runs as the config has it: nothing can be planned
+    return Report(c, tuple(table), tuple(checks(c, table)), card, tuple(answers), tuple(ranked))
+
+
+def measured(runs: list[MeasuredRun]) -> tuple[str, ...]:
+    """Names of the measurements that these runs have already."""
+    have = {"product size"}
+    for r in runs:
+        pairs = (
+            ("hold-up", r.holdup_kg), ("hold-up size", r.holdup_sheets), ("idle power", r.idle_W),
+            ("loaded power", r.loaded_W), ("outlet temperature", r.outlet_K), ("air flow", r.air_flow_m3_s),
+            ("largest rate", r.feeding != "metered"),
+        )  # fmt: skip
+        have |= {name for name, value in pairs if value}
+    if len({r.config.sieve.hole_m for r in runs}) > 1:
+        have.add("second sieve")
+    if len({r.config.drive.speed_rad_s for r in runs}) > 1:
+        have.add("second speed")
+    return tuple(sorted(have))

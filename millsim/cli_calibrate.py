@@ -1,0 +1,174 @@
+"""The commands that learn from a run: calibrate, compare, next. Heavy imports stay inside."""
+
+import sys
+from pathlib import Path
+
+import click
+
+from .cli_base import INTERRUPTS, KEPT, force_option, json_done, json_option, path_type, set_option, tell
+from .errors import InputError, Problem
+from .progress import Progress
+
+QUESTIONS = ["x50", "x90", "rate", "energy", "temperature"]
+
+
+@click.command()
+@click.argument("runs", type=path_type, nargs=-1, required=True, metavar="RUN.toml...")
+@click.option("-o", "--out", type=path_type, metavar="CARD.toml", help="Default: RUN.card.toml beside the first run.")
+@click.option("--plots", type=path_type, metavar="DIR", help="Draw the figures into this folder.")
+@click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=1, show_default=True, help="Of the sampling.")
+@click.option("--accept-losses", is_flag=True, help="Calibrate although more than 5 % of the mass is missing.")
+@json_option
+@force_option
+@click.pass_context
+def calibrate(ctx, runs, out, plots, seed, accept_losses, as_json, force) -> None:
+    """Fit the model to measured runs and write a calibrated card.
+
+    RUN.toml are run sheets (see configs/demo_run.toml) of one material. Name the card in a config: [calibration]
+    card = "CARD.toml".
+    """
+    from .measured.runsheet import read_run
+    from .resultfile import check_target, write_bytes
+
+    out = out or runs[0].with_name(f"{runs[0].stem}.card.toml")
+    check_target(out, force, kind="card.toml")
+    if plots is not None:
+        _check_plots(plots, ("calibration_sizes.png", "calibration_parameters.png"), force)
+    sheets = _all_runs(runs, read_run)
+    if not accept_losses:
+        _refuse_losses(sheets)
+    found = _calibrated(ctx, sheets, seed, as_json)
+    from . import calwords
+    from .calibration.carding import card_text
+
+    write_bytes(out, card_text(found.card).encode(), force)
+    ctx.meta[KEPT] = f"the card is in {out}."
+    if as_json:
+        json_done(ctx, calwords.calibration_json(found) | {"card": out.name})
+    else:
+        click.echo(calwords.calibration_text(found), nl=False)
+    kept = [f"Written: {out} (name it in a config: [calibration] card = \"{out.name}\")"]
+    if plots is not None:
+        from . import plots_calibration
+
+        paths = plots_calibration.save_calibration(found, plots, force)
+        kept.append(f"Drawn: {len(paths)} figures in {plots}")
+    tell([] if as_json else kept)
+
+
+def _check_plots(folder: Path, names: tuple[str, ...], force: bool) -> None:
+    from .csvout import refuse_any_existing
+    from .resultfile import check_folder
+
+    check_folder(folder, "--plots", create=True)
+    if not force:
+        refuse_any_existing([folder / name for name in names], "--plots")
+
+
+def _all_runs(paths, read_run) -> list:
+    """The run sheets; the problems of all of them at once."""
+    found, problems = [], []
+    for path in paths:
+        try:
+            found.append(read_run(path))
+        except InputError as error:
+            problems += error.problems
+    if problems:
+        raise InputError(problems)
+    return found
+
+
+def _refuse_losses(runs) -> None:
+    """A run that lost more than 5 % of its mass is not calibrated on unasked."""
+    problems = []
+    for run in runs:
+        closure = sum(run.parts_kg.values()) / run.fed_kg
+        if closure < 0.95:
+            message = f"only {100 * closure:.1f} % of what was fed was found again"
+            hint = "find and weigh the rest (chamber, bag, floor), or say --accept-losses: then it may be fines"
+            problems.append(Problem(str(run.path or run.name), "masses", message, "at least 95 %", hint))
+    if problems:
+        raise InputError(problems)
+
+
+def _calibrated(ctx, sheets, seed: int, quiet: bool):
+    """The whole calibration, with a line of progress."""
+    with Progress(quiet=quiet and not sys.stderr.isatty()) as progress:
+        check = ctx.meta[INTERRUPTS].check
+
+        def report(stage: str, done: float, detail: str = "") -> None:
+            check()
+            progress(stage, done, detail)
+
+        report("starting", 0.0)
+        from .calibration.whole import calibrate_whole
+
+        return calibrate_whole(sheets, seed, report)
+
+
+@click.command()
+@click.argument("prediction", type=path_type, metavar="PREDICTION.h5")
+@click.argument("run", type=path_type, metavar="RUN.toml")
+@click.option("--plots", type=path_type, metavar="DIR", help="Draw the figure into this folder.")
+@json_option
+@force_option
+@click.pass_context
+def compare(ctx, prediction, run, plots, as_json, force) -> None:
+    """Set a measured run against a stored prediction.
+
+    Nothing is fitted and the prediction is not changed.
+    """
+    from .measured.runsheet import read_run
+
+    if plots is not None:
+        _check_plots(plots, ("comparison.png",), force)
+    from . import results
+
+    stored, sheet = results.read(prediction), read_run(run)
+    from . import calwords
+    from .calibration.compare import compare as set_against
+
+    found = set_against(stored, sheet)
+    if as_json:
+        json_done(ctx, calwords.comparison_json(found))
+    else:
+        click.echo(calwords.comparison_text(found), nl=False)
+    if plots is not None:
+        from . import plots_calibration
+
+        path = plots_calibration.save_comparison(found, plots, force)
+        tell([] if as_json else [f"Drawn: {path}"])
+
+
+@click.command("next")
+@click.argument("config", type=path_type)
+@click.option("--for", "question", type=click.Choice(QUESTIONS), default="x50", show_default=True, help="The answer.")
+@click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=1, show_default=True, help="Of the draws.")
+@set_option
+@json_option
+@click.pass_context
+def next_(ctx, config, question, seed, settings, as_json) -> None:
+    """Rank measurements by how much they would narrow an answer.
+
+    CONFIG is a mill, with a calibrated card or without.
+    """
+    from .config import load_config
+
+    loaded = load_config(config, list(settings))
+    with Progress(quiet=as_json and not sys.stderr.isatty()) as progress:
+        check = ctx.meta[INTERRUPTS].check
+
+        def report(done: float) -> None:
+            check()
+            progress("measure next", done, "")
+
+        report(0.0)
+        from .calibration import nextstep
+
+        ranked = nextstep.rank(loaded, question, seed, progress=report)
+    from . import calwords
+
+    if as_json:
+        json_done(ctx, {"status": "ok", "question": question, "next": calwords.next_json(ranked)})
+    else:
+        click.echo("\n".join(calwords.next_lines(ranked, question, most=20)))
