@@ -108,15 +108,16 @@ def _fed_how(run: MeasuredRun) -> str:
 
 
 def _balance_sentence(run: MeasuredRun, b: RunBalance) -> str:
-    missing = b.unaccounted.value
+    missing, percents = b.unaccounted.value, b.closure.u * 100
+    pm = f"± {percents:.1f}" if percents >= 0.05 else "± under 0.1"
     size = _mass(abs(missing), run.scale_kg)
     what = f"{size} are missing" if missing >= 0 else f"{size} more was found than fed"
     open_ = join_words([_LOT[p] for p in run.not_weighed])
     hedge = f" ({open_} not weighed and taken as nothing)" if open_ else ""
     least = "at least " if open_ else ""
     return (
-        f"Balance: {least}{b.closure.value * 100:.1f} ± {digits(b.closure.u * 100, 1)} % of what was fed was found "
-        f"again{hedge}; {what}. {sentence(b.verdict_words)} These limits are common practice without a source."
+        f"Balance: {least}{b.closure.value * 100:.1f} % ({pm} %) of what was fed was found again{hedge}; {what}. "
+        f"{sentence(b.verdict_words)} These limits are common practice without a source."
     )
 
 
@@ -140,7 +141,9 @@ def _fines_sentence(run: MeasuredRun, b: RunBalance) -> str:
     parts = ["the missing mass"] if b.unaccounted.value > 0 else []
     parts += ["the bag"] if run.bag_kg and not f.bag_sieved else []
     where, verb = join_words(parts), "were" if len(parts) > 1 else "was"
-    x, x_fine = (_microns(v, f.apertures_m[0]) for v in (f.product_x50_m, f.fines_x50_m))
+    x, x_fine = (
+        _size(v, f.apertures_m, q) for v, q in ((f.product_x50_m, f.product_q3), (f.fines_x50_m, f.fines_q3))
+    )
     at = f"{f.apertures_m[0] * 1e3:g} mm"
     return (
         f"If {where} {verb} all fines: x50 of all powder made is {x_fine} instead of {x} of the sieved product, and "
@@ -175,8 +178,8 @@ def figure_table(b: RunBalance) -> list[str]:
         figure = getattr(b, name)
         if figure is not None:
             value, u = _parts(figure, size)
-            how = figure.how if figure.how != said else ""
-            said = figure.how
+            how = figure.how.partition(", per kilogram")[0]  # of what, the first column says
+            how, said = ("" if how == said else how), how
             rows.append([words, f"{figure.bound} {value}".strip(), u, unit, how])
     return table(["", "value", "std. error", "unit", "what it is"], rows)
 
@@ -186,17 +189,24 @@ def size_table(run: MeasuredRun, b: RunBalance) -> list[str]:
     f = b.fines
     if f is None:
         return []
+    columns = {"product": f.product_q3}
+    if f.bag_sieved:
+        columns["all made"] = f.made_q3
+    if f.fines_kg > 0:
+        columns["missing as fines"] = f.fines_q3
     rows = [
-        [f"{x * 1e3:.4g}", *(f"{q * 100:.1f}" for q in shares)]
-        for x, *shares in zip(f.apertures_m, f.product_q3, f.made_q3, f.fines_q3, strict=True)
+        [f"{x * 1e3:.4g}", *(f"{q[i] * 100:.1f}" for q in columns.values())] for i, x in enumerate(f.apertures_m)
     ]
-    lines = table(["sieve / mm", "product / %", "all made / %", "missing as fines / %"], rows, left=0)
-    bag = "bag as sieved" if f.bag_sieved else "bag as the product"
-    lines += wrap(f"  all made: product, sweepings and bag, {bag}; hold-up is not among it")
+    lines = table(["sieve / mm", *(f"{name} / %" for name in columns)], rows, left=0)
+    if f.bag_sieved:
+        lines += wrap("  all made: product, bag as sieved, and sweepings as the product; hold-up is not among it")
+    if f.fines_kg > 0:
+        what = "" if f.bag_sieved or not run.bag_kg else " and the bag"
+        lines += wrap(f"  missing as fines: all that was made, with the missing mass{what} finer than the last sieve")
     if len(run.product_sheets) > 1:
-        sizes = [float(psd.x_at(*s.closed(), 0.5)) for s in run.product_sheets]
-        each = join_words([_microns(x, s.apertures_m[0]) for x, s in zip(sizes, run.product_sheets, strict=True)])
-        lines += wrap(f"  product: mean of {len(sizes)} sheets with x50 of {each}")
+        sheets = [(s.apertures_m, s.q3) for s in run.product_sheets]
+        each = join_words([_size(float(psd.x_at(x, q, 0.5)), x, q) for x, q in sheets])
+        lines += wrap(f"  product: mean of {len(sheets)} sheets with x50 of {each}")
     return lines
 
 
@@ -282,6 +292,8 @@ def _time(seconds: float) -> str:
     return f"{seconds / size:.4g} {unit}"
 
 
-def _microns(x_m: float, finest_m: float) -> str:
-    """A size, or what the finest sieve says of it."""
-    return f"below {finest_m * 1e3:g} mm" if math.isnan(x_m) else f"{digits(x_m * 1e3, 3)} mm"
+def _size(x_m: float, apertures_m: tuple[float, ...], q3: tuple[float, ...]) -> str:
+    """A median, or what the outermost sieve says of it."""
+    if math.isnan(x_m):
+        return f"below {apertures_m[0] * 1e3:g} mm" if q3[0] > 0.5 else f"above {apertures_m[-1] * 1e3:g} mm"
+    return f"{digits(x_m * 1e3, 3)} mm"

@@ -150,6 +150,7 @@ REFUSED = {  # change -> what the one sentence must hold: the key, the number, t
     "nan": (("[sieving]", "[air]\nuncertainty_percent = nan\n[sieving]"), ("air.uncertainty_percent", "not a finite")),
     "decimal comma": (('"262 g"', '"262,5 g"'), ("masses.product", "use a point")),
     "misspelt key": (("holdup =", "hold_up ="), ("masses.hold_up", "unknown key", 'did you mean "holdup"')),
+    "another word": (('fed = "300 g"', 'feed = "300 g"'), ("masses.feed", 'did you mean "fed" in [masses]')),
     "unit in the key": (
         ('product = "262 g"', 'product_g = "262 g"'),
         ("masses.product_g", "did you mean product", "The unit stands in the value"),
@@ -295,10 +296,13 @@ def test_doubts_name_the_number(folder):
     assert "10 °C" in cold and "21 °C" in cold and "swapped" in cold
     assert "85 °C" in doubt(("[temperature]", '[temperature]\noutlet = "92 °C"'))
     assert "5000 W" in doubt(('"430 W"', '"5000 W"'))
-    assert "weigh it" in doubt(
-        ("[sieving]", '[sieving]\nbag = "offcuts_sieve.csv"'), ('bag = "9 g"\n', ""),
-        ('"demo.toml"', '"demo.toml"\noverrides = ["sieve.hole=6 mm", "sieve.pitch=9 mm"]'),
-    )  # fmt: skip
+
+
+def test_a_lot_sieved_but_not_weighed(folder):
+    change = ("[sieving]\n", '[sieving]\nbag = "sheet.csv"\n')
+    sieved(folder)
+    warnings = run_of(change, ('bag = "9 g"\n', ""), WIDE, folder=folder).warnings
+    assert warnings == ("a sheet of the bag is given but masses.bag is not: weigh it",)
 
 
 def test_product_coarser_than_the_holes(folder):
@@ -307,11 +311,29 @@ def test_product_coarser_than_the_holes(folder):
     assert "33 % is coarser than 0.75 mm" in warning and "0.6 mm" in warning
 
 
+WIDE = ('"demo.toml"', '"demo.toml"\noverrides = ["sieve.hole=2 mm", "sieve.pitch=4 mm"]')
+
+
 def test_sieve_loss_is_said(folder):
     lossy = SIEVED.replace("50.00", "52.00")
-    wide = ('"demo.toml"', '"demo.toml"\noverrides = ["sieve.hole=2 mm", "sieve.pitch=4 mm"]')
-    warning = doubt(sieved(folder, content=lossy), wide, folder=folder)
-    assert "4.7 % of the charge was lost" in warning  # 1 - 49.55 / 52
+    warning = doubt(sieved(folder, content=lossy), WIDE, folder=folder)
+    assert warning.startswith("sheet.csv: loss of 4.7 %")  # 1 - 49.55 / 52
+    assert "fines" in warning
+
+
+def test_questions_of_a_sheet_are_answered_in_the_run_sheet(folder):
+    """Journey J12 c: no pan and 12 % missing is asked, and answered under [sieving.answers]."""
+    open_ = SIEVED.replace("pan,0.55\n", "").replace("50.00", "55.68")  # 49.00 on the sieves
+    change = sieved(folder, content=open_)
+    line = one(change, WIDE, folder=folder)
+    assert "has no pan row" in line and "12 %" in line
+    assert 'answer under [sieving.answers] with pan = "passed" or pan = "lost"' in line
+    assert "--" not in line
+    answered = (change[0], change[1] + '[sieving.answers]\npan = "lost"\n')
+    run = run_of(answered, WIDE, folder=folder)
+    assert run.product_sheets[0].pan_is == "lost"
+    passed = (change[0], change[1] + '[sieving.answers]\npan = "passed"\n')
+    assert run_of(passed, WIDE, folder=folder).product_sheets[0].q3[0] == pytest.approx(6.68 / 55.68)
 
 
 def test_minimal_sheet_is_enough():

@@ -273,7 +273,7 @@ _TELLS = (  # (what, field, what it would tell)
     ("idle power, hot", "idle_W", "what grinding takes above the empty mill, and its windage"),
     ("sieve sheet of the product", "product_sheets", "how fine the powder is: without it there is little to calibrate"),
     ("hold-up", "holdup_kg", "whether powder leaves slowly or breaks slowly, which a product size alone cannot"),
-    ("sieve sheet of the hold-up", "holdup_sheets", "how coarse the charge is: slow breaking or slow leaving"),
+    ("sieve sheet of the hold-up", "holdup_sheets", "how coarse the charge is: does it break or leave slowly?"),
     ("dust in the bag", "bag_kg", "how much fine powder the product sheet does not see"),
     ("sweepings", "sweepings_kg", "whether mass was spilt or lost as dust"),
     ("outlet temperature", "outlet_K", "how near the powder came to sticking and, with the air, where the watts went"),

@@ -16,7 +16,6 @@ Finding = tuple[str, str, str, str]  # key, message, allowed, hint
 TACHOMETER = 1.01  # speeds this share apart are the same speed
 SIEVED_SLACK = 1.02  # a sample this share above its lot is scales that differ
 COARSE_SHARE, COARSE_RATIO = 0.05, 1.25  # a product with this share coarser than this many holes is doubtful
-LOSS = 0.02  # share of a sieved charge whose loss is worth a warning
 SPEED_APART = 0.05  # share by which the run's speed may differ from the config's
 
 
@@ -177,8 +176,7 @@ def _sheets(config: Config, sheets: dict[str, tuple[SieveSheet, ...]]) -> Iterat
     for lot, found in sheets.items():
         for sheet in found:
             name = sheet.path.name if sheet.path else lot
-            if (loss := sheet.loss_share) is not None and loss > LOSS:
-                yield f"{name}: {loss * 100:.1f} % of the charge was lost in sieving, nearly always fines"
+            yield from (f"{name}: {said}" for said in sheet.warnings)
             coarse = 1.0 - float(q_at(sheet.apertures_m, sheet.q3, limit)) if lot != "holdup" else 0.0
             if coarse > COARSE_SHARE and sheet.apertures_m[-1] >= limit:
                 hole = readable(config.sieve.hole_m, "mm")

@@ -6,6 +6,7 @@ config lie beside the run sheet. What was not said and had to be assumed stands 
 """
 
 import hashlib
+import re
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
@@ -17,7 +18,7 @@ from ..tables import Tables, read_sections
 from ..tomlfile import is_there, missing, parse_toml, read_text
 from ..units import exact_text
 from . import runchecks
-from .runspec import AS_IT_TOOK, SPEC
+from .runspec import AS_IT_TOOK, SECTIONS, SPEC
 
 LOTS = ("product", "holdup", "bag")  # what may have been sieved
 PARTS = ("product", "holdup", "bag", "sweepings")  # where what was fed may be found again
@@ -150,18 +151,26 @@ def _config(t: Tables) -> Config | None:
 
 
 def _sheets(t: Tables, lot: str) -> tuple[SieveSheet, ...]:
-    """The sieve sheets of one lot; what cannot be read is told."""
-    found = []
+    """The sieve sheets of one lot; what cannot be read is told, with where in this file a question is answered."""
+    found, answers = [], {k.name: t.values.get(f"sieving.answers.{k.name}") for k in SECTIONS["sieving.answers"]}
     for name in t.values.get(f"sieving.{lot}") or ():
         file = t.base_dir / name
         if not is_there(file):
             t.problems.append(replace(missing(file, (".csv", ".tsv", ".txt")), key=f"sieving.{lot}"))
             continue
         try:
-            found.append(read_sheet(file))
+            found.append(read_sheet(file, **answers))
         except InputError as error:
-            t.problems += error.problems
+            t.problems += [replace(p, hint=_answered_here(p.hint)) for p in error.problems]
     return tuple(found)
+
+
+def _answered_here(hint: str) -> str:
+    """A hint that names flags of `millsim sieve`, with the keys of the run sheet in their place."""
+    hint = re.sub(r"--sort\b", "sort = true", hint)
+    said = re.sub(r"--(aperture|reading|unit|pan|decimal) (\w+(?:\|\w+)*)", r'\1 = "\2"', hint)
+    said = re.sub(r", or answer with --(?:charge|additive)\b[^,;]*", "", said)
+    return said.replace("answer with ", "answer under [sieving.answers] with ")
 
 
 def _build(t: Tables, config: Config, sheets: dict[str, tuple[SieveSheet, ...]], path: Path | None) -> MeasuredRun:

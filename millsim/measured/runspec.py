@@ -1,6 +1,6 @@
 """The run sheet as a table: every section and key with its range, default and meaning. Units as in a config."""
 
-from ..schema import choice, n, q, text, texts
+from ..schema import choice, flag, n, q, text, texts
 from ..tables import Spec
 
 AS_IT_TOOK = "as much as it took"  # the feeder gave what the mill accepted
@@ -64,21 +64,33 @@ SECTIONS = {
         texts("holdup", '"holdup.csv"', "sieve sheet of the hold-up, or a list", default=()),
         texts("bag", '"bag.csv"', "sieve sheet of the bag dust, or a list", default=()),
     ),
+    "sieving.answers": (  # to what a sheet leaves open, for all sheets; the flags of `millsim sieve`
+        choice("aperture", "mm|um|in|m|mesh", "unit of the apertures", default=None),
+        choice("reading", "retained|oversize|passing", "what the amounts are", default=None),
+        choice("unit", "g|mg|kg|percent", "unit of the amounts", default=None),
+        choice("pan", "passed|lost", "what became of a pan that was not weighed", default=None),
+        choice("decimal", "point|comma", "mark before decimals", default=None),
+        flag("sort", False, "put the amounts into the order of the apertures"),
+    ),
 }  # fmt: skip
 ALTERNATIVES = (
     ("power", (("loaded",), ("energy",), ("amperes",)), False),
     ("power", (("idle",), ("idle_amperes",)), False),
 )
-_ELSEWHERE = {
-    "feed": "the mass that was fed is fed, in [masses]",
+_ELSEWHERE = {  # names that no likeness leads home
+    "feed": 'did you mean "fed" in [masses]?',
+    "fed_mass": 'did you mean "fed" in [masses]?',
     "mill": "the mill is described in the config that [run] names",
-    "current": "did you mean amperes, in [power]?",
-    "voltage": "did you mean volts, in [power]?",
-    "watts": "did you mean loaded, in [power]?",
-    "load": "did you mean loaded, in [power]?",
-    "rpm": "did you mean loaded, in [speed]?",
-    "duration": "did you mean milling, in [time]?",
-    "resolution": "did you mean scale, in [masses]?",
+    "current": 'did you mean "amperes" in [power]?',
+    "voltage": 'did you mean "volts" in [power]?',
+    "watts": 'did you mean "loaded" in [power]?',
+    "load": 'did you mean "loaded" in [power]?',
+    "no_load": 'did you mean "idle" in [power]?',
+    "rpm": 'did you mean "loaded" in [speed]?',
+    "duration": 'did you mean "milling" in [time]?',
+    "resolution": 'did you mean "scale" in [masses]?',
+    "dust": 'did you mean "bag" in [masses]?',
+    "losses": "losses are not given: they are what is missing in the balance",
 }
 
 SPEC = Spec(SECTIONS, (), ALTERNATIVES, lambda name: _ELSEWHERE.get(name, ""))
