@@ -118,10 +118,12 @@ def test_a_balance_that_does_not_close_is_exit_3(folder):
 
 
 def test_amperes_warn_in_the_report(folder):
-    done = run(written(folder, ('loaded = "430 W"', 'amperes = "2.4 A"\nvolts = "230 V"')))
+    warm = ("[temperature]", '[air]\nflow = "40 m3/h"\n[temperature]\noutlet = "41 °C"')
+    done = run(written(folder, ('loaded = "430 W"', 'amperes = "2.4 A"\nvolts = "230 V"'), warm))
     flat = " ".join(done.stdout.split())
     assert done.exit_code == 0
     assert "at most 0.421" in flat
+    assert "against at most 552 W drawn" in flat
     assert "Note: Loaded: amperes times volts, 552 W, is only the most it can have been" in flat
     assert "Measure watts, or give power_factor" in flat
 
