@@ -280,6 +280,9 @@ def how_sure(p: Prediction) -> str:
     weak = [q for q in p.parameters if q.basis in BASES[BASES.index("from memory") : BASES.index("config")]]
     own = [q for q in p.parameters if q.basis in ("measured", "calibrated")]
     total = len(p.parameters)
+    if calibrated := [q for q in p.parameters if q.basis == "calibrated"]:
+        text = f"How sure: calibrated on {calibrated[0].source}, which determined {len(calibrated)} of {total}"
+        return f"{text} parameters and ties the others together; {len(weak)} still rest on assumption or memory."
     if own:
         text = f"How sure: {len(own)} of {total} parameters are measured or calibrated"
     else:
@@ -326,6 +329,8 @@ def widest(p: Prediction, key: str) -> list[tuple[str, float]]:
 
 def measure_next(p: Prediction) -> str:
     """The measurement that narrows what widens the band most, and a second one of another kind."""
+    if any(q.basis == "calibrated" for q in p.parameters) and p.status != "cannot run":
+        return "Measure next: `millsim next` with this config ranks what would narrow the band further."
     ranked = [name for key in ("x50_m", "throughput_kg_s") for name, _ in widest(p, key)[:3]]
     advice = list(dict.fromkeys(_measurement(name) for name in ranked)) or [_MEASURE_ANYWAY]
     if p.status == "cannot run":

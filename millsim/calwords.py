@@ -37,12 +37,20 @@ def calibration_text(r: Report) -> str:
     lines += _parameters(list(r.rows), r.bars)
     lines += ["", "What the data leave open:"]
     left = [row for row in r.rows if row.main and not row.determined]
-    lines += [line for row in left for line in wrap("  " + open_words(row))] or ["  none of the main parameters."]
+    lines += [line for row in left for line in wrap("  " + _open(row, r))] or ["  none of the main parameters."]
     lines += ["", "Checks:"]
-    for k in r.checks:
+    for k in (k for k in r.checks if k.name != "determined"):
         lines += wrap(f"  {'ok  ' if k.passed else 'LOOK'} {k.text.rstrip('.')}.")
     lines += ["", *next_lines(list(r.ranked), "x50")] if r.ranked else []
     return "\n".join(lines) + "\n"
+
+
+def _open(row: Row, r: Report) -> str:
+    """Why a parameter is open, and what would tell it."""
+    best = r.separators.get(row.name)
+    if best is None:
+        return open_words(row)
+    return f"{open_words(row)} Best told by: {best.name} ({100 * best.left:.0f} % of its range left)."
 
 
 def _headline(r: Report) -> str:
@@ -163,7 +171,9 @@ def comparison_text(c: Comparison) -> str:
     level = c.prediction.band_level
     band = f"{100 * level:.0f} % band" if math.isfinite(level) else "band"
     lines += ["", *table(["", "measured", "+-", "predicted", band, ""], rows, left=1)]
-    lines += ["", *wrap("The stored prediction was not changed and nothing was fitted; `millsim calibrate` does that.")]
+    what = "within the band and 1.28 standard errors of the measurement (repeat, model and instrument) together"
+    kept = "The stored prediction was not changed and nothing was fitted; `millsim calibrate` does that."
+    lines += ["", *wrap(f"Inside: {what}. {kept}")]
     return "\n".join(lines) + "\n"
 
 
@@ -176,14 +186,18 @@ def verdict(c: Comparison) -> str:
     text = f"{inside} of {counted} sieves lie inside the {level:.0f} % band."
     mean = sum(p.measured - p.predicted for p in c.counted) / max(1, counted)
     side = "finer" if mean > 0 else "coarser"
-    if inside == counted:
+    if inside == counted and abs(mean) < 0.01:
+        text += " The prediction of the size held."
+    elif inside == counted:
         text += f" The prediction of the size held; the powder came out {side} than its middle."
     elif inside >= 0.5 * counted:
         text += f" The prediction of the size held in part: the powder is {side}."
     else:
         text += f" The prediction of the size did not hold: the powder is {side} than the model thought possible."
-    out = [p.name for p in c.figures if not p.inside]
-    held = [p.name for p in c.figures if p.inside]
+    out = [p.name for p in c.figures if p.judged and not p.inside]
+    held = [p.name for p in c.figures if p.judged and p.inside]
+    if not c.same_rate:
+        text += " Power, temperature and hold-up were predicted for another feed rate and are not judged."
     if held:
         text += f" Inside their bands: {join_words(held)}."
     return text + (f" Outside: {join_words(out)}." if out else "")
@@ -202,6 +216,8 @@ def _row(p: Point) -> list[str]:
 def _place(p: Point) -> str:
     if math.isnan(p.low):
         return "no band"
+    if not p.judged:
+        return "other rate"
     return "inside" if p.inside else "above" if p.measured > p.high else "below"
 
 

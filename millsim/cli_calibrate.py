@@ -165,7 +165,7 @@ def next_(ctx, config, question, seed, settings, as_json) -> None:
         report(0.0)
         from .calibration import nextstep
 
-        ranked = nextstep.rank(loaded, question, seed, progress=report)
+        ranked = nextstep.plan(loaded, seed, progress=report).rank(question)
     from . import calwords
 
     if as_json:

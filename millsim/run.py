@@ -153,12 +153,17 @@ def _band(problem: Problem, main: EngineResult, seed: int, say: Progress) -> tup
     count, rate = problem.config.run.band_samples, problem.config.feed.rate_kg_s
     mills = bands.draws(problem, count, seed)
     samples = bands.run_samples(problem, mills, rate, lambda d: say("band", 0.5 * d, f"{count} parameter draws"))
+    if problem.calibration:  # a run ties the parameters together: one at a time would tell nothing true
+        return _banded(main, samples, count), {}
     single, names = bands.one_at_a_time(problem)
     alone = bands.run_samples(problem, single, rate, lambda d: say("band", 0.5 + 0.5 * d, "one at a time"))
-    main = bands.with_band(main, samples, bands.LEVEL)
+    return _banded(main, samples, count), {output: bands.widest(alone, names, output)[:8] for output in bands.RANKED}
+
+
+def _banded(main: EngineResult, samples: bands.Samples, count: int) -> EngineResult:
     failed = float(np.count_nonzero(~samples.ok))
-    main = replace(main, numerics={**main.numerics, "band_samples": float(count), "band_failed": failed})
-    return main, {output: bands.widest(alone, names, output)[:8] for output in bands.RANKED}
+    main = bands.with_band(main, samples, bands.LEVEL)
+    return replace(main, numerics={**main.numerics, "band_samples": float(count), "band_failed": failed})
 
 
 def _trace(problem: Problem, outcome: Outcome, capacity: float, seed: int, say: Progress):

@@ -5,10 +5,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..measured.runsheet import MeasuredRun, config_as_run
+from ..measured.runspec import AS_IT_TOOK
 from ..prediction import Prediction
 from ..tomlfile import parse_toml
+from . import observations as obs
 from .observations import Block, size_block
 
+NORMAL_90 = 1.2816  # so many standard errors hold 80 %
+SAME_RATE = 0.03
 INFORMATIVE = (0.005, 0.995)  # sieves where either curve lies outside say nothing
 
 
@@ -23,11 +27,14 @@ class Point:
     predicted: float
     low: float
     high: float
+    judged: bool = True  # False where the prediction was made for another feed rate
 
     @property
     def inside(self) -> bool:
-        """Whether the measured number lies in the band."""
-        return self.low <= self.measured <= self.high
+        """Whether the measured number lies in the band, widened by the error of the measurement itself."""
+        side = self.low if self.measured < self.predicted else self.high
+        room = float(np.hypot(side - self.predicted, NORMAL_90 * self.error))
+        return abs(self.measured - self.predicted) <= room
 
 
 @dataclass(frozen=True)
@@ -40,6 +47,7 @@ class Comparison:
     sieves: tuple[Point, ...]
     figures: tuple[Point, ...]
     differing: tuple[tuple[str, str, str], ...]  # (key, predicted for, run with)
+    same_rate: bool
 
     @property
     def counted(self) -> tuple[Point, ...]:
@@ -64,7 +72,8 @@ def compare(prediction: Prediction, run: MeasuredRun) -> Comparison:
         order = np.argsort(at, kind="stable")
         points = [_sieve(block, i, at[i], prediction) for i in order]
     figures = tuple(_figures(prediction, run))
-    return Comparison(prediction, run, at[order], tuple(points), figures, differing(prediction, run))
+    same = same_rate(prediction, run)
+    return Comparison(prediction, run, at[order], tuple(points), figures, differing(prediction, run), same)
 
 
 def _sieve(block: Block, i: int, x: float, prediction: Prediction) -> Point:
@@ -80,30 +89,38 @@ def _sieve(block: Block, i: int, x: float, prediction: Prediction) -> Point:
     )  # fmt: skip
 
 
+def same_rate(prediction: Prediction, run: MeasuredRun) -> bool:
+    """Whether the prediction was made for the feed rate of the run, or both for as much as the mill takes."""
+    if run.feeding == AS_IT_TOOK:
+        return bool(np.isnan(prediction.requested_rate_kg_s))
+    predicted = prediction.main.scalars["throughput_kg_s"].value
+    return abs(predicted / run.feed_rate_kg_s - 1.0) <= SAME_RATE
+
+
 def _figures(prediction: Prediction, run: MeasuredRun) -> list[Point]:
-    """What else was measured and is predicted, at the meter's own place."""
-    s = prediction.main.scalars
-    share = 3.0**-0.5
+    """What else was measured and is predicted, at the meter's own place; errors as the calibration takes them."""
+    meter = float(np.hypot(run.meter_class / obs.LIMIT, obs.EFFICIENCY if run.meter_at == "mains" else 0.0))
+    loaded = float(np.hypot(meter, obs.REPEAT_POWER))
     rows = [
-        ("feed rate", run.feed_rate_kg_s, 0.01 * run.feed_rate_kg_s, "throughput_kg_s"),
-        ("hold-up", run.holdup_kg, run.scale_kg * share, "holdup_kg"),
-        ("outlet temperature", run.outlet_K, run.probe_K * share, "outlet_temperature_K"),
-        ("air flow", run.air_flow_m3_s, run.air_uncertainty * share * (run.air_flow_m3_s or 0.0), "air_flow_m3_s"),
+        ("largest feed rate", run.feed_rate_kg_s if run.feeding == AS_IT_TOOK else None, obs.FEEDER, "throughput_kg_s"),
+        ("hold-up", run.holdup_kg, obs.REPEAT_HOLDUP, "holdup_kg"),
+        ("air flow", run.air_flow_m3_s, run.air_uncertainty / obs.LIMIT, "air_flow_m3_s"),
+        ("outlet temperature", run.outlet_K, None, "outlet_temperature_K"),
     ]
     if run.meter_at == "mains":
-        rows.append(("idle power", run.idle_W, None, "idle_power_W"))
-        rows.append(("loaded power", run.loaded_W, None, "electrical_power_W"))
+        gross = run.loaded_W / run.feed_rate_kg_s if run.loaded_W is not None else None
+        rows.append(("idle power", run.idle_W, meter, "idle_power_W"))
+        rows.append(("loaded power", run.loaded_W, loaded, "electrical_power_W"))
+        rows.append(("energy per kg fed", gross, loaded, "gross_J_kg"))
     else:
-        rows += [("loaded power", run.loaded_W, None, "shaft_power_W")]
-    if run.loaded_W is not None and run.meter_at == "mains":
-        gross = run.loaded_W / run.feed_rate_kg_s
-        rows.append(("energy per kg fed", gross, run.meter_class * share * gross, "gross_J_kg"))
-    found = []
-    for name, measured, error, key in rows:
+        rows.append(("loaded power", run.loaded_W, loaded, "shaft_power_W"))
+    found, same = [], same_rate(prediction, run)
+    for name, measured, relative, key in rows:
         if measured is not None:
-            error = error if error is not None else run.meter_class * share * measured
-            q = s[key]
-            found.append(Point(name, q.unit, measured, float(error), q.value, q.low, q.high))
+            kelvin = float(np.hypot(run.probe_K / obs.LIMIT, obs.PLACE_K))
+            q, error = prediction.main.scalars[key], kelvin if relative is None else relative * measured
+            judged = same or name in ("idle power", "air flow")
+            found.append(Point(name, q.unit, measured, float(error), q.value, q.low, q.high, judged))
     return found
 
 

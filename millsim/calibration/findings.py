@@ -14,7 +14,7 @@ LEAST_EFFECTIVE = 100.0  # effective samples below which intervals are not told
 NARROW = 0.8  # a score known this well or better counts as determined; 1 is the prior
 MOVED = 0.7  # so does one that moved this far
 AT_LIMIT = 1.8  # a score this large: the value is within a tenth of the way to its limit
-TRADED = 0.6  # correlation from which two parameters are said to trade off
+TRADED = 0.15  # correlation from which a parameter is named among those that trade off with an open one
 SURPRISE = 0.01  # probability below which the misfit counts as too large
 AGREE = 4.5  # standard errors of the Monte Carlo engine (largest of some hundred points) plus the class error
 
@@ -70,7 +70,7 @@ def rows(c: Calibration) -> list[Row]:
         low, high = (float(at_score(p, weighted_quantile(z[:, i], w, q))) for q in ((1 - LEVEL) / 2, (1 + LEVEL) / 2))
         value = float(at_score(p, c.posterior.mode.scores[i]))
         order = [j for j in np.argsort(-np.abs(correlation[i])) if j != i and abs(correlation[i, j]) > TRADED]
-        partners = tuple((names[j], float(correlation[i, j])) for j in order[:2])
+        partners = tuple((names[j], float(correlation[i, j])) for j in order[:3])
         scores = float(mean[i]), float(sd[i]), float(alone[i])
         found.append(Row(names[i], c.unknowns.main(i), p, value, low, high, *scores, partners))
     return sorted(found, key=lambda r: (not r.main, r.sd))
@@ -158,9 +158,9 @@ def _open(table: list[Row]) -> Check:
 
 def open_words(r: Row) -> str:
     """In words, why the data left a parameter open, and what it trades off with."""
-    if r.alone_sd < 0.7 * r.sd and r.partners:
-        pairs = " or ".join(f"{'less' if rho < 0 else 'more'} {name}" for name, rho in r.partners)
-        return f"{r.name} is open: more of it with {pairs} fits as well."
-    if r.alone_sd < 0.7 * r.sd:
-        return f"{r.name} is open: several other parameters together make up for it."
-    return f"{r.name} is open: these data hardly feel it."
+    if r.alone_sd > NARROW:
+        return f"{r.name} is open: these data hardly feel it."
+    if not r.partners:
+        return f"{r.name} is open: many other parameters together make up for it."
+    pairs = " or ".join(f"{'less' if rho < 0 else 'more'} {name}" for name, rho in r.partners)
+    return f"{r.name} is open: more of it with {pairs} fits as well."

@@ -16,6 +16,7 @@ import numpy as np
 
 from .. import psd
 from ..band import draws
+from ..chamber import EDGE
 from ..config import Config
 from ..errors import MillsimError, NotConverged
 from ..outcome import solve
@@ -30,13 +31,8 @@ DROP = 0.25  # in ln of the energy that breaks half: counting 30 pieces, and tha
 PLANNED_S = 1800.0  # length of the run and of the warming up that are planned
 LEAST_GAIN = 0.02
 
-QUESTIONS = {  # name -> (words, unit, how to get it)
-    "x50": ("median size x50", "m"),
-    "x90": ("size x90", "m"),
-    "rate": ("largest feed rate", "kg/s"),
-    "energy": ("electrical energy per kg at the planned rate", "J/kg"),
-    "temperature": ("outlet temperature", "K"),
-}
+LEAST_DRAWS = 40
+QUESTIONS = ("x50", "x90", "rate", "energy", "temperature")
 
 
 @dataclass(frozen=True)
@@ -62,30 +58,61 @@ class Ranked:
     left: float
 
 
-def rank(
-    config: Config, question: str, seed: int = 1, measured: tuple[str, ...] = (), count: int = COUNT,
-    progress: Callable[[float], None] | None = None,
-) -> list[Ranked]:  # fmt: skip
-    """Measurements that narrow the answer to a question, best first; those in `measured` are left out.
+@dataclass(frozen=True)
+class Plan:
+    """What draws of the parameters say of the run that is planned, and of one with another sieve or speed."""
 
-    question: a key of QUESTIONS. Raises MillsimError where too few draws of the parameters run at all.
+    config: Config
+    model: RunModel
+    mills: np.ndarray
+    told: dict[str, list[Forecast]]
+
+    def rank(self, question: str, measured: tuple[str, ...] = ()) -> list[Ranked]:
+        """Measurements that narrow the answer to a question, best first; those in `measured` are left out.
+
+        question: a key of QUESTIONS, or the name of a parameter.
+        """
+        answer, logarithm = self._answers(question)
+        kept = [c for c in _candidates(self.told, self.mills, self.config) if c.name not in measured]
+        found = [_judge(c, answer, logarithm) for c in kept]
+        return sorted((r for r in found if r.left < 1.0 - LEAST_GAIN), key=lambda r: r.left)
+
+    def _answers(self, question: str) -> tuple[np.ndarray, bool]:
+        """(answers (N,), whether they are logarithms)."""
+        here = self.told[""]
+        if question in ("x50", "x90"):
+            p = 0.5 if question == "x50" else 0.9
+            return np.log([psd.x_at(self.model.problem.edges, f.q3, p) for f in here]), True
+        if question == "rate":
+            return np.log([f.capacity_kg_s for f in here]), True
+        if question == "energy":
+            return np.log([f.loaded_W / self.model.rate_kg_s for f in here]), True
+        if question == "temperature":
+            return np.array([f.outlet_K for f in here]), False
+        field = next((e for e in EDGE if question.startswith(e + "_")), question)
+        field = field if field in self.mills.dtype.names else f"{field}_warm"
+        return self.mills[field].copy(), False
+
+
+def plan(config: Config, seed: int = 1, count: int = COUNT, progress: Callable[[float], None] | None = None) -> Plan:
+    """The plan for a mill with its calibrated card or without one.
+
+    Raises MillsimError where too few draws of the parameters run at all.
     """
     problem = build(config)
     mills = draws(problem, count, seed)
     model = _planned(problem)
-    plan = {"": mills, "hole": _changed(mills, hole=OTHER_HOLE), "speed": _changed(mills, speed=OTHER_SPEED)}
     told: dict[str, list[Forecast | None]] = {}
-    for at, (name, records) in enumerate(plan.items()):
-        told[name] = _forecasts(model if name == "" else replace(model, want_capacity=False), records)
+    records = {"": mills, "hole": _changed(mills, hole=OTHER_HOLE), "speed": _changed(mills, speed=OTHER_SPEED)}
+    for at, (name, those) in enumerate(records.items()):
+        told[name] = _forecasts(model if name == "" else replace(model, want_capacity=False), those)
         if progress:
-            progress((at + 1) / len(plan))
-    ok = np.array([all(told[name][i] is not None for name in plan) for i in range(count)])
-    if ok.sum() < 40:
-        raise MillsimError(f"only {ok.sum()} of {count} draws of the parameters run: measure what the mill takes first")
+            progress((at + 1) / len(records))
+    ok = np.array([all(forecasts[i] is not None for forecasts in told.values()) for i in range(count)])
+    if ok.sum() < LEAST_DRAWS:
+        raise MillsimError(f"only {ok.sum()} of {count} draws of the parameters run: find a rate the mill takes first")
     kept = {name: [f for f, good in zip(forecasts, ok, strict=True) if good] for name, forecasts in told.items()}
-    answer, spread = _answers(question, kept[""], model, problem)
-    found = [_judge(c, answer, spread) for c in _candidates(kept, mills[ok], config) if c.name not in measured]
-    return sorted((r for r in found if r.left < 1.0 - LEAST_GAIN), key=lambda r: r.left)
+    return Plan(config, model, mills[ok], kept)
 
 
 def _planned(problem: Problem) -> RunModel:
@@ -112,19 +139,6 @@ def _changed(mills: np.ndarray, hole: float = 1.0, speed: float = 1.0) -> np.nda
 def _forecasts(model: RunModel, mills: np.ndarray) -> list[Forecast | None]:
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         return list(pool.map(lambda i: model.forecast(mills[i : i + 1]), range(mills.size)))
-
-
-def _answers(question: str, told: list[Forecast], model: RunModel, problem: Problem) -> tuple[np.ndarray, bool]:
-    """(answers (N,), whether they are logarithms)."""
-    edges = problem.edges
-    if question in ("x50", "x90"):
-        p = 0.5 if question == "x50" else 0.9
-        return np.log([psd.x_at(edges, f.q3, p) for f in told]), True
-    if question == "rate":
-        return np.log([f.capacity_kg_s for f in told]), True
-    if question == "energy":
-        return np.log([f.loaded_W / model.rate_kg_s for f in told]), True
-    return np.array([f.outlet_K for f in told]), False
 
 
 def _judge(c: Candidate, answer: np.ndarray, logarithm: bool) -> Ranked:

@@ -4,18 +4,22 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from ..cards.calibrated import Calibrated
+from ..config import Config
 from ..errors import MillsimError
 from ..measured.runsheet import MeasuredRun
 from .carding import card_of
 from .findings import Check, Row, checks, rows, trustworthy
 from .fit import Calibration, calibrate
-from .nextstep import Ranked, rank
+from .nextstep import Ranked, plan
 from .outlook import Answer, outlook
 
 
 @dataclass(frozen=True)
 class Report:
-    """A calibration with all that is told of it; answers and ranking are for the first run's config."""
+    """A calibration with all that is told of it; answers and ranking are for the first run's config.
+
+    separators: for each main parameter that is open, the measurement that would best determine it.
+    """
 
     calibration: Calibration
     rows: tuple[Row, ...]
@@ -23,6 +27,7 @@ class Report:
     card: Calibrated
     answers: tuple[Answer, ...]
     ranked: tuple[Ranked, ...]
+    separators: dict[str, Ranked]
 
     @property
     def bars(self) -> bool:
@@ -40,12 +45,18 @@ def calibrate_whole(
     card = card_of(c)
     config = replace(runs[0].config, calibration=None)
     answers = outlook(config, card, seed, lambda d: say("bands", d, "before and after"))
+    ranked, separators = _plans(replace(config, calibration=card), table, measured(runs), seed, say)
+    return Report(c, tuple(table), tuple(checks(c, table)), card, tuple(answers), ranked, separators)
+
+
+def _plans(config: Config, table: list[Row], have: tuple[str, ...], seed: int, say):
+    """(what narrows x50, what would best determine each main parameter that is open)."""
     try:
-        done = lambda d: say("measure next", d, "")  # noqa: E731
-        ranked = rank(replace(config, calibration=card), "x50", seed, measured(runs), progress=done)
+        planned = plan(config, seed, progress=lambda d: say("measure next", d, ""))
     except MillsimError:
-        ranked = []  # hardly a draw runs as the config has it: nothing can be planned
-    return Report(c, tuple(table), tuple(checks(c, table)), card, tuple(answers), tuple(ranked))
+        return (), {}  # hardly a draw runs as the config has it: nothing can be planned
+    left = {r.name: planned.rank(r.name, have) for r in table if r.main and not r.determined}
+    return tuple(planned.rank("x50", have)), {name: found[0] for name, found in left.items() if found}
 
 
 def measured(runs: list[MeasuredRun]) -> tuple[str, ...]:
