@@ -97,7 +97,8 @@ def sentences(run: MeasuredRun, b: RunBalance) -> Iterable[str]:
         yield _fines_sentence(run, b)
     if b.heat_to_air is not None and b.loaded is not None:
         share = percent(b.heat_to_air.value / b.loaded.value, 0.1)
-        of = f"{share} of what the meter showed" if not b.loaded.bound else f"against at most {b.loaded.value:.0f} W drawn"
+        most = f"against at most {b.loaded.value:.0f} W drawn"
+        of = most if b.loaded.bound else f"{share} of what the meter showed"
         yield f"Heat: the air carried {_short(b.heat_to_air, 'W', 1.0)} away, {of}."
 
 

@@ -28,7 +28,7 @@ def folder(tmp_path):
 @pytest.fixture
 def demo(tmp_path):
     """The demo run sheet with all that it names."""
-    for path in (Path(__file__).parent / "data" / "demo_product_sieve.csv", *CONFIGS.glob("*.csv"), DEMO):
+    for path in (*CONFIGS.glob("*.csv"), DEMO):
         shutil.copy(path, tmp_path)
     shutil.copy(CONFIGS / "demo.toml", tmp_path)
     return tmp_path / DEMO.name
