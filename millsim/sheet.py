@@ -328,7 +328,7 @@ def _sums(found: Findings, retained, pan, whole, said_total, columns: Columns, s
     if whole is not None and total > whole + rounding:
         name = "charge" if columns.in_mass else "whole"
         message = f"sieves and pan sum to {found_g}, more than the {name} of {whole_g}"
-        found.say(message, hint="weigh again, or are the amounts cumulative (--reading oversize)?")
+        found.say(message, hint="correct it; cumulative amounts: --reading oversize; additive belongs to the charge")
     whole_rows = columns.reading == "retained" and pan is not None
     if said_total is not None and whole_rows and abs(said_total - total) > 0.005 * total:
         found.say(f"the sum row says {said_g} but the rows sum to {found_g}")

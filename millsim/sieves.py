@@ -233,9 +233,9 @@ def overload(apertures_m: Sequence[float], retained_g: Sequence[float], sieve_di
     over = [(a, g, m) for a, g, m in zip(apertures_m, retained_g, most, strict=True) if g > m]
     if not over:
         return ""
-    rows = ", ".join(f"{g:.3g} g on {a * 1e6:.4g} um (about {m:.2g} g)" for a, g, m in over)
-    rule = f"loose plastic on a {sieve_diameter_m * 1e3:.3g} mm sieve, after ISO 2591-1 from memory: common practice"
-    return f"overload, so these may hold powder that would have passed: {rows}; in brackets the most for {rule}"
+    rows = ", ".join(f"{g:.3g} g on {a * 1e6:.4g} um (at most about {m:.2g} g)" for a, g, m in over)
+    rule = f"loose plastic on a {sieve_diameter_m * 1e3:.3g} mm sieve, common practice after ISO 2591-1, from memory"
+    return f"overload, some of it may be finer: {rows}; {rule}"
 
 
 def next_coarser_m(aperture_m: float) -> float:
@@ -293,8 +293,8 @@ def read_columns(found: Findings, a: Answers, header: list[str], line: int) -> C
         found.say("several columns hold masses; which is it?", line, hint="name that one retained_g")
     if found.problems:
         return None
-    sizes_in = "mesh numbers (ASTM E11)" if unit == "mesh" else f"apertures in {unit}"
-    said = f"{sizes_in} from {names[0]}; {READINGS[reading]}, in {amount}, from {names[1]}"
+    sizes_in = "mesh numbers (ASTM E11)" if unit == "mesh" else f"apertures in {'inches' if unit == 'in' else unit}"
+    said = f"{sizes_in} ({names[0]}); {READINGS[reading]} in {amount} ({names[1]})"
     factor = MASS_UNITS.get(amount, 0.01)
     return Columns(size_at, value_at, len(header) or 2, unit, reading, factor, amount != "%", a.decimal or "", said)
 
@@ -322,7 +322,9 @@ def read_row(found: Findings, columns: Columns, line: int, cells: list[str], lab
     except KeyError as error:
         return found.say(error.args[0], line)
     except ValueError:
-        return found.say(f"{label!r} is not an aperture", line)
+        dated = re.search(r"\d.*[a-z]{3}|[a-z]{3}.*\d", plain(label))
+        hint = "a spreadsheet may have made a date of a number" if dated else ""
+        return found.say(f"{label!r} is not an aperture", line, hint=hint)
     if not isinstance(name, str) and not 1e-6 <= name <= 1.0:
         return found.say(f"aperture {label} is {name:.4g} m", line, "1 um to 1 m", "check the unit")
     try:
@@ -382,7 +384,7 @@ def column_doubts(found: Findings, a: Answers, picked: list[Picked], table, colu
     if a.decimal is None and columns.count > 3 and parted_by_commas([c for c in table if is_number(c[0])]):
         hint = "with decimal commas, separate the columns by semicolons; else answer with --decimal point"
         found.say("no number has decimals: are these decimal commas in a sheet parted by commas?", hint=hint)
-    doubt = "" if a.aperture else unit_doubt(bare, columns.unit, columns.decimal)
+    doubt = "" if a.aperture or found.problems else unit_doubt(bare, columns.unit, columns.decimal)
     if doubt:
         hint = 'write the unit into the cells that differ ("500 um", "mesh 35"), or answer with --aperture mm|um|mesh'
         found.say(doubt, hint=hint)
