@@ -13,6 +13,7 @@ import click
 from .cli_base import INTERRUPTS, KEPT, Group, force_option, json_done, json_option, path_type, set_option, tell
 from .cli_calibrate import calibrate, compare, next_
 from .cli_run import run_command
+from .cli_sieve import sieve
 from .errors import MillsimError
 from .progress import Progress
 from .version import MODEL_VERSION, __version__
@@ -222,5 +223,6 @@ def main() -> None:
 
 
 cli.add_command(run_command)
+cli.add_command(sieve)
 for _command in (calibrate, compare, next_):
     cli.add_command(_command)
