@@ -11,6 +11,7 @@ from pathlib import Path, PureWindowsPath
 import click
 
 from .cli_base import INTERRUPTS, KEPT, Group, force_option, json_done, json_option, path_type, set_option, tell
+from .cli_bench import cuttest, droptest, energy, idle
 from .cli_calibrate import calibrate, compare, next_
 from .cli_run import run_command
 from .cli_sieve import sieve
@@ -224,5 +225,7 @@ def main() -> None:
 
 cli.add_command(run_command)
 cli.add_command(sieve)
-for _command in (calibrate, compare, next_):
-    cli.add_command(_command)
+for _learning in (calibrate, compare, next_):
+    cli.add_command(_learning)
+for _bench in (droptest, cuttest, idle, energy):
+    cli.add_command(_bench)

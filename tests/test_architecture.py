@@ -30,7 +30,7 @@ LAYERS = (
     ("run", *modules_of("measured")),
     ("results", "resultfile", "resultread", "csvout"),
     ("wording", "style", "limitwords", "advice", "describe", "comparison", "plots", "plots_power", "plots_size",
-     "summary", "sizewords", "plots_sieve", "benchwords", "plots_bench", "runwords"),
+     "summary", "sizewords", "plots_sieve", "benchwords", "benchjson", "energywords", "plots_bench", "runwords"),
     modules_of("calibration"),
     ("calwords", "plots_calibration"),
     ("cli_base",),

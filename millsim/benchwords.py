@@ -1,0 +1,380 @@
+"""Bench tests as reports in plain words: drop test, cut test, idle run. JSON twins are in benchjson."""
+
+import math
+from collections.abc import Iterable
+
+from .measured.binary import wilson
+from .measured.cuttest import CHIPS_M, CutTest
+from .measured.droptest import ODD_CHANCE, TRANSFER, DropTest, Group
+from .measured.idlerun import FOR_LOSS, TELL_APART, TERMS, IdleFit, IdleModel
+from .measured.staircase import Staircase
+from .wording import digits, join_words, percent, sentence, table, wrap
+
+WH = 3600.0
+_LINK_NAMES = {"logit": "logit", "probit": "probit (log-normal)", "cloglog": "complementary log-log (Weibull)"}
+_BOUND_ONLY = {
+    "none broken": "no piece broke: there is no estimate, only a lower bound. Drop from higher, until most break",
+    "all broken": "every piece broke: there is no estimate, only an upper bound. Drop from lower, until most do not",
+    "one level": "all drops had the same energy: they tell the share that breaks there, and nothing of other energies",
+    "separated": (
+        "no piece stayed whole at an energy that broke another: ever steeper curves fit ever better, so there is no "
+        "finite estimate of the steepness, and no threshold. Drop more pieces between these two energies"
+    ),
+}
+
+
+def text(paragraphs: Iterable[str]) -> str:
+    """Lines of a report; a line that begins with two spaces stands as it is."""
+    return "\n".join(line for p in paragraphs for line in ([p] if p.startswith("  ") else wrap(p))) + "\n"
+
+
+def _to(low: float, high: float, unit: str = "", count: int = 3) -> str:
+    """A range as people say it, open ends included."""
+    end = f" {unit}" if unit else ""
+    if low <= 0.0 and math.isinf(high):
+        return "anything"
+    if low <= 0.0:
+        return f"below {digits(high, count)}{end}"
+    if math.isinf(high):
+        return f"above {digits(low, count)}{end}"
+    return f"{digits(low, count)} to {digits(high, count)}{end}"
+
+
+# --- drop test -------------------------------------------------------------------------------------------
+
+
+def drop_text(test: DropTest) -> str:
+    """The report of a drop test: speeds first, then numbers, trials, comparisons, what was assumed."""
+    whole = sum(int(g.drops.only(~g.drops.later).n.sum()) for g in test.groups)
+    lines = [f"Drop test {test.sheet.name}: {whole} piece{'s' * (whole != 1)}."]
+    for i, group in enumerate(test.groups):
+        first, *rest = _group_lines(group)
+        lines += ["", first, *([_CAVEAT] if i == 0 else []), *rest]
+    lines += ["", "Assumed: energies are what the hammer brings, m g h; what it keeps on rebounding is not deducted."]
+    lines += [f"Assumed: {sentence(a)}" for a in test.sheet.assumed]
+    return text(lines)
+
+
+def place(group: Group) -> str:
+    """ "At 20 °C", or nothing where no temperature was given."""
+    mean, low, high = group.temperature_K
+    if math.isnan(mean):
+        return ""
+    span = f" ({low - 273.15:.0f} to {high - 273.15:.0f})" if high - low > 1.0 else ""
+    return f"At {mean - 273.15:.0f}{span} °C"
+
+
+def _group_lines(g: Group) -> list[str]:
+    lines = [_first_line(g)]
+    if g.selection is None:
+        lines += [_bounds(g)]
+    else:
+        lines += ["", *_fit_table(g), "", *_determined(g)]
+    lines += ["", *_level_table(g), "", *_comparison(g)]
+    return lines
+
+
+def _first_line(g: Group) -> str:
+    """The equivalent impact speed, as a range."""
+    where = f"{place(g)} half" if place(g) else "Half"
+    low, high = g.speeds()
+    size = f"pieces of {digits(g.size_m * 1e3, 2)} mm" if g.one_size else f"these pieces ({_sizes(g)})"
+    if low <= 0.0 and math.isinf(high):
+        return f"{where} of {size}: the test does not bound the speed that breaks them in one free impact."
+    return f"{where} of {size} should break in one free impact at a speed of {_to(low, high, 'm/s', 2)}."
+
+
+def _sizes(g: Group) -> str:
+    return _to(g.drops.size_m.min() * 1e3, g.drops.size_m.max() * 1e3, "mm", 2)
+
+
+_CAVEAT = (
+    "A range, not a number: a drop hammer squeezes a piece between two faces, slowly; a bar in a mill strikes it "
+    f"freely and fast (speed = root of 2 W; 95 % limits, in energy widened by a factor {TRANSFER:g} each way, assumed)."
+)
+
+
+def _bounds(g: Group) -> str:
+    """What is known without a finite estimate."""
+    low, high = g.W_50()
+    everything = f"nothing broke up to {digits(low)} J/kg and everything from {digits(high)} J/kg on"
+    between = {
+        "separated": f"{everything}: W50 lies between",
+        "none broken": f"the hardest drops had {digits(g.drops.W.max())} J/kg",
+        "all broken": f"the weakest drops had {digits(g.drops.W.min())} J/kg",
+    }.get(g.kind, "")
+    if g.kind == "separated" and (low <= 0.0 or math.isinf(high)):
+        between = f"W50 {_side(low, high)}"
+    sure = g.W_50(0.95)
+    counted = f"By the counts alone W50 is {_to(*sure, 'J/kg')} (95 %)"
+    if sure == (0.0, math.inf):
+        counted = "There are too few pieces to bound W50 by the counts with 95 % certainty (six on a side are needed)"
+    return " ".join(sentence(s) for s in (_BOUND_ONLY[g.kind], between, counted) if s)
+
+
+def _side(low: float, high: float) -> str:
+    if low <= 0.0 and math.isinf(high):
+        return "is not bracketed"
+    return f"lies below {digits(high)} J/kg" if low <= 0.0 else f"lies above {digits(low)} J/kg"
+
+
+def _fit_table(g: Group) -> list[str]:
+    """The fit with its profile limits."""
+    s, size = g.selection, g.size_m
+    rows = []
+    for name, value, limits, scale, unit in (
+        ("energy that breaks half, W50", s.u_50, s.limits["u_50"], 1.0 / size, "J/kg"),
+        ("size times that, x W50", s.u_50, s.limits["u_50"], 1.0, "J m/kg"),
+        ("threshold, xW_min", s.u_min, s.limits["u_min"], 1.0, "J m/kg"),
+        ("strength parameter, f_Mat", s.f, s.limits["f"], 1.0, "kg/(J m)"),
+    ):
+        ends = [_to(low * scale, high * scale) for low, high in limits.values()]
+        rows.append((name, digits(value * scale), *ends, unit))
+    return table(("fit of S = 1 - exp(-f_Mat (x W - xW_min))", "value", "80 % limits", "95 % limits", "unit"), rows)
+
+
+def _determined(g: Group) -> list[str]:
+    """What the data did and did not determine, and whether the fit is sound."""
+    s = g.selection
+    found = []
+    if s.limits["u_min"][0.95][0] <= 0.0:
+        low, high = s.limits["u_min"][0.95]
+        found.append(
+            f"Not determined: whether there is a threshold at all; any up to {digits(high)} J m/kg fits (95 %), with "
+            "f_Mat rising along with it. The energy that breaks half is what the test determined. More pieces at the "
+            "low energies, where few break, would tell."
+        )
+    if math.isinf(s.limits["f"][0.95][1]):
+        found.append("Not determined: how steeply breakage sets in; f_Mat has no upper limit in these data.")
+    if g.one_size:
+        found.append("With one size of piece only x W counts; that other sizes follow it is the model's assumption.")
+    if g.misfit_chance < ODD_CHANCE:
+        found.append(
+            f"The fit is poor: pieces would scatter so much about it by chance in {percent(g.misfit_chance)} of tests "
+            "only. Were pieces, hammer and anvil alike throughout? The limits above are then too narrow."
+        )
+    if g.later is not None:
+        broken, expected, chance = g.later
+        which = "more" if broken > expected else "fewer"
+        weaker = "earlier drops seem to have weakened the pieces"
+        what = weaker if broken > expected else "the survivors seem the tougher ones"
+        told = f"Of later drops on survivors {broken:.0f} broke a piece, the fit expects {digits(expected, 2)}"
+        found.append(f"{told}: {which} than chance allows, {what}; the model leaves that out." if chance < ODD_CHANCE
+                     else f"{told}: no sign that earlier drops weaken a piece.")  # fmt: skip
+    return found
+
+
+def _level_table(g: Group) -> list[str]:
+    low, high = wilson([v.broken for v in g.levels], [v.tested for v in g.levels])
+    several = any(v.hits > 1 for v in g.levels)
+    rows = []
+    for v, a, b in zip(g.levels, low, high, strict=True):
+        fitted = "" if g.selection is None else f"{100 * float(g.selection.share(v.W * g.size_m, v.hits)):.0f} %"
+        ends = f"{100 * a:.0f} to {100 * b:.0f} %"
+        hits = str(v.hits) if several else ""
+        share = f"{100 * v.broken / v.tested:.0f} %"
+        rows.append((digits(v.height_m * 1e3), digits(v.W), hits, v.tested, v.broken, share, ends, fitted))
+    header = ("height / mm", "W / (J/kg)", "drops", "tested", "broken", "share", "95 % limits", "fitted")
+    return table(header, rows)
+
+
+def _comparison(g: Group) -> list[str]:
+    """The usual curves and the classical sums."""
+    lines = []
+    if g.links and g.selection is not None:
+        best = max(f.loglik for f in g.links)
+        rows = [(_LINK_NAMES[f.name], digits(math.exp(f.z_50)), f"{f.loglik:.2f}") for f in g.links]
+        rows = [("selection function", digits(g.W_50()[0]), f"{g.selection.loglik:.2f}"), *rows]
+        lines += table(("curve on ln W, for comparison", "W50 / (J/kg)", "log likelihood"), rows)
+        if best > g.selection.loglik + 2.0:
+            lines.append("Another curve fits clearly better than the selection function: take its threshold with care.")
+    elif g.links_why:
+        lines.append(f"Logit, probit and complementary log-log: not fitted, {g.links_why}.")
+    for name, c in g.classical.items():
+        if isinstance(c.of, Staircase):
+            rule = ", by the rule for a small statistic" if c.of.sd_is_rule else ""
+            spread = f"one standard deviation of the pieces {_to(c.low, c.high, 'J/kg')}{rule}"
+            how = f"staircase, {c.of.count} {c.of.counted}, statistic {c.of.statistic:.2f}"
+        else:
+            spread = f"one standard error {_to(c.low, c.high, 'J/kg')}"
+            how = "on ln W, levels pooled where a harder drop broke fewer" if c.of.pooled else "on ln W"
+        lines.append(f"{name}: W50 {digits(c.W_50)} J/kg ({how}; {spread}).")
+    lines += [f"{name}: does not apply; {why}." for name, why in g.why_not.items()]
+    return lines
+
+
+# --- cut test --------------------------------------------------------------------------------------------
+
+
+def cut_text(test: CutTest, motor_W: float | None) -> str:
+    """The report of a cut test."""
+    mean, se = test.mean_J_kg / WH, test.se_J_kg / WH
+    kind = "net of idle" if test.is_net else "gross, idle included, so an upper bound for the cut"
+    count = len(test.cuts)
+    lines = [
+        f"Cut test {test.name}: {digits(mean)} Wh per kg of dust, plus or minus {digits(se, 2)} (standard error), "
+        f"{kind}; {digits(test.mean_J_kg / 1e3)} kJ/kg; {count} cut{'s' * (count != 1)}."
+    ]
+    if motor_W is not None:
+        lines.append(_ceiling(test, motor_W))
+    rows = []
+    for c in test.cuts:
+        net = digits(c.net_J_kg / WH) if test.is_net else ""
+        rows.append((c.line, digits(c.dust_kg * 1e3), net, digits(c.gross_J_kg / WH), digits(c.se_J_kg / WH, 2)))
+    lines += ["", *table(("line", "dust / g", "net / (Wh/kg)", "gross / (Wh/kg)", "error / (Wh/kg)"), rows), ""]
+    if count > 1:
+        own = math.sqrt(sum(c.se_J_kg**2 for c in test.cuts) / count) / WH
+        scatter = test.scatter_J_kg / WH
+        lines.append(f"The cuts scatter by {digits(scatter, 2)} Wh/kg; the instruments explain {digits(own, 2)} Wh/kg.")
+    if test.model_J_kg is not None:
+        low, high = (v / WH for v in test.model_J_kg)
+        chips = f"{CHIPS_M[1] * 1e6:.0f} down to {CHIPS_M[0] * 1e6:.0f} µm"
+        lines.append(
+            f"For the bare cut the model's law of cutting asks {_to(low, high, 'Wh/kg')} with chips of {chips}; what a "
+            "saw takes beyond that is friction, and chips cut twice."
+        )
+    if test.at == "mains" and test.efficiency is None:
+        lines.append("Power was taken as measured at the mains: the saw motor's own loss is counted as cutting.")
+    return text([*lines, *(f"Assumed: {sentence(a)}" for a in test.assumed)])
+
+
+def _ceiling(test: CutTest, motor_W: float) -> str:
+    rate, low, high = (v * 3.6e6 for v in test.most_kg_s(motor_W))
+    words = (
+        f"A motor of {digits(motor_W)} W at the shaft makes at most {digits(rate)} g/h at that price "
+        f"({_to(low, high, 'g/h')}, 95 %), if every watt cuts."
+    )
+    if test.at == "mains":
+        known = test.efficiency is not None
+        words += (
+            f" The saw motor's efficiency of {100 * test.efficiency:.3g} % is taken off." if known
+            else " The saw motor's loss is in that price; give --efficiency to take it off, and the ceiling rises."
+        )  # fmt: skip
+    return words
+
+
+# --- idle run --------------------------------------------------------------------------------------------
+
+
+def idle_text(fit: IdleFit, model: IdleModel | None) -> str:
+    """The report of an idle run."""
+    where = "at the mains" if fit.at == "mains" else "at the shaft"
+    lines = [_idle_first(fit, where)]
+    if fit.distinct > 1:
+        lines += _idle_doubts(fit)
+    if model is not None:
+        lines += ["", *_model_lines(fit, model)]
+    lines += ["", *_idle_table(fit, model), ""]
+    if fit.meter_assumed:
+        lines.append(f"Assumed: the power meter is right to within {fit.meter * 100:g} % (say --meter otherwise).")
+    if model is not None:
+        eta = f"; efficiency of the motor {100 * model.efficiency:.3g} %" if fit.at == "mains" else ""
+        air = f"the air in the empty mill has {model.T_K - 273.15:.0f} °C (say --temperature otherwise)"
+        lines.append(f"Assumed: {air}{eta}.")
+    elif fit.at == "mains":
+        lines.append("These are watts at the mains, motor loss included; with --config they are led to the shaft.")
+    if fit.ignored:
+        lines.append(f"Columns not read: {', '.join(fit.ignored)}.")
+    return text(lines)
+
+
+def _idle_first(fit: IdleFit, where: str) -> str:
+    name = f"Idle run {fit.name}"
+    if fit.distinct == 1:
+        watts = digits(float(fit.power_W.mean()))
+        return (
+            f"{name}: {watts} W {where} at {_rpm(fit.omega.mean())}. One speed gives only the sum of bearings and "
+            "windage; measure at half that speed too to part them."
+        )
+    top = float(fit.omega[-1])
+    parts = {n: float(v) for n, v in fit.parts(top).items()}
+    errors = dict(zip(TERMS, (fit.se[0] * top, fit.se[1] * top**3, fit.se[2]), strict=True))
+    said = [f"{n} {digits(parts[n])} ± {digits(errors[n], 2)} W" for n in TERMS if n != "motor loss" or fit.has_loss]
+    return f"{name}: at {_rpm(top)} {join_words(said)}, {where} (± is one standard error)."
+
+
+def _rpm(omega: float) -> str:
+    return f"{digits(float(omega) * 30 / math.pi)} rpm"
+
+
+def _idle_doubts(fit: IdleFit) -> list[str]:
+    """What the speeds do not tell."""
+    lines = [f"P = {digits(fit.terms[0])} N m × ω + {digits(fit.terms[1])} W s³ × ω³"
+             + (f" + {digits(fit.terms[2])} W" if fit.has_loss else "") + ", ω in rad/s."]  # fmt: skip
+    if not fit.told_apart:
+        ratio = float(fit.omega[-1] / fit.omega[0])
+        lines.append(
+            "The speeds do not tell the terms apart: a term is known to no better than "
+            f"{100 * TELL_APART:.0f} % of the power. They span a factor {digits(ratio, 2)}; half and full speed, or a "
+            "finer meter, would. The sum holds."
+        )
+    if name := fit.below_zero():
+        lines.append(
+            f"Left free, the {name} would come out below zero, more than the meter explains: was a speed or a reading "
+            "wrong, or was the mill colder at one of them?"
+        )
+    if fit.at == "mains" and not fit.has_loss:
+        if fit.distinct >= FOR_LOSS:
+            lines.append(f"A fixed loss of the motor does not show; it may be up to {digits(fit.loss_most_W, 2)} W.")
+        else:
+            lines.append(f"A fixed loss of the motor counts as bearings here; {FOR_LOSS} speeds or more would show it.")
+    if fit.dof > 0 and fit.chi2 > 3.0 * fit.dof + 3.0:
+        lines.append("The readings scatter more than the meter explains; the errors are widened accordingly.")
+    return lines
+
+
+def _idle_table(fit: IdleFit, model: IdleModel | None) -> list[str]:
+    fitted = sum(fit.parts(fit.omega).values()) if fit.distinct > 1 else fit.omega * math.nan
+    rows = []
+    for i, (w, p) in enumerate(zip(fit.omega, fit.power_W, strict=True)):
+        own = "" if fit.distinct == 1 else digits(float(fitted[i]))
+        more = ("", "", "")
+        if model is not None:
+            low, now, high = (float(v) for v in model.watts(w))
+            more = (digits(float(model.tip_speed_m_s[i])), digits(now), _to(low, high))
+        rows.append((digits(float(w) * 30 / math.pi, 4), more[0], digits(float(p)), own, *more[1:]))
+    return table(("speed / rpm", "tip / (m/s)", "measured / W", "fitted / W", "model / W", "model's range / W"), rows)
+
+
+def _model_lines(fit: IdleFit, m: IdleModel) -> list[str]:
+    """Measured against the mill's config, and the lines to paste."""
+    words = {
+        "within": f"The measured idle power is within what the model allows for {m.mill_name}.",
+        "high": (
+            f"The measured idle power is above what the model allows for {m.mill_name}: does something rub, are "
+            "bearings or seals tight or dry, is the belt too tight, or was the speed higher than thought?"
+        ),
+        "low": (
+            f"The measured idle power is below what the model allows for {m.mill_name}: was the speed lower than "
+            "thought, does the meter read true at low load, or is the rotor smaller than in the config?"
+        ),
+    }
+    lines = [words[m.verdict], *_which_term(m)]
+    lines += ["To make the model reproduce it, put into the config:", "  [model]"]
+    lines += [f"  windage_factor = {m.windage_factor:.4g}", f'  bearing_torque = "{m.bearing_torque_Nm:.4g} N m"']
+    errors = f"± {digits(m.windage_factor_se, 2)} and ± {digits(m.bearing_torque_se, 2)} N m"
+    if m.split_assumed:
+        lines.append("One speed gives only the sum: the bearing torque is the config's, the windage takes the rest.")
+    elif fit.has_loss:
+        loss = f"The motor's fixed loss of {digits(fit.terms[2])} W is not in these lines"
+        lines.append(f"Standard errors {errors}. {loss}.")
+    else:
+        lines.append(f"Standard errors {errors}.")
+    return lines
+
+
+def _which_term(m: IdleModel) -> list[str]:
+    """Which term is outside the range of the model card, and what that points to."""
+    if m.split_assumed:
+        return []
+    lines = []
+    (f_low, f_high), (t_low, t_high) = m.prior["windage_factor"], m.prior["bearing_torque"]
+    if m.bearing_torque_Nm - m.bearing_torque_se > t_high:
+        lines.append("The part in step with speed is high: bearings, seals or a rub.")
+    if m.windage_factor - m.windage_factor_se > f_high:
+        lines.append("The part with speed cubed is high: more air is moved than thought, or the speed was higher.")
+    if m.windage_factor + m.windage_factor_se < f_low:
+        lines.append("The part with speed cubed is low: the air turns with the rotor, or the speed was lower.")
+    if m.bearing_torque_Nm + m.bearing_torque_se < t_low:
+        lines.append("The part in step with speed is low: better bearings than assumed, which is possible.")
+    return lines
