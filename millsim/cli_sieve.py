@@ -59,11 +59,11 @@ def sieve(ctx, sheets, window, against, plots, csv_file, as_json, force, **answe
     if as_json:
         json_done(ctx, _json(first, second, limits))
     else:
-        texts = [sizewords.report(first[0], limits)] if len(first) == 1 else [sizewords.replicates_report(first)]
-        if limits and len(first) > 1:
-            texts += [f"{s.path.name}: {sizewords.window_text(s, limits)}\n" for s in first]
+        alone = len(first) == 1
+        texts = [sizewords.report(first[0], limits) if alone else sizewords.replicates_report(first, limits)]
         if second:
-            texts.append(sizewords.finer_text(_finer(first, second), *map(len, (first, second))) + "\n")
+            found = _finer(first, second)
+            texts.append(sizewords.finer_report(found, len(sizewords.medians(first)), len(sizewords.medians(second))))
         click.echo("\n".join(texts), nl=False)
     if csv_file is not None:
         from .resultfile import write_bytes

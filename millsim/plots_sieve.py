@@ -47,22 +47,22 @@ def cumulative(sheets: Sequence[SieveSheet]) -> Figure:
         for sheet, (color, marker) in zip(sheets, _looks(len(sheets)), strict=True):
             x, q = np.array(sheet.apertures_m) * 1e3, np.array(sheet.q3) * 100
             style = {"color": color, "ms": 6.5, "lw": 1.4, "mec": "white", "zorder": 3}
-            axes.plot(x, q, marker, ls="-", label=f"{_name(sheet)}, sieved", **style)
+            axes.plot(x, q, marker, ls="-", label=_label(sheet), **style)
         if len(sheets) == 1:
             _fine_loss(axes, sheets[0])
             _fitted(axes, sheets[0])
             _read_off(axes, sheets[0])
         axes.set(ylim=(0, 103), ylabel="Cumulative undersize by mass $Q_3$ / %", yticks=range(0, 101, 10))
         _size_axis(axes, sheets)
-        legend_below(axes, 3)
+        _legend(axes)
         return figure
 
 
 def density(sheets: Sequence[SieveSheet]) -> Figure:
     """q3* = dQ3/dln x of each class as a histogram of area 1; pan and oversize get an assumed width, hatched."""
     with plain_style():
-        note = "Each area is 1. Hatched: pan and what the coarsest sieve held, whose width is assumed."
-        figure, axes = _new(sheets, "Where the mass is: density of the size distribution", note)
+        title = "Where the mass is: density of the size distribution"
+        figure, axes = _new(sheets, title, _assumed_words(sheets))
         top = 0.0
         for i, (sheet, (color, marker)) in enumerate(zip(sheets, _looks(len(sheets)), strict=True)):
             edges, q3 = histogram(sheet)
@@ -78,11 +78,18 @@ def density(sheets: Sequence[SieveSheet]) -> Figure:
             axes.stairs(values, edges * 1e3, color=color, lw=2.0, ls=("-", "--", "-.", ":")[i % 4])
             middle = psd.middles(edges)
             axes.plot(middle[values > 0] * 1e3, values[values > 0], marker, color=color, mec="white", ms=6,
-                      label=f"{_name(sheet)}, sieved")  # fmt: skip
+                      label=_label(sheet))  # fmt: skip
         axes.set(ylabel="Density by mass $q_3^*(\\ln x)$ / 1", ylim=(0, 1.12 * top))
         _size_axis(axes, sheets, 0.5)
-        legend_below(axes, 3)
+        _legend(axes)
         return figure
+
+
+def _assumed_words(sheets: Sequence[SieveSheet]) -> str:
+    """The classes that have an amount but no width of their own."""
+    ends = ["pan"] * any(s.q3[0] > 0 for s in sheets) + ["coarsest sieve"] * any(s.q3[-1] < 1 for s in sheets)
+    hatched = " (hatched)" if len(sheets) == 1 else ""
+    return f"Each area is 1{'; of assumed width: ' if ends else ''}{' and '.join(ends)}{hatched * bool(ends)}."
 
 
 def histogram(sheet: SieveSheet) -> tuple[np.ndarray, np.ndarray]:
@@ -103,26 +110,29 @@ def rrsb(sheets: Sequence[SieveSheet]) -> Figure:
             x, q = np.array(sheet.apertures_m), np.array(sheet.q3)
             inside = (q > 0) & (q < 1)
             shown += list(q[inside])
-            axes.plot(x[inside] * 1e3, rrsb_net(q[inside]), marker, color=color, ms=6.5, mec="white", zorder=3,
-                      label=f"{_name(sheet)}, sieved")  # fmt: skip
             found = fit("rrsb", sheet.apertures_m, sheet.q3)
+            line = "" if found is None else f"x' = {size_text(found.size_m)}, n = {found.shape:.2f}"
+            alone = len(sheets) == 1
+            label = _label(sheet) + (f"; line: {line}" if line and not alone else "")
+            style = {"color": color, "ms": 6.5, "mec": "white", "zorder": 3, "label": label}
+            axes.plot(x[inside] * 1e3, rrsb_net(q[inside]), marker, **style)
             if found is not None:
-                _net_line(axes, found, color, x[inside], len(sheets) == 1)
+                _net_line(axes, found, color, x[inside], f"RRSB: {line}" if alone else "")
         _net_axis(axes, shown)
         _size_axis(axes, sheets)
         if not shown:
             say(axes, "no sieve parts the powder, so there is nothing to draw")
         else:
-            legend_below(axes, 3)
+            _legend(axes)
         return figure
 
 
-def _net_line(axes: Axes, found: Fit, color: str, x_m: np.ndarray, alone: bool) -> None:
-    """The fitted straight line, and where x' is read."""
+def _net_line(axes: Axes, found: Fit, color: str, x_m: np.ndarray, label: str) -> None:
+    """The fitted straight line and, where it has a label, how x' is read."""
     ends = np.array([x_m.min() / 1.25, x_m.max() * 1.25])
-    words = f"RRSB: x' = {size_text(found.size_m)}, n = {found.shape:.2f}"
-    axes.plot(ends * 1e3, found.shape * np.log(ends / found.size_m), color=color, lw=1.6, ls="--", label=words)
-    if alone:
+    height = found.shape * np.log(ends / found.size_m)
+    axes.plot(ends * 1e3, height, color=color, lw=1.6, ls="--", label=label or None)
+    if label:
         axes.axhline(0.0, color=BLACK, lw=1.0, ls=":")
         axes.plot([found.size_m * 1e3] * 2, [-9.0, 0.0], color=BLACK, lw=1.0, ls=":")
         axes.annotate(
@@ -139,14 +149,14 @@ def _net_axis(axes: Axes, shown: list[float]) -> None:
     bounds = rrsb_net([low, high])
     ticks = [t for t in _NET_TICKS if bounds[0] <= rrsb_net(t / 100) <= bounds[1]]
     axes.set_yticks([float(rrsb_net(t / 100)) for t in ticks], [f"{t:g}" for t in ticks])
-    axes.set(ylim=tuple(bounds), ylabel="Cumulative undersize $Q_3$ / %   (scale ln(−ln(1−$Q_3$)))")
+    axes.set(ylim=tuple(bounds), ylabel="Cumulative undersize $Q_3$ / %, scale ln(−ln(1−$Q_3$))")
 
 
 def _fine_loss(axes: Axes, sheet: SieveSheet) -> None:
     """Where the curve would lie if all that is missing was fines, if that can be seen."""
     low, high = np.array(sheet.q3_loss_shared or sheet.q3), np.array(sheet.q3_loss_fine or sheet.q3)
     if (high - low).max() > 0.005:
-        words = "if all that was lost was fines"
+        words = "left open by what is missing"
         axes.fill_between(np.array(sheet.apertures_m) * 1e3, low * 100, high * 100, color=ORANGE, alpha=0.45, lw=0,
                           label=words)  # fmt: skip
 
@@ -172,7 +182,8 @@ def _read_off(axes: Axes, sheet: SieveSheet) -> None:
 
 def _new(sheets: Sequence[SieveSheet], title: str, note: str) -> tuple[Figure, Axes]:
     """An A5-landscape-like figure with title, sample names and a footer."""
-    figure = Figure(figsize=(8.4, 5.6), dpi=150, layout="constrained")
+    height = 5.6 + 0.22 * max(0, len(sheets) - 3)  # room for the legend of many sheets
+    figure = Figure(figsize=(8.4, height), dpi=150, layout="constrained")
     FigureCanvasAgg(figure)
     figure.get_layout_engine().set(rect=(0.01, 0.075, 0.98, 0.915), h_pad=0.05)
     axes = figure.subplots()
@@ -201,6 +212,17 @@ def _name(sheet: SieveSheet) -> str:
     return name if len(name) <= 40 else name[:37] + "..."
 
 
+def _label(sheet: SieveSheet) -> str:
+    """The sample in a legend, where dollar signs would begin a formula."""
+    return f"{_name(sheet)}, sieved".replace("$", "\\$")
+
+
+def _legend(axes: Axes) -> None:
+    """The legend under the abscissa, in as many columns as its words leave room for."""
+    longest = max(map(len, axes.get_legend_handles_labels()[1]))
+    legend_below(axes, max(1, min(4, 105 // (longest + 8))))
+
+
 def _looks(count: int) -> list[tuple[str, str]]:
     return [_LOOKS[i % len(_LOOKS)] for i in range(count)]
 
@@ -210,7 +232,8 @@ def _size_axis(axes: Axes, sheets: Sequence[SieveSheet], widen: float = 0.75) ->
     low = min(s.apertures_m[0] for s in sheets) * 1e3 * widen
     high = max(s.apertures_m[-1] for s in sheets) * 1e3 / 0.75
     axes.set(xscale="log", xlim=(low * 0.93, high * 1.07), xlabel=SIZE_LABEL)
-    axes.set_xticks([t for e in range(-4, 4) for m in (1, 2, 5) if low <= (t := m * 10.0**e) <= high])
+    steps = (1, 2, 5) if high > 15 * low else (1, 1.5, 2, 3, 4, 5, 6, 8)
+    axes.set_xticks([t for e in range(-4, 4) for m in steps if low <= (t := m * 10.0**e) <= high])
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axes.xaxis.set_minor_formatter(NullFormatter())
     axes.minorticks_off()

@@ -210,7 +210,11 @@ def _assemble(found: Findings, a: Answers, rows: list[Row], columns: Columns, an
     labels = {w.name: w.amount for w in rows if isinstance(w.name, str)}
     charge, additive = (_one_mass(found, name, labels, answered) for name in ("charge", "additive"))
     whole = 1.0 if not columns.in_mass else charge
-    retained, pan, pan_is, said = _fractions(found, a, sieves, labels.get("pan"), whole, columns)
+    weighed = _one_mass(found, "pan", labels, answered) if columns.in_mass else labels.get("pan")
+    if answered["pan"] is not None and not columns.in_mass:
+        found.say("--pan with a mass is for a sheet in masses", hint="add a row pan,<per cent>")
+    retained, pan, pan_is, said = _fractions(found, a, sieves, weighed, whole, columns)
+    found.stop()
     _sums(found, retained, pan, whole, labels.get("total"), columns, sieves)
     found.stop()
     if additive:
@@ -218,7 +222,7 @@ def _assemble(found: Findings, a: Answers, rows: list[Row], columns: Columns, an
         whole = charge
         off = "the pan" if charge is None else "the pan and the charge, which is taken to include it"
         said = (*said, f"additive of {additive:.6g} g taken off {off}")
-    pan, pan_is, more = _settle_pan(found, a, answered["pan"], retained, pan, pan_is, whole, columns.in_mass)
+    pan, pan_is, more = _settle_pan(found, a, retained, pan, pan_is, whole, columns.in_mass)
     found.stop()
     total = math.fsum((*retained, pan))
     if total <= 0:
@@ -274,6 +278,8 @@ def _fractions(found: Findings, a: Answers, sieves: list[Row], pan, whole, colum
     """Amounts on each sieve, ascending, in the pan (None if unknown), how the pan is known, and what to say."""
     amounts, said = [w.amount for w in sieves], ()
     if columns.reading == "retained":
+        if a.sort:
+            found.say("--sort is for cumulative amounts, and these are retained on each sieve", hint="leave it out")
         return amounts, pan, "weighed", said
     passing = columns.reading == "passing"
     if a.sort:
@@ -328,7 +334,7 @@ def _sums(found: Findings, retained, pan, whole, said_total, columns: Columns, s
     if whole is not None and total > whole + rounding:
         name = "charge" if columns.in_mass else "whole"
         message = f"sieves and pan sum to {found_g}, more than the {name} of {whole_g}"
-        found.say(message, hint="correct it; cumulative amounts: --reading oversize; additive belongs to the charge")
+        found.say(message, hint="correct it; for cumulative amounts --reading oversize; the charge holds the additive")
     whole_rows = columns.reading == "retained" and pan is not None
     if said_total is not None and whole_rows and abs(said_total - total) > 0.005 * total:
         found.say(f"the sum row says {said_g} but the rows sum to {found_g}")
@@ -349,12 +355,10 @@ def _without_additive(found: Findings, additive: float, pan, charge, in_mass: bo
     return max(0.0, pan - additive), None if charge is None else charge - additive
 
 
-def _settle_pan(found: Findings, a: Answers, pan_g, retained, pan, pan_is: str, whole, in_mass: bool):
+def _settle_pan(found: Findings, a: Answers, retained, pan, pan_is: str, whole, in_mass: bool):
     """The pan as weighed, as answered, or as it follows; a question where it does not."""
     if pan is not None:
         return pan, pan_is, ()
-    if pan_g is not None and in_mass:
-        return pan_g, "weighed", (f"pan of {pan_g:.6g} g, as --pan says",)
     kept = math.fsum(retained)
     if whole is None:
         hint = "add a row `pan,<mass>` (0 if nothing did), or answer with --pan \"0.5 g\""

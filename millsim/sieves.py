@@ -228,9 +228,9 @@ def most_residue_g(aperture_m: float, sieve_diameter_m: float = 0.2) -> float:
 
 
 def overload(apertures_m: Sequence[float], retained_g: Sequence[float], sieve_diameter_m: float) -> str:
-    """A sentence on sieves that held more than they can sieve; nothing if none did."""
+    """A sentence on sieves that held a fifth more than they sieve well; nothing if none did."""
     most = [most_residue_g(a, sieve_diameter_m) for a in apertures_m]
-    over = [(a, g, m) for a, g, m in zip(apertures_m, retained_g, most, strict=True) if g > m]
+    over = [(a, g, m) for a, g, m in zip(apertures_m, retained_g, most, strict=True) if g > 1.2 * m]
     if not over:
         return ""
     rows = ", ".join(f"{g:.3g} g on {a * 1e6:.4g} um (at most about {m:.2g} g)" for a, g, m in over)
@@ -272,7 +272,7 @@ def read_columns(found: Findings, a: Answers, header: list[str], line: int) -> C
     named = [(i, c) for i, c in enumerate(map(column_named, header)) if c]
     sizes = [(i, c) for i, c in named if c.kind == "size"] or [(0, Column("size", ""))]
     amounts = [(i, c) for i, c in named if c.kind == "amount"] or [(1, Column("amount", "", "", False))]
-    size_at, size = min(sizes, key=lambda s: (s[1].unit != (a.aperture or ""), s[1].unit in ("", "mesh"), s[0]))
+    size_at, size = min(sizes, key=lambda s: (a.aperture not in (None, s[1].unit), s[1].unit in ("", "mesh")))
     rank = {i: (c.reading != a.reading, not c.sure, c.unit in ("", "%"), c.unit == "") for i, c in amounts}
     value_at, value = min(amounts, key=lambda v: (rank[v[0]], v[0]))
     unit, reading = a.aperture or size.unit, a.reading or value.reading
@@ -293,7 +293,7 @@ def read_columns(found: Findings, a: Answers, header: list[str], line: int) -> C
         found.say("several columns hold masses; which is it?", line, hint="name that one retained_g")
     if found.problems:
         return None
-    sizes_in = "mesh numbers (ASTM E11)" if unit == "mesh" else f"apertures in {'inches' if unit == 'in' else unit}"
+    sizes_in = "mesh numbers of ASTM E11" if unit == "mesh" else f"apertures in {'inches' if unit == 'in' else unit}"
     said = f"{sizes_in} ({names[0]}); {READINGS[reading]} in {amount} ({names[1]})"
     factor = MASS_UNITS.get(amount, 0.01)
     return Columns(size_at, value_at, len(header) or 2, unit, reading, factor, amount != "%", a.decimal or "", said)

@@ -71,7 +71,7 @@ def _first_sentence(sheet: SieveSheet) -> str:
 
 def _table(sheet: SieveSheet) -> list[str]:
     """The sheet as read, coarsest first, with pan, sum and charge."""
-    places = 1 if sheet.resolution_share > 1e-3 else 2
+    places = 1 if sheet.resolution_share > 4e-4 else 2
     grams = max(0, min(4, -math.floor(math.log10(sheet.step) + 1e-9))) if sheet.retained_g and sheet.step > 0 else 2
     shown = [*sheet.q3, 1.0]
     rows = []
@@ -174,24 +174,25 @@ def best_text(found: Sequence[Fit]) -> str:
 def window_text(sheet: SieveSheet, window: Window) -> str:
     """The mass share between two sizes, and on either side of them."""
     low, high = window
-    inside = _share_text(share_between(sheet, low, high))
-    below = f"; {_share_text(share_between(sheet, 0.0, low))} is finer" if low > 0 else ""
-    above = f"; {_share_text(share_between(sheet, high, math.inf))} is coarser" if math.isfinite(high) else ""
-    if low > 0 and math.isfinite(high):
-        return f"Between {size_text(low)} and {size_text(high)}: {inside} of the mass{below}{above}."
-    return f"{'Coarser than ' + size_text(low) if low > 0 else 'Finer than ' + size_text(high)}: {inside} of the mass."
+    shares = [share_between(sheet, *ends) for ends in ((low, high), (0.0, low), (high, math.inf))]
+    inside, finer, coarser = map(_share_text, shares)
+    where = f"Between {size_text(low)} and {size_text(high)}" if low > 0 and math.isfinite(high) else ""
+    where = where or (f"Finer than {size_text(high)}" if low <= 0 else f"Coarser than {size_text(low)}")
+    sides = f"; finer {finer}" * (low > 0) + f"; coarser {coarser}" * math.isfinite(high)
+    open_end = " A range stands where a limit lies beyond the sieves." if any(a != b for a, b in shares) else ""
+    return f"{where}: {inside} of the mass{sides}.{open_end}"
 
 
 def _share_text(ends: tuple[float, float]) -> str:
     low, high = (f"{v * 100:.1f}" for v in ends)
-    return f"{low} %" if low == high else f"{low} to {high} %, which these sieves do not tell,"
+    return f"{low} %" if low == high else f"{low} to {high} %"
 
 
 # --- several sheets ------------------------------------------------------------------------------------------
 
 
-def replicates_report(sheets: Sequence[SieveSheet]) -> str:
-    """Each sheet in one line, then mean and scatter of the sizes."""
+def replicates_report(sheets: Sequence[SieveSheet], window: Window | None = None) -> str:
+    """Each sheet in one line, then mean and scatter of x50, and the share in the window by sheet."""
     rows = []
     for s in sheets:
         sizes = (percentile_text(percentile(s.apertures_m, s.q3, p)) for p in (0.1, 0.5, 0.9))
@@ -199,6 +200,8 @@ def replicates_report(sheets: Sequence[SieveSheet]) -> str:
         rows.append((_name(s), *sizes, _span_text(s, s.q3), "" if loss is None else f"{loss * 100:.2g} %"))
     lines = table(("sheet", "x10", "x50", "x90", "span", "loss"), rows)
     lines += ["", *wrap(scatter_text(sheets))]
+    if window:
+        lines += ["", *(line for s in sheets for line in wrap(f"{_name(s)}: {window_text(s, window)}"))]
     for s in sheets:
         lines += [line for w in s.warnings for line in ("", *wrap(f"Caution, {_name(s)}: {w}."))]
     return "\n".join(lines) + "\n"
@@ -240,10 +243,20 @@ def finer_text(f: Finer, count_a: int, count_b: int) -> str:
         "these means and this scatter)."
     )  # fmt: skip
     return (
-        f"{verdict}: the chance of being {word} is {likely * 100:.0f} %. Mean x50 {size_text(f.mean_b)} ({count_b} "
-        f"sheets) against {size_text(f.mean_a)} ({count_a}); one sheet scatters by {size_text(f.pooled_sd)} "
-        f"(pooled, {f.freedom} degrees of freedom; flat prior).{settle}"
+        f"{verdict}: the chance of being {word} is {likely * 100:.0f} %. Mean x50 {size_text(f.mean_b)} "
+        f"({_sheets(count_b)}) against {size_text(f.mean_a)} ({_sheets(count_a)}); one sheet scatters by "
+        f"{size_text(f.pooled_sd)} (pooled; Student's t, {f.freedom} degree{'s' * (f.freedom != 1)} of freedom, flat "
+        f"prior).{settle}"
     )
+
+
+def finer_report(f: Finer, count_a: int, count_b: int) -> str:
+    """`finer_text` in lines."""
+    return "\n".join(wrap(finer_text(f, count_a, count_b))) + "\n"
+
+
+def _sheets(count: int) -> str:
+    return f"{count} sheet{'s' * (count != 1)}"
 
 
 # --- for machines --------------------------------------------------------------------------------------------

@@ -1,5 +1,6 @@
 """Sieve sheets: everything a balance and a spreadsheet produce, and one clear message for what cannot be."""
 
+import math
 from pathlib import Path
 
 import pytest
@@ -8,7 +9,7 @@ from hypothesis import strategies as st
 
 from millsim import psd
 from millsim.errors import InputError
-from millsim.sheet import parse_sheet, read_sheet
+from millsim.sheet import Doubt, fractions_of, parse_sheet, read_sheet
 
 HAND = {2.0: 0.60, 1.4: 2.10, 1.0: 5.40, 0.71: 9.80, 0.50: 11.90, 0.355: 8.70, 0.25: 5.30, 0.18: 2.90,
         0.125: 1.60, 0.09: 0.70, "pan": 0.55}  # fmt: skip
@@ -37,6 +38,23 @@ def test_hand_checkable_sheet():
     assert found == pytest.approx([0.22847e-3, 0.5798e-3, 1.2165e-3], rel=1e-4)
     sizes, q3 = sheet.closed()
     assert sizes[-1] == 2.8e-3 and q3[-1] == 1.0 and sizes[:-1] == sheet.apertures_m
+    assert sheet.resolution_g == pytest.approx(0.01) and sheet.resolution_share == pytest.approx(0.01 / 49.55)
+    # The loss of 0.45 g in the pan: Q3(90 um) = 1.00 / 50; of all sizes alike: 0.55 / 49.55.
+    assert sheet.q3_loss_fine[0] == pytest.approx(1.0 / 50, rel=1e-12)
+    assert sheet.q3_loss_shared == sheet.q3 and sheet.q3[0] == pytest.approx(0.55 / 49.55, rel=1e-12)
+    assert sheet.warnings == ()
+
+
+@given(st.permutations(list({**HAND, "charge": 50.0}.items())))
+def test_the_order_of_rows_does_not_matter(rows):
+    assert parse_sheet(text_of(dict(rows)), "s") == parse_sheet(text_of({**HAND, "charge": 50.0}), "s")
+
+
+def test_fractions_close():
+    fractions = fractions_of(parse_sheet(text_of(HAND), "s"))
+    assert math.fsum(f.share for f in fractions) == pytest.approx(1.0, abs=1e-14)
+    assert fractions[0] == (0.0, 9e-05, pytest.approx(0.55 / 49.55)) and fractions[-1].high_m == math.inf
+    assert [f.share for f in fractions[1:]] == pytest.approx([HAND[k] / 49.55 for k in list(HAND)[-2::-1]], rel=1e-12)
 
 
 MICROMETRES = {k if k == "pan" else f"{k * 1000:g}": v for k, v in HAND.items()}
@@ -53,11 +71,25 @@ WRITTEN = {
     "a third column": text_of({k: f"{v},x" for k, v in HAND.items()}, "aperture_mm,retained_g,remark"),
     "sum row": text_of({**HAND, "Sum": 49.55}),
     "empty cells at the end": text_of({k: f"{v},," for k, v in HAND.items()}) + ",,\n",
-}
+    "title lines above": "Sieving no. 3, 12 June\nSample;offcuts\nsep=;\n\n"
+    + text_of(HAND, "aperture_mm;retained_g", ";"),
+    "units under the names": text_of(HAND, "Sieve opening;Retained\nmm;g", ";"),
+    "text beside the numbers": text_of({k: f"{v},,a bit oily" for k, v in HAND.items()}),
+    "everything quoted": '"aperture (mm)","retained (g)"\n' + "".join(f'"{k}","{v}"\n' for k, v in HAND.items()),
+    "kilograms": text_of({k: f"{v / 1000:.5f}" for k, v in HAND.items()}, "aperture_mm,retained_kg"),
+    "unit beside the mass": text_of({k: f"{v} g" for k, v in HAND.items()}),
+    "finer than the finest": text_of({"<0.09" if k == "pan" else k: v for k, v in HAND.items()}),
+    "mesh column before": text_of({f"x,{k}" if k != "pan" else "pan,": v for k, v in HAND.items()},
+                                  "Sieve,aperture mm,retained g"),
+    "tare columns": text_of({k: f"100,{100 + v},{v}" for k, v in HAND.items()},
+                            "aperture mm,empty g,mass full g,retained g"),
+    "time, method, diameter": text_of({**HAND, "sieving time": "10 min", "method": "ASTM D1921",
+                                       "sieve diameter": "200 mm", "operator": "R. S."}),
+}  # fmt: skip
 
 
 @pytest.mark.parametrize("name", WRITTEN)
-@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252"])
 def test_ways_of_writing_one_sheet(name, encoding, tmp_path):
     if encoding == "cp1252" and "μ" in WRITTEN[name]:
         pytest.skip("Latin-1 has only the micro sign")
@@ -110,6 +142,141 @@ def test_one_clear_message(text, words):
     message = "\n".join(problems_of(text))
     for word in words:
         assert word in message, message
+
+
+ONE = "aperture_mm,retained_g\n1,10.0\n0.5,20\npan,5\n"  # Q3 of 1/7 and 5/7, written in other ways below
+SAME = [
+    ("aperture,retained_g\n1,10\n0.5,20\npan,5\n", {"aperture": "mm"}),
+    ("sieve,retained_g\n18,10\n35,20\npan,5\n", {"aperture": "mesh"}),
+    ("mesh,retained_g\n1000,10\n500,20\npan,5\n", {"aperture": "um"}),
+    ("mesh,retained_g\n18,10\n500 um,20\npan,5\n", {}),
+    ("aperture_um,retained_g\n1000,10\nNo. 35,20\npan,5\n", {}),
+    ("mesh,retained_g\n#18,10\n#35,20\npan,5\n", {}),
+    ("aperture_in,retained_g\n0.0393700787,10\n0.01968503937,20\npan,5\n", {}),
+    ("aperture_mm,amount\n1,10\n0.5,20\npan,5\n", {"reading": "retained", "unit": "g"}),
+    ("1,10\n0.5,20\npan,5\n", {"aperture": "mm", "reading": "retained", "unit": "g"}),
+    ("aperture_mm,oversize g\n1,10\n0.5,30\npan,35\n", {}),
+    ("aperture_mm,cumulative retained g\n1,10\n0.5,30\npan,35\n", {}),
+    ("aperture_mm,retained_g\n1,10\n0.5,30\npan,35\n", {"reading": "oversize"}),
+    ("aperture_mm,passing_g\n1,25\n0.5,5\ncharge,35\n", {}),
+    ("aperture_mm,passing_g\n1,25\n0.5,5\n", {"charge": "35 g"}),
+    ("aperture_mm,passing_g\n1,5\n0.5,25\n", {"charge": "0.035 kg", "sort": True}),
+    ("aperture_mm,retained_g\n1,10\n0.5,20\n", {"pan": "5 g"}),
+    ("aperture_mm,retained_g\n1,10\n0.5,20\n", {"pan": 5.0}),
+    ("aperture_mm,retained_g\n1,10\n0.5,20\ncharge,35\n", {"pan": "passed"}),
+    ("aperture_mm,retained_g\n1,10\n0.5,20\npan,5.5\nadditive,0.5\ncharge,36\n", {}),
+    ("aperture_mm,retained_g\n1,10\n0.5,20\npan,5.5\n", {"additive": "500 mg"}),
+    ("charge (g);35,0\naperture_mm;retained_g\n1;10\n0,5;20\npan;5\n", {}),
+    ('aperture_um;retained_mg\n"1,000";"10,000"\n500;20000\npan;5000\n', {"decimal": "point"}),
+    ("aperture_um;retained_mg\n1.000;10.000\n500;20000\npan;5000\n", {"decimal": "comma"}),
+]
+
+
+@pytest.mark.parametrize(("text", "answers"), SAME)
+def test_answers_and_other_readings_give_the_same_curve(text, answers):
+    sheet = parse_sheet(text, "s", **answers)
+    assert sheet.apertures_m == pytest.approx((0.0005, 0.001), rel=1e-8)
+    assert sheet.q3 == pytest.approx(parse_sheet(ONE, "s").q3, rel=1e-9) == (1 / 7, 5 / 7)
+
+
+@pytest.mark.parametrize(
+    ("text", "answers", "words"),
+    [
+        # J12f: mesh numbers and micrometres in one column are asked about, whatever the column is called.
+        ("mesh,retained_g\n35,2\n500,2\npan,1\n", {}, ["500 um", "mesh number", "--aperture"]),
+        ("aperture_um,retained_g\n35,2\n500,2\npan,1\n", {}, ["35 um", "0.5 mm", "--aperture"]),
+        ("sieve,retained_g\n35,2\n500,2\npan,1\n", {}, ["no unit", "--aperture"]),
+        ("mesh,retained_g\n18,2\n355,2\npan,1\n", {}, ["no mesh 355", "--aperture"]),
+        ("aperture_um,retained_g\n2,2\n1.4,2\npan,1\n", {}, ["2 um", "are these mm?"]),
+        ("aperture_mm,mass empty g,mass full g\n1,1,2\npan,1,1\n", {}, ["several columns", "retained_g"]),
+        ("aperture_um;retained_g\n1,000;2\n500;2\npan;1\n", {}, ["'1,000'", "thousands", "--decimal"]),
+        ("aperture_mm;retained_g\n1;2,1\n0.5;2.3\npan;1\n", {}, ["'2,1'", "--decimal"]),
+        ("aperture_mm,retained_g,x,y\n2,0,0,60\n1,4,2,10\npan,0,0,5\n", {}, ["decimal commas", "semicolons"]),
+        ("aperture_mm,retained_g\n1,10\n0.5,20\ncharge,40\n", {}, ["10 g, 25 % of the charge", "--pan passed"]),
+        ("aperture_mm,retained_%\n1,50\n0.5,30\n", {}, ["20 % of the whole", "--pan"]),
+        ("aperture_mm,retained_g\n1,10\n0.5,20\n", {"pan": "passed"}, ["how much passed", "--pan"]),
+        ("aperture_mm,passing_%\n1,20\n0.5,80\n", {}, ["80 % passes 500 um", "--sort", "--reading oversize"]),
+        ("aperture_mm,oversize_%\n1,80\n0.5,20\n", {}, ["20 % is oversize on 500 um", "--reading passing"]),
+        ("aperture_mm,passing_g\n1,20\n0.5,8\ncharge,15\n", {}, ["passing 20 g is more than everything, 15 g"]),
+        ("aperture_mm,retained_g\n1,2\npan,0.2\nadditive,0.3\n", {}, ["additive of 0.3 g", "0.2 g in the pan"]),
+        ("aperture_mm,retained_g\n1,2\nadditive,0.3\n", {}, ["additive", "no pan row"]),
+        ("aperture_mm,retained_%\n1,60\npan,40\n", {"additive": "1 g"}, ["additive", "give the amounts in g"]),
+        ("aperture_mm,retained_%\n1,60\npan,40\ncharge,50\n", {}, ["charge 50", "unit of mass"]),
+        ("aperture_mm,retained_g\n1,2\npan,1\ncharge,4\n", {"charge": "5 g"}, ["charge 4 g", "--charge says 5 g"]),
+        ("aperture_mm,retained_g\n1,2\npan,1\n", {"pan": "2 g"}, ["pan 1 g", "--pan says 2 g"]),
+        ("aperture_mm,retained_g\n1,2\npan,1\n", {"sort": True}, ["--sort is for cumulative amounts"]),
+        ("aperture_mm,retained_g\n1,2\n", {"pan": "some"}, ["--pan", "'some'", "lost, passed, or a mass"]),
+        ("aperture_mm,retained_g\n1,2\npan,1\n", {"charge": "50 oz"}, ["--charge", "oz"]),
+        ("aperture_mm,retained_g\n01. Apr,2\npan,1\n", {}, ["line 2", "made a date"]),
+        ("aperture_mm,retained_g\n1,2\n0.5,5 %\npan,1\n", {}, ["line 3", "5 % is not in g"]),
+    ],
+)
+def test_questions_name_the_flag_and_refusals_the_number(text, answers, words):
+    with pytest.raises(InputError) as caught:
+        parse_sheet(text, "sheet.csv", **answers)
+    message = "\n".join(map(str, caught.value.problems))
+    for word in words:
+        assert word in message, message
+    assert len(caught.value.problems) == 1, message
+
+
+def test_a_falling_curve_is_shown():
+    with pytest.raises(Doubt) as caught:
+        parse_sheet("aperture_mm,passing_%\n1,20\n0.5,80.5\n", "s")
+    assert caught.value.rows == (("500", "80.5 %"), ("1000", "20 %"))
+
+
+def test_an_unweighed_pan_bounds_the_curve_both_ways():
+    # J12c: 50 g charged, 44 g on the sieves. Lost: Q3(0.25) = 0; passed: 6 / 50; the other way is kept beside it.
+    text = "aperture_mm,retained_g\n1,10\n0.5,20\n0.25,14\ncharge,50\n"
+    lost, passed = (parse_sheet(text, "s", pan=p) for p in ("lost", "passed"))
+    shared, fine = (0.0, 14 / 44, 34 / 44), (6 / 50, 20 / 50, 40 / 50)
+    assert lost.q3 == pytest.approx(shared) and passed.q3 == pytest.approx(fine)
+    for sheet in (lost, passed):
+        assert sheet.q3_loss_shared == pytest.approx(shared) and sheet.q3_loss_fine == pytest.approx(fine)
+    assert lost.loss_share == pytest.approx(0.12) and passed.loss_share is None
+    assert "12 % of the charge" in " ".join(passed.said)
+
+
+def test_additive_is_taken_off_and_told():
+    text = "aperture_mm,retained_g\n1,30.0\n0.5,18\npan,1.75\nadditive,0.25\ncharge,50.25\n"
+    sheet = parse_sheet(text, "s")
+    assert (sheet.pan_g, sheet.charge_g, sheet.additive_g) == (1.5, 50.0, 0.25)
+    assert sheet.loss_share == pytest.approx(0.01, rel=1e-9)
+    assert any("additive of 0.25 g taken off the pan and the charge" in s for s in sheet.said)
+
+
+@pytest.mark.parametrize(
+    ("pan", "words"),
+    [(9.9, ()), (8.4, ("loss of 3.2 %", "usable")), (7.0, ("loss of 6 %", "too much to trust", "sieve again"))],
+)
+def test_loss_is_judged_in_words(pan, words):
+    sheet = parse_sheet(f"aperture_mm,retained_g\n1,20.0\n0.5,20\npan,{pan}\ncharge,50\n", "s")
+    for word in words:
+        assert word in " ".join(sheet.warnings)
+    assert ("loss" in " ".join(sheet.warnings)) == bool(words)
+
+
+def test_overload_names_the_sieve():
+    sheet = parse_sheet("aperture_mm,retained_g\n1,20\n0.25,25\npan,5\n", "s")
+    (warning,) = sheet.warnings
+    assert "overload" in warning and "25 g on 250 um (at most about 14 g)" in warning
+    small = parse_sheet("aperture_mm,retained_g\n1,20\n0.25,2\npan,5\nsieve diameter,100 mm\n", "s")
+    assert "20 g on 1000 um (at most about 7 g); loose plastic on a 100 mm sieve" in small.warnings[0]
+
+
+def test_per_cent_sheets_know_their_loss_and_step():
+    sheet = parse_sheet("aperture_mm,retained_%\n1,60.0\n0.5,30\npan,8.5\ncharge,50 g\n", "s")
+    assert sheet.loss_share == pytest.approx(0.015) and sheet.q3[0] == pytest.approx(8.5 / 98.5)
+    assert sheet.resolution_g == pytest.approx(0.05) and sheet.resolution_share == pytest.approx(0.001)
+    whole = parse_sheet("aperture_mm,retained_%\n1,60\n0.5,40\n", "s")
+    assert whole.q3 == pytest.approx((0.0, 0.4)) and "nothing missing" in " ".join(whole.said)
+
+
+def test_all_finer_than_the_finest_sieve_is_a_sheet():
+    # J12g: no distribution between the sieves, but a bound.
+    sheet = parse_sheet("aperture_mm,retained_g\n0.25,0\n0.09,0\npan,49.8\ncharge,50\n", "s")
+    assert sheet.q3 == (1.0, 1.0) and sheet.closed() == (sheet.apertures_m, sheet.q3)
 
 
 def test_all_problems_in_one_pass():

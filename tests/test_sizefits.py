@@ -1,0 +1,167 @@
+"""Percentiles, fits and replicates of sieve sheets against scipy, fluids and hand-worked numbers."""
+
+import math
+
+import fluids.particle_size_distribution as fluids_psd
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from millsim import psd, sizefits
+from millsim.sheet import parse_sheet
+
+SIEVES_MM = (2.0, 1.4, 1.0, 0.71, 0.50, 0.355, 0.25, 0.18, 0.125, 0.09)
+HAND_G = (0.60, 2.10, 5.40, 9.80, 11.90, 8.70, 5.30, 2.90, 1.60, 0.70)
+
+
+def sheet_of(retained, pan, charge=None, sizes=SIEVES_MM):
+    rows = [f"{a:.12g},{g:.12g}" for a, g in zip(sizes, retained, strict=True)] + [f"pan,{pan:.12g}"]
+    return parse_sheet("aperture_mm,retained_g\n" + "\n".join(rows + [f"charge,{charge}"] * bool(charge)), "s")
+
+
+def sieved(cdf, sizes=SIEVES_MM):
+    """A sheet of 100 g of a distribution with the cumulative function cdf(x in mm)."""
+    q = np.array([1.0, *(float(cdf(a)) for a in sizes)])
+    return sheet_of(100 * -np.diff(q), 100 * q[-1], sizes=sizes)
+
+
+HAND = sheet_of(HAND_G, 0.55, 50.00)
+
+
+def test_the_hand_sheet():
+    # Worked by hand: between 0.18 mm (5.752 %) and 0.25 mm (11.604 %) 10 % lies at
+    # 0.18 (0.25/0.18)^((10 - 5.752)/(11.604 - 5.752)) = 0.2285 mm; likewise 0.580 and 1.2165 mm; span 1.704.
+    found = [sizefits.percentile(HAND.apertures_m, HAND.q3, p).x_m * 1e3 for p in (0.1, 0.5, 0.9)]
+    assert found == pytest.approx([0.2285, 0.5798, 1.2165], abs=5e-5)
+    assert sizefits.span_of(HAND.apertures_m, HAND.q3) == pytest.approx((1.2165 - 0.2285) / 0.5798, rel=1e-3)
+    rrsb = sizefits.fit("rrsb", HAND.apertures_m, HAND.q3)
+    assert (rrsb.shape, rrsb.size_m * 1e3) == pytest.approx((1.95, 0.78), abs=0.006)
+    # The loss of 0.9 % in the pan moves x10 to about 0.218 mm.
+    fine = sizefits.percentile(HAND.apertures_m, HAND.q3_loss_fine, 0.1).x_m
+    assert fine * 1e3 == pytest.approx(0.18 * (0.25 / 0.18) ** ((10 - 6.6) / (12.4 - 6.6)), rel=1e-6)
+
+
+@pytest.mark.parametrize("law", ["rrsb", "lognormal", "ggs"])
+def test_fits_are_least_squares_in_their_nets(law):
+    # scipy.stats.linregress of the transformed points of the hand sheet.
+    q, x = np.array(HAND.q3), np.log(HAND.apertures_m)
+    net = {"rrsb": np.log(-np.log(1 - q)), "lognormal": stats.norm.ppf(q), "ggs": np.log(q)}[law]
+    line = stats.linregress(x, net)
+    found = sizefits.fit(law, HAND.apertures_m, HAND.q3)
+    shape = 1 / line.slope if law == "lognormal" else line.slope
+    assert found.shape == pytest.approx(shape, rel=1e-10)
+    assert found.size_m == pytest.approx(math.exp(-line.intercept / line.slope), rel=1e-10)
+    difference = q - found.q3(HAND.apertures_m)
+    assert found.rms == pytest.approx(math.sqrt(np.mean(difference**2)), rel=1e-12)
+    assert abs(found.largest) == pytest.approx(np.abs(difference).max(), rel=1e-12)
+    assert found.points == 10
+
+
+def scipy_and_fluids(law, size, shape):
+    """The same distribution (size in mm) as scipy and as fluids know it."""
+    if law == "rrsb":
+        return stats.weibull_min(shape, scale=size).cdf, fluids_psd.PSDRosinRammler(k=size**-shape, m=shape).cdf
+    if law == "lognormal":
+        return stats.lognorm(shape, scale=size).cdf, fluids_psd.PSDLognormal(size, shape).cdf
+    return stats.powerlaw(shape, scale=size).cdf, fluids_psd.PSDGatesGaudinSchuhman(size, shape).cdf
+
+
+@pytest.mark.parametrize(
+    ("law", "size", "shape"),
+    [("rrsb", 0.6, 1.3), ("rrsb", 0.3, 2.5), ("lognormal", 0.4, 0.5), ("lognormal", 0.7, 0.9), ("ggs", 1.5, 0.7),
+     ("ggs", 1.9, 1.8)],
+)  # fmt: skip
+def test_samples_on_sieves_are_recovered(law, size, shape):
+    # G12: scipy weibull_min, lognorm, powerlaw and the three fluids classes, read off at sieve apertures.
+    for cdf in scipy_and_fluids(law, size, shape):
+        sheet = sieved(cdf)
+        found = sizefits.fits(sheet.apertures_m, sheet.q3)
+        best, clear = sizefits.best(found)
+        assert best.law == law and clear
+        assert (best.size_m * 1e3, best.shape) == pytest.approx((size, shape), rel=1e-6)
+        assert best.rms < 1e-9
+        np.testing.assert_allclose(best.q3(sheet.apertures_m), sheet.q3, atol=1e-9)
+
+
+def test_what_cannot_be_fitted():
+    sizes = (1e-4, 1e-3)
+    assert sizefits.fits(sizes, (1.0, 1.0)) == () and sizefits.fits(sizes, (0.0, 0.4)) == ()
+    assert sizefits.fit("rrsb", sizes, (0.4, 0.4)) is None
+    two = sizefits.fits(sizes, (0.2, 0.7))
+    assert len(two) == 3 and not sizefits.best(two)[1]  # a line through two points always fits
+
+
+def test_percentiles_beyond_the_sieves_are_bounds():
+    edges, q3 = (1e-4, 1e-3), (0.2, 0.8)
+    low, middle, high = (sizefits.percentile(edges, q3, p) for p in (0.1, 0.5, 0.9))
+    assert (low.low_m, low.high_m) == (0.0, 1e-4) and math.isnan(low.x_m)
+    assert middle.x_m == pytest.approx(math.sqrt(1e-7), rel=1e-12)
+    assert (high.low_m, high.high_m) == (1e-3, math.inf)
+    assert math.isnan(sizefits.span_of(edges, q3)) and math.isnan(sizefits.span_of(edges, (0.0, 0.0)))
+    all_fine = sizefits.percentile(edges, (1.0, 1.0), 0.9)  # J12g
+    assert (all_fine.low_m, all_fine.high_m) == (0.0, 1e-4)
+
+
+def test_das_percentiles_through_a_passing_sheet():
+    # G13: Das, Principles of Geotechnical Engineering, ex. 2.1-2.2 (seen in the FOSSEE companion), as a sheet.
+    rows = {4.75: 100, 2: 94.5, 0.85: 86.3, 0.425: 74.1, 0.25: 54.9, 0.18: 38.1, 0.15: 9.3, 0.075: 1.7}
+    sheet = parse_sheet("sieve mm;finer %\n" + "\n".join(f"{k};{v}" for k, v in rows.items()), "s")
+    expected = {0.10: 0.15067, 0.30: 0.1710, 0.50: 0.22716, 0.60: 0.28784, 0.90: 1.25054}
+    for p, x in expected.items():
+        assert sizefits.percentile(sheet.apertures_m, sheet.q3, p).x_m * 1e3 == pytest.approx(x, rel=3e-4)
+
+
+def test_sauter_is_an_upper_bound_with_a_pan():
+    # G12, scaled: log-normal x50 = 0.3 mm, sigma 0.5: D32 = 0.3 exp(-0.125) mm. Ending at 0.25 mm the sheet leaves
+    # 36 % in the pan and a bound far above; ending at 20 um it is right.
+    law = stats.lognorm(0.5, scale=0.3).cdf
+    exact = 0.3e-3 * math.exp(-0.125)
+    coarse, fine = sieved(law, (2.0, 1.0, 0.5, 0.25)), sieved(law, tuple(np.geomspace(3.0, 0.02, 150)))
+    value, unresolved = sizefits.sauter(coarse)
+    assert value > 1.2 * exact and unresolved == pytest.approx(law(0.25), rel=1e-9)
+    assert sizefits.sauter(fine)[0] == pytest.approx(exact, rel=1e-3)
+
+
+@given(st.floats(0.09, 2.0), st.floats(0.09, 2.0))
+def test_share_between_is_a_difference_of_q3(a, b):
+    low, high = sorted((a * 1e-3, b * 1e-3))
+    least, most = sizefits.share_between(HAND, low, high)
+    exact = psd.yield_in(HAND.apertures_m, HAND.q3, low, high)
+    assert least == pytest.approx(exact, abs=1e-12) and most == pytest.approx(exact, abs=1e-12)
+
+
+def test_share_beyond_the_sieves_is_a_range():
+    assert sizefits.share_between(HAND, 0.0, math.inf) == (1.0, 1.0)
+    assert sizefits.share_between(HAND, 0.0, 0.5e-3) == pytest.approx((0.3986, 0.3986), abs=5e-5)
+    assert sizefits.share_between(HAND, 0.0, 0.05e-3) == pytest.approx((0.0, 0.55 / 49.55))
+    assert sizefits.share_between(HAND, 3e-3, math.inf) == pytest.approx((0.0, 0.60 / 49.55))
+    least, most = sizefits.share_between(HAND, 0.05e-3, 0.5e-3)
+    assert most - least == pytest.approx(0.55 / 49.55) and most == pytest.approx(HAND.q3[5])
+
+
+def test_scatter_of_replicates():
+    # scipy: t interval of the mean.
+    values = [610.0, 655.0, 590.0]
+    found = sizefits.scatter(values)
+    low, high = stats.t.interval(0.95, 2, loc=np.mean(values), scale=stats.sem(values))
+    assert (found.mean, found.sd) == pytest.approx((np.mean(values), np.std(values, ddof=1)), rel=1e-12)
+    assert found.half_width == pytest.approx((high - low) / 2, rel=1e-9)
+    assert math.isnan(sizefits.scatter([610.0]).sd)
+
+
+def test_two_designs_of_j10():
+    # Journey J10: A 610, 655, 590, B 560, 620, 545 um: means 618 and 575, pooled sd about 37, P(B finer) about 0.89.
+    a, b = (610.0, 655.0, 590.0), (560.0, 620.0, 545.0)
+    found = sizefits.b_finer(a, b)
+    assert (found.mean_a, found.mean_b) == pytest.approx((618.33, 575.0), abs=0.01)
+    assert found.pooled_sd == pytest.approx(36.6, abs=0.05) and found.freedom == 4
+    # With a flat prior it is one minus the one-sided p of the pooled t test.
+    one_sided = stats.ttest_ind(a, b, equal_var=True, alternative="greater").pvalue
+    assert found.probability == pytest.approx(1 - one_sided, rel=1e-10) == pytest.approx(0.89, abs=0.005)
+    assert found.probability < found.with_one_more < 0.95
+    assert sizefits.b_finer(b, a).probability == pytest.approx(1 - found.probability, rel=1e-12)
+    assert sizefits.b_finer((5.0, 5.0), (5.0,)).probability == 0.5
+    with pytest.raises(ValueError, match="three runs"):
+        sizefits.b_finer((1.0,), (2.0,))
