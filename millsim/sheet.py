@@ -152,8 +152,8 @@ def parse_sheet(text: str, where: str, path: Path | None = None, **answers) -> S
     _no_row_twice(found, rows)
     found.stop()
     sheet = _assemble(found, a, rows, columns, answered)
-    sheet = replace(sheet, path=path, said=(*said, *sheet.said), notes=tuple(f"{p[2]}: {p[3]}" for p in notes))
-    sheet = replace(sheet, sieve_diameter_m=sieve_diameter_m(notes))
+    sheet = replace(sheet, path=path, said=(*said, *sheet.said), sieve_diameter_m=sieve_diameter_m(notes))
+    sheet = replace(sheet, notes=tuple(f"{p[2]}: {p[3]}" for p in notes))
     return replace(sheet, warnings=(*sheet.warnings, *_cautions(sheet)))
 
 
@@ -209,6 +209,8 @@ def _assemble(found: Findings, a: Answers, rows: list[Row], columns: Columns, an
     found.stop()
     labels = {w.name: w.amount for w in rows if isinstance(w.name, str)}
     charge, additive = (_one_mass(found, name, labels, answered) for name in ("charge", "additive"))
+    if charge == 0:
+        found.say("the charge is 0 g", hint="leave it out if it was not weighed")
     whole = 1.0 if not columns.in_mass else charge
     weighed = _one_mass(found, "pan", labels, answered) if columns.in_mass else labels.get("pan")
     if answered["pan"] is not None and not columns.in_mass:
@@ -216,7 +218,6 @@ def _assemble(found: Findings, a: Answers, rows: list[Row], columns: Columns, an
     retained, pan, pan_is, said = _fractions(found, a, sieves, weighed, whole, columns)
     found.stop()
     _sums(found, retained, pan, whole, labels.get("total"), columns, sieves)
-    found.stop()
     if additive:
         pan, charge = _without_additive(found, additive, pan, charge, columns.in_mass)
         whole = charge
@@ -330,8 +331,8 @@ def _sums(found: Findings, retained, pan, whole, said_total, columns: Columns, s
     total = math.fsum((*retained, pan or 0.0))
     found_g, whole_g, said_g = (_shown(v or 0.0, columns.in_mass) for v in (total, whole, said_total))
     last = max((w.step for w in sieves), default=0.0)
-    rounding = max(CHARGE_ROUNDING * (whole or 0.0), 0.6 * last * math.sqrt(len(retained) + 1))  # two deviations
-    if whole is not None and total > whole + rounding:
+    deviations = min(0.6 * last * math.sqrt(len(retained) + 1), 0.03 * (whole or 0.0))  # two of rounding
+    if whole is not None and total > whole + max(CHARGE_ROUNDING * whole, deviations):
         name = "charge" if columns.in_mass else "whole"
         message = f"sieves and pan sum to {found_g}, more than the {name} of {whole_g}"
         found.say(message, hint="correct it; for cumulative amounts --reading oversize; the charge holds the additive")

@@ -362,13 +362,15 @@ def is_note(name: str, amount: str) -> bool:
 
 
 def sieve_diameter_m(notes: list[Picked]) -> float:
-    """Diameter of the sieves, m: 200 mm unless a row says otherwise."""
+    """Diameter of the sieves, m: 200 mm unless a row says otherwise (50 mm to 1 m)."""
     for _, _, name, amount in notes:
         if row_named(name) == "diameter":
             try:
-                return aperture_m(amount, "mm")
+                diameter = aperture_m(amount, "mm")
             except (ValueError, KeyError):
                 continue
+            if 0.05 <= diameter <= 1.0:
+                return diameter
     return 0.2
 
 

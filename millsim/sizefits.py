@@ -107,7 +107,7 @@ def rrsb_net(q3: ArrayLike) -> Array:
 
 def fit(law: str, apertures_m: Sequence[float], q3: Sequence[float]) -> Fit | None:
     """The straight line in the net of a law through the sieves with 0 < Q3 < 1; None for fewer than two such sieves
-    or a curve that does not rise."""
+    or a curve so flat that the line leaves any size a powder could have."""
     x, q = np.asarray(apertures_m, dtype=float), np.asarray(q3, dtype=float)
     inside = (q > 0) & (q < 1)
     x, q = x[inside], q[inside]
@@ -116,7 +116,7 @@ def fit(law: str, apertures_m: Sequence[float], q3: Sequence[float]) -> Fit | No
     normal = NormalDist()
     net = {"rrsb": rrsb_net, "lognormal": np.vectorize(normal.inv_cdf, otypes=[float]), "ggs": np.log}[law](q)
     slope, height = _line(np.log(x), net)
-    if not slope > 0:
+    if not slope > 0 or abs(height / slope) > 25:  # beyond 14 pm to 7e10 m
         return None
     size = math.exp(-height / slope)
     shape = 1.0 / slope if law == "lognormal" else slope

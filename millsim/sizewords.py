@@ -84,7 +84,8 @@ def _table(sheet: SieveSheet) -> list[str]:
     rows.append(("pan", "", f"{sheet.pan_g:.{grams}f}" if in_g else "", f"{shown[0] * 100:.{places}f}", ""))
     rows.append(("sum", "", f"{sheet.sum_g:.{grams}f}" if in_g else "", f"{100:.{places}f}", ""))
     if sheet.charge_g is not None:
-        rows.append(("charge", "", f"{sheet.charge_g:.{grams}f}", "", ""))
+        exact = abs(round(sheet.charge_g, grams) - sheet.charge_g) < 1e-9
+        rows.append(("charge", "", f"{sheet.charge_g:.{grams}f}" if exact else f"{sheet.charge_g:.6g}", "", ""))
     return table(("aperture µm", "as given", "retained g", "retained %", "Q3 %"), rows)
 
 
@@ -106,9 +107,10 @@ def _closure(sheet: SieveSheet) -> list[str]:
             return wrap("The sheet does not tell the loss: what passed was not weighed apart.")
         return wrap("No charge is given, so the loss is not known; add a row charge,<mass>.")
     whole = sheet.charge_g if sheet.percent_sum is None else None
-    mass = f"{loss * whole:.3g} g, " if whole and abs(loss) * whole > 1e-9 else ""
+    mass = f"{loss * whole:.3g} g, " if whole and abs(loss) > 5e-5 else ""
     verdict = "good" if abs(loss) <= 0.03 else "usable with care" if loss <= 0.05 else "not good enough"
-    return wrap(f"Loss: {mass}{loss * 100:.2g} % of the charge ({(1 - loss) * 100:.4g} % found again: {verdict}).")
+    lost = round(loss * 100, 2) + 0.0  # no -0
+    return wrap(f"Loss: {mass}{lost:.2g} % of the charge ({(1 - loss) * 100:.4g} % found again: {verdict}).")
 
 
 def _sizes(sheet: SieveSheet) -> list[str]:
