@@ -94,10 +94,11 @@ def _sizes(name: str, sheets, unseen: float, edges: np.ndarray, curve) -> Block 
     q = np.concatenate([np.asarray(s.q3) for s in sheets])
     own = _blocks([_weighing(s) for s in sheets])
     slope = np.concatenate([_slope(s) for s in sheets])
-    q = q + 0.5 * unseen * (1.0 - q)  # what was not sieved is finer: between as the rest and all below the finest sieve
-    loss = np.concatenate([(s.loss_share or 0.0) * (1.0 - np.asarray(s.q3)) for s in sheets])
-    at, open_ = np.log(x), 0.5 * unseen * (1.0 - q)
-    covariance = own + curve_covariance(at, q, slope) + np.outer(open_, open_) + np.outer(loss, loss)
+    # What was lost in sieving, and what was not sieved, is like the rest or finer than all sieves: half-way between.
+    loss = np.concatenate([_loss(s) for s in sheets])
+    open_ = 0.5 * unseen * (1.0 - q)
+    q, at = q + open_ + 0.5 * loss, np.log(x)
+    covariance = own + curve_covariance(at, q, slope) + np.outer(open_, open_) + 0.25 * np.outer(loss, loss)
     labels = tuple(f"Q3({1e3 * a:.3g} mm)" for a in x)
     ln_edges = np.log(edges)
     return Block(name, labels, np.minimum(q, 1.0), covariance, lambda f: np.interp(at, ln_edges, curve(f)))
@@ -128,6 +129,13 @@ def _with_bag(run) -> tuple[SieveSheet, ...]:
     return tuple(found)
 
 
+def _loss(sheet: SieveSheet) -> np.ndarray:
+    """How much higher Q3 lies if all that was lost in sieving was finer than the finest sieve."""
+    if not sheet.q3_loss_fine or not sheet.q3_loss_shared:
+        return np.zeros(len(sheet.q3))
+    return np.asarray(sheet.q3_loss_fine) - np.asarray(sheet.q3_loss_shared)
+
+
 def _slope(sheet: SieveSheet) -> np.ndarray:
     """dQ3/dln x at the apertures: mean of the two sides, 0 beyond a closed end."""
     x, q = np.log(np.asarray(sheet.apertures_m)), np.asarray(sheet.q3)
@@ -142,7 +150,7 @@ def _weighing(sheet: SieveSheet) -> np.ndarray:
     masses = np.array([sheet.pan_g or 0.0, *sheet.retained_g])
     if masses.size == 1 or masses.sum() <= 0.0:  # a sheet in per cent: weighing unknown
         return np.zeros((len(sheet.q3), len(sheet.q3)))
-    step = getattr(sheet, "resolution_g", None) or 0.01
+    step = sheet.resolution_g or 0.01
     below = np.tril(np.ones((masses.size - 1, masses.size)))
     derivative = (below - np.asarray(sheet.q3)[:, None]) / masses.sum()
     return derivative @ derivative.T * step**2 / 3.0

@@ -20,10 +20,11 @@ STARTS = 64  # draws of the prior among which the search starts
 MOST_STEPS = 60
 STEP = 0.02  # of the forward differences, in scores
 ROUND = 1000  # samples per round
-ROUNDS = (4, 16)  # least and most
+ROUNDS = (6, 16)  # least and most
 ENOUGH = 400.0  # effective samples at which sampling stops
 CENTRES = 60  # local kernels of a proposal
 INFORMED = 0.3  # singular value of the Jacobian above which a direction gets a proposal of its own
+WIDE = 0.1  # share of each proposal that is the prior itself: finds far modes, bounds the weights
 TAIL = 8.0  # degrees of freedom of the broad part of a proposal
 
 Evaluate = Callable[[np.ndarray], np.ndarray]
@@ -127,21 +128,23 @@ def _damped_step(evaluate: Evaluate, z, r, J, f, damping):
 
 
 class _Proposal:
-    """A broad Student t and local normal kernels in the k informed coordinates."""
+    """A broad Student t, local normal kernels and a tenth of the prior, in the k informed coordinates."""
 
     def __init__(self, mean: np.ndarray, cov: np.ndarray, centres: np.ndarray | None = None):
         self.mean, self.root = mean, np.linalg.cholesky(cov)
         self.centres, self.width = centres, 0.5
 
     def draw(self, count: int, rng: np.random.Generator) -> np.ndarray:
-        """(count, k): half of the broad part, half around the centres."""
+        """(count, k): a tenth of the prior, half of the rest of the broad part, half around the centres."""
         k = self.mean.size
         noise = rng.standard_normal((count, k)) @ self.root.T
         stretch = np.sqrt(TAIL / rng.chisquare(TAIL, count))
         out = self.mean + noise * stretch[:, None]
+        wide = int(WIDE * count)
         if self.centres is not None:
-            half = count // 2
-            out[:half] = self.centres[np.arange(half) % len(self.centres)] + self.width * noise[:half]
+            local = wide + (count - wide) // 2
+            out[wide:local] = self.centres[np.arange(local - wide) % len(self.centres)] + self.width * noise[wide:local]
+        out[:wide] = rng.standard_normal((wide, k))
         return out
 
     def log_density(self, a: np.ndarray) -> np.ndarray:
@@ -153,13 +156,14 @@ class _Proposal:
         scale = np.log(np.diag(self.root)).sum()
         student = gammaln((TAIL + k) / 2) - gammaln(TAIL / 2) - 0.5 * k * np.log(TAIL / 2.0) - scale
         broad = student - 0.5 * (TAIL + k) * np.log1p(np.sum(white**2, axis=1) / TAIL)
+        normal = np.log(WIDE) - 0.5 * np.sum(a**2, axis=1)
         if self.centres is None:
-            return broad
+            return np.logaddexp(normal, np.log1p(-WIDE) + broad)
         spots = np.linalg.solve(self.root, (self.centres - self.mean).T).T
         square = (white**2).sum(1)[:, None] + (spots**2).sum(1) - 2.0 * white @ spots.T
         local = np.logaddexp.reduce(-0.5 * square / self.width**2, axis=1) - np.log(len(spots))
         local -= scale + k * np.log(self.width)
-        return np.logaddexp(broad, local) - np.log(2.0)
+        return np.logaddexp(normal, np.log1p(-WIDE) + np.logaddexp(broad, local) - np.log(2.0))
 
 
 def sample(evaluate: Evaluate, mode: Mode, rng: np.random.Generator, say: Say) -> Posterior:

@@ -81,5 +81,6 @@ def _sheets(sheets: tuple[SieveSheet, ...], q: np.ndarray) -> tuple[SieveSheet, 
         total = s.sum_g or 50.0
         retained = tuple(float(m) for m in total * np.diff([*part, 1.0]))
         q3 = tuple(float(v) for v in part)
-        found.append(replace(s, q3=q3, retained_g=retained, pan_g=float(total * part[0]), charge_g=None, path=None))
+        masses = {"retained_g": retained, "pan_g": float(total * part[0]), "charge_g": None}
+        found.append(replace(s, q3=q3, q3_loss_shared=(), q3_loss_fine=(), path=None, **masses))
     return tuple(found)

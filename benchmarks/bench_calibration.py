@@ -1,0 +1,127 @@
+"""Calibration: whether its 80 % intervals hold the truth, over 200 pretend runs; and how long one calibration takes.
+
+Every pretend run has all parameters drawn from their ranges, is simulated by the Monte Carlo engine and measured with
+errors; draws whose mill would not run at that feed rate are drawn anew. `python benchmarks/bench_calibration.py 40`
+does fewer runs.
+"""
+
+import sys
+import time
+
+import numpy as np
+from common import ROOT, best, row, say, show
+from scipy.optimize import least_squares
+
+from millsim import psd
+from millsim.calibration import fit, observations, runmodel
+from millsim.calibration.posterior import find_mode, sample, weighted_quantile
+from millsim.calibration.synthetic import pretend
+from millsim.calibration.unknowns import unknowns_of
+from millsim.calibration.whole import calibrate_whole
+from millsim.measured.runsheet import read_run
+
+RUNS = 200
+LEVEL = (0.1, 0.9)
+TOLD = ("xw_min", "fines_limit", "daughter_exponent", "layer_speed_ratio", "windage_factor", "rate_multiplier")
+TOLD += ("sieve_factor", "edge_share_bevelled")
+ANSWERS = {
+    "x50": lambda f, edges: psd.x_at(edges, f.q3, 0.5),
+    "x90": lambda f, edges: psd.x_at(edges, f.q3, 0.9),
+    "hold-up": lambda f, edges: f.holdup_kg,
+    "loaded power": lambda f, edges: f.loaded_W,
+    "outlet temperature": lambda f, edges: f.outlet_K,
+}
+
+
+def quiet(*_: object) -> None:
+    """Progress to nobody."""
+
+
+def one(run, unknowns, seed: int):
+    """(inside by parameter (G,), inside by answer, effective samples, seconds, narrowing (G,)); None if it cannot run."""
+    truth = np.random.default_rng(1000 + seed).standard_normal(unknowns.count)
+    made = pretend(run, unknowns, truth, seed)
+    if made is None:
+        return None
+    measured, true = made
+    start = time.perf_counter()
+    model = runmodel.model_of(measured)
+    joint = fit.JointMisfit((model,), (observations.blocks_of(measured, model),), unknowns)
+    rng = np.random.default_rng(seed)
+    p = sample(joint, find_mode(joint, unknowns.count, rng, quiet), rng, quiet)
+    seconds = time.perf_counter() - start
+    ends = np.array([[weighted_quantile(z, p.weights, q) for q in LEVEL] for z in p.scores.T])
+    draws = [f for f in joint.forecasts(0, p.equal(200)) if f]
+    edges, answers = model.problem.edges, []
+    for tell in ANSWERS.values():
+        low, high = np.quantile([tell(f, edges) for f in draws], LEVEL)
+        answers.append(low <= tell(true, edges) <= high)
+    inside = (truth >= ends[:, 0]) & (truth <= ends[:, 1])
+    return inside, np.array(answers), p.effective, seconds, (ends[:, 1] - ends[:, 0]) / (2 * 1.2816)
+
+
+def coverage(run, unknowns, count: int) -> list:
+    """Tables of one() over `count` runs that run."""
+    found, seed, begin = [], 0, time.perf_counter()
+    while len(found) < count:
+        seed += 1
+        if (got := one(run, unknowns, seed)) is not None:
+            found.append(got)
+            if len(found) % 10 == 0:
+                share = 100 * np.mean([f[0] for f in found])
+                say(f"  {len(found)} runs, {time.perf_counter() - begin:.0f} s, {share:.1f} % inside")
+    return found
+
+
+def baseline(run, unknowns) -> tuple[float, float]:
+    """(our seconds to the best fit, seconds of scipy's least_squares on the same misfit)."""
+    model = runmodel.model_of(run)
+    joint = fit.JointMisfit((model,), (observations.blocks_of(run, model),), unknowns)
+    used = {p.name for p in model.problem.parameters}
+
+    def residuals(z: np.ndarray) -> np.ndarray:
+        mill = unknowns.mills(model.problem.mill, z[None], used)
+        return np.concatenate([np.nan_to_num(observations.misfit(joint.blocks[0], model.forecast(mill)), nan=1e3), z])
+
+    ours = best(lambda: find_mode(joint, unknowns.count, np.random.default_rng(1), quiet), 3)
+    theirs = best(lambda: least_squares(residuals, np.zeros(unknowns.count), diff_step=0.02, xtol=1e-5), 1)
+    return ours, theirs
+
+
+def main(count: int = RUNS) -> dict:
+    """Run all, print the table and return it."""
+    run = read_run(ROOT / "configs" / "demo_run.toml")
+    unknowns = unknowns_of(runmodel.model_of(run).problem.parameters)
+    calibrate_whole([run])  # compiles
+    whole = best(lambda: calibrate_whole([run]), 2)
+    ours, theirs = baseline(run, unknowns)
+    found = coverage(run, unknowns, count)
+    inside = np.array([f[0] for f in found])
+    answers = np.array([f[1] for f in found])
+    width = np.mean([f[4] for f in found], axis=0)
+    overall, every = 100 * inside.mean(), 100 * answers.mean()
+    rows = [
+        row("one calibration of the demo run, all of it", whole, "s", "<= 20 s", whole <= 20.0),
+        row("  to the best fit alone", ours, "s"),
+        row("  scipy least_squares on the same misfit", theirs, "s"),
+        row("best fit: least_squares over ours", theirs / ours, "times"),
+        row("pretend runs", len(found), ""),
+        row("80 % intervals that hold the truth, all parameters", overall, "%", "72 to 88 %", 72 <= overall <= 88),
+    ]
+    for name in TOLD:
+        i = unknowns.names.index(name)
+        rows.append(row(f"  {name} (its range left: {100 * width[i]:.0f} %)", 100 * inside[:, i].mean(), "%"))
+    rows.append(row("80 % intervals that hold the truth, answers", every, "%", "72 to 88 %", 72 <= every <= 88))
+    rows += [row(f"  {name}", 100 * answers[:, i].mean(), "%") for i, name in enumerate(ANSWERS)]
+    rows += [
+        row("effective samples, median", float(np.median([f[2] for f in found])), ""),
+        row("  least", float(np.min([f[2] for f in found])), ""),
+        row("seconds of fit and sampling, median", float(np.median([f[3] for f in found])), "s"),
+        row("  most", float(np.max([f[3] for f in found])), "s"),
+    ]
+    show("Calibration", rows)
+    return {"title": "Calibration", "rows": rows}
+
+
+if __name__ == "__main__":
+    sys.exit(0 if main(int(sys.argv[1]) if len(sys.argv) > 1 else RUNS) else 1)

@@ -1,0 +1,411 @@
+"""The calibration as a whole, on pretend runs that the Monte Carlo engine made with known parameters.
+
+Expected coverage of an 80 % interval whose data are drawn as the calibration assumes: 80 % (by construction of a
+posterior; Gelman et al. 2013, Bayesian Data Analysis, sec. 10.7, from memory). The large version is
+benchmarks/bench_calibration.py.
+"""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from millsim import calibrated
+from millsim.band import draws, run_samples
+from millsim.calibration import findings, fit, nextstep, observations, runmodel
+from millsim.calibration.carding import card_of, card_text
+from millsim.calibration.posterior import find_mode, sample, weighted_quantile
+from millsim.calibration.synthetic import pretend
+from millsim.calibration.unknowns import unknowns_of
+from millsim.cards.calibrated import load_calibrated
+from millsim.config import load_config, parse_config
+from millsim.errors import InputError
+from millsim.measured.runsheet import read_run
+from millsim.problem import build
+from millsim.run import predict
+from millsim.scores import at_score
+
+CONFIGS = Path(__file__).resolve().parent.parent / "configs"
+SLIM = ["run.engine=balance", "run.trace=false", "run.band_samples=64"]
+
+
+def quiet(*_):
+    """Progress to nobody."""
+
+
+@pytest.fixture(scope="module")
+def run():
+    return read_run(CONFIGS / "demo_run.toml")
+
+
+@pytest.fixture(scope="module")
+def found(run):
+    return fit.calibrate([run], 1)
+
+
+@pytest.fixture(scope="module")
+def card(found, tmp_path_factory):
+    path = tmp_path_factory.mktemp("card") / "demo.card.toml"
+    path.write_text(card_text(card_of(found)), encoding="utf-8")
+    return path
+
+
+def posterior_of(run, unknowns, seed):
+    model = runmodel.model_of(run)
+    joint = fit.JointMisfit((model,), (observations.blocks_of(run, model),), unknowns)
+    rng = np.random.default_rng(seed)
+    return sample(joint, find_mode(joint, unknowns.count, rng, quiet), rng, quiet)
+
+
+# --- round trips -----------------------------------------------------------------------------------------
+
+
+def test_intervals_cover_the_truth(run):
+    """Four pretend runs with all parameters drawn from their ranges: 80 % intervals cover about 80 %."""
+    unknowns = unknowns_of(runmodel.model_of(run).problem.parameters)
+    felt, covered, tried, seed = [], [], 0, 0
+    while tried < 4:
+        seed += 1
+        truth = np.random.default_rng(1000 + seed).standard_normal(unknowns.count)
+        made = pretend(run, unknowns, truth, seed)
+        if made is None:
+            continue
+        tried += 1
+        p = posterior_of(made[0], unknowns, seed)
+        low, high = (
+            np.array([weighted_quantile(z, p.weights, q) for z in p.scores.T]) for q in (0.1, 0.9)
+        )
+        inside = (truth >= low) & (truth <= high)
+        covered.append(inside.mean())
+        felt.append(inside[[unknowns.names.index(n) for n in ("xw_min", "fines_limit", "daughter_exponent")]].mean())
+    assert 0.72 <= np.mean(covered) <= 0.88
+    assert np.mean(felt) >= 0.6  # a dozen intervals of the parameters that the data determine best
+
+
+def test_a_known_truth_is_found_again(run):
+    """A mill with a lower threshold and another fragment law than the card: threshold and answers are recovered.
+
+    Fragment exponent and fines limit trade off; only what they do to the powder is recovered.
+    """
+    unknowns = unknowns_of(runmodel.model_of(run).problem.parameters)
+    truth = np.zeros(unknowns.count)
+    truth[unknowns.names.index("xw_min")] = -0.8
+    truth[unknowns.names.index("daughter_exponent")] = 1.2
+    truth[unknowns.names.index("fines_limit")] = -1.0
+    made, true = pretend(run, unknowns, truth, 7)
+    p = posterior_of(made, unknowns, 7)
+    mean = p.weights @ p.scores
+    sd = np.sqrt(p.weights @ (p.scores - mean) ** 2)
+    i = unknowns.names.index("xw_min")
+    assert sd[i] < 0.6
+    assert abs(mean[i] - truth[i]) < 2.5 * sd[i]
+    assert mean[i] < -0.2
+    model = runmodel.model_of(made)
+    mills = unknowns.mills(model.problem.mill, p.equal(40), {q.name for q in model.problem.parameters})
+    told = [model.forecast(mills[i : i + 1]) for i in range(40)]
+    edges = model.problem.edges
+    for pick in (lambda f: f.holdup_kg, lambda f: f.loaded_W, lambda f: float(np.interp(0.25e-3, edges, f.q3))):
+        low, high = np.quantile([pick(f) for f in told if f], [0.02, 0.98])
+        assert low < pick(true) < high
+
+
+def test_a_second_sieve_tells_more_than_one(run, found):
+    coarse = replace(run, config=load_config(CONFIGS / "demo.toml", ["sieve.hole=1 mm", "sieve.pitch=2 mm"]))
+    unknowns = found.unknowns
+    made, _ = pretend(coarse, unknowns, found.posterior.mode.scores, 5)
+    both = fit.calibrate([run, made], 1)
+    one, two = (np.prod(np.sqrt(1.0 / (1.0 + np.linalg.svd(c.posterior.mode.jacobian)[1] ** 2))) for c in (found, both))
+    assert two < 0.8 * one  # the volume of what stays possible
+    rows = {r.name: r for r in findings.rows(both)}
+    before = {r.name: r for r in findings.rows(found)}
+    assert rows["xw_min"].sd < before["xw_min"].sd
+
+
+# --- what data can tell ----------------------------------------------------------------------------------
+
+
+def test_sizes_alone_do_not_separate_breaking_from_leaving(run, found):
+    """The powder's sizes leave rate and sieve factor open, and the energy too; watts and hold-up help."""
+    bare = replace(
+        run, holdup_kg=None, idle_W=None, loaded_W=None, outlet_K=None, air_flow_m3_s=None, product_temperature_K=None
+    )
+    sizes = fit.calibrate([bare], 1)
+    rows = {r.name: r for r in findings.rows(sizes)}
+    assert not rows["rate_multiplier"].determined
+    assert not rows["sieve_factor"].determined
+
+    def energy(c):
+        return np.std(np.log([f.loaded_W for f in c.fits[0].after]))
+
+    assert energy(found) < 0.4 * energy(sizes)
+
+
+def test_open_parameters_are_told_with_what_they_trade_for(found):
+    rows = {r.name: r for r in findings.rows(found)}
+    words = findings.open_words(rows["sieve_factor"])
+    assert words.startswith("sieve_factor is open")
+    assert any(name in words for name in ("shape", "usable_open", "wall_contacts"))
+
+
+def test_a_parameter_at_its_limit_is_the_first_check(found):
+    rows = findings.rows(found)
+    stuck = replace(rows[0], value=rows[0].param.high, mean=1.9, sd=0.2)
+    first = findings.checks(found, [stuck])[0]
+    assert not first.passed
+    assert rows[0].name in first.text
+
+
+def test_no_error_bars_from_few_samples(found):
+    few = replace(found, posterior=replace(found.posterior, effective=12.0))
+    checks = findings.checks(few, findings.rows(found))
+    assert not findings.trustworthy(checks)
+    assert any("no error bars" in k.text for k in checks)
+
+
+def test_a_run_the_model_cannot_reach_is_told(run):
+    sheet = run.product_sheets[0]
+    x = np.asarray(sheet.apertures_m)
+    odd = replace(sheet, q3=tuple(float(q) for q in np.where(x < 0.2e-3, 0.0, np.where(x < 0.4e-3, 0.02, 1.0))))
+    c = fit.calibrate([replace(run, product_sheets=(odd,))], 1)
+    check = next(k for k in findings.checks(c, findings.rows(c)) if k.name == "fit")
+    assert not check.passed
+    assert "does not reach the data" in check.text
+
+
+def test_the_monte_carlo_engine_confirms(found):
+    confirmed = found.fits[0].confirmed
+    assert confirmed.worst_sigma < findings.AGREE
+    assert abs(confirmed.misfit_montecarlo - confirmed.misfit_balance) < 3.0
+
+
+def test_every_main_parameter_moves_the_misfit(found):
+    J = found.posterior.mode.jacobian
+    for i in range(found.unknowns.count):
+        if found.unknowns.main(i):
+            assert np.abs(J[:, i]).max() > 1e-3, found.unknowns.names[i]
+
+
+# --- the forward model and its errors --------------------------------------------------------------------
+
+
+def test_the_forecast_is_what_predict_says(run):
+    """At the plausible values and warm: the same balance as a prediction at that feed rate."""
+    long = replace(run, milling_s=1e6, fed_kg=run.fed_kg / run.milling_s * 1e6)
+    model = runmodel.model_of(long)
+    told = model.forecast(model.problem.mill)
+    changes = [*SLIM[:2], "run.band_samples=0", f"feed.rate={3.6e6 * run.feed_rate_kg_s:.12g} g/h", "air.room=21 degC"]
+    rpm = run.speed_loaded_rad_s * 30 / np.pi
+    curve = f"[['0 W', '{rpm:.12g} rpm'], ['2000 W', '{rpm:.12g} rpm']]"
+    changes += [f"drive.speed={rpm:.12g} rpm", f"drive.speed_curve={curve}"]
+    p = predict(load_config(CONFIGS / "demo.toml", changes), seed=1)
+    assert told.q3 == pytest.approx(p.main.table.product_q3, abs=1e-5)
+    assert told.holdup_kg == pytest.approx(p.main.scalars["holdup_kg"].value, rel=1e-4)
+    assert told.loaded_W == pytest.approx(p.main.scalars["electrical_power_W"].value, rel=1e-4)
+    assert told.outlet_K == pytest.approx(p.main.scalars["outlet_temperature_K"].value, abs=0.02)
+
+
+def test_a_short_run_is_cooler_than_a_long_one(run):
+    temperatures = []
+    for seconds in (60.0, 600.0, 6000.0):
+        short = replace(run, milling_s=seconds, warm_s=0.0, fed_kg=run.feed_rate_kg_s * seconds)
+        model = runmodel.model_of(short)
+        temperatures.append(model.forecast(model.problem.mill).outlet_K)
+    assert temperatures[0] < temperatures[1] - 0.3 < temperatures[2] - 0.6
+
+
+def test_weighing_errors_by_simulation(run):
+    """Covariance of Q3 from a scale's step against masses shaken by a uniform error (numpy)."""
+    sheet = run.product_sheets[0]
+    masses = np.array([sheet.pan_g, *sheet.retained_g])
+    step = 0.5
+    shaken = masses + np.random.default_rng(1).uniform(-step, step, (200_000, masses.size))
+    q = np.cumsum(shaken, axis=1)[:, :-1] / shaken.sum(axis=1, keepdims=True)
+    told = observations._weighing(replace(sheet, step=step))
+    assert np.sqrt(np.diag(told)) == pytest.approx(q.std(axis=0), rel=0.02)
+
+
+def test_what_the_bag_holds_counts_as_fines(run):
+    """10 % of the powder in the bag, unsieved: Q3 rises half-way to all of it being finer, with that as its error."""
+    much = replace(run, product_kg=0.9, bag_kg=0.1, fed_kg=1.0, holdup_kg=0.0, sweepings_kg=0.0)
+    edges = runmodel.model_of(run).problem.edges
+    block, sheet = observations.size_block(much, edges), run.product_sheets[0]
+    q, loss = np.asarray(sheet.q3), np.asarray(sheet.q3_loss_fine) - np.asarray(sheet.q3_loss_shared)
+    assert block.values == pytest.approx(q + 0.05 * (1.0 - q) + 0.5 * loss)
+    assert loss.max() == pytest.approx(sheet.loss_share, rel=0.15)  # half a per cent of the charge, all of it finer
+    plain = observations.size_block(replace(much, bag_kg=0.0, product_kg=1.0), edges)
+    i = int(np.argmin(np.abs(q - 0.3)))
+    assert block.sd[i] > plain.sd[i]
+
+
+def test_amperes_bound_from_above_only(run):
+    model = runmodel.model_of(run)
+    told = model.forecast(model.problem.mill)
+    bounded = replace(run, loaded_W=None, loaded_upper_W=2.0 * told.loaded_W)
+    block = next(b for b in observations.blocks_of(bounded, model) if b.name == "loaded power at most")
+    assert block.residuals(told) == pytest.approx(0.0)
+    assert block.residuals(replace(told, loaded_W=3.0 * told.loaded_W))[0] > 3.0
+
+
+# --- the card --------------------------------------------------------------------------------------------
+
+
+def test_same_seed_same_card_on_any_number_of_threads(run, found, monkeypatch):
+    monkeypatch.setattr("os.cpu_count", lambda: 1)
+    assert card_text(card_of(fit.calibrate([run], 1))) == card_text(card_of(found))
+
+
+def test_the_card_reads_back(found, card):
+    assert load_calibrated(card) == card_of(found)
+
+
+def test_a_config_carries_its_card(card):
+    config = load_config(CONFIGS / "demo.toml", [f"calibration.card={card}"])
+    plain = load_config(CONFIGS / "demo.toml")
+    assert config.sha256 != plain.sha256
+    again = parse_config(config.text)
+    assert again.sha256 == config.sha256
+    assert again.calibration == config.calibration
+
+
+def test_predictions_use_the_card(card):
+    wide = predict(load_config(CONFIGS / "demo.toml", SLIM), seed=1)
+    narrow = predict(load_config(CONFIGS / "demo.toml", [*SLIM, f"calibration.card={card}"]), seed=1)
+    for name in ("x50_m", "throughput_kg_s"):
+        a, b = (p.main.scalars[name] for p in (wide, narrow))
+        assert np.log(b.high / b.low) < 0.5 * np.log(a.high / a.low)
+        assert b.low <= b.value <= b.high
+    assert {q.basis for q in narrow.parameters} >= {"calibrated", "assumed"}
+    assert all("third batch" in q.source for q in narrow.parameters if q.basis == "calibrated")
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ("drive.tip_speed=90 m/s", "tip speed 90 m/s"),
+        ("stator.gap=1 mm", "pieces ride on the pins"),
+        ("sieve.hole=1.5 mm", "sieve hole 1.5 mm"),
+        ("feed.material=ps", "its own card counts"),
+    ],
+)
+def test_bands_widen_outside_the_calibrated_range(card, change, says):
+    sets = [*SLIM, change, *(["sieve.pitch=3 mm"] if "hole" in change else [])]
+    inside = predict(load_config(CONFIGS / "demo.toml", [*SLIM, f"calibration.card={card}"]), seed=1)
+    outside = predict(load_config(CONFIGS / "demo.toml", [*sets, f"calibration.card={card}"]), seed=1)
+    assert any("outside the calibrated range" in w and says in w for w in outside.warnings)
+    assert not any("outside the calibrated range" in w for w in inside.warnings)
+    a, b = (p.main.scalars["throughput_kg_s"] for p in (inside, outside))
+    assert np.log(b.high / b.low) > 1.2 * np.log(a.high / a.low)
+
+
+def test_a_hotter_mill_lowers_the_weight(card):
+    config = load_config(CONFIGS / "demo.toml", [f"calibration.card={card}"])
+    seen = config.calibration.conditions.outlet_temperature_K[1]
+    assert calibrated.apply(config, seen + 5.0).weight == 1.0
+    assert calibrated.apply(config, seen + 40.0).weight == pytest.approx(np.exp(-0.2))
+
+
+def test_weight_none_is_the_prior_and_weight_one_the_draws(card):
+    """z -> w z + sqrt(1 - w^2) e leaves a standard normal as it is, and forgets the draws at w = 0."""
+    fitted = load_calibrated(card).parameters["xw_min_warm"]
+    normal = np.random.default_rng(0).standard_normal(5000)
+    config = load_config(CONFIGS / "demo.toml", [f"calibration.card={card}"])
+    applied = calibrated.apply(config)
+    own = at_score(fitted.prior, np.array(fitted.draws[:64]))
+    assert applied.values("xw_min_warm", normal[:64]) == pytest.approx(own)
+    forgot = replace(applied, material_weight=0.0)
+    assert forgot.values("xw_min_warm", normal) == pytest.approx(at_score(fitted.prior, normal))
+    half = replace(applied, card=replace(applied.card, parameters={
+        "xw_min_warm": replace(fitted, draws=tuple(np.random.default_rng(1).standard_normal(5000)))
+    }), material_weight=0.5)  # fmt: skip
+    got = np.log(half.values("xw_min_warm", normal))
+    assert got.std() == pytest.approx(np.log(at_score(fitted.prior, normal)).std(), rel=0.05)
+
+
+def test_draws_of_the_band_are_the_draws_of_the_card(card):
+    problem = build(load_config(CONFIGS / "demo.toml", [f"calibration.card={card}"]))
+    mills = draws(problem, 64, 1)
+    fitted = problem.calibration.card.parameters
+    for name in ("f_mat_warm", "sieve_factor", "windage_factor"):
+        expected = at_score(fitted[name].prior, np.array(fitted[name].draws[:64]))
+        assert mills[name] == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ("runs = [", "ruins = [", "runs"),
+        ('scale = "log"', 'scale = "lag"', "scale"),
+        ("[conditions]", "[conditiones]", "conditions"),
+        ("[parameters.density]", "[parameters.densty]", "density"),
+        ("score = ", "score = nan #", "score"),
+    ],
+)
+def test_a_spoilt_card_is_told_by_key(card, tmp_path, old, new, says):
+    text = card.read_text(encoding="utf-8")
+    assert old in text
+    spoilt = tmp_path / "spoilt.toml"
+    spoilt.write_text(text.replace(old, new, 1), encoding="utf-8")
+    with pytest.raises(InputError, match=says):
+        load_config(CONFIGS / "demo.toml", [f"calibration.card={spoilt}"])
+
+
+def test_another_file_is_no_card():
+    with pytest.raises(InputError, match="no calibrated card"):
+        load_config(CONFIGS / "demo.toml", [f"calibration.card={CONFIGS / 'pla.toml'}"])
+
+
+# --- runs that do not fit together ----------------------------------------------------------------------
+
+
+def test_runs_of_two_materials_are_refused(run):
+    other = replace(run, config=load_config(CONFIGS / "demo.toml", ["feed.material=ps"]))
+    with pytest.raises(InputError, match="calibrate each material apart"):
+        fit.calibrate([run, other], 1)
+
+
+def test_a_run_without_a_sieving_is_refused(run):
+    with pytest.raises(InputError, match="sieve a sample of the product"):
+        fit.calibrate([replace(run, product_sheets=())], 1)
+
+
+# --- what to measure next --------------------------------------------------------------------------------
+
+
+def test_expected_narrowing_against_the_closed_form():
+    """t ~ N(0, 1), h = t + e with var(e) = s^2 + r^2: sd left is sqrt(1 - 1 / (1 + s^2 + r^2))."""
+    rng = np.random.default_rng(0)
+    t = rng.standard_normal(20_000)
+    h = t + 0.5 * rng.standard_normal(t.size)
+    c = nextstep.Candidate("h", "", 1.0, h[:, None], np.array([[0.75]]))
+    ranked = nextstep._judge(c, t, False)
+    assert ranked.left == pytest.approx((1.0 - 1.0 / 2.0) ** 0.5, abs=0.01)
+    assert ranked.then[1] - ranked.then[0] == pytest.approx(ranked.left * (ranked.now[1] - ranked.now[0]))
+
+
+def test_the_ranking_is_right_about_what_watts_would_do():
+    """Expected narrowing of the energy by reading the watt meter, against what a calibration with it leaves."""
+    config = load_config(CONFIGS / "demo.toml", ["feed.rate=3.6 kg/h"])
+    planned = nextstep.plan(config, 1, 128)
+    ranked = {r.name: r for r in planned.rank("energy")}
+    assert ranked["loaded power"].left < 0.35
+    assert next(iter(ranked)) == "loaded power"
+    assert ranked["loaded power"].left < ranked["outlet temperature"].left < 1.0
+    assert "idle power" not in {r.name for r in planned.rank("energy", ("idle power",))}
+    sieve = next(r for r in planned.rank("sieve_factor"))
+    assert sieve.left < 1.0
+
+
+def test_a_calibrated_mill_has_less_to_gain(card):
+    config = load_config(CONFIGS / "demo.toml", ["feed.rate=3.6 kg/h"])
+    known = load_config(CONFIGS / "demo.toml", ["feed.rate=3.6 kg/h", f"calibration.card={card}"])
+    a, b = (nextstep.plan(c, 1, 96).rank("rate")[0].now for c in (config, known))
+    assert np.log(b[1] / b[0]) < 0.5 * np.log(a[1] / a[0])
+
+
+def test_samples_with_a_card_do_not_depend_on_threads(card, monkeypatch):
+    problem = build(load_config(CONFIGS / "demo.toml", [f"calibration.card={card}"]))
+    mills = draws(problem, 8, 1)
+    two = run_samples(problem, mills, 0.001)
+    monkeypatch.setattr("os.cpu_count", lambda: 1)
+    assert np.array_equal(run_samples(problem, mills, 0.001).q3, two.q3)

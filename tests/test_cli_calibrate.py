@@ -1,0 +1,221 @@
+"""calibrate, compare and next from the command line: journeys J4 and J12 of the job, and what they leave on disk."""
+
+import hashlib
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from millsim.cli import cli
+
+CONFIGS = Path(__file__).resolve().parent.parent / "configs"
+
+
+def run(*args):
+    return CliRunner().invoke(cli, [str(a) for a in args])
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory):
+    """A folder with the demo mill, its feed, its run and the card calibrated on it."""
+    folder = tmp_path_factory.mktemp("shop")
+    for name in ("demo.toml", "offcuts_sieve.csv", "demo_run.toml", "demo_product_sieve.csv"):
+        shutil.copy(CONFIGS / name, folder)
+    result = run("calibrate", folder / "demo_run.toml", "--plots", folder / "figures")
+    assert result.exit_code == 0, result.output
+    (folder / "report.txt").write_text(result.stdout, encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def own(shop, tmp_path):
+    """A copy of the shop's inputs to spoil."""
+    for path in shop.iterdir():
+        if path.is_file():
+            shutil.copy(path, tmp_path)
+    return tmp_path
+
+
+def edit(folder, old, new, name="demo_run.toml"):
+    path = folder / name
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+    return path
+
+
+# --- J4 --------------------------------------------------------------------------------------------------
+
+
+def test_the_report_says_before_and_after_open_ends_and_what_next(shop):
+    text = (shop / "report.txt").read_text(encoding="utf-8")
+    assert text.startswith("Calibrated on acrylic offcuts")
+    for words in ("width left", "Parameters before and after", "is open: more of it with", "Measure next, for x50"):
+        assert words in text
+    for name in ("rate_multiplier", "sieve_factor", "edge_share_bevelled", "layer_speed_ratio", "daughter_exponent"):
+        assert name in text
+    assert "hold-up size" in text  # not measured in the run, so among what is worth measuring
+    assert "LOOK" not in text.split("Checks:")[1]
+
+
+def test_what_is_left_on_disk(shop):
+    names = sorted(p.name for p in shop.iterdir())
+    assert "demo_run.card.toml" in names
+    assert sorted(p.name for p in (shop / "figures").iterdir()) == ["calibration_parameters.png", "calibration_sizes.png"]
+    assert not [n for n in names if n.endswith(".tmp")]
+
+
+def test_a_card_is_not_overwritten(shop):
+    before = (shop / "demo_run.card.toml").read_bytes()
+    result = run("calibrate", shop / "demo_run.toml")
+    assert result.exit_code == 2
+    assert "--force" in result.stderr
+    assert (shop / "demo_run.card.toml").read_bytes() == before
+
+
+def test_json_and_the_same_card_again(shop, tmp_path):
+    out = tmp_path / "again.card.toml"
+    result = run("calibrate", shop / "demo_run.toml", "-o", out, "--json")
+    assert result.exit_code == 0
+    told = json.loads(result.stdout)
+    assert told["card"] == "again.card.toml"
+    assert told["parameters"]["xw_min"]["determined"]
+    assert told["effective_samples"] > 100
+    low, _, high = told["answers"]["x50_m"]["after"]
+    assert 1e-4 < low < high < 1e-3
+    assert out.read_bytes() == (shop / "demo_run.card.toml").read_bytes()
+
+
+def test_predict_with_the_card_says_so(shop):
+    result = run(
+        "predict", shop / "demo.toml", "--set", f"calibration.card={shop / 'demo_run.card.toml'}", "--engine", "balance",
+        "--set", "run.trace=false",
+    )  # fmt: skip
+    assert result.exit_code == 0
+    assert "How sure: calibrated on run acrylic offcuts" in result.stdout
+    assert "millsim next" in result.stdout
+
+
+# --- J12: dishonest data ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ('product = "1150.4 g"', 'product = "1300 g"', "1300 g came out, more than the 1200 g fed"),
+        ('loaded = "1290 W"', 'loaded = "100 W"', "below the idle power"),
+        ('product = "demo_product_sieve.csv"', 'product = "nothing.csv"', "nothing.csv"),
+    ],
+)
+def test_impossible_runs_end_in_one_sentence(own, old, new, says):
+    result = run("calibrate", edit(own, old, new), "-o", own / "x.toml")
+    assert result.exit_code == 2
+    assert says in result.stderr
+    assert "Traceback" not in result.stderr
+    assert not (own / "x.toml").exists()
+
+
+def test_a_sheet_that_sums_above_its_charge_is_refused(own):
+    edit(own, "pan,4.03", "pan,9.03", "demo_product_sieve.csv")
+    result = run("calibrate", own / "demo_run.toml", "-o", own / "x.toml")
+    assert result.exit_code == 2
+    assert "54.72" in result.stderr
+    assert "50" in result.stderr
+
+
+def test_lost_mass_is_not_calibrated_on_unasked(own):
+    path = edit(own, 'product = "1150.4 g"', 'product = "1000 g"')
+    result = run("calibrate", path, "-o", own / "x.toml")
+    assert result.exit_code == 2
+    assert "86.2 %" in result.stderr
+    assert "--accept-losses" in result.stderr
+
+
+def test_amperes_are_taken_as_an_upper_bound(own):
+    path = edit(own, 'loaded = "1290 W"', 'amperes = "6.9 A"\nvolts = "230 V"')
+    result = run("calibrate", path, "-o", own / "x.toml", "--json")
+    assert result.exit_code == 0, result.stderr
+    assert not any("loaded power" in c["text"] for c in json.loads(result.stdout)["checks"])
+
+
+def test_every_bad_run_is_told_in_one_pass(own):
+    shutil.copy(own / "demo_run.toml", own / "second.toml")
+    edit(own, 'product = "1150.4 g"', 'product = "1300 g"')
+    edit(own, 'milling = "20 min"', 'milling = "20 mn"', "second.toml")
+    result = run("calibrate", own / "demo_run.toml", own / "second.toml", "-o", own / "x.toml")
+    assert result.exit_code == 2
+    assert "1300 g" in result.stderr
+    assert "20 mn" in result.stderr
+
+
+# --- compare ---------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def stored(shop):
+    path = shop / "demo.h5"
+    result = run(
+        "predict", shop / "demo.toml", "--set", "feed.rate=3.6 kg/h", "--set", "air.room=21 °C", "--out", path,
+        "--engine", "balance", "--set", "run.trace=false",
+    )  # fmt: skip
+    assert result.exit_code == 0, result.output
+    return path
+
+
+def test_compare_counts_judges_and_changes_nothing(shop, stored):
+    digest = hashlib.sha256(stored.read_bytes()).hexdigest()
+    result = run("compare", stored, shop / "demo_run.toml", "--plots", shop / "figures")
+    assert result.exit_code == 0, result.output
+    first = result.stdout.splitlines()[0]
+    assert "sieves lie inside the 80 % band" in first
+    assert "nothing was fitted" in " ".join(result.stdout.split())
+    assert hashlib.sha256(stored.read_bytes()).hexdigest() == digest
+    assert (shop / "figures" / "comparison.png").stat().st_size > 10_000
+
+
+def test_compare_json_agrees_with_its_own_count(shop, stored):
+    told = json.loads(run("compare", stored, shop / "demo_run.toml", "--json").stdout)
+    sieves = [p for p in told["points"] if p["name"].startswith("Q3")]
+    counted = [p for p in sieves if 0.005 < p["measured"] < 0.995 or 0.005 < p["predicted"] < 0.995]
+    assert told["sieves_counted"] == len(counted)
+    assert told["sieves_inside"] == sum(p["inside"] for p in counted)
+    assert told["differing"] == []
+
+
+def test_compare_names_what_differs(shop, own, stored):
+    path = edit(own, "overrides = []", 'overrides = ["stator.gap=2 mm"]')
+    told = json.loads(run("compare", stored, path, "--json").stdout)
+    assert ["stator.gap", "3 mm", "2 mm"] in told["differing"]
+    edit(own, 'fed = "1200.0 g"', 'fed = "1400 g"')
+    edit(own, 'product = "1150.4 g"', 'product = "1340 g"')
+    text = run("compare", stored, own / "demo_run.toml").stdout
+    assert "another feed rate" in " ".join(text.split())
+
+
+def test_a_bad_prediction_is_told(shop, own, stored):
+    rows = ["aperture_mm,retained_g", "1.0,10", "0.71,15", "0.5,15", "0.355,5", "0.25,3", "pan,2"]
+    (own / "demo_product_sieve.csv").write_text("\n".join(rows), encoding="utf-8")
+    text = " ".join(run("compare", stored, own / "demo_run.toml").stdout.split())
+    assert "did not hold: the powder is coarser" in text
+
+
+# --- next ------------------------------------------------------------------------------------------------
+
+
+def test_next_ranks_with_effort_and_band(shop):
+    result = run("next", shop / "demo.toml", "--for", "rate")
+    assert result.exit_code == 0, result.output
+    text = " ".join(result.stdout.split())
+    assert text.startswith("Measure next, for rate:")
+    assert "min" in text
+    assert "kg/h" in text
+    told = json.loads(run("next", shop / "demo.toml", "--for", "rate", "--json").stdout)
+    widths = [r["left"] for r in told["next"]]
+    assert widths == sorted(widths)
+    assert all(0.0 < w < 1.0 for w in widths)
+
+
+def test_next_refuses_an_unknown_question(shop):
+    assert run("next", shop / "demo.toml", "--for", "colour").exit_code == 2

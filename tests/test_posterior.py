@@ -1,0 +1,107 @@
+"""The search and the sampling of `calibration.posterior` against problems with known answers.
+
+Linear model with normal errors: the posterior is normal with covariance (J'J + 1)^-1 (Bishop 2006, Pattern
+Recognition and Machine Learning, eq. 2.116-2.117). Curved model: moments by quadrature.
+"""
+
+import numpy as np
+import pytest
+
+from millsim.calibration import posterior as P
+
+
+def quiet(*_):
+    """Progress to nobody."""
+
+
+def linear(J, d):
+    return lambda z: z @ J.T - d
+
+
+def test_linear_problem_has_the_closed_form_answer():
+    rng = np.random.default_rng(4)
+    J, d = rng.standard_normal((6, 9)) * 3.0, rng.standard_normal(6) * 2.0
+    mode = P.find_mode(linear(J, d), 9, np.random.default_rng(0), quiet)
+    covariance = np.linalg.inv(J.T @ J + np.eye(9))
+    assert mode.converged
+    assert mode.scores == pytest.approx(covariance @ J.T @ d, abs=2e-3)
+    assert mode.laplace_sd == pytest.approx(np.sqrt(np.diag(covariance)), rel=1e-6)
+    found = P.sample(linear(J, d), mode, np.random.default_rng(1), quiet)
+    mean = found.weights @ found.scores
+    spread = (found.scores - mean).T @ ((found.scores - mean) * found.weights[:, None])
+    error = np.sqrt(np.diag(covariance)) / found.effective**0.5
+    assert np.all(np.abs(mean - covariance @ J.T @ d) < 4.5 * error)
+    exact = np.sqrt(np.diag(covariance))
+    assert np.sqrt(np.diag(spread)) == pytest.approx(exact, rel=4.5 / (2 * found.effective) ** 0.5)
+    assert found.effective > P.ENOUGH
+
+
+def test_directions_the_data_do_not_feel_keep_the_prior():
+    J = np.zeros((1, 3))
+    J[0, 0] = 50.0
+    mode = P.find_mode(linear(J, np.array([10.0])), 3, np.random.default_rng(0), quiet)
+    found = P.sample(linear(J, np.array([10.0])), mode, np.random.default_rng(2), quiet)
+    sd = np.sqrt(found.weights @ (found.scores - found.weights @ found.scores) ** 2)
+    assert sd[0] == pytest.approx(0.02, rel=0.2)
+    assert sd[1:] == pytest.approx(1.0, rel=0.2)
+
+
+def banana(z):
+    """A sharp, strongly curved ridge: r = 8 (z0 + z1^2 / 2 - 1)."""
+    return np.column_stack([8.0 * (z[:, 0] + 0.5 * z[:, 1] ** 2 - 1.0)])
+
+
+def test_a_curved_ridge_agrees_with_quadrature():
+    x, y = np.meshgrid(np.linspace(-6.0, 3.0, 2401), np.linspace(-5.0, 5.0, 2401), indexing="ij")
+    weight = np.exp(-0.5 * (64.0 * (x + 0.5 * y * y - 1.0) ** 2 + x * x + y * y))  # trapezoids: spectral for such tails
+    mean, square = np.sum(weight * x) / weight.sum(), np.sum(weight * y * y) / weight.sum()
+    mode = P.find_mode(banana, 2, np.random.default_rng(0), quiet)
+    found = P.sample(banana, mode, np.random.default_rng(3), quiet)
+    x, y = found.scores.T
+    got, got_square = found.weights @ x, found.weights @ (y * y)
+    sd = (found.weights @ (x - got) ** 2) ** 0.5
+    assert abs(got - mean) < 0.25 * sd  # against the width of what is possible
+    assert got_square == pytest.approx(square, rel=0.2)
+
+
+def test_a_region_without_answer_gets_no_weight():
+    def half(z):
+        return np.where(z[:, :1] > 0.3, np.nan, z[:, :1])
+
+    mode = P.find_mode(half, 2, np.random.default_rng(0), quiet)
+    found = P.sample(half, mode, np.random.default_rng(1), quiet)
+    assert found.scores[found.weights > 0, 0].max() <= 0.3
+    assert np.isfinite(found.weights).all()
+
+
+def test_same_seed_same_samples():
+    a, b = (
+        P.sample(banana, P.find_mode(banana, 2, np.random.default_rng(5), quiet), np.random.default_rng(6), quiet)
+        for _ in range(2)
+    )
+    assert np.array_equal(a.scores, b.scores)
+    assert np.array_equal(a.weights, b.weights)
+
+
+def test_kish_of_equal_and_of_one_weight():
+    assert P.kish(np.zeros(50)) == pytest.approx(50.0)
+    assert P.kish(np.array([0.0, -800.0, -900.0])) == pytest.approx(1.0)
+    assert P.kish(np.array([-np.inf, -np.inf])) == 0.0
+
+
+def test_equal_draws_repeat_the_weighted_mean():
+    mode = P.find_mode(banana, 2, np.random.default_rng(5), quiet)
+    found = P.sample(banana, mode, np.random.default_rng(6), quiet)
+    assert found.equal(2000).mean(axis=0) == pytest.approx(found.weights @ found.scores, abs=0.03)
+    assert P.weighted_quantile(np.array([3.0, 1.0, 2.0]), np.array([0.2, 0.5, 0.3]), 0.5) == 1.0
+
+
+def two_valleys(z):
+    """r = 4 (z0^2 - 1): as likely at -1 as at 1."""
+    return 4.0 * (z[:, :1] ** 2 - 1.0)
+
+
+def test_a_second_valley_is_found():
+    mode = P.find_mode(two_valleys, 3, np.random.default_rng(0), quiet)
+    found = P.sample(two_valleys, mode, np.random.default_rng(1), quiet)
+    assert found.weights @ (found.scores[:, 0] > 0) == pytest.approx(0.5, abs=4 * 0.5 / found.effective**0.5)
