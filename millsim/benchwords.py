@@ -49,9 +49,9 @@ def drop_text(test: DropTest) -> str:
     lines = [f"Drop test {test.sheet.name}: {whole} piece{'s' * (whole != 1)}."]
     for i, group in enumerate(test.groups):
         first, *rest = _group_lines(group)
-        lines += ["", first, *([_CAVEAT] if i == 0 else []), *rest]
+        lines += ["", first, *([_caveat(group)] if i == 0 and group.speeds() != (0.0, math.inf) else []), *rest]
     lines += ["", "Assumed: energies are what the hammer brings, m g h; what it keeps on rebounding is not deducted."]
-    lines += [f"Assumed: {sentence(a)}" for a in test.sheet.assumed]
+    lines += [f"Assumed: {a}." for a in test.sheet.assumed]
     return text(lines)
 
 
@@ -76,22 +76,25 @@ def _group_lines(g: Group) -> list[str]:
 
 def _first_line(g: Group) -> str:
     """The equivalent impact speed, as a range."""
-    where = f"{place(g)} half" if place(g) else "Half"
     low, high = g.speeds()
-    size = f"pieces of {digits(g.size_m * 1e3, 2)} mm" if g.one_size else f"these pieces ({_sizes(g)})"
-    if low <= 0.0 and math.isinf(high):
-        return f"{where} of {size}: the test does not bound the speed that breaks them in one free impact."
-    return f"{where} of {size} should break in one free impact at a speed of {_to(low, high, 'm/s', 2)}."
+    at = f"{place(g)} half" if place(g) else "Half"
+    half = f"{at} of the {digits(g.size_m * 1e3, 2)} mm pieces" if g.one_size else f"{at} of these pieces ({_sizes(g)})"
+    if (low, high) == (0.0, math.inf):
+        return f"{half} break at some speed that this test does not bound."
+    few = "" if g.is_bounded else ", by these few pieces"
+    return f"{half} should break in one free impact at a speed of {_to(low, high, 'm/s', 2)}{few}."
 
 
 def _sizes(g: Group) -> str:
     return _to(g.drops.size_m.min() * 1e3, g.drops.size_m.max() * 1e3, "mm", 2)
 
 
-_CAVEAT = (
-    "A range, not a number: a drop hammer squeezes a piece between two faces, slowly; a bar in a mill strikes it "
-    f"freely and fast (speed = root of 2 W; 95 % limits, in energy widened by a factor {TRANSFER:g} each way, assumed)."
-)
+def _caveat(g: Group) -> str:
+    limits = "95 % limits" if g.is_bounded else "limits the energies tried"
+    return (
+        "A range, not a number: a drop hammer squeezes a piece between two faces, slowly; a bar in a mill strikes it "
+        f"freely, fast (speed = root of 2 W; {limits}, in energy widened by a factor {TRANSFER:g} each way, assumed)."
+    )
 
 
 def _bounds(g: Group) -> str:
@@ -235,7 +238,7 @@ def cut_text(test: CutTest, motor_W: float | None) -> str:
         )
     if test.at == "mains" and test.efficiency is None:
         lines.append("Power was taken as measured at the mains: the saw motor's own loss is counted as cutting.")
-    return text([*lines, *(f"Assumed: {sentence(a)}" for a in test.assumed)])
+    return text([*lines, *(f"Assumed: {a}." for a in test.assumed)])
 
 
 def _ceiling(test: CutTest, motor_W: float) -> str:

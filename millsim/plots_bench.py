@@ -68,7 +68,8 @@ def drop_figure(test: DropTest, g: Group) -> Figure:
         "of a share (Wilson); energy as the hammer brings it, rebound not deducted."
     )
     with plain_style():
-        figure, axes = _figure("How hard a piece must be hit", f"{test.sheet.name}{T}, {size}", foot, notes=2)
+        notes = 2 if g.selection is not None else 0
+        figure, axes = _figure("How hard a piece must be hit", f"{test.sheet.name}{T}, {size}", foot, notes)
         _energy_axis(axes, g)
         if g.selection is not None:
             _curve(axes, g)
@@ -88,7 +89,11 @@ def _energy_axis(axes: Axes, g: Group) -> None:
     found = [v for v in found if 0 < v < math.inf]
     low, high = min(found) / 1.6, max(found) * 1.6
     axes.set(xscale="log", xlim=(low, high), xlabel="Energy per mass of the piece $W$ / (J/kg)")
-    axes.set_xticks([t for t in (m * 10.0**e for e in range(-1, 8) for m in (1, 2, 5)) if low <= t <= high])
+    for mantissas in ((1, 2, 5), (1, 1.5, 2, 3, 4, 5, 6, 7, 8, 9)):
+        ticks = [t for t in (m * 10.0**e for e in range(-1, 8) for m in mantissas) if low <= t <= high]
+        if len(ticks) > 3:
+            break
+    axes.set_xticks(ticks)
     axes.xaxis.set_major_formatter(FuncFormatter(lambda v, _: digits(v)))
     axes.xaxis.set_minor_formatter(NullFormatter())
     axes.minorticks_off()

@@ -3,8 +3,8 @@
 Run in a process without numba, where the laws are plain Python. math.sqrt knows no units, so there it is
 replaced by a power; exp, log and the rest take numbers only, which is the check that their arguments are pure.
 Left out, because constants inside them carry units: air_density, air_viscosity, restitution, daughter_exponent,
-enthalpy_rise, chamber_temperature, stickiness, opening_flow; and daughter_weight and daughter_size, which take
-the logarithm of a size in metres (only ratios of their results are used).
+enthalpy_rise, chamber_temperature, stickiness, opening_flow, bond_energy; and daughter_weight and daughter_size,
+which take the logarithm of a size in metres (only ratios of their results are used).
 """
 
 import json
@@ -64,6 +64,12 @@ CASES = {
     "self_heating": ("heat", ["500 W/kg", "1240 kg/m^3", "0.002 m", "150 W/(m^2 K)"], "K"),
     "warmed_share": ("heat", ["4 s", "2 s"], ""),
     "lumped_warmup": ("heat", ["293 K", "330 K", "60 s", "400 s"], "K"),
+    "size_energy": ("sizes", ["0.05 m", "0.01 m", "160 J m/kg", "2"], "J/kg"),
+    "size_constant": ("sizes", ["13e3 J/kg", "0.05 m", "0.01 m", "2"], "J m/kg"),
+    "size_reached": ("sizes", ["10e3 J/kg", "0.006 m", "57 J m/kg", "2"], "m"),
+    "kick_energy": ("sizes", ["0.05 m", "0.01 m", "8e3 J/kg"], "J/kg"),
+    "rittinger_energy": ("sizes", ["0.05 m", "0.01 m", "160 J m/kg"], "J/kg"),
+    "surface_mean_size": ("sizes", ["360 kg", "1450 kg/m^3", "1200 m^2", "1.75"], "m"),
 }
 
 # One argument of a wrong dimension each: a formula that swallowed it would prove nothing above.
@@ -75,6 +81,7 @@ WRONG = {
     "thrown_energy": (1, "0.35 m"),
     "warming_time": (4, "200 W/(m K)"),
     "jam_energy_index": (1, "0.2 J"),
+    "size_energy": (2, "160 J/kg"),
 }
 
 
@@ -141,7 +148,7 @@ def test_no_law_is_forgotten():
 
     left_out = {
         "air_density", "air_viscosity", "restitution", "daughter_exponent", "enthalpy_rise", "chamber_temperature",
-        "stickiness", "opening_flow", "daughter_weight", "daughter_size",
+        "stickiness", "opening_flow", "daughter_weight", "daughter_size", "bond_energy",
     }  # fmt: skip
     pure = {  # numbers in, number out
         "drag_coefficient", "bite_probability", "screening", "plate_loss", "pass_slow", "pass_skim", "mean_pass_skim",
@@ -149,6 +156,5 @@ def test_no_law_is_forgotten():
     }  # fmt: skip
     laws = set()
     for path in (TESTS.parent / "millsim" / "laws").glob("*.py"):
-        if path.stem != "sizes":  # plain energy-size laws, tested with numbers in test_size_laws
-            laws |= {n.name for n in ast.parse(path.read_text()).body if isinstance(n, ast.FunctionDef)}
+        laws |= {n.name for n in ast.parse(path.read_text()).body if isinstance(n, ast.FunctionDef)}
     assert laws == set(CASES) | left_out | pure

@@ -77,27 +77,18 @@ def bracket(t: Trials) -> tuple[float, float]:
 def counting_limits(t: Trials, level: float = 0.95) -> tuple[float, float]:
     """Limits of the u that breaks half, from counts alone: they assume only that harder hits break no fewer.
 
-    Were u_50 below a level, at least half of the pieces hit there and above should have broken: the lower limit is
-    the highest level at which so few broke as happens with probability (1 - level) / 2 only (sign test); the upper
-    limit likewise. 0 or inf where there are too few pieces. Pieces hit several times count for the upper limit
-    only as hit once.
+    Were u_50 at or below a level, every piece hit there or harder would break with probability 1/2 at least, so that
+    a run of m pieces left whole, going up from that level, has a probability of 2^-m at most. The lower limit is the
+    highest level from which such a run is less likely than (1 - level) / 2; the upper limit likewise, going down
+    (where pieces hit several times do not count). 0 or inf where there are too few pieces.
     """
-    miss = 0.5 * (1.0 - level)
-    low, high = 0.0, inf
-    for u in np.unique(t.u):
-        up, down = t.u >= u, (t.u <= u) & (t.hits == 1)
-        if _at_most(t.k[up].sum(), t.n[up].sum()) <= miss:
-            low = max(low, float(u))
-        if _at_most((t.n - t.k)[down].sum(), t.n[down].sum()) <= miss:
-            high = min(high, float(u))
-    return low, high
-
-
-def _at_most(k: float, n: float) -> float:
-    """Probability of at most k heads in n throws of a fair coin."""
-    from scipy.stats import binom
-
-    return float(binom.cdf(k, n, 0.5)) if n > 0 else 1.0
+    need = -np.log2(0.5 * (1.0 - level))
+    once = t.hits == 1
+    first, last = (t.u[t.k > 0].min() if t.broken else inf), (t.u[t.n > t.k].max() if t.broken < t.pieces else 0.0)
+    whole = (t.n * (t.u < first))[::-1].cumsum()[::-1]  # pieces of the run from each level up to the first break
+    gone = (t.n * (once & (t.u > last))).cumsum()
+    lows, highs = t.u[(whole >= need) & (t.u < first)], t.u[(gone >= need) & (t.u > last)]
+    return (float(lows.max()) if lows.size else 0.0), (float(highs.min()) if highs.size else inf)
 
 
 def wilson(k: ArrayLike, n: ArrayLike, level: float = 0.95) -> tuple[Array, Array]:

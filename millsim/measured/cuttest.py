@@ -6,7 +6,7 @@ gross, an upper bound. Errors: the meter's class and the steps of clock, rule an
 """
 
 from dataclasses import dataclass
-from math import sqrt
+from math import inf, sqrt
 from pathlib import Path
 
 from ..errors import InputError, Problem
@@ -49,7 +49,11 @@ class Cut:
 
 @dataclass(frozen=True)
 class CutTest:
-    """All cuts, their mean and its standard error; is_net: whether idle power was taken off."""
+    """All cuts, their mean and its standard error; is_net: whether idle power was taken off.
+
+    dof: effective degrees of freedom of the error (Welch & Satterthwaite, as in the GUM): few repeats that scatter
+    make wide limits.
+    """
 
     name: str
     cuts: tuple[Cut, ...]
@@ -59,6 +63,7 @@ class CutTest:
     mean_J_kg: float
     se_J_kg: float
     scatter_J_kg: float
+    dof: float
     assumed: tuple[str, ...]
     model_J_kg: tuple[float, float] | None
 
@@ -70,9 +75,11 @@ class CutTest:
 
     def most_kg_s(self, motor_W: float) -> tuple[float, float, float]:
         """(rate, low, high) [kg/s] at which this energy per mass takes all of a motor's shaft power; 95 % limits."""
-        relative = 1.96 * self.se_J_kg / self.mean_J_kg
+        from scipy.stats import t
+
+        relative = float(t.ppf(0.975, self.dof)) * self.se_J_kg / self.mean_J_kg
         rate = motor_W / self.at_shaft_J_kg
-        return rate, rate / (1.0 + relative), rate / max(1e-9, 1.0 - relative)
+        return rate, rate / (1.0 + relative), rate / (1.0 - relative) if relative < 1.0 else inf
 
 
 def read_cuts(
@@ -94,10 +101,10 @@ def read_cuts(
     is_net = "power_idle" in table
     cuts = tuple(_cut(row, material, share, is_net) for row in table.rows)
     mean = sum(c.net_J_kg for c in cuts) / len(cuts)
-    scatter, se = _errors(cuts, mean)
+    scatter, se, dof = _errors(cuts, mean)
     assumed = tuple(_assumed(table, material, meter))
     model = _model(material) if material is not None else None
-    return CutTest(path.name, cuts, is_net, at, efficiency, mean, se, scatter, assumed, model)
+    return CutTest(path.name, cuts, is_net, at, efficiency, mean, se, scatter, dof, assumed, model)
 
 
 def _check(table: Table, material: ParamSet | None, problems: list[Problem]) -> None:
@@ -141,13 +148,18 @@ def _cut(row: Row, material: ParamSet | None, meter: float, is_net: bool) -> Cut
     return Cut(row.line, dust, net, row["power_loaded"] * row["time"] / dust, sqrt(own**2 + common**2), common)
 
 
-def _errors(cuts: tuple[Cut, ...], mean: float) -> tuple[float, float]:
-    """(scatter of the repeats, standard error of the mean): the larger of scatter and instruments, and the meter."""
+def _errors(cuts: tuple[Cut, ...], mean: float) -> tuple[float, float, float]:
+    """(scatter of the repeats, standard error of the mean, its effective degrees of freedom).
+
+    The error is the larger of scatter and instruments, together with the meter's, which repeats share.
+    """
     n = len(cuts)
     scatter = sqrt(sum((c.net_J_kg - mean) ** 2 for c in cuts) / (n - 1)) if n > 1 else 0.0
     own = sqrt(sum(c.se_J_kg**2 - c.common_J_kg**2 for c in cuts)) / n
     common = sum(c.common_J_kg for c in cuts) / n
-    return scatter, sqrt(max(scatter / sqrt(n), own) ** 2 + common**2)
+    seen = scatter / sqrt(n)
+    se = sqrt(max(seen, own) ** 2 + common**2)
+    return scatter, se, (n - 1) * (se / seen) ** 4 if seen > own else inf
 
 
 def _model(material: ParamSet) -> tuple[float, float]:

@@ -187,7 +187,7 @@ def _pieces(table: Table) -> int:
 
 def _assumed(table: Table, material: ParamSet):
     """Sentences on what the sheet left open."""
-    density = f"{material.value('density'):g} kg/m3 of the material card"
+    density = f"{material.value('density'):g} kg/m3 (card {material.title})"
     rows = table.rows
     if any(r["piece_mass"] is None for r in rows):
         yield f"masses follow from the sizes, as of spheres with a density of {density}"

@@ -86,9 +86,17 @@ class Group:
             low, high = (self.selection.u_50,) * 2 if level is None else self.selection.limits["u_50"][level]
         return low / self.size_m, high / self.size_m
 
+    @property
+    def is_bounded(self) -> bool:
+        """Whether there are 95 % limits of the energy that breaks half, on one side at least."""
+        return self.selection is not None or self.counting_u != (0.0, inf)
+
     def speeds(self) -> tuple[float, float]:
-        """Speeds [m/s] of a free impact of the energy that breaks half: 95 % limits, widened by TRANSFER."""
-        low, high = self.W_50(0.95)
+        """Speeds [m/s] of a free impact of the energy that breaks half: 95 % limits, widened by TRANSFER.
+
+        Where the counts bound it on no side: the bracket of these very pieces, widened alike.
+        """
+        low, high = self.W_50(0.95) if self.is_bounded else self.W_50()
         return sqrt(2.0 * low / TRANSFER), sqrt(2.0 * high * TRANSFER)
 
 

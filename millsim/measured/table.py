@@ -100,7 +100,7 @@ def parse_table(
     hint = f"for example: {example}"
     if not lines:
         raise InputError(Problem(where, "", "is empty", hint=hint))
-    head = find_header(lines, lambda cells: any(_match(c, columns) for c in cells))
+    head = find_header(lines, lambda cells: any(_match(c, columns) for c in cells) and not any(map(is_number, cells)))
     if head is None:
         raise InputError(Problem(where, f"line {lines[0][0]}", "the first line must name the columns", hint=hint))
     at, separator, cells = head
@@ -152,8 +152,10 @@ def _cases(text: str, si: str) -> list[str]:
 
 
 def _match(cell: str, columns: Sequence[Column]) -> Column | None:
-    """The column that a header cell means, with or without its unit."""
-    return next((c for name, _ in [(cell, ""), *_splits(cell)] if (c := _named(name, columns))), None)
+    """The column that a header cell means, with or without its unit; only numbers have one after an underscore."""
+    found = [c for name, _ in _splits(cell) if (c := _named(name, columns))]
+    ways = [c for c in found if c.si != "-" or _BRACKETS.fullmatch(cell)]
+    return _named(cell, columns) or (ways[-1] if ways else None)
 
 
 def _header(
@@ -174,8 +176,8 @@ def _header(
     present = {p.column.name for p in places}
     for c in columns:
         if c.need and c.name not in present:
-            hint = f"add a column named for example {c.example}"
-            problems.append(Problem(where, key, f"there is no column for the {c.name.replace('_', ' ')}", hint=hint))
+            hint = f"add one named for example {c.example}"
+            problems.append(Problem(where, key, f"there is no column {c.name.replace('_', ' ')}", hint=hint))
     return places, tuple(ignored)
 
 
@@ -187,11 +189,11 @@ def _place(
     for c, text in ways:
         if unit := _unit(text, c.si):
             return _Place(i, cell, c, unit)
-    column = _named(cell, columns) or _match(cell, columns)
+    column = _match(cell, columns)
     if column is None or column.si == "-":
         return _Place(i, cell, column, units.UNITS["-"]) if column else None
     allowed = ", ".join(units.spellings(column.si))
-    text = ways[-1][1] if ways else ""
+    text = ways[-1][1] if ways and not _named(cell, columns) else ""
     other = units.find_unit(text) or units.find_foreign(text) if text else None
     what = f"measures {units.DIMENSION[other.si]}, not {units.DIMENSION[column.si]}" if other else ""
     message = f"its unit {show(text)} {what or 'is not known'}" if text else "it has no unit"
@@ -297,11 +299,12 @@ def _count(cell: str, c: Column, decimal: str) -> int:
 def _number(cell: str, place: _Place, decimal: str) -> float | None:
     """SI value of a number, with the header's unit or one of its own."""
     c, unit = place.column, place.unit
-    if match := _NUMBER_UNIT.fullmatch(cell):
-        own = _unit(match[2], c.si)
+    match = None if is_number(cell) else _NUMBER_UNIT.fullmatch(cell)
+    if match:
+        cell, own = match[1], _unit(match[2], c.si)
         if own is None:
-            raise _Wrong(f"{show(cell)} is not a number", hint=f"units: {', '.join(units.spellings(c.si))}")
-        cell, unit = match[1], own
+            raise _Wrong(f"{show(match[0])} is not a number", hint=f"units: {', '.join(units.spellings(c.si))}")
+        unit = own
     try:
         value = number(cell, decimal)
     except ValueError:

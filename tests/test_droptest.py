@@ -1,0 +1,416 @@
+"""Drop tests: reading, what they say, the card they make. Numbers by hand or from the fitted functions themselves."""
+
+import dataclasses
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from millsim import benchjson, benchwords
+from millsim.cards import card_toml, load_material
+from millsim.errors import InputError
+from millsim.measured.dropcard import drop_card
+from millsim.measured.dropsheet import read_drops, sphere_mass, sphere_size
+from millsim.measured.droptest import TRANSFER, analyse
+
+CONFIGS = Path(__file__).resolve().parent.parent / "configs"
+PMMA = load_material("pmma")
+G = 9.80665
+
+
+def write(folder, text, name="drops.csv"):
+    path = folder / name
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_of(folder, text, **options):
+    return analyse(read_drops(write(folder, text), PMMA, **options))
+
+
+def grouped(broken, tested=10, heights=(20, 40, 80, 160, 320), temperature=None):
+    more = ",temperature_C" if temperature is not None else ""
+    head = f"hammer_mass_g,height_mm,piece_mass_mg,broken,tested{more}\n"
+    end = f",{temperature}" if temperature is not None else ""
+    return head + "".join(f"100,{h},41,{b},{tested}{end}\n" for h, b in zip(heights, broken, strict=True))
+
+
+def refused(folder, text):
+    with pytest.raises(InputError) as error:
+        test_of(folder, text)
+    return "\n".join(str(p) for p in error.value.problems)
+
+
+test_of.__test__ = False  # a helper
+
+
+# --- reading ---------------------------------------------------------------------------------------------
+
+
+def test_energy_and_size_by_hand(tmp_path):
+    # 100 g from 80 mm on 41 mg: 78.45 mJ, 1913.5 J/kg; a sphere of 41 mg and 1180 kg/m3 has 4.049 mm.
+    d = test_of(tmp_path, "hammer_mass_g,height_mm,piece_mass_mg,broken\n100,80,41,yes\n100,8,41,no\n").groups[0].drops
+    assert d.energy_J[0] == pytest.approx(0.0784532, rel=1e-6)
+    assert d.W[0] == pytest.approx(1913.49, rel=1e-5)
+    assert d.size_m[0] == pytest.approx((6 * 41e-6 / (math.pi * 1180)) ** (1 / 3), rel=1e-12)
+    assert d.size_m[0] == pytest.approx(4.049e-3, rel=1e-3)
+    assert d.u[0] == pytest.approx(7.748, rel=1e-3)
+
+
+def test_sphere_mass_and_size_are_inverse():
+    assert sphere_size(sphere_mass(3e-3, 1180.0), 1180.0) == pytest.approx(3e-3, rel=1e-14)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Hammer mass [kg];Drop height (cm);piece size/mm;temp °C;broken\n0,1;8;4;20;ja\n0,1;0,8;4;20;nein\n",
+        "\ufeffbroken\tpiece_size_mm\ttemperature_K\theight_m\thammer_g\n1\t4\t293.15\t0.08\t100\n0\t4\t293.15\t.008\t100\n",
+        "# a comment\nhammer_mass_lb,height_in,size_um,t_C,result\n0.2204623,3.1496063,4000,20,broken\n"
+        "0.2204623,0.31496063,4000,20,whole\n",
+        "hammer_mass_g,height_mm,piece_size_mm,temperature_C,broken\n0.1 kg,8 cm,4,20,yes\n100,8,4,20,no\n",
+    ],
+)
+def test_spreadsheets_of_many_kinds_say_the_same(tmp_path, text):
+    d = test_of(tmp_path, text).groups[0].drops
+    assert d.hammer_kg == pytest.approx([0.1, 0.1], rel=1e-6)
+    assert d.height_m == pytest.approx([0.08, 0.008], rel=1e-6)
+    assert d.size_m == pytest.approx([4e-3, 4e-3])
+    assert d.temperature_K == pytest.approx([293.15, 293.15])
+    assert d.k.tolist() == [1, 0]
+
+
+def test_all_problems_in_one_pass_by_line(tmp_path):
+    head = "hammer_mass_g,height_mm,piece_mass_mg,broken,tested\n"
+    text = refused(tmp_path, head + "100,80,41,3,2\n100,x,41,1,2\n9e9,80,,1,2\n")
+    assert "line 3: height_mm: \"x\" is not a number" in text
+    assert "line 4: hammer_mass_g: 9e9 g is out of range; allowed: 1 g to 50000 g" in text
+    swapped = refused(tmp_path, head + "100,80,41,3,2\n100,80,,1,2\n")
+    assert "line 2: 3 broken of 2 tested; are the two swapped?" in swapped
+    assert "line 3: there is neither a mass nor a size of the piece" in swapped
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("hammer_mass,height_mm,piece_mass_mg,broken\n100,80,41,1\n", 'column "hammer_mass": it has no unit'),
+        ("hammer_mass_stone,height_mm,piece_mass_mg,broken\n1,80,41,1\n", 'its unit "stone" is not known; allowed: kg, g'),
+        ("hammer_mass_mm,height_mm,piece_mass_mg,broken\n1,80,41,1\n", "measures length, not mass"),
+        ("hammer_mass_g,heigth_mm,piece_mass_mg,broken\n1,80,41,1\n", 'did you mean "height"?'),
+        ("hammer_mass_g,height_mm,broken\n100,80,1\n", "says neither mass nor size of the pieces; add a column named piece_mass"),
+        ("{H}\n100,80,41\n", "there is no column broken; add one named"),
+        ("{H},broken\n100,80,41,maybe\n", '"maybe" is neither yes nor no'),
+        ("{H},broken\n100,80,41,7\n", "add a column tested"),
+        ("{H},broken\n100,80,41,\n", "line 2: broken: there is no value"),
+        ("{H},broken,broke\n100,80,41,1,1\n", "say the same"),
+        ("{H},broken\n", "has no row below the header"),
+        ("", "is empty; for example: hammer_mass_g"),
+        ("1,2,3\n4,5,6\n", "must name the columns"),
+        ("{H},broken\n100,80,41,5,1\n", "with decimal commas, separate the columns by semi"),
+        ("hammer_g;height_mm;piece_mass_mg;broken\n1,000;80;41;1\n1,200;80;41;1\n900;80;41;1\n", "say --decimal point"),
+        ("{H},piece_size_mm,broken\n100,80,41,40,1\n", "a piece of 40 mm weighs about"),
+        ("{H},temperature_C,broken\n100,80,41,20,1\n100,80,41,,1\n", "there is no temperature"),
+        ("{H},drop,drops,broken\n100,80,41,1,1,1\n", "keep one: drop if each drop has its own"),
+        ("hammer_mass_g,height_mm,piece_mass_g,broken\n100,80,410,1\n", "did you mean 0.41 g"),
+    ],
+)  # fmt: skip
+def test_refusals_name_the_place_and_the_remedy(tmp_path, text, words):
+    assert words in refused(tmp_path, text.replace("{H}", "hammer_mass_g,height_mm,piece_mass_mg"))
+
+
+def test_decimal_can_be_said(tmp_path):
+    text = "hammer_mass_g;height_mm;piece_mass_mg;broken\n1,000;80;41;1\n1,200;80;41;0\n900;80;41;0\n"
+    d = test_of(tmp_path, text, decimal="point").groups[0].drops
+    assert d.hammer_kg.tolist() == pytest.approx([1.0, 1.2, 0.9])
+
+
+def test_columns_that_are_not_read_are_named(tmp_path):
+    sheet = test_of(tmp_path, "hammer_mass_g,height_mm,piece_mass_mg,colour,note,broken\n100,80,41,red,a,1\n").sheet
+    assert "columns not read: colour" in sheet.assumed
+
+
+# --- repeated drops --------------------------------------------------------------------------------------
+
+EACH = """hammer_mass_g,height_mm,piece_mass_mg,piece,drop,broken
+100,60,41,A,1,no
+100,60,41,A,2,no
+100,60,41,A,3,yes
+100,60,41,B,1,yes
+100,60,41,C,1,no
+100,60,41,C,2,no
+100,120,41,D,1,yes
+100,30,41,E,1,no
+100,120,41,F,1,no
+"""
+TOTAL = """hammer_mass_g,height_mm,piece_mass_mg,drops,broken
+100,60,41,3,yes
+100,60,41,1,yes
+100,60,41,2,no
+100,120,41,1,yes
+100,30,41,1,no
+100,120,41,1,no
+"""
+
+
+def test_each_drop_or_all_drops_of_a_piece_give_the_same_fit(tmp_path):
+    each, total = test_of(tmp_path, EACH).groups[0], test_of(tmp_path, TOTAL).groups[0]
+    assert each.trials.pieces == total.trials.pieces == 9
+    assert each.selection == total.selection
+    assert each.selection is not None
+    assert each.drops.later.sum() == 3
+    assert test_of(tmp_path, EACH).sheet.pieces == 6
+    assert "a piece that survives a drop is as strong as before" in test_of(tmp_path, EACH).sheet.assumed
+
+
+def test_groups_hit_several_times_count_as_such(tmp_path):
+    # Of ten pieces dropped on up to three times: one minus (1 - S)^3, nothing known of the single drops.
+    head = "hammer_mass_g,height_mm,piece_mass_mg,tested,broken,drops\n"
+    g = test_of(tmp_path, head + "100,30,41,10,1,3\n100,60,41,10,6,3\n100,90,41,10,6,1\n").groups[0]
+    assert g.trials.hits.tolist() == [3, 3, 1]
+    assert not g.links
+    assert "without saying at which of them" in g.links_why
+
+
+@pytest.mark.parametrize(
+    ("rows", "words"),
+    [
+        ("100,60,41,A,1,yes\n100,60,41,A,2,no\n", "line 3: drop 2 of piece A, but no row tells of its drop 1"),
+        ("100,60,41,A,1,no\n100,60,41,A,3,no\n", "line 3: drop 3 of piece A"),
+        ("100,60,41,,3,yes\n", "if the number is how many drops a piece took in all, name the column drops"),
+    ],
+)
+def test_a_second_drop_needs_a_survivor_of_the_first(tmp_path, rows, words):
+    assert words in refused(tmp_path, "hammer_mass_g,height_mm,piece_mass_mg,piece,drop,broken\n" + rows)
+
+
+def test_pieces_that_weaken_are_noticed(tmp_path):
+    # Of 40 first drops 8 break, of 32 second drops on survivors all: no constant strength does that.
+    head = "hammer_mass_g,height_mm,piece_mass_mg,tested,broken,drop\n"
+    rows = "100,40,41,20,2,1\n100,40,41,18,18,2\n100,80,41,20,6,1\n100,80,41,14,14,2\n"
+    report = benchwords.drop_text(test_of(tmp_path, head + rows))
+    assert "earlier drops seem to have weakened the pieces" in " ".join(report.split())
+
+
+# --- what it says ----------------------------------------------------------------------------------------
+
+
+def test_the_first_line_is_the_speed_as_a_range(tmp_path):
+    # v = sqrt(2 W): 2 kJ/kg is 63 m/s; the range is that of the 95 % limits, a factor 1.5 further in energy.
+    assert math.sqrt(2 * 2000) == pytest.approx(63, abs=0.3)
+    test = test_of(tmp_path, grouped([0, 3, 7, 9, 10]))
+    g = test.groups[0]
+    low, high = g.W_50(0.95)
+    speeds = math.sqrt(2 * low / TRANSFER), math.sqrt(2 * high * TRANSFER)
+    assert g.speeds() == pytest.approx(speeds)
+    first = benchwords.drop_text(test).splitlines()[2]
+    assert f"at a speed of {speeds[0]:.0f} to {speeds[1]:.0f} m/s" in first
+    words = " ".join(benchwords.drop_text(test).split())
+    assert "squeezes a piece between two faces" in words
+    assert "rebounding is not deducted" in words
+
+
+def test_sizes_differ_so_only_size_times_energy_counts(tmp_path):
+    # Halving the size at twice the energy is the same trial.
+    head = "hammer_mass_g,height_mm,piece_size_mm,tested,broken\n"
+    a = test_of(tmp_path, head + "100,80,4,10,3\n100,160,4,10,7\n").groups[0]
+    b = test_of(tmp_path, head + "100,20,2,10,3\n100,40,2,10,7\n").groups[0]  # W is 2x, as mass is 1/8 and height 1/4
+    assert b.selection.u_50 == pytest.approx(a.selection.u_50, rel=1e-5)
+    assert b.W_50()[0] == pytest.approx(2 * a.W_50()[0], rel=1e-5)
+    mixed = test_of(tmp_path, head + "100,80,4,10,3\n100,160,4,10,7\n100,20,2,10,3\n").groups[0]
+    assert not mixed.one_size
+    assert "these pieces (2 to 4 mm)" in benchwords.drop_text(test_of(tmp_path, head + "100,80,4,9,3\n100,20,2,9,5\n"))
+
+
+def test_separation_is_said_with_its_bound(tmp_path):
+    test = test_of(tmp_path, grouped([0, 0, 10, 10, 10]))
+    g = test.groups[0]
+    assert g.selection is None
+    W = [0.1 * G * h * 1e-3 / 41e-6 for h in (40, 80)]
+    assert g.W_50() == pytest.approx(W)
+    assert g.W_50(0.95) == pytest.approx(W)  # ten whole and ten broken are enough for 95 %
+    words = " ".join(benchwords.drop_text(test).split())
+    assert "there is no finite estimate" in words
+    assert "everything from 1910 J/kg on" in words
+    assert "By the counts alone W50 is 957 to 1910 J/kg (95 %)" in words
+    few = " ".join(benchwords.drop_text(test_of(tmp_path, grouped([0, 0, 1, 1, 1], 1))).split())
+    assert "too few pieces to bound W50" in few
+
+
+@pytest.mark.parametrize(
+    ("broken", "words"),
+    [([0] * 5, "no piece broke: there is no estimate, only a lower bound"), ([10] * 5, "only an upper bound")],
+)
+def test_none_or_all_broken_give_a_bound_only(tmp_path, broken, words):
+    test = test_of(tmp_path, grouped(broken))
+    assert words in " ".join(benchwords.drop_text(test).split()).replace("No piece", "no piece")
+    low, high = test.groups[0].W_50(0.95)
+    assert (low == 0.0) != math.isinf(high)
+    assert benchjson.drop_json(test)["groups"][0]["fit"] is None
+
+
+def test_a_staircase_is_recognised(tmp_path):
+    # The sequence of test_staircase in mm: h50 = 256.6667 mm, and W = m g h / m.
+    rows = zip([280, 260, 240, 260, 280, 260, 240], "yynnyyn", strict=True)
+    text = "hammer_mass_g,height_mm,piece_mass_mg,broken\n" + "".join(f"100,{h},41,{b}\n" for h, b in rows)
+    g = test_of(tmp_path, text).groups[0]
+    assert g.classical["Dixon-Mood"].W_50 == pytest.approx(0.1 * G * 0.2566667 / 41e-6, rel=1e-6)
+    assert "levels depend on the outcome" in g.why_not["Spearman-Kärber"]
+
+
+def test_grouped_levels_get_the_sum(tmp_path):
+    g = test_of(tmp_path, grouped([0, 3, 7, 10, 10])).groups[0]
+    # On ln W in steps of ln 2: 0.3, 0.4, 0.3 of the pieces between the levels, so the middle of the middle step.
+    middle = math.log(0.1 * G * 0.040 / 41e-6) + 0.5 * math.log(2)
+    assert math.log(g.classical["Spearman-Kärber"].W_50) == pytest.approx(middle, abs=1e-9)
+    assert "counts pieces by level" in g.why_not["Dixon-Mood"]
+
+
+def test_a_poor_fit_is_called_poor(tmp_path):
+    words = " ".join(benchwords.drop_text(test_of(tmp_path, grouped([0, 19, 2, 18, 20], 20))).split())
+    assert "The fit is poor" in words
+    assert "The fit is poor" not in benchwords.drop_text(test_of(tmp_path, grouped([0, 5, 12, 18, 20], 20)))
+
+
+def test_what_the_data_do_not_determine_is_said(tmp_path):
+    words = " ".join(benchwords.drop_text(test_of(tmp_path, grouped([3, 5, 7, 9, 10]))).split())
+    assert "Not determined: whether there is a threshold at all" in words
+    clear = benchwords.drop_text(test_of(tmp_path, grouped([0, 0, 7, 8, 10], heights=(20, 40, 60, 90, 160))))
+    assert "Not determined: whether" not in clear
+
+
+def test_temperatures_are_kept_apart(tmp_path):
+    text = grouped([0, 3, 7, 9, 10], temperature=22) + grouped([1, 5, 9, 10, 10], temperature=-18).split("\n", 1)[1]
+    test = test_of(tmp_path, text)
+    assert [g.temperature_K[0] for g in test.groups] == pytest.approx([295.15, 255.15])
+    alone = test_of(tmp_path, grouped([1, 5, 9, 10, 10]))
+    assert test.groups[1].selection == alone.groups[0].selection
+    close = text.replace(",-18", ",18")
+    assert len(test_of(tmp_path, close).groups) == 1
+
+
+def test_many_heights_are_gathered_for_the_table(tmp_path):
+    rng = np.random.default_rng(4)
+    rows = "".join(f"100,{h:.1f},41,{'yn'[int(h < 90)]}\n" for h in rng.uniform(20, 200, 40))
+    levels = test_of(tmp_path, "hammer_mass_g,height_mm,piece_mass_mg,broken\n" + rows).groups[0].levels
+    assert len(levels) == 8
+    assert sum(v.tested for v in levels) == 40
+    assert [v.W for v in levels] == sorted(v.W for v in levels)
+
+
+# --- the card --------------------------------------------------------------------------------------------
+
+
+def card_of(tmp_path, text, base=PMMA):
+    return drop_card(test_of(tmp_path, text), base)
+
+
+CLEAR = grouped([0, 0, 7, 8, 10], heights=(20, 40, 60, 90, 160), temperature=21)
+
+
+def test_the_card_reads_back_the_same(tmp_path):
+    card = card_of(tmp_path, CLEAR)
+    path = write(tmp_path, card_toml(card), "measured.toml")
+    again = load_material(str(path))
+    assert [dataclasses.astuple(p) for p in again.values()] == [dataclasses.astuple(p) for p in card.values()]
+    assert (again.title, again.note) == (card.title, card.note)
+
+
+def test_the_card_holds_the_fit_with_widened_limits(tmp_path):
+    card, g = card_of(tmp_path, CLEAR), test_of(tmp_path, CLEAR).groups[0]
+    low, high = g.selection.limits["f"][0.95]
+    f = card["f_mat_warm"]
+    assert (f.value, f.low, f.high) == pytest.approx((g.selection.f, low / TRANSFER, high * TRANSFER), rel=1e-3)
+    u_low, u_high = g.selection.limits["u_min"][0.95]
+    u = card["xw_min_warm"]
+    assert (u.value, u.low, u.high) == pytest.approx((g.selection.u_min, u_low / 1.5, u_high * 1.5), rel=1e-3)
+    for p in (f, u):
+        assert p.basis == "measured"
+        assert "drop test drops.csv, 50 pieces at 21 °C" in p.source
+        assert "factor 1.5 each way (assumed)" in p.source
+    assert card["temperature_warm"].value == pytest.approx(294.15)
+    kept = [n for n in PMMA if n not in ("f_mat_warm", "xw_min_warm", "f_mat_cold", "xw_min_cold", "temperature_warm")]
+    assert all(card[n] == PMMA[n] for n in kept)
+
+
+def test_the_other_temperature_keeps_its_ratio_and_basis(tmp_path):
+    # The acrylic card says cold = warm: measuring warm alone must not make cold acrylic weaker or stronger.
+    card = card_of(tmp_path, CLEAR)
+    assert card["f_mat_cold"].value == pytest.approx(card["f_mat_warm"].value, rel=1e-3)
+    assert card["xw_min_cold"].value == pytest.approx(card["xw_min_warm"].value, rel=1e-3)
+    assert card["f_mat_cold"].basis == PMMA["f_mat_cold"].basis == "assumed"
+    assert "not measured: the warm value" in card["f_mat_cold"].source
+    pla = load_material("pla")
+    ratio = pla.value("f_mat_cold") / pla.value("f_mat_warm")
+    card = card_of(tmp_path, CLEAR, pla)
+    assert card["f_mat_cold"].value / card["f_mat_warm"].value == pytest.approx(ratio, rel=1e-3)
+
+
+def test_two_temperatures_fill_warm_and_cold(tmp_path):
+    card = card_of(tmp_path, (CONFIGS / "demo_droptest.csv").read_text())
+    measured = [n for n, p in card.items() if p.basis == "measured"]
+    assert set(measured) == {f"{a}_{b}" for a in ("f_mat", "xw_min", "temperature") for b in ("warm", "cold")}
+    assert card.value("temperature_cold") == pytest.approx(255.15)
+
+
+def test_a_threshold_not_told_from_none_keeps_the_lower_end_of_the_card(tmp_path):
+    text = grouped([3, 5, 7, 9, 10])
+    card, g = card_of(tmp_path, text), test_of(tmp_path, text).groups[0]
+    assert g.selection.limits["u_min"][0.95][0] == 0.0
+    u = card["xw_min_warm"]
+    assert u.low == PMMA["xw_min_warm"].low
+    assert u.basis == "assumed"
+    assert "does not tell this threshold from none" in u.source
+    # f goes with the threshold on the card, so that what breaks half is what was measured.
+    f = card["f_mat_warm"]
+    assert f.basis == "measured"
+    assert u.value + math.log(2) / f.value == pytest.approx(g.selection.u_50, rel=0.03)
+
+
+def test_separated_data_bound_the_product_and_nothing_else(tmp_path):
+    card, g = card_of(tmp_path, grouped([0, 0, 10, 10, 10])), test_of(tmp_path, grouped([0, 0, 10, 10, 10])).groups[0]
+    f, u = card["f_mat_warm"], card["xw_min_warm"]
+    low, high = g.counting_u
+    half = u.value + math.log(2) / f.value
+    assert low < half < high
+    share = PMMA.value("xw_min_warm") / (PMMA.value("xw_min_warm") + math.log(2) / PMMA.value("f_mat_warm"))
+    assert u.value / half == pytest.approx(share, rel=1e-3)
+    assert f.basis == u.basis == "assumed"
+    assert "bounds only the energy that breaks half" in f.source
+    load_material(str(write(tmp_path, card_toml(card), "c.toml")))
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (grouped([0] * 5), "none broken: gives no range for a card; drop from higher"),
+        (grouped([10] * 5), "all broken: gives no range for a card; drop from lower"),
+        (grouped([0, 0, 1, 1, 1], 1), "separated: gives no range for a card; drop more pieces"),
+        (grouped([5], heights=(80,)), "one level: gives no range for a card; drop from at least two more heights"),
+        (grouped([0, 3, 7, 9, 10], temperature=150), "150 °C cannot be the warm temperature of a card"),
+    ],
+)
+def test_no_card_from_too_little(tmp_path, text, words):
+    with pytest.raises(InputError) as error:
+        card_of(tmp_path, text)
+    assert words in str(error.value)
+
+
+def test_a_cold_test_alone_fills_the_cold_side(tmp_path):
+    card = card_of(tmp_path, grouped([0, 3, 7, 9, 10], temperature=-78.5))
+    assert card["f_mat_cold"].basis == "measured"
+    assert card["f_mat_warm"].basis == "assumed"
+    assert "the cold value of the drop test" in card["f_mat_warm"].source
+
+
+def test_a_mill_runs_on_the_card(tmp_path):
+    import shutil
+
+    from millsim.config import load_config
+    from millsim.problem import build
+
+    write(tmp_path, card_toml(card_of(tmp_path, CLEAR)), "measured.toml")
+    for name in ("demo.toml", "offcuts_sieve.csv"):
+        shutil.copy(CONFIGS / name, tmp_path / name)
+    mill = build(load_config(tmp_path / "demo.toml", ['feed.material="measured.toml"'])).mill[0]
+    assert mill["f_mat_warm"] == pytest.approx(test_of(tmp_path, CLEAR).groups[0].selection.f, rel=1e-3)
