@@ -149,6 +149,8 @@ def _determined(g: Group) -> list[str]:
         )
     if math.isinf(s.limits["f"][0.95][1]):
         found.append("Not determined: how steeply breakage sets in; f_Mat has no upper limit in these data.")
+    if any(f.b1 < 0 for f in g.links):
+        found.append("Harder drops broke fewer pieces: are heights, masses and the column broken what they say?")
     if g.one_size:
         found.append("With one size of piece only x W counts; that other sizes follow it is the model's assumption.")
     if g.misfit_chance < ODD_CHANCE:
@@ -218,6 +220,9 @@ def cut_text(test: CutTest, motor_W: float | None) -> str:
         f"Cut test {test.name}: {digits(mean)} Wh per kg of dust, plus or minus {digits(se, 2)} (standard error), "
         f"{kind}; {digits(test.mean_J_kg / 1e3)} kJ/kg; {count} cut{'s' * (count != 1)}."
     ]
+    if test.at_shaft_J_kg != test.mean_J_kg:
+        shaft, eta = digits(test.at_shaft_J_kg / WH), 100 * (test.efficiency or 1.0)
+        lines.append(f"At the shaft, by the motor's efficiency of {eta:.3g} %: {shaft} Wh/kg.")
     if motor_W is not None:
         lines.append(_ceiling(test, motor_W))
     rows = []
@@ -247,12 +252,8 @@ def _ceiling(test: CutTest, motor_W: float) -> str:
         f"A motor of {digits(motor_W)} W at the shaft makes at most {digits(rate)} g/h at that price "
         f"({_to(low, high, 'g/h')}, 95 %), if every watt cuts."
     )
-    if test.at == "mains":
-        known = test.efficiency is not None
-        words += (
-            f" The saw motor's efficiency of {100 * test.efficiency:.3g} % is taken off." if known
-            else " The saw motor's loss is in that price; give --efficiency to take it off, and the ceiling rises."
-        )  # fmt: skip
+    if test.at == "mains" and test.efficiency is None:
+        words += " The saw motor's loss is in that price; give --efficiency to take it off, and the ceiling rises."
     return words
 
 

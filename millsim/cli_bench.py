@@ -89,10 +89,13 @@ def _keep_drop(
     try:
         if card is not None:
             from .cards import card_toml
-            from .measured.dropcard import drop_card
+            from .measured.dropcard import drop_card, undetermined
             from .resultfile import write_bytes
 
-            write_bytes(card, card_toml(drop_card(test, base)).encode(), force)
+            measured = drop_card(test, base)
+            write_bytes(card, card_toml(measured).encode(), force)
+            if open_ := undetermined(measured):
+                kept.append(f"Not measured, on the card with the basis of {base.title}: {', '.join(open_)}")
             kept.append(f'Written: {card} (name it in a config: [feed] material = "{card.name}")')
             ctx.meta[KEPT] = f"the card is in {card}."
         if plots is not None:
@@ -170,15 +173,26 @@ def idle(ctx, csv, config, settings, meter, at, efficiency, temperature, plots, 
     model = None if loaded is None else compare(fit, loaded, efficiency, T)
     from . import benchjson, benchwords
 
-    if as_json:
+    kept, failure = _keep_idle(fit, model, plots, force)
+    if as_json and failure is None:
         json_done(ctx, benchjson.idle_json(fit, model))
-    else:
+    elif not as_json:
         click.echo(benchwords.idle_text(fit, model), nl=False)
-    if plots is not None:
-        from . import plots_bench
+        tell(kept)
+    if failure is not None:
+        raise failure
 
-        path = plots_bench.save_idle(fit, model, plots, force)
-        tell([] if as_json else [f"Drawn: {path}"])
+
+def _keep_idle(fit, model, plots: Path | None, force: bool) -> tuple[list[str], MillsimError | None]:
+    """Draw; a failure is handed back, so that the report is still printed."""
+    if plots is None:
+        return [], None
+    from . import plots_bench
+
+    try:
+        return [f"Drawn: {plots_bench.save_idle(fit, model, plots, force)}"], None
+    except MillsimError as error:
+        return [], error
 
 
 def _idle_options(config, settings, at: str, efficiency: float | None, temperature: str | None) -> None:

@@ -48,7 +48,9 @@ def drop_card(test: DropTest, base: Card) -> Card:
         found += _carried_over(next(iter(slots)), base, {p.name: p for p in found})
     title = f"{base.title}, drop test {test.sheet.name}"
     measured = ", ".join(p.name for p in found if p.basis == "measured") or "none fully"
-    note = f"Measured in the drop test: {measured}. All else as on the card it was copied from, {base.title}."
+    unused = [_at(g).strip() for g in test.groups if all(g is not s for s in slots.values())]
+    left = f" A card has two temperatures: the drops {' and '.join(unused)} are not on it." if unused else ""
+    note = f"Measured in the drop test: {measured}. All else as on the card it was copied from, {base.title}.{left}"
     return Card(list(base.merged(found).values()), title, note)
 
 
@@ -168,3 +170,9 @@ def _carried_over(slot: str, base: Card, found: dict[str, Param]) -> list[Param]
         text = f"not measured: the {slot} value of the drop test times {ratio}"
         carried.append(replace(p, value=value, low=low, high=high, source=text, note=""))
     return carried
+
+
+def undetermined(card: Card) -> list[str]:
+    """Names of the strength parameters on a card that the drop test did not determine."""
+    names = (f"{name}_{slot}" for slot in ("warm", "cold") for name in ("f_mat", "xw_min"))
+    return [n for n in names if card[n].basis != "measured"]

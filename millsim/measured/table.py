@@ -22,7 +22,7 @@ from ..values import did_you_mean, show, slip
 
 YES = {"yes", "y", "true", "1", "x", "broken", "broke", "ja", "j"}
 NO = {"no", "n", "false", "0", "-", "whole", "intact", "survived", "unbroken", "nein"}
-_FILLERS = {"of", "the", "a", "no", "nr", "number", "in", "at", "per", "and", "from"}
+_FILLERS = {"of", "the", "no", "nr", "number", "in", "at", "per", "and", "from"}
 _UNREAD = {"note", "notes", "remark", "remarks", "comment", "comments", "date", "operator", "test", "row"}
 _SPLITS = re.compile(r"_|\s+/\s+|\s+|\s*/\s*")
 _BRACKETS = re.compile(r"(.*?)[\s_]*[(\[]([^()\[\]]*)[)\]]\s*")

@@ -1,0 +1,231 @@
+"""Commands for bench tests: streams, exit codes, files, figures."""
+
+import json
+import shutil
+from pathlib import Path
+
+import matplotlib
+import pytest
+from click.testing import CliRunner
+
+from millsim import plots_bench
+from millsim.cards import load_material
+from millsim.cli import cli
+from millsim.config import load_config
+from millsim.measured.dropsheet import read_drops
+from millsim.measured.droptest import analyse
+from millsim.measured.idlerun import compare, read_idle
+
+CONFIGS = Path(__file__).resolve().parent.parent / "configs"
+DROPS, IDLE, MILL = (CONFIGS / n for n in ("demo_droptest.csv", "demo_idle.csv", "demo.toml"))
+CUTS = "power_loaded_W,time_s,kerf_mm,length_mm,depth_mm\n270,85,2.5,500,6\n"
+
+
+def run(*words):
+    return CliRunner().invoke(cli, [str(w) for w in words])
+
+
+@pytest.fixture
+def cuts(tmp_path):
+    path = tmp_path / "cuts.csv"
+    path.write_text(CUTS)
+    return path
+
+
+@pytest.fixture
+def few(tmp_path):
+    path = tmp_path / "few.csv"
+    path.write_text("hammer_mass_g,height_mm,piece_mass_mg,broken\n100,50,41,no\n100,150,41,yes\n")
+    return path
+
+
+@pytest.mark.parametrize("path", [DROPS, IDLE])
+def test_demos_are_marked_invented(path):
+    head = [line for line in path.read_text().splitlines() if line.startswith("#")]
+    assert "invented" in " ".join(head).lower()
+
+
+def test_droptest_reports_on_stdout_and_writes_what_was_asked(tmp_path):
+    done = run("droptest", DROPS, "--card", tmp_path / "c.toml", "--plots", tmp_path / "figures")
+    assert done.exit_code == 0, done.output
+    assert done.stdout.startswith("Drop test demo_droptest.csv: 154 pieces.\n\nAt 21 °C half of the 4 mm pieces should")
+    assert "At -18 °C" in done.stdout
+    assert done.stderr.splitlines()[0].startswith("Written: ")
+    assert sorted(p.name for p in (tmp_path / "figures").iterdir()) == ["droptest.png", "droptest_2.png"]
+    card = load_material(str(tmp_path / "c.toml"))
+    assert card["f_mat_warm"].basis == "measured"
+    shown = run("materials", tmp_path / "c.toml")
+    assert "drop test demo_droptest.csv, 84 pieces at 21 °C" in " ".join(shown.stdout.split())
+
+
+@pytest.mark.parametrize(
+    "words", [("droptest", DROPS), ("idle", IDLE), ("idle", IDLE, "--config", MILL, "--temperature", "40 °C")]
+)
+def test_json_is_one_object_and_nothing_else(words):
+    done = run(*words, "--json")
+    assert done.exit_code == 0, done.output
+    assert done.stderr == ""
+    assert done.stdout.count("\n") == 1
+    assert json.loads(done.stdout)["status"] == "ok"
+
+
+def test_json_of_a_drop_test_says_what_the_report_says():
+    answer = json.loads(run("droptest", DROPS, "--json").stdout)
+    test = analyse(read_drops(DROPS, load_material("pmma")))
+    for told, group in zip(answer["groups"], test.groups, strict=True):
+        fit = told["fit"]
+        assert fit["xw_min_J_m_kg"]["value"] == pytest.approx(group.selection.u_min)
+        assert fit["W_50_J_kg"]["limits_95"] == pytest.approx(group.W_50(0.95))
+        assert fit["f_mat_kg_J_m"]["limits_80"] == pytest.approx(group.selection.limits["f"][0.8])
+        assert told["impact_speed_m_s"] == pytest.approx(group.speeds())
+        assert sum(v["tested"] for v in told["levels"]) == told["tested"]
+
+
+def test_json_has_null_where_there_is_no_end(few):
+    group = json.loads(run("droptest", few, "--json").stdout)["groups"][0]
+    assert group["fit"] is None
+    assert group["W_50_counting_95_J_kg"] == [0.0, None]
+
+
+def test_cuttest_and_its_ceiling(cuts):
+    done = run("cuttest", cuts, "--motor", "300 W")
+    assert done.exit_code == 0, done.output
+    assert "720 Wh per kg of dust" in done.stdout
+    assert "416 g/h" in done.stdout
+    answer = json.loads(run("cuttest", cuts, "--motor", "300 W", "--json").stdout)
+    assert answer["mean_J_kg"] == pytest.approx(270 * 85 / (0.0025 * 0.5 * 0.006 * 1180))
+    assert answer["most_kg_s"]["value"] == pytest.approx(300 / answer["mean_J_kg"])
+
+
+def test_idle_with_a_mill(tmp_path):
+    done = run("idle", IDLE, "--config", MILL, "--plots", tmp_path)
+    assert done.exit_code == 0, done.output
+    assert "  [model]\n  windage_factor = 1." in done.stdout
+    assert (tmp_path / "idle.png").read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("droptest", "no.csv"), "no.csv: cannot be read"),
+        (("droptest", DROPS, "--material", "acryl"), "no card named"),
+        (("droptest", DROPS, "--card", "card.csv"), "ends in .toml"),
+        (("idle", IDLE, "--set", "stator.gap=1 mm"), "--set: has no meaning without --config"),
+        (("idle", IDLE, "--efficiency", "0.6"), "--efficiency: has no meaning without --config"),
+        (("idle", IDLE, "--config", MILL, "--at", "shaft", "--efficiency", "0.6"), "no meaning with --at shaft"),
+        (("idle", IDLE, "--config", MILL, "--temperature", "40"), "--temperature: \"40\" has no unit"),
+        (("idle", IDLE, "--config", "no.toml"), "no.toml"),
+    ],
+)
+def test_bad_options_exit_with_2_and_name_the_remedy(words, told):
+    done = run(*words)
+    assert done.exit_code == 2
+    assert told in done.stderr
+    assert done.stdout == ""
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("motor", ["800", "800 V", "0 W"])
+def test_a_motor_is_a_power(cuts, motor):
+    done = run("cuttest", cuts, "--motor", motor)
+    assert done.exit_code == 2
+    assert "--motor" in done.stderr
+    assert "W" in done.stderr
+
+
+def test_all_problems_of_a_sheet_are_told_and_owed_as_json(tmp_path):
+    path = tmp_path / "bad.csv"
+    path.write_text("hammer_mass_g,height_mm,piece_mass_mg,broken\n100,x,41,yes\n100,80,41,maybe\n")
+    done = run("droptest", path, "--json")
+    assert done.exit_code == 2
+    answer = json.loads(done.stdout)
+    assert answer["status"] == "error"
+    assert [p["key"] for p in answer["problems"]] == ["line 2", "line 3"]
+
+
+def test_nothing_is_replaced_unasked(tmp_path):
+    card = tmp_path / "c.toml"
+    card.write_text("mine")
+    done = run("droptest", DROPS, "--card", card)
+    assert done.exit_code == 2
+    assert "--force" in done.stderr
+    assert card.read_text() == "mine"
+    (tmp_path / "idle.png").write_text("mine")
+    done = run("idle", IDLE, "--plots", tmp_path)
+    assert done.exit_code == 2
+    assert (tmp_path / "idle.png").read_text() == "mine"
+    assert run("idle", IDLE, "--plots", tmp_path, "--force").exit_code == 0
+    assert run("droptest", DROPS, "--card", card, "--force").exit_code == 0
+
+
+def test_too_little_for_a_card_still_gets_its_report(few, tmp_path):
+    done = run("droptest", few, "--card", tmp_path / "c.toml")
+    assert done.exit_code == 2
+    assert done.stdout.startswith("Drop test few.csv: 2 pieces.")
+    assert "gives no range for a card" in done.stderr
+    assert not (tmp_path / "c.toml").exists()
+
+
+def test_predict_takes_the_card(tmp_path):
+    assert run("droptest", DROPS, "--card", tmp_path / "c.toml").exit_code == 0
+    for name in ("demo.toml", "offcuts_sieve.csv"):
+        shutil.copy(CONFIGS / name, tmp_path / name)
+    done = run("check", tmp_path / "demo.toml", "--set", 'feed.material="c.toml"')
+    assert done.exit_code == 0, done.output
+    assert "drop test demo_droptest.csv" in " ".join(done.stdout.split())
+
+
+# --- figures ---------------------------------------------------------------------------------------------
+
+
+def figures(few):
+    pmma = load_material("pmma")
+    demo, little = analyse(read_drops(DROPS, pmma)), analyse(read_drops(few, pmma))
+    fit = read_idle(IDLE)
+    return {
+        "warm": plots_bench.drop_figure(demo, demo.groups[0]),
+        "few": plots_bench.drop_figure(little, little.groups[0]),
+        "idle": plots_bench.idle_figure(fit, None),
+        "mill": plots_bench.idle_figure(fit, compare(fit, load_config(MILL))),
+    }
+
+
+@pytest.fixture
+def drawn(few):
+    return figures(few)
+
+
+@pytest.mark.parametrize("name", ["warm", "few", "idle", "mill"])
+def test_figures_are_legible_and_on_the_page(drawn, name):
+    figure = drawn[name]
+    figure.canvas.draw()
+    texts = [t for t in figure.findobj(matplotlib.text.Text) if t.get_text().strip() and t.get_visible()]
+    assert min(t.get_fontsize() for t in texts) >= 9
+    box, (width, height) = figure.get_tightbbox(), figure.get_size_inches()
+    assert min(box.x0, box.y0) >= 0
+    assert (box.x1 <= width) and (box.y1 <= height)
+    axes = figure.axes[0]
+    assert all("/" in label for label in (axes.get_xlabel(), axes.get_ylabel()))
+
+
+def words_of(figure):
+    return "\n".join(t.get_text() for t in figure.findobj(matplotlib.text.Text))
+
+
+def test_what_the_figures_show(drawn):
+    warm = words_of(drawn["warm"])
+    for part in ("threshold: ", "half break: 1600 J/kg", "3/12", "95 % band", "Wilson", "84 trials", "21 °C"):
+        assert part in warm
+    assert drawn["warm"].axes[0].get_xscale() == "log"
+    assert "half break somewhere here" in words_of(drawn["few"])
+    for part in ("bearings", "windage", "fit, sum", "measured", "meter ± 3 % (assumed)", "at the mains"):
+        assert part in words_of(drawn["idle"])
+    assert "model's range" in words_of(drawn["mill"])
+
+
+def test_markers_stand_at_the_counted_shares(drawn):
+    test = analyse(read_drops(DROPS, load_material("pmma")))
+    levels = test.groups[0].levels
+    points = next(c for c in drawn["warm"].axes[0].containers if "counted" in c.get_label())[0]
+    assert points.get_xdata() == pytest.approx([v.W for v in levels])
+    assert points.get_ydata() == pytest.approx([100 * v.broken / v.tested for v in levels])

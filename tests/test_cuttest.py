@@ -1,0 +1,134 @@
+"""Cut tests: the figures of common practice, errors by hand, refusals."""
+
+import math
+
+import pytest
+
+from millsim import benchwords
+from millsim.cards import load_material
+from millsim.errors import InputError
+from millsim.measured.cuttest import read_cuts
+
+WH = 3600.0
+PMMA = load_material("pmma")
+HEAD = "power_loaded_W,time_s,kerf_mm,length_mm,depth_mm\n"
+
+
+def cut(folder, text, material=PMMA, **options):
+    path = folder / "cuts.csv"
+    path.write_text(text, encoding="utf-8")
+    return read_cuts(path, material, **options)
+
+
+# --- common practice, no source: the figures of test_common_practice go through the reader ----------------
+
+
+def test_sawing_acrylic(tmp_path):
+    # Common practice, no source: 12 mm sheet, cut 80 mm long and 2 mm wide, 1000-1300 W for 3-4 s: 350-610 Wh/kg.
+    low, high = cut(tmp_path, HEAD + "1000,3,2,80,12\n1300,4,2,80,12\n").cuts
+    assert low.dust_kg == high.dust_kg == pytest.approx(2.27e-3, rel=0.01)
+    assert low.net_J_kg / WH == pytest.approx(350, rel=0.06)
+    assert high.net_J_kg / WH == pytest.approx(610, rel=0.06)
+    assert low.net_J_kg == pytest.approx(1000 * 3 / (0.002 * 0.080 * 0.012 * 1180), rel=1e-12)
+
+
+def test_diamond_disc_and_its_ceiling(tmp_path):
+    # Common practice, no source: 6 mm sheet, 500 mm long, 2.5 mm kerf, 270 W for 85 s: about 711 Wh/kg, so that some
+    # 300 W make about 400 g/h of very fine powder.
+    test = cut(tmp_path, HEAD + "270,85,2.5,500,6\n")
+    assert test.mean_J_kg / WH == pytest.approx(711, rel=0.02)
+    rate, low, high = test.most_kg_s(300.0)
+    assert rate * 3.6e6 == pytest.approx(400, rel=0.06)
+    assert low < rate < high
+    words = " ".join(benchwords.cut_text(test, 300.0).split())
+    assert "A motor of 300 W at the shaft makes at most 416 g/h at that price" in words
+    assert "gross, idle included, so an upper bound for the cut" in words
+
+
+# --- numbers by hand -------------------------------------------------------------------------------------
+
+
+def test_idle_power_is_taken_off(tmp_path):
+    test = cut(tmp_path, "power_loaded_W,power_idle_W,time_s,removed_g\n430,190,60,10\n")
+    assert test.is_net
+    assert test.cuts[0].net_J_kg == pytest.approx(240 * 60 / 0.010)
+    assert test.cuts[0].gross_J_kg == pytest.approx(430 * 60 / 0.010)
+
+
+def test_errors_add_as_squares_of_rectangles(tmp_path):
+    # Limits over root 3: meter 3 % of 430 and of 190 W on 240 W, clock 0.2 s of 60, scale 0.01 g of 10.
+    c = cut(tmp_path, "power_loaded_W,power_idle_W,time_s,removed_g\n430,190,60,10\n").cuts[0]
+    meter = 0.03 * math.hypot(430, 190) / 240
+    relative = math.sqrt((meter**2 + (0.2 / 60) ** 2 + (0.01 / 10) ** 2) / 3)
+    assert c.se_J_kg / c.net_J_kg == pytest.approx(relative, rel=1e-12)
+    assert c.common_J_kg / c.net_J_kg == pytest.approx(meter / math.sqrt(3), rel=1e-12)
+
+
+def test_a_finer_meter_makes_a_finer_figure(tmp_path):
+    rows = "power_loaded_W,power_idle_W,time_s,removed_g\n430,190,60,10\n"
+    fine, coarse = cut(tmp_path, rows, meter=0.005), cut(tmp_path, rows)
+    assert fine.se_J_kg < 0.3 * coarse.se_J_kg
+    assert any("3 %" in a for a in coarse.assumed)
+    assert not any("meter" in a for a in fine.assumed)
+
+
+def test_repeats_add_their_scatter(tmp_path):
+    test = cut(tmp_path, "power_loaded_W,time_s,removed_g\n400,60,10\n400,60,12\n400,60,8\n400,60,11\n")
+    values = [400 * 60 / m for m in (0.010, 0.012, 0.008, 0.011)]
+    mean = sum(values) / 4
+    scatter = math.sqrt(sum((v - mean) ** 2 for v in values) / 3)
+    assert test.mean_J_kg == pytest.approx(mean)
+    assert test.scatter_J_kg == pytest.approx(scatter)
+    meter = mean * 0.03 / math.sqrt(3)
+    assert test.se_J_kg == pytest.approx(math.hypot(scatter / 2, meter), rel=1e-9)
+    # Welch and Satterthwaite: only the scatter has few degrees of freedom, so n - 1 is the least.
+    assert test.dof == pytest.approx(3 * (test.se_J_kg / (scatter / 2)) ** 4)
+    assert "The cuts scatter by" in benchwords.cut_text(test, None)
+
+
+def test_two_repeats_that_differ_leave_the_ceiling_open(tmp_path):
+    low, high = cut(tmp_path, HEAD + "1000,3,2,80,12\n1300,4,2,80,12\n").most_kg_s(800.0)[1:]
+    assert low * 3.6e6 < 500
+    assert math.isinf(high)
+
+
+def test_the_motors_loss_is_taken_off_where_it_is_known(tmp_path):
+    rows = HEAD + "270,85,2.5,500,6\n"
+    mains, known, shaft = cut(tmp_path, rows), cut(tmp_path, rows, efficiency=0.6), cut(tmp_path, rows, at="shaft")
+    assert known.most_kg_s(300.0)[0] == pytest.approx(mains.most_kg_s(300.0)[0] / 0.6)
+    assert shaft.at_shaft_J_kg == mains.at_shaft_J_kg == mains.mean_J_kg
+    assert "counted as cutting" in benchwords.cut_text(mains, None)
+    assert "counted as cutting" not in benchwords.cut_text(shaft, None)
+
+
+def test_density_comes_from_the_column_before_the_card(tmp_path):
+    rows = "power_loaded_W,time_s,kerf_mm,length_mm,depth_mm,density_g/cm3\n270,85,2.5,500,6,2.36\n270,85,2.5,500,6,\n"
+    first, second = cut(tmp_path, rows).cuts
+    assert first.dust_kg == pytest.approx(2 * second.dust_kg)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("power_loaded_W,time_s,kerf_mm\n100,3,2\n", "says neither the mass removed nor the length, depth of the cut"),
+        ("power_loaded_W,time_s,removed_g,kerf_mm\n100,3,,2\n", "line 2: there is neither a mass removed nor kerf"),
+        ("power_loaded_W,power_idle_W,time_s,removed_g\n190,430,60,10\n", "idle power 430 W is not below the loaded"),
+        ("power_loaded_W,power_idle_W,time_s,removed_g\n430,,60,10\n", "there is no idle power, though other rows"),
+        ("power_loaded_A,time_s,removed_g\n2,60,10\n", "measures current, not power; allowed: W, kW"),
+        ("power_loaded_W,time_s,removed_g\n430,60,ten\n", 'line 2: removed_g: "ten" is not a number'),
+    ],
+)  # fmt: skip
+def test_refusals_name_the_place_and_the_remedy(tmp_path, text, words):
+    with pytest.raises(InputError) as error:
+        cut(tmp_path, text)
+    assert words in str(error.value)
+
+
+def test_without_density_the_question_is_asked(tmp_path):
+    with pytest.raises(InputError, match="add a column density_kg/m3, or say --material"):
+        cut(tmp_path, HEAD + "270,85,2.5,500,6\n", material=None)
+
+
+def test_the_shaft_figure_is_told_where_it_can_be(tmp_path):
+    words = benchwords.cut_text(cut(tmp_path, HEAD + "270,85,2.5,500,6\n", efficiency=0.6), None)
+    assert "At the shaft, by the motor's efficiency of 60 %: 432 Wh/kg." in words
