@@ -3,6 +3,7 @@
 Owns overrides, unknown and missing keys, and the files a config names (card, sieve sheet). For `config`.
 """
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -231,7 +232,7 @@ def _read_sheet(r: Reading) -> None:
     try:
         table = read_sheet(file)
     except InputError as error:
-        r.problems += error.problems
+        r.problems += [replace(p, hint=_in_the_file(p.hint)) for p in error.problems]
         return
     apertures, q3 = table.closed()
     raw = {"apertures": [exact_text(float(a), "mm") for a in apertures], "q3": [float(q) for q in q3]}
@@ -240,6 +241,12 @@ def _read_sheet(r: Reading) -> None:
             r.values[f"feed.size.{name}"] = convert(value, find_key("feed.size", name))
         except Bad as bad:
             r.say("feed.size.sheet", f"{name}: {bad.message}", bad.allowed, bad.hint)
+
+
+def _in_the_file(hint: str) -> str:
+    """A hint without the flags of `millsim sieve`, which a config does not have."""
+    kept = re.sub(r"(, )?(or )?answer with --.*$", "", hint)
+    return kept if kept == hint else kept or "mend the sheet; `millsim sieve` reads it and explains"
 
 
 def as_much(values: dict[str, object]) -> bool:

@@ -460,3 +460,12 @@ def test_hash_sees_into_the_users_card_and_sheet(tmp_path):
     assert parse_config(text.replace("own.toml", "other.toml"), base_dir=tmp_path).sha256 != first.sha256
     sheet.write_text("aperture_mm,retained_g\n4,1\n2,6\npan,1\n", encoding="utf-8")
     assert parse_config(text, base_dir=tmp_path).sha256 != first.sha256
+
+
+def test_a_doubtful_feed_sheet_is_told_without_flags_the_config_lacks(tmp_path):
+    sheet = tmp_path / "feed.csv"
+    sheet.write_text("aperture_mm,retained_g\n5.6,6.0\n4.0,58.0\n2.8,92.0\ncharge,200\n", encoding="utf-8")
+    demo = Path(__file__).resolve().parent.parent / "configs" / "demo.toml"
+    with pytest.raises(InputError, match="add a row `pan,<mass>`") as caught:
+        load_config(demo, [f"feed.size.sheet={sheet}"])
+    assert "--pan" not in str(caught.value)
