@@ -17,7 +17,7 @@ HEADERS = st.sampled_from(
     "power_W power_loaded_W power_idle_W time_s removed_g kerf_mm speed_rpm height hammer_mass_ heigth_mm".split()
 )
 CELLS = st.one_of(
-    st.sampled_from(["", "yes", "no", "1", "0", "2", "41", "100", "1,5", "0.2 kg", "nan", "1e999", "-3", "1.000,5", "x"]),
+    st.sampled_from(["", "yes", "no", "1", "0", "2", "41", "100", "1,5", "0.2 kg", "nan", "1e999", "-3", "1.000,5"]),
     st.text(max_size=6),
     st.integers(1, 200).map(str),
 )
