@@ -110,7 +110,9 @@ def _bounds(g: Group) -> str:
         between = f"W50 {_side(low, high)}"
     sure = g.W_50(0.95)
     counted = f"By the counts alone W50 is {_to(*sure, 'J/kg')} (95 %)"
-    if sure == (0.0, math.inf):
+    if g.kind == "one level":
+        counted = ""
+    elif sure == (0.0, math.inf):
         counted = "There are too few pieces to bound W50 by the counts with 95 % certainty (six on a side are needed)"
     return " ".join(sentence(s) for s in (_BOUND_ONLY[g.kind], between, counted) if s)
 

@@ -89,7 +89,7 @@ def _energy_axis(axes: Axes, g: Group) -> None:
     found = [v for v in found if 0 < v < math.inf]
     low, high = min(found) / 1.6, max(found) * 1.6
     axes.set(xscale="log", xlim=(low, high), xlabel="Energy per mass of the piece $W$ / (J/kg)")
-    for mantissas in ((1, 2, 5), (1, 1.5, 2, 3, 4, 5, 6, 7, 8, 9)):
+    for mantissas in ((1, 2, 5), (1, 1.5, 2, 3, 4, 5, 7)):
         ticks = [t for t in (m * 10.0**e for e in range(-1, 8) for m in mantissas) if low <= t <= high]
         if len(ticks) > 3:
             break
@@ -140,15 +140,16 @@ def _curve(axes: Axes, g: Group) -> None:
 
 def _bracket(axes: Axes, g: Group) -> None:
     """Where the median lies when no curve can be fitted."""
+    if g.kind == "one level":
+        return
     low, high = g.W_50()
     left, right = axes.get_xlim()
     words = {
         "separated": "half break somewhere here",
         "none broken": "none broke: half break at more than was tried",
         "all broken": "all broke: half break at less than was tried",
-        "one level": "one energy only",
     }[g.kind]
-    ends = {"none broken": (g.drops.W.max(), right), "all broken": (left, g.drops.W.min()), "one level": (left, left)}
+    ends = {"none broken": (g.drops.W.max(), right), "all broken": (left, g.drops.W.min())}
     a, b = ends.get(g.kind, (max(low, left), min(high, right)))
     axes.axvspan(a, b, color=SKY, alpha=0.3, lw=0, label=words)
 

@@ -425,3 +425,9 @@ def test_a_third_temperature_is_named_where_the_card_has_no_place_for_it(tmp_pat
 
 def test_a_test_that_runs_backwards_is_questioned(tmp_path):
     assert "Harder drops broke fewer pieces" in benchwords.drop_text(test_of(tmp_path, grouped([9, 7, 5, 3, 1])))
+
+
+def test_one_level_says_what_it_tells(tmp_path):
+    report = " ".join(benchwords.drop_text(test_of(tmp_path, grouped([4], heights=(60,)))).split())
+    assert "All drops had the same energy: they tell the share that breaks there, and nothing of other" in report
+    assert "40 %" in report
