@@ -99,7 +99,8 @@ def _data(fit: RunFit) -> list[str]:
             off = float((b.tell(fit.best)[i] - b.values[i]) / b.sd[i])
             rows.append([label, shown[0], error, f"{shown[2]} to {shown[3]}", shown[1], f"{off:+.1f}"])
     head = ["", "measured", "+- std. error", "before (80 %)", "best fit", "off, in std. errors"]
-    return table(head, rows, left=1)
+    note = "  Q3: what no sieve saw (bag, missing mass, sieving loss) counts half as the rest, half as finer than all."
+    return [*table(head, rows, left=1), *wrap(note)]
 
 
 def _datum(label: str, value: float) -> str:

@@ -5,7 +5,6 @@ from pathlib import Path
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
@@ -15,7 +14,7 @@ from .measured.droptest import DropTest, Group
 from .measured.idlerun import IdleFit, IdleModel
 from .plots import render
 from .resultfile import make_folder, write_bytes
-from .style import BLACK, BLUE, GREEN, GREY, ORANGE, PURPLE, RED, SKY, legend_below, note_above, plain_style
+from .style import BLACK, BLUE, GREEN, GREY, ORANGE, PURPLE, RED, SKY, frame, legend_below, note_above, plain_style
 from .version import __version__
 from .wording import digits
 
@@ -41,21 +40,6 @@ def _save(figures: dict[str, Figure], folder: Path, force: bool) -> list[Path]:
     return paths
 
 
-def _figure(title: str, subtitle: str, foot: str, notes: int = 0) -> tuple[Figure, Axes]:
-    """A figure in the style of the others; notes: lines kept free above the panel."""
-    figure = Figure(figsize=(8.4, 5.6), dpi=150, layout="constrained")
-    FigureCanvasAgg(figure)
-    figure.get_layout_engine().set(rect=(0.01, 0.075, 0.98, 0.915), h_pad=0.05)
-    axes = figure.subplots()
-    axes.set_title(f"{title}\n", pad=2 + 14.0 * notes)
-    axes.annotate(
-        subtitle, (0, 1), xycoords="axes fraction", xytext=(0, 5 + 14.0 * notes), textcoords="offset points",
-        color=GREY, parse_math=False,
-    )  # fmt: skip
-    figure.text(0.015, 0.012, foot, fontsize=9, color=GREY, va="bottom", parse_math=False, linespacing=1.35)
-    return figure, axes
-
-
 # --- drop test -------------------------------------------------------------------------------------------
 
 
@@ -69,7 +53,7 @@ def drop_figure(test: DropTest, g: Group) -> Figure:
     )
     with plain_style():
         notes = 2 if g.selection is not None else 0
-        figure, axes = _figure("How hard a piece must be hit", f"{test.sheet.name}{T}, {size}", foot, notes)
+        figure, (axes,) = frame("How hard a piece must be hit", f"{test.sheet.name}{T}, {size}", foot, notes=notes)
         _energy_axis(axes, g)
         if g.selection is not None:
             _curve(axes, g)
@@ -166,7 +150,7 @@ def idle_figure(fit: IdleFit, model: IdleModel | None) -> Figure:
     )
     name = fit.name if model is None else f"{fit.name}; {model.mill_name}"
     with plain_style():
-        figure, axes = _figure("What the empty mill draws", name, foot)
+        figure, (axes,) = frame("What the empty mill draws", name, foot)
         rpm = 30 / math.pi
         top = 1.12 * float(fit.omega[-1])
         omega = np.linspace(0.0, top, 200)

@@ -4,7 +4,6 @@ from pathlib import Path
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
@@ -14,7 +13,7 @@ from .calibration.runmodel import Forecast
 from .calibration.whole import Report
 from .plots import render
 from .resultfile import make_folder, write_bytes
-from .style import BLACK, BLUE, GREY, ORANGE, SKY, legend_below, plain_style
+from .style import BLACK, BLUE, GREY, ORANGE, SKY, frame, legend_below, plain_style
 from .version import MODEL_VERSION, __version__
 from .wording import digits
 
@@ -40,21 +39,6 @@ def save_comparison(c: Comparison, folder: Path, force: bool = False) -> Path:
     return path
 
 
-def _figure(title: str, subtitle: str, foot: str, ratios: tuple[float, ...] = ()) -> tuple[Figure, list[Axes]]:
-    figure = Figure(figsize=(8.4, 5.6), dpi=150, layout="constrained")
-    FigureCanvasAgg(figure)
-    figure.get_layout_engine().set(rect=(0.01, 0.075, 0.98, 0.915), h_pad=0.05)
-    rows = max(1, len(ratios))
-    axes = figure.subplots(rows, 1, sharex=True, squeeze=False, height_ratios=ratios or None)[:, 0].tolist()
-    axes[0].set_title(f"{title}\n", pad=2)
-    axes[0].annotate(
-        subtitle, (0, 1), xycoords="axes fraction", xytext=(0, 5), textcoords="offset points", color=GREY,
-        parse_math=False,
-    )  # fmt: skip
-    figure.text(0.015, 0.012, foot, fontsize=9, color=GREY, va="bottom", parse_math=False, linespacing=1.35)
-    return figure, axes
-
-
 def _made(r: Report) -> str:
     """How to repeat a calibration: first line of its figures' feet."""
     effective = f"{r.calibration.posterior.effective:.0f} effective samples"
@@ -68,7 +52,7 @@ def sizes(r: Report, fit: RunFit) -> Figure:
             f"{_made(r)} · run {fit.run.sha256[:12]}\nBands: 80 % of the draws of the parameters. Bars: one "
             "standard error, with the assumed errors of repeat and model."
         )
-        figure, (top, low) = _figure("Calibrated on a run: size of the product", fit.run.name, foot, (3.2, 1.0))
+        figure, (top, low) = frame("Calibrated on a run: size of the product", fit.run.name, foot, 2, (3.2, 1.0))
         x = fit.model.problem.edges * 1e3
         block = next(b for b in fit.blocks if b.name == "product size")
         at = np.array([a for s in fit.run.product_sheets for a in s.apertures_m]) * 1e3
@@ -113,7 +97,7 @@ def parameters(report: Report) -> Figure:
         bar = "Bars: 80 % of the probability. 0 is the value on the card before, −2 and 2 the ends of its range."
         foot = f"{_made(report)}\n{bar}"
         shown = [r for r in rows if r.main] + [r for r in rows if not r.main and r.determined][:10]
-        figure, (axes,) = _figure("What the run says of each parameter", ", ".join(f.run.name for f in c.fits), foot)
+        figure, (axes,) = frame("What the run says of each parameter", ", ".join(f.run.name for f in c.fits), foot)
         places = np.arange(len(shown))[::-1]
         names = list(c.unknowns.names)
         for y, r in zip(places, shown, strict=True):
@@ -140,7 +124,8 @@ def comparison(c: Comparison) -> Figure:
         made = f"seed {p.seed}, config {p.config_sha256[:12]} · run {c.run.sha256[:12]} · millsim {__version__}"
         inside = f"{c.inside} of {len(c.counted)} sieves inside the {100 * p.band_level:.3g} % band."
         foot = f"prediction: {made}\n{inside} Bars: one standard error."
-        figure, (top, low) = _figure("Measured against predicted", f"{p.mill_name}; {c.run.name}", foot, (3.2, 1.0))
+        name = f"{p.mill_name}; {c.run.name}"
+        figure, (top, low) = frame("Measured against predicted", name, foot, 2, (3.2, 1.0))
         t, x = p.main.table, p.main.table.edges_m * 1e3
         top.fill_between(
             x, 100 * t.product_q3_low, 100 * t.product_q3_high, color=SKY, alpha=0.45, lw=0,

@@ -9,7 +9,6 @@ from pathlib import Path
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
@@ -20,7 +19,7 @@ from .resultfile import make_folder, write_bytes
 from .sheet import SieveSheet
 from .sizefits import Fit, fit, rrsb_net
 from .sizewords import size_text
-from .style import BLACK, BLUE, GREEN, GREY, ORANGE, PURPLE, RED, SKY, legend_below, plain_style, say
+from .style import BLACK, BLUE, GREEN, GREY, ORANGE, PURPLE, RED, SKY, frame, legend_below, plain_style, say
 from .version import __version__
 
 FIGURES = ("sieve_cumulative", "sieve_density", "sieve_rrsb_net")
@@ -182,17 +181,10 @@ def _read_off(axes: Axes, sheet: SieveSheet) -> None:
 
 def _new(sheets: Sequence[SieveSheet], title: str, note: str) -> tuple[Figure, Axes]:
     """An A5-landscape-like figure with title, sample names and a footer."""
-    height = 5.6 + 0.22 * max(0, len(sheets) - 3)  # room for the legend of many sheets
-    figure = Figure(figsize=(8.4, height), dpi=150, layout="constrained")
-    FigureCanvasAgg(figure)
-    figure.get_layout_engine().set(rect=(0.01, 0.075, 0.98, 0.915), h_pad=0.05)
-    axes = figure.subplots()
-    axes.set_title(f"{title}\n", pad=2)
     names = _name(sheets[0]) if len(sheets) == 1 else f"{len(sheets)} sieve sheets"
-    place = {"xycoords": "axes fraction", "xytext": (0, 5), "textcoords": "offset points"}
-    axes.annotate(f"sample: {names}", (0, 1), color=GREY, parse_math=False, **place)
     foot = f"{_facts(sheets)} · millsim {__version__}\nMeasured by sieving (markers). {note}"
-    figure.text(0.015, 0.012, foot, fontsize=9, color=GREY, va="bottom", parse_math=False, linespacing=1.35)
+    figure, (axes,) = frame(title, f"sample: {names}", foot)
+    figure.set_figheight(5.6 + 0.22 * max(0, len(sheets) - 3))  # room for the legend of many sheets
     return figure, axes
 
 

@@ -83,21 +83,22 @@ def new_figure(
 
     notes: lines to keep free between the mill's name and the first panel, for `note_above`.
     """
+    return frame(title, _plain(p.mill_name), footer(p, banded), rows, ratios, notes)
+
+
+def frame(
+    title: str, subtitle: str, foot: str, rows: int = 1, ratios: tuple[float, ...] = (), notes: int = 0
+) -> tuple[Figure, list[Axes]]:
+    """The page that all our figures share: title, a grey line below it, panels over a shared abscissa, a footer."""
     figure = Figure(figsize=(8.4, 5.6), dpi=150, layout="constrained")
     FigureCanvasAgg(figure)
     figure.get_layout_engine().set(rect=(0.01, 0.075, 0.98, 0.915), h_pad=0.05)
     axes = figure.subplots(rows, 1, sharex=True, squeeze=False, height_ratios=ratios or None)[:, 0].tolist()
     axes[0].set_title(f"{title}\n", pad=2 + _NOTE_PT * notes)
     axes[0].annotate(
-        _plain(p.mill_name),
-        (0, 1),
-        xycoords="axes fraction",
-        xytext=(0, 5 + _NOTE_PT * notes),
-        textcoords="offset points",
-        color=GREY,
-        parse_math=False,
-    )
-    foot = footer(p, banded)
+        subtitle, (0, 1), xycoords="axes fraction", xytext=(0, 5 + _NOTE_PT * notes), textcoords="offset points",
+        color=GREY, parse_math=False,
+    )  # fmt: skip
     figure.text(0.015, 0.012, foot, fontsize=9, color=GREY, va="bottom", parse_math=False, linespacing=1.35)
     return figure, axes
 

@@ -25,6 +25,13 @@ def test_worked_example_is_what_comes_out(monkeypatch):
     assert blocks("text")[0].strip() in result.stdout
 
 
+def test_calibration_example_is_what_comes_out(monkeypatch, tmp_path):
+    monkeypatch.chdir(ROOT)
+    result = CliRunner().invoke(cli, ["calibrate", "configs/demo_run.toml", "-o", str(tmp_path / "demo.card.toml")])
+    assert result.exit_code == 0
+    assert blocks("text")[1].strip() in result.stdout
+
+
 def test_every_command_is_known():
     lines = [line.split("#")[0] for block in blocks("sh") for line in block.splitlines() if "millsim" in line]
     words = [shlex.split(line.split("millsim ", 1)[1]) for line in lines if "millsim " in line]
