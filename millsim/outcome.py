@@ -9,8 +9,9 @@ from .batch import run_batch
 from .capacity import BATCH_LEFT, FAILED, LEAST_OPEN, LIMITS, OK, OVER, fill_loads, operate
 from .chamber import N_RATES, STATE, STRIKES
 from .errors import NotConverged
+from .laws import heat
 from .montecarlo import FrozenSteps
-from .operate import POWERS, evaluate, start_state
+from .operate import POWERS, air_capacity, evaluate, start_state
 from .problem import Problem
 
 
@@ -104,6 +105,21 @@ def _not_converged(s: np.ndarray, residual: float, tolerance: float) -> str:
         f"(charge {1e3 * s[0]['M']:.3g} g, {s[0]['T'] - 273.15:.0f} °C, {s[0]['v']:.1f} m/s); "
         "try another feed rate or a looser run.tolerance"
     )
+
+
+def warming(m: np.void, s: np.void, p: np.void) -> tuple[float, float]:
+    """(chamber temperature [K] while the casing is still at room temperature, its time constant [s]).
+
+    m, s, p: MILL, STATE and POWERS records of a settled mill. Air and charge follow at once, the casing stores.
+    """
+    inner, by_air = m["inner_heat_transfer"] * m["inner_area"], float(air_capacity(s))
+    carried = by_air + s["F"] * m["specific_heat"] * p["warmed"]
+    constant = m["casing_capacity"] / (m["casing_heat_loss"] + inner * carried / (carried + inner))
+    cold = heat.chamber_temperature(
+        p["shaft"] - p["bearings"], s["F"], m["specific_heat"], m["heat_exponent_share"], m["T_feed"], p["warmed"],
+        p["offset"], by_air, m["T_air_in"], inner, m["T_room"],
+    )  # fmt: skip
+    return float(cold), float(constant)
 
 
 def hottest_minute(ends: np.ndarray, power: np.ndarray, window: float = 60.0) -> float:

@@ -21,8 +21,7 @@ from .chamber import SELF, STRIKES, WARMED, piece_strength, strike_energies
 from .config import Config
 from .errors import MillsimError
 from .laws import breakage, heat
-from .operate import air_capacity
-from .outcome import Outcome, at_state, solve, solve_batch, solve_cold_start
+from .outcome import Outcome, at_state, solve, solve_batch, solve_cold_start, warming
 from .prediction import EngineResult, Limit, Prediction
 from .problem import SAG, Problem, build
 from .version import MODEL_VERSION, __version__
@@ -198,15 +197,8 @@ def warmup(problem: Problem, outcome: Outcome) -> tuple[np.ndarray, np.ndarray]:
     """(time [s], outlet temperature [K]) from a cold start; of a batch, its own history."""
     if outcome.history.size:
         return outcome.history[:, 0].copy(), outcome.history[:, 2].copy()
-    m, s = problem.mill[0], outcome.state
-    inner, loss = m["inner_heat_transfer"] * m["inner_area"], m["casing_heat_loss"]
-    p, by_air = outcome.powers, float(air_capacity(s))
-    carried = by_air + s["F"] * m["specific_heat"] * p["warmed"]
-    constant = m["casing_capacity"] / (loss + inner * carried / (carried + inner))
-    cold = heat.chamber_temperature(
-        p["shaft"] - p["bearings"], s["F"], m["specific_heat"], m["heat_exponent_share"], m["T_feed"], p["warmed"],
-        p["offset"], by_air, m["T_air_in"], inner, m["T_room"],
-    )  # fmt: skip
+    s, p = outcome.state, outcome.powers
+    cold, constant = warming(problem.mill[0], s, p)
     t = np.linspace(0.0, 5.0 * constant, WARMUP_POINTS)
     chamber = np.array([heat.lumped_warmup(cold, s["T"], ti, constant) for ti in t])
     return t, np.maximum(chamber, p["warmed"] * chamber + p["offset"])  # the warmer of air and powder

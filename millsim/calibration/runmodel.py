@@ -12,12 +12,10 @@ import numpy as np
 from ..capacity import LIMITS, fill_loads, stand_at
 from ..chamber import STATE, idle_power, idle_speed
 from ..errors import NotConverged
-from ..laws import heat
 from ..measured.runsheet import MeasuredRun, config_as_run
 from ..measured.runspec import AS_IT_TOOK
 from ..montecarlo import FrozenSteps
-from ..operate import air_capacity
-from ..outcome import grid_of, new_work, solve
+from ..outcome import grid_of, new_work, solve, warming
 from ..problem import Problem, build
 
 TOLERANCE = 1e-6
@@ -96,14 +94,7 @@ class RunModel:
         The casing warms up with one time constant; time without feed before the run counts in proportion to the
         idle power.
         """
-        inner, loss = m["inner_heat_transfer"] * m["inner_area"], m["casing_heat_loss"]
-        by_air = float(air_capacity(s))
-        carried = by_air + s["F"] * m["specific_heat"] * p["warmed"]
-        constant = m["casing_capacity"] / (loss + inner * carried / (carried + inner))
-        cold = heat.chamber_temperature(
-            p["shaft"] - p["bearings"], s["F"], m["specific_heat"], m["heat_exponent_share"], m["T_feed"], p["warmed"],
-            p["offset"], by_air, m["T_air_in"], inner, m["T_room"],
-        )  # fmt: skip
+        cold, constant = warming(m, s, p)
         loaded = self.milling_s + self.warm_s * min(1.0, (p["windage"] + p["bearings"]) / p["shaft"])
         return float(s["T"] + (cold - s["T"]) * exp(-loaded / constant))
 
