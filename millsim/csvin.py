@@ -4,6 +4,7 @@ Owns the low end of every CSV reader (sieve sheets, bench tests). Imports no num
 """
 
 import csv
+import math
 import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
@@ -141,7 +142,10 @@ def number(cell: str, decimal: str = "") -> float:
             text = text.replace(other, "")
     if not _NUMBER.fullmatch(text):
         raise ValueError(cell)
-    return float(text.replace(",", "."))
+    value = float(text.replace(",", "."))
+    if not math.isfinite(value):  # 1e999
+        raise ValueError(cell)
+    return value
 
 
 def _digits(cell: str) -> str:
