@@ -1,0 +1,1 @@
+"""The review before steel is cut: every check as one line with value, limit, margin, verdict, formula and basis."""

@@ -1,0 +1,26 @@
+"""One line of the pre-build review."""
+
+from dataclasses import dataclass
+
+VERDICTS = ("passes", "close", "fails", "not checked", "note")
+
+
+@dataclass(frozen=True)
+class Line:
+    """One check. value, limit: in SI `unit`, None where not known; margin: how many times the value fits the limit.
+
+    verdict: one of VERDICTS; words: a sentence for the builder, which says what to do where it fails or what to give
+    where it was not checked; formula: as in a handbook; basis: one of params.BASES; source: where to look it up.
+    """
+
+    group: str  # "rotor", "stator", "drive", "sieve and air", "heat", "dust and people"
+    name: str
+    value: float | None
+    unit: str
+    limit: float | None
+    margin: float | None
+    verdict: str
+    words: str
+    formula: str
+    basis: str
+    source: str
