@@ -136,6 +136,39 @@ def _pivot_inside(radius: float, pivot: float) -> Iterator[Finding]:
         )
 
 
+@rule("rotor.pivot_radius", "rotor.pivot_pin_diameter")
+def _pin_beside_shaft(pivot: float, pin: float) -> Iterator[Finding]:
+    if pin >= 2.0 * pivot:
+        yield (
+            "rotor.pivot_pin_diameter",
+            f"a pin of {_mm(pin)} on a pivot circle of {_mm(pivot)} radius would reach the axis",
+            f"below {_mm(2.0 * pivot)}",
+            "",
+        )
+
+
+@rule("rotor.hammer_thickness", "rotor.bar_height")
+def _eye_within_hammer(eye: float, height: float) -> Iterator[Finding]:
+    if eye > height * _ROUNDING:
+        yield (
+            "rotor.hammer_thickness",
+            f"{_mm(eye)} along the pin is more than the hammer is high, {_mm(height)}",
+            f"up to {_mm(height)}",
+            "both are measured along the axis",
+        )
+
+
+@rule("shaft.diameter", "rotor.radius")
+def _shaft_within_rotor(shaft: float, radius: float) -> Iterator[Finding]:
+    if shaft >= 2.0 * radius:
+        yield (
+            "shaft.diameter",
+            f"{_mm(shaft)} is as thick as the rotor, {_mm(2.0 * radius)}",
+            f"below {_mm(2.0 * radius)}",
+            "",
+        )
+
+
 @rule("rotor.radius", "stator.gap")
 def _gap_small(radius: float, gap: float) -> Iterator[Finding]:
     if gap >= radius:

@@ -21,7 +21,7 @@ from .units import exact_text, shown_unit
 
 @dataclass(frozen=True)
 class Rotor:
-    """The rotor: bars or swinging hammers."""
+    """The rotor: bars or swinging hammers. What follows `pivot_radius_m` is for the pre-build review."""
 
     radius_m: float
     bars: int
@@ -32,17 +32,35 @@ class Rotor:
     mass_kg: float | None
     hammer_mass_kg: float | None
     pivot_radius_m: float | None
+    pivot_pin_diameter_m: float | None
+    hammer_thickness_m: float | None  # at the eye, along the pin
+    material: str | None
+    yield_strength_Pa: float | None
+    run_out_m: float | None
+    balance_grade: float | None  # G of ISO 21940-11, mm/s
+
+
+@dataclass(frozen=True)
+class Shaft:
+    """The shaft beside the rotor, where told; for the pre-build review."""
+
+    diameter_m: float | None
+    overhang_m: float | None
+    bearing_span_m: float | None
 
 
 @dataclass(frozen=True)
 class Stator:
-    """The wall: pins (0 when smooth) and the gap to the bar tips."""
+    """The wall: pins (0 when smooth) and the gap to the bar tips. What follows `gap_m` is for the pre-build review."""
 
     kind: str
     pins: int
     pin_diameter_m: float
     free_length_m: float
     gap_m: float
+    held: str | None
+    threaded: bool | None
+    yield_strength_Pa: float | None
 
 
 @dataclass(frozen=True)
@@ -69,6 +87,7 @@ class Drive:
     curve_power_W: tuple[float, ...]
     curve_speed_rad_s: tuple[float, ...]
     overload: float
+    phase_control: bool | None  # for the pre-build review
 
     @property
     def shaft_rated_W(self) -> float:
@@ -95,6 +114,14 @@ class Casing:
 
     mass_kg: float
     material: str
+
+
+@dataclass(frozen=True)
+class Guard:
+    """The wall between rotor and people, where told; for the pre-build review."""
+
+    material: str | None
+    thickness_m: float | None
 
 
 @dataclass(frozen=True)
@@ -153,11 +180,13 @@ class Config:
 
     name: str
     rotor: Rotor
+    shaft: Shaft
     stator: Stator
     sieve: Sieve
     drive: Drive
     air: Air
     casing: Casing
+    guard: Guard
     feed: Feed
     limits: Limits
     run: Run
@@ -168,6 +197,9 @@ class Config:
     path: Path | None
     text: str  # resolved TOML, loads again to the same hash without any other file
     sha256: str
+
+
+_PLAIN = (Rotor, Shaft, Stator, Sieve, Air, Casing, Guard, Limits, Run)  # filled from their sections as they are
 
 
 def load_config(path: "str | Path", overrides: Sequence[str] = ()) -> Config:
@@ -200,7 +232,7 @@ def parse_config(
 def _build(r: Reading, path: "Path | None") -> Config:
     v = r.values
     v["feed.rate"] = None if as_much(v) or v["feed.batch_mass"] is not None else v["feed.rate"]
-    sections = {c.__name__.lower(): _section(c, v) for c in (Rotor, Stator, Sieve, Air, Casing, Limits, Run)}
+    sections = {c.__name__.lower(): _section(c, v) for c in _PLAIN}
     return Config(
         name=v["mill.name"],
         **sections,

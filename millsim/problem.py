@@ -48,7 +48,7 @@ def build(config: Config, class_ratio: float | None = None, outlet_K: float | No
     for name, value in {**_geometry(config), **_setting(config)}.items():
         mill[name] = value
     set_parameters(mill, {p.name: p.value for p in parameters})
-    mill["inertia"] = _inertia(config)
+    mill["inertia"] = inertia(config)
     curve = feed_curve(config.feed.size)
     edges = size_classes(config, curve, class_ratio or config.run.class_ratio)
     x = psd.middles(edges)
@@ -130,7 +130,7 @@ def speed_curve(c: Config) -> tuple[list[float], list[float]]:
     return P, w
 
 
-def _inertia(c: Config) -> float:
+def inertia(c: Config) -> float:
     """Moment of inertia [kg m2]: bars (and hammers) across the shaft, m R^2 / 3; steel bars where no mass is given."""
     r = c.rotor
     bars = r.bars * r.radius_m * r.bar_height_m * r.bar_thickness_m * STEEL

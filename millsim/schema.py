@@ -33,7 +33,7 @@ class Key:
     only: tuple[
         str, str
     ] = ()  # (key, value) in the same section: needed with it, refused without (then `default`)
-    derivable: bool = False  # may be left out although `only` applies; `checks` derives it
+    derivable: bool = False  # may be left out although `only` applies; `checks` derives it, or nothing needs it
 
     @property
     def field(self) -> str:
@@ -86,9 +86,9 @@ def choice(name: str, choices: str, about: str, **more) -> Key:
     return Key(name, "choice", about, f'"{words[0]}"', choices=words, **more)
 
 
-def flag(name: str, default: bool, about: str) -> Key:
-    """true or false."""
-    return Key(name, "flag", about, str(default).lower(), default=default)
+def flag(name: str, default: bool | None, about: str, **more) -> Key:
+    """true or false; default None: not told."""
+    return Key(name, "flag", about, str(bool(default)).lower(), default=default, **more)
 
 
 def text(name: str, example: str, about: str, **more) -> Key:
@@ -101,6 +101,7 @@ def texts(name: str, example: str, about: str, **more) -> Key:
     return Key(name, "texts", about, example, **more)
 
 
+_SPARE = {"default": None, "derivable": True}  # read by the pre-build review only: no prediction changes with it
 _PINS, _PLATE, _MESH, _SWINGING = ("kind", "pins"), ("kind", "plate"), ("kind", "mesh"), ("mount", "swinging")
 
 SECTIONS: dict[str, tuple[Key, ...]] = {
@@ -115,6 +116,17 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
         q("mass", "10 g", "100 kg", '"0.5 kg"', "of the rigid rotating parts", default=None),
         q("hammer_mass", "0.5 g", "5 kg", '"20 g"', "of one hammer", only=_SWINGING, default=None),
         q("pivot_radius", "2 mm", "300 mm", '"40 mm"', "axis to hammer pivot", only=_SWINGING, default=None),
+        q("pivot_pin_diameter", "1 mm", "50 mm", '"8 mm"', "of the pin a hammer hangs on", only=_SWINGING, **_SPARE),
+        q("hammer_thickness", "0.5 mm", "300 mm", '"10 mm"', "at its eye, along the pin", only=_SWINGING, **_SPARE),
+        choice("material", "steel|stainless|aluminium|printed", "of bars, hammers and hub", **_SPARE),
+        q("yield_strength", "1 MPa", "3000 MPa", '"235 MPa"', "of that material", **_SPARE),
+        q("run_out", "0 mm", "5 mm", '"0.05 mm"', "how far the bar tips run out of true", **_SPARE),
+        n("balance_grade", 0.4, 100.0, "6.3", "grade G of ISO 21940-11, in mm/s", **_SPARE),
+    ),
+    "shaft": (
+        q("diameter", "2 mm", "200 mm", '"20 mm"', "where it bends: beside the rotor", **_SPARE),
+        q("overhang", "1 mm", "1000 mm", '"50 mm"', "rotor middle to its bearing, if it overhangs", **_SPARE),
+        q("bearing_span", "5 mm", "2000 mm", '"120 mm"', "from bearing to bearing", **_SPARE),
     ),
     "stator": (
         choice("kind", "pins|smooth", "wall with fixed pins, or smooth"),
@@ -122,6 +134,9 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
         q("pin_diameter", "0.5 mm", "50 mm", '"8 mm"', "of a pin", only=_PINS, default=0.0),
         q("free_length", "0.5 mm", "300 mm", '"20 mm"', "of a pin, unsupported", only=_PINS, default=0.0),
         q("gap", "0.05 mm", "50 mm", '"3 mm"', "bar tip to pin or wall"),
+        choice("held", "one end|both ends", "how the pins are held", only=_PINS, **_SPARE),
+        flag("threaded", None, "the pins are screws whose thread stands in the chamber", only=_PINS, derivable=True),
+        q("yield_strength", "1 MPa", "3000 MPa", '"640 MPa"', "of the pins; 640 MPa is 8.8", only=_PINS, **_SPARE),
     ),
     "sieve": (
         choice("kind", "plate|mesh", "perforated plate or woven wire"),
@@ -163,6 +178,7 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
             default=(),
         ),
         n("overload", 1.0, 10.0, "2.0", "short-term shaft power over rated", default=2.0),
+        flag("phase_control", None, "slowed by a phase control (triac), as many routers are"),
     ),
     "air": (
         flag("fan", True, "the rotor acts as a fan"),
@@ -183,6 +199,10 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
     "casing": (
         q("mass", "0.05 kg", "500 kg", '"5 kg"', "that warms up with the charge", default="5 kg"),
         choice("material", "steel|aluminium|printed", "sets its heat capacity", default="steel"),
+    ),
+    "guard": (
+        choice("material", "steel|polycarbonate|plywood", "wall between the rotor and people", **_SPARE),
+        q("thickness", "0.1 mm", "200 mm", '"4 mm"', "of that wall", **_SPARE),
     ),
     "feed": (
         text("material", '"pmma"', "a card name (`millsim materials`) or a path to a card"),
