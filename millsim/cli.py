@@ -13,6 +13,9 @@ import click
 from .cli_base import INTERRUPTS, KEPT, Group, force_option, json_done, json_option, path_type, set_option, tell
 from .cli_bench import cuttest, droptest, energy, idle
 from .cli_calibrate import calibrate, compare, next_
+from .cli_check import check
+from .cli_draw import draw
+from .cli_heat import heat
 from .cli_run import run_command
 from .cli_sieve import sieve
 from .errors import MillsimError
@@ -142,28 +145,6 @@ def _without_folder(setting: str) -> str:
 
 
 @cli.command()
-@click.argument("config", type=path_type)
-@set_option
-@json_option
-@click.pass_context
-def check(ctx, config, settings, as_json) -> None:
-    """Check a config without running a model.
-
-    Says what follows from the drawing alone; every mistake in CONFIG is listed at once.
-    """
-    from .config import load_config
-
-    loaded = load_config(config, list(settings))
-    from . import describe
-
-    if as_json:
-        numbers = {key: scalar.value for key, scalar in describe.derived(loaded).items()}
-        json_done(ctx, {"status": "ok", "mill": loaded.name, "config_sha256": loaded.sha256, "derived": numbers})
-    else:
-        click.echo(describe.describe(loaded), nl=False)
-
-
-@cli.command()
 @click.argument("name", required=False)
 def materials(name: str | None) -> None:
     """List the material cards, or print one.
@@ -223,9 +204,12 @@ def main() -> None:
     cli(prog_name="millsim")
 
 
+cli.add_command(check)
 cli.add_command(run_command)
 cli.add_command(sieve)
 for _learning in (calibrate, compare, next_):
     cli.add_command(_learning)
 for _bench in (droptest, cuttest, idle, energy):
     cli.add_command(_bench)
+cli.add_command(heat)
+cli.add_command(draw)

@@ -69,6 +69,26 @@ CASES = {
     "size_reached": ("sizes", ["10e3 J/kg", "0.006 m", "57 J m/kg", "2"], "m"),
     "kick_energy": ("sizes", ["0.05 m", "0.01 m", "8e3 J/kg"], "J/kg"),
     "rittinger_energy": ("sizes", ["0.05 m", "0.01 m", "160 J m/kg"], "J/kg"),
+    "air_rise": ("cooling", ["500 W", "0.0167 m^3/s", "1.2 kg/m^3", "1005 J/(kg K)"], "K"),
+    "air_for_rise": ("cooling", ["500 W", "25 K", "1.2 kg/m^3", "1005 J/(kg K)"], "m^3/s"),
+    "blower_for_flow": ("cooling", ["0.02 m^3/s", "300 Pa", "0.05 m^3/s", "1e6 Pa s^2/m^6", "2e3 Pa s/m^3"], "Pa"),
+    "mixed_air": ("cooling", ["303 K", "278 K", "0.9"], "K"),
+    "cooler_outlet": ("cooling", ["280 K", "303 K", "0.9"], "K"),
+    "time_to": ("cooling", ["303 K", "318 K", "327 K", "138 s"], "s"),
+    "coolant_ratio": (
+        "cooling", ["96e3 J/kg", "36e4 J/kg", "199e3 J/kg", "1040 J/(kg K)", "77 K", "243 K", "1.2"], "",
+    ),
+    "gas_volume": ("cooling", ["0.5 kg", "0.044 kg/mol", "293 K", "8.314 J/(mol K)", "101325 Pa"], "m^3"),
+    "air_for_oxygen": ("cooling", ["0.01 m^3/s", "0.195", "0.209"], "m^3/s"),
+    "air_for_gas": ("cooling", ["0.01 m^3/s", "0.005"], "m^3/s"),
+    "amplification": ("cooling", ["0.3"], ""),
+    "iron_share": ("wear", ["5e-5 kg", "2 kg"], ""),
+    "worn_area": ("wear", ["6e-9 m^3", "4", "0.02 m"], "m^2"),
+    "face_recession": ("wear", ["6e-9 m^3", "4", "0.008 m", "0.02 m"], "m"),
+    "imbalance_force": ("wear", ["1e-4 kg", "0.05 m", "1885 1/s"], "N"),
+    "balance_mass": ("wear", ["0.0063 m/s", "0.6 kg", "0.06 m", "1000 1/s"], "kg"),
+    "along_log": ("wear", ["1e-4 m", "3e-5 m", "3e-4 m", "0.1", "0.02"], ""),
+    "rounded_radius": ("wear", ["3e-5 m", "2e-9 m^2"], "m"),
     "surface_mean_size": ("sizes", ["360 kg", "1450 kg/m^3", "1200 m^2", "1.75"], "m"),
 }
 
@@ -82,6 +102,9 @@ WRONG = {
     "warming_time": (4, "200 W/(m K)"),
     "jam_energy_index": (1, "0.2 J"),
     "size_energy": (2, "160 J/kg"),
+    "blower_for_flow": (4, "2e3 Pa s^2/m^6"),
+    "coolant_ratio": (3, "1040 J/kg"),
+    "rounded_radius": (1, "2e-9 m"),
 }
 
 

@@ -1,0 +1,47 @@
+"""Wear: what a weighed loss of the bars says about edges, gap, iron in the powder and balance. Geometry only."""
+
+from math import log, pi, sqrt
+
+CORNER = 1.0 - pi / 4.0  # area between a square corner and the circle that rounds it, over the radius squared
+
+
+def iron_share(lost: float, milled: float) -> float:
+    """Share of worn metal in the powder, if all of it stays there: lost / milled, both kg."""
+    return lost / milled
+
+
+def worn_area(volume: float, edges: float, length: float) -> float:
+    """Cross-section [m2] that each of `edges` edges of a length [m] has lost of a volume [m3] (geometry)."""
+    return volume / (edges * length)
+
+
+def rounded_radius(r_fresh: float, area: float) -> float:
+    """Radius [m] of an edge of r_fresh that lost an area [m2] of its cross-section: sqrt(r^2 + area / (1 - pi/4)).
+
+    A right corner rounded to r has lost (1 - pi/4) r^2 (geometry). An edge that wears to another shape differs.
+    """
+    return sqrt(r_fresh * r_fresh + area / CORNER)
+
+
+def face_recession(volume: float, faces: float, thickness: float, height: float) -> float:
+    """Depth [m] lost by `faces` tip faces of thickness times height [m2] that wear evenly (geometry)."""
+    return volume / (faces * thickness * height)
+
+
+def imbalance_force(mass: float, radius: float, omega: float) -> float:
+    """Rotating force [N] of a mass [kg] missing at a radius [m]: m r omega^2 (handbook)."""
+    return mass * radius * omega * omega
+
+
+def balance_mass(quality: float, rotor_mass: float, radius: float, omega: float) -> float:
+    """Mass [kg] that may be missing at a radius: m_rotor e / r with e omega = quality [m/s].
+
+    Source: ISO 21940-11, grade G 6.3 has 6.3 mm/s (from memory).
+    """
+    return rotor_mass * quality / (omega * radius)
+
+
+def along_log(r: float, r_from: float, r_to: float, value_from: float, value_to: float) -> float:
+    """Value at a radius r between two known ones, linear in ln r; beyond an end it stays there (assumed form)."""
+    share = log(r / r_from) / log(r_to / r_from)
+    return value_from + (value_to - value_from) * min(1.0, max(0.0, share))
