@@ -18,6 +18,7 @@ from .cli_draw import draw
 from .cli_heat import heat
 from .cli_run import run_command
 from .cli_sieve import sieve
+from .cli_wear import wear
 from .errors import MillsimError
 from .progress import Progress
 from .version import MODEL_VERSION, __version__
@@ -212,4 +213,5 @@ for _learning in (calibrate, compare, next_):
 for _bench in (droptest, cuttest, idle, energy):
     cli.add_command(_bench)
 cli.add_command(heat)
+cli.add_command(wear)
 cli.add_command(draw)
