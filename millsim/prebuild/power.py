@@ -1,0 +1,94 @@
+"""The motor: steady load against its rating, sag of the speed, and what phase control costs."""
+
+import math
+
+from .facts import Facts, say
+from .judge import PREDICT, Rule
+from .line import Line
+
+STEADY = 0.65  # of the rating for continuous work, 60 to 70 % (common practice)
+DERATED = (0.3, 0.5)  # of the rating that a phase-controlled motor keeps up (P8, from memory)
+SAG = 0.1  # of the no-load speed at rated power, above which it is worth telling (assumed)
+
+DUTY = Rule("drive", "steady load of the motor", "W", "shaft power / rated shaft power; good practice up to 0.65",
+            "common practice", "60 to 70 % of the continuous rating, no source", close=1.0 / STEADY)  # fmt: skip
+SLOWER = Rule("drive", "speed lost at rated power", "1", "(n_0 - n_rated) / n_0", "config", "motor curve of the config")
+PHASE = Rule("drive", "phase control", "W", "0.3 to 0.5 of rated power", "from memory",
+             "the motor's own fan cools less at low speed")  # fmt: skip
+
+
+def lines(f: Facts) -> list[Line]:
+    """All checks of the motor."""
+    return [duty(f), sag(f), phase(f)]
+
+
+def load(f: Facts) -> float | None:
+    """Steady shaft power predicted [W], of a batch its mean; None without a prediction."""
+    if f.config.feed.batch_mass_kg:
+        return f.scalar("shaft_power_W")
+    found = f.bound("shaft power")
+    return found.load if found is not None and math.isfinite(found.load) else None
+
+
+def duty(f: Facts) -> Line:
+    """What the motor gives all the time against what it may give all the time."""
+    rated, given = f.config.drive.shaft_rated_W, load(f)
+    at = f"{say(rated, 'W')} at the shaft"
+    if f.prediction is None or given is None:
+        return DUTY.missing(PREDICT, f"rated {at}")
+    feed = f.config.feed
+    said = f"rated {at}"
+    if feed.batch_mass_kg:
+        said += "; this is the mean over the batch"
+    elif feed.rate_kg_s is None:
+        said += "; fed as much as it takes, until a limit binds"
+    less = f"for hours on end keep it near {say(STEADY * rated, 'W')}: feed less, or take a larger motor"
+    over = "It gets hot and trips: feed less, or take a larger motor"
+    margin = rated / given if given > 0.0 else math.inf
+    return DUTY.judge(given, rated, said, less, over, margin=1.0 if 1.0 - 1e-4 < margin < 1.0 else margin)
+
+
+def sag(f: Facts) -> Line:
+    """Speed lost between no load and rated power."""
+    d = f.config.drive
+    if not d.curve_power_W or d.curve_power_W[-1] <= 0.0:
+        return SLOWER.missing(
+            "give drive.speed_under_load",
+            "5 % is taken; an unregulated router loses 30 % and more, a regulated one holds its speed, then gives way",
+        )
+    slow = _at(d.curve_power_W, d.curve_speed_rad_s, d.shaft_rated_W)
+    share = 1.0 - slow / f.omega
+    tip = slow * f.config.rotor.radius_m
+    left = say(100.0 * (slow / f.omega) ** 2, digits=2)
+    turns = f"at {say(d.shaft_rated_W, 'W')} it turns {say(slow, 'rpm')}, {say(tip, 'm/s')} at the tips"
+    said = f"{turns}; a hit then has {left} % of its energy"
+    if share <= SAG:
+        return SLOWER.tell("passes", share, f"{said}.", SAG)
+    return SLOWER.tell("close", share, f"{said}. A stiffer or stronger motor would hold the speed.", SAG)
+
+
+def _at(powers: tuple[float, ...], speeds: tuple[float, ...], P: float) -> float:
+    """Speed at a power on the motor curve; its last slope goes on."""
+    points = list(zip(powers, speeds, strict=True))
+    for (P1, w1), (P2, w2) in zip(points, points[1:], strict=False):
+        if P <= P2 or (P2, w2) == points[-1]:
+            return max(0.0, w1 + (w2 - w1) * (P - P1) / (P2 - P1))
+    return points[-1][1]
+
+
+def phase(f: Facts) -> Line:
+    """A motor slowed by phase control against what it keeps up then."""
+    rated, given = f.config.drive.shaft_rated_W, load(f)
+    low, high = (say(s * rated, "W", 2) for s in DERATED)
+    if f.config.drive.phase_control is None:
+        return PHASE.missing("give drive.phase_control", f"slowed by a triac, this motor keeps up {low} to {high} only")
+    if not f.config.drive.phase_control:
+        return PHASE.tell("passes", rated, "None, so the motor cools itself as it is meant to.")
+    if given is None:
+        return PHASE.missing(PREDICT, f"slowed by a triac, this motor keeps up {low} to {high} only")
+    said = f"slowed by a triac, this motor keeps up {low} to {high}; it is loaded with {say(given, 'W')}"
+    better = "Feed less, run in turns with pauses, or gear down a motor at full speed"
+    if given <= DERATED[0] * rated:
+        return PHASE.tell("passes", given, f"{said}.", DERATED[1] * rated)
+    verdict = "close" if given <= DERATED[1] * rated else "fails"
+    return PHASE.tell(verdict, given, f"{said}. {better}.", DERATED[1] * rated)
