@@ -115,7 +115,8 @@ def _count(found: list[Line], one: str, more: str) -> str:
 def _told(x: Line) -> list[str]:
     """One line of the review: verdict, name and figures; words; formula and what it rests on."""
     verdict = x.verdict.upper() if x.verdict in ("fails", "close") else x.verdict
-    head = f"  {verdict:<{_INDENT - 2}}{x.name}{_figures(x)}"
+    figures = ", ".join(text for text in figures_of(x) if text)
+    head = f"  {verdict:<{_INDENT - 2}}{x.name}{f': {figures}' if figures else ''}"
     rests = f"[{x.formula}. {sentence(x.basis)[:-1]}: {x.source}]"
     said = x.words.removeprefix("Not checked: ")
     words = [" " * _INDENT + part for text in (capital(said), rests) for part in _narrow(text, 100 - _INDENT)]
@@ -129,14 +130,15 @@ def _narrow(text: str, width: int) -> list[str]:
     return [line.replace("\u00a0", " ") for line in lines]
 
 
-def _figures(x: Line) -> str:
-    """Value, limit and margin as far as they are known: ": 60 m/s, at most 80 m/s, margin 1.3"."""
-    parts = [_number(x, x.value)] if x.value is not None else []
-    if x.limit is not None and x.value is not None and x.margin is not None:
-        least = x.margin > 1.0 and x.value > x.limit or x.margin < 1.0 and x.value < x.limit
-        parts.append(f"{'at least' if least else 'at most'} {_number(x, x.limit)}")
-        parts.append(f"margin {digits(x.margin, 2) if x.margin < 100.0 else 'over 100'}")
-    return f": {', '.join(parts)}" if parts else ""
+def figures_of(x: Line) -> tuple[str, str, str]:
+    """Value, limit and margin in words, each "" where not known: ("60 m/s", "at most 80 m/s", "margin 1.3")."""
+    if x.value is None:
+        return "", "", ""
+    if x.limit is None or x.margin is None:
+        return _number(x, x.value), "", ""
+    least = x.margin > 1.0 and x.value > x.limit or x.margin < 1.0 and x.value < x.limit
+    margin = digits(x.margin, 2) if x.margin < 100.0 else "over 100"
+    return _number(x, x.value), f"at {'least' if least else 'most'} {_number(x, x.limit)}", f"margin {margin}"
 
 
 def _number(x: Line, value: float) -> str:

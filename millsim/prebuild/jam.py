@@ -25,7 +25,7 @@ TORQUE = Rule("drive", "torque of a caught piece", "N m", "F R against overload 
 BITE = Rule("drive", "one bite against the rotor's energy", "J",
             "(3/8) tau / rho times the piece; limit 0.3 I omega^2 / 2", "assumed",
             "sheared ball F d / 4; share of 0.3 assumed")  # fmt: skip
-FLOODED = Rule("drive", "flooded, every nip full for a turn", "J",
+FLOODED = Rule("drive", "every nip full for one turn", "J",
                "bars pins (d - gap) / d E_bite; limit 0.3 I omega^2 / 2", "assumed",
                "worst case of hand feeding; share of 0.3 assumed")  # fmt: skip
 FED = Rule("drive", "jam at the feed asked for", "1",

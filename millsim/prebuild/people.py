@@ -52,7 +52,8 @@ def dust(f: Facts) -> Line:
     cloud = f"That is {above}: count on a cloud that can explode inside mill, duct and bag, and have the protection " \
             f"done by licensed practice. {apart}"  # fmt: skip
     source = f"{mec.source}; never a design value: test the actual dust"
-    return DUST.judge(value, limit, said, cloud, cloud, basis=mec.basis, source=source)
+    near = f"That is close to a quarter of it, and the prediction may be off by a factor of 2 to 5. {apart}"
+    return DUST.judge(value, limit, said, near, cloud, basis=mec.basis, source=source)
 
 
 def noise() -> Line:

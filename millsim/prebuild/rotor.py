@@ -41,7 +41,7 @@ CRITICAL = Rule("rotor", "critical speed of the shaft", "rad/s",
                 "sqrt(k / m), k = 3 E I / L^3 overhung, 48 E I / a^3 between bearings; limit 0.7 of half of it",
                 "from memory", "Roark, Shigley; real housings 0.5 to 0.7 of rigid: workshop experience")  # fmt: skip
 BALANCE = Rule("rotor", "balance", "m", "e = G / omega", "from memory", "ISO 21940-11")
-FLYING = Rule("rotor", "what could fly, against the guard", "J",
+FLYING = Rule("rotor", "what could fly against the guard", "J",
               "m v^2 / 2 of a hammer or screw, m v^2 / 6 of half a bar; wall: 32 J (t / t_32)^1.5", "assumed",
               "an estimate, not a containment calculation")  # fmt: skip
 RUN_DOWN = Rule("rotor", "time to standstill", "s", "I / sqrt(T c) atan(omega sqrt(c / T))", "assumed",

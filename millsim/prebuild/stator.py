@@ -14,7 +14,7 @@ PLASTIC = 2.0  # mean contact pressure over yield stress, 2 to 2.8 (P2)
 PIN = Rule("stator", "pins in bending", "Pa", "1.5 K_f 32 M / (pi d^3), M = F L at one end, F L / 4 between two",
            "assumed", "beams: Roark, Shigley; blows 1.5, thread K_f 2.5; F = tau pi d^2 / 4, tau of the card"
            )  # fmt: skip
-GAP = Rule("stator", "gap, warm and out of true", "m", "gap against alpha R dT + run-out + 0.1 mm", "assumed",
+GAP = Rule("stator", "gap when warm and out of true", "m", "gap against alpha R dT + run-out + 0.1 mm", "assumed",
            "thermal expansion: handbook; 0.1 mm to be left is assumed", least=True)  # fmt: skip
 
 

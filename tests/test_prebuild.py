@@ -1,0 +1,394 @@
+"""The pre-build review: every line against numbers worked by hand, and what it says when a key is missing."""
+
+import dataclasses
+import json
+import math
+import re
+
+import mills
+import numpy as np
+import pytest
+from helpers import fake_prediction
+
+from millsim import prebuildwords
+from millsim.config import parse_config
+from millsim.params import BASES
+from millsim.prebuild.facts import Facts, say
+from millsim.prebuild.hammer import screws
+from millsim.prebuild.judge import Rule
+from millsim.prebuild.line import VERDICTS
+from millsim.prebuild.review import GROUPS, fails, review
+from millsim.prediction import Limit, Scalar
+
+RPM = math.pi / 30.0
+
+
+def line(name, config, *overrides, prediction=None):
+    """The line of that name."""
+    found = [x for x in review(mills.config(config, *overrides), prediction) if x.name == name]
+    assert len(found) == 1, name
+    return found[0]
+
+
+def predicted(config, **scalars):
+    """An invented prediction for a config with some scalars replaced."""
+    p = fake_prediction(trace=False, band=False)
+    main = dataclasses.replace(
+        p.main, scalars={**p.main.scalars, **{k: Scalar(v, "", k) for k, v in scalars.items()}}
+    )
+    return dataclasses.replace(p, config_text=mills.config(config).text, main=main)
+
+
+@pytest.mark.parametrize("name", mills.NAMES)
+@pytest.mark.parametrize("with_prediction", [False, True])
+def test_every_line_is_whole(name, with_prediction):
+    lines = review(mills.config(name), predicted(name) if with_prediction else None)
+    assert len({x.name for x in lines}) == len(lines) > 20
+    assert [x.group for x in lines] == sorted((x.group for x in lines), key=GROUPS.index)
+    for x in lines:
+        assert x.verdict in VERDICTS and x.basis in BASES and x.source and x.formula
+        assert x.words[0].isupper() or x.words[0].isdigit()
+        assert x.words.endswith(".") and ".." not in x.words
+        assert x.value is None or math.isfinite(x.value)
+        if x.verdict == "not checked" and x.name != "dust in the air":
+            assert x.words.startswith("Not checked: ")
+        if x.verdict in ("passes", "fails") and x.limit is not None and x.margin is not None:
+            assert (x.margin >= 1.0) == (x.verdict == "passes"), x.name
+        assert "(P" not in x.source and "None" not in x.words
+
+
+def test_a_margin_says_how_often_the_value_fits():
+    most = Rule("rotor", "a", "Pa", "f", "assumed", "s")
+    assert most.judge(50.0, 100.0, "x").margin == 2.0
+    assert [most.judge(v, 100.0, "x").verdict for v in (50.0, 80.0, 101.0)] == ["passes", "close", "fails"]
+    least = Rule("rotor", "a", "m", "f", "assumed", "s", least=True)
+    assert least.judge(3.0, 1.0, "x").margin == 3.0
+    assert least.judge(0.5, 1.0, "x").verdict == "fails"
+    assert most.judge(0.0, 100.0, "x").margin == math.inf
+    assert most.judge(101.0, 100.0, "it is bent", "Take a thicker one").words == "It is bent. Take a thicker one."
+    assert most.judge(50.0, 100.0, "it is straight", "Take a thicker one").words == "It is straight."
+
+
+def test_numbers_for_people():
+    assert say(4.5e6, "MPa") == "4.5 MPa"
+    assert say(1134303186.0, "MPa") == "1130 MPa"
+    assert say(0.0075, "cm2") == "75 cm²"
+    assert say(300.15, "degC") == "27 °C"
+    assert say(math.pi / 6.0, "deg") == "30°"
+    assert say(math.inf, "mm") == "unlimited"
+
+
+@pytest.mark.parametrize(
+    ("rpm", "verdict", "words"),
+    [(1900, "passes", "knife granulator"), (9550, "passes", "below 66 m/s"), (12500, "close", "intermediate"),
+     (14600, "fails", "Stay below 12700 rpm")],
+)  # fmt: skip
+def test_tip_speed_class_and_cap(rpm, verdict, words):
+    # 60 mm radius: 80 m/s is 12 732 rpm.
+    x = line("tip speed", "demo", f"drive.speed={rpm} rpm")
+    assert x.verdict == verdict and words in x.words
+    assert x.value == pytest.approx(0.06 * rpm * RPM)
+
+
+def test_rotor_stress_is_that_of_the_metal_given():
+    # 60 m/s: 14.13 MPa in steel, 2.5 times that beside a hole; 0.4 of 235 MPa is 94.
+    steel = line("stress in the bars", "demo")
+    assert (steel.value, steel.limit) == (pytest.approx(35.3e6, rel=0.002), pytest.approx(94e6))
+    light = line("stress in the bars", "demo", "rotor.material=aluminium", "rotor.yield_strength=240 MPa")
+    assert (light.value, light.limit) == (pytest.approx(2.5 * 2700.0 * 1800.0), pytest.approx(96e6))
+    assert "as given" in light.source
+    open_ = line("stress in the bars", "pla", 'rotor.edge="toothed"')
+    assert open_.verdict == "passes"
+
+
+def test_a_printed_rotor_is_forbidden():
+    x = line("stress in the bars", "demo", "rotor.material=printed")
+    assert x.verdict == "fails" and "must not run" in x.words
+
+
+def test_hammers_hang_by_their_own_part_only():
+    # 9000 rpm, tips 75 mm, eyes 45 mm: 7850 (70.69^2 - 42.41^2) / 2 = 12.55 MPa.
+    assert line("stress in the hammers", "swinging").value == pytest.approx(2.5 * 12.55e6, rel=0.002)
+
+
+def test_critical_speed_between_bearings_overhung_and_unknown():
+    # 20 mm shaft, 0.6 kg, 60 mm: sqrt(3 x 210e9 x 7.854e-9 / (0.6 x 0.06^3)) = 6179 rad/s; 0.35 of it allowed.
+    x = line("critical speed of the shaft", "demo")
+    assert x.limit == pytest.approx(0.35 * 6179.0, rel=0.001) and x.verdict == "passes"
+    softer = line("critical speed of the shaft", "demo", "shaft.bearing_span=80 mm")
+    assert softer.limit == pytest.approx(x.limit * math.sqrt(60.0 / 140.0))
+    close = line("critical speed of the shaft", "demo", "shaft.diameter=13 mm")
+    assert close.verdict == "close" and "Only a stiff housing" in close.words
+    thin = line("critical speed of the shaft", "demo", "shaft.diameter=8 mm")
+    assert thin.verdict == "fails" and "thicker or shorter shaft" in thin.words
+    assert line("critical speed of the shaft", "tight_jam").words == "Not checked: give shaft.diameter."
+    bare = line("critical speed of the shaft", "tight_jam", "shaft.diameter=20 mm")
+    assert "give shaft.overhang, or shaft.bearing_span" in bare.words
+
+
+def test_balance_in_grams_at_the_tips():
+    # G6.3 at 1000 rad/s: 6.3 um; 0.6 kg on 60 mm: 0.063 g; 1 g there pulls 60 N.
+    x = line("balance", "demo")
+    assert x.verdict == "note" and x.value == pytest.approx(6.3e-6)
+    assert "0.063 g at the tips" in x.words and "pulls 60 N" in x.words
+    assert line("balance", "demo", "rotor.balance_grade=2.5").value == pytest.approx(2.5e-6)
+    assert "give rotor.balance_grade" in line("balance", "pla").words
+
+
+def test_what_could_fly_against_the_guard():
+    # Half a bar of 7850 x 20 x 8 x 60 mm3 = 75.4 g at 60 m/s: m v2 / 6 = 45.2 J; 5 mm steel: 32 (5/2.5)^1.5 = 90.5 J.
+    x = line("what could fly against the guard", "demo")
+    assert (x.value, x.limit) == (pytest.approx(45.2, rel=0.001), pytest.approx(90.5, rel=0.001))
+    assert "not a containment calculation" in x.source
+    thin = line("what could fly against the guard", "demo", "guard.thickness=2 mm")
+    assert thin.verdict == "fails" and "Make the wall" in thin.words
+    hammer = line("what could fly against the guard", "swinging")
+    assert hammer.value == pytest.approx(0.5 * 0.02 * (0.075 * 9000.0 * RPM) ** 2)
+    unknown = line("what could fly against the guard", "pla")
+    assert "give guard.material and guard.thickness" in unknown.words and unknown.value > 0.0
+
+
+def test_hammer_pull_pin_and_eye():
+    # 20 g on 60 mm at 9000 rpm: 1066 N; times 1.5 on 8 mm twice: 15.9 MPa; on 8 x 10 mm2: 20.0 MPa.
+    assert line("pull of a hammer on its pin", "swinging").value == pytest.approx(1066.0, rel=0.001)
+    assert line("hammer pin in shear", "swinging").value == pytest.approx(15.9e6, rel=0.002)
+    assert line("pressure at the hammer's eye", "swinging").value == pytest.approx(20.0e6, rel=0.002)
+    thin = line("hammer pin in shear", "swinging", "rotor.pivot_pin_diameter=2 mm", "rotor.hammer_mass=40 g")
+    assert thin.verdict == "fails" and "or more" in thin.words
+
+
+@pytest.mark.parametrize(
+    ("name", "key"),
+    [("hammer pin in shear", "rotor.pivot_pin_diameter"), ("pressure at the hammer's eye", "rotor.hammer_thickness"),
+     ("critical speed of the shaft", "shaft.diameter"), ("what could fly against the guard", "guard.material"),
+     ("stress in the hammers", "rotor.material")],
+)  # fmt: skip
+def test_what_is_not_given_is_not_checked_and_named(name, key):
+    text = "\n".join(x for x in mills.config("swinging").text.splitlines() if not _spare(x))
+    found = {x.name: x for x in review(parse_config(text), None)}
+    assert found[name].verdict == "not checked"
+    assert found[name].words.startswith("Not checked: give ") and key in found[name].words
+
+
+def _spare(text):
+    key = text.split(" = ")[0]
+    return key in ("pivot_pin_diameter", "hammer_thickness", "overhang", "bearing_span", "diameter") or text in (
+        'material = "steel"', 'material = "polycarbonate"',
+    )  # fmt: skip
+
+
+def test_screws_take_the_pull_by_their_core():
+    # M5 8.8: core 4.019 mm, 12.68 mm2 at 256 MPa: 3.25 kN cut once; against 1.5 x 1066 N.
+    by = {s.size: s for s in screws(Facts(mills.config("swinging"), None))}
+    assert by["M5"].single_N == pytest.approx(3247.0, rel=0.001)
+    assert by["M5"].double_margin == pytest.approx(2.0 * 3247.0 / 1599.0, rel=0.001)
+    # A rigid bar of 20 x 8 mm2 at 60 m/s pulls 14.13 MPa x 160 mm2 = 2261 N.
+    assert line("pull of a bar on its hub", "demo").value == pytest.approx(2261.0, rel=0.001)
+
+
+def test_stator_pins_bend_by_the_largest_piece_that_is_caught():
+    # 4 mm PLA: tau = 120 MPa / sqrt 3, F = 871 N; both ends: F L / 4 = 4.35 N m; x 1.5 on 8 mm: 130 MPa.
+    tau = 120e6 / math.sqrt(3.0)
+    F = tau * math.pi * 0.004**2 / 4.0
+    x = line("pins in bending", "pla")
+    assert x.value == pytest.approx(1.5 * 32.0 * 0.25 * F * 0.02 / (math.pi * 0.008**3), rel=1e-6)
+    one = line("pins in bending", "pla", 'stator.held="one end"')
+    assert one.value == pytest.approx(4.0 * x.value) and one.verdict == "fails"
+    assert "pins held at both ends" in one.words
+    screw = line("pins in bending", "pla", "stator.threaded=true")
+    assert screw.value == pytest.approx(2.5 * x.value * (8.0 / 6.466) ** 3, rel=1e-3)
+    assert screw.limit == 640e6 and "plain shanks" in screw.words
+
+
+def test_pins_that_are_only_hit_do_not_fail_by_a_load_of_microseconds():
+    x = line("pins in bending", "pla", "stator.gap=5 mm", "stator.pin_diameter=4 mm", 'stator.held="one end"')
+    assert x.verdict == "close" and x.margin < 1.0 and "only hits the pin" in x.words
+    assert [y for y in review(mills.config("pla", "stator.kind=smooth"), None) if y.name == "pins in bending"] == []
+
+
+def test_gap_that_closes_when_warm():
+    # Aluminium, 60 mm, 65 K: 23e-6 x 0.06 x 65 = 0.090 mm; with 0.05 mm run-out and 0.1 mm to be left: 0.240 mm.
+    x = line("gap when warm and out of true", "demo", "rotor.material=aluminium", "stator.gap=0.2 mm")
+    assert x.limit == pytest.approx(0.2397e-3, rel=0.001) and x.verdict == "fails"
+    assert line("gap when warm and out of true", "demo").limit == pytest.approx(0.1968e-3, rel=0.001)
+
+
+def test_jam_by_torque_bite_and_flood():
+    # 3 mm PLA on 75 mm: 490 N, 36.7 N m against 2 x 370 W / 312 rad/s = 2.37 N m: 15.5 times too little.
+    torque = line("torque of a caught piece", "tight_jam")
+    assert torque.value / torque.limit == pytest.approx(15.5, rel=0.01) and torque.verdict == "note"
+    assert "will not start loaded" in torque.words
+    # One bite: (3/8) tau / rho x 17.5 mg = 0.367 J; 0.3 of 45.6 J may go; 72 meetings, 11/15 of a piece stands out.
+    bite = line("one bite against the rotor's energy", "tight_jam")
+    assert bite.value == pytest.approx(0.367, rel=0.005) and bite.limit == pytest.approx(13.7, rel=0.005)
+    assert "slows it by 0.4 %" in bite.words
+    full = line("every nip full for one turn", "tight_jam")
+    assert full.value == pytest.approx(72.0 * 2.2 / 3.0 * bite.value) and full.verdict == "fails"
+    tight = line("gap against feed pieces", "tight_jam")
+    assert tight.verdict == "close" and "How it jams" in tight.words and "15 times" in tight.words
+    strong = line("torque of a caught piece", "tight_jam", "drive.rated_power=20000 W")
+    assert strong.verdict == "passes"
+    for name in ("one bite against the rotor's energy", "every nip full for one turn"):
+        assert line(name, "tight_jam", "stator.gap=4 mm").verdict == "note"
+
+
+def test_nip_angle_against_grip():
+    # Pins of 8 mm, gap 0.8, piece 3 mm: sides 5.5, 5.5, 8.8 mm; angle at the piece 106.3 deg, nip angle 73.7 deg.
+    x = line("nip angle", "tight_jam")
+    assert math.degrees(x.value) == pytest.approx(73.7, abs=0.1)
+    assert math.degrees(x.limit) == pytest.approx(2.0 * math.degrees(math.atan(0.6)))
+    assert "pushed out" in x.words
+    assert "gripped and sheared" in line("nip angle", "pla").words
+
+
+def test_hammer_energy_and_lay_back_are_worse_for_light_hammers():
+    heavy, light = (
+        (line("hammer energy for one bite", "swinging", m), line("hammer lay-back", "swinging", m))
+        for m in ("rotor.hammer_mass=20 g", "rotor.hammer_mass=4 g")
+    )
+    # m v2 / 6 at 70.7 m/s: 16.7 and 3.33 J.
+    assert heavy[0].value == pytest.approx(16.66, rel=0.001) and light[0].value == pytest.approx(3.331, rel=0.001)
+    assert (heavy[0].verdict, light[0].verdict) == ("passes", "close")
+    assert light[1].value > 5.0 * heavy[1].value
+    assert (heavy[1].verdict, light[1].verdict) == ("passes", "fails")
+    assert "lay back 20°, and pull" in light[1].words
+    feather = line("hammer energy for one bite", "swinging", "rotor.hammer_mass=2 g")
+    assert feather.verdict == "fails" and "folds back" in feather.words
+
+
+def test_the_hammer_mass_advised_lays_back_twenty_degrees():
+    words = line("hammer lay-back", "swinging", "rotor.hammer_mass=4 g").words
+    grams = float(words.split(": ")[-1].split(" g lay back")[0])
+    at = line("hammer lay-back", "swinging", f"rotor.hammer_mass={grams} g")
+    assert math.degrees(at.value) == pytest.approx(20.0, abs=0.5)
+
+
+def test_motor_duty_by_the_trade_rule():
+    x = line("steady load of the motor", "demo", prediction=predicted("demo"))
+    assert x.value == 371.0 and x.verdict == "passes" and x.margin == pytest.approx(1100.0 / 371.0)
+    busy = predicted("demo")
+    for load, verdict in ((700.0, "passes"), (720.0, "close"), (1099.99, "close"), (1150.0, "fails")):
+        p = dataclasses.replace(busy, limits=(Limit("shaft power", load, 1100.0, "W", ""),))
+        assert line("steady load of the motor", "demo", prediction=p).verdict == verdict, load
+
+
+def test_speed_lost_and_phase_control():
+    # Without load 9549 rpm, 9300 rpm at 1100 W.
+    x = line("speed lost at rated power", "demo")
+    assert x.value == pytest.approx(1.0 - 9300.0 / (1000.0 / RPM), rel=1e-6) and x.verdict == "passes"
+    soft = line("speed lost at rated power", "demo", "drive.speed_under_load=7000 rpm")
+    assert soft.verdict == "close"
+    assert "give drive.speed_under_load" in line("speed lost at rated power", "pla").words
+    for watts, verdict in ((200.0, "passes"), (400.0, "close"), (500.0, "fails")):
+        p = dataclasses.replace(predicted("pla"), limits=(Limit("shaft power", watts, 900.0, "W", ""),))
+        assert line("phase control", "pla", prediction=p).verdict == verdict, watts
+    assert line("phase control", "demo").verdict == "passes"
+
+
+def test_sieve_area_by_the_trade_rule_is_told_not_failed():
+    # 1.1 kW: 133 cm2 and 38.5 cm2; there are 75 and 17.
+    area, open_ = line("sieve area for the motor", "demo"), line("open area for the motor", "demo")
+    assert (area.limit, open_.limit) == (pytest.approx(133.1e-4), pytest.approx(38.5e-4))
+    assert area.verdict == open_.verdict == "note" and "Below the trade rule" in area.words
+    assert line("sieve area for the motor", "demo", "sieve.area=150 cm2").verdict == "passes"
+
+
+def test_air_against_heat_by_the_first_law():
+    # No feed (a batch counts none), 800 W, 0.0124 m3/s: 65 K may be used; UA 0.8 W/K takes 52 W.
+    p = predicted("batch", shaft_power_W=800.0)
+    x = line("air against heat", "batch", prediction=p)
+    limit = p.temperature_limit_K
+    rho = 101325.0 / (287.055 * limit)
+    assert x.limit == pytest.approx((800.0 - 0.8 * 65.0) / (rho * 1006.0 * 65.0), rel=1e-6)
+    assert x.value == 0.0124 and x.verdict == ("passes" if x.value > 1.2 * x.limit else "close")
+    hot = line("air against heat", "batch", prediction=predicted("batch", shaft_power_W=2000.0))
+    assert hot.verdict == "fails" and "More air" in hot.words
+
+
+def test_filter_and_sieve_speed():
+    p = predicted("demo")
+    assert line("air speed through the filter", "demo", prediction=p).value == pytest.approx(0.0124)
+    small = line("air speed through the filter", "demo", "air.filter_area=0.2 m2", prediction=p)
+    assert small.verdict == "close" and "take 0.41 m² or more" in small.words
+    assert line("air speed over the sieve", "demo", prediction=p).value == pytest.approx(0.0124 / 0.0075)
+
+
+def test_outlet_temperature_and_warm_up():
+    p = predicted("demo")
+    x = line("outlet temperature", "demo", prediction=p)
+    # 318.4 K, limit 358.15 K, room 293.15 K.
+    assert x.margin == pytest.approx(65.0 / 25.25) and x.verdict == "passes"
+    near = line("outlet temperature", "demo", prediction=predicted("demo", outlet_temperature_K=350.0))
+    assert near.verdict == "close" and "contact spots" in near.words
+    over = line("outlet temperature", "demo", prediction=predicted("demo", outlet_temperature_K=365.0))
+    assert over.verdict == "fails" and "smears" in over.words
+    # One heat store with 700 s: 90 % of the way takes 700 ln 10 = 1612 s.
+    assert line("warm-up", "demo", prediction=p).value == pytest.approx(700.0 * math.log(10.0), rel=0.03)
+
+
+def test_dust_against_a_quarter_of_the_explosion_limit():
+    # 0.096 g/s, all but the share above 0.5 mm, in 12.4 L/s; PMMA: 30 g/m3 by the card, a quarter is 7.5.
+    p = predicted("demo")
+    t = p.main.table
+    share = float(np.interp(math.log(0.5e-3), np.log(t.edges_m), t.product_q3))
+    x = line("dust in the air", "demo", prediction=p)
+    assert x.value == pytest.approx(0.096e-3 * share / 0.0124) and x.limit == pytest.approx(7.5e-3)
+    assert x.verdict == "close" and "close to a quarter of it" in x.words
+    more = line("dust in the air", "demo", prediction=predicted("demo", throughput_kg_s=0.2e-3))
+    assert more.verdict == "fails" and "above a quarter of it" in more.words
+    thin = line("dust in the air", "demo", prediction=predicted("demo", throughput_kg_s=0.05e-3))
+    assert thin.verdict == "passes"
+    thick = line("dust in the air", "demo", prediction=predicted("demo", throughput_kg_s=0.6e-3))
+    assert "above the explosion limit itself" in thick.words
+    unknown = line("dust in the air", "pla", prediction=predicted("pla"))
+    assert unknown.verdict == "not checked" and unknown.words.startswith("Unknown, treat as explosible")
+    assert line("dust in the air", "pla").words.startswith("Unknown, treat as explosible")
+
+
+def test_hits_that_break_nothing_fail_only_where_nothing_is_sheared_either():
+    weak = predicted("tight_jam", hits_above_threshold_share=0.0)
+    name = "hits hard enough to break"
+    assert line(name, "tight_jam", prediction=weak).verdict == "close"
+    lost = line(name, "tight_jam", "stator.gap=4 mm", prediction=weak)
+    assert lost.verdict == "fails" and "Few hits are above the threshold" in lost.words
+    assert line(name, "demo", prediction=predicted("demo")).verdict == "passes"
+
+
+def test_cold_feed_asks_for_air_to_breathe():
+    # PLA, 20 to -78 C, cp 1250 (0.15 + 0.85 T / 298): 102 kJ/kg; dry ice 571 kJ/kg: 0.18 kg, 0.098 m3 of gas.
+    x = line("air to breathe beside coolant", "pla", "feed.temperature=-78 °C")
+    assert x.value == pytest.approx(0.0993, rel=0.02) and "dry ice" in x.words and "oxygen" in x.words
+    assert "liquid nitrogen" in line("air to breathe beside coolant", "pla", "feed.temperature=-120 °C").words
+    assert [y for y in review(mills.config("pla"), None) if "coolant" in y.name] == []
+
+
+def test_stored_energy_and_run_down():
+    x = line("time to standstill", "demo")
+    assert 10.0 < x.value < 60.0  # rotors like this run on for 10 to 60 s (from memory)
+    assert "360 J" in x.words and "Interlock" in x.words
+
+
+def test_a_mill_that_cannot_run_or_was_not_predicted():
+    p = dataclasses.replace(predicted("demo"), status="cannot run", binding="shaft power")
+    x = line("feed rate asked for", "demo", prediction=p)
+    assert x.verdict == "fails" and "does not run" in x.words
+    assert line("hits hard enough to break", "demo", prediction=p).verdict == "not checked"
+    bare = review(mills.config("demo"), None)
+    waiting = {y.name for y in bare if "leave out --quick" in y.words}
+    assert {"outlet temperature", "steady load of the motor", "jam at the feed asked for"} <= waiting
+    assert not fails(bare)
+
+
+def test_text_and_json_say_the_same():
+    config = mills.config("tight_jam")
+    lines = review(config, predicted("tight_jam"))
+    text, data = prebuildwords.review_text(config, lines), prebuildwords.review_json(config, lines)
+    assert data["status"] == "a check failed"
+    assert sum(data["counts"].values()) == len(lines) == len(data["checks"])
+    for x in lines:
+        assert f"{x.name}" in text
+    assert max(map(len, text.splitlines())) <= 100
+    assert "Local codes and licensed practice come first" in " ".join(text.split())
+    assert "EN ISO 12100" in text and "from memory" in text
+    json.dumps(data, allow_nan=False)
+    assert not re.search(r"\bsafe\b", text + json.dumps(data), re.IGNORECASE)
