@@ -121,10 +121,14 @@ def air_curve(m: np.void, s: np.void) -> tuple[float, float, float, float, float
 
 
 def air_losses(m: np.void, s: np.void) -> dict[str, float]:
-    """Pressure [Pa] that inlet, sieve and filter take at this flow; they add up to fan and blower."""
-    _, _, sieve, inlet, cloth = air_curve(m, s)
+    """Pressure [Pa] that inlet, sieve, filter and rotor take at this flow; they add up to fan and blower.
+
+    The rotor takes some where more air is driven through than it moves by itself, else it is the fan.
+    """
+    dp, Q_max, sieve, inlet, cloth = air_curve(m, s)
     Q = float(s["Q"])
-    return {"inlet": inlet * Q * Q, "sieve": sieve * Q * Q, "filter": cloth * Q}
+    rotor = max(0.0, dp * ((Q / Q_max) ** 2 - 1.0))
+    return {"inlet": inlet * Q * Q, "sieve": sieve * Q * Q, "filter": cloth * Q, "rotor": rotor}
 
 
 def with_air(case: Case, mill: np.ndarray, flow_m3_s: float) -> np.ndarray:

@@ -75,7 +75,9 @@ def figure_table(a: HeatAnswers) -> list[str]:
 
 
 def meaning(name: str, value: float) -> str:
-    """What an infinite figure says."""
+    """What a figure says that is infinite or not a number."""
+    if math.isnan(value):
+        return "does not apply"
     return _REACHED.get(name, ("out of reach", "none"))[0 if value > 0 else 1]
 
 
@@ -154,7 +156,7 @@ def heat_json(a: HeatAnswers) -> dict:
         figures[name] = {
             "value": _finite(s.value), "unit": s.unit.replace("dK", "K"), "low": _finite(s.low),
             "high": _finite(s.high), "words": words, "formula": formula, "basis": basis,
-            "meaning": meaning(name, s.value) if math.isinf(s.value) else "",
+            "meaning": "" if math.isfinite(s.value) else meaning(name, s.value),
         }  # fmt: skip
     loop = None if a.runaway is None else {k: _finite(v) for k, v in asdict(a.runaway).items()}
     return {

@@ -188,15 +188,17 @@ def _air(a: HeatAnswers) -> str:
     text = f"Air needed{at}: {said(a, 'air_needed_m3_s')} of room air against {plain(now, 'm3/s')} now"
     if pressure <= 0.0:
         return f"{text}; the rotor's own fan moves more than that without a blower."
-    losses = {k: a.value(f"needed_{k}_Pa") for k in ("inlet", "sieve", "filter")}
+    losses = {k: a.value(f"needed_{k}_Pa") for k in ("inlet", "sieve", "filter", "rotor")}
     worst = max(losses, key=losses.get)
     speed = need / a.config.air.inlet_area_m2
-    parts = join_words([f"the {k} {digits(v, 2)} Pa" for k, v in losses.items() if v > 0.0])
+    note = {"rotor": " (it moves less by itself; assumed fan curve)"}
+    parts = join_words([f"the {k} {digits(v, 2)} Pa{note.get(k, '')}" for k, v in losses.items() if v > 0.0])
+    better = "a way for air past it" if worst == "rotor" else "a larger one"
     present = plain(a.config.air.blower_pressure_Pa, "Pa")
     now_words = "" if a.air_given else f" in place of {present} now"
     return (
         f"{text}. That takes a blower of {said(a, 'blower_needed_Pa')}{now_words}: {parts} take it up, and "
-        f"the air enters at {digits(speed, 2)} m/s. The {worst} takes most: a larger one saves blower."
+        f"the air enters at {digits(speed, 2)} m/s. The {worst} takes most: {better} saves blower."
     )
 
 
@@ -230,8 +232,15 @@ def _cycle_words(a: HeatAnswers, key: str, lead: str = "") -> str:
     mean = plain(a.value(f"{key}mean_kg_s"), "kg/s")
     return capital(
         f"{lead}each further run of {duration(again)} needs a pause of {join_words(pauses, 'or')}, until the casing "
-        f"has lost half of its rise over the room (assumed); that is {mean} on average."
+        f"has lost half of its rise over the room (assumed); that is {mean} on average.{_better(a, key)}"
     )
+
+
+def _better(a: HeatAnswers, key: str) -> str:
+    steady = a.value("largest_kg_s")
+    if not steady > a.value(f"{key}mean_kg_s"):
+        return ""
+    return f" Fed steadily it gives more: {plain(steady, 'kg/s')}."
 
 
 def _batch_time(a: HeatAnswers) -> str:

@@ -1,0 +1,121 @@
+"""The command heat: words on every shipped config, JSON, refusals in one sentence."""
+
+import json
+
+import mills
+import pytest
+from click.testing import CliRunner
+
+from millsim.cli import cli
+from millsim.params import BASES
+from millsim.wording import capital
+
+NO_BAND = ("--set", "run.band_samples=0")
+J7 = (
+    "--limit", "45 °C", "--air", "60 m3/h", "--set", "air.room=30 °C", "--set", "feed.temperature=30 °C",
+    "--set", "casing.mass=6 kg", "--set", "feed.rate=2.95 kg/h",
+)  # fmt: skip
+
+
+def run(name, *words):
+    return CliRunner().invoke(cli, ["heat", str(mills.CONFIGS / f"{name}.toml"), *words])
+
+
+def flat(text):
+    return " ".join(text.split())
+
+
+@pytest.mark.parametrize("name", mills.NAMES)
+def test_every_shipped_config_is_answered(name):
+    done = run(name, *NO_BAND)
+    assert done.exit_code == 0, done.output
+    text = flat(done.stdout)
+    for word in ("heat and cooling", "Empty mill:", "Largest", "Air needed", "Air in a circle", "Chilled feed",
+                 "Caution, coolant gas", "Hot day, room at 35 °C", "Figures", "does not clear the mill"):  # fmt: skip
+        assert word in text, word
+    assert "No band was run" in text
+    for wrong in ("nan", "inf ", "unlimited", "unknown", " safe", "  -0 "):
+        assert wrong not in text, wrong
+    assert max(map(len, done.stdout.splitlines())) <= 100
+    assert text.startswith(f"{capital(mills.config(name).name)}, heat and cooling. The limit asked about: ")
+
+
+def test_bands_are_told_and_marked():
+    text = flat(run("pla", "--set", "run.band_samples=8").stdout)
+    assert "80 % band" in text
+    assert "80 % of 8 draws" in text
+
+
+def test_a_heat_limited_mill_in_words():
+    text = flat(run("pla", *J7, *NO_BAND).stdout)
+    assert "over the 50 °C at which it sticks and 12 K over the limit" in text
+    assert "the measured air, 60 m³/h at the room's temperature" in text
+    assert "the air would warm by 26 K" in text
+    assert "a cold mill would run 1.9 min" in text
+    assert "the temperature binds" in text
+    assert "hotter, tougher, hotter" in text
+
+
+def test_the_limit_says_where_it_is_from():
+    assert "less 15 K, because contact spots" in flat(run("pla", *NO_BAND).stdout)
+    assert "45 °C (--limit; the material sticks at 50 °C" in flat(run("pla", "--limit", "45 °C", *NO_BAND).stdout)
+    own = run("pla", "--set", "limits.outlet_temperature=40 °C", *NO_BAND).stdout
+    assert "40 °C (limits.outlet_temperature; " in flat(own)
+
+
+@pytest.mark.parametrize("name", ["pla", "batch"])
+def test_json_gives_unit_words_formula_and_basis(name):
+    done = run(name, "--json", *NO_BAND)
+    assert done.exit_code == 0
+    found = json.loads(done.stdout)
+    assert found["status"] == "ok"
+    assert found["config_sha256"] == mills.config(name, "run.band_samples=0").sha256
+    named = {k: f for k, f in found["figures"].items() if f["words"]}
+    assert len(named) > 15
+    for f in named.values():
+        assert f["unit"] in {"K", "W", "Pa", "s", "m3/s", "kg/s", "kg"}
+        assert f["formula"]
+        assert f["basis"] in BASES
+    assert all(f["value"] is not None or f["meaning"] for f in found["figures"].values())
+    assert (found["runaway"] is None) == (name == "batch")
+
+
+def test_json_ventilation_rests_on_figures():
+    found = json.loads(run("pla", "--json", *NO_BAND).stdout)
+    iced = [c for c in found["coolants"] if c["what"] == "chill" and c["feed_K"] == pytest.approx(194.65)]
+    assert iced[0]["dry_ice"] == pytest.approx(found["figures"]["iced_dry_ice"]["value"])
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--limit", "45"), '--limit: "45" has no unit'),
+        (("--limit", "45 mm"), "--limit: "),
+        (("--limit", "15 °C"), "--limit: an outlet of 15 °C is not above the room's 20 °C"),
+        (("--air", "60"), '--air: "60" has no unit'),
+        (("--air", "-3 m3/h"), "--air: "),
+        (("--set", "air.rum=3"), "air.rum"),
+    ],
+)
+def test_refusals_are_one_sentence(words, said):
+    done = run("pla", *words)
+    assert done.exit_code == 2
+    assert done.stdout == ""
+    assert len(done.stderr.splitlines()) == 1
+    assert said in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_refusal_as_json():
+    done = run("pla", "--limit", "15 °C", "--json")
+    assert done.exit_code == 2
+    assert json.loads(done.stdout)["problems"][0]["where"] == "--limit"
+
+
+def test_a_mill_that_cannot_run_gets_what_can_be_said():
+    done = run("pla", "--set", "air.inlet_area=1 cm2", "--set", "air.blower_pressure=0 Pa", *NO_BAND)
+    assert done.exit_code == 0
+    text = flat(done.stdout)
+    assert "cannot run like this: even with next to no feed the outlet temperature is over its limit" in text
+    assert "Coolant per kilogram" not in text
+    assert "nan" not in text

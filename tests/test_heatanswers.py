@@ -1,0 +1,439 @@
+"""Heat answers: the balance closes, every answer put back into the config gives the limit, closed forms in time."""
+
+import functools
+from dataclasses import replace
+from math import inf, isfinite, tanh
+
+import mills
+import numpy as np
+import pytest
+
+from millsim.capacity import LIMITS, TEMPERATURE
+from millsim.config import load_config
+from millsim.errors import InputError
+from millsim.heatanswers import CONTACT_K, HOT_ROOM_K, answers
+from millsim.heatcool import schedule
+from millsim.heatrunaway import Loop, follow, runaway, toughens
+from millsim.heatstand import Case, air_curve, air_losses, at_room, changed, crossing, idle, inlet_flow, with_air
+from millsim.heattables import FEED_STEPS_K, coolants, heat_json
+from millsim.heatwords import sentences
+from millsim.laws import air, heat
+from millsim.problem import build
+from millsim.run import predict
+
+CONFIGS = mills.CONFIGS
+STEADY = ("demo", "pla", "swinging", "tight_jam")
+ZERO_C = 273.15
+J7 = ("air.room=30 °C", "feed.temperature=30 °C", "casing.mass=6 kg", "feed.rate=2.95 kg/h")
+WEAK_AIR = ("air.blower_pressure=0 Pa", "air.inlet_area=2 cm2", "drive.tip_speed=60 m/s")
+
+
+@functools.cache
+def found(name, *overrides, limit_C=None, air_m3_h=None, draws=0):
+    limit = None if limit_C is None else limit_C + ZERO_C
+    flow = None if air_m3_h is None else air_m3_h / 3600
+    return answers(load_config(CONFIGS / f"{name}.toml", overrides), limit, flow, draws)
+
+
+def case_of(name, *overrides, limit_K=318.15):
+    a = found(name, *overrides)
+    problem = build(a.config)
+    return Case(problem, a.rate_kg_s, limit_K), problem.mill
+
+
+def outlet(name, *overrides):
+    return found(name, *overrides, limit_C=140).value("outlet_K")
+
+
+# --- where it stands -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", STEADY)
+def test_the_heat_balance_closes(name):
+    a = found(name)
+    parts = [a.value(f"by_{k}_W") for k in ("air", "powder", "casing")]
+    assert sum(parts) == pytest.approx(a.value("heat_W"), rel=1e-4)
+    assert min(parts) > 0.0
+
+
+@pytest.mark.parametrize("name", STEADY)
+def test_it_stands_where_predict_says(name):
+    config = load_config(CONFIGS / f"{name}.toml", ["run.band_samples=0", "run.trace=false"])
+    predicted = predict(config, engine="balance").main.scalars
+    a = found(name)
+    assert a.value("outlet_K") == pytest.approx(predicted["outlet_temperature_K"].value, abs=0.01)
+    assert a.value("sieve_air_m3_s") == pytest.approx(predicted["air_flow_m3_s"].value, rel=1e-4)
+    assert a.value("shaft_W") == pytest.approx(predicted["shaft_power_W"].value, rel=1e-4)
+    assert a.rate_kg_s == pytest.approx(predicted["throughput_kg_s"].value, rel=1e-6)
+
+
+@pytest.mark.parametrize("name", STEADY)
+def test_pressures_add_up_to_fan_and_blower(name):
+    case, mill = case_of(name)
+    s = case.settle(mill).s
+    dp, Q_max, *_ = air_curve(mill[0], s)
+    fan = max(0.0, dp * (1.0 - (s["Q"] / Q_max) ** 2))
+    assert sum(air_losses(mill[0], s).values()) == pytest.approx(fan + mill[0]["blower"], rel=1e-9)
+
+
+def test_idle_heat_is_windage_into_air_and_casing():
+    case, mill = case_of("swinging")
+    m, empty = mill[0], idle(mill)
+    UA = heat.series_conductance(m["inner_heat_transfer"] * m["inner_area"], m["casing_heat_loss"])
+    carried = empty.Q_m3_s * air.air_density(empty.chamber_K) * air.SPECIFIC_HEAT
+    taken = carried * empty.rise_K + UA * (empty.chamber_K - m["T_room"])
+    assert taken == pytest.approx(empty.windage_W, rel=1e-6)
+    # Next to no feed is the same mill: the coupled balance at a gram an hour.
+    assert replace(case, rate_kg_s=1e-3 / 3600).settle(mill).s["T"] == pytest.approx(empty.chamber_K, abs=0.1)
+
+
+def test_default_limit_leaves_room_for_contact_spots():
+    a = found("pla")
+    assert a.limit_from == "card"
+    assert a.limit_K == pytest.approx(ZERO_C + 50 - CONTACT_K)
+    assert found("pla", "limits.outlet_temperature=44 °C").limit_K == pytest.approx(ZERO_C + 44)
+
+
+@pytest.mark.parametrize(
+    ("limit_C", "overrides", "where"),
+    [(15, (), "--limit"), (20, (), "--limit"), (None, ("air.room=40 °C",), "--limit"),
+     (None, ("limits.outlet_temperature=10 °C", "feed.temperature=-78 °C"), "limits")],
+)  # fmt: skip
+def test_a_limit_not_above_the_room_is_refused(limit_C, overrides, where):
+    with pytest.raises(InputError, match="not above the room") as refused:
+        found("pla", *overrides, limit_C=limit_C)
+    assert [p.where for p in refused.value.problems] == [where]
+
+
+# --- every answer, put back into the config, gives the limit ----------------------------------------------
+
+
+def test_largest_rate_is_the_capacity_with_that_limit():
+    a = found("pla", limit_C=40)
+    again = mills.capacity("pla", "limits.outlet_temperature=40 °C")
+    assert a.value("largest_kg_s") == pytest.approx(float(again.state["F"]), rel=1e-4)
+    assert a.largest_binding == again.binding == LIMITS[TEMPERATURE]
+    assert outlet("pla", f"feed.rate={a.value('largest_kg_s') * 3600} kg/h") == pytest.approx(ZERO_C + 40, abs=0.05)
+
+
+def test_where_heat_does_not_bind_the_other_limit_is_named():
+    a = found("demo")
+    assert a.largest_binding == "shaft power"
+    assert "not heat but the shaft power binds" in " ".join(sentences(a))
+
+
+def test_blower_that_keeps_the_limit():
+    a = found("pla", "feed.rate=5 kg/h", limit_C=37)
+    pressure = a.value("blower_needed_Pa")
+    again = found("pla", "feed.rate=5 kg/h", f"air.blower_pressure={pressure} Pa", limit_C=140)
+    assert again.value("outlet_K") == pytest.approx(ZERO_C + 37, abs=0.02)
+    assert again.value("air_m3_s") == pytest.approx(a.value("air_needed_m3_s"), rel=1e-4)
+    # More air than the rotor moves by itself: it stands in the way, and blower is what all four take.
+    losses = [a.value(f"needed_{k}_Pa") for k in ("inlet", "sieve", "filter", "rotor")]
+    assert min(losses) > 0.0
+    assert sum(losses) == pytest.approx(pressure, rel=1e-4)
+
+
+def test_cooler_that_keeps_the_limit():
+    a = found("pla", "feed.rate=5 kg/h")
+    T = a.value("cooler_K") - ZERO_C
+    own = ("air.recirculated=0.9", f"air.cooler_outlet={T} °C")
+    again = found("pla", "feed.rate=5 kg/h", *own)
+    assert again.value("outlet_K") == pytest.approx(a.limit_K, abs=0.02)
+    carried = again.value("sieve_air_m3_s") * air.air_density(again.value("air_K")) * air.SPECIFIC_HEAT
+    assert a.value("cooler_W") == pytest.approx(0.9 * carried * (again.value("air_K") - a.value("cooler_K")), rel=1e-3)
+    assert again.value("cooler_K") == pytest.approx(a.value("cooler_K"), abs=0.05)
+
+
+def test_feed_temperature_that_keeps_the_limit():
+    a = found("pla", "feed.rate=5 kg/h")
+    T = a.value("feed_K") - ZERO_C
+    assert outlet("pla", "feed.rate=5 kg/h", f"feed.temperature={T} °C") == pytest.approx(a.limit_K, abs=0.02)
+    iced = outlet("pla", "feed.rate=5 kg/h", "feed.temperature=-78.5 °C")
+    assert a.value("iced_K") == pytest.approx(iced, abs=0.02)
+
+
+def test_twice_the_air():
+    a = found("demo")
+    case, mill = case_of("demo")
+    new = with_air(case, mill, 2.0 * a.value("air_m3_s"))
+    s = case.settle(new)
+    assert inlet_flow(new[0], s.s) == pytest.approx(2.0 * a.value("air_m3_s"), rel=1e-4)
+    again = outlet("demo", f"feed.rate={a.rate_kg_s * 3600} kg/h", f"air.blower_pressure={float(new['blower'][0])} Pa")
+    assert a.value("doubled_K") == pytest.approx(again, abs=0.05)
+
+
+def test_hot_day_is_another_room():
+    a = found("demo")
+    hot = (f"feed.rate={a.rate_kg_s * 3600} kg/h", "air.room=35 °C", "feed.temperature=35 °C")
+    assert a.hot_room_K == HOT_ROOM_K
+    assert a.value("hot_K") == pytest.approx(outlet("demo", *hot), abs=0.02)
+    assert a.value("hot_idle_rise_dK") == pytest.approx(found("demo", *hot).value("idle_rise_dK"), rel=1e-6)
+    most = mills.capacity("demo", *hot[1:], "limits.outlet_temperature=70 °C")
+    assert a.value("hot_largest_kg_s") == pytest.approx(float(most.state["F"]), rel=1e-4)
+
+
+def test_a_cooler_keeps_its_temperature_on_a_hot_day():
+    _, mill = case_of("pla", "air.recirculated=0.5", "air.cooler_outlet=10 °C")
+    hot = at_room(mill, 308.15, 0.5)
+    assert hot["T_air_in"][0] == pytest.approx(0.5 * 308.15 + 0.5 * 283.15)
+    assert hot["T_feed"][0] == pytest.approx(308.15)  # feed from the room
+    chilled = at_room(changed(mill, T_feed=250.0), 308.15, 0.5)
+    assert chilled["T_feed"][0] == pytest.approx(250.0)
+
+
+def test_out_of_reach_is_said_not_guessed():
+    a = found("pla", "air.room=34 °C", "feed.rate=6 kg/h")
+    assert a.value("air_needed_m3_s") == inf
+    assert isfinite(a.value("cooler_K"))
+    text = " ".join(sentences(a))
+    assert "no blower up to 20 kPa keeps the limit" in text
+    assert heat_json(a)["figures"]["air_needed_m3_s"]["value"] is None
+    assert heat_json(a)["figures"]["air_needed_m3_s"]["meaning"] == "out of reach"
+
+
+def test_what_is_not_needed_is_said():
+    a = found("swinging")
+    text = " ".join(sentences(a))
+    assert "the rotor's own fan moves more than that without a blower" in text
+    assert "Batches and pauses: not needed" in text
+    assert "Chilled feed: not needed" in text
+    assert a.value("feed_K") == inf
+
+
+# --- journey: a heat-limited PLA mill --------------------------------------------------------------------
+
+
+def test_heat_limited_pla_mill_by_hand():
+    # PLA, 500 W net, 60 m3/h of air, 6 kg of steel, a room of 30 C: +25 K if all leaves with the air, so 55 C, over the
+    # 50 C of PLA; twice the air halves the rise; 45 C after 132 s if all heat goes through the casing first.
+    a = found("pla", *J7, limit_C=45, air_m3_h=60)
+    assert a.value("heat_W") == pytest.approx(500, abs=5)
+    assert a.value("air_m3_s") * 3600 == pytest.approx(60, abs=0.05)
+    rho = air.air_density(303.15)
+    assert a.value("air_alone_dK") == pytest.approx(a.value("heat_W") / (rho * 1006 * 60 / 3600), rel=1e-4)
+    assert a.value("air_alone_dK") == pytest.approx(25, abs=1)
+    rise = a.value("air_K") - 303.15
+    assert 0.85 * a.value("air_alone_dK") < rise < a.value("air_alone_dK")  # powder and casing take their share
+    assert a.value("outlet_K") > a.stick_K
+    text = " ".join(sentences(a))
+    assert "over the 50 °C at which it sticks" in text
+    assert "the air would warm by 26 K" in text
+    assert (a.value("doubled_K") - 303.15) / (a.value("outlet_K") - 303.15) == pytest.approx(0.6, abs=0.1)
+    assert a.value("most_run_s") == pytest.approx(132, rel=0.2)
+    assert a.value("run_s") == 0.0
+    assert 0.0 < a.value("largest_kg_s") < a.rate_kg_s
+    assert a.largest_binding == "outlet temperature"
+    assert a.toughens
+    assert "hotter, tougher, hotter" in text
+
+
+# --- batches and pauses ----------------------------------------------------------------------------------
+
+
+def two_stores(m, s, p, casing, seconds, heat_W, fed, step=0.5):
+    """(chamber, casing) [K] after `seconds`: chamber without a store, casing in explicit steps (notes on heat)."""
+    inner, UA, C = m["inner_heat_transfer"] * m["inner_area"], m["casing_heat_loss"], m["casing_capacity"]
+    carried = s["Q"] * air.air_density(s["T"]) * air.SPECIFIC_HEAT if s["Q"] else 0.0
+    F, offset, warmed = (s["F"], p["offset"], p["warmed"]) if fed else (0.0, 0.0, 1.0)
+    for _ in range(int(seconds / step)):
+        T = heat.chamber_temperature(
+            heat_W, F, m["specific_heat"], m["heat_exponent_share"], m["T_feed"], warmed, offset, carried,
+            m["T_air_in"], inner, casing,
+        )  # fmt: skip
+        casing += step * (inner * (T - casing) - UA * (casing - m["T_room"])) / C
+    return T, casing
+
+
+def test_run_and_pause_against_stepping_in_time():
+    case, mill = case_of("pla", *WEAK_AIR, "feed.rate=1 kg/h", limit_K=ZERO_C + 55)
+    m, here = mill[0], case.settle(mill)
+    plan = schedule(case, mill, here)
+    assert plan["run_s"] > 60.0
+    T, casing = two_stores(m, here.s, here.p, m["T_room"], plan["run_s"], here.heat_W, True)
+    powder = here.p["warmed"] * T + here.p["offset"]
+    assert max(T, powder) == pytest.approx(case.limit_K, abs=0.2)
+    rise = casing - m["T_room"]
+    # Stopped: only the casing's outside cools it, to half of its rise.
+    left = rise * np.exp(-plan["pause_stop_s"] * m["casing_heat_loss"] / m["casing_capacity"])
+    assert left == pytest.approx(0.5 * rise, rel=1e-9)
+    T, _ = two_stores(m, here.s, here.p, m["T_room"] + 0.5 * rise, plan["next_s"], here.heat_W, True)
+    assert max(T, here.p["warmed"] * T + here.p["offset"]) == pytest.approx(case.limit_K, abs=0.3)
+    cycle = plan["next_s"] + min(plan["pause_stop_s"], plan["pause_idle_s"])
+    assert plan["mean_kg_s"] == pytest.approx(case.rate_kg_s * plan["next_s"] / cycle)
+
+
+def test_one_store_takes_longer_than_two():
+    case, mill = case_of("pla", *WEAK_AIR, "feed.rate=1 kg/h", limit_K=ZERO_C + 55)
+    plan = schedule(case, mill, case.settle(mill))
+    assert plan["most_run_s"] > plan["run_s"]
+
+
+def test_a_heavier_casing_buys_time_in_proportion():
+    def runs(kg):
+        return found("pla", *WEAK_AIR, "feed.rate=1 kg/h", f"casing.mass={kg} kg", limit_C=55).value("run_s")
+
+    assert runs(10) == pytest.approx(2.0 * runs(5), rel=1e-6)
+
+
+def test_pauses_that_give_less_than_steady_feed_are_called_so():
+    text = " ".join(sentences(found("pla", *WEAK_AIR, "feed.rate=1 kg/h", limit_C=55)))
+    assert "From cold it runs" in text
+    assert "Fed steadily it gives more" in text
+
+
+# --- runaway ---------------------------------------------------------------------------------------------
+
+
+def s_curve(T):
+    """A made-up answer with states at 320 (stays), 350 (tips over) and 380 K (hot, stays)."""
+    return T - 0.25 * 30.0 * (tanh((T - 320.0) / 15.0) - tanh((T - 350.0) / 15.0) + tanh((T - 380.0) / 15.0))
+
+
+def test_a_hot_second_state_is_found():
+    excess = [crossing(lambda t: s_curve(t) - t, a, b, 1e-9) for a, b in ((310, 330), (340, 360), (370, 390))]
+    r = follow(s_curve, excess[0], 420.0)
+    slope = (s_curve(excess[0] + 1e-4) - s_curve(excess[0] - 1e-4)) / 2e-4
+    assert r.gain == pytest.approx(slope, abs=2e-3)
+    assert r.threshold_K == pytest.approx(excess[1], abs=0.05)
+    assert r.hot_K == pytest.approx(excess[2], abs=0.05)
+    # Stepping the loop agrees: below the threshold it comes back, above it goes on to the hot state.
+    for start, end in ((r.threshold_K - 0.5, excess[0]), (r.threshold_K + 0.5, excess[2])):
+        T = start
+        for _ in range(2000):
+            T += 0.5 * (s_curve(T) - T)
+        assert T == pytest.approx(end, abs=0.01)
+
+
+def test_a_loop_without_a_second_state_has_none():
+    r = follow(lambda t: 320.0 + 0.3 * (t - 320.0), 320.0, 400.0)
+    assert r.gain == pytest.approx(0.3)
+    assert r.threshold_K == inf
+
+
+def test_gain_above_one_is_no_state_to_stay_in():
+    r = follow(lambda t: 320.0 + 1.5 * (t - 320.0), 320.0, 400.0)
+    assert r.gain == pytest.approx(1.5)
+    assert r.threshold_K == pytest.approx(320.0)
+
+
+def test_a_mill_that_chokes_when_hot():
+    r = follow(lambda t: 320.0 if t < 352.0 else inf, 320.0, 400.0)
+    assert r.threshold_K == pytest.approx(352.0, abs=0.02)
+    assert r.hot_K == inf
+
+
+def test_gain_is_what_amplifies_a_disturbance():
+    # 1 K more in the air that enters moves the settled chamber by the direct effect over 1 - gain.
+    case, mill = case_of("pla", "air.blower_pressure=0 Pa", "air.inlet_area=4 cm2", "feed.rate=3 kg/h")
+    here = case.settle(mill)
+    T, warmer = float(here.s["T"]), changed(mill, T_air_in=float(mill["T_air_in"][0]) + 1.0)
+    direct = Loop(case, warmer, here)(T) - Loop(case, mill, here)(T)
+    moved = float(case.settle(warmer).s["T"]) - T
+    r = runaway(case, mill, here)
+    assert r.gain > 0.03
+    assert moved / direct == pytest.approx(1.0 / (1.0 - r.gain), rel=0.01)
+
+
+def test_the_loop_answers_itself_at_the_settled_state():
+    case, mill = case_of("demo")
+    here = case.settle(mill)
+    T = float(here.s["T"])
+    assert Loop(case, mill, here)(T) == pytest.approx(T, abs=1e-3)
+
+
+def test_a_steeply_toughening_material_runs_away():
+    # An invented material that doubles its threshold from 0 to 20 C: from some temperature on the mill chokes.
+    case, mill = case_of("pla", "drive.rated_power=1500 W", "feed.rate=2 kg/h")
+    steep = changed(
+        mill, temperature_cold=ZERO_C, f_mat_cold=0.3, f_mat_warm=0.125, xw_min_cold=1.2, xw_min_warm=2.4,
+        chip_size=1e-5, edge_share=1e-3,
+    )  # fmt: skip
+    here = case.settle(steep)
+    r = runaway(case, steep, here)
+    assert here.s["T"] + 20.0 < r.threshold_K < r.top_K
+    assert not isfinite(r.hot_K)
+    mild = runaway(case, mill, case.settle(mill))
+    assert mild.threshold_K == inf
+
+
+def test_a_card_without_cold_values_cannot_show_it():
+    assert not toughens(build(mills.config("demo")).mill)
+    assert "cannot show that it gets tougher with heat" in " ".join(sentences(found("demo")))
+    assert toughens(build(mills.config("pla")).mill)
+    assert "cannot show" not in " ".join(sentences(found("pla")))
+
+
+# --- rates, batches, bands -------------------------------------------------------------------------------
+
+
+def test_a_rate_that_only_heat_is_against_is_followed():
+    a = found("pla", "feed.rate=6.5 kg/h", "air.blower_pressure=300 Pa")
+    assert a.note == "hot"
+    assert a.rate_kg_s == pytest.approx(6.5 / 3600)
+    assert a.value("outlet_K") > a.stick_K
+
+
+def test_a_rate_that_jams_is_not():
+    a = found("tight_jam")
+    assert (a.note, a.binding) == ("over", "jam")
+    assert a.rate_kg_s < 10 / 3600
+
+
+def test_a_mill_too_hot_when_empty():
+    a = found("pla", "air.inlet_area=1 cm2", "air.blower_pressure=0 Pa")
+    assert (a.note, a.binding) == ("cannot", "outlet temperature")
+    assert a.value("idle_K") > a.stick_K
+    assert "largest_kg_s" not in a.values
+    text = " ".join(sentences(a))
+    assert "cannot run like this" in text
+    assert "Air needed by the empty mill" in text
+
+
+def test_batch():
+    a = found("batch")
+    own = mills.outcome("batch")
+    assert a.value("outlet_K") == pytest.approx(float(own.history[:, 2].max()), abs=0.5)  # coarser steps
+    assert a.value("run_s") == inf
+    assert a.runaway is None
+    hot = found("batch", limit_C=40)
+    t = hot.value("run_s")
+    assert 0.0 < t < 120.0
+    assert np.interp(t, own.history[:, 0], own.history[:, 2]) == pytest.approx(ZERO_C + 40, abs=1.0)
+    assert hot.value("largest_kg") < a.value("largest_kg")
+    assert "after" in " ".join(sentences(hot))
+
+
+def test_largest_charge_stands_at_a_limit():
+    a = found("batch")
+    full = mills.outcome("batch", f"feed.batch_mass={a.value('largest_kg') * 1e3} g")
+    assert full.loads.max() == pytest.approx(1.0, abs=0.05)
+
+
+def test_bands_hold_the_plausible_answer_and_repeat():
+    a, again = found("pla", draws=12), answers(load_config(CONFIGS / "pla.toml"), draws=12)
+    for name in ("outlet_K", "air_m3_s", "idle_rise_dK", "largest_kg_s"):
+        s = a.values[name]
+        assert s.low <= s.value <= s.high
+        assert s == again.values[name]
+    assert np.isnan(found("pla").values["outlet_K"].low)
+
+
+def test_measured_air_holds_in_every_draw():
+    s = found("pla", "feed.rate=3 kg/h", air_m3_h=80, draws=8).values["air_m3_s"]
+    assert s.low * 3600 == pytest.approx(80, abs=0.1)
+    assert s.high * 3600 == pytest.approx(80, abs=0.1)
+
+
+def test_coolant_table_is_colder_dearer():
+    rows = [r for r in coolants(found("pla")) if r["what"] == "chill"]
+    assert {r["feed_K"] for r in rows} > set(FEED_STEPS_K)
+    for name in ("heat_J_kg", "nitrogen"):
+        values = [r[name] for r in rows]
+        assert values == sorted(values)
+    assert [r["dry_ice"] for r in rows if r["feed_K"] < 194.0] == [inf]  # dry ice goes no colder
+    dearest = coolants(found("pla"))[-1]
+    a = found("pla")
+    per_kg = a.value("heat_W") / a.rate_kg_s
+    assert dearest["heat_J_kg"] == pytest.approx(per_kg)
+    assert dearest["nitrogen"] == pytest.approx(1.2 * per_kg / (199e3 + 1040 * (a.limit_K - 77.36)), rel=1e-6)
