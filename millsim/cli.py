@@ -16,6 +16,7 @@ from .cli_calibrate import calibrate, compare, next_
 from .cli_check import check
 from .cli_draw import draw
 from .cli_heat import heat
+from .cli_report import report
 from .cli_run import run_command
 from .cli_sieve import sieve
 from .cli_wear import wear
@@ -215,3 +216,4 @@ for _bench in (droptest, cuttest, idle, energy):
 cli.add_command(heat)
 cli.add_command(wear)
 cli.add_command(draw)
+cli.add_command(report)

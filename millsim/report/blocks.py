@@ -1,0 +1,114 @@
+"""What a report is made of, as data: sections of paragraphs, tables, pictures, listings. Knows no HTML and no PDF."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+NATURE = "Milling report: a prediction, not a measurement and not a safety clearance."
+VERDICT_MARKS = {  # a mark before the word, so that a line is told apart without colour
+    "fails": "✗",
+    "close": "!",
+    "passes": "✓",
+    "not checked": "?",
+    "note": "i",
+}
+
+
+@dataclass(frozen=True)
+class Paragraph:
+    """A text, with what it is about in a word or two (or nothing)."""
+
+    text: str
+    label: str = ""
+
+
+@dataclass(frozen=True)
+class Notice:
+    """A paragraph that must not be overlooked."""
+
+    label: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Fact:
+    """One figure of the first page: what it is, the value with its unit, and its band or remark."""
+
+    label: str
+    value: str
+    remark: str = ""
+
+
+@dataclass(frozen=True)
+class Facts:
+    """The figures of the first page."""
+
+    facts: tuple[Fact, ...]
+
+
+@dataclass(frozen=True)
+class Items:
+    """A list of sentences."""
+
+    items: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table; numbers and words by column.
+
+    kinds: one letter per column: "l" short words, "r" numbers, "t" text that may be broken into lines, "v" a verdict.
+    A cell may have a second part after a line break, set smaller: what the first rests on, or its name in the program.
+    groups: row index and the heading above that row.
+    """
+
+    caption: str
+    header: tuple[str, ...]
+    kinds: str
+    rows: tuple[tuple[str, ...], ...]
+    foot: str = ""
+    groups: tuple[tuple[int, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure: drawn when asked for; the alternative text tells its message to those who do not see it.
+
+    sheet: a page of its own size, such as a drawing to scale, that must not be shrunk.
+    """
+
+    name: str
+    draw: Callable[[], object]
+    alt: str
+    caption: str
+    sheet: bool = False
+
+
+@dataclass(frozen=True)
+class Listing:
+    """Text to be copied as it is."""
+
+    label: str
+    text: str
+
+
+Block = Paragraph | Notice | Facts | Items | Table | Picture | Listing
+
+
+@dataclass(frozen=True)
+class Section:
+    """One chapter; `key` is its name in links; new_page: on paper it begins a page."""
+
+    key: str
+    title: str
+    blocks: tuple[Block, ...]
+    new_page: bool = False
+
+
+@dataclass(frozen=True)
+class Report:
+    """The whole report, without a date: the same prediction gives the same report."""
+
+    title: str
+    mill: str
+    run: str  # one line: seed, version, config hash
+    sections: tuple[Section, ...]
