@@ -3,6 +3,7 @@
 import dataclasses
 import json
 import math
+import random
 import re
 
 import mills
@@ -10,8 +11,9 @@ import numpy as np
 import pytest
 from helpers import fake_prediction
 
-from millsim import prebuildwords
-from millsim.config import parse_config
+from millsim import prebuildwords, units
+from millsim.config import load_config, parse_config
+from millsim.errors import InputError
 from millsim.params import BASES
 from millsim.prebuild.facts import Facts, say
 from millsim.prebuild.hammer import screws
@@ -19,6 +21,7 @@ from millsim.prebuild.judge import Rule
 from millsim.prebuild.line import VERDICTS
 from millsim.prebuild.review import GROUPS, fails, review
 from millsim.prediction import Limit, Scalar
+from millsim.schema import SECTIONS
 
 RPM = math.pi / 30.0
 
@@ -301,7 +304,8 @@ def test_air_against_heat_by_the_first_law():
     rho = 101325.0 / (287.055 * limit)
     assert x.limit == pytest.approx((800.0 - 0.8 * 65.0) / (rho * 1006.0 * 65.0), rel=1e-6)
     assert x.value == 0.0124 and x.verdict == ("passes" if x.value > 1.2 * x.limit else "close")
-    hot = line("air against heat", "batch", prediction=predicted("batch", shaft_power_W=2000.0))
+    hot = line("air against heat", "batch", prediction=predicted("batch", shaft_power_W=2000.0,
+                                                              outlet_temperature_K=limit + 5.0))  # fmt: skip
     assert hot.verdict == "fails" and "More air" in hot.words
 
 
@@ -392,3 +396,53 @@ def test_text_and_json_say_the_same():
     assert "EN ISO 12100" in text and "from memory" in text
     json.dumps(data, allow_nan=False)
     assert not re.search(r"\bsafe\b", text + json.dumps(data), re.IGNORECASE)
+
+
+def _random_value(draw, key):
+    """A value within the range of a key as it stands in --set; None for kinds that are not drawn."""
+    if key.kind == "choice":
+        return draw.choice(key.choices)
+    if key.kind == "flag":
+        return draw.choice(["true", "false"])
+    if key.kind == "whole":
+        return str(draw.randint(int(key.low), int(key.high)))
+    if key.kind == "number":
+        return repr(draw.uniform(key.low, key.high))
+    if key.kind not in ("quantity", "rate"):
+        return None
+    low, high = (units.in_unit(v, units.UNITS[key.shown]) for v in (key.low, key.high))
+    if draw.random() < 0.2:
+        return f"{draw.choice([low, high]):.6g} {key.shown}"
+    value = math.exp(draw.uniform(math.log(low), math.log(high))) if low > 0.0 else draw.uniform(low, high)
+    return f"{value:.6g} {key.shown}"
+
+
+MODEL_EXTREMES = ["model.bearing_torque=0 N m", "model.windage_factor=0.01", "model.casing_heat_loss=0 W/K"]
+
+
+def random_mills(count, seed):
+    """Shipped configs with a few keys drawn anywhere in their ranges, as far as they make a mill."""
+    draw, found = random.Random(seed), 0
+    keys = [(s, k) for s, row in SECTIONS.items() for k in row if s not in ("run", "mill")]
+    while found < count:
+        drawn = [(s, k, _random_value(draw, k)) for s, k in draw.sample(keys, draw.randint(1, 6))]
+        overrides = [f"{s}.{k.name}={v}" for s, k, v in drawn if v is not None]
+        overrides += [draw.choice(MODEL_EXTREMES)] if draw.random() < 0.2 else []
+        try:
+            config = load_config(mills.CONFIGS / f"{draw.choice(mills.NAMES)}.toml", overrides)
+        except InputError:
+            continue
+        found += 1
+        yield config
+
+
+def test_any_mill_within_the_ranges_gets_a_review():
+    for config in random_mills(400, 5):
+        lines = review(config, None)
+        text, data = prebuildwords.review_text(config, lines), prebuildwords.review_json(config, lines)
+        json.dumps(data, allow_nan=False)
+        assert max(map(len, text.splitlines())) <= 100, config.text
+        for x in lines:
+            assert not re.search(r"\bnan\b|\binf\b|\bNone\b|\de[+-]\d", x.words), (x.words, config.text)
+            assert x.words[0].isupper() or x.words[0].isdigit(), x.words
+            assert (x.verdict == "passes") <= (x.margin is None or x.margin >= 1.0), x

@@ -178,7 +178,7 @@ def wall_energy(E_known: float, t_known: float, t: float) -> float:
 def coast_down(I: float, omega: float, T_bearing: float, P_wind: float) -> float:
     """Time [s] to standstill without feed: bearing torque stays, air drag falls with the square of the speed.
 
-    I dw/dt = -(T + c w^2), c = P_wind / omega^3: t = I / sqrt(T c) atan(omega sqrt(c / T)) (integrated).
+    I dw/dt = -(T + c w^2), c = P_wind / omega^3: t = I / sqrt(T c) atan(omega sqrt(c / T)) (integrated); T, c above 0.
     """
     c = P_wind / omega**3
     return I / sqrt(T_bearing * c) * atan(omega * sqrt(c / T_bearing))

@@ -53,6 +53,7 @@ def say(value: float, unit: str = "-", digits: int = 3) -> str:
         return "unlimited"
     shown = float(f"{units.in_unit(value, units.UNITS[unit]):.{digits}g}")
     number = f"{shown:.0f}" if abs(shown) >= 1000 else f"{shown:g}"
+    number = "under 0.0001" if 0.0 < shown < 1e-4 else number
     if unit in ("-", "deg"):
         return number + ("°" if unit == "deg" else "")
     return f"{number} {_SHOW.get(unit, unit)}"

@@ -181,6 +181,8 @@ def run_down(f: Facts) -> Line:
         float(m["n_bars"]), plain(air.air_density)(float(m["T_room"])), float(m["drag_coefficient"]), float(m["H"]),
         f.omega, float(m["windage_swirl"]), float(m["R"]), float(m["r_hub"]),
     )  # fmt: skip
+    if m["bearing_torque"] <= 0.0:
+        return RUN_DOWN.missing("bearings without friction never stop: see bearing_torque in [model]")
     t = strength.coast_down(float(m["inertia"]), f.omega, float(m["bearing_torque"]), drag)
     fall = f.energy / 9.81
     said = f"it stores {say(f.energy, 'J', 2)}, as 1 kg that falls {say(fall, 'm', 2)}, and turns on for about " \

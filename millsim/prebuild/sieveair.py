@@ -66,7 +66,10 @@ def air_for_heat(f: Facts) -> Line:
     need = cooling.air_for_rise(max(0.0, P - other), rise, plain(air.air_density)(f.limit_K), air.SPECIFIC_HEAT)
     said = f"of {say(P, 'W')} up to {say(min(P, other), 'W')} leave with the powder and through the casing"
     said += f"; the rest must go with air that may warm by {say(rise)} K"
-    return HEAT.judge(Q, need, said, "More air, or less load: a larger inlet, a stronger blower, a larger filter")
+    more = "More air, or less load: a larger inlet, a stronger blower, a larger filter"
+    if Q < need and outlet <= f.limit_K + 0.01:  # at its limit; the model's air and powder differ a little in warmth
+        return HEAT.tell("close", Q, f"{said}. {more}.", need)
+    return HEAT.judge(Q, need, said, more)
 
 
 def _into_feed(f: Facts) -> float:

@@ -18,8 +18,8 @@ NITROGEN_J, N2 = 199e3, 28.01e-3  # J/kg (from memory), kg/mol
 OUTLET = Rule("heat", "outlet temperature", "K", "heat balance of feed, air and casing", "assumed",
               "model, quick prediction; margin counted from the room")  # fmt: skip
 WARM = Rule("heat", "warm-up", "s", "one heat store: 1 - exp(-t / tau)", "assumed", "model, quick prediction")
-COOLANT = Rule("heat", "air to breathe beside coolant", "m3", "kg of coolant per kg of feed, as gas at 20 °C", "from memory",
-               "dry ice 571 kJ/kg, liquid nitrogen 199 kJ/kg; ideal gas")  # fmt: skip
+COOLANT = Rule("heat", "air to breathe beside coolant", "m3", "kg of coolant per kg of feed, as gas at 20 °C",
+               "from memory", "dry ice 571 kJ/kg, liquid nitrogen 199 kJ/kg; ideal gas")  # fmt: skip
 
 
 def lines(f: Facts) -> list[Line]:
