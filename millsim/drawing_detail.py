@@ -177,9 +177,9 @@ def _powder(sheet: Sheet, x: float, top: float, shape: Shape, powder: Powder | N
     slots = [View(sheet, x + (k + 0.5) * _SLOT_MM, top - high, scale) for k in range(3)]
     half = shape.hole / 2
     if shape.mesh:
-        slots[0].box(-half, 0, half, 2 * half, edgecolor=RED, ls=HIDDEN, label="hole beside powder")
+        slots[0].box(-half, 0, half, 2 * half, edgecolor=RED, label="hole beside powder")
     else:
-        slots[0].circle(half, (0, half), edgecolor=RED, ls=HIDDEN, label="hole beside powder")
+        slots[0].circle(half, (0, half), edgecolor=RED, label="hole beside powder")
     below = top - high - 1.5
     sheet.lines(slots[0].x, below, ("opening" if shape.mesh else "hole", mm(shape.hole)), "center")
     if powder is None:

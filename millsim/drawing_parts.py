@@ -17,7 +17,6 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Arc, Circle, FancyArrowPatch, Patch, Polygon
 from matplotlib.patheffects import withStroke
 from matplotlib.text import Text
-from matplotlib.textpath import TextPath
 
 from .style import BLACK
 
@@ -25,6 +24,7 @@ PAGE = (297.0, 210.0)  # A4 landscape, mm
 TEXT_PT = 9.0
 LINE_MM = 4.2  # from one line of text to the next
 INCH_MM = 25.4
+DPI = 150  # of a PNG
 THIN, FIRM = 0.5, 1.0  # line widths, pt
 CENTRE_LINE, HIDDEN = (0, (9, 2.5, 1.5, 2.5)), (0, (4, 2))
 _STEPS = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
@@ -44,30 +44,11 @@ def scale_words(scale: float) -> str:
     return f"{scale:.4g} : 1" if scale > 1 else f"1 : {1 / scale:.4g}"
 
 
-def text_width(text: str, size_pt: float = TEXT_PT, weight: str = "normal") -> float:
-    """Width [mm] of a line of text as it will be printed."""
-    font = FontProperties(family="DejaVu Sans", weight=weight)
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        box = TextPath((0, 0), text, size=size_pt, prop=font).get_extents()
-    return 0.0 if not np.isfinite(box.x1) else float(box.x1) * INCH_MM / 72
-
-
-def fitted(text: str, width_mm: float, size_pt: float = TEXT_PT, weight: str = "normal") -> str:
-    """A text in one line, cut to a width with an ellipsis."""
-    text = " ".join(text.split())
-    if text_width(text[:250], size_pt, weight) <= width_mm:
-        return text[:250]
-    keep = next((k for k in range(min(len(text), 250), 0, -1)
-                 if text_width(text[:k].rstrip() + "…", size_pt, weight) <= width_mm), 0)  # fmt: skip
-    return text[:keep].rstrip() + "…"
-
-
 class Sheet:
     """One A4 page; what is drawn on it is given in mm from its lower left corner."""
 
     def __init__(self) -> None:
-        self.figure = Figure(figsize=(PAGE[0] / INCH_MM, PAGE[1] / INCH_MM), dpi=200)
+        self.figure = Figure(figsize=(PAGE[0] / INCH_MM, PAGE[1] / INCH_MM), dpi=DPI)
         FigureCanvasAgg(self.figure)
         self.axes: Axes = self.figure.add_axes((0, 0, 1, 1), xlim=(0, PAGE[0]), ylim=(0, PAGE[1]))
         self.axes.axis("off")
@@ -76,6 +57,17 @@ class Sheet:
         """A text, 9 pt where nothing else is said; user text is never taken for mathematics."""
         more = {"fontsize": TEXT_PT, "color": BLACK, "zorder": 9, "parse_math": False} | more
         return self.axes.text(x, y, text, ha=ha, va=va, **more)
+
+    def fitted(self, text: str, width_mm: float, size_pt: float = TEXT_PT, weight: str = "normal") -> str:
+        """A text in one line, cut to a width with an ellipsis."""
+        text, font = " ".join(text.split())[:250], FontProperties(family="DejaVu Sans", weight=weight, size=size_pt)
+        measure, most = self.figure.canvas.get_renderer().get_text_width_height_descent, width_mm / INCH_MM * DPI
+        with warnings.catch_warnings():
+            warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+            if measure(text, font, False)[0] <= most:
+                return text
+            lengths = range(len(text) - 1, 0, -1)
+            return next((cut for k in lengths if measure(cut := text[:k].rstrip() + "…", font, False)[0] <= most), "…")
 
     def lines(self, x: float, top: float, lines: Iterable[str], ha: str = "left", **more) -> float:
         """Lines of text at even steps, the first one's capitals reaching up to `top`; the height below the last."""

@@ -60,7 +60,8 @@ class Shape:
     @property
     def widest(self) -> float:
         """Radius of the circle that holds all that is drawn in the front view."""
-        return max(self.sieve + self.plate, self.opening / 2, self.hub, math.hypot(self.tip, self.thickness / 2))
+        rotor = max(math.hypot(self.tip, self.thickness / 2), self.hub, self.pivot + self.eye)
+        return max(self.sieve + self.plate, self.opening / 2, rotor)
 
     @property
     def width(self) -> float:
@@ -72,6 +73,11 @@ class Shape:
     def pins_from(self) -> float:
         """Where along the shaft the free length of the pins begins, from the back wall."""
         return (self.width - self.free_length) / 2 if self.both_ends else 0.0
+
+    @property
+    def eye(self) -> float:
+        """Radius of the eye of a hammer round its pin, assumed; seen where the hammer is thinner than that."""
+        return 0.85 * self.pivot_pin
 
     @property
     def root(self) -> float:
@@ -110,10 +116,11 @@ def shape_of(config: Config) -> Shape:
     pivot = (r.pivot_radius_m or 0.0) if r.mount == "swinging" else 0.0
     pivot_pin = r.pivot_pin_diameter_m or min(0.4 * r.bar_thickness_m, 0.8 * (r.radius_m - pivot))
     disc = min(pivot + 0.6 * max(r.bar_thickness_m, pivot_pin), 0.5 * (pivot + r.radius_m)) if pivot else 0.0
+    boss = min(0.7 * shaft, 0.5 * (shaft / 2 + r.radius_m))
     return Shape(
         tip=r.radius_m * MM, bars=r.bars, height=r.bar_height_m * MM, thickness=r.bar_thickness_m * MM, edge=r.edge,
         pivot=pivot * MM, pivot_pin=pivot_pin * MM * bool(pivot), pivot_pin_given=r.pivot_pin_diameter_m is not None,
-        hub=max(config.model.value("hub_share") * r.radius_m, disc, 0.7 * shaft) * MM, shaft=shaft * MM,
+        hub=max(config.model.value("hub_share") * r.radius_m, disc, boss) * MM, shaft=shaft * MM,
         gap=s.gap_m * MM, pins=pins, pin=pin * MM, free_length=s.free_length_m * MM * bool(pins),
         both_ends=s.held == "both ends", threaded=bool(s.threaded),
         sieve=sieve * MM, share=min(1.0, share), sieve_width=max(1.0, share) * r.bar_height_m * MM,

@@ -66,9 +66,11 @@ def _rotor(view: View, shape: Shape) -> None:
     width = min(FIRM, max(0.25, 0.4 * shape.thickness * view.scale))
     view.circle(shape.hub, **_ASSUMED, label="hub", zorder=3)
     for angle in shape.bar_angles():
+        at = shape.pivot * np.array([math.cos(math.radians(angle)), math.sin(math.radians(angle))])
+        if shape.eye > shape.thickness / 2:
+            view.circle(shape.eye, at, **_ASSUMED, label="eye", zorder=3.5)
         view.polygon(turned(outline, angle), facecolor=ROTOR, lw=width, label="bar", zorder=4)
         if shape.pivot:
-            at = shape.pivot * np.array([math.cos(math.radians(angle)), math.sin(math.radians(angle))])
             look = {"facecolor": "white", "lw": 0.8, "edgecolor": BLACK if shape.pivot_pin_given else GREY}
             view.circle(shape.pivot_pin / 2, at, **look, label="pivot", zorder=4.5)
     if shape.shaft:
@@ -138,7 +140,8 @@ def _bar_label(view: View, shape: Shape, left: float, bottom: float) -> None:
     """Number, thickness and edge of the bars, with two arrows across one of them."""
     tool = "hammer" if shape.pivot else "bar"
     lines = [f"{shape.bars} {tool}{'s' * (shape.bars > 1)}, {mm(shape.thickness)} thick", f"{shape.edge} leading edge"]
-    lines += [f"pivots at radius {mm(shape.pivot)}"] * bool(shape.pivot)
+    pin = f" Ø {mm(shape.pivot_pin)}" if shape.pivot_pin_given else ""
+    lines += [f"pivots{pin} at radius {mm(shape.pivot)}"] * bool(shape.pivot)
     view.sheet.lines(left, bottom, lines)
     angles = shape.bar_angles()
     angle = float(angles[np.argmin(np.round(apart(angles, 210.0), 6))])
@@ -162,6 +165,9 @@ def section(view: View, shape: Shape) -> None:
     _casing(view, shape, walls)
     view.box(start, -shape.hub, start + shape.height, shape.hub, **_ASSUMED, label="hub")
     for side in (1, -1)[: 1 if shape.bars == 1 else 2]:
+        if shape.eye > shape.thickness / 2:
+            low, high = (side * shape.pivot + k * shape.eye for k in (-1, 1))
+            view.box(start, low, start + shape.height, high, **_ASSUMED, label="eye side")
         view.box(start, side * shape.root, start + shape.height, side * shape.tip, facecolor=ROTOR, label="bar side")
         if shape.pivot:
             low, high = (side * shape.pivot + k * shape.pivot_pin / 2 for k in (-1, 1))

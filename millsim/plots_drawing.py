@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 
 from .config import Config
 from .drawing_detail import COLUMN_MM, Powder, details
-from .drawing_parts import FIRM, LINE_MM, PAGE, THIN, Sheet, View, fitted, scale_for, scale_words
+from .drawing_parts import FIRM, LINE_MM, PAGE, THIN, Sheet, View, scale_for, scale_words
 from .drawing_shape import Shape, shape_of
 from .drawing_views import LEFT_MM, RIGHT_MM, front, section
 from .plots import render
@@ -25,7 +25,7 @@ from .wording import Shown, digits
 
 SUFFIXES = ("png", "svg", "pdf")
 MARGIN = 7.0  # of the frame, mm
-BLOCK = 26.0  # height of the title block, mm
+BLOCK = 27.0  # height of the title block, mm
 _LEFT, _RIGHT = MARGIN + 3.0, PAGE[0] - MARGIN - COLUMN_MM - 5.0  # of front view and section
 _FLOOR, _CEILING = MARGIN + BLOCK, PAGE[1] - MARGIN
 _ROOM = (_RIGHT - _LEFT, _CEILING - _FLOOR)
@@ -135,14 +135,15 @@ def _title_block(sheet: Sheet, c: Config, scale: float) -> None:
     columns = (MARGIN + 3.0, 103.0, 163.0, 231.0)
     for x in columns[1:]:
         sheet.line(((x - 3.0, MARGIN), (x - 3.0, _FLOOR)), lw=THIN)
-    sheet.lines(columns[0], _FLOOR - 3.0, [fitted(c.name, 88.0, 12, "bold")], weight="bold", fontsize=12)
-    words = ("Mill drawing, lengths in mm.", "Drawn from the config; hub, casing and", "anything grey is assumed.")
-    sheet.lines(columns[0], _FLOOR - 10.0, words)
+    sheet.lines(columns[0], _FLOOR - 3.0, [sheet.fitted(c.name, 87.0, 12, "bold")], weight="bold", fontsize=12)
+    words = ("Mill drawing, lengths in mm.", "Drawn from the config; hub, casing and anything")
+    words += ("grey is assumed, and so are sense of rotation,", "form of bevel or teeth, place of feed and sieve.")
+    sheet.lines(columns[0], _FLOOR - 9.4, words)
     r, v, d = c.rotor, c.sieve, c.drive
     motion = [f"tip speed {digits(r.radius_m * d.speed_rad_s)} m/s,", f"speed {readable(d.speed_rad_s, 'rpm')},",
               "both without load", f"edge: {r.edge}", f"mount: {r.mount}"]  # fmt: skip
     opening = [f"sieve: {v.kind}, {digits(v.area_m2 * 1e4)} cm²", f"open: {digits(v.open_fraction * 100)} %, "
-               f"{digits(v.area_m2 * v.open_fraction * 1e4)} cm²", fitted(f"feed: {c.feed.material}", 60.0),
+               f"{digits(v.area_m2 * v.open_fraction * 1e4)} cm²", sheet.fitted(f"feed: {c.feed.material}", 60.0),
                f"config {c.sha256[:12]}", f"millsim {__version__}"]  # fmt: skip
     for x, lines in ((columns[1], motion), (columns[2], opening)):
         sheet.lines(x, _FLOOR - 3.0, lines)
