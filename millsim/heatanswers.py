@@ -13,7 +13,7 @@ import numpy as np
 from . import band as bands
 from .capacity import CANNOT, LIMITS, OK, TEMPERATURE
 from .config import Config
-from .errors import InputError, NotConverged, Problem
+from .errors import InputError, MillsimError, NotConverged, Problem
 from .heatcool import DRY_ICE, SHARE_ROUND, air_needed, batch_passes, chilled, cooler, enthalpy, schedule
 from .heatrunaway import Runaway, runaway, toughens
 from .heatstand import Case, Settled, air_losses, at_room, changed, crossing, idle, inlet_flow, with_air
@@ -30,6 +30,7 @@ HOT_ROOM_K = 308.15  # a hot day
 HOTTER_K = 10.0  # than a room that is as hot already
 DRAWS, BATCH_DRAWS = 24, 8
 AIR_ROUNDS = 4
+AIR_CLOSE = 0.02  # relative, to a measured flow
 
 UNITS = {"K": "K", "dK": "dK", "W": "W", "Pa": "Pa", "s": "s", "kg": "kg"}  # last word of a figure's name: its SI unit
 _UNIT = {"m3_s": "m3/s", "kg_s": "kg/s"}  # dK: a difference of temperatures
@@ -98,7 +99,7 @@ def answers(
     problem, outcome = _settled(config, air_m3_s, limit)
     case, note, binding = _asked(problem, problem.mill, outcome, limit)
     if air_m3_s is not None:
-        problem = replace(problem, mill=with_air(case, problem.mill, air_m3_s))
+        problem = replace(problem, mill=_with_measured(case, problem.mill, air_m3_s))
     recirculated = config.air.recirculated or SHARE_ROUND
     room = max(HOT_ROOM_K, config.air.room_K + HOTTER_K if config.air.room_K >= HOT_ROOM_K else 0.0)
     own, largest, hot = _figures(case, problem.mill, note, recirculated, room)
@@ -148,10 +149,20 @@ def _sample(case: Case, mill: np.ndarray, note: str, recirculated: float, room_K
     try:
         mill, outcome = _run(case.problem, mill, air_m3_s, case.limit_K)
         own, _, _ = _asked(case.problem, mill, outcome, case.limit_K)
-    except NotConverged:
+        mill = mill if air_m3_s is None else _with_measured(own, mill, air_m3_s)
+    except MillsimError:
         return {}
-    mill = mill if air_m3_s is None else with_air(own, mill, air_m3_s)
     return _figures(own, mill, note, recirculated, room_K)[0]
+
+
+def _with_measured(case: Case, mill: np.ndarray, air_m3_s: float) -> np.ndarray:
+    """The mill with the measured air; MillsimError where it does not settle with that little."""
+    new = with_air(case, mill, air_m3_s)
+    here = case.settle(new)
+    if here is None or abs(inlet_flow(new[0], here.s) / air_m3_s - 1.0) > AIR_CLOSE:
+        said = readable(air_m3_s, "m3/h")
+        raise MillsimError(f"--air: with {said} of air this mill finds no steady state; give all the air that enters")
+    return new
 
 
 def _run(problem: Mill, mill: np.ndarray, air_m3_s: float | None, limit_K: float) -> tuple[np.ndarray, Outcome]:

@@ -3,17 +3,28 @@
 Infinite where nothing of the kind does it, or where none is needed; the words tell which.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from math import inf, isfinite, isnan
+from math import inf, isfinite, isnan, nan
 
 import numpy as np
 
-from .heatstand import Case, Settled, air_losses, changed, crossing, idle, inlet_flow, with_air
+from .heatstand import (
+    MOST_BLOWER,
+    Case,
+    Settled,
+    air_losses,
+    changed,
+    crossing,
+    idle,
+    inlet_flow,
+    shut_off,
+    with_air,
+)
 from .laws import air, cooling, heat
 from .operate import air_capacity
 from .outcome import batch_times, solve_batch, warming
 
-MOST_BLOWER = 20000.0  # Pa, as much as the config takes; a strong vacuum cleaner, closed
 COLDEST_AIR = 150.0  # K, where the search for a cooler ends
 SHARE_ROUND = 0.9  # of the air through the cooler, where the config lets none go round (an example)
 PRACTICE = 1.2  # more coolant than the ideal, for leaks and cold parts (P7; trade form, from memory)
@@ -52,15 +63,16 @@ def air_needed(case: Case, mill: np.ndarray, here: Settled | None) -> dict[str, 
     """
     twice = with_air(case, mill, 2.0 * inlet_flow(mill[0], here.s)) if here else None
     found = {"doubled_K": case.outlet(twice) if here else inf}
-    fan = float(mill["fan"][0]) * 0.5 * 1.3 * float(mill["air_swirl"][0] * mill["omega_0"][0] * mill["R"][0]) ** 2
-    low, span = -fan, MOST_BLOWER + fan
+    low = -shut_off(mill[0])
+    span = MOST_BLOWER - low
 
     def over(u: float) -> float:
         return case.outlet(changed(mill, blower=low + span * u * u)) - case.limit_K
 
-    u = crossing(over, 1e-3, 1.0)
+    now = ((float(mill["blower"][0]) - low) / span) ** 0.5
+    enough = here is not None and here.outlet_K <= case.limit_K
+    u = crossing(over, 1e-3, now) if enough else crossing(over, now, 1.0)
     if isnan(u):
-        enough = over(1.0) < 0.0
         return {**found, "air_needed_m3_s": 0.0 if enough else inf, "blower_needed_Pa": -inf if enough else inf}
     pressure = low + span * u * u
     new = changed(mill, blower=pressure)
@@ -82,13 +94,30 @@ def cooler(case: Case, mill: np.ndarray, recirculated: float) -> dict[str, float
     def over(T_in: float) -> float:
         return case.outlet(changed(mill, T_air_in=T_in)) - case.limit_K
 
-    T_in = crossing(over, COLDEST_AIR, case.limit_K)
-    if isnan(T_in):
-        return {"cooler_K": inf if over(case.limit_K) < 0.0 else -inf, "cooler_W": float("nan")}
+    T_in = _from_now(over, COLDEST_AIR, float(mill["T_air_in"][0]), case.limit_K)
+    if not isfinite(T_in):
+        return {"cooler_K": T_in, "cooler_W": nan}
     T_cooler = float(cooling.cooler_outlet(T_in, float(mill["T_room"][0]), recirculated))
     s = case.settle(changed(mill, T_air_in=T_in))
-    duty = recirculated * float(air_capacity(s.s)) * (float(s.s["T"]) - T_cooler) if s else float("nan")
-    return {"cooler_K": T_cooler, "cooler_W": duty}
+    duty = recirculated * float(air_capacity(s.s)) * (float(s.s["T"]) - T_cooler) if s else nan
+    return {"cooler_K": T_cooler, "cooler_W": duty} if duty > 0.0 else {"cooler_K": inf, "cooler_W": nan}
+
+
+def _from_now(over: Callable[[float], float], coldest: float, now: float, warmest: float) -> float:
+    """Temperature at which the limit is just kept, sought from the present one: colder where it is over, else warmer.
+
+    inf: as warm as you like; -inf: not even at the coldest.
+    """
+    if over(now) <= 0.0:
+        found = crossing(over, now, warmest) if warmest > now else nan
+        return inf if isnan(found) else found
+    found = crossing(over, coldest, now)
+    return -inf if isnan(found) else found
+
+
+def unchilled(m: np.void) -> float:
+    """Temperature [K] the feed has before it is chilled: the room's, or its own where it is warmer."""
+    return max(float(m["T_feed"]), float(m["T_room"]))
 
 
 def enthalpy(m: np.void, T_from: float, T_to: float) -> float:
@@ -103,7 +132,7 @@ def coolant_for(m: np.void, c: Coolant, T_cold: float, mill_J_kg: float = 0.0, T
     """
     if T_cold < c.T_K - 1e-6:
         return inf
-    feed = enthalpy(m, T_cold, float(m["T_feed"]))
+    feed = enthalpy(m, T_cold, unchilled(m))
     gas = max(c.T_K, T_cold if T_gas is None else T_gas)
     return cooling.coolant_ratio(max(0.0, feed), mill_J_kg, c.latent, c.gas_cp, c.T_K, gas, PRACTICE)
 
@@ -118,19 +147,20 @@ def chilled(case: Case, mill: np.ndarray, here: Settled | None) -> dict[str, flo
     def over(T: float) -> float:
         return case.outlet(changed(mill, T_feed=T)) - case.limit_K
 
-    T = crossing(over, NITROGEN.T_K, case.limit_K)
-    if isnan(T):
-        T = inf if over(case.limit_K) < 0.0 else -inf
-    needed = isfinite(T) and T < float(m["T_feed"])
-    per_kg = here.heat_W / case.rate_kg_s if here and case.rate_kg_s else float("nan")
+    T = _from_now(over, NITROGEN.T_K, float(m["T_feed"]), case.limit_K)
+    needed = isfinite(T) and T < unchilled(m)
+    per_kg = here.heat_W / case.rate_kg_s if here and case.rate_kg_s else nan
+    base = unchilled(m)
     return {
         "feed_K": T,
         "dry_ice": coolant_for(m, DRY_ICE, T) if needed else 0.0 if T > 0.0 else inf,
         "nitrogen": coolant_for(m, NITROGEN, T) if needed else 0.0 if T > 0.0 else inf,
         "iced_K": case.outlet(changed(mill, T_feed=DRY_ICE.T_K)),
         "iced_dry_ice": coolant_for(m, DRY_ICE, DRY_ICE.T_K),
-        "all_dry_ice": coolant_for(m, DRY_ICE, float(m["T_feed"]), per_kg, case.limit_K),
-        "all_nitrogen": coolant_for(m, NITROGEN, float(m["T_feed"]), per_kg, case.limit_K),
+        "own_dry_ice": coolant_for(m, DRY_ICE, float(m["T_feed"])),
+        "own_nitrogen": coolant_for(m, NITROGEN, float(m["T_feed"])),
+        "all_dry_ice": coolant_for(m, DRY_ICE, base, per_kg, case.limit_K),
+        "all_nitrogen": coolant_for(m, NITROGEN, base, per_kg, case.limit_K),
     }
 
 

@@ -7,7 +7,7 @@ state would have. The slope of answer over held temperature is the gain of the l
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import inf, isfinite
+from math import inf, isfinite, nan
 
 import numpy as np
 
@@ -19,12 +19,17 @@ from .outcome import grid_of, new_work
 STEP_K = 5.0  # of the search upwards
 REACH_K = 50.0  # how far above sticking (or the settled state) a hot one is looked for
 SLOPE_K = 1.0  # half the interval of the slope
+CHOKES = 1.1  # load of chamber or jam over its limit, or over that of the settled state, that ends a search
 
 
 @dataclass(frozen=True)
 class Runaway:
-    """gain of the loop at the settled temperature; threshold_K: above it the mill goes on heating by itself (inf:
-    none found up to top_K); hot_K: the hot state it then reaches (inf: none, it chokes or heats beyond top_K)."""
+    """What a heat loop does.
+
+    gain: of the loop at the settled temperature (NaN: a kelvin beside it nothing settles); threshold_K: above it the
+    mill goes on heating by itself (inf: none found up to top_K); hot_K: the hot state it then reaches (inf: none, it
+    chokes or heats beyond top_K).
+    """
 
     gain: float
     threshold_K: float
@@ -41,6 +46,7 @@ class Loop:
 
     def __init__(self, case: Case, mill: np.ndarray, here: Settled):
         self._case, self._mill = case, mill
+        self._most = CHOKES * max(1.0, here.loads[CHAMBER], here.loads[JAM])
         self._known = {float(here.s["T"]): (here.s.copy(), here.ages.copy())}
 
     def __call__(self, T: float) -> float:
@@ -56,14 +62,15 @@ class Loop:
             return NO_STATE
         self._known[T] = (s[0].copy(), work[8].copy())
         fill_loads(held[0], s[0], p.x, work, loads)
-        if max(loads[CHAMBER], loads[JAM]) > 1.0:
+        if max(loads[CHAMBER], loads[JAM]) > self._most:
             return NO_STATE
         return float(balance_temperature(self._mill[0], s[0], work[7][0]))
 
 
 def follow(answer: Callable[[float], float], T: float, top: float) -> Runaway:
     """Runaway of a loop `answer`(T) about its settled temperature T [K], searched upwards as far as `top` [K]."""
-    gain = (answer(T + SLOPE_K) - answer(T - SLOPE_K)) / (2.0 * SLOPE_K)
+    above, below = answer(T + SLOPE_K), answer(T - SLOPE_K)
+    gain = (above - below) / (2.0 * SLOPE_K) if isfinite(above) and isfinite(below) else nan
 
     def excess(t: float) -> float:
         return answer(t) - t
@@ -74,11 +81,11 @@ def follow(answer: Callable[[float], float], T: float, top: float) -> Runaway:
     if up is None:
         return Runaway(float(gain), T if gain >= 1.0 else inf, inf, top)
     low = T + SLOPE_K if up == 0 else steps[up - 1]
-    threshold = T if gain >= 1.0 or excess(low) >= 0.0 else crossing(excess, low, steps[up], 0.01)
+    threshold = T if gain >= 1.0 or excess(low) >= 0.0 else crossing(excess, low, steps[up], 0.01, True)
     down = next((i for i in range(up, len(values)) if values[i] < 0.0), None)
     hot = inf
     if down is not None and isfinite(values[down - 1]):
-        hot = crossing(excess, steps[down - 1], steps[down], 0.01)
+        hot = crossing(excess, steps[down - 1], steps[down], 0.01, True)
     return Runaway(float(gain), float(threshold), float(hot), top)
 
 

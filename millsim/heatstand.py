@@ -20,6 +20,7 @@ TOLERANCE = 1e-6
 NO_STATE = float("inf")  # temperature of a mill that does not settle
 AIR_TURNS = 6  # of the fixed point between flow and temperature
 TURNS = 60
+MOST_BLOWER = 20000.0  # Pa, as much as the config takes; a strong vacuum cleaner, closed
 
 
 @dataclass(frozen=True)
@@ -68,7 +69,8 @@ class Case:
         p = self.problem
         if self.is_batch:
             feed = p.config.feed
-            return _of(solve_batch(p, feed.batch_mass_kg, feed.batch_time_s, BATCH_STEPS, mill))
+            o = solve_batch(p, feed.batch_mass_kg, feed.batch_time_s, BATCH_STEPS, mill)
+            return _of_batch(o) if np.isfinite(o.history).all() else None
         work, s, loads = new_work(p.x.size), np.zeros(1, STATE), np.zeros(len(LIMITS))
         residual, _ = stand_at(mill[0], grid_of(p, mill), p.feed, self.rate_kg_s, s[0], work, TOLERANCE)
         if not residual <= TOLERANCE:
@@ -82,8 +84,11 @@ class Case:
         return NO_STATE if found is None else found.outlet_K
 
 
-def _of(o: Outcome) -> Settled:
-    return Settled(o.state, o.powers, o.loads, o.steps.ages[-1])
+def _of_batch(o: Outcome) -> Settled:
+    """The batch at its peak temperature, with the air mass flow of its end."""
+    s = o.state.copy()
+    s["Q"] *= air.air_density(o.history[-1, 2]) / air.air_density(s["T"])
+    return Settled(s, o.powers, o.loads, o.steps.ages[-1])
 
 
 def changed(mill: np.ndarray, **fields: float) -> np.ndarray:
@@ -133,6 +138,8 @@ def air_losses(m: np.void, s: np.void) -> dict[str, float]:
 
 def with_air(case: Case, mill: np.ndarray, flow_m3_s: float) -> np.ndarray:
     """The mill with the blower pressure (below zero: throttled) that lets it take in this flow of room air."""
+    if case.is_batch:
+        return _batch_with_air(case, mill, flow_m3_s)
     new = mill
     for _ in range(AIR_TURNS):
         found = case.settle(new)
@@ -146,6 +153,23 @@ def with_air(case: Case, mill: np.ndarray, flow_m3_s: float) -> np.ndarray:
             break
         new = changed(mill, blower=pressure)
     return new
+
+
+def shut_off(m: np.void) -> float:
+    """Pressure [Pa] of the fan without flow, in cold air and at full speed; a little more than it ever gives."""
+    return float(m["fan"] * air.fan_pressure(1.3, m["air_swirl"], m["omega_0"] * m["R"], 0.0))
+
+
+def _batch_with_air(case: Case, mill: np.ndarray, flow_m3_s: float) -> np.ndarray:
+    """The same for a batch, by search; the mill as it is where no blower does it."""
+
+    def over(pressure: float) -> float:
+        new = changed(mill, blower=pressure)
+        found = case.settle(new)
+        return -1.0 if found is None else inlet_flow(new[0], found.s) / flow_m3_s - 1.0
+
+    pressure = crossing(over, -shut_off(mill[0]), MOST_BLOWER)
+    return mill if np.isnan(pressure) else changed(mill, blower=pressure)
 
 
 @dataclass(frozen=True)
@@ -179,10 +203,10 @@ def idle(mill: np.ndarray) -> Idle:
     return Idle(windage, bearings, float(s["T"]), float(s["T"] - m["T_air_in"]), float(s["Q"]))
 
 
-def crossing(f: Callable[[float], float], low: float, high: float, close: float = 1e-3) -> float:
+def crossing(f: Callable[[float], float], low: float, high: float, close: float = 1e-3, jumps: bool = False) -> float:
     """Where f changes sign between low and high, to |f| <= close; NaN where it does not. f may be infinite.
 
-    Regula falsi with the Illinois rule, bisection where an end is infinite.
+    Regula falsi with the Illinois rule, bisection where an end is infinite. jumps: a jump through zero counts too.
     """
     a, b, fa, fb, side = low, high, f(low), f(high), 0
     if abs(fa) <= close or abs(fb) <= close:
@@ -192,10 +216,12 @@ def crossing(f: Callable[[float], float], low: float, high: float, close: float 
     for _ in range(TURNS):
         c = 0.5 * (a + b) if np.isinf(fa - fb) else (fa * b - fb * a) / (fa - fb)
         fc = f(c)
-        if abs(fc) <= close or abs(b - a) <= 1e-9 * abs(c):
+        if abs(fc) <= close:
             return c
         if fc * fb > 0.0:
             b, fb, fa, side = c, fc, 0.5 * fa if side == -1 else fa, -1
         else:
             a, fa, fb, side = c, fc, 0.5 * fb if side == 1 else fb, 1
-    return 0.5 * (a + b)
+        if abs(b - a) <= 1e-9 * abs(c):
+            break
+    return 0.5 * (a + b) if jumps else float("nan")

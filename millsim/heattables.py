@@ -4,7 +4,7 @@ import math
 from dataclasses import asdict
 
 from .heatanswers import HeatAnswers
-from .heatcool import DRY_ICE, NITROGEN, PRACTICE, coolant_for, enthalpy, gas_per_kg
+from .heatcool import DRY_ICE, NITROGEN, PRACTICE, coolant_for, enthalpy, gas_per_kg, unchilled
 from .problem import build
 from .wording import Shown, digits, number, table
 
@@ -84,7 +84,7 @@ def meaning(name: str, value: float) -> str:
 def coolants(a: HeatAnswers) -> list[dict]:
     """Coolant per kilogram of feed for some feed temperatures, and in place of the air; SI."""
     m = build(a.config).mill[0]
-    own = float(m["T_feed"])
+    own = unchilled(m)
     steps = [T for T in FEED_STEPS_K if T < own - 1.0]
     if math.isfinite(a.value("feed_K")) and a.value("feed_K") < own - 0.05:
         steps = sorted({*steps, a.value("feed_K")}, reverse=True)

@@ -1,13 +1,13 @@
 """Heat and cooling answers in plain words; tables and JSON: `heattables`."""
 
 import math
+import re
 
 from .advice import duration
 from .heatanswers import CONTACT_K, HeatAnswers
 from .heatcool import (
     DRY_ICE,
     LEAST_OXYGEN,
-    MOST_BLOWER,
     MOST_CO2,
     NITROGEN,
     PRACTICE,
@@ -15,11 +15,13 @@ from .heatcool import (
     fresh_air,
     gas_per_kg,
 )
+from .heatstand import MOST_BLOWER
 from .heattables import coolant_table, figure_table, rests_on
 from .laws import air, cooling
 from .prediction import Scalar
 from .wording import Shown, capital, digits, join_words, number, shown_unit, wrap
 
+_GLUE = re.compile(r"(?<=\d) (?=(Pa|kPa|m³/h|m³|m/s|kg/h|g/h|kg/kg|kg)\b)")  # what `wrap` would part
 COLD_COOLER_K = 233.15  # colder than that no small cooler goes (assumed)
 DEW_K = 282.4  # 20 °C and half saturated air begins to drip at 9 °C (handbook, Magnus formula)
 NEAR_K = 15.0
@@ -59,7 +61,7 @@ def binds(limit: str) -> str:
 
 def heat_text(a: HeatAnswers) -> str:
     """All answers for people: sentences, then the tables, then what it rests on."""
-    lines = [line for s in sentences(a) for line in wrap(s)]
+    lines = [line for s in sentences(a) for line in wrap(_GLUE.sub("\u00a0", s))]
     lines += ["", "Figures", *figure_table(a)]
     if a.note != "cannot":
         lines += ["", *wrap(f"Coolant per kilogram of feed, {PRACTICE:g} times the ideal"), *coolant_table(a)]
@@ -215,8 +217,9 @@ def _pauses(a: HeatAnswers) -> str:
     if most <= 0.0:
         return lead + "It is over it from the first moment, so pauses do not help."
     if model > 0.0:
-        text = f"From cold it runs {duration(model)} (air hot at once, the casing following) to {duration(most)} "
-        return f"{lead}{text}(all heat through the casing first). " + _cycle_words(a, "")
+        first, last = (duration(s) for s in sorted((model, most)))
+        span = first if first == last else f"{first} to {last}"
+        return f"{lead}From cold it runs {span}, as the heat finds its way into the casing. " + _cycle_words(a, "")
     text = (
         "The air is over it within seconds, before the casing has warmed up, as the model has it. If all heat went "
         f"through the casing first, a cold mill would run {duration(most)}: the truth lies between, so watch a "
@@ -274,20 +277,34 @@ def _cooler(a: HeatAnswers) -> str:
 def _cold_feed(a: HeatAnswers) -> str:
     """Feed chilled beforehand."""
     T, own = a.value("feed_K"), a.config.feed.temperature_K
+    said_own = _own_chill(a)
     iced = f"feed at -78.5 °C (dry ice, {digits(a.value('iced_dry_ice'), 2)} kg/kg) would leave at {said(a, 'iced_K')}"
-    tough = "" if a.toughens else ", though the card gives it no other strength cold than warm"
+    iced += "" if a.toughens else ", though the card gives it no other strength cold than warm"
+    iced = "" if own <= DRY_ICE.T_K + 1.0 else f"; {iced}"
     if T == math.inf or T >= own:
-        return f"Chilled feed: not needed for the limit; {iced}{tough}."
+        first = "no colder than it is" if said_own else "not needed"
+        return f"Chilled feed: {first} for the limit{iced}.{said_own}"
     if T == -math.inf:
-        return f"Chilled feed: not even feed at 77 K keeps the limit at this rate; {iced}{tough}."
+        at = "with this charge" if a.rate_kg_s is None else "at this rate"
+        return f"Chilled feed: not even feed at 77 K keeps the limit {at}{iced}.{said_own}"
     ways = []
     for c, name in ((DRY_ICE, "dry_ice"), (NITROGEN, "nitrogen")):
         if math.isfinite(a.value(name)):
             ways.append(f"{digits(a.value(name), 2)} kg of {c.name}")
     return (
         f"Chilled feed: feed at {said(a, 'feed_K')} would keep the limit; that takes {join_words(ways, 'or')} per kg "
-        f"of feed; {iced}{tough}. Frost blinds the sieve: chill in a closed box, and feed it dry."
+        f"of feed{iced}.{said_own} Frost blinds the sieve: chill in a closed box, and feed it dry."
     )
+
+
+def _own_chill(a: HeatAnswers) -> str:
+    """What the feed temperature of the config takes, where it is below the room's."""
+    own = a.config.feed.temperature_K
+    if own >= a.config.air.room_K - 5.0:
+        return ""
+    ways = [f"{digits(a.value(name), 2)} kg of {c.name}" for c, name in (
+        (DRY_ICE, "own_dry_ice"), (NITROGEN, "own_nitrogen")) if math.isfinite(a.value(name))]  # fmt: skip
+    return f" Feed at {celsius(own)}, as configured, takes {join_words(ways, 'or')} per kg."
 
 
 def _gas(a: HeatAnswers) -> str:
@@ -305,7 +322,7 @@ def _gas(a: HeatAnswers) -> str:
 
 def _fresh(a: HeatAnswers, c: Coolant, name: str) -> str:
     per_kg = a.value(name)
-    if not math.isfinite(per_kg):
+    if not math.isfinite(per_kg) or per_kg <= 0.0:
         return ""
     gas = per_kg * a.rate_kg_s * gas_per_kg(c)
     fresh = plain(fresh_air(c, gas), "m3/s")
@@ -349,7 +366,8 @@ def _runaway(a: HeatAnswers) -> str:
     r = a.runaway
     if r is None:
         return "" if a.rate_kg_s is None else "RUNAWAY: at this rate the mill finds no steady state at all."
-    gain = f"loop gain {digits(r.gain, 2)}"
+    gain = "loop gain unclear, beside this state nothing settles"
+    gain = f"loop gain {digits(r.gain, 2)}" if math.isfinite(r.gain) else gain
     if r.gain >= 1.0:
         text = f"RUNAWAY: hotter, tougher, hotter. The state above is not one the mill stays in: {gain}"
     elif math.isfinite(r.threshold_K):

@@ -10,7 +10,7 @@ import pytest
 
 from millsim.capacity import LIMITS, TEMPERATURE
 from millsim.config import load_config
-from millsim.errors import InputError
+from millsim.errors import InputError, MillsimError
 from millsim.heatanswers import CONTACT_K, HOT_ROOM_K, answers
 from millsim.heatcool import schedule
 from millsim.heatrunaway import Loop, follow, runaway, toughens
@@ -437,3 +437,31 @@ def test_coolant_table_is_colder_dearer():
     per_kg = a.value("heat_W") / a.rate_kg_s
     assert dearest["heat_J_kg"] == pytest.approx(per_kg)
     assert dearest["nitrogen"] == pytest.approx(1.2 * per_kg / (199e3 + 1040 * (a.limit_K - 77.36)), rel=1e-6)
+
+
+@pytest.mark.parametrize("m3_h", [40, 100])
+def test_measured_air_of_a_batch(m3_h):
+    a = found("batch", air_m3_h=m3_h)
+    assert a.value("air_m3_s") * 3600 == pytest.approx(m3_h, rel=5e-3)
+    assert a.air_given
+
+
+def test_air_that_no_steady_state_goes_with_is_refused():
+    with pytest.raises(MillsimError, match="with 1 m3/h of air this mill finds no steady state"):
+        found("demo", air_m3_h=1)
+
+
+def test_feed_chilled_already_costs_what_it_costs():
+    a = found("pla", "feed.temperature=-78.5 °C")
+    assert a.value("own_dry_ice") == pytest.approx(found("pla").value("iced_dry_ice"))
+    text = " ".join(sentences(a))
+    assert "Feed at -78 °C, as configured, takes 0.22 kg of dry ice" in text
+    assert "no colder than it is" in text
+
+
+def test_a_cooler_is_sought_from_where_the_mill_stands():
+    # At 5 m/s this mill floods in colder air before it could ever get hot: no answer may be made of that jump.
+    slow = ("drive.tip_speed=5 m/s", "drive.speed_under_load=750 rpm")
+    a = found("demo", *slow)
+    assert a.value("cooler_K") == inf
+    assert a.runaway.gain == pytest.approx(0.0, abs=0.05)
