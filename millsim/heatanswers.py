@@ -96,7 +96,7 @@ def answers(
     measured air at the inlet, in place of the predicted one; draws: of the parameters for the bands (default: a few).
     """
     limit, source = limit_of(config, limit_K)
-    problem, outcome = _settled(config, air_m3_s, limit)
+    problem, outcome = settled(config, air_m3_s, limit)
     case, note, binding = _asked(problem, problem.mill, outcome, limit)
     if air_m3_s is not None:
         problem = replace(problem, mill=_with_measured(case, problem.mill, air_m3_s))
@@ -182,7 +182,7 @@ def _run(problem: Mill, mill: np.ndarray, air_m3_s: float | None, limit_K: float
     return mill, outcome
 
 
-def _settled(config: Config, air_m3_s: float | None, limit_K: float) -> tuple[Mill, Outcome]:
+def settled(config: Config, air_m3_s: float | None = None, limit_K: float = inf) -> tuple[Mill, Outcome]:
     """The problem, with the measured air if any, and its outcome; a calibration counts less where it is far off."""
     problem = build(config)
     mill, outcome = _run(problem, problem.mill, air_m3_s, limit_K)

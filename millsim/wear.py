@@ -16,12 +16,12 @@ from .capacity import CANNOT
 from .chamber import EDGE
 from .config import Config
 from .errors import InputError, NotConverged, Problem
+from .heatanswers import settled
 from .heatstand import changed
 from .laws import wear
 from .outcome import solve, solve_batch
 from .prediction import Scalar
 from .problem import Problem as Mill
-from .problem import build
 from .units import readable
 
 RADII_M = {"toothed": 30e-6, "bevelled": 100e-6, "blunt": 300e-6}  # of fresh edges: assumed, a milled corner has 50-300
@@ -132,7 +132,7 @@ def drift(
 ) -> WearDrift:  # fmt: skip
     """Wear drift of a mill whose bars lost `lost_kg` over `milled_kg` of powder. Raises InputError, NotConverged."""
     check(config, lost_kg, milled_kg, at_kg)
-    problem, per_kg, bars = build(config), lost_kg / milled_kg, bars_mass(config)
+    problem, per_kg, bars = settled(config)[0], lost_kg / milled_kg, bars_mass(config)
     fresh = _answer(problem, problem.mill)
     at = sorted({*STEPS_KG, at_kg})
     steps = tuple(_step(problem, kg, per_kg * kg, bars) for kg in at if per_kg * kg <= FOLLOWED * bars)

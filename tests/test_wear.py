@@ -164,9 +164,7 @@ def test_fresh_is_what_predict_says():
 def test_blunter_edges_are_those_of_a_blunt_config():
     # Worn past blunt is the mill with blunt edges, where it came from does not matter.
     worn = found("demo").at.by_edge
-    config = load_config(
-        mills.CONFIGS / "demo.toml", ["rotor.edge=blunt", "run.band_samples=0", "run.trace=false"]
-    )
+    config = load_config(mills.CONFIGS / "demo.toml", ["rotor.edge=blunt", "run.band_samples=0", "run.trace=false"])
     s = predict(config, engine="balance").main.scalars
     assert worn.x50_m == pytest.approx(s["x50_m"].value, rel=1e-6)
     assert worn.rate_kg_s == pytest.approx(s["capacity_kg_s"].value, rel=1e-6)
