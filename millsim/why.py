@@ -17,6 +17,7 @@ from .whyfacts import (
     RUB,
     SHEAR,
     chamber_temperature,
+    coarse_feed,
     feed_temperature,
     hits,
     mechanism_shares,
@@ -189,12 +190,12 @@ def _too_slow(p: Prediction) -> Reason:
         text += "; the mill lives on the nip, which needs a gap narrower than the piece and torque for every bite"
     elif makers and max(makers, key=makers.get) == "edge":
         text += "; powder comes slowly, by wearing edges down rather than by breaking"
-    return "the rotor is slow for this material", text
+    return "a rotor too slow for this material", text
 
 
 def _gap_wide(p: Prediction) -> Reason:
     """That the gap is too wide: pieces pass between bar and wall uncut, or bars hardly reach them."""
-    gap, feed, depth = config_value(p, "stator", "gap", "m"), feed_size(p, 0.95), parameter(p, "scatter_depth")
+    gap, feed, depth = config_value(p, "stator", "gap", "m"), coarse_feed(p), parameter(p, "scatter_depth")
     if not (gap > 0 and feed > 0):
         return None
     told = []
@@ -203,12 +204,12 @@ def _gap_wide(p: Prediction) -> Reason:
     reached = float(motion.engagement(gap, 0.0, depth, feed_size(p, 0.5))) if depth > 0 else 1.0
     if reached < RARELY:
         told.append(f"across {_size(gap)} a bar reaches a piece in only about {_percent(reached)} of its passes")
-    return ("the gap is wide", "; ".join(told)) if told else None
+    return ("a wide gap", "; ".join(told)) if told else None
 
 
 def _jams(p: Prediction) -> Reason:
     """That bites or the charge stop the rotor, and the starts followed piece by piece that did."""
-    gap, feed = config_value(p, "stator", "gap", "m"), feed_size(p, 0.95)
+    gap, feed = config_value(p, "stator", "gap", "m"), coarse_feed(p)
     jam = next((x for x in p.limits if x.name == "jam"), None)
     stalls = p.trace.stalls if p.trace is not None else 0
     if not (stalls or (jam is not None and limitwords.headroom(jam) <= limitwords.BINDS)):
@@ -216,10 +217,10 @@ def _jams(p: Prediction) -> Reason:
     counted = f"; {stalls} of {p.trace.runs} starts followed piece by piece stalled" if stalls else ""
     helps = f"{counted}; slower feed, a heavier rotor or a stronger motor helps"
     if not gap < feed:
-        return "the charge stops the rotor", f"it takes more than the motor can give for a moment{helps}"
+        return "a charge that stops the rotor", f"it takes more than the motor can give for a moment{helps}"
     text = f"the gap of {_size(gap)} makes bars cut pieces of up to {_size(feed)}, and the bites take more than rotor "
     text += f"and motor can give{helps}, and so does a gap that bites less"
-    return "the gap is narrow for this feed", text
+    return "a gap narrow for this feed", text
 
 
 def _eaten_by_air(p: Prediction) -> Reason:
@@ -230,9 +231,12 @@ def _eaten_by_air(p: Prediction) -> Reason:
     rated = next((x.capacity for x in p.limits if x.name == "shaft power"), total)
     if not total > 0 or air + bearings <= limitwords.MUCH_AIR * total or air + bearings < MUCH_OF_RATED * rated:
         return None
-    text = f"{_percent((air + bearings) / total)} of the shaft power goes into stirring air ({_watt(air)}) and into "
-    text += f"bearings ({_watt(bearings)}) before a piece is hit; windage grows with the cube of the speed, so running "
-    return "the motor eats itself in windage", f"{text}a little slower, or fewer, lower or shorter bars, give much back"
+    spent = f"{_percent((air + bearings) / total)} of the shaft power goes into stirring air ({_watt(air)})"
+    text = (
+        f"{spent} and into bearings ({_watt(bearings)}) before a piece is hit; windage grows with the cube of the "
+        "speed, so running a little slower, or fewer, lower or shorter bars, give much back"
+    )
+    return "a motor that eats itself in windage", text
 
 
 def _too_hot(p: Prediction) -> Reason:
@@ -256,7 +260,7 @@ def _held_by(p: Prediction) -> Reason:
     fine = float(psd.q_at(t.edges_m, t.holdup_q3, p.hole_m / shape if shape > 0 else p.hole_m))
     if fine <= 0.5:
         coarse = _percent(1 - fine)
-        return "pieces wait to be broken", f"{coarse} of the charge inside is still too coarse for the holes"
+        return "pieces that wait to be broken", f"{coarse} of the charge inside is still too coarse for the holes"
     text = f"{_percent(fine)} of the charge inside would fit through a hole and waits to find one"
     pegged, found = 1.0 - scalar(p, "open_sieve_share"), watts(p)
     text += f"; {_percent(pegged)} of the holes are pegged" if pegged > 0.05 else ""
@@ -264,7 +268,7 @@ def _held_by(p: Prediction) -> Reason:
     if p.binding == "shaft power" and rub > 0.3 * total:
         text += f"; going round meanwhile costs most of the {_watt(rub)} that rub along the wall, so a larger or more "
         text += "open sieve makes more powder of the same power"
-    return "the sieve holds back", text
+    return "the sieve", text
 
 
 # --- small things ----------------------------------------------------------------------------------------

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from .laws import breakage, cutting, motion
-from .limitwords import batch_of, config_table, config_value
+from .limitwords import batch_of, config_table, config_value, feed_size
 from .prediction import EngineResult, Prediction
+from .units import UnitError, parse
 
 MEAN_COS2_BAR, MEAN_COS2_PIN = 5 / 6, 2 / 3  # of the obliquity at bar and pin, as in the model
 # Terms of the ledger, put together as a builder would: words, and the terms they stand for.
@@ -192,6 +193,15 @@ def bar_share(p: Prediction) -> float:
     e = float(motion.restitution(parameter(p, "restitution"), (1.0 - kappa) * tip)) if tip > 0 else math.nan
     one = (1.0 - e * e) * float(motion.bar_energy(tip, kappa, MEAN_COS2_BAR))
     return min(1.0, lost / (one * per * fed)) if one * per * fed > 0 else 1.0
+
+
+def coarse_feed(p: Prediction) -> float:
+    """Size [m] of the coarse pieces of the feed: of all where they are alike, else what 95 % are finer than; or NaN."""
+    size = config_table(p, "feed").get("size", {})
+    try:
+        return parse(size["size"], "m")
+    except (KeyError, TypeError, UnitError):
+        return feed_size(p, 0.95)
 
 
 def feed_temperature(p: Prediction) -> float:

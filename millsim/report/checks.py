@@ -11,6 +11,8 @@ from ..wording import capital, digits, join_words, sentence, shown_unit
 from .alts import drawing_alt
 from .blocks import VERDICT_MARKS, Block, Notice, Paragraph, Picture, Table
 
+_SHARES = ("hits hard enough to break", "speed lost at rated power")  # checks whose figures people read in percent
+
 
 def config_of(p: Prediction) -> Config | str:
     """The config a prediction was made from, or one sentence why this version of millsim cannot read it."""
@@ -63,7 +65,7 @@ def review_blocks(lines: list[Line], config: Config | str) -> tuple[Block, ...]:
         Paragraph(_summary(lines)),
         _line_table(lines),
         _screw_table(review_json(config, lines)["screws"]),
-        Paragraph(join_words([sentence(x).rstrip(".") for x in NOT_COVERED]) + ".", "No program of this kind checks"),
+        Paragraph(sentence("; ".join(NOT_COVERED)), "No program of this kind checks"),
         Paragraph(f"{standards}.", "Standards that may apply"),
         Paragraph(sentence(CAUTION)),
     )
@@ -86,8 +88,8 @@ def _line_table(lines: list[Line]) -> Table:
         if x.group != last:
             groups.append((i, capital(x.group)))
             last = x.group
-        rests = " ".join(sentence(part) for part in (x.formula, f"{x.basis}: {x.source}") if part)
-        told = f"{sentence(x.words)}\n{rests}"
+        formula = f"{x.formula.rstrip('.')}. " if x.formula else ""  # its letters stay as they are
+        told = f"{sentence(x.words)}\n{formula}{sentence(f'{x.basis}: {x.source}')}"
         rows.append((x.name, f"{VERDICT_MARKS[x.verdict]} {x.verdict}", _figures(x), told))
     header = ("check", "verdict", "value", "in words, with formula and what it rests on")
     return Table("Pre-build checks", header, "tvlt", tuple(rows), "", tuple(groups))
@@ -113,12 +115,13 @@ def _figures(x: Line) -> str:
     if x.value is None:
         return ""
     largest = max(abs(v) for v in (x.value, x.limit) if v is not None)
-    value = _number(x.value, largest, x.unit)
+    unit = "%" if x.name in _SHARES else x.unit
+    value = _number(x.value, largest, unit)
     if x.limit is None or x.margin is None:
         return value
     least = (x.margin > 1.0) == (x.value > x.limit)
     margin = digits(x.margin, 2) if x.margin < 100.0 else "over 100"
-    return f"{value}\nat {'least' if least else 'most'} {_number(x.limit, largest, x.unit)}, margin {margin}"
+    return f"{value}\nat {'least' if least else 'most'} {_number(x.limit, largest, unit)}, margin {margin}"
 
 
 def _number(value: float, largest: float, unit: str) -> str:
@@ -127,5 +130,6 @@ def _number(value: float, largest: float, unit: str) -> str:
         return f"{digits(value)} J/kg"
     name, factor, offset = shown_unit(largest, unit)
     if name == unit and units.find_unit(unit) is not None:
-        return units.readable(value, units.shown_unit(largest, unit))
+        shown = units.readable(value, units.shown_unit(largest, unit))
+        return shown.replace("m2", "m²").replace("m3", "m³")
     return f"{digits(value * factor + offset)} {name}".strip()

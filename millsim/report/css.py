@@ -49,12 +49,12 @@ nav a{display:inline-block;padding:.2rem 0}
 .notice h3{color:var(--alarm)}
 .scroll{overflow-x:auto;margin:0 0 .4rem;-webkit-overflow-scrolling:touch}
 .scroll:focus-visible{outline:3px solid var(--link);outline-offset:2px}
-table{border-collapse:collapse;font-size:.9375rem;line-height:1.4;font-variant-numeric:tabular-nums}
+table{border-collapse:separate;border-spacing:0;font-size:.9375rem;line-height:1.4;font-variant-numeric:tabular-nums}
 caption{text-align:left;font-weight:700;padding:0 0 .45rem;font-size:1rem}
 th,td{padding:.32rem .8rem .32rem 0;text-align:left;vertical-align:top;border-bottom:1px solid var(--line);
  font-weight:400}
 .under{display:block;color:var(--quiet);font-size:.8125rem}
-thead th{border-bottom:2px solid var(--ink);font-weight:700;vertical-align:bottom}
+thead th,thead td{border-bottom:2px solid var(--ink);font-weight:700;vertical-align:bottom}
 tr.group th{font-weight:700;background:var(--shade);padding-left:.5rem}
 .r{text-align:right;white-space:nowrap}
 .l,.v{white-space:nowrap}
@@ -81,6 +81,20 @@ ul.items{max-width:54rem;padding-left:1.3rem;margin:0 0 1.2rem}
  .facts{grid-template-columns:1fr 1fr}
  .facts dd{font-size:1.1rem}
  figure img{min-width:40rem}
+ table{font-size:.875rem}
+ th,td{padding-right:.6rem}
+ thead th{white-space:normal}
+ .t{min-width:8rem}
+ td.t{min-width:15rem}
+ th[scope=row]{position:sticky;left:0;background:var(--paper);max-width:8.5rem;white-space:normal}
+ .stack thead{display:none}
+ .stack tbody,.stack tr,.stack th{display:block}
+ .stack tr{padding:.5rem 0;border-bottom:1px solid var(--line)}
+ .stack th,.stack td{border:0;padding:.1rem 1rem .1rem 0;min-width:0}
+ .stack tr.group{padding:0}
+ .stack th[scope=row]{position:static;max-width:none;font-weight:700}
+ .stack td{display:inline-block;vertical-align:top}
+ .stack td.t{display:block}
 }
 """
 _PRINT = """
@@ -93,14 +107,14 @@ _PRINT = """
  nav,.screen{display:none}
  a{color:inherit;text-decoration:none}
  h1{font-size:18pt}
- h2{font-size:13pt;margin:7mm 0 3mm;break-after:avoid}
+ h2{font-size:13pt;margin:6mm 0 2mm;break-after:avoid}
  h3,caption{font-size:9.5pt;break-after:avoid}
  .told{grid-template-columns:29mm minmax(0,1fr);column-gap:4mm;margin-bottom:2mm;break-inside:avoid}
  .told p,.plain,.foot,ul.items,figcaption{max-width:none}
  .facts{grid-template-columns:repeat(3,1fr);margin-bottom:4mm;break-inside:avoid}
  .facts dd{font-size:13pt}
  .facts dt,.facts dd.remark,.quiet,.foot,figcaption{font-size:9pt}
- .notice,figure{break-inside:avoid}
+ .notice,figure,.short{break-inside:avoid}
  .scroll,figure .plate,pre{overflow:visible}
  table{font-size:9pt;width:auto}
  thead{display:table-header-group}
@@ -112,9 +126,9 @@ _PRINT = """
  table.words{width:100%;min-width:0}
  .under{font-size:8pt}
  .block{margin-bottom:5mm}
- figure{margin-bottom:5mm}
+ figure{margin-bottom:3mm}
  figure .plate{border:0}
- figure img{max-width:none;min-width:0}
+ figure img{width:174mm;max-width:none;min-width:0;margin:0}
  section.after{break-before:page}
  #drawing h2{display:none}
  figure.sheet{page:sheet;margin:0;break-before:page;break-after:page}

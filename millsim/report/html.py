@@ -14,6 +14,8 @@ from .css import style_sheet
 
 _GLUE = re.compile(r"(?<=\d) (?=%|°C|([kW]*[Wh]+|k?[gJ]|mm|µm|m/s|rpm|min|N|[sK])\b)")  # a number and its unit
 
+_SHORT = 18  # a table of up to so many rows is kept on one printed page
+
 
 def to_html(prediction: Prediction) -> str:
     """The report of a prediction as the text of one HTML file; the same prediction gives the same text."""
@@ -105,11 +107,14 @@ def _(block: Table) -> str:
         rows.append(f"<tr>{''.join(cells)}</tr>")
     head = f"<thead><tr>{head}</tr></thead>" if any(block.header) else ""
     foot = f'<p class="foot">{_text(block.foot)}</p>' if block.foot else ""
-    kind = ' class="words"' if block.kinds.endswith("t") and len(block.kinds) > 2 else ""
+    kinds = ["words"] if block.kinds.endswith("t") and len(block.kinds) > 2 else []
+    kinds += ["stack"] if "v" in block.kinds else []  # on a phone its cells stand one below the other
+    kind = f' class="{" ".join(kinds)}"' if kinds else ""
+    short = " short" if len(block.rows) <= _SHORT else ""
     return (
-        f'<div class="block"><div class="scroll" role="region" tabindex="0" aria-labelledby="{name}"><table{kind}>'
-        f'<caption id="{name}">{_text(block.caption)}</caption>{head}<tbody>{"".join(rows)}</tbody></table></div>'
-        f"{foot}</div>"
+        f'<div class="block{short}"><div class="scroll" role="region" tabindex="0" aria-labelledby="{name}">'
+        f'<table{kind}><caption id="{name}">{_text(block.caption)}</caption>{head}'
+        f'<tbody>{"".join(rows)}</tbody></table></div>{foot}</div>'
     )
 
 

@@ -28,14 +28,20 @@ def to_pdf(prediction: Prediction) -> bytes:
 
 def render_pdf(found: Report) -> bytes:
     """A report as the bytes of a PDF."""
+    return to_bytes(pages_of(found), found.title)
+
+
+def pages_of(found: Report) -> list[Page]:
+    """The pages of a report, with all that stands on them."""
     flow = Flow()
     flow.title(found)
     for section in found.sections:
         flow.section(section)
+    pages = flow.pages if flow.y > TOP else flow.pages[:-1]
     foot = f"millsim report: {found.mill}, {found.run}"
-    for i, page in enumerate(flow.pages):
-        _foot(page, foot, f"{i + 1} / {len(flow.pages)}")
-    return to_bytes(flow.pages, found.title)
+    for i, page in enumerate(pages):
+        _foot(page, foot, f"{i + 1} / {len(pages)}")
+    return pages
 
 
 def _foot(page: Page, text: str, number: str) -> None:

@@ -11,7 +11,8 @@ BODY, HEAD, UNDER = Pen(9.0, color=INK), Pen(9.0, bold=True, color=INK), Pen(9.0
 CAPTION = Pen(10.0, bold=True, color=INK)
 GAP = 0.16  # between columns
 _PAD = 0.033  # above and below the text of a row
-_LEAST = 1.1  # of a column of text
+_LEAST, _NAMES = 1.1, 2.2  # of a column of text; of a first column of names beside a column of text
+_HEADING = 0.72  # a heading up to this width is not broken
 
 Row = tuple[list[list[tuple[str, Pen]]], float]  # lines of every cell, height
 
@@ -68,16 +69,18 @@ def _widths(table: Table, most: float) -> tuple[float, ...]:
         pens = (HEAD,) if kind == "v" else (BODY,)
         widest = max((width(c, pen) for c in cells for pen in pens), default=0.0)
         words = max((width(w, HEAD) for w in table.header[i].split(" ")), default=0.0)
-        natural.append(max(widest, words) + 0.02)
+        natural.append(max(widest, words, min(_HEADING, width(table.header[i], HEAD))) + 0.02)
     spare = most - GAP * (len(natural) - 1) - sum(w for w, k in zip(natural, table.kinds, strict=True) if k != "t")
     texts = [i for i, k in enumerate(table.kinds) if k == "t"]
     if sum(natural[i] for i in texts) <= spare:
         return tuple(natural)
+    if texts[0] == 0 and len(texts) > 1:
+        natural[0] = min(natural[0], _NAMES)
     shares = {i: min(natural[i], spare / len(texts)) for i in texts}  # a short text keeps its width, long ones share
     left = spare - sum(shares.values())
     wanting = sum(natural[i] - shares[i] for i in texts)
     for i in texts:
-        shares[i] = max(_LEAST, shares[i] + left * (natural[i] - shares[i]) / wanting)
+        shares[i] = max(_LEAST, shares[i] + (left * (natural[i] - shares[i]) / wanting if wanting > 0 else 0.0))
     return tuple(shares.get(i, w) for i, w in enumerate(natural))
 
 

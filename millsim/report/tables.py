@@ -197,7 +197,7 @@ def numerics_table(p: Prediction) -> Table | None:
 def _plain(value: float, share: bool) -> str:
     if share:
         return f"{digits(value * 100, 2)} %" if math.isfinite(value) else "unknown"
-    return f"{value:.0f}" if value == int(value) and abs(value) < 1e9 else f"{value:.2g}"
+    return f"{value:.0f}" if value == int(value) and abs(value) < 1e9 else digits(value, 2)
 
 
 def parameter_table(p: Prediction) -> Table | None:
