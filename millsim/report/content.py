@@ -183,9 +183,8 @@ def _running(p: Prediction) -> tuple[Block, ...]:
 
 
 def _parameters(p: Prediction) -> tuple[Block, ...]:
-    own = [q.name for q in p.parameters if q.basis in ("measured", "calibrated")]
-    total = len(p.parameters)
-    text = f"{len(own) or 'None'} of the {total} parameters {'is' if len(own) < 2 else 'are'} measured or calibrated."
+    own, total = sum(q.basis in ("measured", "calibrated") for q in p.parameters), len(p.parameters)
+    text = f"{own or 'Not one'} of the {total} parameters {'is' if own < 2 else 'are'} measured or calibrated."
     text += " A range is where the value may plausibly lie; the band comes from drawing all of them at once."
     return (Paragraph(text), *_there(tables.parameter_table(p)))
 

@@ -39,13 +39,13 @@ _NUMERICS = {
     "given_up": "Monte Carlo: histories given up",
 }
 _BASIS_WORDS = {
-    "measured": "measured on this mill or material",
+    "measured": "on this mill or material",
     "calibrated": "fitted to measured runs",
-    "published": "from a publication",
-    "handbook": "from a handbook",
-    "common practice": "common practice of the trade, no source",
-    "from memory": "remembered, not looked up",
-    "assumed": "assumed: nobody measured it",
+    "published": "in a publication",
+    "handbook": "looked up",
+    "common practice": "of the trade, no source",
+    "from memory": "not looked up",
+    "assumed": "nobody measured it",
     "config": "as the config says",
 }
 
