@@ -104,19 +104,27 @@ def _floor_words(p: Prediction, feed_m: float) -> str:
 
 def _maker_words(p: Prediction) -> str:
     """Which mechanism makes the powder, by mass; and what the Monte Carlo engine counted, if it ran too."""
-    shares = mechanism_shares(p)
+    shares, when = _makers(p)
     if not shares:
         return ""
     ranked = sorted(shares.items(), key=lambda item: -item[1])
     parts = [f"{_percent(share)} is {_MECHANISMS[name]}" for name, share in ranked if share >= 5e-4]
-    when = ", at the end of the batch," if batch_of(p) and not p.main.tallies else ""
     text = f"What makes the powder: of what becomes finer than the sieve hole ({_size(p.hole_m)}){when} "
     text += join_words(parts) if len(parts) > 1 else parts[0].replace("100 % is", "all is")
-    counted = mechanism_shares(p, p.other) if p.other is not None and p.other.tallies else {}
+    counted = mechanism_shares(p, p.other) if p.other is not None and p.other.tallies and not batch_of(p) else {}
     if counted:
         told = join_words([f"{_percent(counted[name])}" for name, share in ranked if share >= 5e-4])
         text += f" (the Monte Carlo engine counts {told})"
     return f"{text}. By mass, from the charge and its rates size by size."
+
+
+def _makers(p: Prediction) -> tuple[dict[str, float], str]:
+    """Shares of the mechanisms, and when they hold: of a batch only tallies tell of all of it, rates of its end."""
+    if not batch_of(p):
+        return mechanism_shares(p), ""
+    counted = next((e for e in (p.main, p.other) if e is not None and e.tallies), None)
+    when = ", at the end of the batch," if counted is None else ", over the whole batch,"
+    return mechanism_shares(p, counted), when
 
 
 def _first_break(p: Prediction) -> str:
@@ -185,7 +193,7 @@ def _too_slow(p: Prediction) -> Reason:
     if need > hardest > 0:
         tip = h.tip_m_s * math.sqrt(need / hardest)
         text += f"; only from about {_speed(tip)} at the tip on the hardest hits break a piece of {_size(feed)}"
-    makers = mechanism_shares(p)
+    makers, _ = _makers(p)
     if makers and max(makers, key=makers.get) == "nip":
         text += "; the mill lives on the nip, which needs a gap narrower than the piece and torque for every bite"
     elif makers and max(makers, key=makers.get) == "edge":

@@ -74,6 +74,18 @@ def test_the_tallies_of_the_monte_carlo_engine_say_the_same(name):
     assert "the Monte Carlo engine counts" in said
 
 
+def test_of_a_batch_the_tallies_tell_of_all_of_it_and_the_rates_of_its_end():
+    p = quick("batch", "run.histories=4000", engine="both")
+    made = next(s for s in why.sentences(p) if s.startswith("What makes the powder"))
+    assert "over the whole batch" in made and "the Monte Carlo engine counts" not in made
+    # Per kilogram charged: what is finer than the hole at the end, come out or left inside, less what was at the start.
+    t, left = p.main.table, p.main.scalars["holdup_kg"].value / 0.012
+    out, inside, feed = (psd.q_at(t.edges_m, q, p.hole_m) for q in (t.product_q3, t.holdup_q3, t.feed_q3))
+    flows = whyfacts.mechanism_flows(p, p.other)
+    assert sum(flows.values()) == pytest.approx((1 - left) * out + left * inside - feed, rel=0.06)
+    assert "at the end of the batch" in text(quick("batch"))
+
+
 @pytest.mark.parametrize("name", ["demo", "pla", "swinging"])
 def test_the_mean_hit_is_the_tallied_one(name):
     # The histories add up the normal energy of every hit; the sentence takes it from the tip speed and the ledger.

@@ -46,13 +46,13 @@ _NOT_FOLLOWED = "Starts were not followed piece by piece: a batch, a mill that c
 def report(p: Prediction) -> Report:
     """The report of a prediction."""
     config = config_of(p)
-    lines = review_of(p, config)
+    lines, runs = review_of(p, config), p.status != "cannot run"
     sections = (
         Section("answer", "In words", _answer(p, failing_notice(lines))),
-        Section("powder", "The powder", _powder(p), new_page=True),
+        Section("powder", "The powder", _powder(p), new_page=runs),
         Section("energy", "Energy", _energy(p), new_page=True),
         Section("heat", "Heat", _heat(p)),
-        Section("rates", "Rates by size", _rates(p), new_page=True),
+        Section("rates", "Rates by size", _rates(p), new_page=runs),
         Section("running", "Jam and torque", _running(p)),
         Section("drawing", "Drawing to scale", drawing_blocks(p, config)),
         Section("why", "Why", _labelled(why.sentences(p)) or (Paragraph("Nothing can be told from this result."),)),
@@ -74,7 +74,7 @@ def _answer(p: Prediction, failing: Notice | None) -> tuple[Block, ...]:
     runs = p.status != "cannot run"
     amount, heat = _parted(advice.how_much(p))
     said = [_labelled([advice.how_fine(p)])] if runs else []
-    said += [(Paragraph(amount, "How much"),), (Paragraph(f"{heat} {how_hot(p)}".strip(), "How hot"),)]
+    said += [(Paragraph(amount, "How much"),), (Paragraph(f"{heat} {how_hot(p, bool(heat))}".strip(), "How hot"),)]
     said += [_labelled([what_binds(p)])]
     said += [_labelled([advice.energy_words(p), advice.hammers(p), advice.stall_risk(p)])] if runs else []
     agree = engines_agree(p) if runs and p.other is not None else ""
@@ -110,15 +110,15 @@ def _parted(text: str) -> tuple[str, str]:
     return text, ""
 
 
-def how_hot(p: Prediction) -> str:
-    """How far the outlet stays from its limit, and how long the mill takes to get warm."""
+def how_hot(p: Prediction, told: bool = False) -> str:
+    """How far the outlet stays from its limit, and how long the mill takes to get warm; told: it was named before."""
     limit = next((x for x in p.limits if x.name == "outlet temperature"), None)
     said = []
     if limit is not None and math.isfinite(limit.capacity) and math.isfinite(limit.load):
-        left, told = limit.capacity - limit.load, limit.sentence.rstrip(".")
-        side = "below" if left >= 0 else "above"
-        why_limit = f"; {told[:1].lower()}{told[1:]}" if told else ""
-        said.append(f"That is {number(abs(left), 0)} K {side} the limit{why_limit}.")
+        left, words = limit.capacity - limit.load, limit.sentence.rstrip(".")
+        side, subject = "below" if left >= 0 else "above", "That" if told else "The outlet"
+        means = f"; {words[:1].lower()}{words[1:]}" if words else ""
+        said.append(f"{subject} is {number(abs(left), 0)} K {side} the limit{means}.")
     T, t = p.warmup_temperature_K, p.warmup_time_s
     if len(t) > 2 and np.isfinite(T).all() and not batch_of(p) and T[-1] > T[0] + 0.5:
         i = int(np.argmax(T[0] + 0.9 * (T[-1] - T[0]) <= T))

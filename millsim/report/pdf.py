@@ -154,17 +154,19 @@ class Flow:
 
     @add.register
     def _(self, block: Notice) -> None:
-        lines = broken(block.text, _TEXT, RIGHT - LEFT - 0.5)
-        height = (1 + len(lines)) * _TEXT.line + 0.18
+        pen = Pen(9.5, bold=True, color=ALARM)
+        x = LEFT + 0.3 + width(block.label, pen) + 0.2
+        lines = broken(block.text, _TEXT, RIGHT - x - 0.15)
+        height = len(lines) * _TEXT.line + 0.14
         self.need(height)
         self.page.boxes.append((LEFT, self.y, RIGHT - LEFT, height, ALARM_PAPER, ALARM))
         self.page.boxes.append((LEFT, self.y, 0.12, height, ALARM, ALARM))
         bottom = self.y + height
-        self.y += 0.08
-        self.write(LEFT + 0.3, Pen(9.5, bold=True, color=ALARM), block.label)
+        self.y += 0.06
+        self.page.texts.append((LEFT + 0.3, self.y, pen, block.label, "left"))
         for line in lines:
-            self.write(LEFT + 0.3, _TEXT, line)
-        self.y = bottom + 0.14
+            self.write(x, _TEXT, line)
+        self.y = bottom + 0.09
 
     @add.register
     def _(self, block: Facts) -> None:
@@ -174,9 +176,11 @@ class Flow:
             x, top = LEFT + i * wide, self.y
             self.page.boxes.append((x, top, wide, high, "none", LINE))
             self.page.texts.append((x + 0.1, top + 0.08, _SMALL, fact.label, "left"))
-            self.page.texts.append((x + 0.1, top + 0.27, _FIGURE, fact.value, "left"))
+            pen = _FIGURE if width(fact.value, _FIGURE) <= wide - 0.2 else _STRONG
+            for k, line in enumerate(broken(fact.value, pen, wide - 0.2)):
+                self.page.texts.append((x + 0.1, top + 0.27 + k * pen.line, pen, line, "left"))
             self.page.texts.append((x + 0.1, top + 0.54, _SMALL, fact.remark, "left"))
-        self.y += high + 0.15
+        self.y += high + 0.13
 
     @add.register
     def _(self, block: Table) -> None:
