@@ -134,7 +134,7 @@ _PRINT = """
  figure.sheet{page:sheet;margin:0;break-before:page;break-after:page}
  figure.sheet img{width:297mm;height:209.9mm;max-width:none}
  figure.sheet figcaption{display:none}
- pre{background:none;padding:0;font-size:8.5pt;white-space:pre-wrap}
+ pre{background:none;padding:0;font-size:8.5pt;white-space:pre-wrap;columns:2;column-gap:8mm}
 }
 """
 
