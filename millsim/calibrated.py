@@ -19,7 +19,8 @@ from .scores import at_score
 # What lowers the weight, as exp(-distance); all assumed.
 SPEED, HOLE, SIZE = (0.35, 1.1), (0.2, 1.25), (0.1, 1.25)  # per factor of two; the factor that is free
 WARMER = (0.2 / 30.0, 10.0)  # per kelvin; kelvins that are free
-REGIME, MOUNT, OTHER_MATERIAL = 0.35, 0.35, 0.2
+REGIME, MOUNT, WALL, OTHER_MATERIAL, OTHER_EDGE = 0.35, 0.35, 0.35, 0.2, 0.1
+BARS = (0.1, 1.5)  # and pins: per factor of two; the factor that is free
 DETERMINED_SD, DETERMINED_MEAN = 0.8, 0.7  # a run determined a parameter if its scores are that narrow, or moved so far
 _GRID = 41
 
@@ -113,6 +114,23 @@ def apply(config: Config, outlet_K: float | None = None) -> Applied | None:
     if config.rotor.mount not in c.mount:
         distance += MOUNT
         notes.append(f"{config.rotor.mount} bars (runs: {' or '.join(c.mount)})")
+    pins = config.stator.pins if config.stator.kind == "pins" else 0
+    if (pins == 0) != (c.pins[0] == 0.0):
+        distance += WALL
+        notes.append(f"{'a smooth wall' if pins == 0 else 'pins'} (runs: {'pins' if pins == 0 else 'a smooth wall'})")
+    for name, count, seen in (("bars", config.rotor.bars, c.bars), ("pins", pins, c.pins)):
+        beyond = max(seen[0] / count, count / seen[1]) if count and seen[0] else 1.0
+        if beyond > BARS[1]:
+            distance += BARS[0] * log(beyond / BARS[1]) / log(2.0)
+            notes.append(f"{count} {name} (runs: {_between(seen, 1.0)})")
+    cold = max(c.feed_temperature_K[0] - config.feed.temperature_K, config.feed.temperature_K - c.feed_temperature_K[1])
+    if cold > WARMER[1]:
+        distance += WARMER[0] * (cold - WARMER[1])
+        celsius = tuple(T - 273.15 for T in c.feed_temperature_K)
+        notes.append(f"feed at {config.feed.temperature_K - 273.15:.0f} °C (runs: {_between(celsius, 1.0)} °C)")
+    if config.rotor.edge not in c.edge:
+        distance += OTHER_EDGE
+        notes.append(f"{config.rotor.edge} edges, whose own card counts (runs: {' or '.join(c.edge)})")
     same = config.material.title == card.material
     if not same:
         distance += OTHER_MATERIAL

@@ -18,7 +18,7 @@ _ANSWER = {
     "gross_J_kg": ("energy from the socket", "J/kg"),
     "outlet_temperature_K": ("outlet temperature", "K"),
 }
-_LOGS = {"hold-up": "kg", "idle power": "W", "loaded power": "W", "air flow": "m3/s", "largest rate": "kg/s"}
+_LOGS = {"at its limit": "1", "hold-up": "kg", "idle power": "W", "loaded power": "W", "air flow": "m3/s"}
 ASKED = {"x50": "m", "x90": "m", "rate": "kg/s", "energy": "J/kg", "temperature": "K"}
 _MOST_OTHERS = 6  # parameters beside the main ones that are listed
 
@@ -26,8 +26,9 @@ _MOST_OTHERS = 6  # parameters beside the main ones that are listed
 def calibration_text(r: Report) -> str:
     """The report of a calibration: what it is worth first, then the tables."""
     c, lines = r.calibration, []
-    if not r.checks[0].passed:
-        lines += [*wrap(f"At its limit: {r.checks[0].text}."), ""]
+    for k in r.checks:
+        if not k.passed and k.name in ("fit", "closure", "limits"):
+            lines += [*wrap(f"LOOK: {k.text}."), ""]
     lines += wrap(_headline(r))
     lines += ["", *wrap("What it is worth, for the mill as its config has it (80 % bands):")]
     lines += _answers(r)
@@ -41,7 +42,11 @@ def calibration_text(r: Report) -> str:
     lines += ["", "Checks:"]
     for k in (k for k in r.checks if k.name != "determined"):
         lines += wrap(f"  {'ok  ' if k.passed else 'LOOK'} {k.text.rstrip('.')}.")
-    lines += ["", *next_lines(list(r.ranked), "x50")] if r.ranked else []
+    lines += ["", *next_lines(list(r.ranked), "x50", r.planned_kg_s)] if r.ranked else []
+    for fit in c.fits:
+        said = [*fit.run.warnings, *(f"assumed: {a}" for a in fit.run.assumed)]
+        lines += ["", f"Noted on {fit.run.name}:"] if said else []
+        lines += [line for text in said for line in wrap(f"  {text}")]
     return "\n".join(lines) + "\n"
 
 
@@ -58,7 +63,7 @@ def _headline(r: Report) -> str:
     runs = "one run" if len(c.fits) == 1 else f"{len(c.fits)} runs"
     text = f"Calibrated on {join_words([f.run.name for f in c.fits])}: {c.count} data of {runs}."
     if not r.bars:
-        return text + " The fit is not fit for error bars (see Checks): use the card as a best guess only."
+        return text + " The fit is not fit for error bars (see LOOK), and what a card would say is a guess at best."
     by = {a.name: a for a in r.answers}
     parts = []
     for name in ("x50_m", "throughput_kg_s", "gross_J_kg"):
@@ -89,7 +94,7 @@ def _data(fit: RunFit) -> list[str]:
     """Every number of a run: measured with its error, before, best fit, and how far off in standard errors."""
     rows = []
     for b in fit.blocks:
-        if b.name in ("kept running",) or b.name.endswith("at most"):
+        if b.one_sided:
             continue
         before = [sorted(b.tell(f)[i] for f in fit.before) for i in range(b.values.size)]
         for i, label in enumerate(b.labels):
@@ -105,7 +110,7 @@ def _data(fit: RunFit) -> list[str]:
 
 def _datum(label: str, value: float) -> str:
     """A number of a block in the units of the workshop."""
-    if label.startswith("Q3"):
+    if "Q3(" in label:
         return f"{100 * value:.1f} %"
     unit = _LOGS.get(label, "K")
     shown = Shown(Scalar(math.exp(value) if label in _LOGS else float(value), unit, ""))
@@ -113,7 +118,7 @@ def _datum(label: str, value: float) -> str:
 
 
 def _error(label: str, value: float, sd: float) -> str:
-    if label.startswith("Q3"):
+    if "Q3(" in label:
         return f"{100 * sd:.1f} %"
     return f"{100 * sd:.0f} %" if label in _LOGS else f"{sd:.1f} K"
 
@@ -139,15 +144,15 @@ def _value(v: float, si: str, unit: str) -> str:
     return units.readable(v, unit).split(" ")[0] if units.find_unit(si) else digits(v)
 
 
-def next_lines(ranked: list[Ranked], question: str, most: int = 5) -> list[str]:
-    """What to measure next, best first."""
+def next_lines(ranked: list[Ranked], question: str, planned_kg_s: float, most: int = 5) -> list[str]:
+    """What to measure next, best first; planned_kg_s: feed rate of the run that would be made."""
     if not ranked:
         return wrap(f"Measure next: nothing on the list would narrow {question} by itself.")
     unit = ASKED[question]
     first = ranked[0]
     lines = wrap(
         f"Measure next, for {question}: {first.text} (about {first.minutes:.0f} min); expected to bring the 80 % band "
-        f"from {_range(first.now, unit)} to {_range(first.then, unit)}."
+        f"from {_range(first.now, unit)} to {_range(first.then, unit)}, for a run at {3600 * planned_kg_s:.2g} kg/h."
     )
     rows = [
         [r.name, f"{r.minutes:.0f} min", _range(r.then, unit), f"{100 * r.left:.0f} %", r.text] for r in ranked[:most]
@@ -168,7 +173,9 @@ def comparison_text(c: Comparison) -> str:
         said = "; ".join(f"{key}: {a} predicted, {b} run" for key, a, b in c.differing[:6])
         more = f" and {len(c.differing) - 6} more" if len(c.differing) > 6 else ""
         lines += ["", *wrap(f"Not the same mill or setting: {said}{more}. The prediction is not changed for it.")]
-    rows = [_row(p) for p in (*c.sieves, *c.figures)]
+    counted = set(map(id, c.counted))
+    rows = [[*_row(p)[:5], _place(p) if id(p) in counted else "no test"] for p in c.sieves]
+    rows += [_row(p) for p in c.figures]
     level = c.prediction.band_level
     band = f"{100 * level:.0f} % band" if math.isfinite(level) else "band"
     lines += ["", *table(["", "measured", "+-", "predicted", band, ""], rows, left=1)]
@@ -184,7 +191,10 @@ def verdict(c: Comparison) -> str:
     if not math.isfinite(c.prediction.band_level):
         return f"The prediction {c.prediction.mill_name} has no band, so nothing can be said on whether it held."
     level = 100 * c.prediction.band_level
-    text = f"{inside} of {counted} sieves lie inside the {level:.0f} % band."
+    first = _before_the_verdict(c)
+    if not counted:
+        return f"{first}No sieve of this run can tell a good prediction of the size from a bad one.{_others(c)}"
+    text = f"{first}{inside} of {counted} sieves lie inside the {level:.0f} % band."
     mean = sum(p.measured - p.predicted for p in c.counted) / max(1, counted)
     side = "finer" if mean > 0 else "coarser"
     if inside == counted and abs(mean) < 0.01:
@@ -195,12 +205,26 @@ def verdict(c: Comparison) -> str:
         text += f" The prediction of the size held in part: the powder is {side}."
     else:
         text += f" The prediction of the size did not hold: the powder is {side} than the model thought possible."
+    return text + _others(c)
+
+
+def _before_the_verdict(c: Comparison) -> str:
+    """What must be known before a verdict means anything."""
+    text = ""
+    if c.own_run:
+        text += "The prediction was calibrated on this very run, so that it agrees proves nothing. "
+    material = next((d for d in c.differing if d[0] == "feed.material"), None)
+    if material:
+        text += f"Predicted for {material[1]}, run with {material[2]}: this compares two materials. "
+    return text
+
+
+def _others(c: Comparison) -> str:
+    """The figures that are no sieves."""
     out = [p.name for p in c.figures if p.judged and not p.inside]
     held = [p.name for p in c.figures if p.judged and p.inside]
-    if not c.same_rate:
-        text += " Power, temperature and hold-up were predicted for another feed rate and are not judged."
-    if held:
-        text += f" Inside their bands: {join_words(held)}."
+    text = "" if c.same_rate else " Power, temperature and hold-up were predicted for another feed rate: not judged."
+    text += f" Inside their bands: {join_words(held)}." if held else ""
     return text + (f" Outside: {join_words(out)}." if out else "")
 
 
@@ -211,7 +235,7 @@ def _row(p: Point) -> list[str]:
     a = Shown(Scalar(p.measured, p.unit, "", se=p.error))
     b = Shown(Scalar(p.predicted, p.unit, "", low=p.low, high=p.high))
     band = f"{b.band} {b.unit}" if b.band else ""
-    return [p.name, f"{a.value} {a.unit}", a.error, f"{b.value} {b.unit}", band, _place(p)]
+    return [p.name, f"{a.value} {a.unit}", digits(float(a.error), 2), f"{b.value} {b.unit}", band, _place(p)]
 
 
 def _place(p: Point) -> str:
@@ -236,7 +260,8 @@ def calibration_json(report: Report) -> dict:
         "effective_samples": c.posterior.effective,
         "checks": [{"name": k.name, "passed": k.passed, "text": k.text} for k in report.checks],
         "answers": {
-            a.name: {"before": list(a.before), "after": list(a.after) if bars else None} for a in report.answers
+            a.name: {"before": _all_finite(a.before), "after": _all_finite(a.after) if bars else None}
+            for a in report.answers
         },
         "parameters": {
             r.name: {
@@ -252,9 +277,12 @@ def calibration_json(report: Report) -> dict:
 def next_json(ranked: list[Ranked]) -> list[dict]:
     """The ranking, SI units."""
     return [
-        {"name": r.name, "how": r.text, "minutes": r.minutes, "now": list(r.now), "then": list(r.then), "left": r.left}
+        {
+            "name": r.name, "how": r.text, "minutes": r.minutes, "now": _all_finite(r.now),
+            "then": _all_finite(r.then), "left": r.left,
+        }
         for r in ranked
-    ]
+    ]  # fmt: skip
 
 
 def comparison_json(c: Comparison) -> dict:
@@ -270,6 +298,10 @@ def comparison_json(c: Comparison) -> dict:
             for p in (*c.sieves, *c.figures)
         ],
     }  # fmt: skip
+
+
+def _all_finite(band: tuple[float, ...]) -> list[float | None]:
+    return [_finite(x) for x in band]
 
 
 def _finite(x: float) -> float | None:

@@ -9,6 +9,7 @@ from .cli_base import INTERRUPTS, KEPT, force_option, json_done, json_option, pa
 from .errors import InputError, Problem
 from .progress import Progress
 
+CHECK_FAILED = 3
 QUESTIONS = ["x50", "x90", "rate", "energy", "temperature"]
 
 
@@ -17,11 +18,12 @@ QUESTIONS = ["x50", "x90", "rate", "energy", "temperature"]
 @click.option("-o", "--out", type=path_type, metavar="CARD.toml", help="Default: RUN.card.toml beside the first run.")
 @click.option("--plots", type=path_type, metavar="DIR", help="Draw the figures into this folder.")
 @click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=1, show_default=True, help="Of the sampling.")
-@click.option("--accept-losses", is_flag=True, help="Calibrate although more than 5 % of the mass is missing.")
+@click.option("--accept-losses", is_flag=True, help="Calibrate although the mass balance does not close.")
+@click.option("--write-anyway", "anyway", is_flag=True, help="Write the card even if the fit fails its checks.")
 @json_option
 @force_option
 @click.pass_context
-def calibrate(ctx, runs, out, plots, seed, accept_losses, as_json, force) -> None:
+def calibrate(ctx, runs, out, plots, seed, accept_losses, anyway, as_json, force) -> None:
     """Fit the model to measured runs and write a calibrated card.
 
     RUN.toml are run sheets (see configs/demo_run.toml) of one material. Name the card in a config: [calibration]
@@ -31,6 +33,8 @@ def calibrate(ctx, runs, out, plots, seed, accept_losses, as_json, force) -> Non
     from .resultfile import check_target, write_bytes
 
     out = out or runs[0].with_name(f"{runs[0].stem}.card.toml")
+    if any(out.resolve() == run.resolve() for run in runs):
+        raise InputError(Problem("--out", "", f"{out} is the run sheet itself", hint="name another file for the card"))
     check_target(out, force, kind="card.toml")
     if plots is not None:
         _check_plots(plots, ("calibration_sizes.png", "calibration_parameters.png"), force)
@@ -41,19 +45,25 @@ def calibrate(ctx, runs, out, plots, seed, accept_losses, as_json, force) -> Non
     from . import calwords
     from .calibration.carding import card_text
 
-    write_bytes(out, card_text(found.card).encode(), force)
-    ctx.meta[KEPT] = f"the card is in {out}."
+    kept = []
+    if found.bars or anyway:
+        write_bytes(out, card_text(found.card).encode(), force)
+        ctx.meta[KEPT] = f"the card is in {out}."
+        kept.append(f'Written: {out} (name it in a config: [calibration] card = "{out.name}")')
+    else:
+        kept.append("No card was written, since the fit failed its checks (LOOK); --write-anyway writes one.")
     if as_json:
-        json_done(ctx, calwords.calibration_json(found) | {"card": out.name})
+        json_done(ctx, calwords.calibration_json(found) | {"card": out.name if found.bars or anyway else None})
     else:
         click.echo(calwords.calibration_text(found), nl=False)
-    kept = [f"Written: {out} (name it in a config: [calibration] card = \"{out.name}\")"]
     if plots is not None:
         from . import plots_calibration
 
         paths = plots_calibration.save_calibration(found, plots, force)
         kept.append(f"Drawn: {len(paths)} figures in {plots}")
     tell([] if as_json else kept)
+    if not found.bars:
+        ctx.exit(CHECK_FAILED)
 
 
 def _check_plots(folder: Path, names: tuple[str, ...], force: bool) -> None:
@@ -79,14 +89,16 @@ def _all_runs(paths, read_run) -> list:
 
 
 def _refuse_losses(runs) -> None:
-    """A run that lost more than 5 % of its mass is not calibrated on unasked."""
+    """A run whose mass balance does not close is not calibrated on unasked."""
+    from .measured.runbalance import judge
+
     problems = []
     for run in runs:
         closure = sum(run.parts_kg.values()) / run.fed_kg
-        if closure < 0.95:
-            message = f"only {100 * closure:.1f} % of what was fed was found again"
-            hint = "find and weigh the rest (chamber, bag, floor), or say --accept-losses: then it may be fines"
-            problems.append(Problem(str(run.path or run.name), "masses", message, "at least 95 %", hint))
+        if judge(closure)[0] == "do not calibrate":
+            message = f"{100 * closure:.1f} % of what was fed was found again"
+            hint = "weigh chamber, bag and floor, or say --accept-losses: what is missing then may be fines"
+            problems.append(Problem(str(run.path or run.name), "masses", message, "95 to 103 %", hint))
     if problems:
         raise InputError(problems)
 
@@ -165,10 +177,11 @@ def next_(ctx, config, question, seed, settings, as_json) -> None:
         report(0.0)
         from .calibration import nextstep
 
-        ranked = nextstep.plan(loaded, seed, progress=report).rank(question)
+        planned = nextstep.plan(loaded, seed, progress=report)
+        ranked = planned.rank(question)
     from . import calwords
 
     if as_json:
         json_done(ctx, {"status": "ok", "question": question, "next": calwords.next_json(ranked)})
     else:
-        click.echo("\n".join(calwords.next_lines(ranked, question, most=20)))
+        click.echo("\n".join(calwords.next_lines(ranked, question, planned.model.rate_kg_s, most=20)))

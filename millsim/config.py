@@ -220,6 +220,9 @@ def parse_config(
 ) -> Config:
     """Config from TOML text, such as the text of another Config. Raises InputError with every problem."""
     parsed = parse_toml(text, where)
+    if {"parameters", "conditions"} <= parsed.tables.keys() and "rotor" not in parsed.tables:
+        hint = 'name it in a config: [calibration] card = "..."'
+        raise InputError(Problem(where, "", "is a calibrated card, not a mill config", hint=hint))
     if "masses" in parsed.tables and "rotor" not in parsed.tables:
         hint = "name the config that its [run] names, or use `millsim run`"
         raise InputError(Problem(where, "", "is a run sheet, not a mill config", hint=hint))

@@ -94,7 +94,7 @@ def parameters(report: Report) -> Figure:
     """Scores of the parameters: what was thought before, what the runs left."""
     c, rows = report.calibration, report.rows
     with plain_style():
-        bar = "Bars: 80 % of the probability. 0 is the value on the card before, −2 and 2 the ends of its range."
+        bar = "Bars: 80 % of the probability. 0 is the value before; −2 and 2 lie close to the ends of its range."
         foot = f"{_made(report)}\n{bar}"
         shown = [r for r in rows if r.main] + [r for r in rows if not r.main and r.determined][:10]
         figure, (axes,) = frame("What the run says of each parameter", ", ".join(f.run.name for f in c.fits), foot)

@@ -245,15 +245,23 @@ def _warnings(problem: Problem, outcome: Outcome, main: EngineResult, happens: s
             f"the motor is assumed to lose {100 * SAG:.0f} % of its speed at rated power; drive.speed_under_load says "
             "better, and an unregulated router loses far more"
         )
-    if problem.calibration and problem.calibration.notes:
-        weight, why = f"{100 * problem.calibration.weight:.0f} %", "; ".join(problem.calibration.notes)
-        found.append(
-            f"outside the calibrated range: {why}. The calibration counts {weight} here (assumed), and the band is "
-            "wider for it"
-        )
+    found += _calibration_warnings(problem)
     failed, count = main.numerics.get("band_failed", 0.0), main.numerics.get("band_samples", 0.0)
     if failed > 0:
         found.append(f"{failed:.0f} of {count:.0f} draws of the band did not settle; the band is without them")
+    return found
+
+
+def _calibration_warnings(problem: Problem) -> list[str]:
+    """Where the calibrated card counts less, or should not be believed."""
+    used, found = problem.calibration, []
+    if used and used.card.failed:
+        found.append(f"the calibrated card failed its checks, so its band means little: {'; '.join(used.card.failed)}")
+    if used and used.notes:
+        weight = f"{100 * used.weight:.0f} %"
+        of = " for the mill and not at all for the material" if used.material_weight == 0.0 else ""
+        counts = f"The calibration counts {weight} here{of} (assumed), and the band is wider for it"
+        found.append(f"outside the calibrated range: {'; '.join(used.notes)}. {counts}")
     return found
 
 

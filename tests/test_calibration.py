@@ -114,7 +114,7 @@ def test_a_second_sieve_tells_more_than_one(run, found):
     coarse = replace(run, config=load_config(CONFIGS / "demo.toml", ["sieve.hole=1 mm", "sieve.pitch=2 mm"]))
     unknowns = found.unknowns
     made, _ = pretend(coarse, unknowns, found.posterior.mode.scores, 5)
-    both = fit.calibrate([run, made], 1)
+    both = fit.calibrate([run, replace(made, sha256="another")], 1)
     one, two = (np.prod(np.sqrt(1.0 / (1.0 + np.linalg.svd(c.posterior.mode.jacobian)[1] ** 2))) for c in (found, both))
     assert two < 0.8 * one  # the volume of what stays possible
     rows = {r.name: r for r in findings.rows(both)}
@@ -150,14 +150,14 @@ def test_open_parameters_are_told_with_what_they_trade_for(found):
 
 def test_a_parameter_at_its_limit_is_the_first_check(found):
     rows = findings.rows(found)
-    stuck = replace(rows[0], value=rows[0].param.high, mean=1.9, sd=0.2)
+    stuck = replace(rows[0], score=1.9, mean=1.9, sd=0.2)
     first = findings.checks(found, [stuck])[0]
     assert not first.passed
     assert rows[0].name in first.text
 
 
 def test_no_error_bars_from_few_samples(found):
-    few = replace(found, posterior=replace(found.posterior, effective=12.0))
+    few = replace(found, posterior=replace(found.posterior, drift=2.0))
     checks = findings.checks(few, findings.rows(found))
     assert not findings.trustworthy(checks)
     assert any("no error bars" in k.text for k in checks)
@@ -286,6 +286,8 @@ def test_predictions_use_the_card(card):
         ("stator.gap=1 mm", "pieces ride on the pins"),
         ("sieve.hole=1.5 mm", "sieve hole 1.5 mm"),
         ("feed.material=ps", "its own card counts"),
+        ("stator.kind=smooth", "a smooth wall (runs: pins)"),
+        ("rotor.bars=1", "1 bars (runs: 4)"),
     ],
 )
 def test_bands_widen_outside_the_calibrated_range(card, change, says):
@@ -295,7 +297,7 @@ def test_bands_widen_outside_the_calibrated_range(card, change, says):
     assert any("outside the calibrated range" in w and says in w for w in outside.warnings)
     assert not any("outside the calibrated range" in w for w in inside.warnings)
     a, b = (p.main.scalars["throughput_kg_s"] for p in (inside, outside))
-    assert np.log(b.high / b.low) > 1.2 * np.log(a.high / a.low)
+    assert np.log(b.high / b.low) > 1.1 * np.log(a.high / a.low)
 
 
 def test_a_hotter_mill_lowers_the_weight(card):

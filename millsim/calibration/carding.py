@@ -8,8 +8,11 @@ from .fit import Calibration
 DIGITS = 4  # of a score: a hundredth of what a draw can tell
 
 
-def card_of(c: Calibration) -> Calibrated:
-    """The calibrated card of a calibration: prior, most probable score and equal draws of every parameter."""
+def card_of(c: Calibration, measured: tuple[str, ...] = (), failed: tuple[str, ...] = ()) -> Calibrated:
+    """The calibrated card of a calibration: prior, most probable score and equal draws of every parameter.
+
+    measured: what the runs had; failed: sentences of failed checks, which go with the card.
+    """
     mode, fitted = c.posterior.mode.scores, {}
     for i, group in enumerate(c.unknowns.members):
         draws = tuple(round(float(d), DIGITS) for d in c.draws[:, i])
@@ -22,7 +25,8 @@ def card_of(c: Calibration) -> Calibrated:
         "together. Name this file under [calibration] card in a config."
     )
     return Calibrated(
-        f"{first.name}, calibrated", note, first.material.title, MODEL_VERSION, runs, _conditions(c), fitted
+        f"{first.name}, calibrated", note, first.material.title, MODEL_VERSION, runs, measured, failed, _conditions(c),
+        fitted,
     )
 
 
@@ -40,7 +44,11 @@ def _conditions(c: Calibration) -> Conditions:
         hole_m=span([k.sieve.hole_m for k in configs]),
         feed_size_m=span(sizes),
         gap_regime=tuple(sorted({gap_regime(k.stator.gap_m, s) for k, s in zip(configs, sizes, strict=True)})),
+        feed_temperature_K=span([k.feed.temperature_K for k in configs]),
+        bars=span([float(k.rotor.bars) for k in configs]),
+        pins=span([float(k.stator.pins if k.stator.kind == "pins" else 0) for k in configs]),
         mount=tuple(sorted({k.rotor.mount for k in configs})),
+        edge=tuple(sorted({k.rotor.edge for k in configs})),
     )
 
 

@@ -48,6 +48,7 @@ class Comparison:
     figures: tuple[Point, ...]
     differing: tuple[tuple[str, str, str], ...]  # (key, predicted for, run with)
     same_rate: bool
+    own_run: bool  # the prediction was calibrated on this run
 
     @property
     def counted(self) -> tuple[Point, ...]:
@@ -65,28 +66,27 @@ def compare(prediction: Prediction, run: MeasuredRun) -> Comparison:
     """The comparison of one run with a stored prediction."""
     table = prediction.main.table
     block = size_block(run, table.edges_m)
-    at, order = np.zeros(0), np.zeros(0, dtype=int)
-    points: list[Point] = []
+    at, points = np.zeros(0), []
     if block is not None:
-        at = np.concatenate([np.asarray(s.apertures_m) for s in run.product_sheets])
-        order = np.argsort(at, kind="stable")
-        points = [_sieve(block, i, at[i], prediction) for i in order]
+        at, points = _by_sieve(block, run, prediction)
     figures = tuple(_figures(prediction, run))
     same = same_rate(prediction, run)
-    return Comparison(prediction, run, at[order], tuple(points), figures, differing(prediction, run), same)
+    own = any(run.name in q.source for q in prediction.parameters if q.basis == "calibrated")
+    return Comparison(prediction, run, at, tuple(points), figures, differing(prediction, run), same, own)
 
 
-def _sieve(block: Block, i: int, x: float, prediction: Prediction) -> Point:
-    table = prediction.main.table
-    ln_x = np.log(table.edges_m)
-
-    def at(curve: np.ndarray) -> float:
-        return float(np.interp(np.log(x), ln_x, curve))
-
-    return Point(
-        f"Q3({1e3 * x:.3g} mm)", "1", float(block.values[i]), float(block.sd[i]), at(table.product_q3),
-        at(table.product_q3_low), at(table.product_q3_high),
-    )  # fmt: skip
+def _by_sieve(block: Block, run: MeasuredRun, prediction: Prediction) -> tuple[np.ndarray, list[Point]]:
+    """(apertures ascending, one point each); repeats on one sieve are averaged, their common error stays."""
+    at = np.concatenate([np.asarray(s.apertures_m) for s in run.product_sheets])
+    sieves, table = np.unique(at), prediction.main.table
+    ln_x, points = np.log(table.edges_m), []
+    for x in sieves:
+        mean = (at == x) / np.count_nonzero(at == x)
+        curves = (table.product_q3, table.product_q3_low, table.product_q3_high)
+        said = [float(np.interp(np.log(x), ln_x, q)) for q in curves]
+        error = float(mean @ block.covariance @ mean) ** 0.5
+        points.append(Point(f"Q3({1e3 * x:.3g} mm)", "1", float(mean @ block.values), error, *said))
+    return sieves, points
 
 
 def same_rate(prediction: Prediction, run: MeasuredRun) -> bool:

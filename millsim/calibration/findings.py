@@ -4,18 +4,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..measured.runbalance import close
 from ..params import Param
 from ..scores import at_score
 from .fit import Calibration
 from .posterior import weighted_quantile
 
 LEVEL = 0.80
-LEAST_EFFECTIVE = 100.0  # effective samples below which intervals are not told
+LEAST_EFFECTIVE = 80.0  # effective samples below which intervals are not told
+MOST_DRIFT, LEAST_ACCEPTED = 0.5, 0.05  # standard deviations the chains may still drift, share of steps they must take
 NARROW = 0.8  # a score known this well or better counts as determined; 1 is the prior
 MOVED = 0.7  # so does one that moved this far
-AT_LIMIT = 1.8  # a score this large: the value is within a tenth of the way to its limit
+AT_LIMIT = 1.8  # a score this large: four fifths of the way to its limit or more
 TRADED = 0.15  # correlation from which a parameter is named among those that trade off with an open one
-SURPRISE = 0.01  # probability below which the misfit counts as too large
+SURPRISE = 0.001  # probability below which the misfit counts as too large for error bars
 AGREE = 4.5  # standard errors of the Monte Carlo engine (largest of some hundred points) plus the class error
 
 
@@ -29,6 +31,7 @@ class Row:
     value: float
     low: float
     high: float
+    score: float  # of the most probable value
     mean: float  # of the score
     sd: float  # of the score: 1 is as unknown as before
     alone_sd: float  # of the score if all other parameters were known
@@ -41,9 +44,8 @@ class Row:
 
     @property
     def at_limit(self) -> bool:
-        """Whether its most probable value stands at a limit of its range."""
-        p = self.param
-        return min(self.value - p.low, p.high - self.value) <= 0.05 * (p.high - p.low)
+        """Whether its most probable value stands near a limit of its range."""
+        return abs(self.score) > AT_LIMIT
 
 
 @dataclass(frozen=True)
@@ -71,7 +73,7 @@ def rows(c: Calibration) -> list[Row]:
         value = float(at_score(p, c.posterior.mode.scores[i]))
         order = [j for j in np.argsort(-np.abs(correlation[i])) if j != i and abs(correlation[i, j]) > TRADED]
         partners = tuple((names[j], float(correlation[i, j])) for j in order[:3])
-        scores = float(mean[i]), float(sd[i]), float(alone[i])
+        scores = float(c.posterior.mode.scores[i]), float(mean[i]), float(sd[i]), float(alone[i])
         found.append(Row(names[i], c.unknowns.main(i), p, value, low, high, *scores, partners))
     return sorted(found, key=lambda r: (not r.main, r.sd))
 
@@ -82,8 +84,8 @@ def checks(c: Calibration, table: list[Row]) -> list[Check]:
 
 
 def trustworthy(found: list[Check]) -> bool:
-    """Whether the intervals mean anything: the fit converged and enough samples carry them."""
-    return all(k.passed for k in found if k.name in ("converged", "sampling"))
+    """Whether the intervals mean anything: the fit converged, reaches the data, and enough samples carry them."""
+    return all(k.passed for k in found if k.name in ("converged", "sampling", "fit"))
 
 
 def _limits(table: list[Row]) -> Check:
@@ -101,9 +103,11 @@ def _converged(c: Calibration) -> Check:
 
 
 def _sampled(c: Calibration) -> Check:
-    n, ok = c.posterior.effective, c.posterior.effective >= LEAST_EFFECTIVE
-    text = f"{n:.0f} effective samples of {c.posterior.evaluations}: ends of the 80 % ranges good to {_accuracy(n)}"
-    return Check("sampling", ok, text if ok else f"only {n:.0f} effective samples: no error bars are given")
+    p, n = c.posterior, c.posterior.effective
+    ok = bool(n >= LEAST_EFFECTIVE and p.drift <= MOST_DRIFT and p.accepted >= LEAST_ACCEPTED)
+    text = f"{n:.0f} effective samples of {p.evaluations} tries, drift {p.drift:.2f}: ends of the 80 % ranges good to "
+    text += _accuracy(n)
+    return Check("sampling", ok, text if ok else f"{text}; that is too little, so no error bars are given")
 
 
 def _accuracy(n: float) -> str:
@@ -112,12 +116,13 @@ def _accuracy(n: float) -> str:
 
 
 def _fits(c: Calibration) -> Check:
-    from scipy.special import gammaincc
-
-    p = float(gammaincc(0.5 * c.count, 0.5 * c.chi2))
     label, worst = worst_point(c)
-    text = f"misfit {c.chi2:.1f} for {c.count} data; farthest off is {label}, by {abs(worst):.1f} standard errors"
-    return Check("fit", p > SURPRISE, text if p > SURPRISE else f"the model does not reach the data: {text}")
+    chance = f"{100 * c.surprise:.2g} %" if c.surprise > 1e-4 else "less than 0.01 %"
+    text = f"misfit {c.chi2:.1f} for {c.count} data; as bad or worse by chance: {chance}; farthest off is {label}, by "
+    text += f"{abs(worst):.1f} standard errors"
+    ok = c.surprise > SURPRISE
+    why = "the model does not reach the data within its ranges, so run sheet, config or model is wrong: "
+    return Check("fit", ok, text if ok else why + text)
 
 
 def worst_point(c: Calibration) -> tuple[str, float]:
@@ -125,6 +130,8 @@ def worst_point(c: Calibration) -> tuple[str, float]:
     found = []
     for fit in c.fits:
         for b in fit.blocks:
+            if b.one_sided:
+                continue
             off = (b.tell(fit.best) - b.values) / b.sd
             whose = f" of {fit.run.name}" if len(c.fits) > 1 else ""
             found += [(label + whose, float(o)) for label, o in zip(b.labels, off, strict=True)]
@@ -142,11 +149,11 @@ def _engines(c: Calibration) -> Check:
 
 
 def _closure(c: Calibration) -> Check:
-    worst = max((sum(f.run.parts_kg.values()) / f.run.fed_kg for f in c.fits), key=lambda x: abs(x - 1.0))
-    text = f"mass balance closes to {100 * worst:.1f} %"
-    if worst < 0.95:
-        return Check("closure", False, f"{text}: below 95 % a run should not be calibrated on; find the missing mass")
-    return Check("closure", True, text + (": missing mass counted as possible fines" if worst < 0.97 else ""))
+    closed = [(close(f.run), f.run.name) for f in c.fits]
+    worst, name = max(closed, key=lambda item: abs(item[0].closure.value - 1.0))
+    text = f"mass balance closes to {100 * worst.closure.value:.1f} %" + (f" ({name})" if len(closed) > 1 else "")
+    ok = worst.verdict != "do not calibrate"
+    return Check("closure", ok, text if ok else f"{text}: a run like this should not be calibrated on")
 
 
 def _open(table: list[Row]) -> Check:

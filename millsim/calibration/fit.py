@@ -67,8 +67,18 @@ class Calibration:
 
     @property
     def count(self) -> int:
-        """Number of data."""
-        return self.posterior.mode.residuals.size
+        """Number of data; what only says that a limit was kept is none."""
+        return sum(b.values.size for f in self.fits for b in f.blocks if not b.one_sided)
+
+    @property
+    def surprise(self) -> float:
+        """Probability of a worse misfit by chance: |r|^2 + |z|^2 at the mode is chi-squared with `count` degrees.
+
+        z are the scores: a fit that needs unlikely parameters is a bad fit too.
+        """
+        from scipy.special import gammaincc
+
+        return float(gammaincc(0.5 * self.count, 0.5 * (self.chi2 + float(np.sum(self.posterior.mode.scores**2)))))
 
 
 class JointMisfit:
@@ -76,7 +86,7 @@ class JointMisfit:
 
     def __init__(self, models: tuple[RunModel, ...], blocks: tuple[tuple[Block, ...], ...], unknowns: Unknowns):
         self.models, self.blocks, self.unknowns = models, blocks, unknowns
-        self.used = [{p.name for p in m.problem.parameters} for m in models]
+        self.used = [{p.name for p in m.problem.parameters if p.basis != "config"} for m in models]
 
     def __call__(self, scores: np.ndarray) -> np.ndarray:
         parts = [
@@ -106,9 +116,10 @@ def calibrate(runs, seed: int = 1, progress: Say | None = None) -> Calibration:
     joint, rng = JointMisfit(models, blocks, unknowns), np.random.default_rng(seed)
     mode = find_mode(joint, unknowns.count, rng, lambda d, text: say("best fit", d, text))
     if not np.isfinite(mode.residuals).all():
+        rates = ", ".join(f"{run.name}: {3600 * run.feed_rate_kg_s:.3g} kg/h" for run in runs)
         raise MillsimError(
-            "no parameters within their ranges let this mill run as measured: check feed rate, config and units "
-            f"(tried {len(joint.used)} run(s) from 65 starts)"
+            f"no parameters within their ranges let this mill run as measured ({rates}): check masses.fed, "
+            "time.milling and the config that the run sheet names"
         )
     found = sample(joint, mode, rng, lambda d, text: say("posterior", d, text))
     draws = found.equal(DRAWS)
@@ -129,7 +140,7 @@ def _some(forecasts: list[Forecast | None]) -> tuple[Forecast, ...]:
 
 def refuse_unfit(runs) -> None:
     """InputError for runs that cannot be calibrated, all reasons at once."""
-    problems = []
+    problems = list(_repeated(runs))
     first = runs[0].config
     for run in runs:
         where = str(run.path or run.name)
@@ -145,6 +156,22 @@ def refuse_unfit(runs) -> None:
             problems.append(Problem(where, "feed.material", message, hint=hint))
     if problems:
         raise InputError(problems)
+
+
+def _repeated(runs):
+    """The same run, or the same sheet of one run, named twice: it would count twice."""
+    seen: dict[str, str] = {}
+    for run in runs:
+        where = str(run.path or run.name)
+        if run.sha256 in seen:
+            message = f"is the same run as {seen[run.sha256]}: it would count twice"
+            yield Problem(where, "run", message, hint="name every run once")
+        seen.setdefault(run.sha256, where)
+        for lot in ("product", "holdup", "bag"):
+            sheets = [(s.apertures_m, s.q3, s.retained_g) for s in getattr(run, f"{lot}_sheets")]
+            if len(set(sheets)) < len(sheets):
+                hint = "a repeat is another sample sieved; name every sheet once"
+                yield Problem(where, f"sieving.{lot}", "names the same sieving twice", hint=hint)
 
 
 def _all_parameters(models: tuple[RunModel, ...]) -> tuple[Param, ...]:

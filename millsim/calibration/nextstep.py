@@ -68,12 +68,15 @@ class Plan:
     told: dict[str, list[Forecast]]
 
     def rank(self, question: str, measured: tuple[str, ...] = ()) -> list[Ranked]:
-        """Measurements that narrow the answer to a question, best first; those in `measured` are left out.
+        """Measurements that narrow the answer to a question, best first; those in `measured`, and those that the
+        runs of a calibrated card had, are left out.
 
         question: a key of QUESTIONS, or the name of a parameter.
         """
         answer, logarithm = self._answers(question)
-        kept = [c for c in _candidates(self.told, self.mills, self.config) if c.name not in measured]
+        card = self.config.calibration
+        have = {*measured, *(card.measured if card else ())}
+        kept = [c for c in _candidates(self.told, self.mills, self.config) if c.name not in have]
         found = [_judge(c, answer, logarithm) for c in kept]
         return sorted((r for r in found if r.left < 1.0 - LEAST_GAIN), key=lambda r: r.left)
 
@@ -123,7 +126,7 @@ def _planned(problem: Problem) -> RunModel:
             rate = 0.7 * float(solve(problem, None).state["F"])
         except NotConverged as error:
             raise MillsimError(f"no run can be planned: {error}") from None
-    return RunModel(problem, rate, PLANNED_S, PLANNED_S, "mains", None, True)
+    return RunModel(problem, rate, PLANNED_S, PLANNED_S, "mains", None, problem.mill[0], want_capacity=True)
 
 
 def _changed(mills: np.ndarray, hole: float = 1.0, speed: float = 1.0) -> np.ndarray:

@@ -11,6 +11,7 @@ from math import log
 
 import numpy as np
 
+from ..measured.runspec import AS_IT_TOOK
 from ..sheet import SieveSheet
 from .runmodel import Forecast, RunModel
 
@@ -28,6 +29,7 @@ EFFICIENCY = 0.08  # of the motor's efficiency, where watts are taken from the m
 PLACE_K = 3.0  # where the thermometer was, and that one time constant tells the warm-up
 OVERRUN = 0.2  # in ln of the load on a limit that would have stopped the mill
 FEEDER = 0.15  # in ln of the largest feed rate, found by hand
+AT_ITS_LIMIT = 0.2  # in ln of the load on what held the feed back, when it took as much as it took
 
 
 @dataclass(frozen=True)
@@ -47,6 +49,11 @@ class Block:
     def residuals(self, forecast: Forecast) -> np.ndarray:
         """(k,) model less measurement, weighted so that each has unit variance and none is counted twice."""
         return np.linalg.solve(self.root, self.tell(forecast) - self.values)
+
+    @property
+    def one_sided(self) -> bool:
+        """Whether it only says that something was not exceeded."""
+        return self.name == "kept running" or self.name.endswith("at most")
 
     @property
     def sd(self) -> np.ndarray:
@@ -72,8 +79,8 @@ def blocks_of(run, model: RunModel) -> tuple[Block, ...]:
     found += [*_power(run), *_temperatures(run)]
     if run.air_flow_m3_s is not None:
         found.append(_logs("air flow", run.air_flow_m3_s, run.air_uncertainty / LIMIT, lambda f: f.air_m3_s))
-    if model.want_capacity:
-        found.append(_logs("largest rate", model.rate_kg_s, FEEDER, lambda f: f.capacity_kg_s))
+    if run.feeding == AS_IT_TOOK:
+        found.append(_logs("at its limit", 1.0, AT_ITS_LIMIT, lambda f: f.load))
     found += [*_at_most(run), _kept_running()]
     return tuple(b for b in found if b is not None)
 
@@ -99,7 +106,8 @@ def _sizes(name: str, sheets, unseen: float, edges: np.ndarray, curve) -> Block 
     open_ = 0.5 * unseen * (1.0 - q)
     q, at = q + open_ + 0.5 * loss, np.log(x)
     covariance = own + curve_covariance(at, q, slope) + np.outer(open_, open_) + 0.25 * np.outer(loss, loss)
-    labels = tuple(f"Q3({1e3 * a:.3g} mm)" for a in x)
+    whose = "" if name == "product size" else "hold-up "
+    labels = tuple(f"{whose}Q3({1e3 * a:.3g} mm)" for a in x)
     ln_edges = np.log(edges)
     return Block(name, labels, np.minimum(q, 1.0), covariance, lambda f: np.interp(at, ln_edges, curve(f)))
 
@@ -108,7 +116,9 @@ def curve_covariance(at: np.ndarray, q: np.ndarray, slope: np.ndarray) -> np.nda
     """Covariance (k, k) of Q3 at ln x = at with dQ3/dln x = slope: model, repeat and apertures, without the scale."""
     bend = MODEL_Q3 * 2.0 * np.sqrt(np.clip(q * (1.0 - q), 0.0, None))
     model = np.outer(bend, bend) * np.exp(-0.5 * ((at[:, None] - at) / MODEL_RANGE) ** 2)
-    return model + REPEAT_SIZE**2 * np.outer(slope, slope) + np.diag((APERTURE * slope) ** 2 + LEAST_Q3**2)
+    same = np.abs(at[:, None] - at) < 1e-6  # one sieve is off by as much in every repeat
+    sieves = np.where(same, APERTURE**2 * np.outer(slope, slope), 0.0)
+    return model + REPEAT_SIZE**2 * np.outer(slope, slope) + sieves + LEAST_Q3**2 * np.eye(at.size)
 
 
 def unseen_share(run) -> float:

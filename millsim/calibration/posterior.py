@@ -1,14 +1,16 @@
-"""What data leave possible: the most probable parameters, and weighted samples around them with a stated accuracy.
+"""What data leave possible: the most probable parameters, and equally likely draws with a stated accuracy.
 
 The unknowns are standard normal scores; `evaluate` maps scores (N, G) to weighted residuals (N, n), a row of NaN
 where the model has no answer. The target is exp(-|r|^2 / 2 - |z|^2 / 2).
 
 Mode: Gauss-Newton with Levenberg-Marquardt damping (Nocedal & Wright 2006, Numerical Optimization, ch. 10), from the
-best of some draws of the prior. Samples: n residuals inform at most n directions, the right singular vectors of the
-Jacobian; across the others the prior is exact. In the informed ones, importance sampling with a proposal that is
-renewed round by round from all samples so far (adaptive multiple importance sampling: Cornuet, Marin, Mira & Robert
-2012, Scand. J. Stat. 39:798; tempered weights while few samples carry the sum: Koblents & Miguez 2015, Stat. Comput.
-25:407; all from memory). The effective sample size is Kish's, (sum w)^2 / sum w^2.
+best of some draws of the prior. n residuals inform at most n directions, the right singular vectors of the Jacobian;
+across the others the prior is exact. CHAINS Metropolis chains start from best fits to data and prior shaken by their
+own errors (randomized maximum likelihood: Oliver, He & Reynolds 1996, ECMOR V), which for a linear model are exact
+draws. They walk with the starts' covariance in the informed directions and by autoregression, which keeps the prior, in
+the others (Cotter, Roberts, Stuart & White 2013, Stat. Sci. 28:424). The chains are independent, so their means tell
+the error: effective sample size = variance of all states over variance of the mean (Gelman & Rubin 1992, Stat. Sci.
+7:457). `drift` tells how far the walk led away from the starts, which need not be exact. All from memory.
 """
 
 from collections.abc import Callable
@@ -19,13 +21,14 @@ import numpy as np
 STARTS = 64  # draws of the prior among which the search starts
 MOST_STEPS = 60
 STEP = 0.02  # of the forward differences, in scores
-ROUND = 1000  # samples per round
-ROUNDS = (6, 16)  # least and most
-ENOUGH = 400.0  # effective samples at which sampling stops
-CENTRES = 60  # local kernels of a proposal
-INFORMED = 0.3  # singular value of the Jacobian above which a direction gets a proposal of its own
-WIDE = 0.1  # share of each proposal that is the prior itself: finds far modes, bounds the weights
-TAIL = 8.0  # degrees of freedom of the broad part of a proposal
+CHAINS = 100
+STEPS = 10  # of Gauss-Newton, to where a chain starts
+BURN, CHECK, MOST = 40, 20, 160  # steps: that are forgotten, between checks of accuracy, in all
+ENOUGH = 300.0  # effective samples at which the chains stop
+WALK = 1.7  # length of a step in the informed directions, over the square root of their number
+MIX = 0.35  # share of the free directions that a step draws anew
+INFORMED = 0.3  # singular value of the Jacobian above which a direction counts as informed
+
 
 Evaluate = Callable[[np.ndarray], np.ndarray]
 Say = Callable[[float, str], None]
@@ -48,18 +51,23 @@ class Mode:
 
 @dataclass(frozen=True)
 class Posterior:
-    """Weighted samples: scores (N, G), weights (N,) that sum to 1, and how many equal ones they are worth."""
+    """Draws of equal weight: scores (N, G), weights (N,) 1/N each, and how many independent ones they are worth.
+
+    effective: of the informed direction that is known worst; accepted: share of the steps; drift: largest shift of an
+    informed direction's mean from the first to the last third of the walk, in its standard deviations.
+    """
 
     mode: Mode
     scores: np.ndarray
     weights: np.ndarray
     effective: float
     evaluations: int
+    accepted: float
+    drift: float
 
     def equal(self, count: int) -> np.ndarray:
-        """(count, G) scores of equal weight (systematic resampling, deterministic)."""
-        at = np.searchsorted(np.cumsum(self.weights), (np.arange(count) + 0.5) / count * (1.0 - 1e-12))
-        return self.scores[np.minimum(at, self.weights.size - 1)]
+        """(count, G) of the draws, from all chains and times, in no order: any part stands for the whole."""
+        return self.scores[np.random.default_rng(0).permutation(len(self.scores))[:count]]
 
     def quantile(self, values: np.ndarray, p: float) -> float:
         """Weighted quantile of values (N,) that belong to the samples."""
@@ -127,97 +135,83 @@ def _damped_step(evaluate: Evaluate, z, r, J, f, damping):
     return None, damping
 
 
-class _Proposal:
-    """A broad Student t, local normal kernels and a tenth of the prior, in the k informed coordinates."""
-
-    def __init__(self, mean: np.ndarray, cov: np.ndarray, centres: np.ndarray | None = None):
-        self.mean, self.root = mean, np.linalg.cholesky(cov)
-        self.centres, self.width = centres, 0.5
-
-    def draw(self, count: int, rng: np.random.Generator) -> np.ndarray:
-        """(count, k): a tenth of the prior, half of the rest of the broad part, half around the centres."""
-        k = self.mean.size
-        noise = rng.standard_normal((count, k)) @ self.root.T
-        stretch = np.sqrt(TAIL / rng.chisquare(TAIL, count))
-        out = self.mean + noise * stretch[:, None]
-        wide = int(WIDE * count)
-        if self.centres is not None:
-            local = wide + (count - wide) // 2
-            out[wide:local] = self.centres[np.arange(local - wide) % len(self.centres)] + self.width * noise[wide:local]
-        out[:wide] = rng.standard_normal((wide, k))
-        return out
-
-    def log_density(self, a: np.ndarray) -> np.ndarray:
-        """Logarithm (N,) of the density, up to a constant common to all proposals of one k."""
-        from scipy.special import gammaln
-
-        k = self.mean.size
-        white = np.linalg.solve(self.root, (a - self.mean).T).T
-        scale = np.log(np.diag(self.root)).sum()
-        student = gammaln((TAIL + k) / 2) - gammaln(TAIL / 2) - 0.5 * k * np.log(TAIL / 2.0) - scale
-        broad = student - 0.5 * (TAIL + k) * np.log1p(np.sum(white**2, axis=1) / TAIL)
-        normal = np.log(WIDE) - 0.5 * np.sum(a**2, axis=1)
-        if self.centres is None:
-            return np.logaddexp(normal, np.log1p(-WIDE) + broad)
-        spots = np.linalg.solve(self.root, (self.centres - self.mean).T).T
-        square = (white**2).sum(1)[:, None] + (spots**2).sum(1) - 2.0 * white @ spots.T
-        local = np.logaddexp.reduce(-0.5 * square / self.width**2, axis=1) - np.log(len(spots))
-        local -= scale + k * np.log(self.width)
-        return np.logaddexp(normal, np.log1p(-WIDE) + np.logaddexp(broad, local) - np.log(2.0))
-
-
 def sample(evaluate: Evaluate, mode: Mode, rng: np.random.Generator, say: Say) -> Posterior:
-    """Weighted samples of the posterior around its mode."""
-    count = mode.scores.size
+    """Draws of the posterior around its mode. Raises MillsimError where nothing near it has an answer."""
     _, s, basis = np.linalg.svd(mode.jacobian, full_matrices=True)
     k = max(1, int(np.count_nonzero(s > INFORMED)))
-    laplace = np.diag(1.3 / (1.0 + s[:k] ** 2))
-    proposals = [_Proposal(basis[:k] @ mode.scores, laplace)]
-    informed, scores, heights = np.empty((0, k)), np.empty((0, count)), np.empty(0)
-    for turn in range(ROUNDS[1]):
-        a = proposals[-1].draw(ROUND, rng)
-        z = a @ basis[:k] + rng.standard_normal((ROUND, count - k)) @ basis[k:]
-        r = evaluate(z)
-        height = log_target(r, a)  # across the other directions prior and proposal cancel
-        informed, scores = np.vstack([informed, a]), np.vstack([scores, z])
-        heights = np.concatenate([heights, height])
-        mixture = np.logaddexp.reduce([p.log_density(informed) for p in proposals], axis=0) - np.log(len(proposals))
-        log_w = heights - mixture
-        effective = kish(log_w)
-        say((turn + 1) / ROUNDS[1], f"{effective:.0f} effective samples")
-        if turn + 1 >= ROUNDS[0] and effective >= ENOUGH:
-            break
-        proposals.append(_renewed(informed, log_w, laplace, rng))
-    weights = np.exp(log_w - log_w.max())
-    return Posterior(mode, scores, weights / weights.sum(), effective, scores.shape[0])
+
+    def height(a: np.ndarray, free: np.ndarray) -> np.ndarray:
+        """Logarithm of the target, the prior of the free directions left out: what draws them keeps it."""
+        return log_target(evaluate(a @ basis[:k] + free @ basis[k:]), a)
+
+    start = _starts(evaluate, mode, rng, say) @ basis.T
+    states, accepted = _walk(height, start, k, s[:k], rng, say)
+    effective, drift = accuracy(states[:, :, :k])
+    scores = states.reshape(-1, mode.scores.size) @ basis
+    spent = CHAINS * (STEPS + 1 + BURN + states.shape[0])
+    return Posterior(mode, scores, np.full(len(scores), 1.0 / len(scores)), effective, spent, accepted, drift)
 
 
-def kish(log_w: np.ndarray) -> float:
-    """Effective sample size of weights given by their logarithms; 0 if none counts."""
-    top = log_w.max()
-    if not np.isfinite(top):
-        return 0.0
-    w = np.exp(log_w - top)
-    return float(w.sum() ** 2 / np.sum(w**2))
+def _starts(evaluate: Evaluate, mode: Mode, rng: np.random.Generator, say: Say) -> np.ndarray:
+    """(CHAINS, G) scores, each the best fit to data and prior that were shaken by their own errors.
 
-
-def _renewed(a: np.ndarray, log_w: np.ndarray, laplace: np.ndarray, rng: np.random.Generator) -> _Proposal:
-    """A proposal fitted to weighted samples; weights are tempered until some hundred samples count.
-
-    The covariance leans on Laplace's while they are few: a direction in which the few lie close would starve.
+    For a linear model these are exact draws of the posterior; for another they follow its bends. Gauss-Newton from the
+    mode with Broyden's update of the Jacobian.
     """
-    usable = np.where(np.isfinite(log_w), log_w, -1e6)
-    wanted, low, high = 8.0 * a.shape[1], 0.0, 1.0
-    if kish(usable) < wanted:
-        for _ in range(40):
-            middle = 0.5 * (low + high)
-            low, high = (middle, high) if kish(middle * usable) > wanted else (low, middle)
-    else:
-        low = 1.0
-    w = np.exp(low * (usable - usable.max()))
-    w /= w.sum()
-    mean = w @ a
-    trust = 1.0 / (1.0 + 2.0 * a.shape[1] * np.sum(w**2))
-    cov = trust * ((a - mean).T @ ((a - mean) * w[:, None])) + (1.0 - trust) * laplace
-    centres = a[rng.choice(a.shape[0], CENTRES, p=w)]
-    return _Proposal(mean, 1.1 * cov, centres)
+    n, count = mode.jacobian.shape
+    prior, shaken = rng.standard_normal((CHAINS, count)), rng.standard_normal((CHAINS, n))
+    z = np.tile(mode.scores, (CHAINS, 1))
+    r = np.tile(mode.residuals, (CHAINS, 1))
+    J = np.tile(mode.jacobian, (CHAINS, 1, 1))
+    for turn in range(STEPS):
+        gradient = np.einsum("cng,cn->cg", J, r + shaken) + z - prior
+        # (J'J + 1)^-1 g = g - J' (J J' + 1)^-1 J g
+        inner = np.linalg.solve(J @ np.swapaxes(J, 1, 2) + np.eye(n), np.einsum("cng,cg->cn", J, gradient)[:, :, None])
+        step = -(gradient - np.einsum("cng,cn->cg", J, inner[:, :, 0]))
+        step /= np.maximum(1.0, np.abs(step).max(axis=1, keepdims=True) / 2.0)
+        found = evaluate(z + step)
+        good = np.isfinite(found).all(axis=1)
+        change = found - r - np.einsum("cng,cg->cn", J, step)
+        update = change[:, :, None] * step[:, None, :] / np.maximum(np.sum(step**2, axis=1), 1e-12)[:, None, None]
+        J[good] += update[good]
+        z[good], r[good] = (z + step)[good], found[good]
+        say(0.1 * (turn + 1) / STEPS, "starting the chains")
+    return z
+
+
+def _walk(height, start: np.ndarray, k: int, s: np.ndarray, rng: np.random.Generator, say: Say):
+    """((steps, CHAINS, G) states after the burning in, share of steps accepted) of Metropolis chains."""
+    now = start.copy()
+    covariance = 0.9 * np.atleast_2d(np.cov(start[:, :k].T)) + 0.1 * np.diag(1.0 / (1.0 + s**2))
+    root = np.linalg.cholesky(covariance)
+    h, states, taken, length = height(now[:, :k], now[:, k:]), [], 0.0, WALK / k**0.5
+    for step in range(BURN + MOST):
+        stretch = length * np.exp(0.5 * rng.standard_normal((CHAINS, 1)))  # short and long steps
+        a = now[:, :k] + stretch * (rng.standard_normal((CHAINS, k)) @ root.T)
+        mix = np.minimum(0.9, MIX * stretch / length)
+        free = np.sqrt(1.0 - mix**2) * now[:, k:] + mix * rng.standard_normal((CHAINS, start.shape[1] - k))
+        trial = height(a, free)
+        yes = np.log(rng.random(CHAINS)) < trial - h
+        now[yes], h[yes] = np.hstack([a, free])[yes], trial[yes]
+        if step < BURN:
+            length *= float(np.exp(0.3 * (yes.mean() - 0.25)))  # towards a quarter accepted
+            continue
+        states.append(now.copy())
+        taken += yes.mean()
+        done = len(states)
+        if done % CHECK == 0:
+            effective, _ = accuracy(np.array(states)[:, :, :k])
+            say(0.1 + 0.9 * (step + 1) / (BURN + MOST), f"{effective:.0f} effective samples")
+            if effective >= ENOUGH and done >= 2 * CHECK:
+                break
+    return np.array(states), float(taken / len(states))
+
+
+def accuracy(states: np.ndarray) -> tuple[float, float]:
+    """(effective samples of the worst coordinate, largest drift in widths) of states (steps, chains, k)."""
+    steps, chains, _ = states.shape
+    between = states.mean(axis=0).var(axis=0, ddof=1)
+    total = states.var(axis=0, ddof=1).mean(axis=0) * (steps - 1) / steps + between
+    third = max(1, steps // 3)
+    shift = states[-third:].mean(axis=(0, 1)) - states[:third].mean(axis=(0, 1))
+    return float(np.min(chains * total / between)), float(np.max(np.abs(shift) / np.sqrt(total)))

@@ -13,7 +13,6 @@ from ..capacity import LIMITS, fill_loads, stand_at
 from ..chamber import STATE, idle_power, idle_speed
 from ..errors import NotConverged
 from ..measured.runsheet import MeasuredRun, config_as_run
-from ..measured.runspec import AS_IT_TOOK
 from ..montecarlo import FrozenSteps
 from ..outcome import grid_of, new_work, solve, warming
 from ..problem import Problem, build
@@ -35,6 +34,7 @@ class Forecast:
     product_K: float
     air_m3_s: float
     overrun: float  # largest load on the limits that stop a mill within seconds; above 1 it would not have run
+    load: float  # largest load on any limit, or on the one that held the feed back
     capacity_kg_s: float  # NaN unless asked for
 
 
@@ -48,7 +48,9 @@ class RunModel:
     warm_s: float
     meter: str
     idle_speed_rad_s: float | None
-    want_capacity: bool
+    idle_mill: np.void  # the drive as the config has it: speed of the empty mill
+    limit: str | None = None  # what held the feed back
+    want_capacity: bool = False
 
     def forecast(self, mill: np.ndarray) -> Forecast | None:
         """What would have been seen with the parameters of a mill record (1,); None where nothing settles."""
@@ -67,7 +69,8 @@ class RunModel:
         return Forecast(
             _curve(work[1] * mass), _curve(mass), float(mass.sum()), self._idle(m, state["T"]) / at_meter,
             float(powers["shaft"]) / at_meter, float(max(chamber, product_K)), float(product_K), float(state["Q"]),
-            float(max(loads[LIMITS.index(name)] for name in DID_RUN)), capacity,
+            float(max(loads[LIMITS.index(name)] for name in DID_RUN)),
+            float(loads[LIMITS.index(self.limit)] if self.limit else loads.max()), capacity,
         )  # fmt: skip
 
     def _settled(self, mill: np.ndarray) -> tuple[np.ndarray, tuple, float]:
@@ -84,9 +87,13 @@ class RunModel:
         return steps, work[5][0], self.rate_kg_s
 
     def _idle(self, m: np.void, T: float) -> float:
-        """Shaft power [W] of the empty, hot mill, at the speed measured if there is one."""
-        omega = self.idle_speed_rad_s if self.idle_speed_rad_s is not None else idle_speed(m, T)
-        return float(sum(idle_power(m, omega, T)))
+        """Shaft power [W] of the empty, hot mill, at the speed measured if there is one, else the drive's own."""
+        if self.idle_speed_rad_s is not None:
+            return float(sum(idle_power(m, self.idle_speed_rad_s, T)))
+        own = m.copy()
+        for name in ("omega_0", "curve_power", "curve_speed"):
+            own[name] = self.idle_mill[name]
+        return float(sum(idle_power(m, idle_speed(own, T), T)))
 
     def _temperature(self, m: np.void, s: np.void, p: np.void) -> float:
         """Chamber temperature [K] at the end of the run.
@@ -111,19 +118,14 @@ def _curve(shares: np.ndarray) -> np.ndarray:
     return total / total[-1]
 
 
-def at_speed(problem: Problem, loaded_rad_s: float | None) -> Problem:
-    """The problem with the rotor at the speed that was measured under load, whatever the drive's curve says."""
-    if loaded_rad_s is not None:
-        problem.mill["curve_speed"] = loaded_rad_s
-        problem.mill["omega_0"] = max(loaded_rad_s, float(problem.mill[0]["omega_0"]))
-    return problem
-
-
 def model_of(run: MeasuredRun) -> RunModel:
     """The model of a measured run: its config at the measured rate, room and speed, with the cards as priors."""
-    config = replace(config_as_run(run), calibration=None)
-    problem = at_speed(build(config), run.speed_loaded_rad_s)
+    problem = build(replace(config_as_run(run), calibration=None))
+    drive = problem.mill[0].copy()
+    if run.speed_loaded_rad_s is not None:  # whatever the drive's curve says
+        problem.mill["curve_speed"] = run.speed_loaded_rad_s
+        problem.mill["omega_0"] = max(run.speed_loaded_rad_s, float(drive["omega_0"]))
     return RunModel(
-        problem, run.feed_rate_kg_s, run.milling_s, run.warm_s or 0.0, run.meter_at, run.speed_idle_rad_s,
-        run.feeding == AS_IT_TOOK,
+        problem, run.feed_rate_kg_s, run.milling_s, run.warm_s or 0.0, run.meter_at, run.speed_idle_rad_s, drive,
+        run.limit,
     )  # fmt: skip

@@ -13,6 +13,8 @@ from .fit import Calibration, calibrate
 from .nextstep import Ranked, plan
 from .outlook import Answer, outlook
 
+WORTH = 0.8  # a measurement that leaves more of an open parameter's range than this is not worth naming
+
 
 @dataclass(frozen=True)
 class Report:
@@ -28,6 +30,7 @@ class Report:
     answers: tuple[Answer, ...]
     ranked: tuple[Ranked, ...]
     separators: dict[str, Ranked]
+    planned_kg_s: float
 
     @property
     def bars(self) -> bool:
@@ -42,21 +45,26 @@ def calibrate_whole(
     say = progress or (lambda stage, done, detail="": None)
     c = calibrate(runs, seed, say)
     table = rows(c)
-    card = card_of(c)
+    told = checks(c, table)
+    failed = tuple(k.text for k in told if not k.passed and k.name in ("converged", "sampling", "fit"))
+    card = card_of(c, measured(runs), failed)
     config = replace(runs[0].config, calibration=None)
     answers = outlook(config, card, seed, lambda d: say("bands", d, "before and after"))
-    ranked, separators = _plans(replace(config, calibration=card), table, measured(runs), seed, say)
-    return Report(c, tuple(table), tuple(checks(c, table)), card, tuple(answers), ranked, separators)
+    ranked, separators, rate = (), {}, float("nan")
+    if not failed:
+        ranked, separators, rate = _plans(replace(config, calibration=card), table, seed, say)
+    return Report(c, tuple(table), tuple(told), card, tuple(answers), ranked, separators, rate)
 
 
-def _plans(config: Config, table: list[Row], have: tuple[str, ...], seed: int, say):
-    """(what narrows x50, what would best determine each main parameter that is open)."""
+def _plans(config: Config, table: list[Row], seed: int, say):
+    """(what narrows x50, what would best determine each main parameter that is open, feed rate planned)."""
     try:
         planned = plan(config, seed, progress=lambda d: say("measure next", d, ""))
     except MillsimError:
-        return (), {}  # hardly a draw runs as the config has it: nothing can be planned
-    left = {r.name: planned.rank(r.name, have) for r in table if r.main and not r.determined}
-    return tuple(planned.rank("x50", have)), {name: found[0] for name, found in left.items() if found}
+        return (), {}, float("nan")  # hardly a draw runs as the config has it: nothing can be planned
+    left = {r.name: planned.rank(r.name) for r in table if r.main and not r.determined}
+    best = {name: found[0] for name, found in left.items() if found and found[0].left < WORTH}
+    return tuple(planned.rank("x50")), best, planned.model.rate_kg_s
 
 
 def measured(runs: list[MeasuredRun]) -> tuple[str, ...]:

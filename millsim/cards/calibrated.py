@@ -12,10 +12,13 @@ from ..errors import InputError, Problem
 from ..params import Param
 from ..tomlfile import parse_toml, read_text
 from ..values import did_you_mean, show
+from ..version import MODEL_VERSION
 from .spec import MATERIAL, MODEL
 
 BOTH = {**MATERIAL, **MODEL}
 _TEXTS = ("title", "note", "material", "model_version")
+_LISTS = ("runs", "measured", "failed")
+_WORDS = ("gap_regime", "mount", "edge")
 _MOST = 10.0  # a score beyond this is no score
 
 
@@ -36,8 +39,12 @@ class Conditions:
     outlet_temperature_K: tuple[float, float]
     hole_m: tuple[float, float]
     feed_size_m: tuple[float, float]
+    feed_temperature_K: tuple[float, float]
+    bars: tuple[float, float]
+    pins: tuple[float, float]  # 0: a smooth wall
     gap_regime: tuple[str, ...]
     mount: tuple[str, ...]
+    edge: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -49,6 +56,8 @@ class Calibrated:
     material: str
     model_version: str
     runs: tuple[str, ...]
+    measured: tuple[str, ...]  # names of the measurements that these runs had
+    failed: tuple[str, ...]  # sentences of the checks that failed; such a card has no error bars
     conditions: Conditions
     parameters: dict[str, Fitted]
 
@@ -78,7 +87,7 @@ def calibrated_from(tables: dict, where: str, problems: list[Problem], prefix: s
     def say(key: str, message: str, hint: str = "") -> None:
         problems.append(Problem(where, prefix + key, message, hint=hint))
 
-    known = (*_TEXTS, "runs", "conditions", "parameters")
+    known = (*_TEXTS, *_LISTS, "conditions", "parameters")
     for name in tables:
         if name not in known:
             say(show(name)[1:-1], "unknown key", did_you_mean(name, known))
@@ -88,9 +97,13 @@ def calibrated_from(tables: dict, where: str, problems: list[Problem], prefix: s
     for name in _TEXTS:
         if not isinstance(tables.get(name), str):
             say(name, "is missing or no text")
-    runs = tables.get("runs")
-    if not isinstance(runs, list) or not runs or not all(isinstance(r, str) for r in runs):
-        say("runs", "is missing or no list of names")
+    for name in _LISTS:
+        raw = tables.get(name)
+        if not isinstance(raw, list) or not all(isinstance(r, str) for r in raw) or (name == "runs" and not raw):
+            say(name, "is missing or no list of texts")
+    if tables.get("model_version", MODEL_VERSION) != MODEL_VERSION:
+        message = f"is {show(tables['model_version'])}, but this is model {MODEL_VERSION}"
+        say("model_version", message, "calibrate again: the laws have changed since")
     conditions = _conditions(tables.get("conditions"), say)
     found = {n: _fitted(n, t, say) for n, t in tables["parameters"].items()}
     if len({len(f.draws) for f in found.values() if f}) > 1:
@@ -98,7 +111,8 @@ def calibrated_from(tables: dict, where: str, problems: list[Problem], prefix: s
     if len(problems) > before:
         return None
     texts = {n: " ".join(tables[n].split()) for n in _TEXTS}
-    return Calibrated(**texts, runs=tuple(runs), conditions=conditions, parameters=found)
+    lists = {n: tuple(tables[n]) for n in _LISTS}
+    return Calibrated(**texts, **lists, conditions=conditions, parameters=found)
 
 
 def _conditions(table: object, say) -> Conditions | None:
@@ -108,9 +122,12 @@ def _conditions(table: object, say) -> Conditions | None:
     got = {}
     for f in fields(Conditions):
         raw = table.get(f.name)
-        number = f.name not in ("gap_regime", "mount")
-        kind = (int, float) if number else str
-        if not isinstance(raw, list) or not all(isinstance(x, kind) for x in raw) or len(raw) < 1 + number:
+        if f.name in _WORDS:
+            good = isinstance(raw, list) and raw and all(isinstance(x, str) for x in raw)
+        else:
+            least = 0.0 if f.name == "pins" else 1e-9
+            good = _numbers(raw) and len(raw) == 2 and least <= raw[0] <= raw[1]
+        if not good:
             say(f"conditions.{f.name}", "is missing or not as written by millsim calibrate")
         else:
             got[f.name] = tuple(raw)
@@ -154,7 +171,8 @@ def calibrated_toml(card: Calibrated, shown: dict[str, Param] | None = None, sec
     prefix = f"{section}." if section else ""
     lines = [f"[{section}]"] if section else []
     lines += [f"{n} = {text(getattr(card, n))}" for n in _TEXTS]
-    lines += [f"runs = [{', '.join(map(text, card.runs))}]", "", f"[{prefix}conditions]"]
+    lines += [f"{n} = [{', '.join(map(text, getattr(card, n)))}]" for n in _LISTS]
+    lines += ["", f"[{prefix}conditions]"]
     for f in fields(Conditions):
         values = getattr(card.conditions, f.name)
         lines.append(f"{f.name} = [{', '.join(text(v) if isinstance(v, str) else repr(v) for v in values)}]")

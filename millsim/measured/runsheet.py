@@ -106,6 +106,9 @@ def parse_run(content: str, where: str = "run sheet", base_dir: Path | None = No
     if "rotor" in parsed.tables and "masses" not in parsed.tables:
         hint = "a run sheet names it: [run] config = ...; see configs/demo_run.toml"
         raise InputError(Problem(where, "", "is a mill config, not a run sheet", hint=hint))
+    if {"parameters", "conditions"} <= parsed.tables.keys():
+        hint = "name the run sheet it was made from, or put the card into a config"
+        raise InputError(Problem(where, "", "is a calibrated card, not a run sheet", hint=hint))
     t = Tables(
         SPEC, where, base_dir or Path(), parsed.tables, list(parsed.problems), set(parsed.lost), parsed.complete
     )
