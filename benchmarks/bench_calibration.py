@@ -116,7 +116,7 @@ def main(count: int = RUNS) -> dict:
     rows.append(row("80 % intervals that hold the truth, answers", every, "%", "72 to 88 %", 72 <= every <= 88))
     rows += [row(f"  {name}", 100 * answers[:, i].mean(), "%") for i, name in enumerate(ANSWERS)]
     rows += [
-        row("runs that get no error bars (fewer than 100 effective samples)", sum(f[2] < 100 for f in found), ""),
+        row("effective samples below 80: no error bars", sum(f[2] < 80 for f in found), ""),
         row("effective samples, median", float(np.median([f[2] for f in found])), ""),
         row("  least", float(np.min([f[2] for f in found])), ""),
         row("seconds of fit and sampling, median", float(np.median([f[3] for f in found])), "s"),

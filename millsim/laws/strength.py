@@ -65,7 +65,7 @@ def bending_stress(M: float, d: float) -> float:
 
 
 def pin_for_moment(M: float, stress: float) -> float:
-    """Diameter [m] at which a bending moment gives that stress: (32 M / (pi stress))^(1/3); `bending_stress` inverted."""
+    """Diameter [m] at which a bending moment gives that stress: (32 M / (pi stress))^(1/3)."""
     return (32.0 * M / (pi * stress)) ** (1.0 / 3.0)
 
 
@@ -153,7 +153,7 @@ def impact_force(v: float, d: float, rho: float, pressure: float) -> float:
 
 
 def yield_at(Y: float, slope: float, T: float, T_known: float) -> float:
-    """Yield stress [Pa] at temperature T, known at T_known with its slope [Pa/K]; a tenth of it is left at the least."""
+    """Yield stress [Pa] at temperature T, known at T_known with its slope [Pa/K]; at least a tenth of it."""
     return max(0.1 * Y, Y + slope * (T - T_known))
 
 
@@ -163,7 +163,7 @@ def shaft_torque(P: float, omega: float) -> float:
 
 
 def bar_half_energy(m: float, v_tip: float) -> float:
-    """Energy [J] that half a bar m, broken off at the axis, takes along: m v^2 / 6 (its share of the rotor's energy)."""
+    """Energy [J] that half a bar m, broken off at the axis, takes along: m v^2 / 6."""
     return m * v_tip * v_tip / 6.0
 
 
