@@ -116,6 +116,11 @@ class Facts:
         """Whether such a piece can be caught between bar and pin."""
         return self.piece > self.config.stator.gap_m and self.pins > 0
 
+    @property
+    def dragged(self) -> bool:
+        """Whether such a piece is larger than the gap to a smooth wall, of which the model knows no bites."""
+        return self.piece > self.config.stator.gap_m and self.pins == 0
+
     @cached_property
     def yield_stress(self) -> float:
         """Yield stress of the feed [Pa] under a blow, at the temperature it is fed at."""

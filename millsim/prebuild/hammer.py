@@ -10,6 +10,7 @@ from ..laws import cutting, motion, strength
 from .facts import DYNAMIC, MILD_STEEL, SCREW_YIELD, Facts, plain, say
 from .judge import PREDICT, Rule
 from .line import Line
+from .rotor import HOLE, SHARE_OF_YIELD
 
 COARSE = {3: 0.5, 4: 0.7, 5: 0.8, 6: 1.0, 8: 1.25, 10: 1.5, 12: 1.75, 16: 2.0, 20: 2.5}  # mm, ISO 261 (from memory)
 LISTED = (4, 5, 6, 8, 10)  # sizes in the table of screws
@@ -108,6 +109,17 @@ def eye(f: Facts) -> Line:
     absent = [k for k, x in keys if x is None]
     if absent:
         return BEARING.missing(f"give {' and '.join(absent)}")
+    wide = r.bar_thickness_m
+    if r.pivot_pin_diameter_m >= wide:
+        wide_pin = f"the pin, {say(r.pivot_pin_diameter_m, 'mm')}, is no thinner than the hammer is along the circle"
+        return BEARING.missing(f"{wide_pin}, {say(wide, 'mm')}, so its eye must be wider, and no key tells how wide")
+    net = HOLE * F / ((wide - r.pivot_pin_diameter_m) * r.hammer_thickness_m)
+    if net > SHARE_OF_YIELD * f.strength:
+        allowed = SHARE_OF_YIELD * f.strength
+        beside = f"{say(wide - r.pivot_pin_diameter_m, 'mm')} by {say(r.hammer_thickness_m, 'mm')}"
+        words = f"Beside the pin {beside} of hammer carry the pull: {say(net, 'MPa')} with {HOLE:g} times at a hole, " \
+                f"{say(allowed, 'MPa')} allowed. Take a thinner pin, or a wider and lighter hammer."  # fmt: skip
+        return BEARING.tell("fails", net, words, allowed)
     limit = BEARING_SHARE * min(f.strength, MILD_STEEL)
     value = strength.bearing_pressure(F, r.pivot_pin_diameter_m, r.hammer_thickness_m)
     said = f"{say(r.hammer_thickness_m, 'mm')} of eye on the pin. Tear-out and wear are not reckoned: look for more " \

@@ -14,6 +14,7 @@ HAPPENS = {  # at a feed rate beyond capacity, by what binds first
     "shaft power": "the motor is overloaded", "outlet temperature": "it overheats after some minutes",
     "sieve": "the sieve blinds", "feed opening": "the opening does not pass as much",
 }  # fmt: skip
+DRAGGED = "pieces larger than the gap to a smooth wall can wedge between bar and wall, of which no law is known here"
 FEW_HITS = 1e-3  # share of hits above the threshold below which hits make no powder
 
 GAP = Rule("stator", "gap against feed pieces", "1", "gap / d", "common practice",
@@ -57,7 +58,8 @@ def gap_regime(f: Facts) -> Line:
     ratio = f.config.stator.gap_m / f.piece
     said = f"{say(f.config.stator.gap_m, 'mm')} for pieces of {say(f.piece, 'mm')}"
     if not f.pins:
-        return GAP.note(ratio, f"{said}, and a smooth wall: pieces are dragged along it, and nothing is sheared here.")
+        return GAP.note(ratio, f"{said}, and a smooth wall: pieces are dragged along it" + (
+            ", and those larger than the gap may wedge." if f.dragged else ", and pass."))
     if ratio >= LOOSE:
         return GAP.note(ratio, f"{said}: pieces pass and are only hit; nothing is caught, so nothing jams by shear.")
     if ratio >= TIGHT:
@@ -90,6 +92,8 @@ def torque(f: Facts) -> Line:
     at_tip = have / f.config.rotor.radius_m
     said = f"to shear a {say(f.piece, 'mm')} piece takes {say(f.shear_force)} N at the tips; the motor gives " \
            f"{say(at_tip)} N there for a moment"  # fmt: skip
+    if f.dragged:
+        return TORQUE.missing(DRAGGED, said, need)
     if not f.nips:
         return TORQUE.note(need, f"{said}, but nothing is caught here.", have)
     if need <= have:
@@ -104,6 +108,8 @@ def torque(f: Facts) -> Line:
 def bite(f: Facts) -> Line:
     """Energy of one bite against the share of the rotor's energy that may go, and the dip in speed."""
     limit = float(f.mill["jam_share"]) * f.energy
+    if f.dragged:
+        return BITE.missing(DRAGGED)
     if not f.nips:
         return BITE.note(0.0, "Nothing is caught, so no bite takes from the rotor.", limit)
     dip = f.bite / (2.0 * f.energy)
@@ -117,6 +123,8 @@ def bite(f: Facts) -> Line:
 def flooded(f: Facts) -> Line:
     """Every meeting of bar and pin in one turn takes a piece that stands out of the gap by its share."""
     limit = float(f.mill["jam_share"]) * f.energy
+    if f.dragged:
+        return FLOODED.missing(DRAGGED)
     if not f.nips:
         return FLOODED.note(0.0, "Nothing is caught: a flooded chamber labours, it does not wedge.", limit)
     meetings = f.config.rotor.bars * f.pins

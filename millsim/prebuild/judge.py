@@ -27,6 +27,8 @@ class Rule:
         more: `margin` where it is not the plain ratio; `basis` or `source` where they are not the rule's.
         """
         margin = more.pop("margin", None)
+        if not (math.isfinite(value) and math.isfinite(limit)):
+            return self.missing("a figure it needs is not known", said)
         if margin is None:
             margin = self.margin(value, limit)
         verdict = "fails" if margin < 1.0 else "close" if margin < self.close else "passes"

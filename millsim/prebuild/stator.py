@@ -43,6 +43,12 @@ def pins(f: Facts) -> Line:
     better += ["plain shanks in the chamber"] if s.threaded else []
     better += [f"{say(need, 'mm', 2)} {'of core' if s.threaded else 'pins'}", "a shorter free length"]
     advice = f"What would help: {', '.join(better)} or stronger steel"
+    if s.threaded is None:
+        root = DYNAMIC * NOTCH * strength.bending_stress(M, core_of(s.pin_diameter_m))
+        if value <= limit < root:
+            plain_, screws = say(value, "MPa"), say(root, "MPa")
+            words = f"{said}. Plain pins would hold, {plain_}; screws with their thread in the chamber not, {screws}"
+            return PIN.missing("give stator.threaded", words, value)
     if not f.nips and value > limit:  # a static load for one that lasts less than the pin's period
         words = f"{said}. So short a blow bends it far less than this. {advice}."
         return PIN.tell("close", value, words, limit)
