@@ -34,7 +34,7 @@ def outlet(f: Facts) -> Line:
     if T is None:
         return OUTLET.missing(PREDICT, f"{say(limit, 'degC')} is {what}")
     left = limit - T
-    margin = (limit - room) / (T - room) if T > room else math.inf
+    margin = (limit - room) / (T - room) if T > room < limit else 0.0 if T > limit else math.inf
     margin = 1.0 if 1.0 - 1e-4 < margin < 1.0 else margin
     said = f"{say(limit, 'degC')} is {what}, {say(left, digits=2)} K away"
     better = "More air, colder feed, less feed, or a speed at which the empty mill heats less"
