@@ -9,7 +9,7 @@ import pytest
 from millsim.assemble import balance_result
 from millsim.capacity import CANNOT, OK, OVER, bite_statistics
 from millsim.chamber import F_MAT, NIP, PIN, STRIKE, XW_MIN
-from millsim.config import parse_config
+from millsim.config import load_config
 from millsim.laws import breakage
 from millsim.outcome import solve
 from millsim.problem import build
@@ -148,10 +148,7 @@ def test_sharper_edges_chip_more():
 @functools.cache
 def smooth_demo(rate):
     """The demo mill with a smooth wall instead of pins."""
-    lines = (mills.CONFIGS / "demo.toml").read_text().splitlines()
-    kept = [x for x in lines if not x.startswith(("pins =", "pin_diameter", "free_length"))]
-    text = "\n".join(kept).replace('kind = "pins"', 'kind = "smooth"')
-    p = build(parse_config(text, base_dir=mills.CONFIGS, overrides=(f"feed.rate={rate}",)))
+    p = build(load_config(mills.CONFIGS / "demo.toml", ["stator.kind=smooth", f"feed.rate={rate}"]))
     return p, solve(p, p.config.feed.rate_kg_s)
 
 

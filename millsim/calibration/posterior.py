@@ -191,7 +191,7 @@ def _walk(height, start: np.ndarray, k: int, s: np.ndarray, rng: np.random.Gener
         mix = np.minimum(0.9, MIX * stretch / length)
         free = np.sqrt(1.0 - mix**2) * now[:, k:] + mix * rng.standard_normal((CHAINS, start.shape[1] - k))
         trial = height(a, free)
-        yes = np.log(rng.random(CHAINS)) < trial - h
+        yes = np.log(rng.random(CHAINS)) + h < trial  # a chain without an answer takes the first it meets
         now[yes], h[yes] = np.hstack([a, free])[yes], trial[yes]
         if step < BURN:
             length *= float(np.exp(0.3 * (yes.mean() - 0.25)))  # towards a quarter accepted
