@@ -98,6 +98,20 @@ def far_over(x: Limit) -> bool:
     return x.unit != "K" and 0 < x.margin < 1 / FAR_OVER
 
 
+def verdict_words(p: Prediction, x: Limit) -> str:
+    """The verdict on a limit, with the rate it is for where that is not the rate found."""
+    return verdict(x, p.binding) + (" (at the rate asked for)" if at_asked_rate(p, x) else "")
+
+
+def margin_words(x: Limit) -> str:
+    """How far a limit is away: kelvin of a temperature, else how many times the load fits."""
+    if x.unit == "K":
+        return f"{number(x.capacity - x.load, 0 if abs(x.capacity - x.load) >= 10 else 1)} K"
+    if far_over(x):
+        return f"under {1 / FAR_OVER:g}"
+    return digits(x.margin, 3 if x.margin < 2 else 2) if x.margin < 100 else "over 100"
+
+
 def named(p: Prediction, limit: Limit) -> str:
     """A limit in words with its load and the most it takes in brackets."""
     words = _LIMIT_WORDS.get(limit.name, f"the {limit.name}")

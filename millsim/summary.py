@@ -8,10 +8,10 @@ import numpy as np
 from . import sieves, units
 from .advice import band_name, sentences
 from .comparison import ENGINE_WORDS, compare
-from .limitwords import FAR_OVER, at_asked_rate, batch_of, far_over, headroom, limit_figures, verdict
+from .limitwords import batch_of, headroom, limit_figures, margin_words, verdict_words
 from .params import BASES, Param
-from .prediction import EngineResult, Limit, Prediction, Scalar
-from .wording import Shown, balance_words, digits, number, percent, sentence, shown_unit, table, wrap
+from .prediction import EngineResult, Prediction, Scalar
+from .wording import Shown, balance_words, digits, percent, sentence, shown_unit, table, wrap
 
 # Nominal apertures of ISO 3310-1, principal series R 20/3, from 45 µm to 11.2 mm, finest first [m].
 SIEVES_M = tuple(x * 1e-3 for x in sorted(sieves.ISO_R20_3_MM) if x <= 11.2)
@@ -262,25 +262,13 @@ def _limits_heading(p: Prediction) -> str:
 
 def limit_table(p: Prediction) -> list[str]:
     """Load, capacity, margin and verdict of every limit, and its sentence."""
-    rows = [[x.name, *limit_figures(x), _margin(x), _verdict(p, x)] for x in p.limits]
+    rows = [[x.name, *limit_figures(x), margin_words(x), verdict_words(p, x)] for x in p.limits]
     if not rows:
         return []
     lines = table(["", "load", "limit", "unit", "margin", "verdict"], rows)
     told = [line for x in p.limits if x.sentence for line in wrap(f"  {x.name}: {x.sentence.rstrip('.')}")]
     foot = "  margin: how many times the load fits into the limit; of a temperature, the kelvin left"
     return [*lines, *wrap(foot), *told]
-
-
-def _verdict(p: Prediction, x: Limit) -> str:
-    return verdict(x, p.binding) + (" (at the rate asked for)" if at_asked_rate(p, x) else "")
-
-
-def _margin(x: Limit) -> str:
-    if x.unit == "K":
-        return f"{number(x.capacity - x.load, 0 if abs(x.capacity - x.load) >= 10 else 1)} K"
-    if far_over(x):
-        return f"under {1 / FAR_OVER:g}"
-    return digits(x.margin, 3 if x.margin < 2 else 2) if x.margin < 100 else "over 100"
 
 
 def engine_table(p: Prediction) -> list[str]:

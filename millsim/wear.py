@@ -18,7 +18,7 @@ from .config import Config
 from .errors import InputError, NotConverged, Problem
 from .heatanswers import settled
 from .heatstand import changed
-from .laws import wear
+from .laws import strength, wear
 from .outcome import solve, solve_batch
 from .prediction import Scalar
 from .problem import Problem as Mill
@@ -29,7 +29,7 @@ STEPS_KG = (2.0, 5.0, 10.0, 20.0, 50.0)
 WORN_SHARE, WORN_OUT = 0.15, 0.20  # of the bars' mass: when hammers are replaced (a trade note)
 FOLLOWED = 0.5  # share of the bars' mass up to which rows are computed
 SCALE_KG = 1e-5  # plus or minus, of each weighing (assumed)
-QUALITY = 6.3e-3  # m/s, ISO 21940-11 grade G 6.3 (from memory)
+GRADE = 6.3  # mm/s, of ISO 21940-11 where rotor.balance_grade is not given (from memory)
 EXAMPLE_KG = 1e-4  # 0.1 g missing at one tip
 DRAWS, BATCH_DRAWS = 16, 8
 METALS = {  # rotor.material: (what gets into the powder, density kg/m3; handbook)
@@ -67,7 +67,8 @@ class WearDrift:
     """Everything a loss says. ppm: of metal in the powder; scale_share: what a scale leaves open of the loss; drift:
     worn over fresh at `at_kg` by "edge_x50_m" and so on, with bands; blunt_kg: when edges that take all the loss are as
     blunt as the model knows; replace_kg: when the bars have lost WORN_SHARE and
-    WORN_OUT; force_N: of EXAMPLE_KG at one tip; balance_kg: allowed there by G 6.3, NaN without a rotor mass."""
+    WORN_OUT; force_N: of EXAMPLE_KG at one tip; balance_kg: allowed there by the balance
+    grade [mm/s], NaN without a rotor mass."""
 
     config: Config
     lost_kg: float
@@ -85,6 +86,7 @@ class WearDrift:
     replace_kg: tuple[float, float]
     force_N: float
     balance_kg: float
+    balance_grade: float
     draws: int
 
     @property
@@ -139,6 +141,8 @@ def drift(
     batch = config.feed.batch_mass_kg is not None
     count = min(BATCH_DRAWS if batch else DRAWS, config.run.band_samples) if draws is None else draws
     omega, R, rotor = config.drive.speed_rad_s, config.rotor.radius_m, config.rotor.mass_kg
+    grade = config.rotor.balance_grade or GRADE
+    eccentricity = strength.permitted_eccentricity(1e-3 * grade, omega)
     turning = None if rotor is None else rotor + (bars if config.rotor.mount == "swinging" else 0.0)
     return WearDrift(
         config, lost_kg, milled_kg, at_kg, metal_of(config)[0], bars, 1e6 * wear.iron_share(lost_kg, milled_kg),
@@ -146,8 +150,8 @@ def drift(
         _drift(problem, fresh, next(s for s in steps if s.milled_kg == at_kg), count, progress),
         blunt_after(config, per_kg),
         tuple(share * bars / per_kg if per_kg else inf for share in (WORN_SHARE, WORN_OUT)),
-        wear.imbalance_force(EXAMPLE_KG, R, omega),
-        nan if turning is None else wear.balance_mass(QUALITY, turning, R, omega), count,
+        strength.centrifugal_force(EXAMPLE_KG, R, omega),
+        nan if turning is None else strength.permitted_mass(eccentricity, turning, R), grade, count,
     )  # fmt: skip
 
 

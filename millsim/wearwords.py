@@ -5,7 +5,6 @@ import math
 from .prediction import Scalar
 from .wear import (
     EXAMPLE_KG,
-    QUALITY,
     RADII_M,
     SCALE_KG,
     WORN_OUT,
@@ -156,7 +155,7 @@ def _balance(d: WearDrift) -> str:
     advice = "Weigh the bars and set equal ones opposite each other."
     if math.isnan(d.balance_kg):
         return f"{text}. Give rotor.mass to see what the balance grade allows. {advice}"
-    grade = f"grade G {QUALITY * 1e3:g} of ISO 21940 (from memory)"
+    grade = f"grade G {d.balance_grade:g} of ISO 21940 (from memory)"
     return f"{text}; {grade} allows {grams(d.balance_kg, 2)} there. {advice}"
 
 

@@ -239,3 +239,20 @@ def same(a: object, b: object) -> bool:
     if isinstance(a, float) and isinstance(b, float) and math.isnan(a):
         return math.isnan(b)
     return type(a) is type(b) and a == b
+
+
+# The hand-checkable sheet of the sieve tests: sum 49.55 g, loss 0.9 %, Q3(0.5 mm) 39.9 %.
+HAND = """aperture_mm,retained_g
+2.0,0.60
+1.4,2.10
+1.0,5.40
+0.71,9.80
+0.50,11.90
+0.355,8.70
+0.25,5.30
+0.18,2.90
+0.125,1.60
+0.09,0.70
+pan,0.55
+charge,50.00
+"""

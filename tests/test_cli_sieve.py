@@ -7,24 +7,11 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from helpers import HAND
 
 from millsim.cli import cli
 
 CONFIGS = Path(__file__).parents[1] / "configs"
-HAND = """aperture_mm,retained_g
-2.0,0.60
-1.4,2.10
-1.0,5.40
-0.71,9.80
-0.50,11.90
-0.355,8.70
-0.25,5.30
-0.18,2.90
-0.125,1.60
-0.09,0.70
-pan,0.55
-charge,50.00
-"""
 
 
 def run(*args):

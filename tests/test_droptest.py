@@ -25,7 +25,7 @@ def write(folder, text, name="drops.csv"):
     return path
 
 
-def test_of(folder, text, **options):
+def analysed(folder, text, **options):
     return analyse(read_drops(write(folder, text), PMMA, **options))
 
 
@@ -38,11 +38,9 @@ def grouped(broken, tested=10, heights=(20, 40, 80, 160, 320), temperature=None)
 
 def refused(folder, text):
     with pytest.raises(InputError) as error:
-        test_of(folder, text)
+        analysed(folder, text)
     return "\n".join(str(p) for p in error.value.problems)
 
-
-test_of.__test__ = False  # a helper
 
 
 # --- reading ---------------------------------------------------------------------------------------------
@@ -50,7 +48,7 @@ test_of.__test__ = False  # a helper
 
 def test_energy_and_size_by_hand(tmp_path):
     # 100 g from 80 mm on 41 mg: 78.45 mJ, 1913.5 J/kg; a sphere of 41 mg and 1180 kg/m3 has 4.049 mm.
-    d = test_of(tmp_path, "hammer_mass_g,height_mm,piece_mass_mg,broken\n100,80,41,yes\n100,8,41,no\n").groups[0].drops
+    d = analysed(tmp_path, "hammer_mass_g,height_mm,piece_mass_mg,broken\n100,80,41,yes\n100,8,41,no\n").groups[0].drops
     assert d.energy_J[0] == pytest.approx(0.0784532, rel=1e-6)
     assert d.W[0] == pytest.approx(1913.49, rel=1e-5)
     assert d.size_m[0] == pytest.approx((6 * 41e-6 / (math.pi * 1180)) ** (1 / 3), rel=1e-12)
@@ -73,7 +71,7 @@ def test_sphere_mass_and_size_are_inverse():
     ],
 )
 def test_spreadsheets_of_many_kinds_say_the_same(tmp_path, text):
-    d = test_of(tmp_path, text).groups[0].drops
+    d = analysed(tmp_path, text).groups[0].drops
     assert d.hammer_kg == pytest.approx([0.1, 0.1], rel=1e-6)
     assert d.height_m == pytest.approx([0.08, 0.008], rel=1e-6)
     assert d.size_m == pytest.approx([4e-3, 4e-3])
@@ -121,12 +119,12 @@ def test_refusals_name_the_place_and_the_remedy(tmp_path, text, words):
 
 def test_decimal_can_be_said(tmp_path):
     text = "hammer_mass_g;height_mm;piece_mass_mg;broken\n1,000;80;41;1\n1,200;80;41;0\n900;80;41;0\n"
-    d = test_of(tmp_path, text, decimal="point").groups[0].drops
+    d = analysed(tmp_path, text, decimal="point").groups[0].drops
     assert d.hammer_kg.tolist() == pytest.approx([1.0, 1.2, 0.9])
 
 
 def test_columns_that_are_not_read_are_named(tmp_path):
-    sheet = test_of(tmp_path, "hammer_mass_g,height_mm,piece_mass_mg,colour,note,broken\n100,80,41,red,a,1\n").sheet
+    sheet = analysed(tmp_path, "hammer_mass_g,height_mm,piece_mass_mg,colour,note,broken\n100,80,41,red,a,1\n").sheet
     assert "columns not read: colour" in sheet.assumed
 
 
@@ -154,19 +152,19 @@ TOTAL = """hammer_mass_g,height_mm,piece_mass_mg,drops,broken
 
 
 def test_each_drop_or_all_drops_of_a_piece_give_the_same_fit(tmp_path):
-    each, total = test_of(tmp_path, EACH).groups[0], test_of(tmp_path, TOTAL).groups[0]
+    each, total = analysed(tmp_path, EACH).groups[0], analysed(tmp_path, TOTAL).groups[0]
     assert each.trials.pieces == total.trials.pieces == 9
     assert each.selection == total.selection
     assert each.selection is not None
     assert each.drops.later.sum() == 3
-    assert test_of(tmp_path, EACH).sheet.pieces == 6
-    assert "a piece that survives a drop is as strong as before" in test_of(tmp_path, EACH).sheet.assumed
+    assert analysed(tmp_path, EACH).sheet.pieces == 6
+    assert "a piece that survives a drop is as strong as before" in analysed(tmp_path, EACH).sheet.assumed
 
 
 def test_groups_hit_several_times_count_as_such(tmp_path):
     # Of ten pieces dropped on up to three times: one minus (1 - S)^3, nothing known of the single drops.
     head = "hammer_mass_g,height_mm,piece_mass_mg,tested,broken,drops\n"
-    g = test_of(tmp_path, head + "100,30,41,10,1,3\n100,60,41,10,6,3\n100,90,41,10,6,1\n").groups[0]
+    g = analysed(tmp_path, head + "100,30,41,10,1,3\n100,60,41,10,6,3\n100,90,41,10,6,1\n").groups[0]
     assert g.trials.hits.tolist() == [3, 3, 1]
     assert not g.links
     assert "without saying at which of them" in g.links_why
@@ -188,7 +186,7 @@ def test_pieces_that_weaken_are_noticed(tmp_path):
     # Of 40 first drops 8 break, of 32 second drops on survivors all: no constant strength does that.
     head = "hammer_mass_g,height_mm,piece_mass_mg,tested,broken,drop\n"
     rows = "100,40,41,20,2,1\n100,40,41,18,18,2\n100,80,41,20,6,1\n100,80,41,14,14,2\n"
-    report = benchwords.drop_text(test_of(tmp_path, head + rows))
+    report = benchwords.drop_text(analysed(tmp_path, head + rows))
     assert "earlier drops seem to have weakened the pieces" in " ".join(report.split())
 
 
@@ -198,7 +196,7 @@ def test_pieces_that_weaken_are_noticed(tmp_path):
 def test_the_first_line_is_the_speed_as_a_range(tmp_path):
     # v = sqrt(2 W): 2 kJ/kg is 63 m/s; the range is that of the 95 % limits, a factor 1.5 further in energy.
     assert math.sqrt(2 * 2000) == pytest.approx(63, abs=0.3)
-    test = test_of(tmp_path, grouped([0, 3, 7, 9, 10]))
+    test = analysed(tmp_path, grouped([0, 3, 7, 9, 10]))
     g = test.groups[0]
     low, high = g.W_50(0.95)
     speeds = math.sqrt(2 * low / TRANSFER), math.sqrt(2 * high * TRANSFER)
@@ -213,17 +211,17 @@ def test_the_first_line_is_the_speed_as_a_range(tmp_path):
 def test_sizes_differ_so_only_size_times_energy_counts(tmp_path):
     # Halving the size at twice the energy is the same trial.
     head = "hammer_mass_g,height_mm,piece_size_mm,tested,broken\n"
-    a = test_of(tmp_path, head + "100,80,4,10,3\n100,160,4,10,7\n").groups[0]
-    b = test_of(tmp_path, head + "100,20,2,10,3\n100,40,2,10,7\n").groups[0]  # W is 2x, as mass is 1/8 and height 1/4
+    a = analysed(tmp_path, head + "100,80,4,10,3\n100,160,4,10,7\n").groups[0]
+    b = analysed(tmp_path, head + "100,20,2,10,3\n100,40,2,10,7\n").groups[0]  # W is 2x, as mass is 1/8 and height 1/4
     assert b.selection.u_50 == pytest.approx(a.selection.u_50, rel=1e-5)
     assert b.W_50()[0] == pytest.approx(2 * a.W_50()[0], rel=1e-5)
-    mixed = test_of(tmp_path, head + "100,80,4,10,3\n100,160,4,10,7\n100,20,2,10,3\n").groups[0]
+    mixed = analysed(tmp_path, head + "100,80,4,10,3\n100,160,4,10,7\n100,20,2,10,3\n").groups[0]
     assert not mixed.one_size
-    assert "these pieces (2 to 4 mm)" in benchwords.drop_text(test_of(tmp_path, head + "100,80,4,9,3\n100,20,2,9,5\n"))
+    assert "these pieces (2 to 4 mm)" in benchwords.drop_text(analysed(tmp_path, head + "100,80,4,9,3\n100,20,2,9,5\n"))
 
 
 def test_separation_is_said_with_its_bound(tmp_path):
-    test = test_of(tmp_path, grouped([0, 0, 10, 10, 10]))
+    test = analysed(tmp_path, grouped([0, 0, 10, 10, 10]))
     g = test.groups[0]
     assert g.selection is None
     W = [0.1 * G * h * 1e-3 / 41e-6 for h in (40, 80)]
@@ -233,7 +231,7 @@ def test_separation_is_said_with_its_bound(tmp_path):
     assert "there is no finite estimate" in words
     assert "everything from 1910 J/kg on" in words
     assert "By the counts alone W50 is 957 to 1910 J/kg (95 %)" in words
-    few = " ".join(benchwords.drop_text(test_of(tmp_path, grouped([0, 0, 1, 1, 1], 1))).split())
+    few = " ".join(benchwords.drop_text(analysed(tmp_path, grouped([0, 0, 1, 1, 1], 1))).split())
     assert "too few pieces to bound W50" in few
 
 
@@ -242,7 +240,7 @@ def test_separation_is_said_with_its_bound(tmp_path):
     [([0] * 5, "no piece broke: there is no estimate, only a lower bound"), ([10] * 5, "only an upper bound")],
 )
 def test_none_or_all_broken_give_a_bound_only(tmp_path, broken, words):
-    test = test_of(tmp_path, grouped(broken))
+    test = analysed(tmp_path, grouped(broken))
     assert words in " ".join(benchwords.drop_text(test).split()).replace("No piece", "no piece")
     low, high = test.groups[0].W_50(0.95)
     assert (low == 0.0) != math.isinf(high)
@@ -253,13 +251,13 @@ def test_a_staircase_is_recognised(tmp_path):
     # The sequence of test_staircase in mm: h50 = 256.6667 mm, and W = m g h / m.
     rows = zip([280, 260, 240, 260, 280, 260, 240], "yynnyyn", strict=True)
     text = "hammer_mass_g,height_mm,piece_mass_mg,broken\n" + "".join(f"100,{h},41,{b}\n" for h, b in rows)
-    g = test_of(tmp_path, text).groups[0]
+    g = analysed(tmp_path, text).groups[0]
     assert g.classical["Dixon-Mood"].W_50 == pytest.approx(0.1 * G * 0.2566667 / 41e-6, rel=1e-6)
     assert "levels depend on the outcome" in g.why_not["Spearman-Kärber"]
 
 
 def test_grouped_levels_get_the_sum(tmp_path):
-    g = test_of(tmp_path, grouped([0, 3, 7, 10, 10])).groups[0]
+    g = analysed(tmp_path, grouped([0, 3, 7, 10, 10])).groups[0]
     # On ln W in steps of ln 2: 0.3, 0.4, 0.3 of the pieces between the levels, so the middle of the middle step.
     middle = math.log(0.1 * G * 0.040 / 41e-6) + 0.5 * math.log(2)
     assert math.log(g.classical["Spearman-Kärber"].W_50) == pytest.approx(middle, abs=1e-9)
@@ -267,32 +265,32 @@ def test_grouped_levels_get_the_sum(tmp_path):
 
 
 def test_a_poor_fit_is_called_poor(tmp_path):
-    words = " ".join(benchwords.drop_text(test_of(tmp_path, grouped([0, 19, 2, 18, 20], 20))).split())
+    words = " ".join(benchwords.drop_text(analysed(tmp_path, grouped([0, 19, 2, 18, 20], 20))).split())
     assert "The fit is poor" in words
-    assert "The fit is poor" not in benchwords.drop_text(test_of(tmp_path, grouped([0, 5, 12, 18, 20], 20)))
+    assert "The fit is poor" not in benchwords.drop_text(analysed(tmp_path, grouped([0, 5, 12, 18, 20], 20)))
 
 
 def test_what_the_data_do_not_determine_is_said(tmp_path):
-    words = " ".join(benchwords.drop_text(test_of(tmp_path, grouped([3, 5, 7, 9, 10]))).split())
+    words = " ".join(benchwords.drop_text(analysed(tmp_path, grouped([3, 5, 7, 9, 10]))).split())
     assert "Not determined: whether there is a threshold at all" in words
-    clear = benchwords.drop_text(test_of(tmp_path, grouped([0, 0, 7, 8, 10], heights=(20, 40, 60, 90, 160))))
+    clear = benchwords.drop_text(analysed(tmp_path, grouped([0, 0, 7, 8, 10], heights=(20, 40, 60, 90, 160))))
     assert "Not determined: whether" not in clear
 
 
 def test_temperatures_are_kept_apart(tmp_path):
     text = grouped([0, 3, 7, 9, 10], temperature=22) + grouped([1, 5, 9, 10, 10], temperature=-18).split("\n", 1)[1]
-    test = test_of(tmp_path, text)
+    test = analysed(tmp_path, text)
     assert [g.temperature_K[0] for g in test.groups] == pytest.approx([295.15, 255.15])
-    alone = test_of(tmp_path, grouped([1, 5, 9, 10, 10]))
+    alone = analysed(tmp_path, grouped([1, 5, 9, 10, 10]))
     assert test.groups[1].selection == alone.groups[0].selection
     close = text.replace(",-18", ",18")
-    assert len(test_of(tmp_path, close).groups) == 1
+    assert len(analysed(tmp_path, close).groups) == 1
 
 
 def test_many_heights_are_gathered_for_the_table(tmp_path):
     rng = np.random.default_rng(4)
     rows = "".join(f"100,{h:.1f},41,{'yn'[int(h < 90)]}\n" for h in rng.uniform(20, 200, 40))
-    levels = test_of(tmp_path, "hammer_mass_g,height_mm,piece_mass_mg,broken\n" + rows).groups[0].levels
+    levels = analysed(tmp_path, "hammer_mass_g,height_mm,piece_mass_mg,broken\n" + rows).groups[0].levels
     assert len(levels) == 8
     assert sum(v.tested for v in levels) == 40
     assert [v.W for v in levels] == sorted(v.W for v in levels)
@@ -302,7 +300,7 @@ def test_many_heights_are_gathered_for_the_table(tmp_path):
 
 
 def card_of(tmp_path, text, base=PMMA):
-    return drop_card(test_of(tmp_path, text), base)
+    return drop_card(analysed(tmp_path, text), base)
 
 
 CLEAR = grouped([0, 0, 7, 8, 10], heights=(20, 40, 60, 90, 160), temperature=21)
@@ -317,7 +315,7 @@ def test_the_card_reads_back_the_same(tmp_path):
 
 
 def test_the_card_holds_the_fit_with_widened_limits(tmp_path):
-    card, g = card_of(tmp_path, CLEAR), test_of(tmp_path, CLEAR).groups[0]
+    card, g = card_of(tmp_path, CLEAR), analysed(tmp_path, CLEAR).groups[0]
     low, high = g.selection.limits["f"][0.95]
     f = card["f_mat_warm"]
     assert (f.value, f.low, f.high) == pytest.approx((g.selection.f, low / TRANSFER, high * TRANSFER), rel=1e-3)
@@ -355,7 +353,7 @@ def test_two_temperatures_fill_warm_and_cold(tmp_path):
 
 def test_a_threshold_not_told_from_none_keeps_the_lower_end_of_the_card(tmp_path):
     text = grouped([3, 5, 7, 9, 10])
-    card, g = card_of(tmp_path, text), test_of(tmp_path, text).groups[0]
+    card, g = card_of(tmp_path, text), analysed(tmp_path, text).groups[0]
     assert g.selection.limits["u_min"][0.95][0] == 0.0
     u = card["xw_min_warm"]
     assert u.low == PMMA["xw_min_warm"].low
@@ -368,7 +366,7 @@ def test_a_threshold_not_told_from_none_keeps_the_lower_end_of_the_card(tmp_path
 
 
 def test_separated_data_bound_the_product_and_nothing_else(tmp_path):
-    card, g = card_of(tmp_path, grouped([0, 0, 10, 10, 10])), test_of(tmp_path, grouped([0, 0, 10, 10, 10])).groups[0]
+    card, g = card_of(tmp_path, grouped([0, 0, 10, 10, 10])), analysed(tmp_path, grouped([0, 0, 10, 10, 10])).groups[0]
     f, u = card["f_mat_warm"], card["xw_min_warm"]
     low, high = g.counting_u
     half = u.value + math.log(2) / f.value
@@ -413,7 +411,7 @@ def test_a_mill_runs_on_the_card(tmp_path):
     for name in ("demo.toml", "offcuts_sieve.csv"):
         shutil.copy(CONFIGS / name, tmp_path / name)
     mill = build(load_config(tmp_path / "demo.toml", ['feed.material="measured.toml"'])).mill[0]
-    assert mill["f_mat_warm"] == pytest.approx(test_of(tmp_path, CLEAR).groups[0].selection.f, rel=1e-3)
+    assert mill["f_mat_warm"] == pytest.approx(analysed(tmp_path, CLEAR).groups[0].selection.f, rel=1e-3)
 
 
 def test_a_third_temperature_is_named_where_the_card_has_no_place_for_it(tmp_path):
@@ -424,10 +422,10 @@ def test_a_third_temperature_is_named_where_the_card_has_no_place_for_it(tmp_pat
 
 
 def test_a_test_that_runs_backwards_is_questioned(tmp_path):
-    assert "Harder drops broke fewer pieces" in benchwords.drop_text(test_of(tmp_path, grouped([9, 7, 5, 3, 1])))
+    assert "Harder drops broke fewer pieces" in benchwords.drop_text(analysed(tmp_path, grouped([9, 7, 5, 3, 1])))
 
 
 def test_one_level_says_what_it_tells(tmp_path):
-    report = " ".join(benchwords.drop_text(test_of(tmp_path, grouped([4], heights=(60,)))).split())
+    report = " ".join(benchwords.drop_text(analysed(tmp_path, grouped([4], heights=(60,)))).split())
     assert "All drops had the same energy: they tell the share that breaks there, and nothing of other" in report
     assert "40 %" in report

@@ -6,24 +6,11 @@ from pathlib import Path
 import matplotlib
 import numpy as np
 import pytest
+from helpers import HAND
 
 from millsim import plots_sieve, sizefits
 from millsim.sheet import parse_sheet
 
-HAND = """aperture_mm,retained_g
-2.0,0.60
-1.4,2.10
-1.0,5.40
-0.71,9.80
-0.50,11.90
-0.355,8.70
-0.25,5.30
-0.18,2.90
-0.125,1.60
-0.09,0.70
-pan,0.55
-charge,50.00
-"""
 SHEETS = {
     "hand": HAND,
     "pan not weighed": "aperture_mm,retained_g\n1,10\n0.5,20\n0.25,14\ncharge,50\n",

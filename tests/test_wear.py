@@ -10,13 +10,13 @@ import pytest
 from millsim.chamber import EDGE
 from millsim.config import load_config
 from millsim.errors import InputError
-from millsim.laws import wear
+from millsim.laws import strength, wear
 from millsim.problem import build
 from millsim.run import predict
 from millsim.wear import (
     EXAMPLE_KG,
+    GRADE,
     METALS,
-    QUALITY,
     RADII_M,
     STEPS_KG,
     bars_mass,
@@ -47,13 +47,14 @@ def test_iron_in_the_powder():
 
 def test_imbalance_by_hand():
     # 0.1 g at 50 mm and 18 000 rpm: 18 N; a 20 g hammer at 60 mm and 9000 rpm: 1.07 kN (job description).
-    assert wear.imbalance_force(0.1e-3, 0.050, 18000 * pi / 30) == pytest.approx(17.8, abs=0.05)
-    assert wear.imbalance_force(0.020, 0.060, 9000 * pi / 30) == pytest.approx(1066, abs=1)
+    assert strength.centrifugal_force(0.1e-3, 0.050, 18000 * pi / 30) == pytest.approx(17.8, abs=0.05)
+    assert strength.centrifugal_force(0.020, 0.060, 9000 * pi / 30) == pytest.approx(1066, abs=1)
 
 
 def test_balance_grade_by_hand():
     # G 6.3 at 8000 rpm allows 7.5 um of eccentricity (notes on mechanics): 0.5 kg x 7.5 um at 60 mm.
-    assert wear.balance_mass(QUALITY, 0.5, 0.060, 8000 * pi / 30) == pytest.approx(0.5 * 7.52e-6 / 0.060, rel=1e-3)
+    e = strength.permitted_eccentricity(1e-3 * GRADE, 8000 * pi / 30)
+    assert strength.permitted_mass(e, 0.5, 0.060) == pytest.approx(0.5 * 7.52e-6 / 0.060, rel=1e-3)
 
 
 @pytest.mark.parametrize("r", [0.1e-3, 0.5e-3, 2e-3])
@@ -253,3 +254,11 @@ def test_the_longest_it_tells_is_the_longest_it_takes():
         drift(mills.config("demo"), 0.05e-3, 2.0, 2e4)
     most = float(refused.value.problems[0].hint.split("less than ")[1].split()[0])
     assert drift(mills.config("demo"), 0.05e-3, 2.0, 0.999 * most, 0).at.share == pytest.approx(0.5, abs=0.01)
+
+
+def test_the_balance_grade_of_the_config_counts():
+    # e = G / omega = 2.5 um at 1000 rad/s: 0.6 kg on 60 mm may be 0.025 g out.
+    config = load_config(mills.CONFIGS / "demo.toml", ["rotor.balance_grade=2.5"])
+    d = drift(config, 5e-5, 2.0, draws=0)
+    assert d.balance_grade == 2.5
+    assert d.balance_kg == pytest.approx(0.025e-3, rel=1e-3)

@@ -28,19 +28,6 @@ def face_recession(volume: float, faces: float, thickness: float, height: float)
     return volume / (faces * thickness * height)
 
 
-def imbalance_force(mass: float, radius: float, omega: float) -> float:
-    """Rotating force [N] of a mass [kg] missing at a radius [m]: m r omega^2 (handbook)."""
-    return mass * radius * omega * omega
-
-
-def balance_mass(quality: float, rotor_mass: float, radius: float, omega: float) -> float:
-    """Mass [kg] that may be missing at a radius: m_rotor e / r with e omega = quality [m/s].
-
-    Source: ISO 21940-11, grade G 6.3 has 6.3 mm/s (from memory).
-    """
-    return rotor_mass * quality / (omega * radius)
-
-
 def along_log(r: float, r_from: float, r_to: float, value_from: float, value_to: float) -> float:
     """Value at a radius r between two known ones, linear in ln r; beyond an end it stays there (assumed form)."""
     share = log(r / r_from) / log(r_to / r_from)

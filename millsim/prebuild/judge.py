@@ -63,7 +63,7 @@ class Rule:
         )
 
 
-PREDICT = "needs a prediction: leave out --quick"
+PREDICT = "needs the prediction of a mill that runs: leave out --quick, or mend what keeps it from running"
 
 
 def _join(first: str, second: str) -> str:

@@ -8,12 +8,12 @@ import numpy as np
 from .. import psd, units
 from ..advice import band_name
 from ..comparison import ENGINE_WORDS, compare
-from ..limitwords import FAR_OVER, at_asked_rate, batch_of, config_value, far_over, feed_size, limit_figures, verdict
+from ..limitwords import batch_of, config_value, feed_size, limit_figures, margin_words, verdict_words
 from ..params import BASES, Param
 from ..paramwords import parameter_words
-from ..prediction import Limit, Prediction, Scalar
+from ..prediction import Prediction, Scalar
 from ..summary import SIEVES_M
-from ..wording import Shown, balance_words, capital, digits, number, percent, shown_unit
+from ..wording import Shown, balance_words, capital, digits, percent, shown_unit
 from .blocks import Table
 
 _SHARES = ("hits_above_threshold_share", "open_sieve_share")  # scalars that people read in percent
@@ -147,25 +147,13 @@ def _rate(value: float) -> str:
 def limit_table(p: Prediction) -> Table | None:
     """Load, capacity, margin and verdict of every limit, and what the limit is."""
     rows = [
-        (x.name, *limit_figures(x), _margin(x), _verdict(p, x), capital(x.sentence.rstrip(".")))
+        (x.name, *limit_figures(x), margin_words(x), verdict_words(p, x), capital(x.sentence.rstrip(".")))
         for x in p.limits
     ]
     foot = "Margin: how many times the load fits into the limit; of a temperature, the kelvin left."
     header = ("limit", "load", "at most", "unit", "margin", "verdict", "what it is")
     when = " at the highest load during the batch" if batch_of(p) else ""
     return _table(f"Limits{when}", header, "lrrlrlt", rows, foot)
-
-
-def _verdict(p: Prediction, x: Limit) -> str:
-    return verdict(x, p.binding) + (" (at the rate asked for)" if at_asked_rate(p, x) else "")
-
-
-def _margin(x: Limit) -> str:
-    if x.unit == "K":
-        return f"{number(x.capacity - x.load, 0 if abs(x.capacity - x.load) >= 10 else 1)} K"
-    if far_over(x):
-        return f"under {1 / FAR_OVER:g}"
-    return digits(x.margin, 3 if x.margin < 2 else 2) if x.margin < 100 else "over 100"
 
 
 def engine_table(p: Prediction) -> Table | None:
