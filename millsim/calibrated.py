@@ -24,12 +24,13 @@ BARS = (0.1, 1.5)  # and pins: per factor of two; the factor that is free
 DETERMINED_SD, DETERMINED_MEAN = 0.8, 0.7  # a run determined a parameter if its scores are that narrow, or moved so far
 _GRID = 41
 
+TIGHT, LOOSE = 0.3, 1.0  # gap over feed size: below is caught whole, above passes (a proposal of the trade, no source)
 REGIMES = ("pieces ride on the pins", "pieces are nipped", "pieces pass the gap")
 
 
 def gap_regime(gap_m: float, size_m: float) -> str:
     """What a piece meets in the gap: below 0.3 of its size it rides, below its size it is nipped (common practice)."""
-    return REGIMES[0] if gap_m < 0.3 * size_m else REGIMES[1] if gap_m < size_m else REGIMES[2]
+    return REGIMES[0] if gap_m < TIGHT * size_m else REGIMES[1] if gap_m < LOOSE * size_m else REGIMES[2]
 
 
 @dataclass(frozen=True)
@@ -81,7 +82,12 @@ def after(f: Fitted, weight: float, runs: tuple[str, ...]) -> Param:
 def determined(f: Fitted) -> bool:
     """Whether the runs said something of this parameter by itself."""
     draws = np.asarray(f.draws)
-    return bool(draws.std() < DETERMINED_SD or abs(draws.mean()) > DETERMINED_MEAN)
+    return narrowed(float(draws.mean()), float(draws.std()))
+
+
+def narrowed(mean: float, sd: float) -> bool:
+    """Whether scores with this mean and spread say more than the prior does: narrower, or moved."""
+    return sd < DETERMINED_SD or abs(mean) > DETERMINED_MEAN
 
 
 def apply(config: Config, outlet_K: float | None = None) -> Applied | None:

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..calibrated import DETERMINED_SD, narrowed
 from ..measured.runbalance import close
 from ..params import Param
 from ..scores import at_score
@@ -13,8 +14,6 @@ from .posterior import weighted_quantile
 LEVEL = 0.80
 LEAST_EFFECTIVE = 80.0  # effective samples below which intervals are not told
 MOST_DRIFT, LEAST_ACCEPTED = 0.5, 0.05  # standard deviations the chains may still drift, share of steps they must take
-NARROW = 0.8  # a score known this well or better counts as determined; 1 is the prior
-MOVED = 0.7  # so does one that moved this far
 AT_LIMIT = 1.8  # a score this large: four fifths of the way to its limit or more
 TRADED = 0.15  # correlation from which a parameter is named among those that trade off with an open one
 SURPRISE = 0.001  # probability below which the misfit counts as too large for error bars
@@ -40,7 +39,7 @@ class Row:
     @property
     def determined(self) -> bool:
         """Whether the runs said something of this parameter by itself."""
-        return self.sd < NARROW or abs(self.mean) > MOVED
+        return narrowed(self.mean, self.sd)
 
     @property
     def at_limit(self) -> bool:
@@ -165,7 +164,7 @@ def _open(table: list[Row]) -> Check:
 
 def open_words(r: Row) -> str:
     """In words, why the data left a parameter open, and what it trades off with."""
-    if r.alone_sd > NARROW:
+    if r.alone_sd > DETERMINED_SD:
         return f"{r.name} is open: these data hardly feel it."
     if not r.partners:
         return f"{r.name} is open: many other parameters together make up for it."

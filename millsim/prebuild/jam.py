@@ -2,13 +2,13 @@
 
 import math
 
+from ..calibrated import LOOSE, TIGHT
 from ..laws import breakage, cutting, motion
 from ..prediction import Limit
 from .facts import Facts, plain, say
 from .judge import PREDICT, Rule
 from .line import Line
 
-TIGHT, LOOSE = 0.3, 1.0  # gap over feed size: below is caught whole, above passes (a proposal of the trade, no source)
 HAPPENS = {  # at a feed rate beyond capacity, by what binds first
     "jam": "it jams within seconds", "chamber": "the chamber floods within seconds",
     "shaft power": "the motor is overloaded", "outlet temperature": "it overheats after some minutes",
