@@ -43,8 +43,8 @@ class Progress:
         self._last = now
         text = self._text(now, min(max(done, 0.0), 1.0), detail)
         if self._terminal:
-            self._stream.write("\r" + text.ljust(self._width))
-            self._width = len(text)
+            before, self._width = self._width, len(text)  # known before it is written: an interrupt may come between
+            self._stream.write("\r" + text.ljust(before))
         else:
             self._stream.write(text + "\n")
         self._stream.flush()
