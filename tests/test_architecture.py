@@ -27,9 +27,9 @@ LAYERS = (
     ("chamber", "balance", "operate", "capacity", "batch", "histories", "montecarlo", "pieces", "linear",
      "freepaths", "kineticlaws", "kinetics"),
     ("problem", "outcome", "calibrated", "scores", "band", "scalars", "assemble", "chambertrace"),
-    ("run", *modules_of("measured")),
+    ("run", "circuit", *modules_of("measured")),
     (*modules_of("prebuild"), "heatanswers", "heatstand", "heatcool", "heatrunaway", "wear"),
-    ("results", "resultfile", "resultread", "csvout"),
+    ("results", "resultfile", "resultread", "csvout", *modules_of("sweep")),
     ("wording", "style", "limitwords", "advice", "describe", "comparison", "plots", "plots_power", "plots_size",
      "summary", "sizewords", "plots_sieve", "benchwords", "benchjson", "energywords", "plots_bench",
      "runwords", "why", "whyfacts", "plots_drawing", "drawing_parts", "drawing_shape",
@@ -38,9 +38,11 @@ LAYERS = (
     modules_of("report"),
     modules_of("calibration"),
     ("calwords", "plots_calibration"),
+    modules_of("choose"),
+    ("choicewords", "circuitwords", "sweepwords", "plots_sweep", "plots_map", "plots_pareto", "plots_tornado"),
     ("cli_base",),
     ("cli_sieve", "cli_bench", "cli_run", "cli_calibrate", "cli_check", "cli_draw", "cli_report", "cli_heat",
-     "cli_wear"),
+     "cli_wear", "cli_sweep", "cli_choose", "cli_circuit"),
     ("cli",),
     ("__init__", "__main__"),
 )  # fmt: skip
@@ -120,7 +122,7 @@ def test_no_heavy_import_at_the_door(name):
 @pytest.mark.parametrize("library", ["h5py", "click"])
 def test_one_place_for_each_file_library(library):
     users = {name_of(p) for p in FILES if library in imports(p)[1]}
-    allowed = {"h5py": {"results", "resultread", "resultfile"}, "click": {n for n in LAYER if n.startswith("cli")}}
+    allowed = {"h5py": {"results", "resultread", "resultfile", "sweep.write", "sweep.read"}, "click": {n for n in LAYER if n.startswith("cli")}}
     assert users <= allowed[library]
 
 

@@ -1,0 +1,1 @@
+"""From a sweep and a target to the few builds worth cutting."""

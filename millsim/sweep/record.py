@@ -1,0 +1,127 @@
+"""What a finished sweep is: the one record that the sweep file stores and that figures, tables and `choose` read."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..params import Param
+
+OK, OVER, CANNOT, FAILED, MISSING = range(5)  # status of a point
+STATUS_WORDS = ("ok", "over capacity", "cannot run", "failed", "not computed")
+STATUS_MEANING = (
+    "runs as asked",
+    "takes less than the feed rate asked for; figures are for the largest rate it takes",
+    "a limit is exceeded even with next to no feed; rates and energies per kg are NaN",
+    "no answer: the settings contradict each other, or the state did not settle; see reason",
+    "not computed yet",
+)
+SIZES_M = 1e-6 * 5.0 * 10.0 ** (np.arange(77) / 20.0)  # (77,) where the product's Q3 is kept: 5 um to 31.5 mm, R 20 steps
+
+
+@dataclass(frozen=True)
+class Axis:
+    """One thing that is varied: a config key and its values, with what moves along with it.
+
+    values: SI floats, or words (str, bool as "true"/"false") where the key takes words; in a sampled design one per
+    point. along: other keys, each with as many values.
+    """
+
+    key: str  # "stator.gap"
+    values: tuple
+    unit: str  # SI unit, "1" for plain numbers and words
+    shown: str  # unit for people, "-" where there is none
+    about: str  # what the key means
+    along: dict[str, tuple] = field(default_factory=dict)
+
+    @property
+    def name(self) -> str:
+        """Name in files: the key with underscores."""
+        return self.key.replace(".", "_")
+
+    @property
+    def words(self) -> bool:
+        """Whether the values are words."""
+        return bool(self.values) and isinstance(self.values[0], str)
+
+
+@dataclass(frozen=True)
+class Points:
+    """Answers for P points: status, binding (P,) codes; values by name of `scalars.LONG_NAMES` (P,); loads (P, 6).
+
+    loads: shares of the limits in the order of `capacity.LIMITS`, 1 binds; q3 (P, 77): product Q3 at SIZES_M;
+    reason: of failed points, by index. With parameter draws D: draws by name (P, D) and draw_q3 (P, D, 77), else empty.
+    se: Monte Carlo standard errors by name (P,), empty for the balance.
+    """
+
+    status: np.ndarray
+    binding: np.ndarray
+    loads: np.ndarray
+    values: dict[str, np.ndarray]
+    q3: np.ndarray
+    reason: dict[int, str]
+    draws: dict[str, np.ndarray]
+    draw_q3: np.ndarray
+    se: dict[str, np.ndarray] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Tornado:
+    """What one parameter does to the as-built mill: outputs at its score -1 and +1, all others at their values.
+
+    low, high: by output name (G,); parameters: one of each group that moves together (G,).
+    """
+
+    parameters: tuple[Param, ...]
+    low: dict[str, np.ndarray]
+    high: dict[str, np.ndarray]
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """A sweep: how it was made, its axes and its points.
+
+    The points of a grid are in the order of `shape` (last axis fastest); with Monte Carlo replicates the last
+    dimension is the replicate. In a sampled design shape is (points,) or (points, replicates). as_built: one point,
+    the base config as it is.
+    """
+
+    name: str  # of the base mill
+    design: str  # "grid", "sobol", "latin hypercube"
+    engine: str  # "balance", "montecarlo"
+    seed: int
+    replicates: int
+    draw_count: int
+    class_ratio: float
+    version: str
+    model_version: str
+    plan_text: str  # the sweep file as read
+    base_text: str  # the base config, resolved: loads without any other file
+    base_sha256: str
+    axes: tuple[Axis, ...]
+    shape: tuple[int, ...]
+    identity: np.ndarray  # (P, 2) uint64: what each point was computed from
+    points: Points
+    as_built: Points
+    tornado: Tornado | None
+    class_error: dict[str, float]  # of the as-built mill, relative, by output name
+
+    @property
+    def count(self) -> int:
+        """Number of points."""
+        return int(np.prod(self.shape))
+
+    def settings(self, axis: int) -> np.ndarray:
+        """Value of an axis at every point (P,): SI floats or words."""
+        values = np.array(self.axes[axis].values)
+        where = np.unravel_index(np.arange(self.count), self.shape)
+        return values[where[axis if self.design == "grid" else 0]]
+
+    def at(self, point: int) -> dict[str, object]:
+        """All keys that the axes set at a point, with those that move along: {key: SI value or word}."""
+        where = np.unravel_index(point, self.shape)
+        found: dict[str, object] = {}
+        for i, axis in enumerate(self.axes):
+            k = where[i if self.design == "grid" else 0]
+            found[axis.key] = axis.values[k]
+            found.update({key: values[k] for key, values in axis.along.items()})
+        return found
