@@ -229,10 +229,11 @@ def parse_config(
     r = read(parsed, where, base_dir or Path(), overrides)
     if r.problems:
         raise InputError(list(dict.fromkeys(r.problems)))
-    return _build(r, path)
+    return from_reading(r, path)
 
 
-def _build(r: Reading, path: "Path | None") -> Config:
+def from_reading(r: Reading, path: "Path | None" = None, named: bool = True) -> Config:
+    """Config of a settled reading without problems. Not `named`: without text and hash, which take time."""
     v = r.values
     v["feed.rate"] = None if as_much(v) or v["feed.batch_mass"] is not None else v["feed.rate"]
     sections = {c.__name__.lower(): _section(c, v) for c in _PLAIN}
@@ -251,8 +252,8 @@ def _build(r: Reading, path: "Path | None") -> Config:
         model=_with_overrides(cards.load_model(), r.model, r.where),
         calibration=r.calibration,
         path=path,
-        text=_text(r),
-        sha256=_sha256(r),
+        text=_text(r) if named else "",
+        sha256=_sha256(r) if named else "",
     )
 
 

@@ -49,6 +49,11 @@ _SPEC = Spec(SECTIONS, tuple(FREE_SECTIONS), ALTERNATIVES, _on_a_card)
 
 def read(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str] = ()) -> Reading:
     """Resolve the tables of a config; the result's `problems` is empty exactly when it can be used."""
+    return settle(gather(parsed, where, base_dir, overrides))
+
+
+def gather(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str] = ()) -> Reading:
+    """Every value that is given, each checked by itself; nothing derived, nothing compared yet."""
     r = Reading(_SPEC, where, base_dir, parsed.tables, list(parsed.problems), set(parsed.lost), parsed.complete)
     for override in overrides:
         _override(r, str(override))
@@ -59,6 +64,11 @@ def read(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str] 
     _read_material(r)
     _read_calibration(r)
     _read_sheet(r)
+    return r
+
+
+def settle(r: Reading) -> Reading:
+    """Derive what follows from the values gathered and note what contradicts what."""
     checks.derive(r.values)
     for finding in checks.contradictions(r.values):
         r.say(*finding)

@@ -34,6 +34,7 @@ class Key:
         str, str
     ] = ()  # (key, value) in the same section: needed with it, refused without (then `default`)
     derivable: bool = False  # may be left out although `only` applies; `checks` derives it, or nothing needs it
+    predicts: bool = True  # whether a prediction depends on it
 
     @property
     def field(self) -> str:
@@ -101,11 +102,12 @@ def texts(name: str, example: str, about: str, **more) -> Key:
     return Key(name, "texts", about, example, **more)
 
 
-_SPARE = {"default": None, "derivable": True}  # read by the pre-build review only: no prediction changes with it
+_REVIEW = {"derivable": True, "predicts": False}  # read by the pre-build review only: no prediction changes with it
+_SPARE = {"default": None, **_REVIEW}
 _PINS, _PLATE, _MESH, _SWINGING = ("kind", "pins"), ("kind", "plate"), ("kind", "mesh"), ("mount", "swinging")
 
 SECTIONS: dict[str, tuple[Key, ...]] = {
-    "mill": (text("name", '"my mill"', "a name for reports"),),
+    "mill": (text("name", '"my mill"', "a name for reports", predicts=False),),
     "rotor": (
         q("radius", "10 mm", "300 mm", '"60 mm"', "axis to bar tip"),
         whole("bars", 1, 24, "4", "bar tips around the circle"),
@@ -135,7 +137,7 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
         q("free_length", "0.5 mm", "300 mm", '"20 mm"', "of a pin, unsupported", only=_PINS, default=0.0),
         q("gap", "0.05 mm", "50 mm", '"3 mm"', "bar tip to pin or wall"),
         choice("held", "one end|both ends", "how the pins are held", only=_PINS, **_SPARE),
-        flag("threaded", None, "the pins are screws whose thread stands in the chamber", only=_PINS, derivable=True),
+        flag("threaded", None, "the pins are screws whose thread stands in the chamber", only=_PINS, **_REVIEW),
         q("yield_strength", "1 MPa", "3000 MPa", '"640 MPa"', "of the pins; 640 MPa is 8.8", only=_PINS, **_SPARE),
     ),
     "sieve": (
@@ -178,7 +180,7 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
             default=(),
         ),
         n("overload", 1.0, 10.0, "2.0", "short-term shaft power over rated", default=2.0),
-        flag("phase_control", None, "slowed by a phase control (triac), as many routers are"),
+        flag("phase_control", None, "slowed by a phase control (triac), as many routers are", predicts=False),
     ),
     "air": (
         flag("fan", True, "the rotor acts as a fan"),
