@@ -349,21 +349,22 @@ def _model_toml(name: str, value: float) -> str:
 def _sha256(r: Reading) -> str:
     """Hash of the resolved values to 12 digits, whatever the spelling, order and file names."""
     rows = [
-        f"{s}.{k.name}={_plain(x)}"
+        f"{s}.{k.name}={plain(x)}"
         for s, k, x in _resolved(r)
         if not (r.own_card and (s, k.name) == ("feed", "material"))
     ]
-    rows += [f"model.{n}={_plain(x)}" for n, x in sorted(r.model.items())]
+    rows += [f"model.{n}={plain(x)}" for n, x in sorted(r.model.items())]
     if r.own_card:
         rows += [
-            f"material.{p.name}=" + "|".join(_plain(getattr(p, f.name)) for f in fields(p))
+            f"material.{p.name}=" + "|".join(plain(getattr(p, f.name)) for f in fields(p))
             for p in r.material.values()
         ]
     rows += [calibrated_toml(r.calibration)] if r.calibration else []
     return hashlib.sha256("\n".join(rows).encode()).hexdigest()
 
 
-def _plain(value: object) -> str:
+def plain(value: object) -> str:
+    """A value as the hashes see it: numbers to 12 digits."""
     if isinstance(value, tuple):
-        return "[" + ",".join(_plain(x) for x in value) + "]"
+        return "[" + ",".join(plain(x) for x in value) + "]"
     return f"{value:.12g}" if isinstance(value, float) else str(value)

@@ -16,8 +16,8 @@ from .params import ParamSet
 from .schema import ALTERNATIVES, AS_MUCH, FREE_SECTIONS, SECTIONS, Key, find_key
 from .tables import Spec, Tables, read_sections, section_table
 from .tomlfile import TomlText, is_there, missing, toml_value
-from .units import DIMENSION, exact_text, readable, shown_unit
-from .values import Bad, as_number, as_quantity, convert, did_you_mean, in_range, show
+from .units import DIMENSION, exact_text, shown_unit
+from .values import Bad, convert, did_you_mean, show
 
 _NEEDS_ONE = (  # (selector key, its value, key, unless this is given)
     ("sieve.kind", "plate", "sieve.pitch", "sieve.open_fraction"),
@@ -151,27 +151,28 @@ def _conditional(r: Reading) -> None:
         )
 
 
+def model_key(name: str) -> Key:
+    """The row of a model parameter, as for a config key; `name` must be one."""
+    spec, example = MODEL[name], cards.load_model()[name].value
+    shown = shown_unit(example, spec.unit)
+    text = exact_text(example, shown)
+    if spec.unit == "-":
+        return Key(name, "number", spec.about, text.split(" ")[0], low=spec.low, high=spec.high)
+    return Key(name, "quantity", spec.about, f'"{text}"', spec.unit, shown, spec.low, spec.high)
+
+
 def _read_model(r: Reading) -> None:
     """Overrides of model parameters, each within what is physically possible."""
     table = r.tables.get("model")
     for name, raw in table.items() if isinstance(table, dict) else ():
-        key = f"model.{name}"
-        spec = MODEL.get(name)
-        if spec is None:
+        if name not in MODEL:
             r.say(f"model.{show(name)[1:-1]}", "unknown model parameter", hint=did_you_mean(name, MODEL))
             continue
-        example = cards.load_model()[name].value
-        shown = shown_unit(example, spec.unit)
-        allowed = f"{readable(spec.low, shown)} to {readable(spec.high, shown)}"
-        text = exact_text(example, shown)
         try:
-            if spec.unit == "-":
-                row = Key(name, "number", spec.about, text.split(" ")[0], low=spec.low, high=spec.high)
-                r.model[name] = in_range(as_number(raw, row.example), raw, row)
-            else:
-                r.model[name] = as_quantity(raw, spec.unit, spec.low, spec.high, shown, allowed, f'"{text}"')
+            r.model[name] = convert(raw, model_key(name))
         except Bad as bad:
-            r.say(key, bad.message, bad.allowed or f"{DIMENSION[spec.unit]}, {allowed}", bad.hint)
+            si = MODEL[name].unit
+            r.say(f"model.{name}", bad.message, bad.allowed or f"{DIMENSION[si]}, {model_key(name).allowed}", bad.hint)
     low, high = (r.model.get(n, cards.load_model()[n].value) for n in ("skim_ratio_low", "skim_ratio_high"))
     if low >= high:
         r.say("model.skim_ratio_high", f"{high:g} is not above skim_ratio_low, {low:g}")
