@@ -91,7 +91,7 @@ def largest_piece(values: Values) -> float | None:
         return x63 * math.log(20.0) ** (1.0 / n)
     if kind == "lognormal" and x50 and sigma:
         return x50 * math.exp(1.6449 * sigma)
-    if kind in ("table", "sieve_sheet"):
+    if kind in ("table", "sieve_sheet", "product"):
         return _x95(values.get("apertures") or (), values.get("q3") or ())
     return size if kind == "single" else None
 

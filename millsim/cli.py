@@ -24,7 +24,7 @@ from .errors import MillsimError
 from .progress import Progress
 from .version import MODEL_VERSION, __version__
 
-_PATHS = ("feed.material", "feed.size.sheet", "calibration.card")  # keys whose value may be the path of a file
+_PATHS = ("feed.material", "feed.size.sheet", "feed.size.file", "calibration.card")  # whose value may be a path
 
 
 @click.group(cls=Group, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})

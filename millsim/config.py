@@ -126,7 +126,7 @@ class Guard:
 
 @dataclass(frozen=True)
 class FeedSize:
-    """Size distribution of the feed by mass; a table written out counts as a sieve sheet without a file."""
+    """Size distribution of the feed by mass; a table or another mill's product counts as a sieve sheet."""
 
     kind: str  # single, rrsb, lognormal, sieve_sheet
     size_m: float | None
@@ -272,8 +272,8 @@ def _feed_size(r: Reading) -> FeedSize:
         FeedSize,
         v,
         "feed.size",
-        kind="sieve_sheet" if kind == "table" else kind,
-        sheet_path=v.get("feed.size.file"),
+        kind="sieve_sheet" if kind in ("table", "product") else kind,
+        sheet_path=v.get("feed.size.path"),
         sheet_apertures_m=tuple(v["feed.size.apertures"]),
         sheet_q3=tuple(v["feed.size.q3"]),
         largest_m=v["feed.largest"],
@@ -293,8 +293,8 @@ def _with_overrides(model: ParamSet, overrides: dict[str, float], where: str) ->
 def _resolved(r: Reading) -> list[tuple[str, Key, object]]:
     """(section, key, value) of all that defines the mill, in schema order; derived and absent left out."""
     v = dict(r.values)
-    if v["feed.size.kind"] == "sieve_sheet":
-        v["feed.size.kind"], v["feed.size.sheet"] = "table", None
+    if v["feed.size.kind"] in ("sieve_sheet", "product"):
+        v["feed.size.kind"], v["feed.size.sheet"], v["feed.size.file"] = "table", None, None
     if v["sieve.derived"] is not None and v["sieve.open_fraction"] == v["sieve.derived"]:
         v["sieve.open_fraction"] = None
     if as_much(v):

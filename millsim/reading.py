@@ -64,6 +64,7 @@ def gather(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str
     _read_material(r)
     _read_calibration(r)
     _read_sheet(r)
+    _read_product(r)
     return r
 
 
@@ -234,7 +235,7 @@ def _read_sheet(r: Reading) -> None:
         return
     from .sheet import read_sheet
 
-    file = r.values["feed.size.file"] = r.file("feed.size.sheet", sheet)
+    file = r.values["feed.size.path"] = r.file("feed.size.sheet", sheet)
     if file is None:
         return
     if not is_there(file):
@@ -245,13 +246,37 @@ def _read_sheet(r: Reading) -> None:
     except InputError as error:
         r.problems += [replace(p, hint=_in_the_file(p.hint)) for p in error.problems]
         return
-    apertures, q3 = table.closed()
-    raw = {"apertures": [exact_text(float(a), "mm") for a in apertures], "q3": [float(q) for q in q3]}
+    _take_curve(r, "sheet", *table.closed())
+
+
+def _take_curve(r: Reading, key: str, sizes_m: Sequence[float], q3: Sequence[float]) -> None:
+    """A curve from the file that feed.size.`key` names, checked as if it had been written out."""
+    raw = {"apertures": [exact_text(float(a), "mm") for a in sizes_m], "q3": [float(q) for q in q3]}
     for name, value in raw.items():
         try:
             r.values[f"feed.size.{name}"] = convert(value, find_key("feed.size", name))
         except Bad as bad:
-            r.say("feed.size.sheet", f"{name}: {bad.message}", bad.allowed, bad.hint)
+            r.say(f"feed.size.{key}", f"{name}: {bad.message}", bad.allowed, bad.hint)
+
+
+def _read_product(r: Reading) -> None:
+    """The curve of the product that the result file of another prediction holds, if it is of the same material."""
+    name = r.values.get("feed.size.file")
+    if not isinstance(name, str) or r.values.get("feed.size.kind") != "product":
+        return
+    from .product import named, other_material, read_product
+
+    file = r.values["feed.size.path"] = r.file("feed.size.file", name)
+    if file is None:
+        return
+    try:
+        product = read_product(file)
+    except InputError as error:
+        r.problems += named(error, "feed.size.file")
+        return
+    if r.material is not None and (wrong := other_material(product.material, r.material, file.name)):
+        r.say("feed.size.file", wrong[0], hint=wrong[1])
+    _take_curve(r, "file", product.sizes_m, product.q3)
 
 
 def _in_the_file(hint: str) -> str:

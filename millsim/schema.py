@@ -223,13 +223,14 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
         q("opening", "0.5 mm", "500 mm", '"25 mm"', "diameter of the feed opening"),
     ),
     "feed.size": (
-        choice("kind", "single|rrsb|lognormal|sieve_sheet|table", "how the feed size is given"),
+        choice("kind", "single|rrsb|lognormal|sieve_sheet|table|product", "how the feed size is given"),
         q("size", "0.05 mm", "100 mm", '"4 mm"', "of every piece", only=("kind", "single"), default=None),
         q("x63", "0.05 mm", "100 mm", '"4 mm"', "63.2 % are finer (x')", only=("kind", "rrsb"), default=None),
         n("n", 0.3, 30.0, "3", "slope of the RRSB line", only=("kind", "rrsb"), default=None),
         q("x50", "0.05 mm", "100 mm", '"4 mm"', "half is finer", only=("kind", "lognormal"), default=None),
         n("sigma", 0.01, 2.0, "0.2", "standard deviation of ln x", only=("kind", "lognormal"), default=None),
         text("sheet", '"feed.csv"', "file of the sieving", only=("kind", "sieve_sheet"), default=None),
+        text("file", '"coarse.h5"', "prediction of the mill before this one", only=("kind", "product"), default=None),
         q(
             "apertures",
             "0.001 mm",
