@@ -36,10 +36,13 @@ class Problem:
     calibration: Applied | None = None
 
 
-def build(config: Config, class_ratio: float | None = None, outlet_K: float | None = None) -> Problem:
+def build(
+    config: Config, class_ratio: float | None = None, outlet_K: float | None = None, bounds_m: tuple[float, ...] = ()
+) -> Problem:
     """Problem of a config, with the config's class ratio or another one.
 
     outlet_K: outlet temperature predicted, where known: a calibration counts less in a hotter or colder mill.
+    bounds_m: sizes that shall be class bounds too, such as the aperture of a sieve after the mill.
     """
     applied = apply(config, outlet_K)
     parameters = used_parameters(config)
@@ -50,13 +53,17 @@ def build(config: Config, class_ratio: float | None = None, outlet_K: float | No
     set_parameters(mill, {p.name: p.value for p in parameters})
     mill["inertia"] = inertia(config)
     curve = feed_curve(config.feed.size)
-    edges = size_classes(config, curve, class_ratio or config.run.class_ratio)
-    x = psd.middles(edges)
+    edges = size_classes(config, curve, class_ratio or config.run.class_ratio, bounds_m)
+    return Problem(config, mill, edges, psd.middles(edges), shares(edges, curve), curve, parameters, applied)
+
+
+def shares(edges: np.ndarray, curve: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+    """Mass share (n,) in each class of a feed curve (ln x, Q3); what is finer or coarser joins the outer classes."""
     q = np.interp(np.log(edges), *curve, left=0.0, right=1.0)
     if curve[0][0] == curve[0][-1]:  # single size
         q = (edges > np.exp(curve[0][0])).astype(float)
     q[0], q[-1] = 0.0, 1.0
-    return Problem(config, mill, edges, x, np.diff(q), curve, parameters, applied)
+    return np.diff(q)
 
 
 def used_parameters(config: Config) -> tuple[Param, ...]:
@@ -164,10 +171,12 @@ def _closed_table(x: np.ndarray, q: np.ndarray) -> tuple[np.ndarray, np.ndarray]
     return np.log(x), q
 
 
-def size_classes(c: Config, curve: tuple[np.ndarray, np.ndarray], ratio: float) -> np.ndarray:
-    """Class bounds [m]: hole, the size a hole just passes, and gap are bounds; a single feed size is a middle."""
+def size_classes(
+    c: Config, curve: tuple[np.ndarray, np.ndarray], ratio: float, bounds_m: tuple[float, ...] = ()
+) -> np.ndarray:
+    """Class bounds [m]: hole, the size a hole just passes, gap and `bounds_m`; a single feed size is a middle."""
     shape = c.material.value("shape")
-    anchors = (c.sieve.hole_m, c.sieve.hole_m / shape, c.stator.gap_m)
+    anchors = (c.sieve.hole_m, c.sieve.hole_m / shape, c.stator.gap_m, *bounds_m)
     top = float(np.exp(curve[0][-1]))
     low = min(X_LOW, 0.02 * c.sieve.hole_m)
     if c.feed.size.kind != "single":
