@@ -1,6 +1,9 @@
 """Reading a result file back into a Prediction, or saying in one sentence why that cannot be done."""
 
 import hashlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +13,7 @@ from .params import Param
 from .prediction import ChamberTrace, EngineResult, Limit, Prediction, Scalar, SizeTable, Tally
 
 FILETYPE = "millsim result"
+FILETYPES = (FILETYPE, "millsim sweep")
 FORMAT_VERSION = "1.0"  # major.minor: a new major version is one that older readers must refuse
 
 # Field of SizeTable: (scale, unit, long name), for writer and reader; edges and sizes are scales themselves.
@@ -30,7 +34,6 @@ SIZE_FIELDS = {
 CHECKSUM = "content_sha256"  # root attribute
 # What HDF5 keeps for itself to tie dimensions to scales: addresses in the file, no content.
 _BOOKKEEPING = ("CLASS", "NAME", "DIMENSION_LIST", "REFERENCE_LIST", "_Netcdf4Dimid", "_Netcdf4Coordinates")
-_RETRY = "run the prediction again or restore a copy"
 _DAMAGE = (
     OSError,
     KeyError,
@@ -44,76 +47,99 @@ _DAMAGE = (
 )
 
 
+@dataclass(frozen=True)
+class Kind:
+    """A kind of HDF5 file of ours, and the words for refusing one."""
+
+    filetype: str
+    version: str  # major.minor
+    name: str  # "result"
+    command: str  # that writes one
+    again: str  # what to do when it is spoilt
+
+
+RESULT = Kind(FILETYPE, FORMAT_VERSION, "result", "millsim predict CONFIG --out FILE.h5", "run the prediction again")
+
+
 def read(path: Path | str) -> Prediction:
     """Read a result file; ResultFileError names the file and the remedy when it is not a whole, known one."""
+    with opened(path, RESULT) as file:
+        return _read_root(file)
+
+
+@contextmanager
+def opened(path: Path | str, kind: Kind) -> Iterator:
+    """The open h5py.File of a whole, known file of a kind; ResultFileError otherwise, also for what fails inside."""
     import h5py
 
     path = Path(path)
-    _check_is_hdf5(path)
+    _check_is_hdf5(path, kind)
     try:
         file = h5py.File(path, "r")
     except _DAMAGE as error:
-        raise _refusal(path, "is cut short or damaged", _RETRY) from error
+        raise _refusal(path, "is cut short or damaged", f"{kind.again} or restore a copy") from error
     with file:
-        _check_header(path, file)
-        _check_content(path, file)
+        _check_header(path, file, kind)
+        _check_content(path, file, kind)
         try:
-            return _read_root(file)
+            yield file
         except _DAMAGE as error:
-            raise _refusal(path, "is damaged: part of its content is missing", _RETRY) from error
+            message = "is damaged: part of its content is missing"
+            raise _refusal(path, message, f"{kind.again} or restore a copy") from error
 
 
 def _refusal(path: Path, message: str, remedy: str) -> ResultFileError:
     return ResultFileError(Problem(str(path), "", message, hint=remedy))
 
 
-def _check_is_hdf5(path: Path) -> None:
+def _check_is_hdf5(path: Path, kind: Kind) -> None:
     import h5py
 
     try:
         with path.open("rb") as stream:
             start = stream.read(8)
     except FileNotFoundError as error:
-        remedy = "check the name, or make one: millsim predict CONFIG --out FILE.h5"
+        remedy = f"check the name, or make one: {kind.command}"
         raise _refusal(path, "there is no such file", remedy) from error
     except IsADirectoryError as error:
-        raise _refusal(path, "is a folder, not a result file", "name the .h5 file in it") from error
+        raise _refusal(path, f"is a folder, not a {kind.name} file", "name the .h5 file in it") from error
     except (OSError, ValueError) as error:
         raise _refusal(
             path, f"cannot be read ({getattr(error, 'strerror', error)})", "check its permissions"
         ) from error
     if not start:
-        raise _refusal(path, "is empty", "run the prediction again")
+        raise _refusal(path, "is empty", kind.again)
     if not h5py.is_hdf5(path):
-        remedy = "name a file written by: millsim predict CONFIG --out FILE.h5"
-        raise _refusal(path, "is not a result file (not HDF5)", remedy)
+        raise _refusal(path, f"is not a {kind.name} file (not HDF5)", f"name a file written by: {kind.command}")
 
 
-def _check_header(path: Path, file) -> None:
+def _check_header(path: Path, file, kind: Kind) -> None:
     """Refuse foreign files, unknown major versions by name, and files whose writer did not finish."""
     try:
         attrs = {k: file.attrs[k] for k in ("filetype", "format_version", "status") if k in file.attrs}
     except _DAMAGE as error:
-        raise _refusal(path, "is damaged", _RETRY) from error
-    if attrs.get("filetype") != FILETYPE:
-        remedy = "name a file written by: millsim predict CONFIG --out FILE.h5"
-        raise _refusal(path, "is an HDF5 file of another program", remedy)
-    version = str(attrs.get("format_version", "none"))
-    if version.split(".")[0] != FORMAT_VERSION.split(".")[0]:
-        message = f"has result format {version}, this program reads {FORMAT_VERSION.split('.')[0]}.x"
-        raise _refusal(path, message, "use the version of millsim that wrote it, or run the prediction again")
+        raise _refusal(path, "is damaged", f"{kind.again} or restore a copy") from error
+    found = attrs.get("filetype")
+    if found != kind.filetype:
+        what = f"a {found} file, not a {kind.name} file" if found in FILETYPES else "an HDF5 file of another program"
+        raise _refusal(path, f"is {what}", f"name a file written by: {kind.command}")
+    version, known = str(attrs.get("format_version", "none")), kind.version.split(".")[0]
+    if version.split(".")[0] != known:
+        message = f"has {kind.name} format {version}, this program reads {known}.x"
+        raise _refusal(path, message, f"use the version of millsim that wrote it, or {kind.again}")
     if "status" not in attrs:
-        raise _refusal(path, "was not finished by its writer", "run the prediction again")
+        raise _refusal(path, "was not finished by its writer", kind.again)
 
 
-def _check_content(path: Path, file) -> None:
+def _check_content(path: Path, file, kind: Kind) -> None:
     """Refuse a file in which anything differs from what its writer put there."""
+    remedy = f"{kind.again} or restore a copy"
     try:
         whole = file.attrs[CHECKSUM] == content_sha256(file, file.attrs["status"])
     except _DAMAGE as error:
-        raise _refusal(path, "is damaged: part of its content cannot be read", _RETRY) from error
+        raise _refusal(path, "is damaged: part of its content cannot be read", remedy) from error
     if not whole:
-        raise _refusal(path, "is damaged: its content does not match its checksum", _RETRY)
+        raise _refusal(path, "is damaged: its content does not match its checksum", remedy)
 
 
 def content_sha256(file, status: str) -> str:

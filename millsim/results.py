@@ -22,7 +22,7 @@ Opens in xarray with engine="h5netcdf" or "netcdf4"; `xarray.open_datatree` keep
 
 NaN means "not known"; absent *_se, *_low, *_high mean the same. Nothing depends on clock, host or chance:
 the same prediction gives the same bytes. Format 1.0; a reader of 1.0 reads every 1.x.
-Only this module and resultread.py know HDF5.
+Only this module, resultread.py, netcdf.py and the sweep files know HDF5.
 """
 
 import re
@@ -30,6 +30,7 @@ from pathlib import Path
 
 import numpy as np
 
+from . import netcdf
 from .csvout import write_csv
 from .errors import MillsimError
 from .prediction import ChamberTrace, EngineResult, Prediction, Scalar, SizeTable
@@ -88,14 +89,14 @@ def _write_root(file, p: Prediction) -> None:
     )
     if p.warnings:
         file.attrs["warnings"] = list(p.warnings)
-    _scale(file, "bnds", np.arange(2), "1", "lower and upper class bound")
-    _number(
+    netcdf.scale(file, "bnds", np.arange(2), "1", "lower and upper class bound")
+    netcdf.number(
         file, "requested_rate", p.requested_rate_kg_s, "kg/s", "feed rate asked for; NaN: as much as it takes"
     )
-    _number(file, "hole", p.hole_m, "m", "sieve hole")
-    _number(file, "size_floor", p.size_floor_m, "m", "size below which the fastest impact breaks nothing")
-    _number(file, "temperature_limit", p.temperature_limit_K, "K", "temperature limit")
-    _number(file, "band_level", p.band_level, "1", "probability of the prediction band; NaN: no band was run")
+    netcdf.number(file, "hole", p.hole_m, "m", "sieve hole")
+    netcdf.number(file, "size_floor", p.size_floor_m, "m", "size below which the fastest impact breaks nothing")
+    netcdf.number(file, "temperature_limit", p.temperature_limit_K, "K", "temperature limit")
+    netcdf.number(file, "band_level", p.band_level, "1", "probability of the prediction band; NaN: no band was run")
     _write_engine(file, file, p.main, "")
     if p.other is not None:
         group = file.create_group("engine2")
@@ -131,37 +132,37 @@ def _write_tallies(file, group, result: EngineResult, suffix: str) -> None:
         return
     tallies, scale = group.create_group("tallies"), (file["size" + suffix],)
     for position, (name, tally) in enumerate(result.tallies.items()):
-        variable = _array(tallies, name, tally.value, scale, tally.unit, tally.long_name)
+        variable = netcdf.array(tallies, name, tally.value, scale, tally.unit, tally.long_name)
         variable.attrs["key"], variable.attrs["position"] = name, position
-        _array(tallies, f"{name}_se", tally.se, scale, tally.unit, f"standard error of {tally.long_name}")
+        netcdf.array(tallies, f"{name}_se", tally.se, scale, tally.unit, f"standard error of {tally.long_name}")
         variable.attrs["ancillary_variables"] = f"{name}_se"
 
 
 def _write_sizes(file, group, table: SizeTable, suffix: str) -> None:
     edges = np.asarray(table.edges_m, float)
     scales = {
-        "edge": _scale(file, "edge" + suffix, edges, "m", "particle size at the class bounds"),
-        "size": _scale(file, "size" + suffix, table.x_m, "m", "representative particle size of the class"),
+        "edge": netcdf.scale(file, "edge" + suffix, edges, "m", "particle size at the class bounds"),
+        "size": netcdf.scale(file, "size" + suffix, table.x_m, "m", "representative particle size of the class"),
     }
     bounds = np.stack([edges[:-1], edges[1:]], axis=1)
-    variable = _array(file, f"size{suffix}_bnds", bounds, (scales["size"], file["bnds"]), "m", "class bounds")
+    variable = netcdf.array(file, f"size{suffix}_bnds", bounds, (scales["size"], file["bnds"]), "m", "class bounds")
     scales["size"].attrs["bounds"] = variable.name.lstrip("/")
     for name, (scale, units, long_name) in SIZE_FIELDS.items():
-        _array(group, name, getattr(table, name), (scales[scale],), units, long_name)
+        netcdf.array(group, name, getattr(table, name), (scales[scale],), units, long_name)
     group["product_q3"].attrs["ancillary_variables"] = "product_q3_se product_q3_low product_q3_high"
 
 
 def _write_scalars(group, scalars: dict[str, Scalar]) -> None:
     for position, (key, scalar) in enumerate(scalars.items()):
         name = _free_name(group, key)
-        variable = _number(group, name, scalar.value, scalar.unit, scalar.long_name)
+        variable = netcdf.number(group, name, scalar.value, scalar.unit, scalar.long_name)
         variable.attrs["key"] = key
         variable.attrs["position"] = position
         beside = []
         for part, words in _RANGE_PARTS:
             value = getattr(scalar, part)
             if not np.isnan(value):
-                _number(group, f"{name}_{part}", value, scalar.unit, f"{words} {scalar.long_name or key}")
+                netcdf.number(group, f"{name}_{part}", value, scalar.unit, f"{words} {scalar.long_name or key}")
                 beside.append(f"{name}_{part}")
         if beside:
             variable.attrs["ancillary_variables"] = " ".join(beside)
@@ -172,24 +173,24 @@ def _write_limits(file, p: Prediction) -> None:
     for position, limit in enumerate(p.limits):
         group = limits.create_group(_free_name(limits, limit.name))
         group.attrs.update(key=limit.name, position=position, sentence=limit.sentence)
-        _number(group, "load", limit.load, limit.unit, f"load on: {limit.name}")
-        _number(group, "capacity", limit.capacity, limit.unit, f"most it takes: {limit.name}")
-        _number(group, "zero", limit.zero, limit.unit, f"load at rest: {limit.name}")
+        netcdf.number(group, "load", limit.load, limit.unit, f"load on: {limit.name}")
+        netcdf.number(group, "capacity", limit.capacity, limit.unit, f"most it takes: {limit.name}")
+        netcdf.number(group, "zero", limit.zero, limit.unit, f"load at rest: {limit.name}")
 
 
 def _write_parameters(file, p: Prediction) -> None:
     group = file.create_group("parameters")
     if not p.parameters:
         return
-    scale = _scale(file, "parameter", [q.name for q in p.parameters], "1", "name of the parameter")
+    scale = netcdf.scale(file, "parameter", [q.name for q in p.parameters], "1", "name of the parameter")
     for name in ("value", "low", "high"):
         values = np.array([getattr(q, name) for q in p.parameters], float)
         words = {"value": "plausible value", "low": "plausible lower limit", "high": "plausible upper limit"}[
             name
         ]
-        _array(group, name, values, (scale,), "see variable unit", words)
+        netcdf.array(group, name, values, (scale,), "see variable unit", words)
     for name in ("unit", "basis", "source", "scale", "note"):
-        _array(
+        netcdf.array(
             group, name, [getattr(q, name) for q in p.parameters], (scale,), "1", f"{name} of the parameter"
         )
 
@@ -205,36 +206,36 @@ def _write_widest(file, widest: dict[str, list[tuple[str, float]]]) -> None:
         for j, (name, factor) in enumerate(rows):
             names[i, j], factors[i, j] = name, factor
     scales = (
-        _scale(file, "widest_output", list(widest), "1", "predicted output"),
-        _scale(file, "widest_rank", np.arange(1, ranks + 1), "1", "rank, widest first"),
+        netcdf.scale(file, "widest_output", list(widest), "1", "predicted output"),
+        netcdf.scale(file, "widest_rank", np.arange(1, ranks + 1), "1", "rank, widest first"),
     )
-    _array(group, "widest_parameter", names, scales, "1", "parameter that opens the band of the output")
-    _array(group, "widest_factor", factors, scales, "1", "factor by which it opens the band")
+    netcdf.array(group, "widest_parameter", names, scales, "1", "parameter that opens the band of the output")
+    netcdf.array(group, "widest_factor", factors, scales, "1", "factor by which it opens the band")
     counts = np.array([len(rows) for rows in widest.values()])
-    _array(group, "widest_count", counts, scales[:1], "1", "how many parameters are ranked")
+    netcdf.array(group, "widest_count", counts, scales[:1], "1", "how many parameters are ranked")
 
 
 def _write_warmup(file, p: Prediction) -> None:
     group = file.create_group("warmup")
     if len(p.warmup_time_s):
-        scale = _scale(file, "warmup_time", p.warmup_time_s, "s", "time since start")
-        _array(group, "temperature", p.warmup_temperature_K, (scale,), "K", "temperature of the air leaving")
+        scale = netcdf.scale(file, "warmup_time", p.warmup_time_s, "s", "time since start")
+        netcdf.array(group, "temperature", p.warmup_temperature_K, (scale,), "K", "temperature of the air leaving")
 
 
 def _write_trace(file, trace: ChamberTrace) -> None:
     group = file.create_group("trace")
     if len(trace.time_s):
-        scale = (_scale(file, "trace_time", trace.time_s, "s", "time since start of the sample history"),)
-        _array(group, "torque", trace.torque_Nm, scale, "N m", "mean torque in the interval")
-        _array(group, "peak_torque", trace.peak_torque_Nm, scale, "N m", "highest torque in the interval")
-        _array(group, "speed", trace.speed_rad_s, scale, "rad/s", "rotor speed")
-        _array(group, "pieces", trace.pieces, scale, "1", "pieces followed one by one")
-    _number(group, "runs", trace.runs, "1", "histories run")
-    _number(group, "stalls", trace.stalls, "1", "histories that stalled")
-    _number(group, "stall_low", trace.stall_low, "1", "stall probability, lower end of the 95 % interval")
-    _number(group, "stall_high", trace.stall_high, "1", "stall probability, upper end of the 95 % interval")
-    _number(group, "duration", trace.duration_s, "s", "length of each history")
-    _number(group, "chokes", trace.chokes, "1", "of the stalls, those with a full chamber")
+        scale = (netcdf.scale(file, "trace_time", trace.time_s, "s", "time since start of the sample history"),)
+        netcdf.array(group, "torque", trace.torque_Nm, scale, "N m", "mean torque in the interval")
+        netcdf.array(group, "peak_torque", trace.peak_torque_Nm, scale, "N m", "highest torque in the interval")
+        netcdf.array(group, "speed", trace.speed_rad_s, scale, "rad/s", "rotor speed")
+        netcdf.array(group, "pieces", trace.pieces, scale, "1", "pieces followed one by one")
+    netcdf.number(group, "runs", trace.runs, "1", "histories run")
+    netcdf.number(group, "stalls", trace.stalls, "1", "histories that stalled")
+    netcdf.number(group, "stall_low", trace.stall_low, "1", "stall probability, lower end of the 95 % interval")
+    netcdf.number(group, "stall_high", trace.stall_high, "1", "stall probability, upper end of the 95 % interval")
+    netcdf.number(group, "duration", trace.duration_s, "s", "length of each history")
+    netcdf.number(group, "chokes", trace.chokes, "1", "of the stalls, those with a full chamber")
 
 
 def _free_name(group, key: str) -> str:
@@ -246,35 +247,3 @@ def _free_name(group, key: str) -> str:
         count += 1
         name = f"{stem}_{count}"
     return name
-
-
-def _scale(file, name: str, values, units: str, long_name: str):
-    """A dimension scale in the root: the coordinate variable that names a dimension."""
-    variable = _array(file, name, values, (), units, long_name)
-    variable.make_scale(name)
-    return variable
-
-
-def _array(group, name: str, values, scales: tuple, units: str, long_name: str):
-    """An array variable, compressed and, but for words, with a checksum; its dimensions attached to scales."""
-    import h5py
-
-    dtype = None
-    if not isinstance(values, np.ndarray) or values.dtype == object:
-        values, dtype = np.array(values, object), h5py.string_dtype()
-    variable = group.create_dataset(
-        name, data=values, dtype=dtype, compression="gzip", shuffle=True, fletcher32=dtype is None, track_times=False
-    )
-    for axis, scale in enumerate(scales):
-        variable.dims[axis].attach_scale(scale)
-    variable.attrs.update(units=units, long_name=long_name)
-    return variable
-
-
-def _number(group, name: str, value: float | int, units: str, long_name: str):
-    """A single number with its unit; an empty unit is stored as netCDF's "1" and remembered."""
-    variable = group.create_dataset(name, data=value, track_times=False)
-    variable.attrs.update(units=units or "1", long_name=long_name)
-    if not units:
-        variable.attrs["unit_text"] = units
-    return variable

@@ -67,10 +67,10 @@ def predict(
     say("balance", 0.0, "settling the chamber")
     outcome, capacity = _solve(problem)
     if problem.calibration:  # it counts less in a mill much hotter or colder than the runs
-        problem = build(config, outlet_K=_outlet(outcome))
+        problem = build(config, outlet_K=outlet(outcome))
         outcome, capacity = _solve(problem)
     main = balance_result(problem, outcome, capacity)
-    main = with_class_error(main, _refined(problem, outcome, capacity))
+    main = with_class_error(main, refined(problem, outcome, capacity))
     if outcome.code == CANNOT:
         main = without_throughput(main)
     say("balance", 1.0, "")
@@ -102,12 +102,12 @@ def _solve(problem: Problem) -> tuple[Outcome, float]:
     return outcome, float(most.state["F"])
 
 
-def _outlet(outcome: Outcome) -> float:
+def outlet(outcome: Outcome) -> float:
     """Outlet temperature [K]: the warmer of powder and air."""
     return float(max(outcome.state["T"], powder_temperature(outcome)))
 
 
-def _refined(problem: Problem, outcome: Outcome, capacity: float) -> EngineResult:
+def refined(problem: Problem, outcome: Outcome, capacity: float) -> EngineResult:
     """The same state on classes of half the width (of a batch: half the steps too); capacity is searched anew."""
     feed = problem.config.feed
     finer = replace(build(problem.config, problem.config.run.class_ratio**0.5), mill=problem.mill)

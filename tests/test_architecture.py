@@ -123,7 +123,7 @@ def test_no_heavy_import_at_the_door(name):
 @pytest.mark.parametrize("library", ["h5py", "click"])
 def test_one_place_for_each_file_library(library):
     users = {name_of(p) for p in FILES if library in imports(p)[1]}
-    allowed = {"h5py": {"results", "resultread", "resultfile", "sweep.write", "sweep.read"}, "click": {n for n in LAYER if n.startswith("cli")}}
+    allowed = {"h5py": {"results", "resultread", "resultfile", "netcdf", "sweep.write", "sweep.read"}, "click": {n for n in LAYER if n.startswith("cli")}}
     assert users <= allowed[library]
 
 

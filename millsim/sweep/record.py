@@ -11,11 +11,12 @@ STATUS_WORDS = ("ok", "over capacity", "cannot run", "failed", "not computed")
 STATUS_MEANING = (
     "runs as asked",
     "takes less than the feed rate asked for; figures are for the largest rate it takes",
-    "a limit is exceeded even with next to no feed; rates and energies per kg are NaN",
+    "a limit is exceeded even with next to no feed; its rate is 0, its energy per kg infinite",
     "no answer: the settings contradict each other, or the state did not settle; see reason",
     "not computed yet",
 )
-SIZES_M = 1e-6 * 5.0 * 10.0 ** (np.arange(77) / 20.0)  # (77,) where the product's Q3 is kept: 5 um to 31.5 mm, R 20 steps
+# Where the product's Q3 is kept (77,): 5 um to 31.5 mm in steps of the R 20 series of ISO 3.
+SIZES_M = 1e-6 * 5.0 * 10.0 ** (np.arange(77) / 20.0)
 
 
 @dataclass(frozen=True)
@@ -66,14 +67,16 @@ class Points:
 
 @dataclass(frozen=True)
 class Tornado:
-    """What one parameter does to the as-built mill: outputs at its score -1 and +1, all others at their values.
+    """What each parameter does to the as-built mill, one standard deviation of its range down and up.
 
-    low, high: by output name (G,); parameters: one of each group that moves together (G,).
+    low, high: by output name (G,); parameters: one of each group that moves together (G,). how: "one at a time", all
+    others at their values; "tied", with a calibration: what the outputs do along with it over the calibrated draws.
     """
 
     parameters: tuple[Param, ...]
     low: dict[str, np.ndarray]
     high: dict[str, np.ndarray]
+    how: str = "one at a time"
 
 
 @dataclass(frozen=True)
