@@ -27,7 +27,7 @@ LAYERS = (
     ("chamber", "balance", "operate", "capacity", "batch", "histories", "montecarlo", "pieces", "linear",
      "freepaths", "kineticlaws", "kinetics"),
     ("problem", "outcome", "calibrated", "scores", "band", "scalars", "assemble", "chambertrace"),
-    ("run", "circuit", *modules_of("measured")),
+    ("run", "circuit", "circuitband", "circuitline", *modules_of("measured")),
     (*modules_of("prebuild"), "heatanswers", "heatstand", "heatcool", "heatrunaway", "wear"),
     ("results", "resultfile", "csvout", *modules_of("sweep")),
     ("wording", "style", "limitwords", "advice", "describe", "comparison", "plots", "plots_power", "plots_size",
