@@ -19,6 +19,7 @@ from .cli_heat import heat
 from .cli_report import report
 from .cli_run import run_command
 from .cli_sieve import sieve
+from .cli_sweep import sweep
 from .cli_wear import wear
 from .errors import MillsimError
 from .progress import Progress
@@ -217,3 +218,4 @@ cli.add_command(heat)
 cli.add_command(wear)
 cli.add_command(draw)
 cli.add_command(report)
+cli.add_command(sweep)

@@ -61,6 +61,10 @@ class Progress:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.clear()
+
+    def clear(self) -> None:
+        """Take the line away, for other words to stand in its place."""
         if self._terminal and self._width:
             self._stream.write("\r" + " " * self._width + "\r")
             self._stream.flush()

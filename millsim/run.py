@@ -107,10 +107,12 @@ def outlet(outcome: Outcome) -> float:
     return float(max(outcome.state["T"], powder_temperature(outcome)))
 
 
-def refined(problem: Problem, outcome: Outcome, capacity: float) -> EngineResult:
+def refined(
+    problem: Problem, outcome: Outcome, capacity: float, class_ratio: float | None = None
+) -> EngineResult:
     """The same state on classes of half the width (of a batch: half the steps too); capacity is searched anew."""
-    feed = problem.config.feed
-    finer = replace(build(problem.config, problem.config.run.class_ratio**0.5), mill=problem.mill)
+    feed, ratio = problem.config.feed, class_ratio or problem.config.run.class_ratio
+    finer = replace(build(problem.config, ratio**0.5), mill=problem.mill)
     if feed.batch_mass_kg:
         again = solve_batch(finer, feed.batch_mass_kg, feed.batch_time_s, steps=600)
     else:

@@ -79,11 +79,7 @@ def compute(job: Job, stopping: Callable[[], bool] | None = None) -> tuple[np.nd
 
 def _point(config: Config, job: Job, replicate: int, row: np.void, stopping: Callable[[], bool]) -> None:
     """Fill a row with the answer of one config."""
-    problem = build(config, job.class_ratio)
-    outcome = _solve(problem)
-    if problem.calibration:  # it counts less in a mill much hotter or colder than its runs; as in `predict`
-        problem = build(config, job.class_ratio, outlet(outcome))
-        outcome = _solve(problem)
+    problem, outcome = solve_point(config, job.class_ratio)
     open_rate = config.feed.rate_kg_s is None and not config.feed.batch_mass_kg
     capacity = float(outcome.state["F"]) if open_rate and outcome.code != CANNOT_RUN else NAN
     if job.engine == "montecarlo":
@@ -98,6 +94,16 @@ def _point(config: Config, job: Job, replicate: int, row: np.void, stopping: Cal
     row["binding"], row["loads"] = LIMITS.index(outcome.binding), outcome.loads
     if job.draws:
         _draw(problem, job, row, stopping)
+
+
+def solve_point(config: Config, class_ratio: float) -> tuple[Problem, Outcome]:
+    """A config as the balance settles it, at the feed rate asked for or at capacity. Raises NotConverged."""
+    problem = build(config, class_ratio)
+    outcome = _solve(problem)
+    if problem.calibration:  # it counts less in a mill much hotter or colder than its runs; as in `predict`
+        problem = build(config, class_ratio, outlet(outcome))
+        outcome = _solve(problem)
+    return problem, outcome
 
 
 def _solve(problem: Problem) -> Outcome:

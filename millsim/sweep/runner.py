@@ -85,6 +85,12 @@ def run(
     return report
 
 
+def known(plan: Plan, journal: Journal) -> Report:
+    """What the journal holds of the plan, with nothing computed."""
+    ids = journal.identities(row_type(plan.engine, plan.draws))
+    return Report(plan.count, int(np.count_nonzero(find(ids, identity.identities(plan)) >= 0)))
+
+
 def about(plan: Plan) -> dict:
     """What a session is about, as kept in the points file."""
     axes = {a.key: len(a.values) for a in plan.axes}

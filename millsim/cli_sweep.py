@@ -1,0 +1,138 @@
+"""`millsim sweep`: many mills over night, safe from a pulled plug."""
+
+import sys
+from pathlib import Path
+
+import click
+
+from .cli_base import INTERRUPTS, KEPT, force_option, json_done, json_option, path_type, set_option, tell
+from .errors import InputError, MillsimError, Problem
+from .progress import Progress
+
+
+@click.command()
+@click.argument("plan", type=path_type, metavar="SWEEP.toml")
+@click.option("--out", type=path_type, metavar="FILE.h5", help="Default: SWEEP.h5 in the current folder.")
+@click.option("--workers", type=click.IntRange(1, 1024), help="Default: one for each core.")
+@click.option("--scheduler", metavar="ADDRESS", help="Use the dask cluster there, e.g. tcp://10.0.0.5:8786.")
+@click.option("--csv", "csv_file", type=path_type, metavar="FILE.csv", help="Also a table, one row per point.")
+@click.option("--plots", type=path_type, metavar="DIR", help="Draw maps, trade-offs and sensitivities.")
+@click.option("--so-far", is_flag=True, help="Compute nothing; gather what an interrupted sweep has so far.")
+@set_option
+@json_option
+@force_option
+@click.pass_context
+def sweep(ctx, plan, out, workers, scheduler, csv_file, plots, so_far, settings, as_json, force) -> None:
+    """Compute many mills: a base config and what varies.
+
+    SWEEP.toml is described in configs/demo_sweep.toml. Stopped at any time, the same command goes on where it
+    was: points that are known are not computed again, unless what they rest on has changed.
+    """
+    from .sweep.plan import read_plan
+
+    made = read_plan(plan, list(settings))
+    out = out or Path(f"{plan.stem}.h5")
+    points_file = out.with_suffix(".points")
+    _check_outputs(made, out, csv_file, plots, force)
+    from .sweep.gather import collect
+    from .sweep.journal import open_journal
+
+    with open_journal(points_file) as journal:
+        report = _computed(ctx, made, journal, workers, scheduler, out, as_json, so_far)
+        from . import sweepwords
+        from .sweep.write import write
+
+        found = collect(made, journal)
+    sweepwords.refuse_if_nothing_runs(found)
+    if so_far and not report.reused:
+        raise MillsimError(f"{points_file} holds no point of this sweep yet.")
+    write(found, out, force=True)  # what stood there was found to be this sweep, or --force was given
+    ctx.meta[KEPT] = f"the sweep is in {out}."
+    kept, failure = _keep(ctx, found, csv_file, plots, force)
+    if as_json:
+        json_done(ctx, sweepwords.to_json(found, report, out))
+    else:
+        tell(sweepwords.after(report, found))
+        click.echo(sweepwords.text(found), nl=False)
+        tell([f"Written: {out}", *kept])
+    if failure is not None:
+        raise failure
+
+
+def _check_outputs(plan, out: Path, csv_file: Path | None, plots: Path | None, force: bool) -> None:
+    """Find out before computing whether the results could be kept. A file of the same sweep may be renewed."""
+    from .resultfile import check_target
+
+    same = False
+    if out.is_file() and out.suffix == ".h5" and not force:
+        from .sweep import read
+
+        try:
+            same = read.plan_of(out) == (plan.base.sha256, plan.text)
+        except InputError:
+            same = False
+        if not same:
+            hint = "give --out another name; --force replaces it (the points file is kept in any case)"
+            raise InputError(Problem("--out", "", f"{out} exists already and holds something else", hint=hint))
+    check_target(out, force or same, kind="sweep.h5")
+    if csv_file is not None:
+        check_target(csv_file, force, where="--csv", kind="sweep.csv")
+    if plots is not None:
+        from .csvout import refuse_any_existing
+        from .plots_sweep import file_names
+        from .resultfile import check_folder
+
+        check_folder(plots, "--plots", create=True)
+        if not force:
+            refuse_any_existing([plots / name for name in file_names(plan)], "--plots")
+
+
+def _computed(ctx, plan, journal, workers, scheduler, out: Path, quiet: bool, so_far: bool):
+    """Run the plan, with a line of progress; the executor of a cluster if one is named."""
+    from . import sweepwords
+    from .sweep import runner
+
+    if so_far:
+        return runner.known(plan, journal)
+    check = ctx.meta[INTERRUPTS].check
+    with Progress(quiet=quiet and not sys.stderr.isatty()) as progress:
+
+        def say(stage: str, done: float, detail: str = "") -> None:
+            check()
+            progress(stage, done, detail)
+
+        def before(report) -> None:
+            progress.clear()
+            if not quiet:
+                tell(sweepwords.before(plan, report, out, journal.path))
+
+        say("starting", 0.0)
+        try:
+            if scheduler is None:
+                return runner.run(plan, journal, workers, None, say, check, before)
+            from .sweep.cluster import cluster_executor
+
+            with cluster_executor(scheduler) as (executor, count):
+                return runner.run(plan, journal, workers or count, executor, say, check, before)
+        finally:
+            kept = sum(e.count for e in journal.entries)
+            ctx.meta[KEPT] = f"{kept} points are kept in {journal.path}; the same command goes on from there."
+
+
+def _keep(ctx, found, csv_file: Path | None, plots: Path | None, force: bool) -> tuple[list[str], MillsimError | None]:
+    """Write what was asked for besides; a failure is handed back, so that the answer is still printed."""
+    kept: list[str] = []
+    try:
+        if csv_file is not None:
+            from .sweep.tidy import write_tidy
+
+            write_tidy(found, csv_file, force)
+            kept.append(f"Written: {csv_file}")
+        if plots is not None:
+            from . import plots_sweep
+
+            ctx.meta[KEPT] = f"{ctx.meta.get(KEPT, '')} Figures drawn so far stay in {plots}.".strip()
+            kept.append(f"Drawn: {len(plots_sweep.save_all(found, plots, force))} figures in {plots}")
+    except MillsimError as error:
+        return kept, error
+    return kept, None

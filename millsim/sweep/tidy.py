@@ -1,0 +1,103 @@
+"""The tidy table of a sweep: one row per point, units in the header, for a spreadsheet."""
+
+import csv
+import io
+import math
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+from ..band import LEVEL
+from ..capacity import LIMITS
+from ..resultfile import write_bytes
+from ..units import UNITS, in_unit
+from .points import row_of
+from .record import FAILED, STATUS_WORDS, Sweep
+
+# Column: (output, factor, offset) from SI.
+_COLUMNS = {
+    "x10_um": ("x10_m", 1e6, 0.0),
+    "x50_um": ("x50_m", 1e6, 0.0),
+    "x90_um": ("x90_m", 1e6, 0.0),
+    "span": ("span", 1.0, 0.0),
+    "throughput_g_h": ("throughput_kg_s", 3.6e6, 0.0),
+    "holdup_g": ("holdup_kg", 1e3, 0.0),
+    "gross_kWh_kg": ("gross_J_kg", 1 / 3.6e6, 0.0),
+    "net_kWh_kg": ("net_J_kg", 1 / 3.6e6, 0.0),
+    "electrical_power_W": ("electrical_power_W", 1.0, 0.0),
+    "idle_power_W": ("idle_power_W", 1.0, 0.0),
+    "outlet_C": ("outlet_temperature_K", 1.0, -273.15),
+    "air_m3_h": ("air_flow_m3_s", 3600.0, 0.0),
+    "open_sieve_share": ("open_sieve_share", 1.0, 0.0),
+    "tip_speed_m_s": ("tip_speed_m_s", 1.0, 0.0),
+    "residence_s": ("residence_s", 1.0, 0.0),
+    "hits_per_particle": ("hits_per_particle", 1.0, 0.0),
+    "jam_index": ("jam_index", 1.0, 0.0),
+}
+
+
+def write_tidy(sweep: Sweep, path: Path | str, force: bool = False) -> None:
+    """Write the tidy table; it appears whole or not at all."""
+    write_bytes(path, tidy_text(sweep).encode(), force)
+
+
+def tidy_text(sweep: Sweep) -> str:
+    """The tidy table as CSV: settings in the unit of each key, answers, what binds, and where each row comes from."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    columns = list(_columns(sweep))
+    writer.writerow([name for name, _ in columns])
+    writer.writerows(zip(*(values for _, values in columns), strict=True))
+    return out.getvalue()
+
+
+def _columns(s: Sweep) -> Iterator[tuple[str, list]]:
+    p = s.points
+    yield "point", list(range(s.count))
+    for i in range(len(s.axes)):
+        yield from _settings(s, i)
+    if s.engine == "montecarlo":
+        yield "seed", (s.seed + np.unravel_index(np.arange(s.count), s.shape)[-1]).tolist()
+    else:
+        yield "seed", [s.seed if s.draw_count else ""] * s.count
+    yield "status", [STATUS_WORDS[k] for k in p.status]
+    yield "binding", [LIMITS[b] if k != FAILED else "" for k, b in zip(p.status, p.binding, strict=True)]
+    for name, (output, factor, offset) in _COLUMNS.items():
+        yield name, _cells(p.values[output] * factor + offset)
+        if output in p.se:
+            yield f"{name}_se", _cells(p.se[output] * factor)
+        if output in p.draws:
+            ends = [_quantile(d, q) for d in (p.draws[output],) for q in ((1 - LEVEL) / 2, (1 + LEVEL) / 2)]
+            yield f"{name}_low", _cells(ends[0] * factor + offset)
+            yield f"{name}_high", _cells(ends[1] * factor + offset)
+    for j, limit in enumerate(LIMITS):
+        yield f"load_{limit.replace(' ', '_')}", _cells(p.loads[:, j])
+    yield "reason", [p.reason.get(i, "") for i in range(s.count)]
+    yield "engine", [s.engine] * s.count
+    yield "version", [s.version] * s.count
+    yield "model_version", [s.model_version] * s.count
+    yield "base_config_sha256", [s.base_sha256] * s.count
+    yield "point_hash", [f"{a:016x}{b:016x}" for a, b in s.identity.tolist()]
+
+
+def _settings(s: Sweep, i: int) -> Iterator[tuple[str, list]]:
+    axis = s.axes[i]
+    where = np.unravel_index(np.arange(s.count), s.shape)[i if s.design == "grid" else 0]
+    for key, values in {axis.key: axis.values, **axis.along}.items():
+        shown = row_of(key).shown
+        words = isinstance(values[0], str)
+        text = values if words or shown == "-" else [f"{in_unit(v, UNITS[shown]):.10g}" for v in values]
+        yield key if words or shown == "-" else f"{key} [{shown}]", [text[k] for k in where]
+
+
+def _quantile(draws: np.ndarray, q: float) -> np.ndarray:
+    """(P,) quantile over the draws that have a number; NaN where none has."""
+    found = np.full(draws.shape[0], np.nan)
+    some = ~np.all(np.isnan(draws), axis=1)
+    found[some] = np.nanquantile(draws[some], q, axis=1, method="inverted_cdf")
+    return found
+
+
+def _cells(values: np.ndarray) -> list[str]:
+    return ["" if math.isnan(v) else f"{v:.6g}" for v in values.tolist()]
