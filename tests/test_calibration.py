@@ -25,6 +25,9 @@ from millsim.measured.runsheet import read_run
 from millsim.problem import build
 from millsim.run import predict
 from millsim.scores import at_score
+from millsim.sweep import gather, identity, runner
+from millsim.sweep.journal import open_journal
+from millsim.sweep.plan import read_plan
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 SLIM = ["run.engine=balance", "run.trace=false", "run.band_samples=64"]
@@ -322,6 +325,29 @@ def test_weight_none_is_the_prior_and_weight_one_the_draws(card):
     }), material_weight=0.5)  # fmt: skip
     got = np.log(half.values("xw_min_warm", normal))
     assert got.std() == pytest.approx(np.log(at_score(fitted.prior, normal)).std(), rel=0.05)
+
+
+def test_a_sweep_uses_the_card_as_predict_does(card, tmp_path):
+    text = f"""[sweep]\nconfig = "{CONFIGS / "demo.toml"}"\ndraws = 2\n[set]\n"calibration.card" = "{card}"
+[[axis]]\nkey = "stator.gap"\nvalues = ["2 mm", "3 mm"]\n"""
+    (tmp_path / "s.toml").write_text(text, encoding="utf-8")
+    plain = text.replace(f'[set]\n"calibration.card" = "{card}"\n', "")
+    (tmp_path / "plain.toml").write_text(plain, encoding="utf-8")
+    p, without = read_plan(tmp_path / "s.toml"), read_plan(tmp_path / "plain.toml")
+    assert not np.any(identity.identities(p) == identity.identities(without))
+    with open_journal(tmp_path / "s.points") as journal:
+        runner.run(p, journal, workers=1)
+        swept = gather.collect(p, journal)
+    config = load_config(CONFIGS / "demo.toml", [f"calibration.card={card}", "run.band_samples=0", "run.trace=false"])
+    predicted = predict(config, engine="balance")
+    for name in ("x50_m", "throughput_kg_s", "gross_J_kg"):
+        assert swept.points.values[name][1] == predicted.main.scalars[name].value  # 3 mm is the demo's gap
+        assert swept.as_built.values[name][0] == predicted.main.scalars[name].value
+    assert swept.tornado.how == "tied"
+    bases = {q.basis for q in swept.tornado.parameters}
+    assert "calibrated" in bases
+    wide = np.abs(np.log(swept.tornado.high["x50_m"] / swept.tornado.low["x50_m"]))
+    assert np.nanmax(wide) < 1.0  # the run has narrowed x50 to less than the prior's factor of about three
 
 
 def test_draws_of_the_band_are_the_draws_of_the_card(card):

@@ -12,7 +12,7 @@ from millsim.errors import InputError
 from millsim.schema import SECTIONS
 
 CONFIGS = Path(__file__).parents[1] / "configs"
-SHIPPED = sorted(p for p in CONFIGS.glob("*.toml") if not p.stem.endswith("_run"))  # run sheets are not configs
+SHIPPED = sorted(p for p in CONFIGS.glob("*.toml") if "[rotor]" in p.read_text(encoding="utf-8"))  # not run sheets
 BASE = (CONFIGS / "pla.toml").read_text(encoding="utf-8")
 
 

@@ -13,7 +13,7 @@ from ..capacity import LIMITS
 from ..resultfile import write_bytes
 from ..units import UNITS, in_unit
 from .points import row_of
-from .record import FAILED, STATUS_WORDS, Sweep
+from .record import FAILED, STATUS_WORDS, Sweep, quantile
 
 # Column: (output, factor, offset) from SI.
 _COLUMNS = {
@@ -68,7 +68,7 @@ def _columns(s: Sweep) -> Iterator[tuple[str, list]]:
         if output in p.se:
             yield f"{name}_se", _cells(p.se[output] * factor)
         if output in p.draws:
-            ends = [_quantile(d, q) for d in (p.draws[output],) for q in ((1 - LEVEL) / 2, (1 + LEVEL) / 2)]
+            ends = [quantile(d, q) for d in (p.draws[output],) for q in ((1 - LEVEL) / 2, (1 + LEVEL) / 2)]
             yield f"{name}_low", _cells(ends[0] * factor + offset)
             yield f"{name}_high", _cells(ends[1] * factor + offset)
     for j, limit in enumerate(LIMITS):
@@ -89,14 +89,6 @@ def _settings(s: Sweep, i: int) -> Iterator[tuple[str, list]]:
         words = isinstance(values[0], str)
         text = values if words or shown == "-" else [f"{in_unit(v, UNITS[shown]):.10g}" for v in values]
         yield key if words or shown == "-" else f"{key} [{shown}]", [text[k] for k in where]
-
-
-def _quantile(draws: np.ndarray, q: float) -> np.ndarray:
-    """(P,) quantile over the draws that have a number; NaN where none has."""
-    found = np.full(draws.shape[0], np.nan)
-    some = ~np.all(np.isnan(draws), axis=1)
-    found[some] = np.nanquantile(draws[some], q, axis=1, method="inverted_cdf")
-    return found
 
 
 def _cells(values: np.ndarray) -> list[str]:

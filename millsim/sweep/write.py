@@ -25,7 +25,7 @@ from ..resultfile import write_bytes
 from ..resultread import CHECKSUM, content_sha256
 from ..scalars import LONG_NAMES
 from .read import FORMAT_VERSION, SWEEP, WORD
-from .record import MISSING, SIZES_M, STATUS_MEANING, STATUS_WORDS, Axis, Points, Sweep
+from .record import MISSING, SIZES_M, STATUS_MEANING, STATUS_WORDS, Axis, Points, Sweep, quantile
 
 
 def write(sweep: Sweep, path: Path | str, force: bool = False) -> None:
@@ -144,20 +144,13 @@ def _points(group, p: Points, shape: tuple[int, ...], scales: tuple, shared: dic
         if name in p.se:
             put(f"{name}_se", p.se[name], unit, f"standard error of {words}")
         if name in p.draws:
-            low, high = np.nanquantile(_quiet(p.draws[name]), [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=1)
+            low, high = (quantile(p.draws[name], share) for share in ((1 - LEVEL) / 2, (1 + LEVEL) / 2))
             put(f"{name}_low", low, unit, f"lower bound of the band of {words}")
             put(f"{name}_high", high, unit, f"upper bound of the band of {words}")
             put(f"{name}_draw", p.draws[name], unit, f"by parameter draw: {words}", (shared["draw"],))
     if p.draws:
         words = "by parameter draw: product, cumulative undersize by mass"
         put("product_q3_draw", p.draw_q3, "1", words, (shared["draw"], shared["size"]))
-
-
-def _quiet(draws: np.ndarray) -> np.ndarray:
-    """Draws (P, D) with rows that have no number at all replaced by a NaN that numpy does not warn of."""
-    found = np.where(np.isinf(draws), np.finfo(float).max, draws)
-    found[np.all(np.isnan(found), axis=1)] = np.inf
-    return found
 
 
 def _one_point(group):

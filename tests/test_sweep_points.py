@@ -1,0 +1,341 @@
+"""A point of a sweep is the mill that `predict --set` reads, with the same answer; and it knows what it rests on."""
+
+import itertools
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from millsim import run
+from millsim.config import load_config
+from millsim.errors import InputError
+from millsim.problem import build
+from millsim.schema import SECTIONS
+from millsim.sweep import axes, compute, identity, points
+from millsim.sweep.plan import read_plan
+
+CONFIGS = Path(__file__).resolve().parent.parent / "configs"
+J8 = """
+[sweep]
+config = "demo.toml"
+[[axis]]
+key = "stator.gap"
+values = ["1 mm", "2 mm", "3 mm", "4 mm", "6 mm"]
+[[axis]]
+key = "drive.speed"
+from = "6000 rpm"
+to = "18000 rpm"
+count = 5
+[[axis]]
+key = "sieve.hole"
+values = ["0.8 mm", "1 mm", "1.5 mm"]
+along = { "sieve.pitch" = ["1.6 mm", "2 mm", "3 mm"] }
+"""
+WORDS = """
+[sweep]
+config = "demo.toml"
+[set]
+"feed.rate" = "300 g/h"
+[[axis]]
+key = "rotor.edge"
+values = ["blunt", "bevelled", "toothed"]
+[[axis]]
+key = "feed.material"
+values = ["pmma", "ps"]
+[[axis]]
+key = "rotor.bars"
+values = [2, 4]
+[[axis]]
+key = "model.layer_speed_ratio"
+values = [0.3, 0.4]
+[[axis]]
+key = "air.fan"
+values = [true, false]
+"""
+
+
+def plan(tmp_path, text, name="s.toml", base=None, changes=()):
+    """A plan from text, beside a copy of the configs it may name."""
+    for source in CONFIGS.iterdir():
+        (tmp_path / source.name).write_bytes(source.read_bytes())
+    if base:
+        (tmp_path / "demo.toml").write_text(base((CONFIGS / "demo.toml").read_text()), encoding="utf-8")
+    (tmp_path / name).write_text(text, encoding="utf-8")
+    return read_plan(tmp_path / name, changes)
+
+
+def job_of(p, which, draws=0):
+    """The job of some points that share a template."""
+    which = np.asarray(which)
+    (template,) = set(p.template_of(p.picks(which)).tolist())
+    return compute.Job(
+        p.templates[template], identity.identities(p)[which], tuple(p.settings(which)),
+        tuple(int(i) for i in p.replicate(which)), p.engine, p.class_ratio, draws, p.seed,
+    )  # fmt: skip
+
+
+def as_overrides(p, point):
+    """Settings of a point as somebody would type them after --set."""
+    where = p.picks(np.array([point]))[:, 0]
+    settings = {}
+    for axis, k in zip(p.axes, where, strict=True):
+        settings[axis.key] = axis.values[k]
+        settings.update({key: v[k] for key, v in axis.along.items()})
+    return points.overrides(settings)
+
+
+@pytest.mark.parametrize("text", [J8, WORDS], ids=["numbers", "words"])
+def test_every_point_is_the_config_that_overrides_would_make(tmp_path, text):
+    p = plan(tmp_path, text)
+    fixed = ['feed.rate="300 g/h"'] if text is WORDS else []
+    for i in range(p.count):
+        job = job_of(p, [i])
+        ours = job.template.config(job.settings[0], named=True)
+        theirs = load_config(tmp_path / "demo.toml", [*fixed, *as_overrides(p, i)])
+        assert ours.sha256 == theirs.sha256
+        assert ours.text == theirs.text
+        assert build(ours).mill.tobytes() == build(theirs).mill.tobytes()
+
+
+def test_a_point_gives_exactly_the_numbers_of_predict(tmp_path):
+    p = plan(tmp_path, J8)
+    quick = ["run.band_samples=0", "run.trace=false"]
+    for i in (0, 37, 74):
+        rows, reasons = compute.compute(job_of(p, [i]))
+        config = load_config(tmp_path / "demo.toml", [*as_overrides(p, i), *quick])
+        prediction = run.predict(config, engine="balance")
+        assert not reasons
+        for name, value in zip(compute.NAMES, rows[0]["values"], strict=True):
+            assert value == prediction.main.scalars[name].value, name
+        edges, q3 = prediction.main.table.edges_m, prediction.main.table.product_q3
+        inside = (edges[0] < compute.SIZES_M) & (compute.SIZES_M < edges[-1])
+        expected = np.interp(np.log(compute.SIZES_M), np.log(edges), q3)[inside]
+        assert rows[0]["q3"][inside] == pytest.approx(expected, abs=1e-7)
+
+
+def test_a_monte_carlo_replicate_is_predict_with_its_seed(tmp_path):
+    head = 'config = "demo.toml"\nengine = "montecarlo"\nreplicates = 2\nseed = 7'
+    fixed = '[set]\n"run.histories" = 300\n"run.x50_error" = 0.0'
+    p = plan(tmp_path, J8.replace('config = "demo.toml"', head) + fixed)
+    assert p.shape == (5, 5, 3, 2)
+    rows, _ = compute.compute(job_of(p, [1]))
+    config = load_config(tmp_path / "demo.toml", [*as_overrides(p, 1), "run.histories=300", "run.x50_error=0",
+                                                  "run.band_samples=0", "run.trace=false"])  # fmt: skip
+    prediction = run.predict(config, engine="montecarlo", seed=8)
+    assert rows[0]["values"][1] == prediction.main.scalars["x50_m"].value
+    assert rows[0]["se"][1] == prediction.main.scalars["x50_m"].se
+
+
+def test_draws_are_those_of_the_band(tmp_path):
+    from millsim import band
+
+    p = plan(tmp_path, J8.replace("[[axis]]", "class_ratio = 1.4\n[[axis]]", 1))
+    rows, _ = compute.compute(job_of(p, [40], draws=4))
+    assert rows[0]["draws"].shape == (4, len(compute.NAMES))
+    problem = build(job_of(p, [40]).template.config(p.settings(np.array([40]))[0]), 1.4)
+    result = band.solve_sample(problem, band.draws(problem, 4, p.seed)[2:3], None)
+    assert rows[0]["draws"][2][1] == result.scalars["x50_m"].value
+
+
+# --- identity ----------------------------------------------------------------------------------------------
+
+
+def same(a, b):
+    return np.array_equal(identity.identities(a), identity.identities(b))
+
+
+def test_names_notes_order_and_spelling_do_not_count(tmp_path):
+    (tmp_path / "a").mkdir()
+    first = plan(tmp_path / "a", J8)
+    text = J8.replace('"1 mm"', '"1000 um"') + "# a remark\n"
+
+    def base(demo):
+        named = demo.replace('name = "workshop acrylic mill"', 'name = "another"')
+        return named.replace("60 mm", "6 cm") + "\n# more\n"
+
+    (tmp_path / "b").mkdir()
+    assert same(first, plan(tmp_path / "b", text, "other.toml", base))
+
+
+def test_what_only_the_review_reads_does_not_count(tmp_path):
+    (tmp_path / "a").mkdir()
+    (tmp_path / "b").mkdir()
+    first = plan(tmp_path / "a", J8)
+    second = plan(tmp_path / "b", J8, base=lambda t: t.replace('run_out = "0.05 mm"', 'run_out = "0.2 mm"'))
+    assert same(first, second)
+
+
+@pytest.mark.parametrize("section, key", [(s, k) for s, keys in SECTIONS.items() for k in keys if not k.predicts])
+def test_keys_that_do_not_count_change_nothing_the_engine_sees(section, key):
+    raw = key.choices[-1] if key.choices else key.example.strip('"')
+    base = "swinging" if key.only == ("mount", "swinging") else "demo"
+    if key.kind == "flag":
+        raw = "true"
+    before = build(load_config(CONFIGS / f"{base}.toml"))
+    after = build(load_config(CONFIGS / f"{base}.toml", [f"{section}.{key.name}={raw}"]))
+    assert before.mill.tobytes() == after.mill.tobytes()
+    assert before.edges.tobytes() == after.edges.tobytes()
+
+
+def changed(tmp_path, text, base=None, changes=()):
+    """What differs from the plain sweep, in words."""
+    for name in "ab":
+        (tmp_path / name).mkdir()
+    before, after = plan(tmp_path / "a", J8), plan(tmp_path / "b", text, "s.toml", base, changes)
+    assert not np.any(np.all(identity.identities(before)[: after.count] == identity.identities(after)[:75], axis=1))
+    return identity.changes(identity.common_pairs(before), identity.common_pairs(after))
+
+
+def test_a_changed_key_is_named(tmp_path):
+    assert changed(tmp_path, J8, lambda t: t.replace("bars = 4 ", "bars = 6 ")) == ["rotor.bars: 4 -> 6"]
+
+
+def test_a_changed_class_ratio_is_named(tmp_path):
+    assert changed(tmp_path, J8.replace("[[axis]]", "class_ratio = 1.2\n[[axis]]", 1)) == ["class_ratio: 1.15 -> 1.2"]
+
+
+def test_a_changed_density_on_a_card_is_named(tmp_path):
+    import millsim.cards as cards
+
+    card = cards.card_toml(cards.load_material("pmma"))
+    text = J8.replace("[[axis]]", '[set]\n"feed.material" = "mine.toml"\n[[axis]]', 1)
+    for name, density in (("a", "1180"), ("b", "1190")):
+        (tmp_path / name).mkdir()
+        assert "[density]\nvalue = 1180" in card
+        mine = card.replace("[density]\nvalue = 1180", f"[density]\nvalue = {density}")
+        (tmp_path / name / "mine.toml").write_text(mine, encoding="utf-8")
+    before, after = (plan(tmp_path / n, text) for n in "ab")
+    rows = identity.changes(identity.common_pairs(before), identity.common_pairs(after))
+    assert rows == ["material.density: 1180 -> 1190"]
+    shipped = plan(tmp_path / "a", J8)  # the same content under another name is the same material
+    assert same(shipped, before)
+
+
+def test_a_new_model_version_is_named(tmp_path, monkeypatch):
+    p = plan(tmp_path, J8)
+    before, ids = identity.common_pairs(p), identity.identities(p)
+    monkeypatch.setattr(identity, "MODEL_VERSION", "next")
+    assert identity.changes(before, identity.common_pairs(p)) == ["model version: 1 -> next"]
+    assert not np.any(identity.identities(p) == ids)
+
+
+def test_an_edited_law_is_seen(tmp_path, monkeypatch):
+    p = plan(tmp_path, J8)
+    ids = identity.identities(p)
+    monkeypatch.setattr(identity, "engine_sources", lambda: "an edited law")
+    assert not np.any(identity.identities(p) == ids)
+
+
+def test_every_source_that_computes_a_point_counts():
+    # The listed sources must cover what `compute` needs below the config: any engine module it imports.
+    import ast
+
+    listed = {p.name for pattern in identity._ENGINE for p in identity._PACKAGE.glob(pattern)}
+    seen, todo = set(), ["sweep/compute.py"]
+    while todo:
+        name = todo.pop()
+        path = identity._PACKAGE / name
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and node.level:
+                base = path.parent if node.level == 1 else path.parent.parent
+                for file in [base / f"{(node.module or '').replace('.', '/')}.py",
+                             *(base / (node.module or "").replace(".", "/") / f"{a.name}.py" for a in node.names)]:
+                    if file.is_file() and (relative := file.relative_to(identity._PACKAGE).as_posix()) not in seen:
+                        seen.add(relative)
+                        todo.append(relative)
+    numeric = {Path(s).name for s in seen if "from .jit import" in (identity._PACKAGE / s).read_text() or "laws/" in s}
+    assert numeric - {"pieces.py"} <= listed  # single pieces are followed by `predict` only
+
+
+def test_a_larger_sweep_holds_the_points_of_a_smaller_one(tmp_path):
+    small = plan(tmp_path, J8)
+    more = plan(tmp_path, J8 + '\n[[axis]]\nkey = "rotor.bars"\nvalues = [2, 4, 6]\n')
+    known = {tuple(row) for row in identity.identities(more).tolist()}
+    assert all(tuple(row) in known for row in identity.identities(small).tolist())  # the base has 4 bars
+
+
+def test_a_base_with_the_axis_key_of_its_own_is_the_same_point(tmp_path):
+    (tmp_path / "a").mkdir()
+    (tmp_path / "b").mkdir()
+    first = plan(tmp_path / "a", J8)
+    second = plan(tmp_path / "b", J8, base=lambda t: t.replace('gap = "3 mm"', 'gap = "5 mm"'))
+    assert same(first, second)
+
+
+def test_all_points_of_a_plan_differ(tmp_path):
+    for text in (J8, WORDS):
+        p = plan(tmp_path, text)
+        assert len(np.unique(identity.identities(p), axis=0)) == p.count
+
+
+# --- axes --------------------------------------------------------------------------------------------------
+
+
+def test_ranges_are_numbers_that_people_write(tmp_path):
+    p = plan(tmp_path, J8)
+    listed = J8.replace('from = "6000 rpm"\nto = "18000 rpm"\ncount = 5',
+                        'values = ["6000 rpm", "9000 rpm", "12000 rpm", "15000 rpm", "18000 rpm"]')  # fmt: skip
+    assert p.axes[1].values == plan(tmp_path, listed).axes[1].values
+
+
+def test_geometric_steps_have_one_factor(tmp_path):
+    p = plan(tmp_path, J8.replace("count = 5", 'count = 5\nspacing = "geometric"'))
+    factors = np.diff(np.log(p.axes[1].values))
+    assert factors == pytest.approx(np.log(3) / 4, rel=1e-11)
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.sampled_from([k for keys in SECTIONS.values() for k in keys if k.kind == "quantity" and k.low > -1e9]),
+       st.floats(0.0, 1.0))  # fmt: skip
+def test_a_snapped_number_reads_back_from_its_override(row, share):
+    from millsim.values import convert
+
+    x = axes.snap(row.low + share * (row.high - row.low), row)
+    text = axes.text_of("a.b", x, row).partition("=")[2].strip('"')
+    assert axes.snap(x, row) == x
+    if row.low <= x <= row.high:
+        assert convert(text, row) == x
+
+
+def test_sobol_points_cover_evenly_and_go_on(tmp_path):
+    head = 'config = "demo.toml"\ndesign = "sobol"\npoints = {}'
+    text = J8.replace("count = 5\n", "")
+    few = plan(tmp_path, text.replace('config = "demo.toml"', head.format(64)))
+    many = plan(tmp_path, text.replace('config = "demo.toml"', head.format(128)))
+    assert few.shape == (64,)
+    assert few.axes[1].values == many.axes[1].values[:64]
+    low, high = 6000 * np.pi / 30, 18000 * np.pi / 30
+    shares = (np.array(few.axes[1].values) - low) / (high - low)
+    assert np.all(np.histogram(shares, 8, (0, 1))[0] == 8)  # of a (0, m, s) net in base 2: Sobol 1967
+    counts = np.unique(few.axes[0].values, return_counts=True)[1]
+    assert counts.size == 5
+    assert np.ptp(counts) <= 2
+
+
+def test_a_latin_hypercube_has_one_point_in_every_slice(tmp_path):
+    head = 'config = "demo.toml"\ndesign = "latin hypercube"\npoints = 40'
+    p = plan(tmp_path, J8.replace("count = 5\n", "").replace('config = "demo.toml"', head))
+    low, high = 6000 * np.pi / 30, 18000 * np.pi / 30
+    shares = (np.array(p.axes[1].values) - low) / (high - low)
+    assert sorted((shares * 40).astype(int)) == list(range(40))  # McKay, Beckman & Conover 1979
+
+
+def test_a_grid_is_every_combination_once_last_axis_fastest(tmp_path):
+    p = plan(tmp_path, J8)
+    rows = [tuple(s[a.key] for a in p.axes) for s in p.settings(np.arange(p.count))]
+    assert rows == list(itertools.product(*(a.values for a in p.axes)))
+
+
+def test_a_contradiction_is_found_at_its_point_only(tmp_path):
+    text = J8.replace('along = { "sieve.pitch" = ["1.6 mm", "2 mm", "3 mm"] }', "")  # the demo's pitch is 1.2 mm
+    p = plan(tmp_path, text)
+    config = p.templates[0].config(p.settings(np.array([0]))[0])
+    assert config.sieve.hole_m == 0.8e-3
+    with pytest.raises(InputError, match="pitch"):
+        p.templates[0].config(p.settings(np.array([2]))[0])
+    rows, reasons = compute.compute(job_of(p, [1, 2]))
+    assert rows["status"].tolist() == [0, 3]
+    assert set(reasons) == {1}
+    assert reasons[1].startswith("contradiction: sieve.pitch")
