@@ -130,7 +130,8 @@ def main(count: int = RUNS) -> dict:
     show("Calibration", rows)
     table = {"title": "Calibration", "rows": rows}
     if count >= RUNS:
-        KEPT.write_text(json.dumps(table, indent=1) + "\n", encoding="utf-8")
+        short = json.loads(json.dumps(table), parse_float=lambda text: float(f"{float(text):.4g}"))
+        KEPT.write_text(json.dumps(short, indent=1) + "\n", encoding="utf-8")
     return table
 
 

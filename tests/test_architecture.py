@@ -22,7 +22,7 @@ def modules_of(folder):
 LAYERS = (
     ("errors", "units", "params", "version", "paramwords"),
     ("config", "csvin", "schema", "reading", "tables", "values", "tomlfile", "checks",
-     "sheet", "sieves", "psd", "sizefits", "jit", "rng", "progress", "prediction", "resultread", "product",
+     "sheet", "sieves", "psd", "sizefits", "jit", "rng", "progress", "prediction", "netcdf", "resultread", "product",
      *modules_of("laws"), *modules_of("cards")),
     ("chamber", "balance", "operate", "capacity", "batch", "histories", "montecarlo", "pieces", "linear",
      "freepaths", "kineticlaws", "kinetics"),
@@ -123,14 +123,19 @@ def test_no_heavy_import_at_the_door(name):
 @pytest.mark.parametrize("library", ["h5py", "click"])
 def test_one_place_for_each_file_library(library):
     users = {name_of(p) for p in FILES if library in imports(p)[1]}
-    allowed = {"h5py": {"results", "resultread", "resultfile", "netcdf", "sweep.write", "sweep.read"}, "click": {n for n in LAYER if n.startswith("cli")}}
+    allowed = {
+        "h5py": {"results", "resultread", "resultfile", "netcdf", "sweep.write", "sweep.read"},
+        "click": {n for n in LAYER if n.startswith("cli")},
+    }
     assert users <= allowed[library]
 
 
 def test_only_the_six_packages_at_run_time():
     allowed = {"numpy", "numba", "scipy", "h5py", "matplotlib", "click"} | set(sys.stdlib_module_names)
     for path in FILES:
-        assert imports(path)[1] <= allowed, path.name
+        extra = {"distributed"} if name_of(path) == "sweep.cluster" else set()  # an optional one, asked for by name
+        assert imports(path)[1] <= allowed | extra, path.name
+    assert "distributed" not in imports(PACKAGE / "sweep" / "cluster.py", top_level_only=True)[1]
 
 
 def functions(path):
