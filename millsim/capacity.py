@@ -13,6 +13,8 @@ LIMITS = ("shaft power", "outlet temperature", "sieve", "chamber", "jam", "feed 
 POWER, TEMPERATURE, SIEVE, CHAMBER, JAM, OPENING = range(len(LIMITS))
 # ln of hold-up over a full chamber, at which the search looks first: nearly empty, then in growing steps.
 SCAN = np.array([-16.0, -10.0, -8.0, -6.5, -5.5, -4.7, -4.0, -3.4, -2.8, -2.3, -1.8, -1.4, -1.0, -0.6, -0.3, 0.01])
+ROUGH, NEAR = 1e-4, 1e-2  # tolerance while the search is far from a limit, and how near (in ln of the load) it is not
+CLOSE = 1e-7  # of the limit, on its safe side, where the search ends
 LEAST_OPEN = 0.4  # below this unblinded share a sieve counts as blinded (P5: warn when phi_b < 0.4)
 
 BATCH_LEFT = 7  # columns of a batch history: time, kg left, T, casing T, shaft power, jam index, chamber load
@@ -93,14 +95,14 @@ def _try_holdup(m, grid, feed, ln_M, F_asked, origin, s, work, loads, tolerance)
 
 
 @law
-def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance):
+def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough):
     """Fill the mill step by step until a limit binds or the feed rate asked for (may be inf) is reached.
 
     Returns (code, binding limit); s, work and loads then hold the state found, which exceeds no limit. Hold-up,
     unlike feed rate, always has an answer. Every trial comes from the last state within limits, as a mill that is
     fed a little more does; where the next state jumps (hotter, stickier, blinder, hotter) the search ends before
     the jump and names the limit the jump goes through. Feed rate need not rise with hold-up all the way: the
-    largest rate on the way is what counts.
+    largest rate on the way is what counts. rough: tolerance of the steps on the way that are far from any limit.
     """
     full = log(chamber_capacity(m))
     good, best = np.zeros(1, STATE), np.zeros(1, STATE)
@@ -110,7 +112,9 @@ def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance):
     feasible, low, h_low, high, h_high, binding = False, 0.0, 0.0, 0.0, np.inf, 0
     for step in range(SCAN.size):
         high = full + SCAN[step]
-        h_high = _try_holdup(m, grid, feed, high, F_asked, good[0], s, work, loads, tolerance)
+        h_high = _try_holdup(m, grid, feed, high, F_asked, good[0], s, work, loads, rough)
+        if abs(h_high) < NEAR:  # too close to call on a rough state
+            h_high = _try_holdup(m, grid, feed, high, F_asked, good[0], s, work, loads, tolerance)
         if h_high < np.inf:
             binding = np.argmax(loads)
         if h_high < 0.0:
@@ -125,13 +129,17 @@ def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance):
         start_state(m, np.exp(full - 16.0), np.exp(full - 16.0), good[0])
         _try_holdup(m, grid, feed, full - 16.0, F_asked, good[0], s, work, loads, tolerance)
         return CANNOT, np.argmax(loads)
+    x_old, h_old, x_new, h_new = low, h_low, high, h_high
     for turn in range(60):
-        if high - low < 1e-10 or abs(h_low) < 1e-7:
+        if high - low < 1e-10 or abs(h_low) < CLOSE:
             break
         middle = 0.5 * (low + high)
-        if h_high < 1.0 and turn % 3 < 2:
-            middle = low - h_low * (high - low) / (h_high - h_low)
+        if h_new < 1.0 and h_old < 1.0 and h_new != h_old and turn % 4 < 3:  # secant, aimed just below the limit
+            aimed = x_new - (h_new + 0.5 * CLOSE) * (x_new - x_old) / (h_new - h_old)
+            if low < aimed < high:
+                middle = aimed
         h = _try_holdup(m, grid, feed, middle, F_asked, good[0], s, work, loads, tolerance)
+        x_old, h_old, x_new, h_new = x_new, h_new, middle, h
         if h < 0.0:
             low, h_low = middle, h
             copy_state(s, good[0])
@@ -181,10 +189,13 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
             if loads.max() <= 1.0:
                 return OK, np.argmax(loads), residual
     work[8][:] = 0.0
-    code, binding = search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance)
-    if code == OK:  # stand exactly at the rate asked for
-        s.F, s.at_rate = F_asked, 1.0
-    residual, _ = settle(m, grid, feed, s, work, tolerance)
+    code, binding, residual = FAILED, 0, np.inf
+    for rough in (max(tolerance, ROUGH), tolerance):
+        if residual > tolerance:  # a rough step may have jumped where a fine one does not
+            code, binding = search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough)
+            if code == OK:  # stand exactly at the rate asked for
+                s.F, s.at_rate = F_asked, 1.0
+            residual, _ = settle(m, grid, feed, s, work, tolerance)
     fill_loads(m, s, grid[1], work, loads)
     if residual > tolerance or (code != CANNOT and loads.max() > 1.0 + 1e-4):
         return FAILED, binding, residual
