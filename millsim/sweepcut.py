@@ -16,20 +16,6 @@ from .wording import capital, digits, shown_unit
 MOST_PANELS = 6
 BINDS_FROM = 0.98  # load from which a limit counts as what holds the rate
 NEAR = 1e-6  # relative difference below which two settings are one
-OUTPUTS = {  # title, label of the scale
-    "x10_m": ("How fine: size x10", "Size $x_{10}$ by mass"),
-    "x50_m": ("How fine: median size x50", "Median size $x_{50}$ by mass"),
-    "x90_m": ("How fine: size x90", "Size $x_{90}$ by mass"),
-    "span": ("How narrow: span", "Span $(x_{90}-x_{10})/x_{50}$"),
-    "throughput_kg_s": ("How much: product rate", "Product rate"),
-    "capacity_kg_s": ("How much: largest feed rate", "Largest steady feed rate"),
-    "gross_J_kg": ("What it costs: energy with idling", "Electrical energy per product, idle included"),
-    "net_J_kg": ("What it costs: energy above idling", "Electrical energy per product above idle"),
-    "outlet_temperature_K": ("How warm: outlet", "Outlet temperature"),
-    "jam_index": ("How near to jamming: jam index", "Jam index, 1 jams"),
-    "yield": ("How much fits: yield in the window", "Share by mass in the window"),
-    "accepted_kg_s": ("How much fits: accepted powder", "Accepted powder"),
-}
 _UNITS_OF = {"yield": "%", "accepted_kg_s": "kg/s"}
 _SIGNS = {
     "degC": "°C",
@@ -95,9 +81,17 @@ class Cut:
     held_by: np.ndarray
     error: np.ndarray
     unit: str
+    factor: float  # from SI to the unit shown
+    offset: float
     built: float
     held: tuple[str, ...]
     points: np.ndarray  # (panels, y, x): index of the first point of each cell
+
+    @property
+    def holders(self) -> tuple[int, ...]:
+        """Limits (-1: none) that hold the rate in cells that are fine; empty where none does."""
+        seen = np.unique(self.held_by[self.why < 0]).tolist()
+        return () if seen in ([], [-1]) else tuple(seen)
 
 
 def ruler(sweep: Sweep, axis: Axis) -> Ruler:
@@ -166,6 +160,12 @@ def as_built(sweep: Sweep, axis: Axis) -> tuple[float | None, str]:
     return value, axis_text(axis, value)
 
 
+def config_text(sweep: Sweep, key: str) -> str:
+    """A setting of the base config as it stands there; "" where it is not given or is an axis of the sweep."""
+    found = _look(_tables(sweep.base_text), key)
+    return found if isinstance(found, str) and key not in {a.key for a in sweep.axes} else ""
+
+
 def _si(found: object, unit: str) -> float | None:
     if isinstance(found, int | float):
         return float(found)
@@ -207,12 +207,6 @@ def output_values(sweep: Sweep, name: str, choice=None) -> np.ndarray:
     return sweep.points.values[name]
 
 
-def output_label(name: str, unit: str) -> str:
-    """Label of a scale: quantity / unit."""
-    words = OUTPUTS[name][1] if name in OUTPUTS else capital(LONG_NAMES[name][1])
-    return f"{words} / {unit or '1'}"
-
-
 def held_words(one: Ruler, k: int) -> str:
     """What a further axis is held at, and where the mill as built has another value."""
     if one.on(k):
@@ -223,7 +217,7 @@ def held_words(one: Ruler, k: int) -> str:
 def value_text(value: float, unit: str, count: int = 3) -> str:
     """A value in the unit shown; temperatures to whole degrees."""
     text = f"{value:.0f}" if unit == "°C" else digits(value, count)
-    return f"{text} {unit}".strip()
+    return f"{text}\u00a0{unit}".strip()
 
 
 def cut(sweep: Sweep, output: str, axes: tuple[str, ...] | None = None, choice=None, fixed: dict | None = None) -> Cut:
@@ -256,7 +250,7 @@ def cut(sweep: Sweep, output: str, axes: tuple[str, ...] | None = None, choice=N
     told = tuple(held_words(rulers[i], k) for i, k in held.items())
     return Cut(
         x, y, panel, panels, shown[where], why.reshape(where.shape), why_not,
-        held_by[where], (error * factor)[where], unit,
+        held_by[where], (error * factor)[where], unit, factor, offset,
         float(built * factor + offset), told, where * values.shape[1],
     )  # fmt: skip
 

@@ -21,6 +21,15 @@ class Reason:
     blank: bool
     hatch: str
 
+    @property
+    def meaning(self) -> str:
+        """The reason as a key explains it."""
+        if self.text in LIMITS:
+            return f"{self.text}: takes less than the feed rate asked for (pale: for what it takes)"
+        if self.text.startswith("cannot run: "):
+            return f"{self.text} is over its limit with next to no feed"
+        return self.text if self.blank else f"{self.text} (pale)"
+
 
 def replicates_last(sweep: Sweep, values: np.ndarray) -> np.ndarray:
     """Values by point (P, ...) with replicates as second dimension (cells, replicates, ...)."""
@@ -57,7 +66,7 @@ def cell_states(sweep: Sweep, choice=None) -> tuple[np.ndarray, list[str], np.nd
         if meets is not None and meets[cell]:
             said = ""
         elif meets is not None and not said:
-            said = f"misses the target: {_missed(choice, first[cell], status.shape[1])}"
+            said = f"misses target: {_missed(choice, first[cell], status.shape[1])}"
         reasons.append(said)
     return code, reasons, np.isin(code, (CANNOT, FAILED, MISSING))
 

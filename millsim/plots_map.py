@@ -1,0 +1,191 @@
+"""Maps of a sweep: an output over two axes, one panel per value of a third, and why parts are out. Imports matplotlib."""
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.colors import BoundaryNorm
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from scipy import ndimage
+
+from . import plots_line
+from .capacity import LIMITS
+from .plots_place import (
+    COLOURS,
+    MARK,
+    ON_WHITE,
+    Places,
+    bounds,
+    colour_bar,
+    fade,
+    forget_letters,
+    key_of_reasons,
+    letter_of,
+    levels_of,
+    mark_built,
+    name_regions,
+    outline,
+    page,
+    set_ruler,
+    settle,
+)
+from .plots_sweep import foot_words, notes_of, output_label, title_of
+from .style import BLACK, plain_style
+from .sweep.record import Sweep
+from .sweepcut import Cut, cut, value_text
+from .sweepwhy import refuse_empty
+from .wording import digits
+
+MOST_NODES = 400  # with more cells in a panel the computed points are not marked
+
+
+def sweep_map(
+    sweep: Sweep, output: str = "x50_m", axes: tuple[str, ...] | None = None, choice=None, fixed: dict | None = None
+) -> Figure:
+    """Map of an output over two axes (keys x, y), with a panel per value of a third; a line over a single one.
+
+    axes: default the most telling ones; fixed: {key: SI value or word} of further axes, default as built or nearest.
+    Filled contours over numbers, cells where an axis has words, points of a sampled design. Where the mill does not
+    run as asked, or with a Choice misses its target, the map is hatched and says why. Raises InputError where no
+    point runs.
+    """
+    refuse_empty(sweep)
+    if sweep.design != "grid":
+        return plots_line.sampled(sweep, output, axes, choice)
+    c = cut(sweep, output, axes, choice, fixed)
+    with plain_style():
+        if c.y is None:
+            return plots_line.line(sweep, c, output, choice)
+        return _maps(sweep, c, output, choice)
+
+
+def _maps(sweep: Sweep, c: Cut, output: str, choice) -> Figure:
+    rows = 1 if len(c.panels) <= 3 else 2
+    cols = -(-len(c.panels) // rows)
+    figure, panels = page(
+        sweep, title_of(output, c), notes_of(sweep, c, choice), foot_words(sweep, [output], c.error, c.unit),
+        rows, cols, 5.6 if rows == 1 else 7.8,
+    )  # fmt: skip
+    for spare in panels[len(c.panels) :]:
+        spare.set_axis_off()
+    panels = panels[: len(c.panels)]
+    cells = c.x.words or c.y.words or min(c.value.shape[1:]) < 2
+    levels = levels_of(c.value)
+    norm = BoundaryNorm(levels, 256)
+    lines = []
+    for k, axes in enumerate(panels):
+        lines.append(_panel(axes, c, k, cells, levels, norm))
+        _rulers(axes, c, k, cells, k % cols == 0, k + cols >= len(panels), cols % 2 == 0 or k % cols == cols // 2)
+    colour_bar(figure, panels, norm, levels, output_label(output, c.unit))
+    _key(figure, c, cells)
+    used: set[int] = set()
+    for k, places in enumerate(settle(figure, panels)):
+        used |= _write(places, c, k, cells, lines[k])
+    forget_letters(figure, c.reasons, used)
+    return figure
+
+
+def _panel(axes: Axes, c: Cut, k: int, cells: bool, levels: np.ndarray, norm: BoundaryNorm):
+    """Colours, what is out and the computed points of one panel; the contour lines, if any."""
+    x, y, value = bounds(c.x, cells), bounds(c.y, cells), c.value[k]
+    lines = None
+    if np.isfinite(value).any():
+        if cells:
+            shown = np.ma.masked_invalid(value)
+            axes.pcolormesh(x, y, shown, cmap=COLOURS, norm=norm, edgecolors="white", lw=0.8, zorder=1)
+        else:
+            whole = nearest_filled(value)
+            axes.contourf(c.x.values, c.y.values, whole, levels, cmap=COLOURS, norm=norm, zorder=1)
+            lines = axes.contour(c.x.values, c.y.values, whole, levels, colors=BLACK, linewidths=0.5, zorder=1.5)
+    for i, reason in enumerate(c.reasons):
+        fade(axes, x, y, c.why[k] == i, reason)
+    outline(axes, x, y, c.why[k], "-", 1.3)
+    outline(axes, x, y, np.where(c.why[k] < 0, c.held_by[k], -2 - c.why[k]), ":", 1.3, only=c.why[k] < 0)
+    if not cells and value.size <= MOST_NODES:
+        at = np.argwhere(np.isfinite(value))
+        node = {"ms": 2.6, "in_layout": False, "mfc": "white", "mec": BLACK, "mew": 0.5, "zorder": 3, "clip_on": False}
+        axes.plot(c.x.values[at[:, 1]], c.y.values[at[:, 0]], "o", **node)
+    axes.grid(False)
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(True)
+    return lines
+
+
+def nearest_filled(value: np.ndarray) -> np.ndarray:
+    """Values with the gaps filled from the nearest cell, only so that colours reach the edge of a blank cell."""
+    gaps = ~np.isfinite(value)
+    at = ndimage.distance_transform_edt(gaps, return_distances=False, return_indices=True)
+    return value[tuple(at)]
+
+
+def _rulers(axes: Axes, c: Cut, k: int, cells: bool, first: bool, last: bool, named: bool) -> None:
+    set_ruler(axes, c.x, "x", bounds(c.x, cells), last and named)
+    set_ruler(axes, c.y, "y", bounds(c.y, cells), first)
+    axes.tick_params(labelbottom=last, labelleft=first)
+    if c.panel is not None:
+        place = c.panels[k]
+        text = f"{c.panel.name} {c.panel.texts[place]}"
+        axes.set_title(f"{text}\n(as built)" if c.panel.on(place) else text, fontsize=10, fontweight="normal")
+
+
+def _key(figure: Figure, c: Cut, cells: bool) -> None:
+    """The key below the panels."""
+    handles = []
+    if not cells and c.value[0].size <= MOST_NODES:
+        node = {"marker": "o", "ms": 3.5, "mfc": "white", "mec": BLACK, "mew": 0.6, "ls": ""}
+        handles.append(Line2D([], [], label="computed; between points interpolated", **node))
+    if len(c.holders) > 1:
+        handles.append(Line2D([], [], color=BLACK, ls=":", lw=1.3, label="between what holds the rate"))
+    if np.isfinite([r.built for r in (c.x, c.y)]).all():
+        handles.append(Line2D([], [], mfc="white", label="as built", **{**MARK, "ms": 11}))
+    key_of_reasons(figure, c.reasons, handles)
+
+
+def _write(places: Places, c: Cut, k: int, cells: bool, lines) -> set[int]:
+    """Write the texts within a panel, each where it covers none of the others; the reasons told by letter."""
+    x, y = bounds(c.x, cells), bounds(c.y, cells)
+    nearest = c.panels[0] if c.panel is None else min(c.panels, key=lambda p: abs(p - c.panel.nearest(c.panel.built)))
+    if c.panels[k] == nearest and np.isfinite([c.x.built, c.y.built]).all():
+        exact = c.panel is None or c.panel.on(nearest)
+        other = "" if exact else f" ({c.panel.name} {c.panel.built_text})"
+        value = f": {value_text(c.built, c.unit)}" if np.isfinite(c.built) else ""
+        mark_built(places, c.x.built, c.y.built, f"as built{other}{value}", exact)
+    at = places.owners(x, y)
+    used = {i for i, r in enumerate(c.reasons) if name_regions(places, c.why[k] == i, at, r.text, letter_of(i))}
+    for limit in (h for h in c.holders if len(c.holders) > 1 and h >= 0):
+        mask = (c.held_by[k] == limit) & (c.why[k] < 0)
+        name_regions(places, mask, at, f"held by {LIMITS[limit]}", style="italic")
+    if cells:
+        _cell_values(places, c, k, x, y)
+    elif lines is not None:
+        _contour_values(places, lines, c.why[k], (x, y), [r.blank for r in c.reasons])
+    return used
+
+
+def _cell_values(places: Places, c: Cut, k: int, x: np.ndarray, y: np.ndarray) -> None:
+    """The figure in each cell, where it fits and covers nothing."""
+    to_pixels = places.axes.transData.transform
+    for i, j in np.argwhere(np.isfinite(c.value[k])):
+        a, b = to_pixels((x[j], y[i])), to_pixels((x[j + 1], y[i + 1]))
+        middle = places.axes.transData.inverted().transform((a + b) / 2)
+        text = value_text(c.value[k, i, j], "°C" if c.unit == "°C" else "").removesuffix(" °C")
+        drawn = places.axes.text(*middle, text, ha="center", va="center", fontsize=9.5, bbox=ON_WHITE, zorder=5)
+        drawn.set_in_layout(False)
+        size = drawn.get_window_extent()
+        if size.width + 4 < b[0] - a[0] and size.height + 2 < b[1] - a[1] and places.free(size.padded(2)):
+            places.take(drawn)
+        else:
+            drawn.remove()
+
+
+def _contour_values(places: Places, lines, why: np.ndarray, xy: tuple, blank: list[bool]) -> None:
+    """Figures on the contour lines, where they cover nothing and lie on colours."""
+    labels = places.axes.clabel(lines, fontsize=9, inline=False, fmt=lambda v: digits(v, 3), colors=BLACK)
+    for label in labels:
+        label.set(rotation=0, bbox=ON_WHITE, zorder=4, in_layout=False)
+        px, py = label.get_position()
+        i, j = (int(np.clip(np.searchsorted(b, v) - 1, 0, b.size - 2)) for b, v in ((xy[1], py), (xy[0], px)))
+        out = why[i, j] >= 0 and blank[why[i, j]]
+        if out or not places.free(label.get_window_extent().padded(3)):
+            label.remove()
+        else:
+            places.take(label, 3.0)

@@ -1,0 +1,120 @@
+"""Figures of a sweep: which there are, what they are called, their titles and feet; save_all draws them.
+
+No matplotlib before something is drawn.
+"""
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from .capacity import LIMITS
+from .scalars import LONG_NAMES
+from .sweep.record import CANNOT, FAILED, MISSING, OVER, Sweep
+from .sweepcut import Cut, config_text
+from .wording import capital, digits, join_words
+
+MAPS = {  # file: output
+    "map-x50": "x50_m",
+    "map-rate": "throughput_kg_s",
+    "map-energy": "gross_J_kg",
+    "map-temperature": "outlet_temperature_K",
+    "map-yield": "yield",
+}
+
+OUTPUTS = {  # title, label of the scale
+    "x10_m": ("How fine: size x10", "Size $x_{10}$ by mass"),
+    "x50_m": ("How fine: median size x50", "Median size $x_{50}$ by mass"),
+    "x90_m": ("How fine: size x90", "Size $x_{90}$ by mass"),
+    "span": ("How narrow: span", "Span $(x_{90}-x_{10})/x_{50}$"),
+    "throughput_kg_s": ("How much: product rate", "Product rate"),
+    "capacity_kg_s": ("How much: largest feed rate", "Largest steady feed rate"),
+    "gross_J_kg": ("What it costs: energy with idling", "Electrical energy per product, idle included"),
+    "net_J_kg": ("What it costs: energy above idling", "Electrical energy per product above idle"),
+    "outlet_temperature_K": ("How warm: outlet", "Outlet temperature"),
+    "jam_index": ("How near to jamming: jam index", "Jam index, 1 jams"),
+    "yield": ("How much fits: yield in the window", "Share by mass in the window"),
+    "accepted_kg_s": ("How much fits: accepted powder", "Accepted powder"),
+}
+
+
+def output_label(name: str, unit: str) -> str:
+    """Label of a scale: quantity / unit."""
+    words = OUTPUTS[name][1] if name in OUTPUTS else capital(LONG_NAMES[name][1])
+    return f"{words} / {unit or '1'}"
+
+
+def title_of(output: str, c: Cut) -> str:
+    """Title of a map, or of a line: what over what."""
+    words = OUTPUTS[output][0] if output in OUTPUTS else output
+    long = f"{words} over {join_words([r.name for r in (c.x, c.y) if r])}"
+    return long if len(long) <= 78 else words
+
+
+def notes_of(sweep: Sweep, c: Cut, choice=None) -> list[str]:
+    """What the figure is for and what it holds still, as lines below the title."""
+    notes = [f"Target: {choice.target.title}"] if choice is not None else []
+    moved = [f"with {r.name} moves {join_words(list(r.along))}" for r in (c.x, c.y, c.panel) if r and r.along]
+    held = [f"held: {join_words(list(c.held))}"] if c.held else []
+    off = [
+        f"the mill as built has {r.name} {r.built_text}: not on this picture"
+        for r in (c.x, c.y)
+        if r and not np.isfinite(r.built)
+    ]
+    few = [f"{len(c.panels)} of {len(c.panel.values)} values of {c.panel.name} are shown"] if _some(c) else []
+    asked = config_text(sweep, "feed.rate")
+    asks = [f"feed rate asked for: {asked}"] if (np.asarray(sweep.points.status) == OVER).any() and asked else []
+    holds = [f"the rate is held by {LIMITS[c.holders[0]]} everywhere"] if len(c.holders) == 1 else []
+    told = "; ".join([*held, *moved, *few, *off, *asks, *holds])
+    return [*notes, f"{capital(told)}."] if told else notes
+
+
+def _some(c: Cut) -> bool:
+    return c.panel is not None and len(c.panels) < len(c.panel.values)
+
+
+def foot_words(
+    sweep: Sweep, outputs: Sequence[str], error: np.ndarray | None = None, unit: str = "", band: str = ""
+) -> str:
+    """The foot of a figure: how it was made, of how many points, how wrong it may be, and what the band is.
+
+    error: standard errors of means over replicates, in `unit`.
+    """
+    status = np.asarray(sweep.points.status)
+    failed, missing = int(np.isin(status, (CANNOT, FAILED)).sum()), int((status == MISSING).sum())
+    count = f"{status.size} points" + (f", {failed} without an answer" if failed else "")
+    count += f", {missing} not computed" if missing else ""
+    engine = {"montecarlo": "Monte Carlo"}.get(sweep.engine, sweep.engine)
+    made = f"{engine} engine · seed {sweep.seed} · {count} · millsim {sweep.version}, model {sweep.model_version}"
+    told = " ".join([*error_words(sweep, outputs, error, unit), band or "Drawn without a band."])
+    return f"{made} · config {sweep.base_sha256[:12]}\nPredictions, not measurements. {told}"
+
+
+def error_words(sweep: Sweep, outputs: Sequence[str], error: np.ndarray | None, unit: str) -> list[str]:
+    """How wrong the figures of these outputs may be by the way they were computed."""
+    found = []
+    if sweep.replicates > 1:
+        found.append(f"Mean of {sweep.replicates} seeds.")
+    if error is not None and np.isfinite(error).any():
+        found.append(f"Largest standard error shown: {f'{digits(float(np.nanmax(error)), 2)} {unit}'.strip()}.")
+    for name in outputs if error is None or not np.isfinite(error).any() else ():
+        se, value = sweep.points.se.get(name), sweep.points.values.get(name)
+        if se is not None and value is not None and (good := np.isfinite(se) & (value != 0) & np.isfinite(value)).any():
+            most = 100 * float(np.max(np.abs(se[good] / value[good])))
+            found.append(f"Monte Carlo standard error of {short_name(name)} up to {digits(most, 2)} %.")
+    wrong = {n: abs(sweep.class_error[n]) for n in outputs if math.isfinite(sweep.class_error.get(n, math.nan))}
+    if wrong:
+        each = [f"{digits(100 * e, 2)} % of {short_name(n)}" for n, e in wrong.items()]
+        found.append(f"Error by the size classes, for the mill as built: {join_words(each)}.")
+    return found
+
+
+_SHORT = {
+    "x10_m": "x10", "x50_m": "x50", "x90_m": "x90", "throughput_kg_s": "the rate", "capacity_kg_s": "the rate",
+    "gross_J_kg": "the energy", "net_J_kg": "the energy", "outlet_temperature_K": "the temperature in K",
+}  # fmt: skip
+
+
+def short_name(output: str) -> str:
+    """An output in a word or two."""
+    return _SHORT.get(output, LONG_NAMES[output][1] if output in LONG_NAMES else output)
