@@ -11,7 +11,7 @@ from ..errors import InputError, Problem
 from ..tables import Tables, read_sections
 from ..tomlfile import is_there, missing, parse_toml, read_text
 from ..units import exact_text, split_quantity
-from ..values import did_you_mean, show
+from ..values import show
 from .record import Target, Wish
 from .spec import CHECK, LISTS, LOADS, OUTPUTS, SECTIONS, elsewhere, labels, spec_for
 from .words import range_words, size_words

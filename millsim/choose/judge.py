@@ -1,0 +1,258 @@
+"""Holds every point of a sweep against a target: achieved values, how far off, what binds, how likely it is met.
+
+A miss is counted so that one percentage point of a share or load, one per cent of a size, rate, energy or span
+(ln of the ratio) and one kelvin weigh the same; the largest miss is the distance. All arrays here are by setting:
+Monte Carlo replicates of one setting count as their mean.
+"""
+
+import math
+import tomllib
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..capacity import LIMITS
+from ..sweep.record import CANNOT, FAILED, MISSING, OK, OVER, SIZES_M, Points, Sweep
+from ..units import UnitError, parse
+from .record import Target, Wish
+from .targets import judged, size_of
+
+SHARES = ("yield", "finer", "coarser")
+PER_KELVIN = 0.01  # a kelvin too warm weighs as much as a percentage point
+_ROUNDING = 1e-6  # q3 is kept in single precision
+_ROOM_K = 293.15
+_CHUNK = 4096  # settings whose draws are judged at a time
+
+
+@dataclass(frozen=True)
+class Judged:
+    """S settings against W wishes. misses (W, S): above zero what is missed, below zero what is to spare, NaN unknown.
+
+    worst (S,): index of the wish missed most, or nearest to being missed.
+    """
+
+    wishes: tuple[Wish, ...]
+    points: Points  # by setting
+    runs: np.ndarray  # (S,) there is an answer: ok, or over capacity at the rate it takes
+    achieved: dict[str, np.ndarray]
+    misses: np.ndarray
+    worst: np.ndarray
+    distance: np.ndarray
+    meets: np.ndarray
+    binds: tuple[str, ...]
+    probability: np.ndarray
+    yields: np.ndarray
+    accepted_kg_s: np.ndarray
+
+
+def judge(sweep: Sweep, target: Target, points: Points | None = None) -> Judged:
+    """All settings of a sweep (or other points of its mill, as `as_built`) against a target."""
+    p = points if points is not None else by_setting(sweep.points, sweep.replicates)
+    wishes, room = judged(target), _room(sweep, p.status.size)
+    achieved = {w.name: reached(w, target, p.values, p.loads, p.q3) for w in wishes}
+    misses = np.array([miss(w, achieved[w.name]) for w in wishes])
+    runs = (p.status == OK) | (p.status == OVER)
+    largest = np.where(np.isnan(misses), np.inf, misses)
+    worst = np.argmax(largest, axis=0)
+    distance = np.where(runs, np.maximum(0.0, largest.max(axis=0)), np.inf)
+    meets = runs & (distance <= _ROUNDING)
+    distance = np.where(meets, 0.0, distance)
+    yields = share_between(p.q3, *target.window) if target.window else np.full(runs.size, np.nan)
+    rate = np.where(runs, p.values["throughput_kg_s"], np.where(p.status == CANNOT, 0.0, np.nan))
+    accepted = np.where(rate > 0, rate * yields, rate) if target.window else rate
+    return Judged(
+        wishes, p, runs, achieved, misses, worst, distance, meets, _binds(wishes, p, runs, achieved, misses, worst, meets),
+        probability(p, target, room), yields, accepted,
+    )  # fmt: skip
+
+
+def by_setting(points: Points, replicates: int) -> Points:
+    """Points with the replicates of each setting made one: means of those that run, all their draws together."""
+    if replicates == 1:
+        return points
+    status = points.status.reshape(-1, replicates)
+    good = status <= OVER
+    first = np.argmax(status == status.min(axis=1, keepdims=True), axis=1)
+    pick = np.arange(status.shape[0]) * replicates + first
+
+    def mean(a: np.ndarray) -> np.ndarray:
+        rows = a.reshape(status.shape[0], replicates, *a.shape[1:])
+        w = good.reshape(good.shape + (1,) * (a.ndim - 1))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            sums = np.where(w, rows, 0.0).sum(axis=1) / w.sum(axis=1)
+        return np.where(good.any(axis=1).reshape((-1,) + (1,) * (a.ndim - 1)), sums, a[pick])
+
+    def joined(a: np.ndarray) -> np.ndarray:
+        return a.reshape(status.shape[0], replicates * a.shape[1], *a.shape[2:]) if a.size else a
+
+    return Points(
+        points.status[pick], points.binding[pick], mean(points.loads), {k: mean(v) for k, v in points.values.items()},
+        mean(points.q3), {s: points.reason[i] for s, i in enumerate(pick.tolist()) if i in points.reason},
+        {k: joined(v) for k, v in points.draws.items()}, joined(points.draw_q3),
+    )  # fmt: skip
+
+
+def reached(wish: Wish, target: Target, values: dict, loads: np.ndarray, q3: np.ndarray) -> np.ndarray:
+    """What a wish asks about, in SI; shape as the values. loads (..., 6), q3 (..., 77)."""
+    if wish.output == "yield":
+        return share_between(q3, *target.window)
+    if wish.output == "finer":
+        return share_finer(q3, size_of(wish))
+    if wish.output == "coarser":
+        return 1.0 - share_finer(q3, size_of(wish))
+    if wish.output in LIMITS:
+        return loads[..., LIMITS.index(wish.output)]
+    return values[wish.output]
+
+
+def share_finer(q3: np.ndarray, size_m: float) -> np.ndarray:
+    """Q3 at a size, log-linear between SIZES_M; none of it is finer than nothing."""
+    if size_m <= 0.0:
+        return np.zeros(q3.shape[:-1])
+    at = np.clip(20.0 * math.log10(size_m / SIZES_M[0]), 0.0, SIZES_M.size - 1.0)
+    i = min(int(at + _ROUNDING), SIZES_M.size - 2)
+    t = max(0.0, at - i)
+    return (1.0 - t) * q3[..., i] + t * q3[..., i + 1]
+
+
+def share_between(q3: np.ndarray, low_m: float, high_m: float) -> np.ndarray:
+    """Share of the powder in a size window."""
+    return share_finer(q3, high_m) - share_finer(q3, low_m)
+
+
+def miss(wish: Wish, value: np.ndarray) -> np.ndarray:
+    """How far a value is off: above zero missed, below zero to spare; NaN where the value is unknown."""
+    return np.maximum(*_sides(wish, np.asarray(value, dtype=float)))
+
+
+def too_low(wish: Wish, value: np.ndarray) -> np.ndarray:
+    """Whether a value is nearer to (or farther beyond) the lower end of a wish than the upper."""
+    low, high = _sides(wish, np.asarray(value, dtype=float))
+    return low > high
+
+
+def _sides(wish: Wish, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Misses at the lower and at the upper end; -inf where a side is open, NaN where the value is unknown."""
+    low, high = wish.low, wish.high
+    if wish.output not in SHARES and wish.output not in LIMITS and wish.unit != "K":
+        with np.errstate(divide="ignore"):
+            value = np.log(np.maximum(value, 0.0))
+        low, high = (math.log(end) if 0.0 < end < math.inf else -math.inf for end in (low, high))
+        high = high if wish.high < math.inf else math.inf
+    scale = PER_KELVIN if wish.unit == "K" else 1.0
+    with np.errstate(invalid="ignore"):
+        below = scale * (low - value) if low > -math.inf else np.where(np.isnan(value), np.nan, -np.inf)
+        above = scale * (value - high) if high < math.inf else np.where(np.isnan(value), np.nan, -np.inf)
+    return below, above
+
+
+_COMPLAINTS = {
+    "span": ("span too narrow", "span too wide"),
+    "throughput_kg_s": ("too little per hour", "too much per hour"),
+    "gross_J_kg": ("too little energy per kg", "too much energy per kg"),
+    "outlet_temperature_K": ("outlet too cold", "outlet too warm"),
+    "jam": ("", "too near to jamming"),
+}
+
+
+def complaint(wish: Wish, short: bool) -> str:
+    """In a few words, which way a wish is missed: short of it, or beyond it."""
+    if wish.output in SHARES:
+        return f"too {'little' if short else 'much'} {wish.about.removeprefix('share ')}"
+    if wish.output in ("x10_m", "x50_m", "x90_m"):
+        return f"{wish.about} too {'fine' if short else 'coarse'}"
+    return _COMPLAINTS.get(wish.output, ("", f"{wish.about} too high"))[0 if short else 1]
+
+
+def _binds(wishes, p: Points, runs, achieved, misses, worst, meets) -> tuple[str, ...]:
+    """What keeps each setting from meeting the target, in words; "" where it meets."""
+    words = {(i, bool(low)): complaint(w, low) for i, w in enumerate(wishes) for low in (False, True)}
+    short = np.array([too_low(w, achieved[w.name]) for w in wishes])
+    where = np.arange(runs.size)
+    unknown = np.isnan(misses[worst, where])
+    said = []
+    for s, (fits, ran, i, low) in enumerate(zip(meets, runs, worst, short[worst, where], strict=True)):
+        if fits:
+            said.append("")
+        elif ran:
+            said.append(f"{wishes[i].about} unknown" if unknown[s] else words[i, bool(low)])
+        elif p.status[s] == CANNOT:
+            said.append(f"cannot run: {LIMITS[p.binding[s]]}")
+        else:
+            said.append("not computed" if p.status[s] == MISSING else "no answer")
+    return tuple(said)
+
+
+def probability(p: Points, target: Target, room_K: np.ndarray) -> np.ndarray:
+    """Share of the parameter draws in which each setting meets the target (S,); NaN without draws.
+
+    A draw in which the mill cannot run does not meet it; one without an answer is left out.
+    """
+    count = p.status.size
+    found = np.full(count, np.nan)
+    if not p.draws or not p.draw_q3.size:
+        return found
+    for start in range(0, count, _CHUNK):
+        part = slice(start, min(start + _CHUNK, count))
+        draws = {k: v[part] for k, v in p.draws.items()}
+        q3 = p.draw_q3[part]
+        loads = _loads_of_draws(p, draws, part, room_K)
+        known = np.isfinite(draws["x50_m"])
+        good = known & (np.nan_to_num(draws["throughput_kg_s"]) > 0.0)
+        for w in judged(target):
+            with np.errstate(invalid="ignore"):
+                good &= miss(w, reached(w, target, draws, loads, q3)) <= _ROUNDING
+        total = known.sum(axis=1)
+        with np.errstate(invalid="ignore"):
+            share = good.sum(axis=1) / np.maximum(total, 1)
+        found[part] = np.where((total > 0) & (p.status[part] < FAILED), share, np.nan)
+    return found
+
+
+def known_draws(p: Points, setting: int) -> int:
+    """How many draws of a setting have an answer."""
+    return int(np.isfinite(p.draws["x50_m"][setting]).sum()) if p.draws else 0
+
+
+def wilson(met: float, of: int, z: float = 1.2815515655446004) -> tuple[float, float]:
+    """Wilson's interval of a share that was met in `met` of `of` draws; z for 80 %."""
+    if of == 0:
+        return 0.0, 1.0
+    share, n = met / of, float(of)
+    middle = (share + z * z / (2 * n)) / (1 + z * z / n)
+    half = z / (1 + z * z / n) * math.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
+    return max(0.0, middle - half), min(1.0, middle + half)
+
+
+def _loads_of_draws(p: Points, draws: dict, part: slice, room_K: np.ndarray) -> np.ndarray:
+    """(s, D, 6) loads over the draws: scaled from those of the setting by what the draws say.
+
+    The chamber's capacity and the opening's flow are taken as they are at the card's values.
+    """
+    base = p.loads[part][:, None, :]
+    loads = np.repeat(base, draws["x50_m"].shape[1], axis=1)
+    values = {k: v[part][:, None] for k, v in p.values.items()}
+    with np.errstate(invalid="ignore", divide="ignore"):
+        for limit, name in (("shaft power", "shaft_power_W"), ("chamber", "holdup_kg"),
+                            ("feed opening", "throughput_kg_s")):  # fmt: skip
+            i = LIMITS.index(limit)
+            loads[..., i] = base[..., i] * draws[name] / values[name]
+        i, room = LIMITS.index("outlet temperature"), room_K[part][:, None]
+        warmer = draws["outlet_temperature_K"] - room
+        loads[..., i] = base[..., i] * warmer / (values["outlet_temperature_K"] - room)
+        i, pegged = LIMITS.index("sieve"), 1.0 - values["open_sieve_share"]
+        loads[..., i] = np.where(pegged > 0, base[..., i] * (1.0 - draws["open_sieve_share"]) / pegged, base[..., i])
+    loads[..., LIMITS.index("jam")] = draws["jam_index"]
+    return loads
+
+
+def _room(sweep: Sweep, count: int) -> np.ndarray:
+    """Room temperature [K] of each of `count` settings."""
+    try:
+        base = parse(tomllib.loads(sweep.base_text)["air"]["room"], "K")
+    except (KeyError, TypeError, UnitError, tomllib.TOMLDecodeError):
+        base = _ROOM_K
+    for i, axis in enumerate(sweep.axes):
+        if axis.key == "air.room" and count == sweep.count // sweep.replicates:
+            return np.asarray(sweep.settings(i)[:: sweep.replicates], dtype=float)
+    return np.full(count, base)

@@ -1,0 +1,92 @@
+"""Is B really better? Two designs with a few replicate runs each, told apart or not, and whether more runs would."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+SETTLED = 0.95  # probability from which a difference counts as settled (convention)
+MOST_PAIRS = 200
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Two designs by replicate runs.
+
+    lower: probability that B's true mean is below A's: Student's t on the pooled scatter, flat prior on the means and
+    on ln of the scatter. next_lower: the same after one more pair of runs, if difference and scatter stay as they
+    are. pairs: how many more pairs would settle it then; None: more than MOST_PAIRS.
+    """
+
+    mean_a: float
+    mean_b: float
+    pooled_sd: float
+    freedom: int
+    lower: float
+    next_lower: float
+    pairs: int | None
+
+    @property
+    def settled(self) -> bool:
+        """Whether the runs tell the two apart."""
+        return max(self.lower, 1.0 - self.lower) >= SETTLED
+
+    @property
+    def next_settles(self) -> bool:
+        """Whether one more pair would, if it came out as these did."""
+        return max(self.next_lower, 1.0 - self.next_lower) >= SETTLED
+
+
+def compare(a: Sequence[float], b: Sequence[float]) -> Comparison:
+    """Two designs by the same output of their replicate runs (at least two of each, or three in all).
+
+    Raises ValueError where there are too few to know a scatter.
+    """
+    x, y = np.asarray(a, dtype=float), np.asarray(b, dtype=float)
+    freedom = x.size + y.size - 2
+    if min(x.size, y.size) < 1 or freedom < 1 or not np.isfinite([*x, *y]).all():
+        raise ValueError("to compare two designs there must be runs of both, and two of one at least")
+    squares = float(((x - x.mean()) ** 2).sum() + ((y - y.mean()) ** 2).sum())
+    sd, difference = math.sqrt(squares / freedom), float(x.mean() - y.mean())
+
+    def lower(more: int) -> float:
+        """Probability with so many more pairs of the same mean and scatter."""
+        error = sd * math.sqrt(1.0 / (x.size + more) + 1.0 / (y.size + more))
+        return _student(difference, error, freedom + 2 * more)
+
+    pairs = next((k for k in range(MOST_PAIRS + 1) if max(lower(k), 1.0 - lower(k)) >= SETTLED), None)
+    return Comparison(float(x.mean()), float(y.mean()), sd, freedom, lower(0), lower(1), pairs)
+
+
+def known_error(value_a: float, se_a: float, value_b: float, se_b: float) -> float:
+    """Probability that B is below A for two values with standard errors that are known."""
+    return _student(value_a - value_b, math.hypot(se_a, se_b), 0)
+
+
+def _student(difference: float, error: float, freedom: int) -> float:
+    """Probability of a positive true difference; freedom 0: the normal law."""
+    if error == 0.0:
+        return 0.5 if difference == 0.0 else float(difference > 0.0)
+    from scipy.special import ndtr, stdtr
+
+    t = difference / error
+    return float(stdtr(freedom, t) if freedom else ndtr(t))
+
+
+def verdict(c: Comparison, name_a: str, name_b: str, what: str, shown: Sequence[str]) -> str:
+    """The comparison in plain words. what: "finer", "cheaper to run"; shown: the two means and the scatter."""
+    better, worse, chance = (name_b, name_a, c.lower) if c.lower >= 0.5 else (name_a, name_b, 1.0 - c.lower)
+    means = f"mean {shown[0]} of {name_a} and {shown[1]} of {name_b}, scatter between runs of one design {shown[2]}"
+    if c.settled:
+        return f"{better} is {what} than {worse}: the chance of that is {chance:.2f} ({means})."
+    more = "one more pair of runs would settle it" if c.next_settles else "one more pair of runs would not settle it"
+    need = "" if c.next_settles else f" ({_pairs(c)})"
+    if chance < 0.6:
+        return f"No difference to be seen between {name_a} and {name_b}: {means}; {more}{need}."
+    lead = f"{better} is probably {what} than {worse}, chance {chance:.2f}, but that is not settled"
+    return f"{lead}: {means}; if the runs go on like this, {more}{need}."
+
+
+def _pairs(c: Comparison) -> str:
+    return f"about {c.pairs} pairs would" if c.pairs else f"nor would {MOST_PAIRS}"
