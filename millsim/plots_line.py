@@ -27,7 +27,7 @@ from .plots_place import (
     set_ruler,
     settle,
 )
-from .plots_sweep import OUTPUTS, foot_words, notes_of, output_label, title_of
+from .plots_sweep import BAND_WORDS, OUTPUTS, foot_words, notes_of, output_label, title_of
 from .style import BLACK, BLUE, GREY, SKY, plain_style
 from .sweep.record import Sweep
 from .sweepcut import (
@@ -43,10 +43,6 @@ from .sweepwhy import cell_states, common_reasons, mean_error, replicates_last
 from .wording import join_words
 
 LOW, HIGH = 0.1, 0.9  # the band: 80 % of the draws, as in a prediction
-BAND = (
-    "Band: 80 % of the results over the stated parameter ranges, {count} draws (10 % below, 10 % above); it ends "
-    "where fewer than half of them run."
-)
 _OUT = ("^", "v", "s", "D", "<", ">", "p", "h", "8", "P")  # markers of points that are out but have a figure
 _NOTHING = ("x", "+", "1", "2", "3", "4", "_", "|", "x", "+")  # of points without one
 
@@ -54,7 +50,8 @@ _NOTHING = ("x", "+", "1", "2", "3", "4", "_", "|", "x", "+")  # of points witho
 def line(sweep: Sweep, c: Cut, output: str, choice=None) -> Figure:
     """An output over one axis, with the band of the parameter draws, if any; hatched where the mill is out."""
     low, high = _band(sweep, c, output)
-    band = BAND.format(count=sweep.draw_count) if np.isfinite(low).any() else ""
+    band = f"{BAND_WORDS.format(count=sweep.draw_count)} It ends where most do not run."
+    band = band if np.isfinite(low).any() else ""
     foot = foot_words(sweep, [output], c.error, c.unit, band)
     figure, panels = page(sweep, title_of(output, c), notes_of(sweep, c, choice), foot)
     axes, value = panels[0], c.value[0, 0]
@@ -133,7 +130,7 @@ def _room(values: np.ndarray) -> tuple[float, float]:
 
 
 def _band(sweep: Sweep, c: Cut, output: str) -> tuple[np.ndarray, np.ndarray]:
-    """Ends of the band (n,) of the first replicate in the unit shown; NaN without one, or where most draws do not run."""
+    """Ends of the band (n,) of the first replicate in the unit shown; NaN without one, or where most draws fail."""
     draws = sweep.points.draws.get(output)
     nothing = np.full(c.x.values.size, np.nan)
     if draws is None or draws.ndim != 2 or draws.shape[1] < 2:

@@ -1,4 +1,4 @@
-"""Maps of a sweep: an output over two axes, one panel per value of a third, and why parts are out. Imports matplotlib."""
+"""Maps of a sweep: an output over two axes, a panel per value of a third, and why parts are out. Imports matplotlib."""
 
 import numpy as np
 from matplotlib.axes import Axes

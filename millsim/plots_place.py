@@ -1,4 +1,4 @@
-"""The page of a sweep's figures, and texts placed where they cover neither each other nor a mark. Imports matplotlib."""
+"""The page of a sweep's figures; texts placed where they cover neither each other nor a mark. Imports matplotlib."""
 
 import math
 import textwrap
@@ -44,7 +44,7 @@ COLOURS = "viridis"
 FADE = 0.5  # white over what is out but has a figure
 ON_WHITE = {"facecolor": "white", "edgecolor": "none", "alpha": 0.9, "pad": 1.5}
 _MOST_LABELS = 3  # texts per reason and panel
-_WIDE = 30.0  # largest over smallest value from which levels grow in steps of 1, 2, 5
+_WIDE = 10.0  # largest over smallest value from which levels grow by factors
 _TICKS = 9  # with more values than this an axis is marked at round numbers
 HALO = [withStroke(linewidth=4.0, foreground="white")]
 MARK = {
@@ -157,12 +157,10 @@ def thin_ticks(panels: Sequence[Axes]) -> None:
         for axis, side in ((axes.xaxis, 0), (axes.yaxis, 1)):
             last = -math.inf
             low, high = sorted(axis.get_view_interval())
-            for tick in axis.get_major_ticks():
-                text = tick.label1
-                if not (text.get_visible() and text.get_text() and low <= tick.get_loc() <= high):
-                    continue
-                box = text.get_window_extent()
-                start, end = (box.x0, box.x1) if side == 0 else (box.y0, box.y1)
+            inside = [t for t in axis.get_major_ticks() if t.label1.get_text() and low <= t.get_loc() <= high]
+            boxes = [(t.label1.get_window_extent(), t.label1) for t in inside if t.label1.get_visible()]
+            for box, text in sorted(boxes, key=lambda one: one[0].get_points()[0, side]):
+                start, end = box.get_points()[:, side]
                 text.set_visible(start > last + 3)
                 last = end if text.get_visible() else last
 
@@ -268,11 +266,12 @@ def _arrow(places: Places, at: np.ndarray, real: np.ndarray) -> None:
     places.taken.append(Bbox([low - 8, high + 8]))
 
 
-def label_point(places: Places, at: Sequence[float], text: str, size: float = 9.5) -> Annotation:
+def label_point(places: Places, at: Sequence[float], text: str, bold: bool = False) -> Annotation:
     """A label beside a point, where it lies on nothing; wrapped where it is long for the panel."""
     narrow = places.box.width < 60 + 10 * len(text)
     box = {"facecolor": "white", "edgecolor": GREY, "lw": 0.6, "alpha": 0.92, "pad": 2.0}
-    style = {"textcoords": "offset points", "fontsize": size, "bbox": box, "zorder": 10, "annotation_clip": False}
+    style = {"textcoords": "offset points", "fontsize": 9.5, "bbox": box, "zorder": 10, "annotation_clip": False}
+    style["fontweight"] = "bold" if bold else "normal"
     best = None
     for words in (textwrap.fill(text, 18 if narrow else 40), textwrap.fill(text, 14)):
         for reach in (1.0, 2.2, 3.6):
@@ -286,9 +285,17 @@ def label_point(places: Places, at: Sequence[float], text: str, size: float = 9.
                 best = drawn
                 if places.free(drawn.get_window_extent().padded(3)):
                     places.take(drawn, 4.0)
+                    if reach > 1:
+                        _lead(places.axes, at, (dx * reach, dy * reach))
                     return drawn
     places.take(best, 4.0)
     return best
+
+
+def _lead(axes: Axes, at: Sequence[float], off: tuple[float, float]) -> None:
+    """A thin line from a point to its label."""
+    thin = {"arrowstyle": "-", "lw": 0.8, "color": BLACK, "shrinkA": 0, "shrinkB": 0}
+    axes.annotate("", at, off, textcoords="offset points", arrowprops=thin, zorder=8).set_in_layout(False)
 
 
 def settle(figure: Figure, panels: Sequence[Axes]) -> list[Places]:
@@ -300,7 +307,7 @@ def settle(figure: Figure, panels: Sequence[Axes]) -> list[Places]:
 
 
 def levels_of(values: np.ndarray) -> np.ndarray:
-    """Bounds of the colours: about ten round steps; steps of 1, 2, 5 where values differ by much."""
+    """Bounds of the colours: about ten round steps; by factors where values differ by much."""
     seen = values[np.isfinite(values)]
     low, high = (float(seen.min()), float(seen.max())) if seen.size else (0.0, 1.0)
     if high - low <= 1e-9 * max(abs(low), abs(high)):
@@ -309,7 +316,8 @@ def levels_of(values: np.ndarray) -> np.ndarray:
     if low > 0 and high / low > _WIDE:
         first, last = np.floor(np.log10(low)), np.ceil(np.log10(high))
         tenths = [10.0**e for e in np.arange(first, last + 1)]
-        steps = np.array([m * t for t in tenths for m in ((1, 2, 5) if len(tenths) <= 6 else (1,))])
+        within = (1, 1.5, 2, 3, 5, 7) if high / low < 100 else (1, 2, 5) if len(tenths) <= 6 else (1,)
+        steps = np.array([m * t for t in tenths for m in within])
         inside = np.flatnonzero((steps > low) & (steps < high))
         return steps[max(0, inside[0] - 1) : inside[-1] + 2]
     return MaxNLocator(10, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)
@@ -319,7 +327,8 @@ def colour_bar(figure: Figure, panels: list[Axes], norm: BoundaryNorm, levels: n
     """The scale of the colours beside the panels."""
     from matplotlib.cm import ScalarMappable
 
-    bar = figure.colorbar(ScalarMappable(norm, COLOURS), ax=panels, fraction=0.06, pad=0.02, aspect=28, label=label)
+    bar = figure.colorbar(ScalarMappable(norm, COLOURS), ax=panels, fraction=0.06, pad=0.02, aspect=28)
+    bar.set_label(textwrap.fill(label, 44))
     bar.set_ticks(levels if len(levels) <= 14 else levels[::2])
     bar.ax.yaxis.set_major_formatter(FuncFormatter(lambda v, _: digits(v, 4)))
     bar.ax.minorticks_off()

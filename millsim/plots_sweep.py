@@ -5,22 +5,31 @@ No matplotlib before something is drawn.
 
 import math
 from collections.abc import Sequence
+from importlib import import_module
+from pathlib import Path
 
 import numpy as np
 
 from .capacity import LIMITS
+from .csvout import refuse_any_existing
+from .resultfile import make_folder, write_bytes
 from .scalars import LONG_NAMES
 from .sweep.record import CANNOT, FAILED, MISSING, OVER, Sweep
 from .sweepcut import Cut, config_text
+from .sweepwhy import refuse_empty
 from .wording import capital, digits, join_words
 
-MAPS = {  # file: output
-    "map-x50": "x50_m",
-    "map-rate": "throughput_kg_s",
-    "map-energy": "gross_J_kg",
-    "map-temperature": "outlet_temperature_K",
-    "map-yield": "yield",
+MAPS = {  # name in files: output
+    "x50": "x50_m",
+    "rate": "throughput_kg_s",
+    "energy": "gross_J_kg",
+    "temperature": "outlet_temperature_K",
 }
+TRADES = {  # name in files: outputs across, up and as colour
+    "energy": ("gross_J_kg", "throughput_kg_s", "x50_m"),
+    "x50": ("x50_m", "throughput_kg_s", "gross_J_kg"),
+}
+TORNADOS = ("x50", "rate", "energy")
 
 OUTPUTS = {  # title, label of the scale
     "x10_m": ("How fine: size x10", "Size $x_{10}$ by mass"),
@@ -31,11 +40,64 @@ OUTPUTS = {  # title, label of the scale
     "capacity_kg_s": ("How much: largest feed rate", "Largest steady feed rate"),
     "gross_J_kg": ("What it costs: energy with idling", "Electrical energy per product, idle included"),
     "net_J_kg": ("What it costs: energy above idling", "Electrical energy per product above idle"),
-    "outlet_temperature_K": ("How warm: outlet", "Outlet temperature"),
+    "outlet_temperature_K": ("How warm: outlet temperature", "Outlet temperature"),
     "jam_index": ("How near to jamming: jam index", "Jam index, 1 jams"),
     "yield": ("How much fits: yield in the window", "Share by mass in the window"),
     "accepted_kg_s": ("How much fits: accepted powder", "Accepted powder"),
 }
+
+
+BAND_WORDS = "Band: 80 % of {count} draws over the stated parameter ranges (10 % below, 10 % above)."
+
+
+def file_names(made, choice=None, svg: bool = False) -> list[str]:
+    """Every file name that save_all may write for a sweep, or for the plan of one before it is computed."""
+    return [f"{name}.{suffix}" for name in _drawings(made, choice) for suffix in _suffixes(svg)]
+
+
+def save_all(sweep: Sweep, folder: Path | str, force: bool = False, svg: bool = False, choice=None) -> list[Path]:
+    """Draw every figure there is data for into a folder (made if missing); the paths written.
+
+    choice: a `choose.record.Choice`; the figures then show what meets its target, in files of their own. The same
+    sweep gives the same bytes. Raises InputError where no point runs, or where a file exists, without force.
+    """
+    from .plots import render
+
+    refuse_empty(sweep)
+    drawings = _drawings(sweep, choice)
+    if sweep.tornado is None:
+        drawings = {name: how for name, how in drawings.items() if how[0] != "plots_tornado"}
+    folder = make_folder(folder)
+    paths = [folder / f"{name}.{suffix}" for name in drawings for suffix in _suffixes(svg)]
+    if not force:
+        refuse_any_existing(paths)
+    written = []
+    for name, (module, function, outputs, more) in drawings.items():
+        drawn = getattr(import_module(f".{module}", __package__), function)(sweep, *outputs, **more)
+        for suffix in _suffixes(svg) if drawn is not None else ():
+            written.append(folder / f"{name}.{suffix}")
+            write_bytes(written[-1], render(drawn, suffix), force)
+    return written
+
+
+def _suffixes(svg: bool) -> tuple[str, ...]:
+    return ("png", "svg") if svg else ("png",)
+
+
+def _drawings(made, choice) -> dict[str, tuple[str, str, tuple, dict]]:
+    """Name of the file: (module, function, outputs, further arguments)."""
+    varied = sum(len(set(axis.values)) > 1 for axis in made.axes)
+    kind = "line" if varied < 2 else "map" if made.design == "grid" else "points"
+    maps, trades = dict(MAPS), dict(TRADES)
+    if choice is not None and choice.target.window is not None:
+        maps = {"yield": "yield", **maps}
+        trades = {"yield": ("yield", "throughput_kg_s", "x50_m"), **trades}
+    head, told = ("choice_", {"choice": choice}) if choice is not None else ("", {})
+    found = {f"{head}{kind}_{name}": ("plots_map", "sweep_map", (output,), told) for name, output in maps.items()}
+    found |= {f"{head}pareto_{name}": ("plots_pareto", "trade_off", outputs, told) for name, outputs in trades.items()}
+    if choice is None:
+        found |= {f"tornado_{name}": ("plots_tornado", "tornado", (MAPS[name],), {}) for name in TORNADOS}
+    return found
 
 
 def output_label(name: str, unit: str) -> str:
@@ -102,7 +164,7 @@ def error_words(sweep: Sweep, outputs: Sequence[str], error: np.ndarray | None, 
         if se is not None and value is not None and (good := np.isfinite(se) & (value != 0) & np.isfinite(value)).any():
             most = 100 * float(np.max(np.abs(se[good] / value[good])))
             found.append(f"Monte Carlo standard error of {short_name(name)} up to {digits(most, 2)} %.")
-    wrong = {n: abs(sweep.class_error[n]) for n in outputs if math.isfinite(sweep.class_error.get(n, math.nan))}
+    wrong = {n: abs(e) for n in outputs if math.isfinite(e := sweep.class_error.get(n, math.nan)) and abs(e) > 1e-5}
     if wrong:
         each = [f"{digits(100 * e, 2)} % of {short_name(n)}" for n, e in wrong.items()]
         found.append(f"Error by the size classes, for the mill as built: {join_words(each)}.")
@@ -112,6 +174,7 @@ def error_words(sweep: Sweep, outputs: Sequence[str], error: np.ndarray | None, 
 _SHORT = {
     "x10_m": "x10", "x50_m": "x50", "x90_m": "x90", "throughput_kg_s": "the rate", "capacity_kg_s": "the rate",
     "gross_J_kg": "the energy", "net_J_kg": "the energy", "outlet_temperature_K": "the temperature in K",
+    "yield": "the yield", "accepted_kg_s": "the accepted powder",
 }  # fmt: skip
 
 
