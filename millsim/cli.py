@@ -14,6 +14,7 @@ from .cli_base import INTERRUPTS, KEPT, Group, force_option, json_done, json_opt
 from .cli_bench import cuttest, droptest, energy, idle
 from .cli_calibrate import calibrate, compare, next_
 from .cli_check import check
+from .cli_choose import choose, targets
 from .cli_draw import draw
 from .cli_heat import heat
 from .cli_report import report
@@ -219,3 +220,5 @@ cli.add_command(wear)
 cli.add_command(draw)
 cli.add_command(report)
 cli.add_command(sweep)
+cli.add_command(choose)
+cli.add_command(targets)

@@ -1,4 +1,4 @@
-"""Sweeps for tests: plain ones made by hand, every number INVENTED, and a small one really computed, kept per session."""
+"""Sweeps for tests: plain ones made by hand, every number INVENTED, and a small one really computed, kept."""
 
 import functools
 import tempfile
@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from mills import CONFIGS, config
 
 from millsim.scalars import LONG_NAMES
 from millsim.sweep.gather import collect
@@ -13,7 +14,6 @@ from millsim.sweep.journal import open_journal
 from millsim.sweep.plan import read_plan
 from millsim.sweep.record import MISSING, SIZES_M, Axis, Points, Sweep
 from millsim.sweep.runner import run
-from mills import CONFIGS, config
 
 COUNT = SIZES_M.size
 PLAIN = {  # a mill as good as any other; INVENTED

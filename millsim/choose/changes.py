@@ -2,6 +2,9 @@
 
 import math
 import tomllib
+from functools import lru_cache
+
+import numpy as np
 
 from ..schema import AS_MUCH
 from ..sweep.points import row_of
@@ -27,7 +30,7 @@ _COSTS = {  # what is lost if the choice was wrong, by key or section, dearest f
     "casing": "a casing",
     "sieve": "a sieve",
     "air": "the work on the air",
-    "drive": "a change of speed",
+    "drive": "the work on the drive",
     "feed.material": "a batch of feed",
     "feed": "a trial with other feeding",
 }
@@ -54,11 +57,16 @@ def value_text(key: str, value: object) -> str:
 
 def as_built(sweep: Sweep, key: str) -> object:
     """The value of a key in the mill as built: SI, a word, or None where its config does not have it."""
-    tables = tomllib.loads(sweep.base_text)
+    tables = _tables(sweep.base_text)
     if key == "drive.tip_speed":
         speed, radius = _raw(tables, "drive.speed"), _raw(tables, "rotor.radius")
         return speed * radius if isinstance(speed, float) and isinstance(radius, float) else None
     return _raw(tables, key)
+
+
+@lru_cache(maxsize=4)
+def _tables(text: str) -> dict:
+    return tomllib.loads(text)
 
 
 def _raw(tables: dict, key: str) -> object:
@@ -102,15 +110,26 @@ def changes(sweep: Sweep, point: int) -> tuple[tuple[str, str, str], ...]:
     )
 
 
-def effort(sweep: Sweep, point: int) -> tuple[int, float]:
-    """(how many axes a point moves away from the mill as built, how far: sum of |ln| of the ratios)."""
-    found = changed(sweep, point)
-    keys = [a.key for a in sweep.axes if a.key in found or any(k in found for k in a.along)]
-    far = 0.0
-    for old, now in found.values():
-        plain = isinstance(old, float) and not isinstance(now, str) and old > 0.0 and float(now) > 0.0  # type: ignore
-        far += abs(math.log(float(now) / old)) if plain else 1.0  # type: ignore[arg-type, operator]
-    return len(keys), far
+def efforts(sweep: Sweep) -> np.ndarray:
+    """What each setting (S,) asks of the builder: axes moved from the mill as built, and a tenth for each |ln| of a
+    ratio (one for each word).
+    """
+    total, shape = np.zeros(1), sweep.shape[: len(sweep.axes)] if sweep.design == "grid" else sweep.shape[:1]
+    for i, axis in enumerate(sweep.axes):
+        moved = np.zeros(len(axis.values))
+        for key, values in {axis.key: axis.values, **axis.along}.items():
+            old = as_built(sweep, key)
+            moved = np.maximum(moved, [0.0 if _equal(old, v) else 1.0 + 0.1 * _far(old, v) for v in values])
+        over = [1] * len(shape)
+        over[i if sweep.design == "grid" else 0] = -1
+        total = total + moved.reshape(over)
+    return np.broadcast_to(total, shape).reshape(-1)
+
+
+def _far(old: object, now: object) -> float:
+    if isinstance(old, float) and not isinstance(now, str) and old > 0.0 and float(now) > 0.0:  # type: ignore[arg-type]
+        return abs(math.log(float(now) / old))  # type: ignore[arg-type]
+    return 1.0
 
 
 def change_words(parts: tuple[tuple[str, str, str], ...]) -> str:

@@ -7,17 +7,20 @@ from dataclasses import dataclass
 import numpy as np
 
 from .. import circuit as circuits
+from ..band import draws
 from ..circuit import Circuit
+from ..circuitband import DRAW_TOLERANCE
 from ..errors import InputError, NotConverged
 from ..sweep.points import config_at
 from ..sweep.record import SIZES_M, Points, Sweep
-from .changes import effort
+from .changes import efforts
 from .judge import Judged, judge, share_finer
 from .record import Target
 from .targets import size_of, upper_size
 
 MOST_TRIED = 4  # circuits solved
-_POOL = 200  # best candidates among which the one with fewest changes is looked for
+LITTLE = 1e-3  # returned over accepted below which the sieve changes nothing
+_CHUNK = 65536  # settings estimated at a time
 
 
 @dataclass(frozen=True)
@@ -27,6 +30,11 @@ class Sieved:
     setting: int
     circuit: Circuit
     judged: Judged  # of one setting
+
+    @property
+    def accepted_kg_s(self) -> float:
+        """What passes the sieve and lies in the target's window, as of a point without a sieve."""
+        return float(self.judged.accepted_kg_s[0])
 
     @property
     def meets(self) -> bool:
@@ -40,33 +48,54 @@ def aperture_for(target: Target) -> float:
     return size if circuits.FINEST_M <= size <= circuits.COARSEST_M else math.nan
 
 
-def candidates(sweep: Sweep, j: Judged, target: Target, aperture_m: float) -> list[int]:
+@dataclass(frozen=True)
+class Estimate:
+    """What one pass and a sieve would give, its oversize set aside: by setting (S,)."""
+
+    distance: np.ndarray
+    accepted_kg_s: np.ndarray
+    gross_J_kg: np.ndarray
+
+
+def candidates(sweep: Sweep, e: Estimate) -> list[int]:
     """Settings worth a circuit: by what one pass would give, the most powder, the least energy, the fewest changes."""
-    e = estimated(sweep, j, target, aperture_m)
-    order = np.lexsort((-e.accepted_kg_s, e.distance))
-    order = order[j.runs[order] & np.isfinite(e.distance[order]) & (e.accepted_kg_s[order] > 0.0)]
-    if not order.size:
+    some = np.flatnonzero(np.isfinite(e.distance) & (e.accepted_kg_s > 0.0))
+    if not some.size:
         return []
-    best = order[e.meets[order]] if e.meets[order].any() else order[:1]
-    cheap = best[np.argmin(e.points.values["gross_J_kg"][best])]
-    near = min(best[:_POOL].tolist(), key=lambda s: effort(sweep, s * sweep.replicates))
-    rest = [*best[1:2].tolist(), *order[:2].tolist()]
-    return list(dict.fromkeys(int(s) for s in (best[0], cheap, near, *rest)))[:MOST_TRIED]
+    best = some[e.distance[some] == 0.0]
+    order = np.lexsort((-e.accepted_kg_s[some], e.distance[some]))[:MOST_TRIED]
+    found = some[order].tolist()
+    if best.size:
+        cheap, near = best[np.argmin(e.gross_J_kg[best])], best[np.argmin(efforts(sweep)[best])]
+        found = [found[0], int(cheap), int(near), *found]
+    return list(dict.fromkeys(found))[:MOST_TRIED]
 
 
-def estimated(sweep: Sweep, j: Judged, target: Target, aperture_m: float) -> Judged:
+def estimated(sweep: Sweep, j: Judged, target: Target, aperture_m: float) -> Estimate:
     """All settings as if their oversize were set aside: the share that passes, and the curve cut off there."""
-    p = j.points
-    passed = share_finer(p.q3, aperture_m)
+    parts = []
+    for start in range(0, j.runs.size, _CHUNK):
+        part = slice(start, min(start + _CHUNK, j.runs.size))
+        e = judge(sweep, target, _cut_off(j.points, part, aperture_m))
+        parts.append((e.distance, e.accepted_kg_s, e.points.values["gross_J_kg"]))
+    distance, rate, gross = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return Estimate(np.where(j.runs, distance, np.inf), rate, gross)
+
+
+def _cut_off(p: Points, part: slice, aperture_m: float) -> Points:
+    """A part of the points with the oversize taken out of their powder."""
+    own = p.q3[part]
+    passed = share_finer(own, aperture_m)
     with np.errstate(invalid="ignore", divide="ignore"):
-        q3 = np.where(SIZES_M >= aperture_m * (1 - 1e-9), 1.0, p.q3 / passed[:, None])
-        gross = p.values["gross_J_kg"] / passed
-    x = {f"x{n}_m": size_at(q3, n / 100) for n in (10, 50, 90)}
-    with np.errstate(invalid="ignore", divide="ignore"):
+        q3 = np.where(SIZES_M >= aperture_m * (1 - 1e-9), 1.0, own / passed[:, None])
+        x = {f"x{n}_m": size_at(q3, n / 100) for n in (10, 50, 90)}
         span = (x["x90_m"] - x["x10_m"]) / x["x50_m"]
-    rate = p.values["throughput_kg_s"] * passed
-    values = {**p.values, **x, "span": span, "throughput_kg_s": rate, "gross_J_kg": gross}
-    return judge(sweep, target, Points(p.status, p.binding, p.loads, values, q3, p.reason, {}, np.empty((0, 0, 0))))
+        values = {k: v[part] for k, v in p.values.items()}
+        more = {"throughput_kg_s": values["throughput_kg_s"] * passed, "gross_J_kg": values["gross_J_kg"] / passed}
+    none = np.empty((0, 0, 0))
+    return Points(
+        p.status[part], p.binding[part], p.loads[part], {**values, **x, "span": span, **more}, q3, {}, {}, none
+    )
 
 
 def size_at(q3: np.ndarray, share: float) -> np.ndarray:
@@ -82,22 +111,47 @@ def size_at(q3: np.ndarray, share: float) -> np.ndarray:
 
 def with_sieve(
     sweep: Sweep, j: Judged, target: Target, settings: list[int], aperture_m: float,
-    step: Callable[[int, int], None] = lambda done, of: None,
+    step: Callable[[str, float], None] = lambda stage, done: None,
 ) -> list[Sieved]:  # fmt: skip
     """The circuits of some settings, those that meet the target first, most accepted powder first.
 
-    A setting whose circuit finds no steady state is left out. step(done, of) is called before each and may raise.
+    A setting whose circuit finds no steady state, or has next to nothing to return, is left out. step(stage, share
+    done) is called often and may raise.
     """
     found = []
     for done, s in enumerate(settings):
-        step(done, len(settings))
+        step("sieve after the mill", done / len(settings))
         try:
             c = circuits.closed(config_at(sweep, s * sweep.replicates), aperture_m, class_ratio=sweep.class_ratio)
         except (NotConverged, InputError):
             continue
-        if c.accepted_kg_s > 0.0:
+        if c.accepted_kg_s > 0.0 and c.returned_kg_s > LITTLE * c.accepted_kg_s:
             found.append(Sieved(s, c, judge(sweep, target, points_of(c, j.points, s))))
-    return sorted(found, key=lambda x: (float(x.judged.distance[0]), -x.circuit.accepted_kg_s))
+    return sorted(found, key=lambda x: (float(x.judged.distance[0]), -x.accepted_kg_s))
+
+
+def probability_with_sieve(
+    sweep: Sweep, j: Judged, target: Target, sieved: Sieved,
+    step: Callable[[str, float], None] = lambda stage, done: None,
+) -> tuple[int, int]:  # fmt: skip
+    """(draws in which the circuit meets the target, draws with an answer); as many draws as the sweep has."""
+    if not sweep.draw_count:
+        return 0, 0
+    cut = circuits.Cut(sieved.circuit.aperture_m, sieved.circuit.efficiency)
+    own = config_at(sweep, sieved.setting * sweep.replicates)
+    problem = circuits.ready(own, cut, sweep.class_ratio)
+    mills = draws(problem, sweep.draw_count, sweep.seed)
+    met = known = 0
+    for i in range(mills.size):
+        step("sieve after the mill, parameter draws", i / mills.size)
+        try:
+            c = circuits.close(problem, cut, own.feed.rate_kg_s, mills[i : i + 1], DRAW_TOLERANCE)
+        except NotConverged:
+            continue
+        known += 1
+        if c.accepted_kg_s > 0.0:
+            met += int(judge(sweep, target, points_of(c, j.points, sieved.setting)).meets[0])
+    return met, known
 
 
 def points_of(c: Circuit, like: Points, setting: int) -> Points:
@@ -115,9 +169,8 @@ def points_of(c: Circuit, like: Points, setting: int) -> Points:
     return Points(status, binding, loads, values, q3[None, :], {}, {}, np.empty((0, 0, 0)))
 
 
-def without_fines(target: Target, q3: np.ndarray) -> float:
-    """Share of a powder (77,) that would be sieved off at the finest size a target wants; 0 where it has none."""
+def without_fines(target: Target, q3: np.ndarray) -> tuple[float, float]:
+    """(finest size [m] a target wants, share of a powder (77,) finer than it); zeros where it has none."""
     low = [target.window[0]] if target.window and target.window[0] else []
     low += [size_of(w) for w in target.wishes if w.output == "finer" and w.high < 0.5]
-    return float(share_finer(q3, max(low))) if low else 0.0
-
+    return (max(low), float(share_finer(q3, max(low)))) if low else (0.0, 0.0)

@@ -60,10 +60,10 @@ def judge(sweep: Sweep, target: Target, points: Points | None = None) -> Judged:
     yields = share_between(p.q3, *target.window) if target.window else np.full(runs.size, np.nan)
     rate = np.where(runs, p.values["throughput_kg_s"], np.where(p.status == CANNOT, 0.0, np.nan))
     accepted = np.where(rate > 0, rate * yields, rate) if target.window else rate
+    binds = _binds(wishes, p, runs, achieved, misses, worst, meets)
     return Judged(
-        wishes, p, runs, achieved, misses, worst, distance, meets, _binds(wishes, p, runs, achieved, misses, worst, meets),
-        probability(p, target, room), yields, accepted,
-    )  # fmt: skip
+        wishes, p, runs, achieved, misses, worst, distance, meets, binds, probability(p, target, room), yields, accepted
+    )
 
 
 def by_setting(points: Points, replicates: int) -> Points:
@@ -165,22 +165,16 @@ def complaint(wish: Wish, short: bool) -> str:
 
 
 def _binds(wishes, p: Points, runs, achieved, misses, worst, meets) -> tuple[str, ...]:
-    """What keeps each setting from meeting the target, in words; "" where it meets."""
-    words = {(i, bool(low)): complaint(w, low) for i, w in enumerate(wishes) for low in (False, True)}
-    short = np.array([too_low(w, achieved[w.name]) for w in wishes])
+    """What keeps each setting from meeting the target, in words; "" where it meets. Few texts, shared by many."""
+    known = [complaint(w, short) for w in wishes for short in (False, True)]
+    unknown = [f"{w.about} unknown" for w in wishes]
+    texts = np.array(["", *known, *unknown, *(f"cannot run: {x}" for x in LIMITS), "not computed", "no answer"], object)
     where = np.arange(runs.size)
-    unknown = np.isnan(misses[worst, where])
-    said = []
-    for s, (fits, ran, i, low) in enumerate(zip(meets, runs, worst, short[worst, where], strict=True)):
-        if fits:
-            said.append("")
-        elif ran:
-            said.append(f"{wishes[i].about} unknown" if unknown[s] else words[i, bool(low)])
-        elif p.status[s] == CANNOT:
-            said.append(f"cannot run: {LIMITS[p.binding[s]]}")
-        else:
-            said.append("not computed" if p.status[s] == MISSING else "no answer")
-    return tuple(said)
+    short = np.array([too_low(w, achieved[w.name]) for w in wishes])[worst, where]
+    at_wish = np.where(np.isnan(misses[worst, where]), 1 + len(known) + worst, 1 + 2 * worst + short)
+    at_limit = 1 + len(known) + len(unknown) + p.binding.astype(int)
+    out = np.where(p.status == CANNOT, at_limit, np.where(p.status == MISSING, texts.size - 2, texts.size - 1))
+    return tuple(texts[np.where(meets, 0, np.where(runs, at_wish, out))].tolist())
 
 
 def probability(p: Points, target: Target, room_K: np.ndarray) -> np.ndarray:

@@ -88,8 +88,8 @@ def _said(j: Judged, s: int, i: int, farther: list[str], against: list[str], sti
     what = complaint(wish, bool(too_low(wish, j.achieved[wish.name][s])))
     said = []
     if farther:
-        more = "It stands on the rim of the sweep and still gets better towards it: sweep further"
-        said.append(f"{more}, {join_words(farther)}.")
+        more = "It stands on the edge of the sweep, and what it misses still shrinks towards that edge"
+        said.append(f"{more}: extend the axes, {join_words(farther)}.")
     said += against
     if still:
         said.append(f"Against {what!r}, {join_words(still)} hardly help{'s' if len(still) == 1 else ''} here.")
@@ -119,8 +119,8 @@ def _against(j: Judged, places: Places, k: int, axis, n: int, i: int) -> str:
     """What a step that helps against the worst miss would cost."""
     wish = j.wishes[i]
     to = f"{key_words(axis.key)} {value_text(axis.key, places.values[k][n].item())}"
-    reach = f"With {to} it would be {wish.about} {value_words(float(j.achieved[wish.name][n]), wish)}"
+    reach = f"With {to}: {wish.about} {value_words(float(j.achieved[wish.name][n]), wish)}"
     other = j.wishes[int(j.worst[n])]
     if int(j.worst[n]) == i:
         return f"{reach}."
-    return f"{reach}, but then {got_words(other, float(j.achieved[other.name][n]))}: the two pull against each other."
+    return f"{reach}, but {got_words(other, float(j.achieved[other.name][n]))}: the two pull against each other."

@@ -7,6 +7,7 @@ import numpy as np
 from ..sweep.record import Axis, Sweep
 
 _RIM_SHARE = 0.05  # of the range of a sampled axis that counts as its rim
+_ALIKE_SHARE = 0.1  # of the range of an axis within which settings are alike
 _NEAR = 2  # neighbours of a sampled point per numeric axis
 
 
@@ -51,6 +52,21 @@ class Places:
             elif v[setting] >= v.max() - reach:
                 found.append((i, True))
         return found
+
+    def alike(self, a: int, b: int) -> bool:
+        """Whether two settings are no farther apart than one step along one axis, or a tenth of its range."""
+        apart = 0.0
+        for i, (axis, v) in enumerate(zip(self.sweep.axes, self.values, strict=True)):
+            if not numeric(axis):
+                if v[a] != v[b]:
+                    return False
+            elif self.grid:
+                rank = {axis.values[k]: r for r, k in enumerate(self.orders[i])}
+                step = max(1.0, _ALIKE_SHARE * (len(axis.values) - 1))
+                apart += abs(rank[v[a].item()] - rank[v[b].item()]) / step
+            else:
+                apart += abs(float(v[a]) - float(v[b])) / (_ALIKE_SHARE * float(np.ptp(v.astype(float))))
+        return apart <= 1.0 + 1e-9
 
     def _order(self, axis: Axis) -> list[int]:
         """Indexes of the values of a numeric axis from small to large."""

@@ -3,7 +3,7 @@
 import math
 
 from ..units import UNITS, in_unit
-from ..wording import digits, number
+from ..wording import digits, number, shown_unit
 from .record import Wish
 
 _SHOWN = {"um": "µm", "degC": "°C", "C": "°C", "-": ""}
@@ -12,6 +12,13 @@ _SHOWN = {"um": "µm", "degC": "°C", "C": "°C", "-": ""}
 def size_words(size_m: float) -> str:
     """A size of powder: µm below a millimetre."""
     return f"{digits(size_m * 1e6)} µm" if size_m < 0.9995e-3 else f"{digits(size_m * 1e3)} mm"
+
+
+def figure(value: float, unit: str, count: int = 3) -> str:
+    """A figure in its workshop unit: "4.2 kg/h", "62 °C"."""
+    name, factor, offset = shown_unit(value, unit)
+    shown = value * factor + offset
+    return f"{number(shown, 0) if offset else digits(shown, count)} {name}".strip()
 
 
 def range_words(low_m: float, high_m: float) -> str:

@@ -1,0 +1,160 @@
+"""What is said of one recommended, or nearest, setting: figures, how sure, what stands close by, what it risks."""
+
+import numpy as np
+
+from ..capacity import LIMITS
+from ..sweep.record import CANNOT, FAILED, MISSING, OVER, Points, Sweep
+from ..wording import join_words
+from .changes import cost_words, key_words, value_text
+from .extsieve import Sieved, without_fines
+from .judge import Judged, judge, known_draws, wilson
+from .nearest import got_words, missed_words
+from .neighbours import Neighbour, Places
+from .record import Target
+from .targets import size_of
+from .words import figure, range_words, size_words
+
+_CLOSE = 2.0  # standard errors from a limit within which scatter could decide
+_MOST_SAID = 3  # neighbours told
+_JAM_NEAR = 0.8
+
+
+def built_words(sweep: Sweep, target: Target, j: Judged, places: Places, s: int) -> str:
+    """Sentences on a setting that meets the target."""
+    said = [f"{figures(j, target, s)}.", tightest(j, s), chance_words(j, s), scatter_words(sweep, target, j, s)]
+    said += [around_words(sweep, j, places, s), cost(sweep, s)]
+    return " ".join(x for x in said if x)
+
+
+def missing_words(target: Target, j: Judged, s: int) -> str:
+    """Sentences on the setting that comes nearest."""
+    said = [f"{figures(j, target, s)}. Missed: {missed_words(j, s)}.", chance_words(j, s)]
+    return " ".join(x for x in said if x)
+
+
+def figures(j: Judged, target: Target, s: int) -> str:
+    """ "4.1 kg/h of powder, 96 % of it finer than 500 µm, at 0.32 kWh/kg from the socket and 62 °C at the outlet"."""
+    v = j.points.values
+    text = f"{figure(float(v['throughput_kg_s'][s]), 'kg/s')} of powder"
+    if target.window:
+        text += f", {figure(float(j.yields[s]), '%')} of it {range_words(*target.window)}"
+    energy, warm = figure(float(v["gross_J_kg"][s]), "J/kg"), figure(float(v["outlet_temperature_K"][s]), "K")
+    takes = " (it takes no more; the feed rate asked for is larger)" if j.points.status[s] == OVER else ""
+    return f"{text}, at {energy} from the socket and {warm} at the outlet{takes}"
+
+
+def tightest(j: Judged, s: int) -> str:
+    """The wish with least to spare, where there are several or it is no yield."""
+    wish = j.wishes[int(j.worst[s])]
+    if wish.output == "yield" and len(j.wishes) == 1:
+        return ""  # told already
+    return f"Least to spare: {got_words(wish, float(j.achieved[wish.name][s]))}."
+
+
+def counted(met: int, known: int) -> str:
+    """ "in 13 of 16 parameter draws (chance 66 to 91 %)": Wilson's interval of 80 % says how little so few tell."""
+    low, high = wilson(met, known)
+    return f"in {met or 'none'} of {known} parameter draws (chance {100 * low:.0f} to {100 * high:.0f} %)"
+
+
+def chance_words(j: Judged, s: int) -> str:
+    """How often the draws meet the target; nothing without draws."""
+    known = known_draws(j.points, s)
+    if not known or np.isnan(j.probability[s]):
+        return ""
+    met = round(float(j.probability[s]) * known)
+    return f"It meets the target {counted(met, known)}."
+
+
+def scatter_words(sweep: Sweep, target: Target, j: Judged, s: int) -> str:
+    """What the scatter of Monte Carlo runs leaves open."""
+    if sweep.replicates > 1:
+        own = slice(s * sweep.replicates, (s + 1) * sweep.replicates)
+        met = int(judge(sweep, target, _rows(sweep.points, own)).meets.sum())
+        if met < sweep.replicates:
+            return f"Only {met} of its {sweep.replicates} runs meet{'s' if met == 1 else ''} it; their mean does."
+        return f"All of its {sweep.replicates} runs meet it."
+    near = []
+    for w in j.wishes:
+        se = sweep.points.se.get(w.output)
+        value = float(j.achieved[w.name][s])
+        if se is not None and min(abs(value - w.low), abs(value - w.high)) < _CLOSE * float(se[s]):
+            near.append(w.about)
+    return f"Within the Monte Carlo error of the limit: {join_words(near)}." if near else ""
+
+
+def _rows(p: Points, part: slice) -> Points:
+    """Some points, without their draws."""
+    values = {k: v[part] for k, v in p.values.items()}
+    return Points(p.status[part], p.binding[part], p.loads[part], values, p.q3[part], {}, {}, np.empty((0, 0, 0)))
+
+
+def around_words(sweep: Sweep, j: Judged, places: Places, s: int) -> str:
+    """Which neighbours do not run or do not meet the target, and how near the rotor is to jamming."""
+    around = sorted(places.neighbours(s), key=lambda n: -int(j.points.status[n.setting]))
+    bad = [(n, _state(j, n.setting)) for n in around if not j.meets[n.setting]]
+    said, jam = "", float(j.points.loads[s, LIMITS.index("jam")])
+    if bad:
+        told = [f"{_where(sweep, places, n)} ({state})" for n, state in bad[:_MOST_SAID]]
+        more = f"; and {len(bad) - _MOST_SAID} more" if len(bad) > _MOST_SAID else ""
+        step = "One step away in the sweep" if places.grid else "Of the points closest by"
+        said = f"{step}, {len(bad)} of {len(around)} miss it: {'; '.join(told)}{more}."
+    if jam > _JAM_NEAR:
+        said += f" The rotor is at {100 * jam:.0f} % of what jams it."
+    return said.strip()
+
+
+def _where(sweep: Sweep, places: Places, n: Neighbour) -> str:
+    """ "gap 2 mm"; of a sampled design all its values."""
+    if n.axis >= 0:
+        key, value = sweep.axes[n.axis].key, places.values[n.axis][n.setting].item()
+        return f"{key_words(key)} {value_text(key, value)}"
+    parts = [f"{key_words(a.key)} {value_text(a.key, places.values[i][n.setting].item())}"
+             for i, a in enumerate(sweep.axes)]  # fmt: skip
+    return ", ".join(parts)
+
+
+def _state(j: Judged, s: int) -> str:
+    """What is wrong with a setting, in a few words."""
+    status = int(j.points.status[s])
+    if status == CANNOT:
+        return f"cannot run: {LIMITS[j.points.binding[s]]}"
+    if status == FAILED:
+        return "no answer"
+    return "not computed yet" if status == MISSING else j.binds[s]
+
+
+def cost(sweep: Sweep, s: int) -> str:
+    """What is lost if it disappoints."""
+    words = cost_words(sweep, s * sweep.replicates)
+    return f"If it disappoints, what is lost is {words}." if words else ""
+
+
+def circuit_words(target: Target, x: Sieved, drawn: tuple[int, int]) -> str:
+    """Sentences on a mill closed with a sieve; all figures are of what the sieve lets through."""
+    c = x.circuit
+    text = (
+        f"With a {size_words(c.aperture_m)} sieve after the mill and its oversize returned: "
+        f"{figure(c.accepted_kg_s, 'kg/s')} of accepted powder, {figure(c.gross_J_kg, 'J/kg')} from the socket per "
+        f"kilogram accepted, {figure(c.outlet_temperature_K, 'K')} at the outlet; "
+        f"{figure(c.returned_kg_s, 'kg/s')} goes round again."
+    )
+    if x.meets:
+        said = [text, tightest(x.judged, 0), f"It meets the target {counted(*drawn)}." if drawn[1] else ""]
+        return " ".join([s for s in said if s] + ["That takes a sieving machine and a way back for the oversize."])
+    return " ".join([text, f"Still missed: {missed_words(x.judged, 0)}.", *_finer_too(target, x)])
+
+
+def _finer_too(target: Target, x: Sieved) -> list[str]:
+    """What a second, finer sieve would leave, where fines are all that is wrong."""
+    size, share = without_fines(target, x.judged.points.q3[0])
+    fines = [i for i, w in enumerate(x.judged.wishes) if w.output == "finer" and size_of(w) <= size * (1 + 1e-9)]
+    missed = np.flatnonzero(~(x.judged.misses[:, 0] <= 1e-6))
+    if not share or set(missed.tolist()) - set(fines):
+        return []
+    left = (1.0 - share) * x.circuit.accepted_kg_s
+    energy = figure(x.circuit.gross_J_kg / (1.0 - share), "J/kg")
+    return [
+        f"A second sieve of {size_words(size)} that takes out the fines would leave {figure(left, 'kg/s')} at {energy} "
+        "and meet the target; the fines are left over."
+    ]
