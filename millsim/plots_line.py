@@ -17,6 +17,7 @@ from .plots_place import (
     colour_bar,
     fade,
     forget_letters,
+    holder_line,
     key_of_reasons,
     letter_of,
     levels_of,
@@ -33,6 +34,7 @@ from .sweep.record import Sweep
 from .sweepcut import (
     Cut,
     Ruler,
+    built_value,
     cut,
     output_unit,
     output_values,
@@ -43,6 +45,7 @@ from .sweepwhy import cell_states, common_reasons, mean_error, replicates_last
 from .wording import join_words
 
 LOW, HIGH = 0.1, 0.9  # the band: 80 % of the draws, as in a prediction
+MOST_CLEAR = 400  # points that texts keep clear of, where there are no more
 _OUT = ("^", "v", "s", "D", "<", ">", "p", "h", "8", "P")  # markers of points that are out but have a figure
 _NOTHING = ("x", "+", "1", "2", "3", "4", "_", "|", "x", "+")  # of points without one
 
@@ -50,10 +53,11 @@ _NOTHING = ("x", "+", "1", "2", "3", "4", "_", "|", "x", "+")  # of points witho
 def line(sweep: Sweep, c: Cut, output: str, choice=None) -> Figure:
     """An output over one axis, with the band of the parameter draws, if any; hatched where the mill is out."""
     low, high = _band(sweep, c, output)
-    band = f"{BAND_WORDS.format(count=sweep.draw_count)} It ends where most do not run."
-    band = band if np.isfinite(low).any() else ""
+    band = BAND_WORDS.format(count=sweep.draw_count) if np.isfinite(low).any() else ""
+    band += " It ends where most do not run." if band and np.isnan(low).any() else ""
     foot = foot_words(sweep, [output], c.error, c.unit, band)
-    figure, panels = page(sweep, title_of(output, c), notes_of(sweep, c, choice), foot)
+    height = 5.6 + 0.22 * max(0, len(c.reasons) - 1)
+    figure, panels = page(sweep, title_of(output, c), notes_of(sweep, c, choice), foot, height=height)
     axes, value = panels[0], c.value[0, 0]
     label = output_label(output, c.unit)
     x = c.x.values
@@ -75,8 +79,8 @@ def line(sweep: Sweep, c: Cut, output: str, choice=None) -> Figure:
     for i, reason in enumerate(c.reasons):
         fade(axes, span, at, c.why[0] == i, reason)
     outline(axes, span, at, c.why[0], "-", 1.2)
-    holder = np.where(c.why[0] < 0, c.held_by[0], -2 - c.why[0])
-    outline(axes, span, at, holder, ":", 1.3, only=c.why[0] < 0)
+    if len(c.holders) > 1:
+        outline(axes, span, at, c.held_by[0], ":", 1.3, only=c.why[0] < 0)
     _line_key(figure, c, drawn, bool(band))
     (places,) = settle(figure, panels)
     _write_line(places, c, (low, high), span, at)
@@ -92,7 +96,7 @@ def _line_key(figure: Figure, c: Cut, drawn: Line2D, banded: bool) -> None:
     if np.isfinite([c.x.built, c.built]).all():
         handles.append(Line2D([], [], mfc="white", label="as built", **{**MARK, "ms": 11}))
     if len(c.holders) > 1:
-        handles.append(Line2D([], [], color=BLACK, ls=":", lw=1.3, label="between what holds the rate"))
+        handles.append(holder_line(c.holders))
     key_of_reasons(figure, c.reasons, handles)
 
 
@@ -105,7 +109,7 @@ def _write_line(places: Places, c: Cut, band: tuple, span: np.ndarray, at: np.nd
         mark_built(places, c.x.built, c.built, f"as built: {value_text(c.built, c.unit)}")
     where = places.owners(span, at)
     used = {i for i, r in enumerate(c.reasons) if name_regions(places, c.why[0] == i, where, r.text, letter_of(i))}
-    for limit in (h for h in c.holders if len(c.holders) > 1 and h >= 0):
+    for limit in c.holders if len(c.holders) > 1 else ():
         mask = (c.held_by[0] == limit) & (c.why[0] < 0)
         name_regions(places, mask, where, f"held by {LIMITS[limit]}", style="italic")
     forget_letters(places.axes.figure, c.reasons, used)
@@ -163,8 +167,9 @@ def sampled(sweep: Sweep, output: str, axes: tuple[str, ...] | None = None, choi
     i, j = pick(rulers, weight, axes)
     unit, factor, offset = output_unit(output, shown)
     with plain_style():
-        return _scatter(sweep, output, choice, (rulers[i], rulers[j]), shown * factor + offset, (why, why_not), unit,
-                        _sampled_notes(sweep, rulers, weight, (i, j), axes))  # fmt: skip
+        built = built_value(sweep, output, choice) * factor + offset
+        known, notes = (shown * factor + offset, built, unit), _sampled_notes(sweep, rulers, weight, (i, j), axes)
+        return _scatter(sweep, output, choice, (rulers[i], rulers[j]), known, (why, why_not), notes)
 
 
 def pick(rulers: list[Ruler], weight: list[float], axes: tuple[str, ...] | None) -> tuple[int, int]:
@@ -206,9 +211,9 @@ def _places(one: Ruler) -> np.ndarray:
 
 def _sampled_notes(sweep: Sweep, rulers: list[Ruler], weight: list[float], picked: tuple, named) -> list[str]:
     """Which axes are drawn and why, and that the others differ from point to point."""
-    told = [f"{rulers[k].name} {100 * weight[k]:.0f} %" for k in picked]
-    why = "as asked for" if named else "that matter most"
-    notes = [f"The two axes {why}; share of the ranks that each explains alone: {join_words(told)}."]
+    told = [f"{rulers[k].name} explains {100 * weight[k]:.0f} %" for k in picked]
+    why = "asked for" if named else "that matter most"
+    notes = [f"The two axes {why}: {told[0]} of the ranks by itself, {told[1].replace('explains ', '')}."]
     rest = [rulers[k].name for k in range(len(rulers)) if k not in picked]
     if rest:
         few = rest if len(rest) <= 6 else [*rest[:5], f"{len(rest) - 5} more"]
@@ -216,9 +221,9 @@ def _sampled_notes(sweep: Sweep, rulers: list[Ruler], weight: list[float], picke
     return notes
 
 
-def _scatter(sweep: Sweep, output: str, choice, xy: tuple[Ruler, Ruler], value: np.ndarray, whys: tuple, unit: str,
+def _scatter(sweep: Sweep, output: str, choice, xy: tuple[Ruler, Ruler], known: tuple, whys: tuple,
              notes: list[str]) -> Figure:  # fmt: skip
-    (why, why_not), (x, y) = whys, (_spread(r) for r in xy)
+    (value, at_built, unit), (why, why_not), (x, y) = known, whys, (_spread(r) for r in xy)
     title = f"{OUTPUTS[output][0] if output in OUTPUTS else output} over {join_words([r.name for r in xy])}"
     target = [f"Target: {choice.target.title}"] if choice is not None else []
     figure, panels = page(sweep, title, [*target, *notes], foot_words(sweep, [output]))
@@ -238,8 +243,9 @@ def _scatter(sweep: Sweep, output: str, choice, xy: tuple[Ruler, Ruler], value: 
         handles.append(handle)
     fine = why < 0
     axes.scatter(x[fine], y[fine], size, value[fine], marker="o", zorder=4, **look)
-    handles.insert(0, Line2D([], [], mfc="white", mec=BLACK, marker="o", ls="", label="runs as asked"
-                             if choice is None else "meets the target"))  # fmt: skip
+    if fine.any():
+        words = "runs as asked" if choice is None else "meets the target"
+        handles.insert(0, Line2D([], [], mfc="white", mec=BLACK, marker="o", ls="", label=words))
     built = np.isfinite([r.built for r in xy]).all()
     if built:
         handles.append(Line2D([], [], mfc="white", label="as built", **{**MARK, "ms": 11}))
@@ -248,8 +254,11 @@ def _scatter(sweep: Sweep, output: str, choice, xy: tuple[Ruler, Ruler], value: 
     colour_bar(figure, panels, norm, levels, output_label(output, unit))
     below_panels(figure, handles)
     (places,) = settle(figure, panels)
+    for at in zip(x, y, strict=True) if value.size <= MOST_CLEAR else ():
+        places.take_point(*at, 6)
     if built:
-        mark_built(places, xy[0].built, xy[1].built, "as built")
+        told = f": {value_text(at_built, unit)}" if np.isfinite(at_built) else ""
+        mark_built(places, xy[0].built, xy[1].built, f"as built{told}")
     return figure
 
 

@@ -18,6 +18,7 @@ from .plots_place import (
     colour_bar,
     fade,
     forget_letters,
+    holder_line,
     key_of_reasons,
     letter_of,
     levels_of,
@@ -28,13 +29,14 @@ from .plots_place import (
     set_ruler,
     settle,
 )
-from .plots_sweep import foot_words, notes_of, output_label, title_of
+from .plots_sweep import built_band_words, foot_words, notes_of, output_label, title_of
 from .style import BLACK, plain_style
 from .sweep.record import Sweep
 from .sweepcut import Cut, cut, value_text
 from .sweepwhy import refuse_empty
 from .wording import digits
 
+_REASON = 0.22  # inches of the key that a reason takes
 MOST_NODES = 400  # with more cells in a panel the computed points are not marked
 
 
@@ -62,8 +64,9 @@ def _maps(sweep: Sweep, c: Cut, output: str, choice) -> Figure:
     rows = 1 if len(c.panels) <= 3 else 2
     cols = -(-len(c.panels) // rows)
     figure, panels = page(
-        sweep, title_of(output, c), notes_of(sweep, c, choice), foot_words(sweep, [output], c.error, c.unit),
-        rows, cols, 5.6 if rows == 1 else 7.8,
+        sweep, title_of(output, c), notes_of(sweep, c, choice),
+        foot_words(sweep, [output], c.error, c.unit, built_band_words(sweep, output, c)),
+        rows, cols, (5.6 if rows == 1 else 7.8) + _REASON * max(0, len(c.reasons) - 1),
     )  # fmt: skip
     for spare in panels[len(c.panels) :]:
         spare.set_axis_off()
@@ -99,7 +102,8 @@ def _panel(axes: Axes, c: Cut, k: int, cells: bool, levels: np.ndarray, norm: Bo
     for i, reason in enumerate(c.reasons):
         fade(axes, x, y, c.why[k] == i, reason)
     outline(axes, x, y, c.why[k], "-", 1.3)
-    outline(axes, x, y, np.where(c.why[k] < 0, c.held_by[k], -2 - c.why[k]), ":", 1.3, only=c.why[k] < 0)
+    if len(c.holders) > 1:
+        outline(axes, x, y, c.held_by[k], ":", 1.3, only=c.why[k] < 0)
     if not cells and value.size <= MOST_NODES:
         at = np.argwhere(np.isfinite(value))
         node = {"ms": 2.6, "in_layout": False, "mfc": "white", "mec": BLACK, "mew": 0.5, "zorder": 3, "clip_on": False}
@@ -134,7 +138,7 @@ def _key(figure: Figure, c: Cut, cells: bool) -> None:
         node = {"marker": "o", "ms": 3.5, "mfc": "white", "mec": BLACK, "mew": 0.6, "ls": ""}
         handles.append(Line2D([], [], label="computed; between points interpolated", **node))
     if len(c.holders) > 1:
-        handles.append(Line2D([], [], color=BLACK, ls=":", lw=1.3, label="between what holds the rate"))
+        handles.append(holder_line(c.holders))
     if np.isfinite([r.built for r in (c.x, c.y)]).all():
         handles.append(Line2D([], [], mfc="white", label="as built", **{**MARK, "ms": 11}))
     key_of_reasons(figure, c.reasons, handles)
@@ -151,7 +155,7 @@ def _write(places: Places, c: Cut, k: int, cells: bool, lines) -> set[int]:
         mark_built(places, c.x.built, c.y.built, f"as built{other}{value}", exact)
     at = places.owners(x, y)
     used = {i for i, r in enumerate(c.reasons) if name_regions(places, c.why[k] == i, at, r.text, letter_of(i))}
-    for limit in (h for h in c.holders if len(c.holders) > 1 and h >= 0):
+    for limit in c.holders if len(c.holders) > 1 else ():
         mask = (c.held_by[k] == limit) & (c.why[k] < 0)
         name_regions(places, mask, at, f"held by {LIMITS[limit]}", style="italic")
     if cells:
@@ -179,13 +183,26 @@ def _cell_values(places: Places, c: Cut, k: int, x: np.ndarray, y: np.ndarray) -
 
 def _contour_values(places: Places, lines, why: np.ndarray, xy: tuple, blank: list[bool]) -> None:
     """Figures on the contour lines, where they cover nothing and lie on colours."""
-    labels = places.axes.clabel(lines, fontsize=9, inline=False, fmt=lambda v: digits(v, 3), colors=BLACK)
-    for label in labels:
-        label.set(rotation=0, bbox=ON_WHITE, zorder=4, in_layout=False)
-        px, py = label.get_position()
-        i, j = (int(np.clip(np.searchsorted(b, v) - 1, 0, b.size - 2)) for b, v in ((xy[1], py), (xy[0], px)))
-        out = why[i, j] >= 0 and blank[why[i, j]]
-        if out or not places.free(label.get_window_extent().padded(3)):
-            label.remove()
-        else:
-            places.take(label, 3.0)
+    for level, pieces in zip(lines.levels, lines.allsegs, strict=True):
+        for piece in sorted((p for p in pieces if len(p) > 1), key=len, reverse=True)[:2]:
+            label = places.axes.text(
+                0, 0, digits(level, 3), ha="center", va="center", fontsize=9, bbox=ON_WHITE, zorder=4
+            )
+            label.set_in_layout(False)
+            for share in (0.5, 0.35, 0.65, 0.2, 0.8, 0.1, 0.9):
+                px, py = _along(places.axes, piece, share)
+                i, j = (int(np.clip(np.searchsorted(b, v) - 1, 0, b.size - 2)) for b, v in ((xy[1], py), (xy[0], px)))
+                label.set_position((px, py))
+                if not (why[i, j] >= 0 and blank[why[i, j]]) and places.free(label.get_window_extent().padded(3)):
+                    places.take(label, 3.0)
+                    break
+            else:
+                label.remove()
+
+
+def _along(axes: Axes, line: np.ndarray, share: float) -> np.ndarray:
+    """The point at a share of the length of a line (n, 2), as seen on the page."""
+    seen = axes.transData.transform(line)
+    length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(seen, axis=0).T))])
+    at = [np.interp(share * length[-1], length, seen[:, k]) for k in (0, 1)]
+    return axes.transData.inverted().transform(at)

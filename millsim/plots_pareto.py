@@ -1,5 +1,6 @@
 """Trade-offs of a sweep: two outputs against each other, coloured by a third, the front joined. Imports matplotlib."""
 
+import math
 import textwrap
 from collections import Counter
 from dataclasses import dataclass
@@ -11,7 +12,6 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullFormatter, NullLocator
 
-from .choose.front import pareto
 from .plots_place import (
     COLOURS,
     MARK,
@@ -27,7 +27,7 @@ from .plots_place import (
 from .plots_sweep import BAND_WORDS, OUTPUTS, foot_words, output_label, short_name
 from .style import BLACK, GREY, RED, plain_style
 from .sweep.record import OVER, Points, Sweep, quantile
-from .sweepcut import Ruler, output_unit, output_values, ruler, value_text
+from .sweepcut import Ruler, built_value, output_unit, output_values, ruler, value_text
 from .sweepwhy import cell_states, mean_error, refuse_empty, replicates_last
 from .wording import capital, digits, join_words
 
@@ -36,7 +36,6 @@ MOST_PALE = 20_000  # dominated points drawn; of more every k-th
 MOST_NAMED = 5
 MOST_CLEAR = 400  # settings that texts keep clear of; of more only the best
 _WIDE = 10.0  # largest over smallest value from which an axis is logarithmic
-_TICKS = [m * 10.0**e for e in range(-9, 10) for m in (1, 2, 5)]
 
 
 @dataclass(frozen=True)
@@ -69,11 +68,11 @@ class Side:
 
 
 def trade_off(sweep: Sweep, x: str = "gross_J_kg", y: str = "throughput_kg_s", colour: str = "x50_m",
-              choice=None) -> Figure:  # fmt: skip
+              choice=None) -> Figure | None:  # fmt: skip
     """Every setting of a sweep by two outputs, coloured by a third; those that no other beats in both are joined.
 
-    With a Choice only settings that meet its target are on the front (all, where none does), and its builds are
-    named. Thin lines are bands, where there are draws. Raises InputError where no point runs.
+    With a Choice its front is shown, which weighs more than two outputs, and its builds are named. Thin lines are
+    bands, where there are draws. None where no setting has both figures. Raises InputError where no point runs.
     """
     refuse_empty(sweep)
     sides = [_side(sweep, output, choice) for output in (x, y, colour)]
@@ -83,17 +82,30 @@ def trade_off(sweep: Sweep, x: str = "gross_J_kg", y: str = "throughput_kg_s", c
     meets = np.ones(shown.size, dtype=bool)
     if choice is not None:
         meets = replicates_last(sweep, np.asarray(choice.meets)).mean(axis=1) >= 0.5
-    among = np.flatnonzero(shown & (meets if (shown & meets).any() else True))
-    front = among[pareto(np.column_stack([s.better[among] for s in sides[:2]]))]
+    if not shown.any():
+        return None
+    among = np.flatnonzero(shown)
+    front = among[unbeaten(sides[0].better[among], sides[1].better[among])]
+    if choice is not None:  # which weighs more than these two outputs
+        front = np.unique(np.array(choice.front, dtype=int) // max(1, sweep.replicates))
+        front = front[shown[front]]
     named = _named(sweep, choice, front[np.argsort(sides[0].value[front], kind="stable")])
     with plain_style():
         return _drawn(sweep, choice, sides, (shown, over, meets), front, named)
 
 
+def unbeaten(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    """Indexes (ascending) of the pairs a, b (N,), both to be small, of which no other is as small in both and smaller
+    in one. Equal pairs stand together."""
+    pairs, which = np.unique(np.column_stack([a, b]), axis=0, return_inverse=True)  # in order of a, then b
+    before = np.concatenate([[np.inf], np.minimum.accumulate(pairs[:, 1])[:-1]])
+    return np.flatnonzero((pairs[:, 1] < before)[which.reshape(-1)])
+
+
 def _side(sweep: Sweep, output: str, choice) -> Side:
     values = replicates_last(sweep, output_values(sweep, output, choice))
     mean, error = mean_error(values)
-    built = float(np.mean(sweep.as_built.values[output])) if output in sweep.as_built.values else np.nan
+    built = built_value(sweep, output, choice)
     unit, factor, offset = output_unit(output, mean)
     low, high = _band(sweep.points, output, values.shape[1])
     built_band = [float(end[0]) * factor + offset for end in _band(sweep.as_built, output, 1)]
@@ -145,7 +157,7 @@ def _drawn(sweep: Sweep, choice, sides: list[Side], masks: tuple, front: np.ndar
     banded = any(np.isfinite(s.low[cells]).any() for s in (x, y))
     band = BAND_WORDS.format(count=sweep.draw_count) if banded else ""
     figure, panels = page(
-        sweep, title(x.output, y.output), _notes(sweep, choice, shown, sides, front.size),
+        sweep, title(x.output, y.output), _notes(sweep, choice, shown, sides, front.size if choice is None else 0),
         foot_words(sweep, [s.output for s in sides], band=band), height=5.9 + 0.2 * len(named),
     )  # fmt: skip
     axes, levels = panels[0], levels_of(np.where(shown, colour.value, np.nan))
@@ -156,23 +168,27 @@ def _drawn(sweep: Sweep, choice, sides: list[Side], masks: tuple, front: np.ndar
     best = np.zeros(shown.size, dtype=bool)
     best[front] = True
     best[cells] = True
-    look = {"cmap": COLOURS, "norm": norm, "edgecolors": BLACK}
-    groups = ((~over & meets, "o"), (over & meets, "^"), (~meets, "s"))
-    for mask, marker in groups:
-        pale = np.flatnonzero(shown & ~best & mask)
-        pale = pale[:: -(-pale.size // MOST_PALE) or 1]
-        axes.scatter(x.value[pale], y.value[pale], 26, colour.value[pale], marker=marker, alpha=0.35, linewidths=0.3,
-                     zorder=2, **look)  # fmt: skip
-        full = np.flatnonzero(shown & best & mask)
-        axes.scatter(x.value[full], y.value[full], 62, colour.value[full], marker=marker, linewidths=1.0, zorder=5,
-                     **look)  # fmt: skip
-    ranked = front[np.argsort(x.value[front], kind="stable")]
-    axes.plot(x.value[ranked], y.value[ranked], color=RED, lw=1.6, ls="--", zorder=4)
+    groups = [shown & mask for mask in (~over & meets, over & meets, ~meets)]
+    for mask, marker in zip(groups, "o^s", strict=True):
+        look = {"marker": marker, "cmap": COLOURS, "norm": norm, "edgecolors": BLACK}
+        _points(axes, sides, np.flatnonzero(mask & ~best), {"s": 26, "alpha": 0.35, "lw": 0.3, "zorder": 2, **look})
+        _points(axes, sides, np.flatnonzero(mask & best), {"s": 62, "lw": 1.0, "zorder": 5, **look})
+    ranked = front[np.lexsort((y.better[front], x.better[front]))]
+    joined = front.size > 1 and (np.diff(y.better[ranked]) <= 0).all()  # of more than two outputs it may go to and fro
+    if joined:
+        axes.plot(x.value[ranked], y.value[ranked], color=RED, lw=1.6, ls="--", zorder=4)
     colour_bar(figure, panels, norm, levels, output_label(colour.output, colour.unit))
-    _key(figure, choice, [bool((shown & mask).any()) for mask, _ in groups], banded, (x, y), named)
+    _key(figure, choice, ([m.any() for m in groups], banded, np.isfinite([x.built, y.built]).all(), joined), named)
     (places,) = settle(figure, panels)
     _write(places, sides, best & shown if shown.sum() > MOST_CLEAR else shown, named)
     return figure
+
+
+def _points(axes: Axes, sides: list[Side], cells: np.ndarray, look: dict) -> None:
+    """Markers of some cells; of very many every k-th."""
+    cells = cells[:: -(-cells.size // MOST_PALE) or 1]
+    x, y, colour = (s.value[cells] for s in sides)
+    axes.scatter(x, y, c=colour, **look)
 
 
 def title(x: str, y: str) -> str:
@@ -221,8 +237,9 @@ def _scale(axes: Axes, which: str, side: Side, value: np.ndarray, band: tuple) -
     high = min(max([v.max(), *e]), v.max() + 0.6 * wide) + 0.06 * wide
     if side.log:
         getattr(axes, f"set_{which}scale")("log")
+        steps = (1,) if high - low > math.log(2000) else (1, 2, 5)
+        axis.set_major_locator(FixedLocator([m * 10.0**e for e in range(-12, 13) for m in steps]))
         low, high = np.exp([low, high])
-        axis.set_major_locator(FixedLocator(_TICKS))
     else:
         low = 0.0 if 0 <= seen.min() and low < 0.1 * high else low
         axis.set_major_locator(MaxNLocator(7, steps=[1, 2, 2.5, 5, 10]))
@@ -245,20 +262,32 @@ def _bands(axes: Axes, x: Side, y: Side, cells: list[int]) -> None:
             axes.plot([px, px], np.clip(up, *axes.get_ylim()), **thin)
 
 
-def _key(figure: Figure, choice, kinds: list[bool], banded: bool, xy: tuple, named: list) -> None:
-    """The key below the panel, and the settings behind the numbers."""
+def _key(figure: Figure, choice, there: tuple, named: list) -> None:
+    """The key below the panel of what is there, and the settings behind the numbers."""
+    kinds, banded, built, joined = there
     numbers = [
-        Line2D([], [], color=BLACK, marker=f"${k}$", ls="", ms=7, label=textwrap.shorten(words, 112, placeholder="..."))
+        Line2D(
+            [],
+            [],
+            color=BLACK,
+            marker=rf"$\mathbf{{{k}}}$",
+            ls="",
+            ms=7,
+            mew=0,
+            label=textwrap.shorten(words, 112, placeholder="..."),
+        )
         for k, (_, words) in enumerate(named, 1)
     ]
     below_panels(figure, numbers, 1)
     fine = "runs as asked" if choice is None else "meets the target"
-    words = (f"{fine} (pale: beaten)", "takes less than asked for", "misses the target")
+    words = (fine, "takes less than asked for", "misses the target")
     pale = {"mec": BLACK, "mfc": "#cccccc", "ls": "", "ms": 6, "mew": 0.5}
     handles = [Line2D([], [], marker=m, label=w, **pale) for m, w, on in zip("o^s", words, kinds, strict=True) if on]
-    best = {"color": RED, "ls": "--", "lw": 1.6, "marker": "o", "mec": BLACK, "mfc": "white", "ms": 8}
-    handles.append(Line2D([], [], label="front: none beats it in both", **best))
-    if np.isfinite([s.built for s in xy]).all():
+    best = {"color": RED, "ls": "--" if joined else "", "lw": 1.6, "marker": "o", "mec": BLACK, "mfc": "white", "ms": 8}
+    handles.append(
+        Line2D([], [], label="front: none beats it in both" if choice is None else "front of all that counts", **best)
+    )
+    if built:
         handles.append(Line2D([], [], mfc="white", label="as built", **{**MARK, "ms": 11}))
     if banded:
         handles.append(Line2D([], [], color=GREY, lw=0.7, label="80 % band"))

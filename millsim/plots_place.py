@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 from matplotlib.colors import BoundaryNorm
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, PathPatch
 from matplotlib.path import Path
 from matplotlib.patheffects import withStroke
@@ -17,11 +18,12 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullForm
 from matplotlib.transforms import Bbox
 from scipy import ndimage
 
+from .capacity import LIMITS
 from .style import BLACK, GREY, frame
 from .sweep.record import Sweep
 from .sweepcut import Ruler
 from .sweepwhy import Reason
-from .wording import digits
+from .wording import digits, join_words
 
 WIDTH = 8.4  # inches
 _LINE, _FOOT = 0.2, 0.175  # inches of a note and of a line of the foot
@@ -94,6 +96,12 @@ def key_of_reasons(figure: Figure, reasons: Sequence[Reason], more: Sequence = (
     below_panels(figure, handles)
 
 
+def holder_line(holders: Sequence[int]) -> Line2D:
+    """The line of the key between cells whose rate other limits hold, with what they are."""
+    words = join_words([LIMITS[h] for h in holders])
+    return Line2D([], [], color=BLACK, ls=":", lw=1.3, label=f"between what holds the rate: {words}")
+
+
 def forget_letters(figure: Figure, reasons: Sequence[Reason], used: set[int]) -> None:
     """Take the letters out of the key that stand nowhere in the figure."""
     for text in figure.legends[0].get_texts() if figure.legends else ():
@@ -103,19 +111,20 @@ def forget_letters(figure: Figure, reasons: Sequence[Reason], used: set[int]) ->
                 text.set_text(text.get_text().removeprefix(head))
 
 
-def below_panels(figure: Figure, handles: Sequence, columns: int = 0) -> None:
-    """A legend between panels and foot, in as many columns as its longest text allows."""
-    if not handles:
-        return
-    longest = max(len(str(h.get_label())) for h in handles)
-    columns = columns or min(len(handles), 1 if longest > 52 else 2 if longest > 30 else 3 if longest > 20 else 4)
+def below_panels(figure: Figure, handles: Sequence, most: int = 4) -> None:
+    """A legend between panels and foot, in as many columns (up to `most`) as its texts leave room for."""
     left, bottom, width, height = figure.get_layout_engine().get()["rect"]
-    legend = figure.legend(
-        handles=handles, loc="lower center", bbox_to_anchor=(0.5, bottom), ncols=columns, frameon=False,
-        handleheight=1.4, columnspacing=1.6, borderaxespad=0.2, handlelength=2.6,
-    )  # fmt: skip
+    look = {"frameon": False, "handleheight": 1.4, "columnspacing": 1.6, "borderaxespad": 0.2, "handlelength": 2.6}
+    for count in range(min(len(handles), most), 0, -1):
+        legend = figure.legend(handles=handles, loc="lower center", bbox_to_anchor=(0.5, bottom), ncols=count, **look)
+        size = legend.get_window_extent(figure.canvas.get_renderer())
+        if size.width < 0.97 * figure.bbox.width or count == 1:
+            break
+        legend.remove()
+    else:
+        return
     legend.set_in_layout(False)
-    taken = legend.get_window_extent(figure.canvas.get_renderer()).height / figure.bbox.height
+    taken = size.height / figure.bbox.height
     figure.get_layout_engine().set(rect=(left, bottom + taken, width, height - taken))
 
 
@@ -144,7 +153,8 @@ def set_ruler(axes: Axes, ruler: Ruler, which: str, span: np.ndarray, label: boo
     elif ruler.log:
         axis.set_major_locator(FixedLocator([m * 10.0**e for e in range(-9, 10) for m in (1, 2, 5)]))
     if not ruler.words:
-        axis.set_major_formatter(FuncFormatter(lambda value, _: digits(value, 4)))
+        count = 3 if ruler.log else 4  # geometric steps are rarely round
+        axis.set_major_formatter(FuncFormatter(lambda value, _: digits(value, count)))
     axis.set_minor_formatter(NullFormatter())
     axis.set_minor_locator(NullLocator())
     if label:
@@ -161,7 +171,7 @@ def thin_ticks(panels: Sequence[Axes]) -> None:
             boxes = [(t.label1.get_window_extent(), t.label1) for t in inside if t.label1.get_visible()]
             for box, text in sorted(boxes, key=lambda one: one[0].get_points()[0, side]):
                 start, end = box.get_points()[:, side]
-                text.set_visible(start > last + 3)
+                text.set_visible(start > last + 6)
                 last = end if text.get_visible() else last
 
 
@@ -328,7 +338,7 @@ def colour_bar(figure: Figure, panels: list[Axes], norm: BoundaryNorm, levels: n
     from matplotlib.cm import ScalarMappable
 
     bar = figure.colorbar(ScalarMappable(norm, COLOURS), ax=panels, fraction=0.06, pad=0.02, aspect=28)
-    bar.set_label(textwrap.fill(label, 44))
+    bar.set_label(textwrap.fill(label, 36))
     bar.set_ticks(levels if len(levels) <= 14 else levels[::2])
     bar.ax.yaxis.set_major_formatter(FuncFormatter(lambda v, _: digits(v, 4)))
     bar.ax.minorticks_off()

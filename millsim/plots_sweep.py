@@ -14,10 +14,11 @@ from .capacity import LIMITS
 from .csvout import refuse_any_existing
 from .resultfile import make_folder, write_bytes
 from .scalars import LONG_NAMES
-from .sweep.record import CANNOT, FAILED, MISSING, OVER, Sweep
-from .sweepcut import Cut, config_text
+from .sweep.record import CANNOT, FAILED, MISSING, OVER, Sweep, quantile
+from .sweepcut import Cut, config_text, value_text
 from .sweepwhy import refuse_empty
-from .wording import capital, digits, join_words
+from .units import UnitError, parse
+from .wording import capital, digits, join_words, shown_unit
 
 MAPS = {  # name in files: output
     "x50": "x50_m",
@@ -29,6 +30,7 @@ TRADES = {  # name in files: outputs across, up and as colour
     "energy": ("gross_J_kg", "throughput_kg_s", "x50_m"),
     "x50": ("x50_m", "throughput_kg_s", "gross_J_kg"),
 }
+NOTHING = 1e-5  # a relative error not worth telling
 TORNADOS = ("x50", "rate", "energy")
 
 OUTPUTS = {  # title, label of the scale
@@ -50,9 +52,9 @@ OUTPUTS = {  # title, label of the scale
 BAND_WORDS = "Band: 80 % of {count} draws over the stated parameter ranges (10 % below, 10 % above)."
 
 
-def file_names(made, choice=None, svg: bool = False) -> list[str]:
-    """Every file name that save_all may write for a sweep, or for the plan of one before it is computed."""
-    return [f"{name}.{suffix}" for name in _drawings(made, choice) for suffix in _suffixes(svg)]
+def file_names(made, target=None, svg: bool = False) -> list[str]:
+    """Every file name that save_all may write for a sweep or the plan of one; target: of a choice from it."""
+    return [f"{name}.{suffix}" for name in _drawings(made, target) for suffix in _suffixes(svg)]
 
 
 def save_all(sweep: Sweep, folder: Path | str, force: bool = False, svg: bool = False, choice=None) -> list[Path]:
@@ -64,7 +66,7 @@ def save_all(sweep: Sweep, folder: Path | str, force: bool = False, svg: bool = 
     from .plots import render
 
     refuse_empty(sweep)
-    drawings = _drawings(sweep, choice)
+    drawings = _drawings(sweep, choice and choice.target)
     if sweep.tornado is None:
         drawings = {name: how for name, how in drawings.items() if how[0] != "plots_tornado"}
     folder = make_folder(folder)
@@ -72,8 +74,9 @@ def save_all(sweep: Sweep, folder: Path | str, force: bool = False, svg: bool = 
     if not force:
         refuse_any_existing(paths)
     written = []
-    for name, (module, function, outputs, more) in drawings.items():
-        drawn = getattr(import_module(f".{module}", __package__), function)(sweep, *outputs, **more)
+    told = {"choice": choice} if choice is not None else {}
+    for name, (module, function, outputs) in drawings.items():
+        drawn = getattr(import_module(f".{module}", __package__), function)(sweep, *outputs, **told)
         for suffix in _suffixes(svg) if drawn is not None else ():
             written.append(folder / f"{name}.{suffix}")
             write_bytes(written[-1], render(drawn, suffix), force)
@@ -84,19 +87,19 @@ def _suffixes(svg: bool) -> tuple[str, ...]:
     return ("png", "svg") if svg else ("png",)
 
 
-def _drawings(made, choice) -> dict[str, tuple[str, str, tuple, dict]]:
-    """Name of the file: (module, function, outputs, further arguments)."""
+def _drawings(made, target) -> dict[str, tuple[str, str, tuple]]:
+    """Name of the file: (module, function, outputs)."""
     varied = sum(len(set(axis.values)) > 1 for axis in made.axes)
     kind = "line" if varied < 2 else "map" if made.design == "grid" else "points"
     maps, trades = dict(MAPS), dict(TRADES)
-    if choice is not None and choice.target.window is not None:
+    if target is not None and target.window is not None:
         maps = {"yield": "yield", **maps}
         trades = {"yield": ("yield", "throughput_kg_s", "x50_m"), **trades}
-    head, told = ("choice_", {"choice": choice}) if choice is not None else ("", {})
-    found = {f"{head}{kind}_{name}": ("plots_map", "sweep_map", (output,), told) for name, output in maps.items()}
-    found |= {f"{head}pareto_{name}": ("plots_pareto", "trade_off", outputs, told) for name, outputs in trades.items()}
-    if choice is None:
-        found |= {f"tornado_{name}": ("plots_tornado", "tornado", (MAPS[name],), {}) for name in TORNADOS}
+    head = "choice_" if target is not None else ""
+    found = {f"{head}{kind}_{name}": ("plots_map", "sweep_map", (output,)) for name, output in maps.items()}
+    found |= {f"{head}pareto_{name}": ("plots_pareto", "trade_off", outputs) for name, outputs in trades.items()}
+    if target is None:
+        found |= {f"tornado_{name}": ("plots_tornado", "tornado", (MAPS[name],)) for name in TORNADOS}
     return found
 
 
@@ -124,11 +127,21 @@ def notes_of(sweep: Sweep, c: Cut, choice=None) -> list[str]:
         if r and not np.isfinite(r.built)
     ]
     few = [f"{len(c.panels)} of {len(c.panel.values)} values of {c.panel.name} are shown"] if _some(c) else []
-    asked = config_text(sweep, "feed.rate")
-    asks = [f"feed rate asked for: {asked}"] if (np.asarray(sweep.points.status) == OVER).any() and asked else []
+    asked = config_text(sweep, "feed.rate") if (np.asarray(sweep.points.status) == OVER).any() else ""
+    asks = [f"feed rate asked for: {_rate_text(asked)}"] if asked else []
     holds = [f"the rate is held by {LIMITS[c.holders[0]]} everywhere"] if len(c.holders) == 1 else []
     told = "; ".join([*held, *moved, *few, *off, *asks, *holds])
     return [*notes, f"{capital(told)}."] if told else notes
+
+
+def _rate_text(asked: str) -> str:
+    """A rate of a config in the unit that people read it in."""
+    try:
+        value = parse(asked, "kg/s")
+    except UnitError:
+        return asked
+    unit, factor, _ = shown_unit(value, "kg/s")
+    return value_text(value * factor, unit)
 
 
 def _some(c: Cut) -> bool:
@@ -152,6 +165,18 @@ def foot_words(
     return f"{made} · config {sweep.base_sha256[:12]}\nPredictions, not measurements. {told}"
 
 
+def built_band_words(sweep: Sweep, output: str, c: Cut) -> str:
+    """The band of the mill as built, for a map, which has none of its own; "" without draws."""
+    draws = sweep.as_built.draws.get(output)
+    if draws is None or np.ndim(draws) != 2 or draws.shape[0] < 1:
+        return ""
+    low, high = (float(quantile(np.asarray(draws)[:1], share)[0]) * c.factor + c.offset for share in (0.1, 0.9))
+    if math.isnan(low + high):
+        return ""
+    ends = f"{value_text(low, '', 2)} to {value_text(high, c.unit, 2)}"
+    return f"80 % of {np.shape(draws)[1]} draws of the parameters give {ends} for the mill as built."
+
+
 def error_words(sweep: Sweep, outputs: Sequence[str], error: np.ndarray | None, unit: str) -> list[str]:
     """How wrong the figures of these outputs may be by the way they were computed."""
     found = []
@@ -159,12 +184,14 @@ def error_words(sweep: Sweep, outputs: Sequence[str], error: np.ndarray | None, 
         found.append(f"Mean of {sweep.replicates} seeds.")
     if error is not None and np.isfinite(error).any():
         found.append(f"Largest standard error shown: {f'{digits(float(np.nanmax(error)), 2)} {unit}'.strip()}.")
+    noisy: list[str] = []
     for name in outputs if error is None or not np.isfinite(error).any() else ():
         se, value = sweep.points.se.get(name), sweep.points.values.get(name)
         if se is not None and value is not None and (good := np.isfinite(se) & (value != 0) & np.isfinite(value)).any():
-            most = 100 * float(np.max(np.abs(se[good] / value[good])))
-            found.append(f"Monte Carlo standard error of {short_name(name)} up to {digits(most, 2)} %.")
-    wrong = {n: abs(e) for n in outputs if math.isfinite(e := sweep.class_error.get(n, math.nan)) and abs(e) > 1e-5}
+            most = float(np.max(np.abs(se[good] / value[good])))
+            noisy += [f"{digits(100 * most, 2)} % of {short_name(name)}"] if most > NOTHING else []
+    found += [f"Monte Carlo standard error up to {join_words(noisy)}."] if noisy else []
+    wrong = {n: abs(e) for n in outputs if math.isfinite(e := sweep.class_error.get(n, math.nan)) and abs(e) > NOTHING}
     if wrong:
         each = [f"{digits(100 * e, 2)} % of {short_name(n)}" for n, e in wrong.items()]
         found.append(f"Error by the size classes, for the mill as built: {join_words(each)}.")

@@ -92,7 +92,7 @@ def tornado(sweep: Sweep, output: str = "x50_m") -> Figure | None:
         axes.xaxis.set_major_locator(MaxNLocator(7, steps=[1, 2, 2.5, 5, 10]))
         axes.xaxis.set_major_formatter(FuncFormatter(lambda v, _: digits(v, 4)))
         used = [name for name in CLASSES if any(b.group == name for b in shown)]
-        below_panels(figure, [_patch(name, label=name) for name in used], 2 if len(used) > 3 else 0)
+        below_panels(figure, [_patch(name, label=name) for name in used], 3)
         texts = [text for pair in ends for text in pair]
         _room_for(figure, axes, texts, [b for b in (*(e for s in shown for e in (s.low, s.high)), middle)])
         axes.annotate(
@@ -179,8 +179,8 @@ def _notes(sweep: Sweep, output: str, found: list[Bar], shown: list[Bar], middle
         most = max(b.reach(middle) for b in left)
         notes.append(f"{len(left)} further parameters move it by {_span(most, unit)} at most.")
     if not tied and (told := shares(found)):
-        words = [f"{name} {round(100 * s)} %" for name, s in told.items() if s >= 0.01]
-        words += ["the rest under 1 %"] if any(s < 0.01 for s in told.values()) else []
+        words = [f"{name} {'over 99' if 0.99 < s < 1 else round(100 * s)} %" for name, s in told.items() if s >= 0.01]
+        words += ["the rest under 1 %"] if min(told.values()) < 0.01 and max(told.values()) < 0.99 else []
         notes.append(f"What this rests on (shares of the squared effects): {join_words(words)}.")
     return notes if not tied else [*notes, "The values at the ends are those of the calibrated range."]
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .choose.judge import share_between
 from .errors import InputError, Problem
 from .scalars import LONG_NAMES
 from .sweep.record import OK, Axis, Sweep
@@ -89,9 +90,9 @@ class Cut:
 
     @property
     def holders(self) -> tuple[int, ...]:
-        """Limits (-1: none) that hold the rate in cells that are fine; empty where none does."""
+        """Limits that hold the rate in cells that are fine; empty where some cell runs at a rate asked for."""
         seen = np.unique(self.held_by[self.why < 0]).tolist()
-        return () if seen in ([], [-1]) else tuple(seen)
+        return () if -1 in seen else tuple(seen)
 
 
 def ruler(sweep: Sweep, axis: Axis) -> Ruler:
@@ -207,6 +208,17 @@ def output_values(sweep: Sweep, name: str, choice=None) -> np.ndarray:
     return sweep.points.values[name]
 
 
+def built_value(sweep: Sweep, output: str, choice=None) -> float:
+    """An output of the mill as built, SI; NaN where it is unknown."""
+    p = sweep.as_built
+    if output in p.values:
+        return float(np.mean(p.values[output]))
+    if choice is None or choice.target.window is None or output not in _UNITS_OF:
+        return math.nan
+    share = float(np.mean(share_between(p.q3, *choice.target.window)))
+    return share * (float(np.mean(p.values["throughput_kg_s"])) if output == "accepted_kg_s" else 1.0)
+
+
 def held_words(one: Ruler, k: int) -> str:
     """What a further axis is held at, and where the mill as built has another value."""
     if one.on(k):
@@ -245,18 +257,14 @@ def cut(sweep: Sweep, output: str, axes: tuple[str, ...] | None = None, choice=N
     where = where.reshape((1,) * (3 - len(picked)) + where.shape)[list(panels)]
     why, why_not = common_reasons([reasons[i] for i in where.ravel()], blank[where.ravel()])
     shown = np.where(blank, np.nan, mean) * factor + offset
-    built = np.nanmean(sweep.as_built.values[output]) if np.isfinite(_of_built(sweep, output)).any() else math.nan
+    built = built_value(sweep, output, choice)
     x, y, panel = (rulers[picked[i]] if i < len(picked) else None for i in range(3))
     told = tuple(held_words(rulers[i], k) for i, k in held.items())
     return Cut(
         x, y, panel, panels, shown[where], why.reshape(where.shape), why_not,
         held_by[where], (error * factor)[where], unit, factor, offset,
-        float(built * factor + offset), told, where * values.shape[1],
+        built * factor + offset, told, where * values.shape[1],
     )  # fmt: skip
-
-
-def _of_built(sweep: Sweep, output: str) -> np.ndarray:
-    return np.asarray(sweep.as_built.values.get(output, [math.nan]), dtype=float)
 
 
 def _picked(rulers: list[Ruler], axes: tuple[str, ...] | None) -> list[int]:

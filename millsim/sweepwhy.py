@@ -88,6 +88,9 @@ def point_reason(sweep: Sweep, point: int) -> str:
     return {OVER: name, CANNOT: f"cannot run: {name}", MISSING: "not computed"}.get(status, "unknown state")
 
 
+_NUMBER = r"-?\d[\d.,e+-]*(\s*%|\s*(mm|µm|um|m/s|rpm|rad/s|°C|degC|kg/h|g/h|kg|g|W|m|s|K)\b)?"
+
+
 def failed_words(reason: str) -> str:
     """The reason of a failed point without its numbers, so that like points say the like."""
     if "settle" in reason:
@@ -96,9 +99,14 @@ def failed_words(reason: str) -> str:
         return "failed, no reason given"
     text = reason.split("; ")[0].strip().rstrip(".")
     last = text.rsplit(": ", 1)[-1]
-    text = last if len(last) >= 12 else text
-    text = re.sub(r"\s*-?\d[\d.,e+-]*\s*(mm|µm|um|m/s|rpm|rad/s|°C|degC|kg/h|g/h|kg|g|W|m|s|K|%)?\b", " ... ", text)
-    return f"contradiction: {' '.join(text.split())}"
+    text = last if len(last) >= 12 else text.removeprefix("contradiction: ")
+    key, _, rest = text.partition(" ")
+    head, text = (
+        (f"{key.replace('.', ' ').replace('_', ' ')}: ", rest) if re.fullmatch(r"\w+(\.\w+)+", key) else ("", text)
+    )
+    text = re.sub(rf"\s*\([^)]*\d[^)]*\)|^{_NUMBER}\s*|\s+of {_NUMBER}", "", text)
+    text = re.sub(_NUMBER, "...", text)
+    return f"contradiction: {head}{' '.join(text.split())}"
 
 
 def common_reasons(reasons: list[str], blanks: np.ndarray) -> tuple[np.ndarray, tuple[Reason, ...]]:
@@ -117,7 +125,20 @@ _OF_LIMIT = {
     "shaft power": "///", "outlet temperature": "...", "sieve": "xxx", "chamber": "\\\\\\", "jam": "|||",
     "feed opening": "---",
 }  # fmt: skip
-_SPARE = ("ooo", "+++", "\\\\//..", "OO", "||..", "--..", "**", "//..", "xx..", "++..", "\\\\..", "||oo")
+_SPARE = (
+    "++",
+    "\\\\//..",
+    "||..",
+    "--..",
+    "//..",
+    "xx..",
+    "\\\\..",
+    "++..",
+    "**",
+    "OO",
+    "||--",
+    "xx++",
+)  # no dots like nodes
 
 
 def _hatches(texts: list[str]) -> list[str]:
