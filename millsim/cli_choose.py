@@ -33,7 +33,7 @@ def choose(ctx, sweep, target, sieve, no_sieve, plots, as_json, force) -> None:
     """
     aim, found, aperture = _inputs(sweep, target, sieve, no_sieve)
     if plots is not None:
-        _check_folder(plots, found, force)
+        _check_folder(plots, found, aim, force)
     from . import choicewords
     from .choose import extsieve
     from .choose.advise import choose as advise
@@ -85,7 +85,7 @@ def _inputs(sweep: Path, target: str, sieve: str | None, no_sieve: bool):
     return aim, read(sweep), aperture
 
 
-def _check_folder(plots: Path, sweep, force: bool) -> None:
+def _check_folder(plots: Path, sweep, target, force: bool) -> None:
     """Find out before judging whether the figures could be kept."""
     from .csvout import refuse_any_existing
     from .plots_sweep import file_names
@@ -93,7 +93,7 @@ def _check_folder(plots: Path, sweep, force: bool) -> None:
 
     check_folder(plots, "--plots", create=True)
     if not force:
-        refuse_any_existing([plots / name for name in file_names(sweep)], "--plots")
+        refuse_any_existing([plots / name for name in file_names(sweep, target)], "--plots")
 
 
 def _draw(plots: Path | None, sweep, force: bool, choice) -> MillsimError | None:

@@ -73,40 +73,43 @@ def candidates(sweep: Sweep, e: Estimate) -> list[int]:
 
 def estimated(sweep: Sweep, j: Judged, target: Target, aperture_m: float) -> Estimate:
     """All settings as if their oversize were set aside: the share that passes, and the curve cut off there."""
-    parts = []
+    parts, p = [], j.points
     for start in range(0, j.runs.size, _CHUNK):
         part = slice(start, min(start + _CHUNK, j.runs.size))
-        e = judge(sweep, target, _cut_off(j.points, part, aperture_m))
+        e = _estimated(sweep, target, p, part, aperture_m)
         parts.append((e.distance, e.accepted_kg_s, e.points.values["gross_J_kg"]))
     distance, rate, gross = (np.concatenate(column) for column in zip(*parts, strict=True))
     return Estimate(np.where(j.runs, distance, np.inf), rate, gross)
 
 
-def _cut_off(p: Points, part: slice, aperture_m: float) -> Points:
+def _estimated(sweep: Sweep, target: Target, p: Points, part: slice, aperture_m: float) -> Judged:
     """A part of the points with the oversize taken out of their powder."""
-    own = p.q3[part]
-    passed = share_finer(own, aperture_m)
+    q3, values = p.q3[part], {k: v[part] for k, v in p.values.items()}
+    passed = share_finer(q3, aperture_m)
+
+    def finer(size_m: float) -> np.ndarray:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.minimum(1.0, share_finer(q3, min(size_m, aperture_m)) / passed)
+
     with np.errstate(invalid="ignore", divide="ignore"):
-        q3 = np.where(SIZES_M >= aperture_m * (1 - 1e-9), 1.0, own / passed[:, None])
-        x = {f"x{n}_m": size_at(q3, n / 100) for n in (10, 50, 90)}
-        span = (x["x90_m"] - x["x10_m"]) / x["x50_m"]
-        values = {k: v[part] for k, v in p.values.items()}
-        more = {"throughput_kg_s": values["throughput_kg_s"] * passed, "gross_J_kg": values["gross_J_kg"] / passed}
+        values |= {f"x{n}_m": size_at(q3, n / 100 * passed) for n in (10, 50, 90)}
+        values["span"] = (values["x90_m"] - values["x10_m"]) / values["x50_m"]
+        values["throughput_kg_s"] = values["throughput_kg_s"] * passed
+        values["gross_J_kg"] = values["gross_J_kg"] / passed
     none = np.empty((0, 0, 0))
-    return Points(
-        p.status[part], p.binding[part], p.loads[part], {**values, **x, "span": span, **more}, q3, {}, {}, none
-    )
+    cut = Points(p.status[part], p.binding[part], p.loads[part], values, q3, {}, {}, none)
+    return judge(sweep, target, cut, finer)
 
 
-def size_at(q3: np.ndarray, share: float) -> np.ndarray:
-    """Sizes [m] (S,) that a share is finer than, log-linear between SIZES_M; NaN where the curve does not tell."""
-    i = np.argmax(q3 >= share, axis=1)
-    j, row = np.maximum(i, 1), np.arange(q3.shape[0])
-    low, high = q3[row, j - 1], q3[row, j]
+def size_at(q3: np.ndarray, share: np.ndarray) -> np.ndarray:
+    """Sizes [m] (S,) that shares (S,) are finer than, log-linear between SIZES_M; NaN where the curve does not tell."""
+    reached = q3 >= share[:, None]
+    i, row = np.maximum(np.argmax(reached, axis=1), 1), np.arange(q3.shape[0])
+    low, high = q3[row, i - 1], q3[row, i]
     with np.errstate(invalid="ignore", divide="ignore"):
         t = np.clip(np.where(high > low, (share - low) / (high - low), 1.0), 0.0, 1.0)
-    x = np.exp((1 - t) * np.log(SIZES_M[j - 1]) + t * np.log(SIZES_M[j]))
-    return np.where((q3 >= share).any(axis=1), x, np.nan)
+    x = np.exp((1 - t) * np.log(SIZES_M[i - 1]) + t * np.log(SIZES_M[i]))
+    return np.where(reached.any(axis=1), x, np.nan)
 
 
 def with_sieve(
@@ -126,7 +129,7 @@ def with_sieve(
         except (NotConverged, InputError):
             continue
         if c.accepted_kg_s > 0.0 and c.returned_kg_s > LITTLE * c.accepted_kg_s:
-            found.append(Sieved(s, c, judge(sweep, target, points_of(c, j.points, s))))
+            found.append(Sieved(s, c, judged(sweep, target, c, j.points, s)))
     return sorted(found, key=lambda x: (float(x.judged.distance[0]), -x.accepted_kg_s))
 
 
@@ -150,8 +153,17 @@ def probability_with_sieve(
             continue
         known += 1
         if c.accepted_kg_s > 0.0:
-            met += int(judge(sweep, target, points_of(c, j.points, sieved.setting)).meets[0])
+            met += int(judged(sweep, target, c, j.points, sieved.setting).meets[0])
     return met, known
+
+
+def judged(sweep: Sweep, target: Target, c: Circuit, like: Points, setting: int) -> Judged:
+    """The accepted powder of a circuit against a target, by its own size curve."""
+
+    def finer(size_m: float) -> np.ndarray:
+        return np.array([np.interp(np.log(size_m), np.log(c.edges_m), c.accepted_q3, left=0.0, right=1.0)])
+
+    return judge(sweep, target, points_of(c, like, setting), finer)
 
 
 def points_of(c: Circuit, like: Points, setting: int) -> Points:

@@ -7,6 +7,7 @@ Monte Carlo replicates of one setting count as their mean.
 
 import math
 import tomllib
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +23,7 @@ PER_KELVIN = 0.01  # a kelvin too warm weighs as much as a percentage point
 _ROUNDING = 1e-6  # q3 is kept in single precision
 _ROOM_K = 293.15
 _CHUNK = 4096  # settings whose draws are judged at a time
+Finer = Callable[[float], np.ndarray]
 
 
 @dataclass(frozen=True)
@@ -45,11 +47,15 @@ class Judged:
     accepted_kg_s: np.ndarray
 
 
-def judge(sweep: Sweep, target: Target, points: Points | None = None) -> Judged:
-    """All settings of a sweep (or other points of its mill, as `as_built`) against a target."""
+def judge(sweep: Sweep, target: Target, points: Points | None = None, finer: Finer | None = None) -> Judged:
+    """All settings of a sweep (or other points of its mill, as `as_built`) against a target.
+
+    finer: share (S,) of each powder finer than a size [m], where it is known better than by the Q3 of the points.
+    """
     p = points if points is not None else by_setting(sweep.points, sweep.replicates)
     wishes, room = judged(target), _room(sweep, p.status.size)
-    achieved = {w.name: reached(w, target, p.values, p.loads, p.q3) for w in wishes}
+    finer = finer or (lambda size_m: share_finer(p.q3, size_m))
+    achieved = {w.name: reached(w, target, p.values, p.loads, finer) for w in wishes}
     misses = np.array([miss(w, achieved[w.name]) for w in wishes])
     runs = (p.status == OK) | (p.status == OVER)
     largest = np.where(np.isnan(misses), np.inf, misses)
@@ -57,7 +63,7 @@ def judge(sweep: Sweep, target: Target, points: Points | None = None) -> Judged:
     distance = np.where(runs, np.maximum(0.0, largest.max(axis=0)), np.inf)
     meets = runs & (distance <= _ROUNDING)
     distance = np.where(meets, 0.0, distance)
-    yields = share_between(p.q3, *target.window) if target.window else np.full(runs.size, np.nan)
+    yields = share_between(finer, *target.window) if target.window else np.full(runs.size, np.nan)
     rate = np.where(runs, p.values["throughput_kg_s"], np.where(p.status == CANNOT, 0.0, np.nan))
     accepted = np.where(rate > 0, rate * yields, rate) if target.window else rate
     binds = _binds(wishes, p, runs, achieved, misses, worst, meets)
@@ -92,32 +98,30 @@ def by_setting(points: Points, replicates: int) -> Points:
     )  # fmt: skip
 
 
-def reached(wish: Wish, target: Target, values: dict, loads: np.ndarray, q3: np.ndarray) -> np.ndarray:
-    """What a wish asks about, in SI; shape as the values. loads (..., 6), q3 (..., 77)."""
+def reached(wish: Wish, target: Target, values: dict, loads: np.ndarray, finer: Finer) -> np.ndarray:
+    """What a wish asks about, in SI; shape as the values. loads (..., 6); finer: share finer than a size."""
     if wish.output == "yield":
-        return share_between(q3, *target.window)
+        return share_between(finer, *target.window)
     if wish.output == "finer":
-        return share_finer(q3, size_of(wish))
+        return finer(size_of(wish))
     if wish.output == "coarser":
-        return 1.0 - share_finer(q3, size_of(wish))
+        return 1.0 - finer(size_of(wish))
     if wish.output in LIMITS:
         return loads[..., LIMITS.index(wish.output)]
     return values[wish.output]
 
 
 def share_finer(q3: np.ndarray, size_m: float) -> np.ndarray:
-    """Q3 at a size, log-linear between SIZES_M; none of it is finer than nothing."""
-    if size_m <= 0.0:
-        return np.zeros(q3.shape[:-1])
+    """Q3 (...) at a size [m] of curves (..., 77), log-linear between SIZES_M."""
     at = np.clip(20.0 * math.log10(size_m / SIZES_M[0]), 0.0, SIZES_M.size - 1.0)
     i = min(int(at + _ROUNDING), SIZES_M.size - 2)
     t = max(0.0, at - i)
     return (1.0 - t) * q3[..., i] + t * q3[..., i + 1]
 
 
-def share_between(q3: np.ndarray, low_m: float, high_m: float) -> np.ndarray:
+def share_between(finer: Finer, low_m: float, high_m: float) -> np.ndarray:
     """Share of the powder in a size window."""
-    return share_finer(q3, high_m) - share_finer(q3, low_m)
+    return finer(high_m) - (finer(low_m) if low_m > 0.0 else 0.0)
 
 
 def miss(wish: Wish, value: np.ndarray) -> np.ndarray:
@@ -191,11 +195,15 @@ def probability(p: Points, target: Target, room_K: np.ndarray) -> np.ndarray:
         draws = {k: v[part] for k, v in p.draws.items()}
         q3 = p.draw_q3[part]
         loads = _loads_of_draws(p, draws, part, room_K)
+
+        def finer(size_m: float, q3: np.ndarray = q3) -> np.ndarray:
+            return share_finer(q3, size_m)
+
         known = np.isfinite(draws["x50_m"])
         good = known & (np.nan_to_num(draws["throughput_kg_s"]) > 0.0)
         for w in judged(target):
             with np.errstate(invalid="ignore"):
-                good &= miss(w, reached(w, target, draws, loads, q3)) <= _ROUNDING
+                good &= miss(w, reached(w, target, draws, loads, finer)) <= _ROUNDING
         total = known.sum(axis=1)
         with np.errstate(invalid="ignore"):
             share = good.sum(axis=1) / np.maximum(total, 1)

@@ -89,4 +89,4 @@ def verdict(c: Comparison, name_a: str, name_b: str, what: str, shown: Sequence[
 
 
 def _pairs(c: Comparison) -> str:
-    return f"about {c.pairs} pairs would" if c.pairs else f"nor would {MOST_PAIRS}"
+    return f"about {c.pairs} more would" if c.pairs else f"nor would {MOST_PAIRS}"
