@@ -22,10 +22,11 @@ def before(plan, report: Report, out: Path, points_file: Path) -> list[str]:
     what = f"{report.planned} points ({sizes(plan)})"
     if plan.draws:
         what += f", each with {plan.draws} parameter draws"
-    left = report.planned - report.reused - report.computed
+    left = report.left
     tried = f", {report.computed} just computed to learn the pace" if report.computed else ""
-    lines = [f"{what}; {report.reused} known already{tried}, {left} to compute."]
-    if report.torn or report.damaged:
+    twins = f", {report.twins} the same as another one" if report.twins else ""
+    lines = [f"{what}; {report.reused} known already{twins}{tried}, {left} to compute."]
+    if report.torn or (report.damaged and left + report.computed):
         lines.append(_mended(report, points_file))
     if report.changed and report.reused < report.planned:
         lines += ["Since the last run of these points something has changed, so they are computed anew:"]
@@ -50,14 +51,15 @@ def sizes(plan) -> str:
 
 def _mended(report: Report, points_file: Path) -> str:
     parts = [f"{report.torn} torn bytes at its end"] if report.torn else []
-    parts += [f"{report.damaged} damaged records"] if report.damaged else []
+    parts += [f"{report.damaged} damaged record{'s' if report.damaged > 1 else ''}"] if report.damaged else []
     return f"{points_file} held {join_words(parts)}; those points are computed again."
 
 
 def after(report: Report, sweep: Sweep) -> list[str]:
     """How many were computed, reused, failed, and why."""
     failed = int(np.count_nonzero(sweep.points.status == FAILED))
-    lines = [f"{report.computed} points computed, {report.reused} reused, {failed} failed."]
+    twins = f", {report.twins} the same as another one" if report.twins else ""
+    lines = [f"{report.computed} points computed, {report.reused} reused{twins}, {failed} failed."]
     for reason, count in Counter(_plain(r) for r in sweep.points.reason.values()).most_common(_OFTEN):
         lines.append(f"  {count} × {reason}")
     missing = int(np.count_nonzero(sweep.points.status == MISSING))

@@ -61,8 +61,7 @@ def compute(job: Job, stopping: Callable[[], bool] | None = None) -> tuple[np.nd
     stopping = stopping or asked_to_stop
     rows, reasons = np.zeros(len(job.settings), row_type(job.engine, job.draws)), {}
     for i, row in enumerate(rows):
-        for name in row.dtype.names:
-            row[name] = NAN if row.dtype[name].base.kind == "f" else 0
+        _clear(row, OK)
         row["identity"] = job.identity[i]
         try:
             if stopping():
@@ -71,10 +70,21 @@ def compute(job: Job, stopping: Callable[[], bool] | None = None) -> tuple[np.nd
         except Stopped:
             return rows[:i].copy(), reasons
         except InputError as error:
-            row["status"], reasons[i] = FAILED, f"contradiction: {error.problems[0].key} {error.problems[0].message}"
+            reasons[i] = f"contradiction: {error.problems[0].key} {error.problems[0].message}"
         except NotConverged as error:
-            row["status"], reasons[i] = FAILED, str(error)
+            reasons[i] = str(error)
+        except (ArithmeticError, LookupError, TypeError, ValueError) as error:  # one point must not end a night's work
+            reasons[i] = f"a fault of the program: {type(error).__name__}: {error}"
+        if i in reasons:
+            _clear(row, FAILED)
     return rows, reasons
+
+
+def _clear(row: np.void, status: int) -> None:
+    """No answer in any field but the identity."""
+    for name in set(row.dtype.names) - {"identity"}:
+        row[name] = NAN if row.dtype[name].base.kind == "f" else 0
+    row["status"] = status
 
 
 def _point(config: Config, job: Job, replicate: int, row: np.void, stopping: Callable[[], bool]) -> None:

@@ -119,8 +119,6 @@ def base_identity(plan: Plan) -> np.ndarray:
     return found[None, :]
 
 
-
-
 def changes(before: dict[str, str], now: dict[str, str]) -> list[str]:
     """What differs between two sets of pairs, in words: "rotor.bars: 4 -> 6"."""
     rows = []

@@ -6,9 +6,12 @@ cut off, a damaged record in the middle is passed over, and its points are compu
 the file, by a lock that ends with the process however it ends.
 """
 
+import contextlib
+import errno
 import hashlib
 import json
 import os
+import stat
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -21,6 +24,8 @@ from ..resultfile import cannot_write
 
 MARK = b"\x89millsim\r\n\x1apts\n1"  # first eight bytes say the kind of file; line ends show a text-mode copy
 _HEAD = struct.Struct("<Q32s")
+_ROT = 4  # bytes of the first mark that may be damaged before the file counts as something else
+_OPEN: set[int] = set()  # descriptors of open points files, for `_let_go`
 
 
 @dataclass
@@ -50,6 +55,7 @@ class Journal:
 
     def __exit__(self, *_: object) -> None:
         if self.descriptor >= 0:
+            _OPEN.discard(self.descriptor)
             os.close(self.descriptor)
             self.descriptor = -1
 
@@ -85,10 +91,8 @@ class Journal:
             _write_all(self.descriptor, record, self._end)
             os.fsync(self.descriptor)
         except OSError as error:
-            try:
+            with contextlib.suppress(OSError):  # a torn end is found when the file is next opened
                 os.ftruncate(self.descriptor, self._end)
-            except OSError:
-                pass  # the torn end is found when the file is next opened
             kept = sum(e.count for e in self.entries)
             hint = f" {kept} computed points are kept; the same command goes on from there."
             raise MillsimError(cannot_write(self.path, error) + hint) from error
@@ -105,12 +109,29 @@ def open_journal(path: Path | str) -> Journal:
         raise MillsimError(cannot_write(path, error)) from error
     journal = Journal(path, descriptor)
     try:
+        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+            raise InputError(Problem(str(path), "", "is not a file that points can be kept in"))
         _lock(descriptor, path)
         _load(journal)
-    except BaseException:
+    except BaseException as error:
         os.close(descriptor)
+        if isinstance(error, OSError):
+            message = f"cannot read {path}: {error.strerror}; move it away, or copy it to a sound disk."
+            raise MillsimError(message) from error
         raise
+    _OPEN.add(descriptor)
     return journal
+
+
+def _let_go() -> None:
+    """In a forked worker: close the points file, or the lock would outlive a killed parent."""
+    while _OPEN:
+        with contextlib.suppress(OSError):
+            os.close(_OPEN.pop())
+
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_let_go)
 
 
 def _lock(descriptor: int, path: Path) -> None:
@@ -126,17 +147,17 @@ def _lock(descriptor: int, path: Path) -> None:
 
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
-        message = f"another process is at work on {path}; wait for it, or give --out another name."
+        if error.errno in (errno.EAGAIN, errno.EACCES, errno.EDEADLK):
+            message = f"another process is at work on {path}; wait for it, or give --out another name."
+        else:
+            message = f"cannot lock {path}: {error.strerror}; give --out a name on a disk of this machine."
         raise MillsimError(message) from error
 
 
 def _load(journal: Journal) -> None:
     """Read every record; cut a torn end, pass over a damaged record."""
     size = os.fstat(journal.descriptor).st_size
-    if size and not MARK.startswith(first := _read(journal.descriptor, 0, min(size, len(MARK)))):
-        hint = "move it away, or give --out another name"
-        what = "another version of the points file" if first[:8] == MARK[:8] else "not a points file"
-        raise InputError(Problem(str(journal.path), "", f"is {what} of millsim", hint=hint))
+    _is_ours(journal.path, _read(journal.descriptor, 0, min(size, len(MARK))))
     at = 0
     while at < size:
         length = _record(journal, at, size)
@@ -151,6 +172,19 @@ def _load(journal: Journal) -> None:
     journal.torn, journal._end = size - at, at
     if journal.torn:
         os.ftruncate(journal.descriptor, at)
+
+
+def _is_ours(path: Path, first: bytes) -> None:
+    """Refuse what is no points file of this version, before anything is cut off it; a few rotten bytes are borne."""
+    wrong = [i for i, (a, b) in enumerate(zip(first, MARK, strict=False)) if a != b]
+    if wrong == [len(MARK) - 1]:
+        what = "another version of the points file"
+    elif len(wrong) > _ROT or (wrong and len(first) < len(MARK)):
+        what = "not a points file"
+    else:
+        return
+    hint = "move it away, or give --out another name"
+    raise InputError(Problem(str(path), "", f"is {what} of millsim", hint=hint))
 
 
 def _record(journal: Journal, at: int, size: int) -> int:

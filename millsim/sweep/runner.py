@@ -1,12 +1,21 @@
 """A plan run to its end: what is known is reused, the rest goes to workers job by job and is kept as it comes."""
 
 import contextlib
+import itertools
 import os
 import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
-from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ThreadPoolExecutor, wait
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    BrokenExecutor,
+    CancelledError,
+    Executor,
+    Future,
+    ThreadPoolExecutor,
+    wait,
+)
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -24,6 +33,8 @@ JOB_S = 0.5  # how long a job should take: what a kill may lose, how late a stop
 MOST_PER_JOB = 2048
 PILOT, PILOT_S = 6, 2.0  # points, or seconds, to learn the pace from
 TRIES = 3  # a job whose worker dies is given out again
+# What a future raises when its worker was lost, not its work; dask has names of its own.
+_LOST, _LOST_NAMES = (BrokenExecutor, CancelledError, OSError, EOFError), ("KilledWorker", "FutureCancelledError")
 
 Say = Callable[[str, float, str], None]
 
@@ -34,6 +45,7 @@ class Report:
 
     planned: int
     reused: int = 0
+    twins: int = 0  # points to compute that are the same as another one of the plan
     computed: int = 0
     failed: int = 0
     torn: int = 0
@@ -43,6 +55,11 @@ class Report:
     pace_s: float = 0.0  # of one point on one core
     workers: int = 1
     means: str = "threads"
+
+    @property
+    def left(self) -> int:
+        """Points still to be computed."""
+        return self.planned - self.reused - self.twins - self.computed
 
 
 def workers_here() -> int:
@@ -63,20 +80,21 @@ def run(
     say = say or (lambda stage, done, detail: None)
     kind = row_type(plan.engine, plan.draws)
     ids = identity.identities(plan)
-    known = find(journal.identities(kind), ids) >= 0
+    kept = journal.identities(kind)
+    known = find(kept, ids) >= 0
     report = Report(plan.count, int(known.sum()), torn=journal.torn, damaged=journal.damaged)
     todo = _distinct(ids, np.flatnonzero(~known))
+    report.twins = plan.count - report.reused - todo.size
     report.changed = _changed(plan, journal) if todo.size else []
     report.workers = workers or workers_here()
     todo = np.random.default_rng(0).permutation(todo)  # the pace of any part is that of the whole
     work = _Work(plan, journal, ids, report, say, check, todo.size)
-    base_known = find(journal.identities(kind), identity.base_identity(plan))[0] >= 0
+    base_known = find(kept, identity.base_identity(plan))[0] >= 0
     if todo.size or not base_known:
         journal.append_plan(about(plan))
     if not base_known:
         say("sweep", 0.0, "the mill as built")
-        work.store(*compute(_base_job(plan)), counted=False)
-        check()
+        work.here(_base_job(plan), counted=False)
     todo = _pilot(work, todo)
     report.means = "executor" if executor else "processes" if _long(report, todo) else "threads"
     before(report)
@@ -94,7 +112,8 @@ def known(plan: Plan, journal: Journal) -> Report:
 def about(plan: Plan) -> dict:
     """What a session is about, as kept in the points file."""
     axes = {a.key: len(a.values) for a in plan.axes}
-    return {"version": __version__, "model": MODEL_VERSION, "pairs": identity.common_pairs(plan), "axes": axes}
+    pairs, varied = identity.common_pairs(plan), sorted({*axes, *identity.varied(plan)})
+    return {"version": __version__, "model": MODEL_VERSION, "pairs": pairs, "axes": axes, "varied": varied}
 
 
 def find(known: np.ndarray, wanted: np.ndarray) -> np.ndarray:
@@ -114,8 +133,15 @@ def _distinct(ids: np.ndarray, points: np.ndarray) -> np.ndarray:
 
 
 def _changed(plan: Plan, journal: Journal) -> list[str]:
-    """What is different from the last session of this points file."""
-    return identity.changes(journal.plans[-1]["pairs"], identity.common_pairs(plan)) if journal.plans else []
+    """What is different from the last session of this points file; that other keys are varied is no change."""
+    if not journal.plans:
+        return []
+    last, now = journal.plans[-1], about(plan)
+    before, after = last["pairs"], now["pairs"]
+    if last.get("varied") != now["varied"]:
+        both = before.keys() & after.keys()
+        before, after = ({k: v for k, v in pairs.items() if k in both} for pairs in (before, after))
+    return identity.changes(before, after)
 
 
 def _base_job(plan: Plan) -> Job:
@@ -138,6 +164,15 @@ class _Work:
             self.report.computed += rows.size
             self.report.failed += int(np.count_nonzero(rows["status"] == FAILED))
             self.report.reasons.update(reasons.values())
+
+    def here(self, job: Job, counted: bool = True) -> None:
+        """Compute and keep a job in this thread, hearing an interrupt as it goes."""
+
+        def heard() -> bool:
+            self.check()
+            return False
+
+        self.store(*compute(job, heard), counted=counted)
 
     def tell(self) -> None:
         """Progress; also hears an interrupt."""
@@ -165,18 +200,19 @@ class _Work:
 
 
 def _pilot(work: _Work, todo: np.ndarray) -> np.ndarray:
-    """Compute a few points to learn the pace; the points that remain."""
-    start, done = time.monotonic(), 0
+    """Compute a few points to learn the pace; the points that remain. The first one only warms up."""
+    start, done = time.monotonic(), []
     for job in work.jobs(todo[:PILOT], 1):
         work.tell()
-        work.store(*compute(job))
-        done += 1
-        if time.monotonic() - start > PILOT_S:
+        work.here(job)
+        done.append(job.identity)
+        spent = time.monotonic() - start
+        work.report.pace_s = spent / max(1, len(done) - 1)
+        if len(done) == 1:
+            start = time.monotonic()
+        elif spent > PILOT_S:
             break
-    if done:
-        work.report.pace_s = (time.monotonic() - start) / done
-    known = find(work.journal.identities(row_type(work.plan.engine, work.plan.draws)), work.ids[todo]) >= 0
-    return todo[~known]
+    return todo[find(np.concatenate(done), work.ids[todo]) < 0] if done else todo
 
 
 def _long(report: Report, todo: np.ndarray) -> bool:
@@ -189,7 +225,7 @@ def _rest(work: _Work, todo: np.ndarray, executor: Executor | None) -> None:
     size = int(np.clip(JOB_S / max(work.report.pace_s, 1e-6), 1, MOST_PER_JOB))
     jobs = work.jobs(todo, max(1, min(size, todo.size // (4 * workers) or 1)))
     if executor is not None:
-        _feed(work, jobs, lambda job: executor.submit(compute, job), 2 * workers + 2)
+        _given(work, jobs, executor, 2 * workers + 2)
     elif work.report.means == "threads":
         _threads(work, jobs, workers)
     else:
@@ -208,24 +244,46 @@ def _processes(work: _Work, jobs: Iterator[Job], workers: int) -> None:
     from concurrent.futures import ProcessPoolExecutor
 
     context = multiprocessing.get_context("spawn")
-    again: list[Job] = []
-    for turn in range(TRIES):
+
+    def one_set(jobs: Iterator[Job], lost: list[Job]) -> None:
         stop = context.Event()
         with ProcessPoolExecutor(workers, context, prepare_worker, (stop,)) as pool:
-            lost: list[Job] = []
-            jobs = _chain(again, jobs)
-            _feed(work, jobs, lambda job, pool=pool: pool.submit(compute, job), 2 * workers, stop.set, lost)
+            _feed(work, jobs, lambda job: pool.submit(compute, job), 2 * workers, stop.set, lost)
+
+    _until_done(work, jobs, one_set, "a worker process died; starting new ones")
+
+
+def _given(work: _Work, jobs: Iterator[Job], executor: Executor, window: int) -> None:
+    """Somebody else's executor. Its workers may be of another version; they find out."""
+    sources = identity.engine_sources()
+
+    def one_set(jobs: Iterator[Job], lost: list[Job]) -> None:
+        _feed(work, jobs, lambda job: executor.submit(compute_elsewhere, job, sources), window, lost=lost)
+
+    _until_done(work, jobs, one_set, "jobs were lost; giving them out again")
+
+
+def compute_elsewhere(job: Job, sources: str) -> tuple[np.ndarray, dict[int, str]]:
+    """`compute`, on a worker that may have another millsim; refused there, so that versions never mix."""
+    if identity.engine_sources() != sources:
+        raise MillsimError(f"a worker computes with another engine than this millsim {__version__}; install it there.")
+    return compute(job)
+
+
+def _until_done(work: _Work, jobs: Iterator[Job], one_set: Callable, words: str) -> None:
+    """Give lost jobs out again, after all others, until none is lost or nothing at all comes back any more."""
+    vain = 0
+    while vain < TRIES:
+        before, lost = work.report.computed, []
+        one_set(jobs, lost)
         if not lost:
             return
-        again = lost
-        work.say("sweep", 0.0, f"a worker process died; starting new ones ({turn + 1} of {TRIES})")
-    kept = f"{work.report.computed} computed points are kept; the same command goes on from there, with --workers 1 too"
-    raise MillsimError(f"worker processes died {TRIES} times, perhaps for want of memory; {kept}.")
-
-
-def _chain(first: list[Job], then: Iterator[Job]) -> Iterator[Job]:
-    yield from first
-    yield from then
+        jobs = itertools.chain(jobs, lost)
+        vain = 0 if work.report.computed > before else vain + 1
+        work.say("sweep", work.report.computed / max(1, work.total), words)
+    kept = f"{work.report.computed} points computed by this run are kept; the same command goes on from there"
+    why = "perhaps for want of memory; --workers 1 may help"
+    raise MillsimError(f"workers were lost {TRIES} times in a row with nothing computed, {why}. {kept}.")
 
 
 def _feed(
@@ -234,7 +292,8 @@ def _feed(
 ) -> None:  # fmt: skip
     """Keep `window` jobs out, store what comes back; on an interrupt, ask the workers to stop and keep their parts.
 
-    lost: takes the jobs whose worker died; without it that is an error.
+    lost: takes the jobs whose worker was lost; without it that is an error. Once the executor takes no more, those
+    that are out are awaited, and the rest stays in `jobs`.
     """
     out: dict[Future, Job] = {}
     try:
@@ -243,19 +302,17 @@ def _feed(
             while len(out) < window and not broken and (job := next(jobs, None)) is not None:
                 try:
                     out[submit(job)] = job
-                except BrokenExecutor:
+                except (BrokenExecutor, RuntimeError):  # RuntimeError: it was shut down
+                    if lost is None:
+                        raise
                     broken = True
-                    _give_back(lost, job)
+                    lost.append(job)
             if not out:
                 return
             done, _ = wait(out, timeout=0.2, return_when=FIRST_COMPLETED)
             for future in done:
-                job = out.pop(future)
-                try:
-                    work.store(*future.result())
-                except BrokenExecutor:
-                    broken = True
-                    _give_back(lost, job)
+                broken |= _take(work, future, out[future], lost)
+                del out[future]
             work.tell()
     except BaseException:
         stop()
@@ -265,10 +322,17 @@ def _feed(
         raise
 
 
-def _give_back(lost: list[Job] | None, job: Job) -> None:
-    if lost is None:
-        raise MillsimError("a worker died; the points computed so far are kept, the same command goes on from there.")
-    lost.append(job)
+def _take(work: _Work, future: Future, job: Job, lost: list[Job] | None) -> bool:
+    """Store what a future hands in, or note its job as lost; whether its executor is broken."""
+    try:
+        found = future.result()
+    except Exception as error:
+        if lost is None or not (isinstance(error, _LOST) or type(error).__name__ in _LOST_NAMES):
+            raise
+        lost.append(job)
+        return isinstance(error, BrokenExecutor)
+    work.store(*found)
+    return False
 
 
 def _keep_parts(work: _Work, out: list[Future]) -> None:
@@ -276,5 +340,5 @@ def _keep_parts(work: _Work, out: list[Future]) -> None:
     done, _ = wait(out, timeout=1.0)
     with contextlib.suppress(MillsimError):  # a full disk has been told already
         for future in done:
-            if future.exception() is None:
+            if not future.cancelled() and future.exception() is None:
                 work.store(*future.result())
