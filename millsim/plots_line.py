@@ -34,6 +34,7 @@ from .sweep.record import Sweep
 from .sweepcut import (
     Cut,
     Ruler,
+    band_ends,
     built_value,
     cut,
     output_unit,
@@ -44,7 +45,6 @@ from .sweepcut import (
 from .sweepwhy import cell_states, common_reasons, mean_error, replicates_last
 from .wording import join_words
 
-LOW, HIGH = 0.1, 0.9  # the band: 80 % of the draws, as in a prediction
 MOST_CLEAR = 400  # points that texts keep clear of, where there are no more
 _OUT = ("^", "v", "s", "D", "<", ">", "p", "h", "8", "P")  # markers of points that are out but have a figure
 _NOTHING = ("x", "+", "1", "2", "3", "4", "_", "|", "x", "+")  # of points without one
@@ -134,20 +134,14 @@ def _room(values: np.ndarray) -> tuple[float, float]:
 
 
 def _band(sweep: Sweep, c: Cut, output: str) -> tuple[np.ndarray, np.ndarray]:
-    """Ends of the band (n,) of the first replicate in the unit shown; NaN without one, or where most draws fail."""
-    draws = sweep.points.draws.get(output)
-    nothing = np.full(c.x.values.size, np.nan)
-    if draws is None or draws.ndim != 2 or draws.shape[1] < 2:
-        return nothing, nothing
-    rows = draws[c.points[0, 0]] * c.factor + c.offset
-    enough = np.isfinite(rows).mean(axis=1) >= 0.5
-    enough &= np.isfinite(c.value[0, 0])
-    ends = [nothing.copy(), nothing.copy()]
-    for i in np.flatnonzero(enough):
-        good = rows[i][np.isfinite(rows[i])]
-        for end, share in zip(ends, (LOW, HIGH), strict=True):
-            end[i] = np.quantile(good, share)
-    return ends[0], ends[1]
+    """Ends of the band (n,) in the unit shown; NaN without one, or where most draws do not run."""
+    cells = c.points[0, 0] // max(1, sweep.replicates)
+    low, high = (end[cells] * c.factor + c.offset for end in band_ends(sweep.points, output, max(1, sweep.replicates)))
+    draws = sweep.points.draws.get(output, np.empty((0, 0)))
+    enough = np.isfinite(c.value[0, 0]) & np.isfinite(low + high)
+    if draws.size:
+        enough &= np.isfinite(draws[c.points[0, 0]]).mean(axis=1) >= 0.5
+    return np.where(enough, low, np.nan), np.where(enough, high, np.nan)
 
 
 def sampled(sweep: Sweep, output: str, axes: tuple[str, ...] | None = None, choice=None) -> Figure:
@@ -227,7 +221,7 @@ def _scatter(sweep: Sweep, output: str, choice, xy: tuple[Ruler, Ruler], known: 
     title = f"{OUTPUTS[output][0] if output in OUTPUTS else output} over {join_words([r.name for r in xy])}"
     target = [f"Target: {choice.target.title}"] if choice is not None else []
     figure, panels = page(sweep, title, [*target, *notes], foot_words(sweep, [output]))
-    axes, levels = panels[0], levels_of(value)
+    axes, levels = panels[0], levels_of(value, unit)
     norm, size = BoundaryNorm(levels, 256), float(np.clip(14000 / value.size, 7, 70))
     look = {"cmap": COLOURS, "norm": norm, "edgecolors": BLACK, "linewidths": 0.4 if value.size <= 1500 else 0.1}
     handles = []

@@ -72,7 +72,7 @@ def _maps(sweep: Sweep, c: Cut, output: str, choice) -> Figure:
         spare.set_axis_off()
     panels = panels[: len(c.panels)]
     cells = c.x.words or c.y.words or min(c.value.shape[1:]) < 2
-    levels = levels_of(c.value)
+    levels = levels_of(c.value, c.unit)
     norm = BoundaryNorm(levels, 256)
     lines = []
     for k, axes in enumerate(panels):

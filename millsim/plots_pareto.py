@@ -26,8 +26,8 @@ from .plots_place import (
 )
 from .plots_sweep import BAND_WORDS, OUTPUTS, foot_words, output_label, short_name
 from .style import BLACK, GREY, RED, plain_style
-from .sweep.record import OVER, Points, Sweep, quantile
-from .sweepcut import Ruler, built_value, output_unit, output_values, ruler, value_text
+from .sweep.record import OVER, Sweep
+from .sweepcut import Ruler, band_ends, built_value, output_unit, output_values, ruler, value_text
 from .sweepwhy import cell_states, mean_error, refuse_empty, replicates_last
 from .wording import capital, digits, join_words
 
@@ -107,19 +107,10 @@ def _side(sweep: Sweep, output: str, choice) -> Side:
     mean, error = mean_error(values)
     built = built_value(sweep, output, choice)
     unit, factor, offset = output_unit(output, mean)
-    low, high = _band(sweep.points, output, values.shape[1])
-    built_band = [float(end[0]) * factor + offset for end in _band(sweep.as_built, output, 1)]
+    low, high = band_ends(sweep.points, output, values.shape[1])
+    built_band = [float(end[0]) * factor + offset for end in band_ends(sweep.as_built, output)]
     ends = (end * factor + offset for end in (mean, low, high))
     return Side(output, *ends, error * factor, built * factor + offset, tuple(built_band), unit)
-
-
-def _band(p: Points, output: str, replicates: int) -> tuple[np.ndarray, np.ndarray]:
-    """Ends of the 80 % band of every cell, from the draws of its first replicate."""
-    count = p.status.size // replicates
-    if output not in p.draws or p.draws[output].ndim != 2:
-        return np.full(count, np.nan), np.full(count, np.nan)
-    rows = p.draws[output][::replicates][:count]
-    return quantile(rows, 0.1), quantile(rows, 0.9)
 
 
 def _named(sweep: Sweep, choice, front: np.ndarray) -> list[tuple[int, str]]:
@@ -160,7 +151,7 @@ def _drawn(sweep: Sweep, choice, sides: list[Side], masks: tuple, front: np.ndar
         sweep, title(x.output, y.output), _notes(sweep, choice, shown, sides, front.size if choice is None else 0),
         foot_words(sweep, [s.output for s in sides], band=band), height=5.9 + 0.2 * len(named),
     )  # fmt: skip
-    axes, levels = panels[0], levels_of(np.where(shown, colour.value, np.nan))
+    axes, levels = panels[0], levels_of(np.where(shown, colour.value, np.nan), colour.unit)
     norm = BoundaryNorm(levels, 256)
     for which, side in (("x", x), ("y", y)):
         _scale(axes, which, side, np.where(shown, side.value, np.nan), (side.low[cells], side.high[cells]))
@@ -265,17 +256,9 @@ def _bands(axes: Axes, x: Side, y: Side, cells: list[int]) -> None:
 def _key(figure: Figure, choice, there: tuple, named: list) -> None:
     """The key below the panel of what is there, and the settings behind the numbers."""
     kinds, banded, built, joined = there
+    number = {"color": BLACK, "ls": "", "ms": 7, "mew": 0}
     numbers = [
-        Line2D(
-            [],
-            [],
-            color=BLACK,
-            marker=rf"$\mathbf{{{k}}}$",
-            ls="",
-            ms=7,
-            mew=0,
-            label=textwrap.shorten(words, 112, placeholder="..."),
-        )
+        Line2D([], [], marker=rf"$\mathbf{{{k}}}$", label=textwrap.shorten(words, 112, placeholder="..."), **number)
         for k, (_, words) in enumerate(named, 1)
     ]
     below_panels(figure, numbers, 1)
@@ -284,9 +267,8 @@ def _key(figure: Figure, choice, there: tuple, named: list) -> None:
     pale = {"mec": BLACK, "mfc": "#cccccc", "ls": "", "ms": 6, "mew": 0.5}
     handles = [Line2D([], [], marker=m, label=w, **pale) for m, w, on in zip("o^s", words, kinds, strict=True) if on]
     best = {"color": RED, "ls": "--" if joined else "", "lw": 1.6, "marker": "o", "mec": BLACK, "mfc": "white", "ms": 8}
-    handles.append(
-        Line2D([], [], label="front: none beats it in both" if choice is None else "front of all that counts", **best)
-    )
+    words = "both" if choice is None else "all that counts"
+    handles.append(Line2D([], [], label=f"front: none beats it in {words}", **best))
     if built:
         handles.append(Line2D([], [], mfc="white", label="as built", **{**MARK, "ms": 11}))
     if banded:

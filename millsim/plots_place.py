@@ -295,7 +295,7 @@ def label_point(places: Places, at: Sequence[float], text: str, bold: bool = Fal
                 best = drawn
                 if places.free(drawn.get_window_extent().padded(3)):
                     places.take(drawn, 4.0)
-                    if reach > 1:
+                    if math.hypot(dx, dy) * reach > 16:
                         _lead(places.axes, at, (dx * reach, dy * reach))
                     return drawn
     places.take(best, 4.0)
@@ -316,14 +316,14 @@ def settle(figure: Figure, panels: Sequence[Axes]) -> list[Places]:
     return [Places(axes) for axes in panels]
 
 
-def levels_of(values: np.ndarray) -> np.ndarray:
-    """Bounds of the colours: about ten round steps; by factors where values differ by much."""
+def levels_of(values: np.ndarray, unit: str) -> np.ndarray:
+    """Bounds of the colours: about ten round steps; by factors where values differ by much, but not of % and °C."""
     seen = values[np.isfinite(values)]
     low, high = (float(seen.min()), float(seen.max())) if seen.size else (0.0, 1.0)
     if high - low <= 1e-9 * max(abs(low), abs(high)):
         step = 0.05 * abs(low) or 1.0
         return np.array([low - step, low + step])
-    if low > 0 and high / low > _WIDE:
+    if low > 0 and high / low > _WIDE and unit not in ("%", "°C"):
         first, last = np.floor(np.log10(low)), np.ceil(np.log10(high))
         tenths = [10.0**e for e in np.arange(first, last + 1)]
         within = (1, 1.5, 2, 3, 5, 7) if high / low < 100 else (1, 2, 5) if len(tenths) <= 6 else (1,)

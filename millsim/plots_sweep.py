@@ -14,8 +14,8 @@ from .capacity import LIMITS
 from .csvout import refuse_any_existing
 from .resultfile import make_folder, write_bytes
 from .scalars import LONG_NAMES
-from .sweep.record import CANNOT, FAILED, MISSING, OVER, Sweep, quantile
-from .sweepcut import Cut, config_text, value_text
+from .sweep.record import CANNOT, FAILED, MISSING, OVER, Sweep
+from .sweepcut import Cut, band_ends, config_text, value_text
 from .sweepwhy import refuse_empty
 from .units import UnitError, parse
 from .wording import capital, digits, join_words, shown_unit
@@ -167,14 +167,11 @@ def foot_words(
 
 def built_band_words(sweep: Sweep, output: str, c: Cut) -> str:
     """The band of the mill as built, for a map, which has none of its own; "" without draws."""
-    draws = sweep.as_built.draws.get(output)
-    if draws is None or np.ndim(draws) != 2 or draws.shape[0] < 1:
-        return ""
-    low, high = (float(quantile(np.asarray(draws)[:1], share)[0]) * c.factor + c.offset for share in (0.1, 0.9))
+    low, high = (float(end[0]) * c.factor + c.offset for end in band_ends(sweep.as_built, output))
     if math.isnan(low + high):
         return ""
     ends = f"{value_text(low, '', 2)} to {value_text(high, c.unit, 2)}"
-    return f"80 % of {np.shape(draws)[1]} draws of the parameters give {ends} for the mill as built."
+    return f"80 % of {sweep.draw_count} draws of the parameters give {ends} for the mill as built."
 
 
 def error_words(sweep: Sweep, outputs: Sequence[str], error: np.ndarray | None, unit: str) -> list[str]:

@@ -9,7 +9,7 @@ import numpy as np
 from .choose.judge import share_between
 from .errors import InputError, Problem
 from .scalars import LONG_NAMES
-from .sweep.record import OK, Axis, Sweep
+from .sweep.record import OK, Axis, Points, Sweep, quantile
 from .sweepwhy import Reason, cell_states, common_reasons, mean_error, replicates_last
 from .units import UnitError, find_unit, in_unit, parse, readable
 from .wording import capital, digits, shown_unit
@@ -217,6 +217,16 @@ def built_value(sweep: Sweep, output: str, choice=None) -> float:
         return math.nan
     share = float(np.mean(share_between(p.q3, *choice.target.window)))
     return share * (float(np.mean(p.values["throughput_kg_s"])) if output == "accepted_kg_s" else 1.0)
+
+
+def band_ends(p: Points, output: str, replicates: int = 1) -> tuple[np.ndarray, np.ndarray]:
+    """Ends of the 80 % band (cells,), SI, from the draws of each cell's first replicate; NaN where there is none."""
+    count = p.status.size // replicates
+    draws = p.draws.get(output)
+    if draws is None or draws.ndim != 2:
+        return np.full(count, np.nan), np.full(count, np.nan)
+    rows = draws[::replicates][:count]
+    return quantile(rows, 0.1), quantile(rows, 0.9)
 
 
 def held_words(one: Ruler, k: int) -> str:

@@ -138,7 +138,7 @@ _SPARE = (
     "OO",
     "||--",
     "xx++",
-)  # no dots like nodes
+)
 
 
 def _hatches(texts: list[str]) -> list[str]:
