@@ -216,9 +216,12 @@ def _rests_on(sweep: Sweep, a: Advice) -> list[str]:
                     "draws = 16 in [sweep] adds that.")  # fmt: skip
     elif a.choice.builds and not (a.judged.probability[a.judged.meets] >= LIKELY).any() and met:
         said.append("No point meets the target in half of its parameter draws: measure before you build.")
-    for code, words in ((MISSING, "not computed yet"), (FAILED, "without an answer"), (CANNOT, "cannot run")):
+    for code, one, many in (
+        (MISSING, "is not computed yet", "are not computed yet"), (FAILED, "has no answer", "have no answer"),
+        (CANNOT, "cannot run", "cannot run"),
+    ):  # fmt: skip
         count = int((status == code).sum())
-        said += [f"Of {status.size} points {count} {'are ' if code != CANNOT else ''}{words}."] if count else []
+        said += [f"Of {status.size} points {count} {one if count == 1 else many}."] if count else []
     said += [DUST] if a.sieved is not None else []
     return [*said, "This is a prediction; measure a first batch before you buy or cut metal."]
 

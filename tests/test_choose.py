@@ -46,7 +46,7 @@ def test_shares_are_those_of_the_curve():
     x = 350e-6  # against the closed form of the log-normal law; the steps of R 20 are narrow
     exact = stats.norm.cdf(np.log(x / np.array([200e-6, 300e-6])) / 0.6)
     assert share_finer(q3, x) == pytest.approx(exact, abs=2e-3)
-    assert share_between(lambda x: share_finer(q3, x), 0.0, 350e-6) == pytest.approx(share_finer(q3, 350e-6))
+    assert share_between(q3, 0.0, 350e-6) == pytest.approx(share_finer(q3, 350e-6))
     assert share_finer(q3, 40e-3) == pytest.approx([1.0, 1.0])
 
 

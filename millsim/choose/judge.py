@@ -63,7 +63,7 @@ def judge(sweep: Sweep, target: Target, points: Points | None = None, finer: Fin
     distance = np.where(runs, np.maximum(0.0, largest.max(axis=0)), np.inf)
     meets = runs & (distance <= _ROUNDING)
     distance = np.where(meets, 0.0, distance)
-    yields = share_between(finer, *target.window) if target.window else np.full(runs.size, np.nan)
+    yields = _between(finer, *target.window) if target.window else np.full(runs.size, np.nan)
     rate = np.where(runs, p.values["throughput_kg_s"], np.where(p.status == CANNOT, 0.0, np.nan))
     accepted = np.where(rate > 0, rate * yields, rate) if target.window else rate
     binds = _binds(wishes, p, runs, achieved, misses, worst, meets)
@@ -101,7 +101,7 @@ def by_setting(points: Points, replicates: int) -> Points:
 def reached(wish: Wish, target: Target, values: dict, loads: np.ndarray, finer: Finer) -> np.ndarray:
     """What a wish asks about, in SI; shape as the values. loads (..., 6); finer: share finer than a size."""
     if wish.output == "yield":
-        return share_between(finer, *target.window)
+        return _between(finer, *target.window)
     if wish.output == "finer":
         return finer(size_of(wish))
     if wish.output == "coarser":
@@ -119,8 +119,12 @@ def share_finer(q3: np.ndarray, size_m: float) -> np.ndarray:
     return (1.0 - t) * q3[..., i] + t * q3[..., i + 1]
 
 
-def share_between(finer: Finer, low_m: float, high_m: float) -> np.ndarray:
-    """Share of the powder in a size window."""
+def share_between(q3: np.ndarray, low_m: float, high_m: float) -> np.ndarray:
+    """Share of the powder of curves (..., 77) in a size window."""
+    return _between(lambda size_m: share_finer(q3, size_m), low_m, high_m)
+
+
+def _between(finer: Finer, low_m: float, high_m: float) -> np.ndarray:
     return finer(high_m) - (finer(low_m) if low_m > 0.0 else 0.0)
 
 
@@ -223,7 +227,7 @@ def wilson(met: float, of: int, z: float = 1.2815515655446004) -> tuple[float, f
     share, n = met / of, float(of)
     middle = (share + z * z / (2 * n)) / (1 + z * z / n)
     half = z / (1 + z * z / n) * math.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
-    return max(0.0, middle - half), min(1.0, middle + half)
+    return (max(0.0, middle - half) if met else 0.0), (min(1.0, middle + half) if met < of else 1.0)
 
 
 def _loads_of_draws(p: Points, draws: dict, part: slice, room_K: np.ndarray) -> np.ndarray:
