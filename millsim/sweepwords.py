@@ -1,6 +1,8 @@
 """A sweep in words: what is about to be computed, what was, and what it shows at a glance."""
 
+import re
 from collections import Counter
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
@@ -60,7 +62,7 @@ def after(report: Report, sweep: Sweep) -> list[str]:
     failed = int(np.count_nonzero(sweep.points.status == FAILED))
     twins = f", {report.twins} the same as another one" if report.twins else ""
     lines = [f"{report.computed} points computed, {report.reused} reused{twins}, {failed} failed."]
-    for reason, count in Counter(_plain(r) for r in sweep.points.reason.values()).most_common(_OFTEN):
+    for reason, count in alike(sweep.points.reason.values()).most_common(_OFTEN):
         lines.append(f"  {count} × {reason}")
     missing = int(np.count_nonzero(sweep.points.status == MISSING))
     return [*lines, f"{missing} points are not computed yet."] if missing else lines
@@ -72,13 +74,19 @@ def _plain(reason: str) -> str:
     return " ".join(head.split())
 
 
+def alike(reasons: Iterable[str]) -> Counter:
+    """How often each reason comes, one that differs in nothing but numbers being the same; the first one speaks."""
+    first: dict[str, str] = {}
+    return Counter(first.setdefault(re.sub(r"\d+(\.\d+)?(e[+-]?\d+)?", "0", _plain(r)), _plain(r)) for r in reasons)
+
+
 def refuse_if_nothing_runs(sweep: Sweep) -> None:
     """Raise MillsimError with the commonest reason when no point at all gives powder."""
     s = sweep.points.status
     done = s != MISSING
     if not np.any(done) or np.any((s == OK) | (s == OVER)):
         return
-    reasons = Counter(_plain(r) for r in sweep.points.reason.values())
+    reasons = alike(sweep.points.reason.values())
     stopped = Counter(LIMITS[b] for b in sweep.points.binding[s == CANNOT])
     reasons.update({f"{k} is over its limit even with next to no feed": n for k, n in stopped.items()})
     reason, count = reasons.most_common(1)[0]
@@ -130,7 +138,7 @@ def to_json(sweep: Sweep, report: Report, out: Path) -> dict:
     return {
         "status": "ok", "file": str(out), "points": sweep.count, "computed": report.computed,
         "reused": report.reused, "counts": {n: int(np.count_nonzero(s == k)) for k, n in enumerate(names)},
-        "reasons": dict(Counter(_plain(r) for r in sweep.points.reason.values())), "changed": report.changed,
+        "reasons": dict(alike(sweep.points.reason.values())), "changed": report.changed,
         "pace_s_per_point": report.pace_s, "workers": report.workers,
     }  # fmt: skip
 

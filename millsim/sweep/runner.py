@@ -133,12 +133,15 @@ def _distinct(ids: np.ndarray, points: np.ndarray) -> np.ndarray:
 
 
 def _changed(plan: Plan, journal: Journal) -> list[str]:
-    """What is different from the last session of this points file; that other keys are varied is no change."""
+    """What is different from the last session of this points file.
+
+    That other keys are varied is no change; what only comes along with draws or another engine is not listed.
+    """
     if not journal.plans:
         return []
     last, now = journal.plans[-1], about(plan)
     before, after = last["pairs"], now["pairs"]
-    if last.get("varied") != now["varied"]:
+    if last.get("varied") != now["varied"] or any(before.get(k) != after[k] for k in ("draws", "engine")):
         both = before.keys() & after.keys()
         before, after = ({k: v for k, v in pairs.items() if k in both} for pairs in (before, after))
     return identity.changes(before, after)
