@@ -169,11 +169,12 @@ def _feed(digest, name: str, value: object) -> None:
     if array.dtype.kind in "OUS":
         words = [w if isinstance(w, bytes) else str(w).encode() for w in array.ravel().tolist()]
         kind, content = "text", b"".join(len(w).to_bytes(8, "little") + w for w in words)
-    else:
+    else:  # without a copy: the columns of a sweep are large
         kind = array.dtype.newbyteorder("<").str
-        content = array.astype(kind).tobytes()
+        content = np.ascontiguousarray(array.astype(kind, copy=False)).reshape(-1).view(np.uint8)
     for part in (name.encode(), kind.encode(), repr(array.shape).encode(), content):
-        digest.update(len(part).to_bytes(8, "little") + part)
+        digest.update(len(part).to_bytes(8, "little"))
+        digest.update(part)
 
 
 def _read_root(file) -> Prediction:

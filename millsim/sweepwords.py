@@ -10,6 +10,7 @@ import numpy as np
 from .capacity import LIMITS
 from .errors import MillsimError
 from .progress import duration
+from .sweep.compute import row_type
 from .sweep.record import CANNOT, FAILED, MISSING, OK, OVER, Sweep
 from .sweep.runner import Report
 from .wording import digits, join_words, shown_unit, table
@@ -17,6 +18,8 @@ from .wording import digits, join_words, shown_unit, table
 _GLANCE = (("x50_m", "x50"), ("x90_m", "x90"), ("throughput_kg_s", "powder"), ("gross_J_kg", "energy, gross"),
            ("outlet_temperature_K", "outlet"))  # fmt: skip
 _OFTEN = 3
+GATHERING = 2.5  # memory that gathering and writing take, over the bytes of all rows (measured, a million points)
+MUCH_GB = 2.0  # below this nothing is said
 
 
 def before(plan, report: Report, out: Path, points_file: Path) -> list[str]:
@@ -38,6 +41,9 @@ def before(plan, report: Report, out: Path, points_file: Path) -> list[str]:
         seconds = left * report.pace_s / report.workers
         lines.append(f"About {duration(seconds)} on {report.workers} workers ({report.means}).")
     lines.append(f"Results go to {out}; every point is kept in {points_file} as it comes.")
+    memory_GB = GATHERING * report.planned * row_type(plan.engine, plan.draws).itemsize / 1e9
+    if memory_GB > MUCH_GB:
+        lines.append(f"Writing them at the end takes about {digits(memory_GB, 2)} GB of memory; fewer draws take less.")
     return lines
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import xarray
 
-from millsim import psd
+from millsim import psd, sweepwords
 from millsim.capacity import LIMITS
 from millsim.errors import ResultFileError
 from millsim.resultfile import write_bytes
@@ -236,3 +236,15 @@ def test_an_unfinished_sweep_says_so(tmp_path):
         assert data.attrs["status"].startswith("unfinished: ")
         assert 0 < int((data["status"] == 4).sum()) < 12
     assert np.isnan(read.read(tmp_path / "s.h5").points.values["x50_m"]).sum() > 4
+
+
+def test_much_memory_is_told_before(tmp_path):
+    axes = "".join(f'[[axis]]\nkey = "{k}"\nfrom = "{a}"\nto = "{b}"\ncount = 1000\n'
+                   for k, a, b in (("stator.gap", "1 mm", "4 mm"), ("drive.speed", "8000 rpm", "9000 rpm")))  # fmt: skip
+    told = {}
+    for draws in (0, 16):
+        (tmp_path / "s.toml").write_text(f'[sweep]\nconfig = "{CONFIGS / "demo.toml"}"\ndraws = {draws}\n{axes}')
+        plan = read_plan(tmp_path / "s.toml")
+        told[draws] = " ".join(sweepwords.before(plan, runner.Report(plan.count), Path("s.h5"), Path("s.points")))
+    assert "memory" not in told[0]
+    assert "takes about 21 GB of memory; fewer draws take less." in told[16]

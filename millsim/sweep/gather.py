@@ -43,19 +43,18 @@ def collect(plan: Plan, journal: Journal) -> Sweep:
 
 
 def points_of(plan: Plan, journal: Journal, ids: np.ndarray) -> Points:
-    """Points of these identities (P, 2) in their order; the arrays are views of one table of rows."""
+    """Points of these identities (P, 2) in their order; an array for each field of the rows."""
     kind = row_type(plan.engine, plan.draws)
-    rows, reasons = np.zeros(ids.shape[0], kind), {}
-    for name in kind.names:
-        rows[name] = np.nan if kind[name].base.kind == "f" else 0
-    rows["status"] = MISSING
+    rows, reasons = {name: _unknown(kind[name], ids.shape[0]) for name in kind.names if name != "identity"}, {}
+    rows["status"][:] = MISSING
     source = find(journal.identities(kind), ids)
     order = np.argsort(source, kind="stable")
     sorted_source, offset = source[order], 0
     for part, why in journal.rows(kind):
         low, high = np.searchsorted(sorted_source, [offset, offset + part.size])
         places = order[low:high]
-        rows[places] = part[source[places] - offset]
+        for name, values in rows.items():
+            values[places] = part[name][source[places] - offset]
         reasons.update({int(p): why[int(source[p] - offset)] for p in places if int(source[p] - offset) in why})
         offset += part.size
     draws = plan.draws > 0
@@ -67,6 +66,11 @@ def points_of(plan: Plan, journal: Journal, ids: np.ndarray) -> Points:
         draw_q3=rows["draw_q3"] if draws else np.empty((0, 0, 0), np.float32),
         se={n: rows["se"][:, j] for j, n in enumerate(NAMES)} if plan.engine == "montecarlo" else {},
     )  # fmt: skip
+
+
+def _unknown(field: np.dtype, count: int) -> np.ndarray:
+    """Values of a field of rows that are not known: NaN, or zero of what has none."""
+    return np.full((count, *field.shape), np.nan if field.base.kind == "f" else 0, field.base)
 
 
 def _class_error(problem: Problem, outcome: Outcome, class_ratio: float) -> dict[str, float]:
