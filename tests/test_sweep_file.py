@@ -239,8 +239,8 @@ def test_an_unfinished_sweep_says_so(tmp_path):
 
 
 def test_much_memory_is_told_before(tmp_path):
-    axes = "".join(f'[[axis]]\nkey = "{k}"\nfrom = "{a}"\nto = "{b}"\ncount = 1000\n'
-                   for k, a, b in (("stator.gap", "1 mm", "4 mm"), ("drive.speed", "8000 rpm", "9000 rpm")))  # fmt: skip
+    ends = (("stator.gap", "1 mm", "4 mm"), ("drive.speed", "8000 rpm", "9000 rpm"))
+    axes = "".join(f'[[axis]]\nkey = "{k}"\nfrom = "{a}"\nto = "{b}"\ncount = 1000\n' for k, a, b in ends)
     told = {}
     for draws in (0, 16):
         (tmp_path / "s.toml").write_text(f'[sweep]\nconfig = "{CONFIGS / "demo.toml"}"\ndraws = {draws}\n{axes}')
