@@ -67,7 +67,7 @@ def _lead(sweep: Sweep, a: Advice) -> list[str]:
     met, what = int(a.judged.meets.sum()), f'{sweep.name}, sweep held against "{c.target.title}"'
     settings = "settings" if sweep.replicates > 1 else "points"
     count = f"{met} of {n} {settings} meet{'s' if met == 1 else ''}" if met else f"none of the {n} {settings} meets"
-    lead = f"{capital(what)}: {count} the target."
+    lead = f"{capital(what)}: {count} the target{', but see the sieve after the mill' if c.builds and not met else ''}."
     return [f"{lead} {_built(a)}", *([c.target.note] if c.target.note else [])]
 
 
@@ -100,8 +100,11 @@ def _achieved(a: Advice, b: Build, w: Wish) -> float:
 def _sources(target: Target) -> list[str]:
     """What each limit rests on, and what is to be measured."""
     lines = ["Where the limits are from:"]
+    rests: dict[str, list[str]] = {}
     for w in judged(target):
-        lines += [f"  {line}" for line in wrap(f"{w.about}: {_rest(w)}.")]
+        rests.setdefault(_rest(w), []).append(w.about)
+    for rest, names in rests.items():
+        lines += [f"  {line}" for line in wrap(f"{join_words(names)}: {rest}.")]
     for w in to_measure(target):
         lines += [f"  {line}" for line in wrap(f"Not predicted, measure it: {w.about} ({_rest(w)}).")]
     return lines
@@ -145,7 +148,7 @@ def _nearest(sweep: Sweep, a: Advice) -> list[str]:
     said = [f"Nearest: {change}. {b.sentence}", *a.help, _likeliest(sweep, a), _cold(a)]
     if a.sieved is not None and not a.sieved.meets:
         own = change_words(changes(sweep, a.sieved.setting * sweep.replicates))
-        said.append(f"{circuit_words(a.choice.target, a.sieved, a.drawn)} To change for that: {own}.")
+        said.append(f"{circuit_words(sweep, a.choice.target, a.sieved, a.drawn)} To change for that: {own}.")
     return said
 
 
@@ -215,7 +218,7 @@ def _rests_on(sweep: Sweep, a: Advice) -> list[str]:
         said.append("No parameter draws were computed, so how likely it is to meet the target is not known; "
                     "draws = 16 in [sweep] adds that.")  # fmt: skip
     elif a.choice.builds and not (a.judged.probability[a.judged.meets] >= LIKELY).any() and met:
-        said.append("No point meets the target in half of its parameter draws: measure before you build.")
+        said.append("No point without a sieve meets the target in half of its parameter draws: measure first.")
     for code, one, many in (
         (MISSING, "is not computed yet", "are not computed yet"), (FAILED, "has no answer", "have no answer"),
         (CANNOT, "cannot run", "cannot run"),

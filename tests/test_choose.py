@@ -102,6 +102,19 @@ def test_probability_is_counted_in_draws():
     assert np.isnan(judge(made([GAP], points(3)), X90).probability).all()
 
 
+def test_loads_over_the_draws_are_those_of_the_draws():
+    sweep = sweeps.real()
+    draws, mill = sweep.points.draws, config_at(sweep, 0)
+    for section, load in (
+        # by the definitions in capacity.fill_loads
+        ("heat", (draws["outlet_temperature_K"] - 293.15) / (mill.material.value("stick_temperature") - 293.15)),
+        ("jam", draws["jam_index"]),
+    ):
+        limit = float(np.median(load)) * (1 + 1e-6)  # between the draws, where they differ
+        target = targets.parse(f'{HEAD}[{section}]\nmost = "{100 * limit!r} %"\n')
+        assert judge(sweep, target).probability == pytest.approx((load <= limit).mean(axis=1)), section
+
+
 def test_wilson_interval():
     from statsmodels.stats.proportion import proportion_confint
 
@@ -205,7 +218,7 @@ def test_a_step_from_jamming_is_said():
     found = points(3, status=status, x90_m=[1.0, 400e-6, 450e-6], binding=4, throughput_kg_s=[0, 2e-3, 1e-3])
     sweep = made([GAP], replace(found, loads=np.full((3, 6), 0.85)))
     text = told(sweep, choose(sweep, X90))
-    assert "1 of 2 miss it: gap 1 mm (cannot run: jam)" in text
+    assert "Of the 2 steps to the points next to it, 1 leads out of it: cannot run: jam with gap 1 mm." in text
     assert "The rotor is at 85 % of what jams it." in text
 
 
@@ -221,7 +234,9 @@ def test_the_surer_point_comes_first_and_counts_are_told():
 
 def test_a_point_that_meets_in_few_draws_is_no_bargain():
     sweep = with_draws([[600e-6] * 15 + [400e-6]] * 2)
-    assert "No point meets the target in half of its parameter draws: measure" in told(sweep, choose(sweep, X90))
+    assert "No point without a sieve meets the target in half of its parameter draws: measure first." in told(
+        sweep, choose(sweep, X90)
+    )
 
 
 def test_points_alike_are_not_told_twice():

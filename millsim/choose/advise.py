@@ -83,7 +83,7 @@ def _builds(sweep, target, j: Judged, places: Places, found: list[Pick], sieved,
         point = sieved.setting * sweep.replicates
         chance = drawn[0] / drawn[1] if drawn[1] else math.nan
         role = f"{MOST_POWDER}, with a sieve after the mill" if builds else "with a sieve after the mill"
-        words = circuit_words(target, sieved, drawn)
+        words = circuit_words(sweep, target, sieved, drawn)
         builds = [*builds[: MOST - 1], Build(point, role, changes(sweep, point), words, chance, sieved.circuit)]
     return tuple(builds)
 
@@ -97,7 +97,7 @@ def _sieved(sweep, j: Judged, target, aperture_m: float, found: list[Pick], step
     fits = e.distance == 0.0
     if found and not (fits & (e.accepted_kg_s > WORTH * best)).any():
         return None
-    tried = extsieve.with_sieve(sweep, j, target, extsieve.candidates(sweep, e), aperture_m, step)
+    tried = extsieve.with_sieve(sweep, j, target, extsieve.candidates(sweep, j, e), aperture_m, step)
     first = next(iter(tried), None)
     if first is None or (found and not (first.meets and first.accepted_kg_s > WORTH * best)):
         return None

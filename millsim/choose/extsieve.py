@@ -15,11 +15,14 @@ from ..sweep.points import config_at
 from ..sweep.record import SIZES_M, Points, Sweep
 from .changes import efforts
 from .judge import Judged, judge, share_finer
+from .nearest import nearest
 from .record import Target
 from .targets import size_of, upper_size
 
 MOST_TRIED = 4  # circuits solved
 LITTLE = 1e-3  # returned over accepted below which the sieve changes nothing
+LEAST_PASSED = 2 / 3  # share that must pass the sieve at once for the estimate to be trusted
+SAME_MISS = 0.02  # misses that differ by less count as equal, and the powder decides
 _CHUNK = 65536  # settings estimated at a time
 
 
@@ -53,21 +56,30 @@ class Estimate:
     """What one pass and a sieve would give, its oversize set aside: by setting (S,)."""
 
     distance: np.ndarray
+    passed: np.ndarray  # share that passes the sieve
     accepted_kg_s: np.ndarray
     gross_J_kg: np.ndarray
 
 
-def candidates(sweep: Sweep, e: Estimate) -> list[int]:
-    """Settings worth a circuit: by what one pass would give, the most powder, the least energy, the fewest changes."""
-    some = np.flatnonzero(np.isfinite(e.distance) & (e.accepted_kg_s > 0.0))
+def candidates(sweep: Sweep, j: Judged, e: Estimate) -> list[int]:
+    """Settings worth a circuit: by what one pass would give, the most powder, the least energy, the fewest changes;
+    where none would meet the target, those that miss least with the sieve, and the one that does without.
+
+    Where little passes at once, oversize ground again decides and the estimate is worth little: those come last.
+    """
+    runs = np.isfinite(e.distance) & (e.accepted_kg_s > 0.0)
+    some = np.flatnonzero(runs & (e.passed >= LEAST_PASSED))
+    some = some if some.size else np.flatnonzero(runs)
     if not some.size:
         return []
     best = some[e.distance[some] == 0.0]
-    order = np.lexsort((-e.accepted_kg_s[some], e.distance[some]))[:MOST_TRIED]
-    found = some[order].tolist()
+    order = np.lexsort((-e.accepted_kg_s[some], np.ceil(e.distance[some] / SAME_MISS)))[:MOST_TRIED]
+    found, without = some[order].tolist(), nearest(j)
     if best.size:
         cheap, near = best[np.argmin(e.gross_J_kg[best])], best[np.argmin(efforts(sweep)[best])]
         found = [found[0], int(cheap), int(near), *found]
+    elif without is not None:
+        found = [*found[: MOST_TRIED - 1], without]
     return list(dict.fromkeys(found))[:MOST_TRIED]
 
 
@@ -77,9 +89,9 @@ def estimated(sweep: Sweep, j: Judged, target: Target, aperture_m: float) -> Est
     for start in range(0, j.runs.size, _CHUNK):
         part = slice(start, min(start + _CHUNK, j.runs.size))
         e = _estimated(sweep, target, p, part, aperture_m)
-        parts.append((e.distance, e.accepted_kg_s, e.points.values["gross_J_kg"]))
-    distance, rate, gross = (np.concatenate(column) for column in zip(*parts, strict=True))
-    return Estimate(np.where(j.runs, distance, np.inf), rate, gross)
+        parts.append((e.distance, share_finer(p.q3[part], aperture_m), e.accepted_kg_s, e.points.values["gross_J_kg"]))
+    distance, passed, rate, gross = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return Estimate(np.where(j.runs, distance, np.inf), passed, rate, gross)
 
 
 def _estimated(sweep: Sweep, target: Target, p: Points, part: slice, aperture_m: float) -> Judged:
@@ -116,7 +128,7 @@ def with_sieve(
     sweep: Sweep, j: Judged, target: Target, settings: list[int], aperture_m: float,
     step: Callable[[str, float], None] = lambda stage, done: None,
 ) -> list[Sieved]:  # fmt: skip
-    """The circuits of some settings, those that meet the target first, most accepted powder first.
+    """The circuits of some settings, least missed first; of about equal misses, the one with most powder.
 
     A setting whose circuit finds no steady state, or has next to nothing to return, is left out. step(stage, share
     done) is called often and may raise.
@@ -130,7 +142,7 @@ def with_sieve(
             continue
         if c.accepted_kg_s > 0.0 and c.returned_kg_s > LITTLE * c.accepted_kg_s:
             found.append(Sieved(s, c, judged(sweep, target, c, j.points, s)))
-    return sorted(found, key=lambda x: (float(x.judged.distance[0]), -x.accepted_kg_s))
+    return sorted(found, key=lambda x: (math.ceil(float(x.judged.distance[0]) / SAME_MISS), -x.accepted_kg_s))
 
 
 def probability_with_sieve(

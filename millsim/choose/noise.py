@@ -59,19 +59,13 @@ def compare(a: Sequence[float], b: Sequence[float]) -> Comparison:
     return Comparison(float(x.mean()), float(y.mean()), sd, freedom, lower(0), lower(1), pairs)
 
 
-def known_error(value_a: float, se_a: float, value_b: float, se_b: float) -> float:
-    """Probability that B is below A for two values with standard errors that are known."""
-    return _student(value_a - value_b, math.hypot(se_a, se_b), 0)
-
-
 def _student(difference: float, error: float, freedom: int) -> float:
-    """Probability of a positive true difference; freedom 0: the normal law."""
+    """Probability of a positive true difference."""
     if error == 0.0:
         return 0.5 if difference == 0.0 else float(difference > 0.0)
-    from scipy.special import ndtr, stdtr
+    from scipy.special import stdtr
 
-    t = difference / error
-    return float(stdtr(freedom, t) if freedom else ndtr(t))
+    return float(stdtr(freedom, difference / error))
 
 
 def verdict(c: Comparison, name_a: str, name_b: str, what: str, shown: Sequence[str]) -> str:

@@ -15,8 +15,8 @@ from .targets import size_of
 from .words import figure, range_words, size_words
 
 _CLOSE = 2.0  # standard errors from a limit within which scatter could decide
-_MOST_SAID = 3  # neighbours told
 _JAM_NEAR = 0.8
+_BY_BALANCE = " (computed with the balance engine, not by Monte Carlo runs)"
 
 
 def built_words(sweep: Sweep, target: Target, j: Judged, places: Places, s: int) -> str:
@@ -92,26 +92,29 @@ def _rows(p: Points, part: slice) -> Points:
 def around_words(sweep: Sweep, j: Judged, places: Places, s: int) -> str:
     """Which neighbours do not run or do not meet the target, and how near the rotor is to jamming."""
     around = sorted(places.neighbours(s), key=lambda n: -int(j.points.status[n.setting]))
-    bad = [(n, _state(j, n.setting)) for n in around if not j.meets[n.setting]]
+    bad: dict[str, list[Neighbour]] = {}
+    for n in around:
+        if not j.meets[n.setting]:
+            bad.setdefault(_state(j, n.setting), []).append(n)
     said, jam = "", float(j.points.loads[s, LIMITS.index("jam")])
     if bad:
-        told = [f"{_where(sweep, places, n)} ({state})" for n, state in bad[:_MOST_SAID]]
-        more = f"; and {len(bad) - _MOST_SAID} more" if len(bad) > _MOST_SAID else ""
-        step = "One step away in the sweep" if places.grid else "Of the points closest by"
-        said = f"{step}, {len(bad)} of {len(around)} miss it: {'; '.join(told)}{more}."
+        count = sum(map(len, bad.values()))
+        step = f"Of the {len(around)} steps to the points next to it, {count} lead{'s' if count == 1 else ''} out of it"
+        if not places.grid:
+            step = f"Of the {len(around)} points closest by, {count} miss{'es' if count == 1 else ''} it"
+        told = [_ways(sweep, places, found, state) for state, found in bad.items()]
+        said = f"{step}: {'; '.join(told)}."
     if jam > _JAM_NEAR:
         said += f" The rotor is at {100 * jam:.0f} % of what jams it."
     return said.strip()
 
 
-def _where(sweep: Sweep, places: Places, n: Neighbour) -> str:
-    """ "gap 2 mm"; of a sampled design all its values."""
-    if n.axis >= 0:
-        key, value = sweep.axes[n.axis].key, places.values[n.axis][n.setting].item()
-        return f"{key_words(key)} {value_text(key, value)}"
-    parts = [f"{key_words(a.key)} {value_text(a.key, places.values[i][n.setting].item())}"
-             for i, a in enumerate(sweep.axes)]  # fmt: skip
-    return ", ".join(parts)
+def _ways(sweep: Sweep, places: Places, found: list[Neighbour], state: str) -> str:
+    """ "too little finer than 400 µm with hole 0.6 mm or speed 6000 rpm"; of a sampled design only how often."""
+    if not places.grid:
+        return f"{state} ({len(found)})"
+    keys = [(sweep.axes[n.axis].key, places.values[n.axis][n.setting].item()) for n in found]
+    return f"{state} with {join_words([f'{key_words(k)} {value_text(k, v)}' for k, v in keys], 'or')}"
 
 
 def _state(j: Judged, s: int) -> str:
@@ -130,14 +133,14 @@ def cost(sweep: Sweep, s: int) -> str:
     return f"If it disappoints, what is lost is {words}." if words else ""
 
 
-def circuit_words(target: Target, x: Sieved, drawn: tuple[int, int]) -> str:
+def circuit_words(sweep: Sweep, target: Target, x: Sieved, drawn: tuple[int, int]) -> str:
     """Sentences on a mill closed with a sieve; all figures are of what the sieve lets through."""
     c = x.circuit
     text = (
         f"With a {size_words(c.aperture_m)} sieve after the mill and its oversize returned: "
         f"{figure(c.accepted_kg_s, 'kg/s')} of accepted powder, {figure(c.gross_J_kg, 'J/kg')} from the socket per "
         f"kilogram accepted, {figure(c.outlet_temperature_K, 'K')} at the outlet; "
-        f"{figure(c.returned_kg_s, 'kg/s')} goes round again."
+        f"{figure(c.returned_kg_s, 'kg/s')} goes round again{_BY_BALANCE if sweep.engine != 'balance' else ''}."
     )
     if x.meets:
         said = [text, tightest(x.judged, 0), f"It meets the target {counted(*drawn)}." if drawn[1] else ""]
