@@ -1,5 +1,6 @@
 """Sweeps over one axis as a line with its band, sampled designs as coloured points. Imports matplotlib."""
 
+import textwrap
 from dataclasses import replace
 
 import numpy as np
@@ -74,7 +75,7 @@ def line(sweep: Sweep, c: Cut, output: str, choice=None) -> Figure:
     (drawn,) = axes.plot(x, value, zorder=4, **style)
     span = bounds(c.x, cells=len(x) < 3 or c.x.words)
     set_ruler(axes, c.x, "x", span)
-    axes.set(ylabel=label, ylim=_room(np.concatenate([value, low, high, [c.built]])))
+    axes.set(ylabel=textwrap.fill(label, 36), ylim=_room(np.concatenate([value, low, high, [c.built]])))
     at = np.array(axes.get_ylim())
     for i, reason in enumerate(c.reasons):
         fade(axes, span, at, c.why[0] == i, reason)

@@ -171,7 +171,7 @@ def _cell_values(places: Places, c: Cut, k: int, x: np.ndarray, y: np.ndarray) -
     for i, j in np.argwhere(np.isfinite(c.value[k])):
         a, b = to_pixels((x[j], y[i])), to_pixels((x[j + 1], y[i + 1]))
         middle = places.axes.transData.inverted().transform((a + b) / 2)
-        text = value_text(c.value[k, i, j], "°C" if c.unit == "°C" else "").removesuffix(" °C")
+        text = f"{c.value[k, i, j]:.0f}" if c.unit == "°C" else digits(c.value[k, i, j])
         drawn = places.axes.text(*middle, text, ha="center", va="center", fontsize=9.5, bbox=ON_WHITE, zorder=5)
         drawn.set_in_layout(False)
         size = drawn.get_window_extent()

@@ -238,7 +238,7 @@ def _scale(axes: Axes, which: str, side: Side, value: np.ndarray, band: tuple) -
     axis.set_major_formatter(FuncFormatter(lambda v, _: digits(v, 4)))
     axis.set_minor_formatter(NullFormatter())
     axis.set_minor_locator(NullLocator())
-    axis.set_label_text(output_label(side.output, side.unit))
+    axis.set_label_text(textwrap.fill(output_label(side.output, side.unit), 56 if which == "x" else 36))
 
 
 def _bands(axes: Axes, x: Side, y: Side, cells: list[int]) -> None:

@@ -14,10 +14,11 @@ from .capacity import LIMITS
 from .csvout import refuse_any_existing
 from .resultfile import make_folder, write_bytes
 from .scalars import LONG_NAMES
+from .schema import AS_MUCH
 from .sweep.record import CANNOT, FAILED, MISSING, OVER, Sweep
 from .sweepcut import Cut, band_ends, config_text, value_text
 from .sweepwhy import refuse_empty
-from .units import UnitError, parse
+from .units import parse
 from .wording import capital, digits, join_words, shown_unit
 
 MAPS = {  # name in files: output
@@ -128,7 +129,7 @@ def notes_of(sweep: Sweep, c: Cut, choice=None) -> list[str]:
     ]
     few = [f"{len(c.panels)} of {len(c.panel.values)} values of {c.panel.name} are shown"] if _some(c) else []
     asked = config_text(sweep, "feed.rate") if (np.asarray(sweep.points.status) == OVER).any() else ""
-    asks = [f"feed rate asked for: {_rate_text(asked)}"] if asked else []
+    asks = [f"feed rate asked for: {_rate_text(asked)}"] if asked not in ("", AS_MUCH) else []
     holds = [f"the rate is held by {LIMITS[c.holders[0]]} everywhere"] if len(c.holders) == 1 else []
     told = "; ".join([*held, *moved, *few, *off, *asks, *holds])
     return [*notes, f"{capital(told)}."] if told else notes
@@ -136,10 +137,7 @@ def notes_of(sweep: Sweep, c: Cut, choice=None) -> list[str]:
 
 def _rate_text(asked: str) -> str:
     """A rate of a config in the unit that people read it in."""
-    try:
-        value = parse(asked, "kg/s")
-    except UnitError:
-        return asked
+    value = parse(asked, "kg/s")
     unit, factor, _ = shown_unit(value, "kg/s")
     return value_text(value * factor, unit)
 

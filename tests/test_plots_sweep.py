@@ -1,0 +1,560 @@
+"""Figures of a sweep: what they show and say, that they are legible, and that odd sweeps do not break them.
+
+All numbers of the sweeps made here are INVENTED, save for the one that is really computed.
+"""
+
+import dataclasses
+import itertools
+import subprocess
+import sys
+from pathlib import Path
+
+import matplotlib
+import numpy as np
+import pytest
+import sweeps
+from matplotlib.patches import PathPatch
+from matplotlib.text import Text
+from scipy import stats
+
+from millsim import plots_line, plots_map, plots_pareto, plots_place, plots_sweep, plots_tornado, sweepwhy
+from millsim.capacity import LIMITS
+from millsim.choose.record import Build, Choice, Target
+from millsim.errors import InputError
+from millsim.params import BASES, Param
+from millsim.sweep.record import CANNOT, FAILED, MISSING, OK, OVER, Tornado
+from millsim.sweepcut import cut
+
+SPEED = sweeps.axis("drive.speed", 600.0, 900.0, 1200.0, 1500.0, unit="rad/s", shown="rpm")
+EDGE = sweeps.axis("rotor.edge", "blunt", "bevelled", "toothed", unit="1", shown="-")
+GEOMETRIC = sweeps.axis("sieve.hole", 0.3e-3, 0.6e-3, 1.2e-3, 2.4e-3)
+PIN_REASON = "contradiction: stator.pins 60 pins of 8 mm do not fit around the stator (421 mm)"
+
+
+def spread(count):
+    """Values that differ from point to point, as a mill's would."""
+    k = np.arange(count)
+    rate = (1 + k % 7 + 0.1 * k) / 3600
+    return {"x50_m": (120 + 37 * (k % 5) + 3 * k) * 1e-6, "throughput_kg_s": rate, "gross_J_kg": 2500 / rate,
+            "outlet_temperature_K": 310 + k % 9}  # fmt: skip
+
+
+def sweep(*axes, status=None, draws=0, design="grid", replicates=1, **values):
+    sizes = [len(a.values) for a in axes] if design == "grid" else [len(axes[0].values)]
+    count = int(np.prod(sizes)) * replicates
+    found = sweeps.points(count, status=status, draws=draws, **(spread(count) | values))
+    base = sweeps.made(axes, found, design, replicates, sweeps.points(1, draws=draws))
+    return dataclasses.replace(base, tornado=tornado())
+
+
+def param(name, basis, value=1.0, low=0.5, high=2.0, unit="-", scale="linear"):
+    return Param(name, value, unit, low, high, basis, "invented", scale)
+
+
+def tornado():
+    """One parameter of every basis, with effects that fall from the first to the last."""
+    parameters = tuple(param(f"part_{i}", basis) for i, basis in enumerate(BASES))
+    off = np.linspace(0.4, 0.05, len(parameters))
+    low = {n: sweeps.PLAIN[n] * (1 - off) for n in ("x50_m", "throughput_kg_s", "gross_J_kg")}
+    high = {n: sweeps.PLAIN[n] * (1 + 0.5 * off) for n in low}
+    return Tornado(parameters, low, high)
+
+
+def mixed(count):
+    """All states in turn: most run, some take less, some not at all."""
+    return np.array([OK, OK, OVER, OK, CANNOT, OK, OK, FAILED, OK, OVER, MISSING, OK] * count)[:count]
+
+
+def sampled(count=40):
+    rng = np.random.default_rng(5)
+    axes = (
+        sweeps.axis("stator.gap", *np.linspace(1e-3, 5e-3, count)),
+        sweeps.axis("drive.speed", *rng.permutation(np.linspace(600, 1500, count)), unit="rad/s", shown="rpm"),
+        sweeps.axis("rotor.edge", *rng.choice(["blunt", "toothed"], count).tolist(), unit="1", shown="-"),
+    )
+    return sweep(*axes, design="sobol", status=mixed(count), reason={7: PIN_REASON})
+
+
+ONE = sweeps.axis("stator.gap", 3e-3)
+KINDS = {
+    "two axes": lambda: sweep(sweeps.GAP, sweeps.HOLE, draws=16),
+    "three axes, mixed": lambda: sweep(sweeps.GAP, SPEED, GEOMETRIC, status=mixed(48), reason={7: PIN_REASON}),
+    "one axis": lambda: sweep(GEOMETRIC, draws=16),
+    "one axis, mixed": lambda: sweep(SPEED, status=[OK, OVER, CANNOT, OK], binding=2),
+    "one value": lambda: sweep(ONE),
+    "a single row": lambda: sweep(ONE, sweeps.HOLE),
+    "words": lambda: sweep(EDGE, draws=9),
+    "words and numbers": lambda: sweep(EDGE, GEOMETRIC, status=mixed(12)),
+    "sampled": sampled,
+    "replicates": lambda: sweep(sweeps.GAP, sweeps.HOLE, replicates=3),
+    "all but one out": lambda: sweep(sweeps.GAP, sweeps.HOLE, status=[CANNOT] * 4 + [OK] + [CANNOT] * 4),
+    "islands": lambda: sweep(sweeps.GAP, SPEED, x50_m=np.where(np.arange(12) % 5 == 2, np.nan, 3e-4)),
+    "all alike": lambda: sweep(sweeps.GAP, SPEED, x50_m=3e-4, throughput_kg_s=3e-4, gross_J_kg=1e6),
+}
+
+
+def figures(s):
+    """Figures of every kind that depends on the points, by name."""
+    maps = {n: plots_map.sweep_map(s, plots_sweep.MAPS[n]) for n in ("x50", "energy")}
+    trades = {f"pareto {n}": plots_pareto.trade_off(s, *o) for n, o in plots_sweep.TRADES.items()}
+    return maps | trades
+
+
+@pytest.fixture
+def few(monkeypatch):
+    """One figure of each kind is enough here."""
+    for name in ("MAPS", "TRADES"):
+        monkeypatch.setattr(plots_sweep, name, {"x50": getattr(plots_sweep, name)["x50"]})
+    monkeypatch.setattr(plots_sweep, "TORNADOS", ("x50",))
+
+
+def texts(figure):
+    """The texts that are drawn; ticks beyond the limits of an axis keep a text but are not."""
+    beyond = set()
+    for axes in figure.axes:
+        for axis in (axes.xaxis, axes.yaxis):
+            low, high = sorted(axis.get_view_interval())
+            room = 1e-6 * (high - low)
+            ticks = [t for t in axis.get_major_ticks() if not low - room <= t.get_loc() <= high + room]
+            beyond |= {id(t.label1) for t in ticks}
+    return [t for t in figure.findobj(Text) if t.get_text().strip() and t.get_visible() and id(t) not in beyond]
+
+
+def words(figure):
+    return "\n".join(t.get_text().replace("\u00a0", " ") for t in texts(figure))
+
+
+def flat(figure):
+    return " ".join(words(figure).split())
+
+
+def check_legible(figure, name):
+    """Nothing below 9 pt, nothing off the page, no two texts on one another."""
+    figure.draw_without_rendering()
+    seen = texts(figure)
+    assert min(t.get_fontsize() for t in seen) >= 9
+    drawn = [(t.get_text(), Text.get_window_extent(t)) for t in seen]
+    page = figure.bbox
+    for text, box in drawn:
+        inside = box.x0 >= 0 and box.y0 >= 0 and box.x1 <= page.x1 and box.y1 <= page.y1
+        assert inside, f"{name}: {text!r} runs off the page"
+    for (one, a), (two, b) in itertools.combinations(drawn, 2):
+        over = min(a.x1, b.x1) - max(a.x0, b.x0), min(a.y1, b.y1) - max(a.y0, b.y0)
+        assert min(over) < 1.5, f"{name}: {one!r} meets {two!r}"
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_figure_is_legible_and_says_what_it_rests_on(kind):
+    s = KINDS[kind]()
+    for name, figure in figures(s).items():
+        check_legible(figure, f"{kind}, {name}")
+        said = flat(figure)
+        for part in ("invented mill", "Predictions, not measurements.", "model 0", f"config {s.base_sha256[:12]}"):
+            assert part in said
+        labels = [a.get_xlabel() for a in figure.axes] + [a.get_ylabel() for a in figure.axes]
+        wordy = {"Rotor edge"}
+        assert all("/" in label for label in labels if label and label not in wordy)
+        assert any(labels)
+
+
+def star(axes):
+    """Where the mill as built is marked; None where it is not."""
+    found = [line for line in axes.lines if line.get_marker() == "*"]
+    return (found[0].get_xdata()[0], found[0].get_ydata()[0]) if found else None
+
+
+def hatched(axes):
+    """Patches over what is out, by what they say."""
+    return {p.get_label(): p for p in axes.patches if isinstance(p, PathPatch) and p.get_hatch()}
+
+
+def test_map_has_two_named_axes_the_figures_and_the_mill_as_built():
+    s = sweep(sweeps.GAP, GEOMETRIC)
+    figure = plots_map.sweep_map(s, "x50_m")
+    axes = figure.axes[0]
+    assert (axes.get_xlabel(), axes.get_ylabel()) == ("Stator gap / mm", "Sieve hole / mm")
+    assert (axes.get_xscale(), axes.get_yscale()) == ("linear", "log"), "geometric steps belong on a log axis"
+    assert star(axes) == pytest.approx((3.0, 0.6)), "gap and hole of the demo mill"
+    assert "as built: 0.3 mm" in words(figure)
+    shown = cut(s, "x50_m").value[0]
+    assert shown == pytest.approx(s.points.values["x50_m"].reshape(3, 4).T * 1e3), "y up, x across, in mm"
+    levels = plots_place.levels_of(shown, "mm")
+    on_lines = {float(t.get_text()) for t in axes.texts if t.get_text().replace(".", "").isdigit()}
+    assert len(on_lines) >= 3 and on_lines <= {round(float(v), 9) for v in levels}
+    assert figure.axes[1].get_ylabel() == "Median size $x_{50}$ by mass / mm"
+    assert axes.collections[0].get_cmap().name == "viridis"
+
+
+def test_region_that_is_out_is_hatched_and_labelled_by_what_binds():
+    status = np.full((5, 6), OK)
+    status[:, 4:] = OVER
+    status[:3, :3] = CANNOT
+    gaps = sweeps.axis("stator.gap", *(1e-3 * np.arange(1, 7)))
+    speeds = sweeps.axis("drive.speed", *np.linspace(600, 1400, 5), unit="rad/s", shown="rpm")
+    binding = np.where(status == OVER, LIMITS.index("sieve"), LIMITS.index("jam"))
+    s = sweep(speeds, gaps, status=status.ravel(), x50_m=np.where(status == CANNOT, np.nan, 3e-4).ravel())
+    s = dataclasses.replace(s, points=dataclasses.replace(s.points, binding=binding.ravel().astype(np.int8)))
+    figure = plots_map.sweep_map(s, "x50_m", axes=("stator.gap", "drive.speed"))
+    axes = figure.axes[0]
+    out = hatched(axes)
+    assert set(out) == {"sieve", "cannot run: jam"}
+    assert len({p.get_hatch() for p in out.values()}) == 2, "told apart without colour"
+    rpm = np.linspace(600, 1400, 5) * 30 / np.pi
+    for (i, j), state in np.ndenumerate(status):
+        at = (np.clip(j + 1, 1.01, 5.99), np.clip(rpm[i], rpm[0] + 1, rpm[-1] - 1))
+        assert out["sieve"].get_path().contains_point(at) == (state == OVER)
+        assert out["cannot run: jam"].get_path().contains_point(at) == (state == CANNOT)
+    said = flat(figure)
+    assert "sieve: takes less than the feed rate asked for (pale: for what it takes)" in said
+    assert "cannot run: jam is over its limit with next to no feed" in said
+    inside = {t.get_text().replace("\n", " ") for t in axes.texts}
+    assert {"sieve", "cannot run: jam"} <= inside
+    whites = [p for p in axes.patches if isinstance(p, PathPatch) and not p.get_hatch()]
+    assert sorted(p.get_alpha() for p in whites) == [plots_place.FADE, 1.0], "no figure where it cannot run"
+
+
+def test_further_axis_is_panels_and_a_fourth_is_held_and_said():
+    s = sweep(sweeps.GAP, SPEED, sweeps.HOLE, sweeps.axis("stator.pins", 6.0, 12.0, unit="1", shown="-"))
+    figure = plots_map.sweep_map(s, "x50_m")
+    titles = [t for a in figure.axes if (t := a.get_title(loc="left"))]
+    assert titles == ["sieve hole 0.4 mm", "sieve hole 0.6 mm\n(as built)", "sieve hole 0.8 mm"]
+    assert "Held: stator pins 12 (as built)." in flat(figure)
+    other = plots_map.sweep_map(s, "x50_m", fixed={"stator.pins": 6.0})
+    assert "Held: stator pins 6 (as built 12)." in flat(other)
+    values = s.points.values["x50_m"].reshape(3, 4, 3, 2)
+    c = cut(s, "x50_m", fixed={"stator.pins": 6.0})
+    assert (c.x.key, c.y.key, c.panel.key) == ("stator.gap", "drive.speed", "sieve.hole")
+    assert c.value == pytest.approx(values[..., 0].transpose(2, 1, 0) * 1e3)
+    with pytest.raises(InputError, match="rotor.radius is no axis of this sweep"):
+        plots_map.sweep_map(s, "x50_m", axes=("rotor.radius",))
+
+
+def test_mill_as_built_outside_the_map_is_an_arrow_that_says_so():
+    gaps = sweeps.axis("stator.gap", 4e-3, 5e-3, 6e-3)
+    figure = plots_map.sweep_map(sweep(gaps, sweeps.HOLE), "x50_m")
+    assert star(figure.axes[0]) is None
+    assert "as built: 0.3 mm, outside this picture" in flat(figure)
+
+
+def test_words_are_cells_with_their_figures():
+    s = sweep(EDGE, sweeps.GAP)
+    figure = plots_map.sweep_map(s, "outlet_temperature_K")
+    axes = figure.axes[0]
+    assert [t.get_text() for t in axes.get_xticklabels()] == ["blunt", "bevelled", "toothed"]
+    written = {t.get_text() for t in axes.texts}
+    expected = {f"{v - 273.15:.0f}" for v in s.points.values["outlet_temperature_K"]}
+    assert len(expected & written) >= len(expected) - 1, "all but the cell that the mill as built covers"
+
+
+def test_one_axis_is_a_line_with_the_band_of_its_draws():
+    s = sweep(GEOMETRIC)
+    draws = 3e-4 * np.exp(0.3 * np.random.default_rng(2).standard_normal((4, 40)))
+    draws[3, :30] = np.nan  # most do not run
+    s = dataclasses.replace(s, draw_count=40, points=dataclasses.replace(s.points, draws={"x50_m": draws}))
+    figure = plots_map.sweep_map(s, "x50_m")
+    axes = figure.axes[0]
+    assert axes.get_xscale() == "log" and axes.get_xlabel() == "Sieve hole / mm"
+    middle = next(line for line in axes.lines if line.get_marker() == "o")
+    assert middle.get_xdata() == pytest.approx([0.3, 0.6, 1.2, 2.4])
+    assert middle.get_ydata() == pytest.approx(s.points.values["x50_m"] * 1e3)
+    edges = [line.get_ydata() for line in axes.lines if line.get_marker() == "None" and len(line.get_xdata()) == 4]
+    for edge, share in zip(edges, (0.1, 0.9), strict=True):
+        # the reference: numpy's quantile, smallest draw with at least that share at or below it
+        assert edge[:3] == pytest.approx(1e3 * np.quantile(draws[:3], share, axis=1, method="inverted_cdf"))
+        assert np.isnan(edge[3])
+    assert "Band: 80 % of 40 draws" in flat(figure) and "ends where most do not run" in flat(figure)
+    assert star(axes) == pytest.approx((0.6, 0.3))
+
+
+def test_replicates_are_averaged_and_their_scatter_told():
+    s = sweep(sweeps.GAP, sweeps.HOLE, replicates=3)
+    values = s.points.values["x50_m"].reshape(3, 3, 3) * 1e3
+    c = cut(s, "x50_m")
+    assert c.value[0] == pytest.approx(values.mean(axis=2).T)
+    error = values.std(axis=2, ddof=1) / np.sqrt(3)
+    assert c.error[0] == pytest.approx(error.T)
+    said = flat(plots_map.sweep_map(s, "x50_m"))
+    assert "Monte Carlo engine" in said and "Mean of 3 seeds." in said
+    assert f"Largest standard error shown: {error.max():.2g} mm." in said
+
+
+def test_sampled_points_are_drawn_over_the_axes_that_matter():
+    s = sampled()
+    s.points.values["x50_m"][:] = 1e-4 + 1e-7 * s.settings(1)  # the speed alone decides
+    figure = plots_map.sweep_map(s, "x50_m")
+    axes = figure.axes[0]
+    assert "Drive speed / rpm" in (axes.get_xlabel(), axes.get_ylabel())
+    assert "the two axes that matter most: " in flat(figure).lower() and "differs too" in flat(figure)
+    drawn = np.concatenate([np.array(c.get_offsets())[:, int("Drive" in axes.get_ylabel())] for c in axes.collections])
+    assert np.sort(drawn) == pytest.approx(np.sort(s.settings(1)) * 30 / np.pi), "every point has a place"
+    assert len({tuple(c.get_paths()[0].vertices[:3].ravel()) for c in axes.collections}) == len(axes.collections)
+
+
+def test_importance_is_the_correlation_ratio_of_the_ranks():
+    rng = np.random.default_rng(0)
+    x = rng.random(400)
+    assert plots_line.importance(x, np.exp(9 * x), False) > 0.95
+    assert plots_line.importance(x, np.abs(x - 0.5), False) > 0.9, "a fall and a rise count too"
+    assert plots_line.importance(x, rng.random(400), False) < 0.05
+    assert plots_line.importance(x, np.full(400, np.nan), False) == 0.0
+    # two words, four values each: eta squared of ranks 0-3 and 4-7 is 4 * 2 * 2^2 / sum (k - 3.5)^2 = 32 / 42
+    assert plots_line.importance(np.repeat([0.0, 1.0], 4), np.arange(8.0), True) == pytest.approx(32 / 42)
+
+
+def test_tornado_has_the_largest_on_top_and_the_values_at_the_ends():
+    parameters = (param("part_a", "assumed", 1.0, 0.5, 3.0), param("part_b", "measured", 2e-3, 1e-3, 4e-3, "m", "log"),
+                  param("part_c", "published", 330.0, 320.0, 340.0, "K"))  # fmt: skip
+    base = sweeps.PLAIN["x50_m"]
+    low, high = base + 1e-6 * np.array([-20.0, 90.0, np.nan]), base + 1e-6 * np.array([30.0, -60.0, 10.0])
+    s = dataclasses.replace(sweep(ONE), tornado=Tornado(parameters, {"x50_m": low}, {"x50_m": high}))
+    figure = plots_tornado.tornado(s, "x50_m")
+    axes = figure.axes[0]
+    assert [t.get_text() for t in axes.get_yticklabels()] == ["Part c", "Part b", "Part a"], "first what stops the mill"
+    assert axes.yaxis_inverted()
+    ends = sorted((round(p.get_y() + p.get_height() / 2), p.get_x() + p.get_width()) for p in axes.patches)
+    assert ends == [(0, pytest.approx(0.31)), (1, pytest.approx(0.24)), (1, pytest.approx(0.39)),
+                    (2, pytest.approx(0.28)), (2, pytest.approx(0.33))]  # fmt: skip
+    # one standard deviation of a normal cut at two, each side with half the distance to its limit (scipy's truncnorm)
+    z = stats.truncnorm(-2, 2).ppf(stats.norm.cdf(1.0)) / 2
+    expected = {f"{1 - 0.5 * z:.2g}", f"{1 + 2 * z:.2g}", f"{2 * 2**-z:.2g} mm", f"{2 * 2**z:.2g} mm",
+                f"{330 - 273.15 - 10 * z:.4g} °C: does not run"}  # fmt: skip
+    near = {t.get_text() for t in axes.texts}
+    assert {e for e in expected if "run" not in e} <= near
+    assert sum("°C: does not run" in t for t in near) == 1
+    assert "as built: 0.3 mm" in words(figure)
+
+
+def test_tornado_tells_classes_of_basis_apart_without_colour():
+    assert {b for bases, *_ in plots_tornado.CLASSES.values() for b in bases} == set(BASES)
+    figure = plots_tornado.tornado(sweep(ONE), "x50_m")
+    axes = figure.axes[0]
+    looks = {}
+    for patch in axes.patches:
+        looks.setdefault(round(patch.get_y() + patch.get_height() / 2), set()).add(patch.get_hatch())
+    names = [t.get_text() for t in axes.get_yticklabels()]
+    basis = {row: BASES[int(names[row].split()[-1])] for row in looks}
+    by_class = {}
+    for row, hatch in looks.items():
+        by_class.setdefault(plots_tornado.class_of(basis[row]), set()).update(hatch)
+    assert len(by_class) == 5 and all(len(h) == 1 for h in by_class.values())
+    check_legible(figure, "tornado")
+    solid = {name for name, hatch in by_class.items() if hatch == {None} or hatch == {""}}
+    assert solid == {"measured by you", "calibrated on your runs"}
+    faces = {name: plots_tornado.CLASSES[name][1] for name in solid}
+    light = {n: matplotlib.colors.rgb_to_hsv(matplotlib.colors.to_rgb(f))[2] for n, f in faces.items()}
+    assert abs(light["measured by you"] - light["calibrated on your runs"]) > 0.3, "told apart in grey"
+    key = [t.get_text() for t in figure.legends[0].get_texts()]
+    assert key == list(plots_tornado.CLASSES)
+
+
+def test_shares_of_the_squared_effects():
+    found = [plots_tornado.Bar(param("a", "assumed"), 1.0, 5.0, "assumed"),
+             plots_tornado.Bar(param("b", "measured"), 4.0, 2.0, "measured by you"),
+             plots_tornado.Bar(param("c", "assumed"), np.nan, 2.0, "assumed")]  # fmt: skip
+    assert plots_tornado.shares(found) == pytest.approx({"assumed": 4 / 5, "measured by you": 1 / 5})
+
+
+def test_tied_tornado_does_not_add_up_what_moves_together():
+    s = sweep(ONE)
+    s = dataclasses.replace(s, tornado=dataclasses.replace(s.tornado, how="tied"))
+    said = flat(plots_tornado.tornado(s, "x50_m"))
+    assert "which belong together" in said and "do not add up" in said and "squared" not in said
+    assert plots_tornado.tornado(dataclasses.replace(s, tornado=None), "x50_m") is None
+
+
+def test_front_is_what_no_other_beats_in_both():
+    rng = np.random.default_rng(1)
+    pairs = rng.integers(0, 12, (60, 2)).astype(float)  # with ties
+    beaten = [any((o <= p).all() and (o < p).any() for o in pairs) for p in pairs]
+    assert plots_pareto.unbeaten(*pairs.T).tolist() == np.flatnonzero(~np.array(beaten)).tolist()
+
+
+def test_trade_off_joins_the_front_and_names_its_settings():
+    s = sweep(sweeps.GAP, SPEED, draws=16)
+    x, y = s.points.values["x50_m"] * 1e3, s.points.values["throughput_kg_s"] * 3600
+    figure = plots_pareto.trade_off(s, "x50_m", "throughput_kg_s", "gross_J_kg")
+    axes = figure.axes[0]
+    best = [i for i in range(12) if not any((x <= x[i]) & (y >= y[i]) & ((x < x[i]) | (y > y[i])))]
+    best.sort(key=lambda i: x[i])
+    (line,) = [one for one in axes.lines if one.get_linestyle() == "--"]
+    assert line.get_xdata() == pytest.approx(x[best]) and line.get_ydata() == pytest.approx(y[best])
+    assert star(axes) == pytest.approx((0.3, 1.0))
+    scattered = np.concatenate([c.get_offsets() for c in axes.collections])
+    assert len(scattered) == 12
+    pale = [c for c in axes.collections if c.get_alpha()]
+    assert sum(len(c.get_offsets()) for c in pale) == 12 - len(best)
+    said = words(figure)
+    for i in (best[0], best[-1]):
+        gap, speed = s.at(i)["stator.gap"] * 1e3, s.at(i)["drive.speed"] * 30 / np.pi
+        assert f"stator gap {gap:.4g} mm, drive speed {speed:.0f}"[:24] in said
+    assert "More powder and a smaller x50 is better." in said
+    thin = [one for one in axes.lines if one.get_linewidth() == 0.7]
+    assert len(thin) == 2 * min(len(best), 3) + 2, "bands of the named settings and of the mill as built"
+
+
+def choice_of(s, meets, builds=(), front=(), window=(1e-4, 5e-4)):
+    count = s.count
+    return Choice(
+        Target("powder for a test", "", (), window), {}, np.asarray(meets), np.zeros(count),
+        tuple("" if m else "x90 too coarse" for m in meets), np.full(count, np.nan), np.linspace(0.4, 0.9, count),
+        np.full(count, 2e-4), tuple(front), tuple(builds), None, True,
+    )  # fmt: skip
+
+
+def build(point, role):
+    return Build(point, role, (("gap", "3 mm", "2 mm"),), "", np.nan, None)
+
+
+def test_choice_hatches_what_misses_and_names_the_builds(tmp_path, few):
+    s = sweep(sweeps.GAP, SPEED)
+    meets = np.arange(12) >= 5
+    choice = choice_of(s, meets, (build(7, "most powder"), build(9, "fewest changes")), (7, 9, 11))
+    figure = plots_map.sweep_map(s, "yield", choice=choice)
+    check_legible(figure, "yield")
+    assert set(hatched(figure.axes[0])) == {"misses target: x90 too coarse"}
+    assert "Target: powder for a test" in words(figure)
+    assert figure.axes[1].get_ylabel() == "Share by mass in the window / %"
+    assert cut(s, "yield", choice=choice).value.max() == pytest.approx(90.0)
+    trade = plots_pareto.trade_off(s, "yield", "throughput_kg_s", "x50_m", choice=choice)
+    check_legible(trade, "trade-off")
+    axes = trade.axes[0]
+    full = np.concatenate([c.get_offsets() for c in axes.collections if not c.get_alpha()])
+    rate = s.points.values["throughput_kg_s"] * 3600
+    share = 100 * choice.yields
+    assert np.array(full[np.argsort(full[:, 0])]) == pytest.approx(np.column_stack([share, rate])[[7, 9, 11]])
+    said = flat(trade)
+    assert "most powder: gap 2 mm" in said and "fewest changes: gap 2 mm" in said
+    assert {"1", "2"} <= {t.get_text() for t in axes.texts}
+    names = {p.name for p in plots_sweep.save_all(s, tmp_path, choice=choice)}
+    assert names == set(plots_sweep.file_names(s, choice.target))
+    assert all(n.startswith("choice_") for n in names) and "choice_map_yield.png" in names
+
+
+def test_target_that_none_meets_is_said():
+    s = sweep(sweeps.GAP, SPEED)
+    nearest = dataclasses.replace(choice_of(s, np.zeros(12, bool)), nearest=build(3, "nearest"))
+    figure = plots_pareto.trade_off(s, choice=nearest)
+    assert "none of these settings meets it" in flat(figure) and "nearest: gap 2 mm" in flat(figure)
+
+
+@pytest.mark.parametrize("kind", ["two axes", "sampled", "one axis"])
+def test_files_have_the_names_told_before_and_the_same_bytes_every_time(tmp_path, few, kind):
+    s = KINDS[kind]()
+    first = plots_sweep.save_all(s, tmp_path / "a", svg=True)
+    with matplotlib.rc_context({"font.size": 30, "axes.facecolor": "red"}):
+        second = plots_sweep.save_all(KINDS[kind](), tmp_path / "b", svg=True)
+    assert [p.read_bytes() for p in first] == [p.read_bytes() for p in second]
+    assert [p.name for p in first] == plots_sweep.file_names(s, svg=True)
+    assert {p.name for p in first} == {p.name for p in (tmp_path / "a").iterdir()}
+    start = {"two axes": "map", "sampled": "points", "one axis": "line"}[kind]
+    assert {f"{start}_x50.png", "pareto_x50.png", "tornado_x50.svg"} <= {p.name for p in first}
+
+
+def test_real_sweep_is_drawn_whole(tmp_path):
+    s = sweeps.real()
+    paths = plots_sweep.save_all(s, tmp_path)
+    assert [p.name for p in paths] == plots_sweep.file_names(s) and len(paths) == 9
+    for name, figure in figures(s).items():
+        check_legible(figure, name)
+    check_legible(plots_tornado.tornado(s, "throughput_kg_s"), "tornado")
+    said = flat(plots_map.sweep_map(s, "x50_m"))
+    low, high = (1e3 * np.quantile(s.as_built.draws["x50_m"][0], q, method="inverted_cdf") for q in (0.1, 0.9))
+    assert f"80 % of 16 draws of the parameters give {low:.2g} to {high:.2g} mm for the mill as built." in said
+    assert "With sieve hole moves sieve pitch." in said
+
+
+def test_existing_figures_are_kept_without_force(tmp_path, few):
+    (tmp_path / "pareto_x50.png").write_text("mine")
+    with pytest.raises(InputError, match="pareto_x50.png: exists already"):
+        plots_sweep.save_all(sweep(ONE), tmp_path)
+    assert [p.name for p in tmp_path.iterdir()] == ["pareto_x50.png"]
+    plots_sweep.save_all(sweep(ONE), tmp_path, force=True)
+    assert (tmp_path / "pareto_x50.png").read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize("draw", [plots_map.sweep_map, plots_pareto.trade_off])
+def test_sweep_without_a_point_that_runs_is_an_error_with_the_commonest_reason(draw):
+    status = [FAILED, FAILED, FAILED, FAILED, CANNOT, CANNOT, MISSING, CANNOT, FAILED]
+    s = sweep(sweeps.GAP, sweeps.HOLE, status=status, reason={i: PIN_REASON for i in (0, 1, 2, 3, 8)})
+    message = r"none of its 9 points runs, so there is nothing to draw; most often \(5\): contradiction: stator pins"
+    with pytest.raises(InputError, match=message):
+        draw(s)
+
+
+def test_nothing_is_written_for_a_sweep_without_a_point_that_runs(tmp_path):
+    s = sweep(sweeps.GAP, sweeps.HOLE, status=[MISSING] * 9)
+    with pytest.raises(InputError, match=r"nothing to draw; most often \(9\): not computed"):
+        plots_sweep.save_all(s, tmp_path / "new")
+    assert not (tmp_path / "new").exists()
+
+
+def test_panel_without_a_figure_is_blank_and_says_why():
+    status = np.full((3, 4, 3), OK)
+    status[..., 0] = CANNOT
+    values = np.where(status == CANNOT, np.nan, 3e-4 + 1e-5 * np.arange(36).reshape(3, 4, 3)).ravel()
+    s = sweep(sweeps.GAP, SPEED, sweeps.HOLE, status=status.ravel(), x50_m=values, binding=LIMITS.index("jam"))
+    figure = plots_map.sweep_map(s, "x50_m")
+    blank, other = figure.axes[0], figure.axes[1]
+    assert set(hatched(blank)) == {"cannot run: jam"} and not hatched(other)
+    assert "cannot run: jam" in {t.get_text() for t in blank.texts}
+    check_legible(figure, "blank panel")
+
+
+def test_islands_without_a_figure_are_named():
+    figure = plots_map.sweep_map(KINDS["islands"](), "x50_m")
+    assert "no figure" in hatched(figure.axes[0])
+
+
+def test_rate_held_by_different_limits_is_divided_and_named():
+    loads = np.zeros((12, 6))
+    binding = np.where(np.arange(12) < 6, LIMITS.index("sieve"), LIMITS.index("shaft power"))
+    loads[np.arange(12), binding] = 1.0
+    s = sweep(SPEED, sweeps.GAP, loads=loads)
+    s = dataclasses.replace(s, points=dataclasses.replace(s.points, binding=binding.astype(np.int8)))
+    said = flat(plots_map.sweep_map(s, "throughput_kg_s"))
+    assert "between what holds the rate: " in said and "held by sieve" in said and "held by shaft power" in said
+    assert "what holds the rate" not in flat(plots_map.sweep_map(s, "x50_m"))
+
+
+@pytest.mark.parametrize(
+    ("reason", "said"),
+    [
+        (PIN_REASON, "contradiction: stator pins: pins do not fit around the stator"),
+        ("contradiction: sieve.pitch 1.2 mm is not above the hole of 1.4 mm: no metal is left between the holes",
+         "contradiction: no metal is left between the holes"),
+        ("contradiction: sieve.hole the sieve would have only 0.16 % open area",
+         "contradiction: sieve hole: the sieve would have only ... open area"),
+        ("the state did not settle: residual 1e-3", "no steady state found"),
+        ("", "failed, no reason given"),
+    ],
+)  # fmt: skip
+def test_like_failures_say_the_like(reason, said):
+    assert sweepwhy.failed_words(reason) == said
+
+
+def test_many_reasons_are_told_apart_by_hatch_and_the_rarest_put_together():
+    reasons = [f"reason {chr(97 + i)}" for i in range(12) for _ in range(12 - i)]
+    index, told = sweepwhy.common_reasons(reasons, np.arange(len(reasons)) % 2 == 0)
+    assert len({r.hatch for r in told}) == len(told) and "other reasons" in {r.text for r in told}
+    assert all(told[k].text in (text, "other reasons") for k, text in zip(index, reasons, strict=True))
+
+
+def test_levels_are_round_and_cover_the_values():
+    linear = plots_place.levels_of(np.array([0.12, 0.6]), "mm")
+    assert np.diff(linear) == pytest.approx(np.full(linear.size - 1, 0.05)) and linear[0] <= 0.12 and linear[-1] >= 0.6
+    wide = plots_place.levels_of(np.array([0.3, 40.0, np.nan]), "kg/h")
+    assert wide[0] <= 0.3 and wide[-1] >= 40 and {1.0, 10.0} <= set(wide.round(9))
+    assert np.ptp(np.diff(plots_place.levels_of(np.array([3.0, 96.0]), "%"))) < 1e-9
+    assert len(plots_place.levels_of(np.array([2.0, 2.0]), "mm")) == 2
+
+
+def test_pyplot_is_never_loaded(tmp_path):
+    code = (
+        f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r})\n"
+        "from millsim import plots_sweep; assert 'matplotlib' not in sys.modules\n"
+        "from test_plots_sweep import KINDS\n"
+        f"plots_sweep.save_all(KINDS['two axes'](), {str(tmp_path)!r})\n"
+        "assert 'matplotlib.pyplot' not in sys.modules\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=Path(__file__).parents[1], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
