@@ -32,6 +32,16 @@ def test_calibration_example_is_what_comes_out(monkeypatch, tmp_path):
     assert blocks("text")[1].strip() in result.stdout
 
 
+def test_choice_example_is_what_comes_out(monkeypatch, tmp_path):
+    monkeypatch.chdir(ROOT)
+    file = str(tmp_path / "demo_sweep.h5")
+    swept = CliRunner().invoke(cli, ["sweep", "configs/demo_sweep.toml", "--out", file])
+    assert swept.exit_code == 0 and "75 points" in swept.stdout
+    result = CliRunner().invoke(cli, ["choose", file, "rotational-moulding"])
+    assert result.exit_code == 3  # none meets it, and that is said
+    assert blocks("text")[2].strip() in result.stdout
+
+
 def test_every_command_is_known():
     lines = [line.split("#")[0] for block in blocks("sh") for line in block.splitlines() if "millsim" in line]
     words = [shlex.split(line.split("millsim ", 1)[1]) for line in lines if "millsim " in line]
