@@ -18,6 +18,7 @@ import bench_balance
 import bench_band
 import bench_montecarlo
 import bench_start
+import bench_sweep
 
 HERE = Path(__file__).resolve().parent
 RESULTS, README = HERE / "results.json", HERE / "README.md"
@@ -40,7 +41,7 @@ def main() -> None:
     """Run all; exit code 3 where a target is missed."""
     begin = time.perf_counter()
     # The start comes first: it compiles in a process of its own, the others need warm kernels only.
-    tables = [bench.main() for bench in (bench_start, bench_balance, bench_montecarlo, bench_band)]
+    tables = [bench.main() for bench in (bench_start, bench_balance, bench_montecarlo, bench_band, bench_sweep)]
     versions = {
         "Python": platform.python_version(),
         "numpy": numpy.__version__,
