@@ -4,7 +4,8 @@ A point depends on nothing but its settings: not on its neighbours, the worker o
 interpreter, so threads share the work; a job of many points is one message to another process.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
@@ -152,13 +153,27 @@ def _histories(problem: Problem, outcome: Outcome, capacity: float, seed: int, s
         if stopping():
             raise Stopped
 
-    tally = montecarlo.run(
-        problem.mill, outcome.steps, problem.edges, problem.feed_curve, run.histories, seed, run.x50_error,
-        progress=watch,
-    )  # fmt: skip
+    with _one_thread():
+        tally = montecarlo.run(
+            problem.mill, outcome.steps, problem.edges, problem.feed_curve, run.histories, seed, run.x50_error,
+            progress=watch,
+        )  # fmt: skip
     if tally.given_up:
         raise NotConverged(f"{tally.given_up} of {tally.histories} histories did not leave the mill")
     return montecarlo_result(problem, outcome, tally, capacity)
+
+
+@contextmanager
+def _one_thread() -> Iterator[None]:
+    """The cores are shared out among points; within a point no loop takes them all. Answers do not depend on it."""
+    import numba
+
+    threads = numba.get_num_threads()
+    numba.set_num_threads(1)
+    try:
+        yield
+    finally:
+        numba.set_num_threads(threads)
 
 
 _STOP: list = []  # the event that tells a worker process to stop, put here by its initializer

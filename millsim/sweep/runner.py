@@ -94,8 +94,8 @@ def run(
         journal.append_plan(about(plan))
     if not base_known:
         say("sweep", 0.0, "the mill as built")
-        work.here(_base_job(plan), counted=False)
-    todo = _pilot(work, todo)
+        _one(work, _base_job(plan), executor, counted=False)
+    todo = _pilot(work, todo, executor)
     report.means = "executor" if executor else "processes" if _long(report, todo) else "threads"
     before(report)
     if todo.size:
@@ -202,12 +202,29 @@ class _Work:
                     yield self.job(own[i : i + size], int(t))
 
 
-def _pilot(work: _Work, todo: np.ndarray) -> np.ndarray:
+def _one(work: _Work, job: Job, executor: Executor | None, counted: bool = True) -> None:
+    """Do a job and wait for it: here, or with an executor there; workers forked later must find no OpenMP begun."""
+    if executor is None:
+        return work.here(job, counted)
+    sources = identity.engine_sources()
+    for _ in range(3 * TRIES):
+        try:
+            future = executor.submit(compute_elsewhere, job, sources)
+        except RuntimeError:  # broken, or shut down
+            break
+        while not wait([future], timeout=0.2).done:
+            work.check()
+        if (found := _handed_in(future, [], job)) is not None:
+            return work.store(*found, counted)
+    raise MillsimError(_given_up(work))
+
+
+def _pilot(work: _Work, todo: np.ndarray, executor: Executor | None) -> np.ndarray:
     """Compute a few points to learn the pace; the points that remain. The first one only warms up."""
     start, done = time.monotonic(), []
     for job in work.jobs(todo[:PILOT], 1):
         work.tell()
-        work.here(job)
+        _one(work, job, executor)
         done.append(job.identity)
         spent = time.monotonic() - start
         work.report.pace_s = spent / max(1, len(done) - 1)
@@ -284,9 +301,13 @@ def _until_done(work: _Work, jobs: Iterator[Job], one_set: Callable, words: str)
         jobs = itertools.chain(jobs, lost)
         vain = 0 if work.report.computed > before else vain + 1
         work.say("sweep", work.report.computed / max(1, work.total), words)
+    raise MillsimError(_given_up(work))
+
+
+def _given_up(work: _Work) -> str:
     kept = f"{work.report.computed} points computed by this run are kept; the same command goes on from there"
     why = "perhaps for want of memory; --workers 1 may help"
-    raise MillsimError(f"workers were lost {TRIES} times in a row with nothing computed, {why}. {kept}.")
+    return f"workers were lost {TRIES} times in a row with nothing computed, {why}. {kept}."
 
 
 def _feed(
@@ -305,7 +326,7 @@ def _feed(
             while len(out) < window and not broken and (job := next(jobs, None)) is not None:
                 try:
                     out[submit(job)] = job
-                except (BrokenExecutor, RuntimeError):  # RuntimeError: it was shut down
+                except RuntimeError:  # broken, or shut down
                     if lost is None:
                         raise
                     broken = True
@@ -314,7 +335,9 @@ def _feed(
                 return
             done, _ = wait(out, timeout=0.2, return_when=FIRST_COMPLETED)
             for future in done:
-                broken |= _take(work, future, out[future], lost)
+                if (found := _handed_in(future, lost, out[future])) is not None:
+                    work.store(*found)
+                broken |= isinstance(future.cancelled() or future.exception(), BrokenExecutor)
                 del out[future]
             work.tell()
     except BaseException:
@@ -325,17 +348,15 @@ def _feed(
         raise
 
 
-def _take(work: _Work, future: Future, job: Job, lost: list[Job] | None) -> bool:
-    """Store what a future hands in, or note its job as lost; whether its executor is broken."""
+def _handed_in(future: Future, lost: list[Job] | None, job: Job) -> tuple[np.ndarray, dict[int, str]] | None:
+    """What a finished future hands in; None, and its job noted as lost, if its worker was."""
     try:
-        found = future.result()
+        return future.result()
     except Exception as error:
         if lost is None or not (isinstance(error, _LOST) or type(error).__name__ in _LOST_NAMES):
             raise
         lost.append(job)
-        return isinstance(error, BrokenExecutor)
-    work.store(*found)
-    return False
+        return None
 
 
 def _keep_parts(work: _Work, out: list[Future]) -> None:
