@@ -18,6 +18,7 @@ from .plots_place import (
     colour_bar,
     fade,
     forget_letters,
+    height_with,
     holder_line,
     key_of_reasons,
     letter_of,
@@ -57,7 +58,7 @@ def line(sweep: Sweep, c: Cut, output: str, choice=None) -> Figure:
     band = BAND_WORDS.format(count=sweep.draw_count) if np.isfinite(low).any() else ""
     band += " It ends where most do not run." if band and np.isnan(low).any() else ""
     foot = foot_words(sweep, [output], c.error, c.unit, band)
-    height = 5.6 + 0.22 * max(0, len(c.reasons) - 1)
+    height = height_with(len(c.reasons))
     figure, panels = page(sweep, title_of(output, c), notes_of(sweep, c, choice), foot, height=height)
     axes, value = panels[0], c.value[0, 0]
     label = output_label(output, c.unit)
@@ -72,7 +73,7 @@ def line(sweep: Sweep, c: Cut, output: str, choice=None) -> Figure:
             axes.plot(x, edge, color=BLUE, lw=0.8)
     if np.isfinite(c.error).any():
         axes.errorbar(x, value, np.nan_to_num(c.error[0, 0]), fmt="none", ecolor=BLACK, lw=1.2, capsize=3)
-    (drawn,) = axes.plot(x, value, zorder=4, **style)
+    (drawn,) = axes.plot(x, value, zorder=4, clip_on=False, **style)
     span = bounds(c.x, cells=len(x) < 3 or c.x.words)
     set_ruler(axes, c.x, "x", span)
     axes.set(ylabel=textwrap.fill(label, 36), ylim=_room(np.concatenate([value, low, high, [c.built]])))
@@ -221,7 +222,8 @@ def _scatter(sweep: Sweep, output: str, choice, xy: tuple[Ruler, Ruler], known: 
     (value, at_built, unit), (why, why_not), (x, y) = known, whys, (_spread(r) for r in xy)
     title = f"{OUTPUTS[output][0] if output in OUTPUTS else output} over {join_words([r.name for r in xy])}"
     target = [f"Target: {choice.target.title}"] if choice is not None else []
-    figure, panels = page(sweep, title, [*target, *notes], foot_words(sweep, [output]))
+    height = height_with(len(why_not))
+    figure, panels = page(sweep, title, [*target, *notes], foot_words(sweep, [output]), height=height)
     axes, levels = panels[0], levels_of(value, unit)
     norm, size = BoundaryNorm(levels, 256), float(np.clip(14000 / value.size, 7, 70))
     look = {"cmap": COLOURS, "norm": norm, "edgecolors": BLACK, "linewidths": 0.4 if value.size <= 1500 else 0.1}

@@ -18,6 +18,7 @@ from .plots_place import (
     colour_bar,
     fade,
     forget_letters,
+    height_with,
     holder_line,
     key_of_reasons,
     letter_of,
@@ -36,7 +37,6 @@ from .sweepcut import Cut, cut, value_text
 from .sweepwhy import refuse_empty
 from .wording import digits
 
-_REASON = 0.22  # inches of the key that a reason takes
 MOST_NODES = 400  # with more cells in a panel the computed points are not marked
 
 
@@ -66,7 +66,7 @@ def _maps(sweep: Sweep, c: Cut, output: str, choice) -> Figure:
     figure, panels = page(
         sweep, title_of(output, c), notes_of(sweep, c, choice),
         foot_words(sweep, [output], c.error, c.unit, built_band_words(sweep, output, c)),
-        rows, cols, (5.6 if rows == 1 else 7.8) + _REASON * max(0, len(c.reasons) - 1),
+        rows, cols, height_with(len(c.reasons), 5.6 if rows == 1 else 7.8),
     )  # fmt: skip
     for spare in panels[len(c.panels) :]:
         spare.set_axis_off()
@@ -159,26 +159,18 @@ def _write(places: Places, c: Cut, k: int, cells: bool, lines) -> set[int]:
         mask = (c.held_by[k] == limit) & (c.why[k] < 0)
         name_regions(places, mask, at, f"held by {LIMITS[limit]}", style="italic")
     if cells:
-        _cell_values(places, c, k, x, y)
+        _cell_values(places, c, k, at)
     elif lines is not None:
         _contour_values(places, lines, c.why[k], (x, y), [r.blank for r in c.reasons])
     return used
 
 
-def _cell_values(places: Places, c: Cut, k: int, x: np.ndarray, y: np.ndarray) -> None:
-    """The figure in each cell, where it fits and covers nothing."""
-    to_pixels = places.axes.transData.transform
-    for i, j in np.argwhere(np.isfinite(c.value[k])):
-        a, b = to_pixels((x[j], y[i])), to_pixels((x[j + 1], y[i + 1]))
-        middle = places.axes.transData.inverted().transform((a + b) / 2)
+def _cell_values(places: Places, c: Cut, k: int, at: tuple) -> None:
+    """The figure in each cell, as near its middle as it covers nothing."""
+    for i, j in np.argwhere(np.isfinite(c.value[k])) if c.value[k].size <= MOST_NODES else ():
         text = f"{c.value[k, i, j]:.0f}" if c.unit == "°C" else digits(c.value[k, i, j])
-        drawn = places.axes.text(*middle, text, ha="center", va="center", fontsize=9.5, bbox=ON_WHITE, zorder=5)
-        drawn.set_in_layout(False)
-        size = drawn.get_window_extent()
-        if size.width + 4 < b[0] - a[0] and size.height + 2 < b[1] - a[1] and places.free(size.padded(2)):
-            places.take(drawn)
-        else:
-            drawn.remove()
+        inside = (at[1] == i)[:, None] & (at[0] == j)
+        places.write(text, inside, 1, fontsize=9.5, bbox=ON_WHITE, zorder=5)
 
 
 def _contour_values(places: Places, lines, why: np.ndarray, xy: tuple, blank: list[bool]) -> None:

@@ -81,6 +81,11 @@ def page(
     return figure, panels.ravel().tolist()
 
 
+def height_with(reasons: int, height: float = 5.6) -> float:
+    """Height of a page [inch] with a line of the key for each of so many reasons."""
+    return height + 0.22 * max(0, reasons - 1)
+
+
 def letter_of(k: int) -> str:
     """The letter that stands for the k-th reason where its words do not fit."""
     return chr(ord("A") + k)

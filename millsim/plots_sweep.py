@@ -14,12 +14,10 @@ from .capacity import LIMITS
 from .csvout import refuse_any_existing
 from .resultfile import make_folder, write_bytes
 from .scalars import LONG_NAMES
-from .schema import AS_MUCH
 from .sweep.record import CANNOT, FAILED, MISSING, OVER, Sweep
-from .sweepcut import Cut, band_ends, config_text, value_text
+from .sweepcut import Cut, band_ends, rate_asked, value_text
 from .sweepwhy import refuse_empty
-from .units import parse
-from .wording import capital, digits, join_words, shown_unit
+from .wording import capital, digits, join_words
 
 MAPS = {  # name in files: output
     "x50": "x50_m",
@@ -128,18 +126,11 @@ def notes_of(sweep: Sweep, c: Cut, choice=None) -> list[str]:
         if r and not np.isfinite(r.built)
     ]
     few = [f"{len(c.panels)} of {len(c.panel.values)} values of {c.panel.name} are shown"] if _some(c) else []
-    asked = config_text(sweep, "feed.rate") if (np.asarray(sweep.points.status) == OVER).any() else ""
-    asks = [f"feed rate asked for: {_rate_text(asked)}"] if asked not in ("", AS_MUCH) else []
+    asked = rate_asked(sweep) if (np.asarray(sweep.points.status) == OVER).any() else ""
+    asks = [f"feed rate asked for: {asked}"] if asked else []
     holds = [f"the rate is held by {LIMITS[c.holders[0]]} everywhere"] if len(c.holders) == 1 else []
     told = "; ".join([*held, *moved, *few, *off, *asks, *holds])
     return [*notes, f"{capital(told)}."] if told else notes
-
-
-def _rate_text(asked: str) -> str:
-    """A rate of a config in the unit that people read it in."""
-    value = parse(asked, "kg/s")
-    unit, factor, _ = shown_unit(value, "kg/s")
-    return value_text(value * factor, unit)
 
 
 def _some(c: Cut) -> bool:
@@ -155,7 +146,7 @@ def foot_words(
     """
     status = np.asarray(sweep.points.status)
     failed, missing = int(np.isin(status, (CANNOT, FAILED)).sum()), int((status == MISSING).sum())
-    count = f"{status.size} points" + (f", {failed} without an answer" if failed else "")
+    count = f"{status.size} point{'s' if status.size > 1 else ''}" + (f", {failed} without an answer" if failed else "")
     count += f", {missing} not computed" if missing else ""
     engine = {"montecarlo": "Monte Carlo"}.get(sweep.engine, sweep.engine)
     made = f"{engine} engine · seed {sweep.seed} · {count} · millsim {sweep.version}, model {sweep.model_version}"
@@ -177,7 +168,7 @@ def error_words(sweep: Sweep, outputs: Sequence[str], error: np.ndarray | None, 
     found = []
     if sweep.replicates > 1:
         found.append(f"Mean of {sweep.replicates} seeds.")
-    if error is not None and np.isfinite(error).any():
+    if error is not None and np.isfinite(error).any() and np.nanmax(error) > NOTHING:
         found.append(f"Largest standard error shown: {f'{digits(float(np.nanmax(error)), 2)} {unit}'.strip()}.")
     noisy: list[str] = []
     for name in outputs if error is None or not np.isfinite(error).any() else ():

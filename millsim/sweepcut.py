@@ -1,17 +1,17 @@
 """What a figure of a sweep shows, as numbers: rulers and cells in the units of the workshop. No matplotlib."""
 
 import math
-import tomllib
 from dataclasses import dataclass
 
 import numpy as np
 
+from .choose import changes
 from .choose.judge import share_between
 from .errors import InputError, Problem
 from .scalars import LONG_NAMES
 from .sweep.record import OK, Axis, Points, Sweep, quantile
 from .sweepwhy import Reason, cell_states, common_reasons, mean_error, replicates_last
-from .units import UnitError, find_unit, in_unit, parse, readable
+from .units import find_unit, in_unit, readable
 from .wording import capital, digits, shown_unit
 
 MOST_PANELS = 6
@@ -140,54 +140,24 @@ def is_geometric(values: np.ndarray) -> bool:
 
 def as_built(sweep: Sweep, axis: Axis) -> tuple[float | None, str]:
     """The base config's setting on an axis: SI value (None for words and where it has none) and words."""
-    tables = _tables(sweep.base_text)
-    found = _look(tables, axis.key)
-    if found is None and axis.key == "drive.tip_speed":
-        speed, radius = _si(_look(tables, "drive.speed"), "rad/s"), _si(_look(tables, "rotor.radius"), "m")
-        found = speed * radius if speed is not None and radius is not None else None
+    found = changes.as_built(sweep, axis.key)
     if found is None and axis.key.startswith("model."):
         from .cards import load_model
 
-        model = load_model()
-        name = axis.key.removeprefix("model.")
+        model, name = load_model(), axis.key.removeprefix("model.")
         found = model.value(name) if name in model else None
-    if isinstance(found, bool):
-        return None, "true" if found else "false"
-    if axis.words:
-        return None, found if isinstance(found, str) else "unknown"
-    value = _si(found, axis.unit)
-    if value is None:
-        return None, found if isinstance(found, str) else "not set"
-    return value, axis_text(axis, value)
+    if isinstance(found, float) and not axis.words:
+        return found, axis_text(axis, found)
+    return None, found if isinstance(found, str) else "not set"
 
 
-def config_text(sweep: Sweep, key: str) -> str:
-    """A setting of the base config as it stands there; "" where it is not given or is an axis of the sweep."""
-    found = _look(_tables(sweep.base_text), key)
-    return found if isinstance(found, str) and key not in {a.key for a in sweep.axes} else ""
-
-
-def _si(found: object, unit: str) -> float | None:
-    if isinstance(found, int | float):
-        return float(found)
-    try:
-        return parse(found, unit) if isinstance(found, str) else None
-    except UnitError:
-        return None
-
-
-def _tables(text: str) -> dict:
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError:
-        return {}
-
-
-def _look(tables: dict, key: str) -> object:
-    here: object = tables
-    for part in key.split("."):
-        here = here.get(part) if isinstance(here, dict) else None
-    return here
+def rate_asked(sweep: Sweep) -> str:
+    """The feed rate that the base config asks for, in words; "" where it is left open or is an axis of the sweep."""
+    found = changes.as_built(sweep, "feed.rate")
+    if not isinstance(found, float) or "feed.rate" in {a.key for a in sweep.axes}:
+        return ""
+    unit, factor, offset = shown_unit(found, "kg/s")
+    return value_text(found * factor + offset, unit)
 
 
 def output_unit(name: str, values: np.ndarray) -> tuple[str, float, float]:
