@@ -113,7 +113,8 @@ def ruler(sweep: Sweep, axis: Axis) -> Ruler:
     place = math.nan if built is None else in_unit(built, unit) if unit else built
     label = f"{capital(name)} / {'1' if sign in ('-', '') else sign}"
     values = shown[order]
-    return Ruler(axis.key, name, label, values, texts, False, is_geometric(values), order, place, text, along)
+    log = is_geometric(values) if sweep.design == "grid" else is_even_in_log(values)
+    return Ruler(axis.key, name, label, values, texts, False, log, order, place, text, along)
 
 
 def axis_name(key: str) -> str:
@@ -136,6 +137,14 @@ def is_geometric(values: np.ndarray) -> bool:
     with np.errstate(divide="ignore"):
         steps = np.diff(np.log(values))
     return bool(steps.min() > 0 and steps.max() / steps.min() < 1.1)
+
+
+def is_even_in_log(values: np.ndarray) -> bool:
+    """Whether ascending values of a sampled design are spread evenly over their logarithm rather than themselves."""
+    if values.size < 3 or values[0] <= 0 or values[-1] / values[0] <= 2:
+        return False
+    off = [abs(float(np.mean((v - v[0]) / (v[-1] - v[0]))) - 0.5) for v in (np.log(values), values)]
+    return off[0] < off[1]
 
 
 def as_built(sweep: Sweep, axis: Axis) -> tuple[float | None, str]:

@@ -23,7 +23,7 @@ from millsim.choose.record import Build, Choice, Target
 from millsim.errors import InputError
 from millsim.params import BASES, Param
 from millsim.sweep.record import CANNOT, FAILED, MISSING, OK, OVER, Tornado
-from millsim.sweepcut import cut
+from millsim.sweepcut import cut, is_even_in_log
 
 SPEED = sweeps.axis("drive.speed", 600.0, 900.0, 1200.0, 1500.0, unit="rad/s", shown="rpm")
 EDGE = sweeps.axis("rotor.edge", "blunt", "bevelled", "toothed", unit="1", shown="-")
@@ -288,6 +288,15 @@ def test_sampled_points_are_drawn_over_the_axes_that_matter():
     drawn = np.concatenate([np.array(c.get_offsets())[:, int("Drive" in axes.get_ylabel())] for c in axes.collections])
     assert np.sort(drawn) == pytest.approx(np.sort(s.settings(1)) * 30 / np.pi), "every point has a place"
     assert len({tuple(c.get_paths()[0].vertices[:3].ravel()) for c in axes.collections}) == len(axes.collections)
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize(("low", "high"), [(0.2, 0.6), (0.005, 0.08)])
+def test_axis_of_a_sampled_design_is_logarithmic_where_it_is_spread_so(seed, low, high):
+    unit = stats.qmc.Sobol(1, seed=seed).random(64).ravel()
+    assert is_even_in_log(np.sort(low * (high / low) ** unit))
+    assert not is_even_in_log(np.sort(low + (high - low) * unit))
+    assert not is_even_in_log(np.sort(unit - 0.5))
 
 
 def test_importance_is_the_correlation_ratio_of_the_ranks():
