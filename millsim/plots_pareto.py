@@ -194,6 +194,8 @@ def _notes(sweep: Sweep, choice, shown: np.ndarray, sides: list[Side], count: in
     if choice is not None:
         none = "" if np.any(choice.meets) else "; none of these settings meets it"
         notes.append(f"Target: {choice.target.title}{none}.")
+        sieved = [str(k) for k, b in enumerate(choice.builds[:MOST_NAMED], 1) if b.circuit is not None]
+        notes += [f"Drawn as the mill alone, without its sieve: {join_words(sieved)}."] if sieved else []
     _, reasons, _ = cell_states(sweep)
     out = Counter(reasons[i] or "no figure" for i in np.flatnonzero(~shown))
     better = [_better(s.output) for s in (sides[1], sides[0])]
