@@ -112,8 +112,13 @@ def _computed(ctx, plan, journal, workers, scheduler, out: Path, quiet: bool, so
                 return runner.run(plan, journal, workers, None, say, check, before)
             from .sweep.cluster import cluster_executor
 
-            with cluster_executor(scheduler) as (executor, count):
-                return runner.run(plan, journal, workers or count, executor, say, check, before)
+            with cluster_executor(scheduler) as (executor, count, alive):
+
+                def watched() -> None:
+                    check()
+                    alive()
+
+                return runner.run(plan, journal, workers or count, executor, say, watched, before)
         finally:
             kept = sum(e.count for e in journal.entries)
             ctx.meta[KEPT] = f"{kept} points are kept in {journal.path}; the same command goes on from there."
