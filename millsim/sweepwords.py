@@ -31,7 +31,7 @@ def before(plan, report: Report, out: Path, points_file: Path) -> list[str]:
     tried = f", {report.computed} just computed to learn the pace" if report.computed else ""
     twins = f", {report.twins} the same as another one" if report.twins else ""
     lines = [f"{what}; {report.reused} known already{twins}{tried}, {left} to compute."]
-    if report.torn or (report.damaged and left + report.computed):
+    if report.torn or (report.damaged and report.anew):
         lines.append(_mended(report, points_file))
     if report.changed and report.reused < report.planned:
         lines += ["Since the last run of these points something has changed, so they are computed anew:"]
@@ -39,7 +39,8 @@ def before(plan, report: Report, out: Path, points_file: Path) -> list[str]:
         lines += [f"  and {len(report.changed) - 8} more"] if len(report.changed) > 8 else []
     if left:
         seconds = left * report.pace_s / report.workers
-        lines.append(f"About {duration(seconds)} on {report.workers} workers ({report.means}).")
+        means = "of the cluster" if report.means == "executor" else report.means
+        lines.append(f"About {duration(seconds)} on {report.workers} workers ({means}).")
     lines.append(f"Results go to {out}; every point is kept in {points_file} as it comes.")
     memory_GB = GATHERING * report.planned * row_type(plan.engine, plan.draws).itemsize / 1e9
     if memory_GB > MUCH_GB:

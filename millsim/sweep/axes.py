@@ -116,10 +116,12 @@ class Axes:
                 self.say(place, "has both values and a range", hint="give values, or from, to and count")
             raw = table["values"]
             if not isinstance(raw, list) or not raw:
-                self.say(f"{place}.values", f"{show(raw)} is not a list", hint=f"for example values = [{row.example}]")
+                wrong = "is empty" if raw == [] else f"{show(raw)} is not a list"
+                self.say(f"{place}.values", wrong, hint=f"for example values = [{row.example}]")
                 return ()
+            before = len(self.problems)
             values = tuple(self._one(f"{place}.values", x, row) for x in raw)
-            if len(set(map(str, values))) < len(values):
+            if len(self.problems) == before and len(set(map(str, values))) < len(values):
                 self.say(f"{place}.values", "holds a value twice")
             return values
         if len(ends) < 2 or (count is None and not sampled):

@@ -134,7 +134,7 @@ def _consistent(t: Tables, v: dict, ranges: list[Range]) -> None:
     if grid and v.get("points") is not None:
         hint = 'the axes of a grid make its points; or design = "sobol"'
         t.say("sweep.points", "is only for a sampled design", hint=hint)
-    if not grid and v.get("points") is None and t.lacks("sweep.points"):
+    if not grid and v.get("design") and v.get("points") is None and t.lacks("sweep.points"):
         t.say("sweep.points", f'is missing for design = "{v.get("design")}"', hint="for example points = 256")
     if v.get("engine") == "balance" and (v.get("replicates") or 1) > 1:
         hint = 'engine = "montecarlo", or draws = 32 for the spread of uncertain parameters'

@@ -50,6 +50,7 @@ class Report:
     failed: int = 0
     torn: int = 0
     damaged: int = 0
+    anew: bool = False  # whether anything had to be computed
     reasons: Counter = field(default_factory=Counter)
     changed: list[str] = field(default_factory=list)
     pace_s: float = 0.0  # of one point on one core
@@ -90,7 +91,8 @@ def run(
     todo = np.random.default_rng(0).permutation(todo)  # the pace of any part is that of the whole
     work = _Work(plan, journal, ids, report, say, check, todo.size)
     base_known = find(kept, identity.base_identity(plan))[0] >= 0
-    if todo.size or not base_known:
+    report.anew = todo.size > 0 or not base_known
+    if report.anew:
         journal.append_plan(about(plan))
     if not base_known:
         say("sweep", 0.0, "the mill as built")
