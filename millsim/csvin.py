@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from . import units
 from .errors import InputError, Problem
 
 _SIEVE_NUMBER = re.compile(r"""#\s?\d+( 1/2)?"?\s*[,;\t]\s*"?[\d.,]+""")
@@ -83,21 +84,42 @@ class Findings:
 def find_header(
     lines: Sequence[tuple[int, str]], is_header: Callable[[list[str]], bool]
 ) -> tuple[int, str, list[str]] | None:
-    """The line that names the columns, above the first line of numbers: its index, separator and cells; or None.
+    """The line that names the columns, above the first line of values: its index, separator and cells; or None.
 
-    Lines above it (a title, "sep=;") are passed over; names and units on two lines are joined.
+    A line with a cell that is a value, with or without its unit, names no columns. Lines above the names (a title,
+    "sep=;") are passed over; a line of bare units below the names is joined to them.
     """
     found = None
     for i, (_, text) in enumerate(lines):
         separator = separator_of(text)
         cells = cells_of(text, separator)
-        if is_header(cells):
-            joined = found is not None and found[0] == i - 1 and found[1] == separator and len(found[2]) == len(cells)
-            cells = [f"{a} {b}" for a, b in zip(found[2], cells, strict=True)] if joined else cells
+        if any(map(is_value, cells)):
+            if is_value(cells[0]) and any(map(is_value, cells[1:])):
+                break
+        elif found is not None and _units_below(found, i, separator, cells):
+            found = (i, separator, [f"{a} {b}" for a, b in zip(found[2], cells, strict=True)])
+        elif is_header(cells):
             found = (i, separator, cells)
-        elif is_number(cells[0].lstrip(' <>#"')) and any(is_number(c) for c in cells[1:]):
-            break
     return found
+
+
+def _units_below(found: tuple[int, str, list[str]], i: int, separator: str, cells: list[str]) -> bool:
+    """Whether a line stands right under the names and holds nothing but units."""
+    said = [c for c in cells if c.strip()]
+    under = found[0] == i - 1 and found[1] == separator and len(found[2]) == len(cells)
+    return under and bool(said) and all(map(_is_unit, said))
+
+
+def _is_unit(cell: str) -> bool:
+    """Whether a cell is a unit, perhaps in brackets or after "in"."""
+    text = re.sub(r"^in\s+(?=\S)", "", cell.strip()).strip("()[] ")
+    known = plain(text) in ("%", "percent", "per cent", "pct", "mesh", "micron", "microns", "inch", "inches", '"')
+    return known or any(units.find_unit(t) or units.find_foreign(t) for t in (text, plain(text)))
+
+
+def is_value(cell: str) -> bool:
+    """Whether a cell starts with a number or a mesh number: "2.0", "2.0 mm", "#35", "< 0.09", "mesh 35"."""
+    return bool(_VALUE.match(plain(cell)))
 
 
 def is_number(cell: str) -> bool:
@@ -122,6 +144,7 @@ def words(text: str) -> list[str]:
 
 
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+_VALUE = re.compile(r"""[<>\s"]*(?:(?:mesh|no\b|sieve)[\s.]*)?\#?\s*[+-]?[.,]?\d(?!\d*(?:st|nd|rd|th)\b)""")
 _GAP = re.compile(r"(?<=\d)[ \u00a0\u2009\u202f](?=\d{3}(?!\d))")  # the space in 1 000
 _GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}(\1\d{3})*")  # 1,000: one, or a thousand
 MARKS = {"point": ".", "comma": ","}

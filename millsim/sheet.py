@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from . import units
-from .csvin import Findings, cells_of, content_lines, find_header, is_number, read_csv_text, separator_of
+from .csvin import Findings, cells_of, content_lines, find_header, is_value, read_csv_text, separator_of
 from .errors import InputError, Problem
 from .sieves import (
     EXAMPLE,
@@ -161,7 +161,7 @@ def _unnamed(line: str) -> tuple[int, str, list[str]]:
     """What stands for the header where none is found: the first line if it is words, else nothing."""
     separator = separator_of(line)
     cells = cells_of(line, separator)
-    return (-1, separator, []) if any(map(is_number, cells)) else (0, separator, cells)
+    return (-1, separator, []) if any(map(is_value, cells)) else (0, separator, cells)
 
 
 def _answered_g(found: Findings, a: Answers, name: str) -> float | None:

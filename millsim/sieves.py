@@ -264,7 +264,7 @@ def is_header(cells: list[str]) -> bool:
     """Whether a line names a column of sizes and one of amounts."""
     kinds = [c.kind for c in map(column_named, cells) if c]
     first = next((c for c in cells if c.strip()), "")
-    return {"size", "amount"} <= set(kinds) and not any(map(is_number, cells)) and not row_named(first)
+    return {"size", "amount"} <= set(kinds) and not row_named(first)
 
 
 def read_columns(found: Findings, a: Answers, header: list[str], line: int) -> Columns | None:

@@ -79,6 +79,22 @@ def test_spreadsheets_of_many_kinds_say_the_same(tmp_path, text):
     assert d.k.tolist() == [1, 0]
 
 
+@pytest.mark.parametrize("at", [0, 1, 2])
+def test_a_row_with_units_and_words_is_no_header(tmp_path, at):
+    rows = ["100,80,41,yes", "90,80,41,no"]
+    rows.insert(at, "100 g,10 mm,40 mg,broken")
+    text = "\n".join(["hammer_mass_g,height_mm,piece_mass_mg,broken", *rows])
+    d = analysed(tmp_path, text).groups[0].drops
+    assert d.height_m[at] == pytest.approx(0.01) and d.mass_kg[at] == pytest.approx(40e-6) and d.k[at] == 1
+    assert d.n.sum() == 3
+
+
+def test_a_row_that_begins_with_a_name_is_no_header(tmp_path):
+    head = "piece,hammer_mass_g,height_mm,piece_mass_mg,broken\n"
+    d = analysed(tmp_path, head + "A1,100 g,10 mm,40 mg,broken\nA2,90,8,41,no\n").groups[0].drops
+    assert d.k.tolist() == [1, 0]
+
+
 def test_all_problems_in_one_pass_by_line(tmp_path):
     head = "hammer_mass_g,height_mm,piece_mass_mg,broken,tested\n"
     text = refused(tmp_path, head + "100,80,41,3,2\n100,x,41,1,2\n9e9,80,,1,2\n")

@@ -102,6 +102,32 @@ def test_ways_of_writing_one_sheet(name, encoding, tmp_path):
     assert sheet.path == path
 
 
+@pytest.mark.parametrize(
+    "rows",
+    [
+        {f"{k} mm" if k == 2.0 else k: f"{v} g" if k == 2.0 else v for k, v in HAND.items()},  # the first row only
+        {k if k == "pan" else f"{k} mm": f"{v} g" for k, v in HAND.items()},  # every row
+        {k if k == "pan" else f"sieve {k} mm": f"{v} g" for k, v in HAND.items()},
+        {k if k == "pan" else f"> {k}mm": f"{v}g" for k, v in HAND.items()},
+    ],
+)
+@pytest.mark.parametrize("header", ["aperture_mm,retained_g", "a title,of two cells\naperture,retained\nmm,(g)"])
+def test_rows_with_units_are_no_header(rows, header):
+    sheet = parse_sheet(text_of(rows, header), "s")
+    assert sheet.q3 == parse_sheet(text_of(HAND), "s").q3
+    assert not any("2.0" in words for words in sheet.said)
+
+
+def test_mesh_rows_with_units_are_no_header():
+    sheet = parse_sheet("sieve,retained g\nmesh 18,20 g\nmesh 35,50 g\npan,30 g\n", "s", aperture="mesh")
+    assert sheet.apertures_m == (0.0005, 0.001) and sheet.q3 == pytest.approx((0.3, 0.8), rel=1e-12)
+
+
+def test_names_below_a_title_that_reads_like_names_are_not_joined_to_it():
+    sheet = parse_sheet("Sieve analysis,mass of dust\naperture_mm,retained_g\n1,2\npan,2\n", "s")
+    assert "(column 'aperture_mm')" in sheet.said[0] and "(column 'retained_g')" in sheet.said[0]
+
+
 def test_mesh_percent_and_passing():
     retained = parse_sheet("mesh;retained %\n18;20\n35;50\npan;30\n", "s")
     assert retained.apertures_m == (0.0005, 0.001) and retained.q3 == pytest.approx((0.3, 0.8), rel=1e-12)

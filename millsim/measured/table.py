@@ -100,7 +100,7 @@ def parse_table(
     hint = f"for example: {example}"
     if not lines:
         raise InputError(Problem(where, "", "is empty", hint=hint))
-    head = find_header(lines, lambda cells: any(_match(c, columns) for c in cells) and not any(map(is_number, cells)))
+    head = find_header(lines, lambda cells: any(_match(c, columns) for c in cells))
     if head is None:
         raise InputError(Problem(where, f"line {lines[0][0]}", "the first line must name the columns", hint=hint))
     at, separator, cells = head
