@@ -11,7 +11,7 @@ from .errors import InputError, Problem
 _HELP = {
     "aperture": "Unit of apertures that carry none.",
     "reading": "What the amounts are; oversize is retained on a sieve and all coarser ones.",
-    "unit": "Unit of the amounts.",
+    "unit": "Unit of the amounts; share is a share of 1.",
     "charge": "What was put on the sieves, e.g. 50 g.",
     "additive": "Anti-static or flow aid in the charge, e.g. 0.25 g; it is taken off the pan.",
     "pan": "Mass in the pan, or what became of it where it was not weighed: passed or lost.",
@@ -25,7 +25,7 @@ def _answers(command):
     choices = {
         "aperture": ("mm", "um", "in", "mesh"),
         "reading": ("retained", "oversize", "passing"),
-        "unit": ("g", "mg", "kg", "percent"),
+        "unit": ("g", "mg", "kg", "percent", "share"),
         "decimal": ("point", "comma"),
     }
     for name in reversed(_HELP):
@@ -78,7 +78,8 @@ def sieve(ctx, sheets, window, against, plots, csv_file, as_json, force, **answe
 
 def _read(paths, answers: dict) -> list:
     """The sheets; the problems of all of them at once, after showing what a question is about."""
-    from .sheet import Doubt, read_sheet
+    from .sheet import read_sheet
+    from .sheetdoubts import Doubt
     from .wording import table
 
     sheets, problems = [], []

@@ -11,7 +11,7 @@ The line naming the columns is looked for; lines above it may hold a title, colu
 Aperture: mm, um, m, in or `mesh` (ASTM E11), in the name or in the cell. Amount: retained on each sieve, oversize
 (retained on it and all coarser ones) or passing, in g, mg, kg or %. Comma, semicolon or tab; decimal point or comma;
 any order; byte-order mark. Nothing is guessed: every doubt is a question, every error a `Problem`, all in one
-InputError; `Answers` holds the answers to questions.
+InputError; `Answers` holds the answers to questions. What a whole sheet leaves open: `sheetdoubts`.
 """
 
 import math
@@ -23,6 +23,7 @@ from typing import NamedTuple
 from . import units
 from .csvin import Findings, cells_of, content_lines, find_header, is_value, read_csv_text, separator_of
 from .errors import InputError, Problem
+from .sheetdoubts import CHARGE_ROUNDING, in_order, lost_most, share_doubt, shown, sums
 from .sieves import (
     EXAMPLE,
     Answers,
@@ -40,17 +41,8 @@ from .sieves import (
     sieve_diameter_m,
 )
 
-CHARGE_ROUNDING = 0.002  # a sum this share above the charge is weighing and rounding, more is an error
 FINEST_STEP_G = 1e-4  # no workshop balance shows less; smaller steps come from a spreadsheet's arithmetic
 LOSS_HIGH, LOSS_BAD = 0.03, 0.05  # closure of 97 to 103 % is good, below 95 % is no basis for a fit (common practice)
-
-
-class Doubt(InputError):
-    """A question that is easier answered looking at what was read: `rows` of (aperture, amount) as text."""
-
-    def __init__(self, problems: list[Problem], rows: tuple[tuple[str, str], ...]):
-        super().__init__(problems)
-        self.rows = rows
 
 
 class Fraction(NamedTuple):
@@ -151,6 +143,7 @@ def parse_sheet(text: str, where: str, path: Path | None = None, **answers) -> S
     rows = [row for p in picked if p not in notes and (row := read_row(found, columns, *p))]
     _no_row_twice(found, rows)
     found.stop()
+    share_doubt(found, a, rows, [p[3] for p in picked], columns)
     sheet = _assemble(found, a, rows, columns, answered)
     sheet = replace(sheet, path=path, said=(*said, *sheet.said), sieve_diameter_m=sieve_diameter_m(notes))
     sheet = replace(sheet, notes=tuple(f"{p[2]}: {p[3]}" for p in notes))
@@ -217,7 +210,7 @@ def _assemble(found: Findings, a: Answers, rows: list[Row], columns: Columns, an
         found.say("--pan with a mass is for a sheet in masses", hint="add a row pan,<per cent>")
     retained, pan, pan_is, said = _fractions(found, a, sieves, weighed, whole, columns)
     found.stop()
-    _sums(found, retained, pan, whole, labels.get("total"), columns, sieves)
+    sums(found, retained, pan, whole, labels.get("total"), columns, sieves)
     if additive:
         pan, charge = _without_additive(found, additive, pan, charge, columns.in_mass)
         whole = charge
@@ -228,7 +221,9 @@ def _assemble(found: Findings, a: Answers, rows: list[Row], columns: Columns, an
     total = math.fsum((*retained, pan))
     if total <= 0:
         found.say("all amounts are zero")
-        found.stop()
+    elif pan_is == "weighed":
+        lost_most(found, total, whole, columns)
+    found.stop()
     q3 = _passing(retained, pan, total)
     sure = 0.0 if pan_is in ("passed", "lost") else pan  # what is known to have passed the finest sieve
     kept = math.fsum((*retained, sure))
@@ -286,13 +281,13 @@ def _fractions(found: Findings, a: Answers, sieves: list[Row], pan, whole, colum
     if a.sort:
         amounts = sorted(amounts, reverse=not passing)
         said = ("amounts put into the order of the apertures, as --sort says",)
-    _in_order(found, sieves, amounts, passing, columns.in_mass)
+    in_order(found, sieves, amounts, passing, columns.in_mass)
     if passing and whole is None:
         hint = 'add a row charge,<mass>, or answer with --charge "50 g"'
         found.say("masses that passed need the whole: how much was sieved?", hint=hint)
     if passing and whole is not None:
         if max(amounts) > whole * (1 + CHARGE_ROUNDING):
-            most, all_of_it = (_shown(v, columns.in_mass) for v in (max(amounts), whole))
+            most, all_of_it = (shown(v, columns.in_mass) for v in (max(amounts), whole))
             found.say(f"passing {most} is more than everything, {all_of_it}", allowed=f"0 to {all_of_it}")
         rest = [*amounts[1:], max(whole, amounts[-1])]
         return [b - a for a, b in zip(amounts, rest, strict=True)], amounts[0], "rest", said
@@ -300,45 +295,6 @@ def _fractions(found: Findings, a: Answers, sieves: list[Row], pan, whole, colum
     end = pan if pan is not None else whole if not columns.in_mass else None
     below = None if end is None else max(0.0, end - amounts[0])
     return kept, below, "rest" if pan is None and below is not None else "weighed", said
-
-
-def _in_order(found: Findings, sieves: list[Row], amounts, passing: bool, in_mass: bool) -> None:
-    """Ask about cumulative amounts that run the wrong way, showing them."""
-    sign = 1 if passing else -1
-    for i, (small, large) in enumerate(zip(amounts[:-1], amounts[1:], strict=True)):
-        if sign * (large - small) >= -1e-12:
-            continue
-        fine, coarse = (f"{w.name * 1e6:.4g} um" for w in (sieves[i], sieves[i + 1]))
-        low, high = _shown(small, in_mass), _shown(large, in_mass)
-        this, other = ("passing", "oversize") if passing else ("oversize", "passing")
-        message = f"{low} passes {fine} but only {high} the coarser {coarse}"
-        if not passing:
-            message = f"{low} is oversize on {fine} but {high} on the coarser {coarse}"
-        found.say(
-            f"{message}: typed in the other order, or {other}, or retained instead of {this}?",
-            hint=f"correct the sheet, or answer with --sort, --reading {other} or --reading retained",
-        )
-        rows = tuple((f"{w.name * 1e6:.4g}", _shown(v, in_mass)) for w, v in zip(sieves, amounts, strict=True))
-        raise Doubt(found.problems, rows)
-
-
-def _shown(amount: float, in_mass: bool) -> str:
-    return f"{amount:.6g} g" if in_mass else f"{amount * 100:.6g} %"
-
-
-def _sums(found: Findings, retained, pan, whole, said_total, columns: Columns, sieves: list[Row]) -> None:
-    """The sum against the charge and against the sum the sheet states."""
-    total = math.fsum((*retained, pan or 0.0))
-    found_g, whole_g, said_g = (_shown(v or 0.0, columns.in_mass) for v in (total, whole, said_total))
-    last = max((w.step for w in sieves), default=0.0)
-    deviations = min(0.6 * last * math.sqrt(len(retained) + 1), 0.03 * (whole or 0.0))  # two of rounding
-    if whole is not None and total > whole + max(CHARGE_ROUNDING * whole, deviations):
-        name = "charge" if columns.in_mass else "whole"
-        message = f"sieves and pan sum to {found_g}, more than the {name} of {whole_g}"
-        found.say(message, hint="correct it; for cumulative amounts --reading oversize; the charge holds the additive")
-    whole_rows = columns.reading == "retained" and pan is not None
-    if said_total is not None and whole_rows and abs(said_total - total) > 0.005 * total:
-        found.say(f"the sum row says {said_g} but the rows sum to {found_g}")
 
 
 def _without_additive(found: Findings, additive: float, pan, charge, in_mass: bool):
@@ -368,7 +324,7 @@ def _settle_pan(found: Findings, a: Answers, retained, pan, pan_is: str, whole, 
     missing = max(0.0, whole - kept)
     if missing <= CHARGE_ROUNDING * whole:
         return 0.0, pan_is, ("no pan row, and nothing missing: nothing passed the finest sieve",)
-    share = f"{_shown(missing, in_mass)}, {missing / whole * 100:.3g} % of the {'charge' if in_mass else 'whole'},"
+    share = f"{shown(missing, in_mass)}, {missing / whole * 100:.3g} % of the {'charge' if in_mass else 'whole'},"
     if a.pan in ("passed", "lost"):
         fate = "passed the finest sieve" if a.pan == "passed" else "was lost, of all sizes alike"
         said = f"no pan row: {share} {fate}, as --pan {a.pan} says; the other way is shown beside it"

@@ -98,7 +98,7 @@ class Answers:
 
     aperture: str | None = None  # mm, um, in, m or mesh, for all cells without a unit of their own
     reading: str | None = None  # retained, oversize or passing
-    unit: str | None = None  # g, mg, kg or percent
+    unit: str | None = None  # g, mg, kg, percent, or share (of 1)
     charge: float | str | None = None  # g, or "50 g"
     additive: float | str | None = None  # likewise: anti-static or flow aid, part of the charge
     pan: float | str | None = None  # likewise, or what became of a pan that was not weighed: "lost" or "passed"
@@ -288,15 +288,16 @@ def read_columns(found: Findings, a: Answers, header: list[str], line: int) -> C
         found.say(question, line, hint="write e.g. retained_g, or answer with --reading retained|passing|oversize")
     if not amount:
         question = f"{names[1]} has no unit: in which unit are its amounts?"
-        found.say(question, line, hint="write e.g. retained_g, or answer with --unit g|mg|kg|percent")
+        found.say(question, line, hint="write e.g. retained_g, or answer with --unit g|mg|kg|percent|share")
     if not value.sure and not a.reading and sum(rank[i] == rank[value_at] for i, _ in amounts) > 1:
         found.say("several columns hold masses; which is it?", line, hint="name that one retained_g")
     if found.problems:
         return None
     sizes_in = "mesh numbers of ASTM E11" if unit == "mesh" else f"apertures in {'inches' if unit == 'in' else unit}"
-    said = f"{sizes_in} ({names[0]}); {READINGS[reading]} in {amount} ({names[1]})"
-    factor = MASS_UNITS.get(amount, 0.01)
-    return Columns(size_at, value_at, len(header) or 2, unit, reading, factor, amount != "%", a.decimal or "", said)
+    amounts_in = ", as a share of 1" if amount == "share" else f" in {amount}"
+    said = f"{sizes_in} ({names[0]}); {READINGS[reading]}{amounts_in} ({names[1]})"
+    factor, in_mass = MASS_UNITS.get(amount) or (1.0 if amount == "share" else 0.01), amount in MASS_UNITS
+    return Columns(size_at, value_at, len(header) or 2, unit, reading, factor, in_mass, a.decimal or "", said)
 
 
 class Row(NamedTuple):

@@ -22,7 +22,7 @@ def modules_of(folder):
 LAYERS = (
     ("errors", "units", "params", "version", "paramwords"),
     ("config", "csvin", "schema", "reading", "tables", "values", "tomlfile", "checks",
-     "sheet", "sieves", "psd", "sizefits", "jit", "rng", "progress", "prediction", "netcdf", "resultread", "product",
+     "sheet", "sheetdoubts", "sieves", "psd", "sizefits", "jit", "rng", "progress", "prediction", "netcdf", "resultread", "product",
      *modules_of("laws"), *modules_of("cards")),
     ("chamber", "balance", "operate", "capacity", "batch", "histories", "montecarlo", "pieces", "linear",
      "freepaths", "kineticlaws", "kinetics"),

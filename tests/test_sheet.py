@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from millsim import psd
 from millsim.errors import InputError
-from millsim.sheet import Doubt, fractions_of, parse_sheet, read_sheet
+from millsim.sheet import fractions_of, parse_sheet, read_sheet
+from millsim.sheetdoubts import Doubt
 
 HAND = {2.0: 0.60, 1.4: 2.10, 1.0: 5.40, 0.71: 9.80, 0.50: 11.90, 0.355: 8.70, 0.25: 5.30, 0.18: 2.90,
         0.125: 1.60, 0.09: 0.70, "pan": 0.55}  # fmt: skip
@@ -336,3 +337,45 @@ def test_shipped_sheets_are_read():
     for path in sorted((Path(__file__).parents[1] / "configs").glob("*sieve*.csv")):
         sizes, q3 = read_sheet(path).closed()
         assert len(sizes) > 3 and q3[-1] == 1.0
+
+
+# --- slips of the unit ------------------------------------------------------------------------------------
+
+SHARES = {1.0: "1.0", 0.5: "0.95", 0.25: "0.53", 0.09: "0.1"}
+
+
+@pytest.mark.parametrize(
+    ("text", "what"),
+    [
+        (text_of(SHARES, "aperture_mm,passing_percent"), "no amount is above 1 %"),
+        (text_of({1.0: 0.1, 0.5: 0.6, 0.25: 0.96}, "aperture_mm,oversize %"), "no amount is above 0.96 %"),
+        (text_of({1.0: 0.05, 0.5: 0.42, "pan": 0.53}, "aperture_mm,retained_percent"), "the amounts sum to 1 %"),
+        (text_of({1.0: 0.05, 0.5: 0.40, "pan": 0.53}, "aperture_mm,retained_percent"), "the amounts sum to 0.98 %"),
+    ],
+)
+def test_shares_written_as_per_cent_are_asked_about(text, what):
+    (problem,) = problems_of(text)
+    assert f"{what}: are these shares of 1, not per cent?" in problem and "--unit share" in problem
+
+
+def test_the_answers_to_shares_are_taken():
+    text = text_of(SHARES, "aperture_mm,passing_percent")
+    percent = text_of({k: float(v) * 100 for k, v in SHARES.items()}, "aperture_mm,passing_percent")
+    answered = parse_sheet(text, "s", unit="share")
+    assert answered.q3 == pytest.approx(parse_sheet(percent, "s").q3, rel=1e-12)
+    assert "as a share of 1" in answered.said[0]
+    assert parse_sheet(text, "s", unit="percent").q3[-1] == pytest.approx(0.01)
+    signs = parse_sheet(text_of({k: f"{v} %" for k, v in SHARES.items()}, "aperture_mm,passing_percent"), "s")
+    assert signs.q3[-1] == pytest.approx(0.01)
+
+
+def test_a_charge_of_which_most_is_missing_is_asked_about():
+    rows = {1.0: 1.2, 0.5: 2.5, "pan": 1.5}
+    (problem,) = problems_of(text_of({**rows, "charge": "5.2kg"}))
+    assert "sieves and pan sum to 5.2 g of a charge of 5200 g: is the charge in another unit?" in problem
+    with pytest.raises(InputError, match="of a charge of 5200 g"):
+        parse_sheet(text_of(rows), "s", charge="5.2 kg")
+    assert parse_sheet(text_of({**rows, "charge": "5.2 g"}), "s").loss_share == pytest.approx(0.0, abs=1e-12)
+    assert parse_sheet(text_of({**rows, "charge": "10 g"}), "s").loss_share == pytest.approx(0.48)
+    (problem,) = problems_of(text_of({1.0: 10, 0.5: 20, "pan": 10}, "aperture_mm,retained_percent"))
+    assert "the amounts sum to 40 % only" in problem
