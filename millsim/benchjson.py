@@ -7,7 +7,7 @@ import numpy as np
 
 from .measured.cuttest import CutTest
 from .measured.droptest import TRANSFER, DropTest, Group
-from .measured.idlerun import TERMS, IdleFit, IdleModel
+from .measured.idlerun import TERMS, IdleFit, IdleModel, withheld
 
 
 def plain(value: object) -> object:
@@ -100,4 +100,4 @@ def idle_json(fit: IdleFit, model: IdleModel | None) -> dict:
 
 def _idle_model(fit: IdleFit, m: IdleModel) -> dict:
     low, now, high = m.watts(fit.omega)
-    return vars(m) | {"model_W": now, "low_W": low, "high_W": high}
+    return vars(m) | {"model_W": now, "low_W": low, "high_W": high, "not_for_config": withheld(fit, m)}

@@ -1,4 +1,4 @@
-"""Bench tests as reports in plain words: drop test, cut test, idle run. JSON twins are in benchjson."""
+"""Bench tests as reports in plain words: drop test, cut test (idle run: idlewords). JSON twins are in benchjson."""
 
 import math
 from collections.abc import Iterable
@@ -6,7 +6,6 @@ from collections.abc import Iterable
 from .measured.binary import wilson
 from .measured.cuttest import CHIPS_M, CutTest
 from .measured.droptest import ODD_CHANCE, TRANSFER, DropTest, Group
-from .measured.idlerun import FOR_LOSS, TELL_APART, TERMS, IdleFit, IdleModel
 from .measured.staircase import Staircase
 from .wording import digits, join_words, percent, sentence, table, wrap
 
@@ -28,7 +27,7 @@ def text(paragraphs: Iterable[str]) -> str:
     return "\n".join(line for p in paragraphs for line in ([p] if p.startswith("  ") else wrap(p))) + "\n"
 
 
-def _to(low: float, high: float, unit: str = "", count: int = 3) -> str:
+def span(low: float, high: float, unit: str = "", count: int = 3) -> str:
     """A range as people say it, open ends included."""
     end = f" {unit}" if unit else ""
     if low <= 0.0 and math.isinf(high):
@@ -82,11 +81,11 @@ def _first_line(g: Group) -> str:
     if (low, high) == (0.0, math.inf):
         return f"{half} break at some speed that this test does not bound."
     few = "" if g.is_bounded else ", by these few pieces"
-    return f"{half} should break in one free impact at a speed of {_to(low, high, 'm/s', 2)}{few}."
+    return f"{half} should break in one free impact at a speed of {span(low, high, 'm/s', 2)}{few}."
 
 
 def _sizes(g: Group) -> str:
-    return _to(g.drops.size_m.min() * 1e3, g.drops.size_m.max() * 1e3, "mm", 2)
+    return span(g.drops.size_m.min() * 1e3, g.drops.size_m.max() * 1e3, "mm", 2)
 
 
 def _caveat(g: Group) -> str:
@@ -109,7 +108,7 @@ def _bounds(g: Group) -> str:
     if g.kind == "separated" and (low <= 0.0 or math.isinf(high)):
         between = f"W50 {_side(low, high)}"
     sure = g.W_50(0.95)
-    counted = f"By the counts alone W50 is {_to(*sure, 'J/kg')} (95 %)"
+    counted = f"By the counts alone W50 is {span(*sure, 'J/kg')} (95 %)"
     if g.kind == "one level":
         counted = ""
     elif sure == (0.0, math.inf):
@@ -133,7 +132,7 @@ def _fit_table(g: Group) -> list[str]:
         ("threshold, xW_min", s.u_min, s.limits["u_min"], 1.0, "J m/kg"),
         ("strength parameter, f_Mat", s.f, s.limits["f"], 1.0, "kg/(J m)"),
     ):
-        ends = [_to(low * scale, high * scale) for low, high in limits.values()]
+        ends = [span(low * scale, high * scale) for low, high in limits.values()]
         rows.append((name, digits(value * scale), *ends, unit))
     return table(("fit of S = 1 - exp(-f_Mat (x W - xW_min))", "value", "80 % limits", "95 % limits", "unit"), rows)
 
@@ -200,10 +199,10 @@ def _comparison(g: Group) -> list[str]:
     for name, c in g.classical.items():
         if isinstance(c.of, Staircase):
             rule = ", by the rule for a small statistic" if c.of.sd_is_rule else ""
-            spread = f"one standard deviation of the pieces {_to(c.low, c.high, 'J/kg')}{rule}"
+            spread = f"one standard deviation of the pieces {span(c.low, c.high, 'J/kg')}{rule}"
             how = f"staircase, {c.of.count} {c.of.counted}, statistic {c.of.statistic:.2f}"
         else:
-            spread = f"one standard error {_to(c.low, c.high, 'J/kg')}"
+            spread = f"one standard error {span(c.low, c.high, 'J/kg')}"
             how = "on ln W, levels pooled where a harder drop broke fewer" if c.of.pooled else "on ln W"
         lines.append(f"{name}: W50 {digits(c.W_50)} J/kg ({how}; {spread}).")
     lines += [f"{name}: does not apply; {why}." for name, why in g.why_not.items()]
@@ -237,10 +236,10 @@ def cut_text(test: CutTest, motor_W: float | None) -> str:
         scatter = test.scatter_J_kg / WH
         lines.append(f"The cuts scatter by {digits(scatter, 2)} Wh/kg; the instruments explain {digits(own, 2)} Wh/kg.")
     if test.model_J_kg is not None:
-        low, high = (v / WH for v in test.model_J_kg)
+        asked = span(*(v / WH for v in test.model_J_kg), "Wh/kg")
         chips = f"{CHIPS_M[1] * 1e6:.0f} down to {CHIPS_M[0] * 1e6:.0f} µm"
         lines.append(
-            f"For the bare cut the model's law of cutting asks {_to(low, high, 'Wh/kg')} with chips of {chips}; what a "
+            f"For the bare cut the model's law of cutting asks {asked} with chips of {chips}; what a "
             "saw takes beyond that is friction, and chips cut twice."
         )
     if test.at == "mains" and test.efficiency is None:
@@ -249,138 +248,20 @@ def cut_text(test: CutTest, motor_W: float | None) -> str:
 
 
 def _ceiling(test: CutTest, motor_W: float) -> str:
+    """What a motor could make at this price; no upper bound where more than the cut is in the price."""
     rate, low, high = (v * 3.6e6 for v in test.most_kg_s(motor_W))
+    loss = test.at == "mains" and test.efficiency is None
+    extra = ["idle power"] * (not test.is_net) + ["the saw motor's loss"] * loss
+    about, range_ = ("about " if extra else "at most "), span(low, high, "g/h")
     words = (
-        f"A motor of {digits(motor_W)} W at the shaft makes at most {digits(rate)} g/h at that price "
-        f"({_to(low, high, 'g/h')}, 95 %), if every watt cuts."
+        f"A motor of {digits(motor_W)} W at the shaft makes {about}{digits(rate)} g/h at that price "
+        f"({range_}, 95 %), if every watt cuts."
     )
-    if test.at == "mains" and test.efficiency is None:
-        words += " The saw motor's loss is in that price; give --efficiency to take it off, and the ceiling rises."
-    return words
-
-
-# --- idle run --------------------------------------------------------------------------------------------
-
-
-def idle_text(fit: IdleFit, model: IdleModel | None) -> str:
-    """The report of an idle run."""
-    where = "at the mains" if fit.at == "mains" else "at the shaft"
-    lines = [_idle_first(fit, where)]
-    if fit.distinct > 1:
-        lines += _idle_doubts(fit)
-    if model is not None:
-        lines += ["", *_model_lines(fit, model)]
-    lines += ["", *_idle_table(fit, model), ""]
-    if fit.meter_assumed:
-        lines.append(f"Assumed: the power meter is right to within {fit.meter * 100:g} % (say --meter otherwise).")
-    if model is not None:
-        eta = f"; efficiency of the motor {100 * model.efficiency:.3g} %" if fit.at == "mains" else ""
-        air = f"the air in the empty mill has {model.T_K - 273.15:.0f} °C (say --temperature otherwise)"
-        lines.append(f"Assumed: {air}{eta}.")
-    elif fit.at == "mains":
-        lines.append("These are watts at the mains, motor loss included; with --config they are led to the shaft.")
-    if fit.ignored:
-        lines.append(f"Columns not read: {', '.join(fit.ignored)}.")
-    return text(lines)
-
-
-def _idle_first(fit: IdleFit, where: str) -> str:
-    name = f"Idle run {fit.name}"
-    if fit.distinct == 1:
-        watts = digits(float(fit.power_W.mean()))
-        return (
-            f"{name}: {watts} W {where} at {_rpm(fit.omega.mean())}. One speed gives only the sum of bearings and "
-            "windage; measure at half that speed too to part them."
-        )
-    top = float(fit.omega[-1])
-    parts = {n: float(v) for n, v in fit.parts(top).items()}
-    errors = dict(zip(TERMS, (fit.se[0] * top, fit.se[1] * top**3, fit.se[2]), strict=True))
-    said = [f"{n} {digits(parts[n])} ± {digits(errors[n], 2)} W" for n in TERMS if n != "motor loss" or fit.has_loss]
-    return f"{name}: at {_rpm(top)} {join_words(said)}, {where} (± is one standard error)."
-
-
-def _rpm(omega: float) -> str:
-    return f"{digits(float(omega) * 30 / math.pi)} rpm"
-
-
-def _idle_doubts(fit: IdleFit) -> list[str]:
-    """What the speeds do not tell."""
-    lines = [f"P = {digits(fit.terms[0])} N m × ω + {digits(fit.terms[1])} W s³ × ω³"
-             + (f" + {digits(fit.terms[2])} W" if fit.has_loss else "") + ", ω in rad/s."]  # fmt: skip
-    if not fit.told_apart:
-        ratio = float(fit.omega[-1] / fit.omega[0])
-        lines.append(
-            "The speeds do not tell the terms apart: a term is known to no better than "
-            f"{100 * TELL_APART:.0f} % of the power. They span a factor {digits(ratio, 2)}; half and full speed, or a "
-            "finer meter, would. The sum holds."
-        )
-    if name := fit.below_zero():
-        lines.append(
-            f"Left free, the {name} would come out below zero, more than the meter explains: was a speed or a reading "
-            "wrong, or was the mill colder at one of them?"
-        )
-    if fit.at == "mains" and not fit.has_loss:
-        if fit.distinct >= FOR_LOSS:
-            lines.append(f"A fixed loss of the motor does not show; it may be up to {digits(fit.loss_most_W, 2)} W.")
-        else:
-            lines.append(f"A fixed loss of the motor counts as bearings here; {FOR_LOSS} speeds or more would show it.")
-    if fit.dof > 0 and fit.chi2 > 3.0 * fit.dof + 3.0:
-        lines.append("The readings scatter more than the meter explains; the errors are widened accordingly.")
-    return lines
-
-
-def _idle_table(fit: IdleFit, model: IdleModel | None) -> list[str]:
-    fitted = sum(fit.parts(fit.omega).values()) if fit.distinct > 1 else fit.omega * math.nan
-    rows = []
-    for i, (w, p) in enumerate(zip(fit.omega, fit.power_W, strict=True)):
-        own = "" if fit.distinct == 1 else digits(float(fitted[i]))
-        more = ("", "", "")
-        if model is not None:
-            low, now, high = (float(v) for v in model.watts(w))
-            more = (digits(float(model.tip_speed_m_s[i])), digits(now), _to(low, high))
-        rows.append((digits(float(w) * 30 / math.pi, 4), more[0], digits(float(p)), own, *more[1:]))
-    return table(("speed / rpm", "tip / (m/s)", "measured / W", "fitted / W", "model / W", "model's range / W"), rows)
-
-
-def _model_lines(fit: IdleFit, m: IdleModel) -> list[str]:
-    """Measured against the mill's config, and the lines to paste."""
-    words = {
-        "within": f"The measured idle power is within what the model allows for {m.mill_name}.",
-        "high": (
-            f"The measured idle power is above what the model allows for {m.mill_name}: does something rub, are "
-            "bearings or seals tight or dry, is the belt too tight, or was the speed higher than thought?"
-        ),
-        "low": (
-            f"The measured idle power is below what the model allows for {m.mill_name}: was the speed lower than "
-            "thought, does the meter read true at low load, or is the rotor smaller than in the config?"
-        ),
-    }
-    lines = [words[m.verdict], *_which_term(m)]
-    lines += ["To make the model reproduce it, put into the config:", "  [model]"]
-    lines += [f"  windage_factor = {m.windage_factor:.4g}", f'  bearing_torque = "{m.bearing_torque_Nm:.4g} N m"']
-    errors = f"± {digits(m.windage_factor_se, 2)} and ± {digits(m.bearing_torque_se, 2)} N m"
-    if m.split_assumed:
-        lines.append("One speed gives only the sum: the bearing torque is the config's, the windage takes the rest.")
-    elif fit.has_loss:
-        loss = f"The motor's fixed loss of {digits(fit.terms[2])} W is not in these lines"
-        lines.append(f"Standard errors {errors}. {loss}.")
-    else:
-        lines.append(f"Standard errors {errors}.")
-    return lines
-
-
-def _which_term(m: IdleModel) -> list[str]:
-    """Which term is outside the range of the model card, and what that points to."""
-    if m.split_assumed:
-        return []
-    lines = []
-    (f_low, f_high), (t_low, t_high) = m.prior["windage_factor"], m.prior["bearing_torque"]
-    if m.bearing_torque_Nm - m.bearing_torque_se > t_high:
-        lines.append("The part in step with speed is high: bearings, seals or a rub.")
-    if m.windage_factor - m.windage_factor_se > f_high:
-        lines.append("The part with speed cubed is high: more air is moved than thought, or the speed was higher.")
-    if m.windage_factor + m.windage_factor_se < f_low:
-        lines.append("The part with speed cubed is low: the air turns with the rotor, or the speed was lower.")
-    if m.bearing_torque_Nm + m.bearing_torque_se < t_low:
-        lines.append("The part in step with speed is low: better bearings than assumed, which is possible.")
-    return lines
+    if not extra:
+        return words
+    cures = ["measure the saw's idle power as power_idle"] * (not test.is_net) + ["give --efficiency"] * loss
+    verb = "are" if len(extra) > 1 else "is"
+    return (
+        f"{words} The true ceiling is at least that, for {join_words(extra)} {verb} in the price; "
+        f"to take {'them' if len(extra) > 1 else 'it'} off, {join_words(cures)}."
+    )

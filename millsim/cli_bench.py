@@ -171,13 +171,13 @@ def idle(ctx, csv, config, settings, meter, at, efficiency, temperature, plots, 
         loaded = load_config(config, list(settings))
     fit = read_idle(csv, at, None if meter is None else meter / 100.0, decimal or "")
     model = None if loaded is None else compare(fit, loaded, efficiency, T)
-    from . import benchjson, benchwords
+    from . import benchjson, idlewords
 
     kept, failure = _keep_idle(fit, model, plots, force)
     if as_json and failure is None:
         json_done(ctx, benchjson.idle_json(fit, model))
     elif not as_json:
-        click.echo(benchwords.idle_text(fit, model), nl=False)
+        click.echo(idlewords.idle_text(fit, model), nl=False)
         tell(kept)
     if failure is not None:
         raise failure

@@ -31,7 +31,7 @@ LAYERS = (
     (*modules_of("prebuild"), "heatanswers", "heatstand", "heatcool", "heatrunaway", "wear"),
     ("results", "resultfile", "csvout", *modules_of("sweep")),
     ("wording", "style", "limitwords", "advice", "describe", "comparison", "plots", "plots_power", "plots_size",
-     "summary", "sizewords", "plots_sieve", "benchwords", "benchjson", "energywords", "plots_bench",
+     "summary", "sizewords", "plots_sieve", "benchwords", "idlewords", "benchjson", "energywords", "plots_bench",
      "runwords", "why", "whyfacts", "plots_drawing", "drawing_parts", "drawing_shape",
      "drawing_views", "drawing_detail", "heatwords", "heattables", "wearwords",
      "prebuildwords"),

@@ -3,7 +3,7 @@
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from millsim import benchjson, benchwords
+from millsim import benchjson, benchwords, idlewords
 from millsim.cards import load_material
 from millsim.errors import InputError
 from millsim.measured.cuttest import read_cuts
@@ -59,7 +59,7 @@ def test_only_input_errors(tmp_path, text):
     readers = (
         drop,
         lambda p: benchwords.cut_text(read_cuts(p, PMMA), 300.0),
-        lambda p: benchwords.idle_text(read_idle(p), None),
+        lambda p: idlewords.idle_text(read_idle(p), None),
     )
     assert {outcome(read, path) for read in readers} <= {"read", "refused"}
 

@@ -41,8 +41,26 @@ def test_diamond_disc_and_its_ceiling(tmp_path):
     assert rate * 3.6e6 == pytest.approx(400, rel=0.06)
     assert low < rate < high
     words = " ".join(benchwords.cut_text(test, 300.0).split())
-    assert "A motor of 300 W at the shaft makes at most 416 g/h at that price" in words
+    assert "A motor of 300 W at the shaft makes about 416 g/h at that price" in words
+    assert "The true ceiling is at least that, for idle power and the saw motor's loss are in the price" in words
     assert "gross, idle included, so an upper bound for the cut" in words
+
+
+@pytest.mark.parametrize(
+    ("idle", "options", "words", "silent"),
+    [
+        ("", {"at": "shaft"}, "for idle power is in the price; to take it off, measure", "motor's loss"),
+        ("", {"efficiency": 0.6}, "for idle power is in the price; to take it off, measure", "give --efficiency"),
+        ("100", {}, "for the saw motor's loss is in the price; to take it off, give --efficiency.", "for idle power"),
+        ("100", {"at": "shaft"}, "makes at most", "true ceiling"),
+        ("100", {"efficiency": 0.6}, "makes at most", "true ceiling"),
+    ],
+)
+def test_a_ceiling_is_called_one_only_for_the_bare_cut(tmp_path, idle, options, words, silent):
+    rows = f"power_loaded_W{',power_idle_W' * bool(idle)},time_s,removed_g\n430{',' * bool(idle)}{idle},60,10\n"
+    told = " ".join(benchwords.cut_text(cut(tmp_path, rows, **options), 300.0).split())
+    assert words in told and silent not in told
+    assert ("at most" in told) == (words == "makes at most")
 
 
 # --- numbers by hand -------------------------------------------------------------------------------------

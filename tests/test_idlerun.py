@@ -1,6 +1,7 @@
 """Idle runs: the split into bearings and windage against scipy and statsmodels, and the way back into the model."""
 
 import math
+import tomllib
 from pathlib import Path
 
 import numpy as np
@@ -8,7 +9,7 @@ import pytest
 import statsmodels.api as sm
 from scipy.optimize import nnls
 
-from millsim import benchwords
+from millsim import idlewords
 from millsim.chamber import idle_power
 from millsim.config import load_config
 from millsim.errors import InputError
@@ -79,14 +80,14 @@ def test_a_fixed_loss_of_the_motor_is_found_from_four_speeds_on():
     none = fit_idle(SPEEDS, noisy(3))
     assert not none.has_loss
     assert 0 < none.loss_most_W < 20
-    assert "does not show; it may be up to" in benchwords.idle_text(none, None)
+    assert "does not show; it may be up to" in idlewords.idle_text(none, None)
 
 
 def test_one_speed_gives_only_the_sum():
     fit = fit_idle(np.array([1000.0, 1005.0]), np.array([200.0, 202.0]))
     assert fit.distinct == 1
     assert all(map(math.isnan, fit.terms))
-    words = " ".join(benchwords.idle_text(fit, None).split())
+    words = " ".join(idlewords.idle_text(fit, None).split())
     assert "201 W at the mains" in words
     assert "One speed gives only the sum of bearings and windage; measure at half that speed too" in words
 
@@ -96,7 +97,7 @@ def test_speeds_too_close_do_not_tell_the_terms_apart():
     assert not close.told_apart
     assert wide.told_apart
     assert close.se[0] * 1000.0 > TELL_APART * close.power_W[-1]
-    words = " ".join(benchwords.idle_text(close, None).split())
+    words = " ".join(idlewords.idle_text(close, None).split())
     assert "The speeds do not tell the terms apart" in words
     assert "They span a factor 1.1" in words
 
@@ -106,7 +107,7 @@ def test_more_than_cubic_is_noticed():
     fit = fit_idle(SPEEDS, power, at="shaft")
     assert fit.terms[0] == 0.0
     assert fit.below_zero() == "bearings"
-    assert "would come out below zero" in benchwords.idle_text(fit, None)
+    assert "would come out below zero" in idlewords.idle_text(fit, None)
     assert fit_idle(SPEEDS, watts(), at="shaft").below_zero() == ""
 
 
@@ -131,7 +132,7 @@ def test_the_lines_to_paste_make_the_model_reproduce_the_measurement(at):
 
 def test_the_lines_are_in_the_report_and_can_be_read():
     m = compare(fit_idle(SPEEDS, watts()), demo())
-    report = benchwords.idle_text(fit_idle(SPEEDS, watts()), m)
+    report = idlewords.idle_text(fit_idle(SPEEDS, watts()), m)
     lines = report[report.index("  [model]") :].splitlines()[1:3]
     values = [line.split(" = ") for line in lines]
     loaded = demo(*(f"model.{k.strip()}={v}" for k, v in values))
@@ -169,7 +170,7 @@ def test_verdict_and_hint(terms, verdict, hint):
     fit = fit_idle(SPEEDS, watts(*terms))
     m = compare(fit, demo())
     assert m.verdict == verdict
-    assert hint in " ".join(benchwords.idle_text(fit, m).split())
+    assert hint in " ".join(idlewords.idle_text(fit, m).split())
 
 
 def test_one_speed_with_a_mill_keeps_its_bearings():
@@ -177,9 +178,43 @@ def test_one_speed_with_a_mill_keeps_its_bearings():
     m = compare(fit, demo())
     assert m.split_assumed
     assert m.bearing_torque_Nm == demo().model.value("bearing_torque")
-    assert "the bearing torque is the config's" in " ".join(benchwords.idle_text(fit, m).split())
+    assert "the bearing torque is the config's" in " ".join(idlewords.idle_text(fit, m).split())
     mill = build(demo(f"model.windage_factor={m.windage_factor}")).mill[0]
     assert sum(idle_power(mill, 1000.0, 293.15)) / 0.78 == pytest.approx(200.0, rel=1e-6)
+
+
+def test_no_lines_where_the_terms_are_not_told_apart():
+    omega = np.array([9000.0, 9200.0, 9500.0]) * RPM
+    fit = fit_idle(omega, np.array([310.0, 309.0, 309.0]))
+    report = " ".join(idlewords.idle_text(fit, compare(fit, demo())).split())
+    assert not fit.told_apart and "[model]" not in report and "windage_factor" not in report
+    assert "No lines for the config: the speeds do not tell bearings and windage apart." in report
+
+
+@pytest.mark.parametrize(
+    ("power", "words"),
+    [
+        (0.1 * SPEEDS, "windage_factor would be 0, where 0.01 to 100 is allowed"),
+        (1e-4 * SPEEDS**3, "windage_factor would be 933, where 0.01 to 100 is allowed"),
+        (20.0 * SPEEDS + 1e-6 * SPEEDS**3, "bearing_torque would be 16 N m, where 0 to 10 N m is allowed"),
+    ],
+)
+def test_no_lines_that_the_config_refuses(power, words):
+    fit = fit_idle(SPEEDS, power)
+    m = compare(fit, demo())
+    report = " ".join(idlewords.idle_text(fit, m).split())
+    assert fit.told_apart and words in report and "[model]" not in report
+    with pytest.raises(InputError):
+        demo(f"model.windage_factor={m.windage_factor}", f'model.bearing_torque="{m.bearing_torque_Nm} N m"')
+
+
+def test_the_demos_agree_on_the_idle_power():
+    # demo_run.toml is the same warm, empty mill on the same evening.
+    run = tomllib.loads((CONFIGS / "demo_run.toml").read_text())
+    fit = read_idle(CONFIGS / "demo_idle.csv")
+    watts_of, rpm = (float(run[a]["idle"].split()[0]) for a in ("power", "speed"))
+    assert sum(fit.parts(rpm * RPM).values()) == pytest.approx(watts_of, rel=0.02)
+    assert compare(fit, demo()).verdict == "within"
 
 
 # --- reading ---------------------------------------------------------------------------------------------
@@ -206,6 +241,7 @@ def test_sheets_of_many_kinds(tmp_path, text):
         ("speed_rpm,power_W\n9.55,201\n", "line 2: speed_rpm: 9.55 rpm is out of range"),
         ("speed_rpm,current_A\n9550,1.2\n", "there is no column power"),
         ("speed_rpm,power_W\n9550,-3\n", "-3 W is out of range"),
+        ("speed_rpm,power_W\n3000,310\n6000,118\n9500,42\n", "310 W at 3000 rpm and 42 W at 9500 rpm: are the columns"),
     ],
 )
 def test_refusals(tmp_path, text, words):

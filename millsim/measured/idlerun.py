@@ -6,13 +6,13 @@ motor. Weighted by the meter's class, a limit plus or minus (standard error the 
 
 from dataclasses import dataclass, replace
 from itertools import combinations
-from math import sqrt
+from math import pi, sqrt
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import InputError
+from ..errors import InputError, Problem
 from .table import Column, read_table
 
 EXAMPLE = "speed_rpm,power_W / 3000,42 / 6000,118 / 9500,310"
@@ -76,7 +76,18 @@ def read_idle(path: "str | Path", at: str = "mains", meter: float | None = None,
         raise InputError(problems)
     rows = sorted((row["speed"], row["power"]) for row in table.rows)
     omega, power = (np.array(c) for c in zip(*rows, strict=True))
+    _not_falling(table.where, omega, power, METER if meter is None else meter)
     return fit_idle(omega, power, at, meter, path.name, table.ignored)
+
+
+def _not_falling(where: str, omega: NDArray, power: NDArray, meter: float) -> None:
+    """Ask about watts that fall with speed by more than the meter explains."""
+    falls = float(((omega - omega.mean()) * (power - power.mean())).sum()) < 0.0
+    if falls and power[0] * (1.0 - meter) > power[-1] * (1.0 + meter):
+        slow, fast = (f"{p:g} W at {w * 30 / pi:.0f} rpm" for w, p in ((omega[0], power[0]), (omega[-1], power[-1])))
+        message = f"the watts fall with speed, {slow} and {fast}: are the columns swapped?"
+        hint = "an empty mill takes more the faster it turns; correct the columns, or the rows that stand the wrong way"
+        raise InputError(Problem(where, "", message, hint=hint))
 
 
 def fit_idle(
@@ -211,3 +222,20 @@ def _as_model(fit: IdleFit, eta: float, per_factor: float, torque: float) -> tup
     torque = min(torque, shaft / omega)
     scale = per_factor * omega**3
     return (shaft - torque * omega) / scale, torque, fit.meter / LIMIT * shaft / scale, 0.0
+
+
+def withheld(fit: IdleFit, model: IdleModel) -> str:
+    """Why these numbers are not for a config: terms that are not told apart, or outside what a config may hold."""
+    from ..cards.spec import MODEL
+
+    if fit.distinct > 1 and not fit.told_apart:
+        return "the speeds do not tell bearings and windage apart"
+    for name, value, unit in (
+        ("windage_factor", model.windage_factor, ""), ("bearing_torque", model.bearing_torque_Nm, " N m"),
+    ):  # fmt: skip
+        spec = MODEL[name]
+        if not spec.low <= value <= spec.high:
+            shown = f"{value:.2g}" if value < 99.5 else f"{value:.0f}"  # never 9.3e+02
+            ends = f"{spec.low:g} to {spec.high:g}{unit}"
+            return f"{name} would be {shown}{unit}, where {ends} is allowed; was a speed or a reading wrong"
+    return ""
