@@ -14,8 +14,8 @@ from .errors import NotConverged
 
 DRAW_TOLERANCE = 1e-5  # of mixture and rate: a draw need not be known better
 NAMES = (
-    "accepted_kg_s", "total_kg_s", "circulating_load", "yield_share", "gross_J_kg", "net_J_kg", "outlet_temperature_K",
-    "holdup_kg", "x10_m", "x50_m", "x90_m",
+    "fresh_kg_s", "total_kg_s", "accepted_kg_s", "oversize_kg_s", "yield_share", "circulating_load", "gross_J_kg",
+    "net_J_kg", "outlet_temperature_K", "holdup_kg", "x10_m", "x50_m", "x90_m",
 )  # fmt: skip
 
 

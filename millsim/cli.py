@@ -15,6 +15,7 @@ from .cli_bench import cuttest, droptest, energy, idle
 from .cli_calibrate import calibrate, compare, next_
 from .cli_check import check
 from .cli_choose import choose, targets
+from .cli_circuit import circuit
 from .cli_draw import draw
 from .cli_heat import heat
 from .cli_report import report
@@ -222,3 +223,4 @@ cli.add_command(report)
 cli.add_command(sweep)
 cli.add_command(choose)
 cli.add_command(targets)
+cli.add_command(circuit)
