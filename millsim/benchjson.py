@@ -62,6 +62,8 @@ def _group(g: Group) -> dict:
         "W_50_counting_95_J_kg": [v / g.size_m for v in g.counting_u],
         "fit": fit,
         "misfit_chance": g.misfit_chance,
+        "harder_broke_fewer": g.is_reversed,
+        "needs_more_than_a_mill_reaches": g.is_too_fast,
         "curves": {f.name: asdict(f) | {"W_50_J_kg": math.exp(f.z_50)} for f in g.links},
         "classical": {n: {"W_50_J_kg": c.W_50, "low_J_kg": c.low, "high_J_kg": c.high} for n, c in g.classical.items()},
         "does_not_apply": g.why_not,

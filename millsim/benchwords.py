@@ -5,7 +5,7 @@ from collections.abc import Iterable
 
 from .measured.binary import wilson
 from .measured.cuttest import CHIPS_M, CutTest
-from .measured.droptest import ODD_CHANCE, TRANSFER, DropTest, Group
+from .measured.droptest import FASTEST_M_S, ODD_CHANCE, TRANSFER, DropTest, Group
 from .measured.staircase import Staircase
 from .wording import digits, join_words, percent, sentence, table, wrap
 
@@ -48,7 +48,8 @@ def drop_text(test: DropTest) -> str:
     lines = [f"Drop test {test.sheet.name}: {whole} piece{'s' * (whole != 1)}."]
     for i, group in enumerate(test.groups):
         first, *rest = _group_lines(group)
-        lines += ["", first, *([_caveat(group)] if i == 0 and group.speeds() != (0.0, math.inf) else []), *rest]
+        caveat = [_caveat(group)] if i == 0 and group.speeds() != (0.0, math.inf) else []
+        lines += ["", *_questions(group), first, *caveat, *rest]
     lines += ["", "Assumed: energies are what the hammer brings, m g h; what it keeps on rebounding is not deducted."]
     lines += [f"Assumed: {a}." for a in test.sheet.assumed]
     return text(lines)
@@ -71,6 +72,21 @@ def _group_lines(g: Group) -> list[str]:
         lines += ["", *_fit_table(g), "", *_determined(g)]
     lines += ["", *_level_table(g), "", *_comparison(g)]
     return lines
+
+
+def _questions(g: Group) -> list[str]:
+    """What must be settled before any number is worth reading."""
+    found = []
+    where = f"{place(g)} harder" if place(g) else "Harder"
+    if g.is_reversed:
+        found.append(f"{where} drops broke fewer pieces: are heights, masses and the column broken what they say?")
+    if g.is_too_fast:
+        size = digits(float(g.drops.size_m.min()) * 1e3, 2)
+        found.append(
+            f"No bar of a mill strikes at more than about {FASTEST_M_S:.0f} m/s, and these pieces seem to need more: "
+            f"are masses and heights in the units of their columns? The smallest piece would have {size} mm."
+        )
+    return found
 
 
 def _first_line(g: Group) -> str:
@@ -150,14 +166,12 @@ def _determined(g: Group) -> list[str]:
         )
     if math.isinf(s.limits["f"][0.95][1]):
         found.append("Not determined: how steeply breakage sets in; f_Mat has no upper limit in these data.")
-    if any(f.b1 < 0 for f in g.links):
-        found.append("Harder drops broke fewer pieces: are heights, masses and the column broken what they say?")
     if g.one_size:
         found.append("With one size of piece only x W counts; that other sizes follow it is the model's assumption.")
     if g.misfit_chance < ODD_CHANCE:
         found.append(
-            f"The fit is poor: pieces would scatter so much about it by chance in {percent(g.misfit_chance)} of tests "
-            "only. Were pieces, hammer and anvil alike throughout? The limits above are then too narrow."
+            f"The fit is poor: pieces would scatter so much about it by chance in {_rarely(g.misfit_chance)} of "
+            "tests only. Were pieces, hammer and anvil alike throughout? The limits above are then too narrow."
         )
     if g.later is not None:
         broken, expected, chance = g.later
@@ -168,6 +182,10 @@ def _determined(g: Group) -> list[str]:
         found.append(f"{told}: {which} than chance allows, {what}; the model leaves that out." if chance < ODD_CHANCE
                      else f"{told}: no sign that earlier drops weaken a piece.")  # fmt: skip
     return found
+
+
+def _rarely(chance: float) -> str:
+    return percent(chance) if chance >= 5e-4 else "fewer than 0.1 %"
 
 
 def _level_table(g: Group) -> list[str]:

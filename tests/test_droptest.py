@@ -437,8 +437,51 @@ def test_a_third_temperature_is_named_where_the_card_has_no_place_for_it(tmp_pat
     assert card.value("temperature_cold") == pytest.approx(233.15)
 
 
-def test_a_test_that_runs_backwards_is_questioned(tmp_path):
-    assert "Harder drops broke fewer pieces" in benchwords.drop_text(analysed(tmp_path, grouped([9, 7, 5, 3, 1])))
+HITS = "hammer_mass_g,height_mm,piece_mass_mg,drops,broken\n"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        grouped([9, 7, 5, 3, 1]),
+        grouped([10, 5, 0], heights=(40, 80, 160)),  # strictly reversed: no logit can be fitted
+        grouped([1, 0], tested=1, heights=(40, 160)),
+        HITS + "100,40,41,2,yes\n100,40,41,1,yes\n100,80,41,3,yes\n100,160,41,4,no\n100,160,41,4,no\n",
+    ],
+)
+def test_a_test_that_runs_backwards_is_questioned_first(tmp_path, text):
+    report = benchwords.drop_text(analysed(tmp_path, text)).splitlines()
+    assert report[2].startswith("Harder drops broke fewer pieces: are heights, masses")
+    assert report[3].startswith("Half of ")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        grouped([0, 3, 7, 9, 10]),
+        grouped([5, 5, 4], heights=(40, 80, 160)),  # one piece in thirty is chance
+        grouped([5], heights=(40,)),
+        HITS + "100,40,41,4,no\n100,40,41,4,no\n100,80,41,3,yes\n100,160,41,1,yes\n",
+    ],
+)
+def test_a_test_that_runs_forwards_is_not(tmp_path, text):
+    assert "broke fewer pieces" not in benchwords.drop_text(analysed(tmp_path, text))
+
+
+def test_no_card_from_a_test_that_runs_backwards(tmp_path):
+    with pytest.raises(InputError, match="harder drops broke fewer pieces: no card from these"):
+        card_of(tmp_path, grouped([10, 5, 0], heights=(40, 80, 160)))
+
+
+def test_milligrams_typed_as_grams_are_questioned(tmp_path):
+    # 41 mg in a column named mg but typed in g: a thousandth of the mass, 32 times the speed.
+    good, slip = (grouped([0, 3, 7, 9, 10]).replace(",41,", f",{m},") for m in ("41", "0.041"))
+    asked = "No bar of a mill strikes at more than about 200 m/s"
+    report = benchwords.drop_text(analysed(tmp_path, slip))
+    assert report.index(asked) < report.index("Half of ") and "The smallest piece would have 0.4 mm." in report
+    assert asked not in benchwords.drop_text(analysed(tmp_path, good))
+    none = benchwords.drop_text(analysed(tmp_path, grouped([0, 0, 0, 0, 0]).replace(",41,", ",0.041,")))
+    assert asked in none
 
 
 def test_one_level_says_what_it_tells(tmp_path):

@@ -57,7 +57,9 @@ def drop_card(test: DropTest, base: Card) -> Card:
 def _useless(test: DropTest, group: Group) -> list[Problem]:
     """Why a group is not enough for a card."""
     if group.selection is not None or (group.counting_u[0] > 0 and group.counting_u[1] < float("inf")):
-        return []
+        hint = "are heights, masses and the column broken what they say?"
+        message = "harder drops broke fewer pieces: no card from these"
+        return [Problem(test.sheet.name, _at(group).strip(), message, hint=hint)] if group.is_reversed else []
     hints = {
         "none broken": "drop from higher, until some pieces break",
         "all broken": "drop from lower, until some pieces stay whole",

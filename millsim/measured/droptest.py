@@ -25,6 +25,7 @@ SAME_TEMPERATURE_K = 8.0  # temperatures closer than this are one test
 SAME_SIZE = 1.1  # largest over smallest piece up to which they count as of one size
 MOST_LEVELS = 12  # more heights than this are gathered into bins for the table and the figure
 BINS = 8
+FASTEST_M_S = 200.0  # no bar strikes faster; pieces that seem to need more are first a slip of a unit (assumed)
 ODD_CHANCE = 0.05  # chance below which the misfit, or the later drops, are called out
 
 
@@ -98,6 +99,23 @@ class Group:
         """
         low, high = self.W_50(0.95) if self.is_bounded else self.W_50()
         return sqrt(2.0 * low / TRANSFER), sqrt(2.0 * high * TRANSFER)
+
+    @property
+    def is_too_fast(self) -> bool:
+        """Whether half break only above FASTEST_M_S: the middle of the speeds, or the only limit there is."""
+        low, high = self.speeds()
+        return (low if high == inf else sqrt(low * high)) > FASTEST_M_S
+
+    @property
+    def is_reversed(self) -> bool:
+        """Whether harder drops broke fewer pieces, over all drops and by more than one standard error of chance.
+
+        By the covariance of ln W and broken (score test of no slope), which exists where no curve can be fitted.
+        """
+        x, drops = np.log(self.drops.W), self.drops.n * self.drops.hits
+        away, share = x - np.average(x, weights=drops), self.drops.k.sum() / drops.sum()
+        chance = sqrt(float(share * (1.0 - share) * (drops * away**2).sum()))
+        return self.kind != "one level" and float((self.drops.k * away).sum()) < -chance
 
 
 @dataclass(frozen=True)
