@@ -1,0 +1,196 @@
+"""A mill closed with a sieve: its books, its closed forms, and the same steady state reached turn by turn by hand."""
+
+from dataclasses import replace
+
+import mills
+import numpy as np
+import pytest
+
+from millsim import psd
+from millsim.capacity import CANNOT, OK, OVER
+from millsim.circuit import Cut, close, closed, once, ready, through
+from millsim.circuitband import closed_band
+from millsim.errors import InputError
+from millsim.outcome import solve
+
+RATE = "feed.rate=0.5 kg/h"
+FRESH = 0.5 / 3600.0  # kg/s
+EVERYTHING = 30e-3  # an aperture that all pieces of these mills pass
+SIEVES = (0.3e-3, 0.4e-3, 0.5e-3)
+
+
+def at_rate(aperture_m, efficiency=1.0, **more):
+    return closed(mills.config("demo", RATE), aperture_m, efficiency, **more)
+
+
+# --- closed forms ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("aperture", SIEVES)
+@pytest.mark.parametrize("efficiency", [1.0, 0.85])
+def test_what_goes_in_comes_out(aperture, efficiency):
+    c = at_rate(aperture, efficiency)
+    assert c.code == OK and c.residual <= 1e-9
+    assert c.accepted_kg_s == pytest.approx(FRESH, rel=1e-9)
+    assert c.total_kg_s == pytest.approx(c.fresh_kg_s + c.returned_kg_s, rel=1e-9)
+    # Size by size: fresh feed and what is returned are what the mill is fed with.
+    mix = (FRESH * mills_feed(c) + c.returned_kg_s * np.diff(c.returned_q3)) / c.total_kg_s
+    np.testing.assert_allclose(np.cumsum(mix), c.mill_feed_q3[1:], atol=1e-9)
+
+
+def mills_feed(c):
+    problem = ready(mills.config("demo", RATE), Cut(c.aperture_m, c.efficiency))
+    return problem.feed
+
+
+@pytest.mark.parametrize("efficiency", [0.5, 0.8, 0.95])
+def test_a_sieve_that_loses_a_share_of_everything_returns_the_geometric_series(efficiency):
+    # All is finer than the aperture and a share eta passes at each turn: of one kilogram go round
+    # (1 - eta) + (1 - eta)^2 + ... = (1 - eta)/eta. Austin, Klimpel & Luckie 1984, circulating load (from memory).
+    c = at_rate(EVERYTHING, efficiency)
+    assert c.circulating_load == pytest.approx((1.0 - efficiency) / efficiency, rel=1e-8)
+    assert c.yield_share == pytest.approx(efficiency, rel=1e-12)
+
+
+@pytest.mark.parametrize("aperture", SIEVES)
+def test_circulating_load_follows_from_the_yield_of_a_pass(aperture):
+    # Mass balance of a closed circuit in any textbook of mineral processing: C = (1 - y)/y.
+    c = at_rate(aperture)
+    assert c.circulating_load == pytest.approx((1.0 - c.yield_share) / c.yield_share, rel=1e-8)
+    assert c.circulating_load > 0.0
+
+
+def test_a_sieve_nothing_stays_on_changes_nothing():
+    open_mill = mills.outcome("demo", RATE)
+    c = at_rate(EVERYTHING)
+    assert c.returned_kg_s == 0.0
+    assert c.holdup_kg == pytest.approx(open_mill.mass.sum(), rel=1e-7)
+    assert c.outlet_temperature_K == pytest.approx(once(mills.config("demo", RATE), EVERYTHING).outlet_temperature_K)
+    assert c.x50_m == pytest.approx(mills.x_p(mills.problem("demo", RATE), open_mill), rel=1e-3)  # another class grid
+
+
+def test_energy_is_per_kilogram_accepted():
+    for c in (at_rate(0.4e-3), once(mills.config("demo", RATE), 0.4e-3)):
+        assert c.gross_J_kg * c.accepted_kg_s == pytest.approx(c.electrical_W, rel=1e-12)
+        assert 0.0 < c.net_J_kg < c.gross_J_kg
+
+
+# --- by hand ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("aperture", "efficiency"), [(0.4e-3, 1.0), (0.3e-3, 0.9)])
+def test_carrying_the_oversize_back_by_hand_ends_in_the_same_state(aperture, efficiency):
+    # Mill, sieve, put the oversize on top of the fresh feed, mill again, as a person with a bucket does: no march of
+    # the closed circuit in it.
+    config = mills.config("demo", RATE)
+    cut = Cut(aperture, efficiency)
+    problem = ready(config, cut)
+    passes, back = cut.passes(problem.edges), np.zeros(problem.x.size)
+    for _ in range(200):
+        flow = FRESH * problem.feed + back
+        o = solve(replace(problem, feed=flow / flow.sum()), float(flow.sum()))
+        before, back = back, (1.0 - passes) * o.product
+        if np.abs(back - before).sum() < 1e-10 * FRESH:
+            break
+    c = close(problem, cut, FRESH)
+    assert c.returned_kg_s == pytest.approx(back.sum(), rel=1e-6)
+    accepted = passes * o.product
+    np.testing.assert_allclose(c.accepted_q3, psd.cumulative(accepted / accepted.sum()), atol=1e-6)
+    assert c.outlet_temperature_K == pytest.approx(closed(config, aperture, efficiency).outlet_temperature_K)
+
+
+# --- what anyone would expect ----------------------------------------------------------------------------
+
+
+def test_finer_sieves_send_more_back_and_cost_more():
+    at_most = [closed(mills.config("demo"), a) for a in (0.3e-3, 0.4e-3, 0.5e-3, 0.65e-3)]
+    assert all(c.code == OK for c in at_most)
+    for name, falls in (("circulating_load", True), ("gross_J_kg", True), ("accepted_kg_s", False)):
+        steps = np.diff([getattr(c, name) for c in at_most])
+        assert np.all(steps < 0 if falls else steps > 0), name
+
+
+def test_nothing_coarser_than_the_aperture_is_accepted():
+    c = closed(mills.config("demo"), 0.4e-3, 0.9)
+    np.testing.assert_allclose(c.accepted_q3[c.edges_m >= 0.4e-3 * (1 - 1e-9)], 1.0)
+    assert 0.4e-3 in c.edges_m
+    assert c.x90_m < 0.4e-3
+
+
+def test_as_much_as_it_takes_stands_at_a_limit_of_all_that_goes_through():
+    c = closed(mills.config("demo"), 0.4e-3)
+    assert c.outcome.loads.max() == pytest.approx(1.0, abs=2e-3)
+    assert c.binding == "shaft power"
+    assert c.total_kg_s > c.fresh_kg_s
+
+
+def test_more_than_it_takes_is_told_with_what_it_takes():
+    most = closed(mills.config("demo"), 0.4e-3)
+    c = closed(mills.config("demo", "feed.rate=20 kg/h"), 0.4e-3)
+    assert c.code == OVER
+    assert c.accepted_kg_s == pytest.approx(most.accepted_kg_s, rel=1e-3)
+
+
+def test_a_sieve_next_to_nothing_passes_cannot_work():
+    c = closed(mills.config("demo"), 20e-6)
+    assert c.code == CANNOT and c.reason == "less than one part in 1000 of what leaves the mill passes the sieve"
+    assert c.accepted_kg_s == 0.0 and np.isinf(c.gross_J_kg) and np.isinf(c.circulating_load)
+
+
+def test_a_mill_that_cannot_run_alone_cannot_in_a_circuit():
+    c = closed(mills.config("demo", "limits.outlet_temperature=21 °C"), 0.4e-3)
+    assert c.code == CANNOT and "outlet temperature" in c.reason
+    assert c.accepted_kg_s == 0.0 and np.isinf(c.gross_J_kg)
+
+
+def test_set_aside_gives_less_powder_and_more_waste():
+    config = mills.config("demo", RATE)
+    aside, back = once(config, 0.4e-3), closed(config, 0.4e-3)
+    assert aside.returned_kg_s == 0.0 and aside.oversize_kg_s > 0.0
+    assert aside.accepted_kg_s + aside.oversize_kg_s == pytest.approx(FRESH, rel=1e-9)
+    assert back.accepted_kg_s > aside.accepted_kg_s
+    direct = through(ready(config, Cut(0.4e-3)), Cut(0.4e-3), FRESH)
+    assert direct.accepted_kg_s == aside.accepted_kg_s
+
+
+def test_a_curve_of_what_passes_is_taken():
+    flat = at_rate(0.5e-3, 0.8)
+    curve = at_rate(0.5e-3, partition=lambda x: np.full(x.shape, 0.8))
+    assert curve.circulating_load == pytest.approx(flat.circulating_load, rel=1e-12)
+
+
+@pytest.mark.parametrize(("aperture", "efficiency", "said"), [
+    (5e-6, 1.0, "aperture of 0.005 mm"), (50e-3, 1.0, "aperture of 50 mm"), (0.5e-3, 0.0, "efficiency of 0"),
+    (0.5e-3, 1.2, "efficiency of 1.2"),
+])  # fmt: skip
+def test_sieves_that_make_no_sense_are_refused(aperture, efficiency, said):
+    with pytest.raises(InputError, match=said):
+        at_rate(aperture, efficiency)
+
+
+def test_a_batch_and_a_bad_sieve_are_told_in_one_pass():
+    with pytest.raises(InputError) as caught:
+        closed(mills.config("batch"), 5e-6)
+    assert len(caught.value.problems) == 2
+    assert "is a batch, and a circuit runs steadily" in str(caught.value)
+
+
+# --- how sure --------------------------------------------------------------------------------------------
+
+
+def test_band_is_the_same_every_time_and_holds_the_best_guess():
+    config = mills.config("demo", "run.class_ratio=1.3")
+    first, second = (closed_band(config, 0.5e-3, 12, seed=3) for _ in range(2))
+    for name, values in first.values.items():
+        np.testing.assert_array_equal(values, second.values[name])
+    low, high = first.ends("accepted_kg_s")
+    assert 0.0 < low < closed(config, 0.5e-3).accepted_kg_s < high
+    assert first.runs_share == 1.0
+
+
+def test_a_band_hears_an_interrupt():
+    def stop(done):
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        closed_band(mills.config("demo", "run.class_ratio=1.3"), 0.5e-3, 12, seed=3, progress=stop)
