@@ -94,7 +94,9 @@ def _lead(a: Answer) -> str:
     c, name = a.closed, capital(a.config.name)
     lead = f"{name} closed with a {_sieve(c)}, oversize returned"
     if c.code == CANNOT:
-        none = "" if a.aside.code == CANNOT else ", so what goes back would grow without bound"
+        none = (
+            "" if a.aside.code == CANNOT else " once it is full of oversize, and what goes back grows without bound"
+        )
         return f"{lead}: that cannot work, {c.reason}{none}."
     rate, energy = _said(c, "accepted_kg_s", a.closed_band), _said(c, "gross_J_kg", a.closed_band)
     at = f"at {energy} from the socket and {_said(c, 'outlet_temperature_K', a.closed_band)} at the outlet"

@@ -1,0 +1,123 @@
+"""The command circuit: words and JSON of a mill with a sieve and of two mills, refusals, exit codes."""
+
+import json
+import re
+
+import mills
+import pytest
+from click.testing import CliRunner
+
+from millsim.circuit import closed
+from millsim.cli import cli
+from millsim.wording import digits
+
+DEMO = str(mills.CONFIGS / "demo.toml")
+NO_BAND = ("--set", "run.band_samples=0")
+FIRST = ("--set", "sieve.hole=2 mm", "--set", "sieve.pitch=4 mm")
+SECOND = ("--set-second", "sieve.hole=0.5 mm", "--set-second", "sieve.pitch=1 mm")
+
+
+def run(*words):
+    return CliRunner().invoke(cli, ["circuit", *words])
+
+
+def flat(text):
+    return " ".join(text.split())
+
+
+def test_words_first_with_the_engine_s_numbers():
+    done = run(DEMO, "--sieve", "0.5 mm", *NO_BAND)
+    assert done.exit_code == 0, done.output
+    c, text = closed(mills.config("demo"), 0.5e-3), flat(done.stdout)
+    assert text.startswith("Workshop acrylic mill closed with a 0.5 mm sieve, oversize returned, makes about ")
+    assert f"{digits(3600 * c.accepted_kg_s, 3)} kg/h of powder finer than 0.5 mm" in text
+    assert f"{digits(1000 * c.circulating_load, 3)} g goes back" in text
+    assert f"a piece goes through the mill {digits(1 + c.circulating_load, 3)} times on average" in text
+    assert "What binds: the shaft power." in text
+    assert max(map(len, done.stdout.splitlines())) <= 110
+    for wrong in ("nan", "inf ", " safe"):
+        assert wrong not in text
+
+
+def test_says_what_is_assumed_and_warns_of_dust():
+    text = flat(run(DEMO, "--sieve", "0.5 mm", *NO_BAND).stdout)
+    assert "taken as sharp: it passes 100 % of what is finer than its aperture (assumed)" in text
+    assert "common practice, no source" in text
+    assert "No band was run" in text and "Nothing here is measured on your mill." in text
+    assert "fine plastic dust in air can explode" in text and "licensed practice decide" in text
+    given = flat(run(DEMO, "--sieve", "0.5 mm", "--efficiency", "0.9", *NO_BAND).stdout)
+    assert "passes 90 % of what is finer than its aperture (given)" in given
+
+
+def test_bands_of_a_circuit():
+    done = run(DEMO, "--sieve", "0.5 mm", "--set", "run.band_samples=8", "--set", "run.class_ratio=1.3")
+    text = flat(done.stdout)
+    assert re.search(r"kg/h \(80 % band [\d.]+ to [\d.]+ kg/h\)", text)
+    assert "80 % of 8 draws of all parameters within their ranges" in text
+
+
+def test_json_is_one_object_in_si():
+    done = run(DEMO, "--sieve", "500 um", "--efficiency", "90 %", "--json", *NO_BAND)
+    found = json.loads(done.stdout)
+    back = found["returned"]["figures"]
+    assert found["aperture_m"] == pytest.approx(0.5e-3) and found["efficiency"] == 0.9
+    assert back["accepted_kg_s"]["value"] == pytest.approx(back["fresh_kg_s"]["value"], rel=1e-9)
+    assert found["set_aside"]["figures"]["oversize_kg_s"]["value"] > 0.0
+    assert back["accepted_kg_s"]["low"] is None  # no band was run
+    assert max(found["returned"]["accepted_q3"]) <= 1.0
+
+
+def test_a_coarse_sieve_says_that_it_changes_nothing():
+    assert "The sieve sends nothing back" in flat(run(DEMO, "--sieve", "2 mm", *NO_BAND).stdout)
+
+
+def test_a_circuit_that_cannot_work_ends_with_3():
+    done = run(DEMO, "--sieve", "20 um", *NO_BAND)
+    assert done.exit_code == 3
+    assert "that cannot work, less than one part in 1000 of what leaves the mill passes the sieve" in flat(done.stdout)
+
+
+def test_two_mills_and_which_of_them_binds():
+    done = run(DEMO, DEMO, *FIRST, *SECOND, "--sieve", "0.4 mm")
+    text = flat(done.stdout)
+    assert done.exit_code == 0, done.output
+    assert text.startswith("Workshop acrylic mill, then workshop acrylic mill: the line makes about ")
+    assert "The second mill binds (the shaft power)" in text
+    assert "with no curve fitted" in text
+    assert "A way back to the first mill is not computed." in text
+    found = json.loads(run(DEMO, DEMO, *FIRST, *SECOND, "--json").stdout)
+    assert found["binds"] == "second" and found["rate_kg_s"] < found["first_alone_kg_s"]
+    one, two = (found[k]["figures"]["x50_m"]["value"] for k in ("first", "second"))
+    assert two < one
+
+
+def test_json_names_the_config_that_a_stored_prediction_would_have(tmp_path):
+    # The hash told for the second mill is that of the config with the product of the first as its feed.
+    rate = ("--set", "feed.rate=1 kg/h")
+    found = json.loads(run(DEMO, DEMO, *FIRST, *rate, *SECOND, "--json").stdout)
+    assert len(set(found["config_sha256"])) == 2
+    assert found["binds"] == "asked"
+
+
+def test_all_problems_in_one_pass():
+    done = run(DEMO, "--sieve", "500", "--efficiency", "90", "--set", "stator.gap=0,3 mm", "--set-second", "a.b=1")
+    assert done.exit_code == 2
+    text = flat(done.stderr)
+    for said in ('--sieve: "500" has no unit', "did you mean 0.9?", "stator.gap", "--set-second"):
+        assert said in text, said
+    assert "Traceback" not in text
+
+
+@pytest.mark.parametrize(("words", "said"), [
+    ((DEMO,), "there is nothing to close the circuit with"),
+    ((DEMO, "--efficiency", "0.9"), "is of a sieve, and there is none"),
+    ((DEMO, "--sieve", "50 mm"), "0.02 mm to 30 mm"),
+    ((DEMO, "--sieve", "5 kg"), "--sieve"),
+    ((str(mills.CONFIGS / "batch.toml"), "--sieve", "0.5 mm"), "is a batch, and a circuit runs steadily"),
+    (("none.toml", "--sieve", "0.5 mm"), "none.toml"),
+    ((DEMO, DEMO, "--set-second", "feed.material=pla"), "different plastic"),
+])  # fmt: skip
+def test_refusals_are_sentences(words, said):
+    done = run(*words)
+    assert done.exit_code == 2 and done.stdout == ""
+    assert said in flat(done.stderr) and "Traceback" not in done.stderr
