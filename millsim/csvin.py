@@ -186,6 +186,11 @@ def step(cell: str, decimal: str = "") -> float:
     return float(f"1e{int(power or 0) - places}")
 
 
+def rounded(value: float, count: int = 3) -> str:
+    """A number to so many digits, never with an exponent: "5190", where .3g has 5.19e+03."""
+    return f"{float(f'{value:.{count}g}'):.12g}"
+
+
 def decimal_doubt(cells: Iterable[str]) -> str:
     """The cell that leaves open what a column's dots and commas mean; nothing if it is clear.
 

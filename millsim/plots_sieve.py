@@ -21,6 +21,7 @@ from .sizefits import Fit, fit, rrsb_net
 from .sizewords import size_text
 from .style import BLACK, BLUE, GREEN, GREY, ORANGE, PURPLE, RED, SKY, frame, legend_below, plain_style, say
 from .version import __version__
+from .wording import digits
 
 FIGURES = ("sieve_cumulative", "sieve_density", "sieve_rrsb_net")
 SIZE_LABEL = "Particle size $x$ / mm"
@@ -194,7 +195,7 @@ def _facts(sheets: Sequence[SieveSheet]) -> str:
     s = sheets[0]
     parts = [f"{len(s.apertures_m)} sieves"]
     parts += [f"charge {s.charge_g:g} g"] if s.charge_g is not None else []
-    parts += [f"loss {s.loss_share * 100:.2g} %"] if s.loss_share is not None else []
+    parts += [f"loss {digits(s.loss_share * 100, 2)} %"] if s.loss_share is not None else []
     return " · ".join(parts)
 
 

@@ -226,13 +226,13 @@ def _echo(run: MeasuredRun) -> Iterable[tuple[str, str]]:
     yield "running before", "" if run.warm_s is None else _time(run.warm_s)
     yield "feeding", _fed_how(run)
     meter = f"± {run.meter_class * 100:g} % of reading, at the {run.meter_at}"
-    yield "energy counted", "" if run.energy_J is None else f"{run.energy_J / 3600:.4g} Wh, {meter}"
+    yield "energy counted", "" if run.energy_J is None else f"{digits(run.energy_J / 3600, 4)} Wh, {meter}"
     for name, watts, most in (
         ("power loaded", run.loaded_W, run.loaded_upper_W),
         ("power idle", run.idle_W, run.idle_upper_W),
     ):
-        yield name, "" if watts is None else f"{watts:.4g} W, {meter}"
-        yield name, "" if most is None else f"at most {most:.4g} W (amperes times volts)"
+        yield name, "" if watts is None else f"{digits(watts, 4)} W, {meter}"
+        yield name, "" if most is None else f"at most {digits(most, 4)} W (amperes times volts)"
     for name, speed in (("speed loaded", run.speed_loaded_rad_s), ("speed idle", run.speed_idle_rad_s)):
         yield name, "" if speed is None else f"{number(speed * 30 / math.pi, 0)} rpm"
     for name, kelvin in (
@@ -242,7 +242,7 @@ def _echo(run: MeasuredRun) -> Iterable[tuple[str, str]]:
     ):
         yield name, "" if kelvin is None else f"{kelvin - 273.15:.3g} °C ± {run.probe_K:g} K"
     flow = run.air_flow_m3_s
-    yield "air flow", "" if flow is None else f"{flow * 3600:.4g} m³/h ± {run.air_uncertainty * 100:g} %"
+    yield "air flow", "" if flow is None else f"{digits(flow * 3600, 4)} m³/h ± {run.air_uncertainty * 100:g} %"
     for lot in ("product", "holdup", "bag"):
         yield f"{_NAMES[lot]} sheets", ", ".join(_sheet(s) for s in getattr(run, f"{lot}_sheets"))
     yield "note", run.note or ""
@@ -253,7 +253,7 @@ def _sheet(sheet) -> str:
     name = sheet.path.name if sheet.path else "sheet"
     loss = sheet.loss_share
     lost = "" if loss is None else f", {loss * 100:.1f} % lost"
-    mass = "" if sheet.sum_g is None else f", {sheet.sum_g:.4g} g"
+    mass = "" if sheet.sum_g is None else f", {digits(sheet.sum_g, 4)} g"
     return f"{name} ({len(sheet.apertures_m)} sieves{mass}{lost})"
 
 

@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from . import units
-from .csvin import Findings, cells_of, content_lines, find_header, is_value, read_csv_text, separator_of
+from .csvin import Findings, cells_of, content_lines, find_header, is_value, read_csv_text, rounded, separator_of
 from .errors import InputError, Problem
 from .sheetdoubts import CHARGE_ROUNDING, in_order, lost_most, share_doubt, shown, sums
 from .sieves import (
@@ -254,7 +254,7 @@ def _no_row_twice(found: Findings, rows: list[Row]) -> None:
         if same is None:
             seen.append(row)
             continue
-        what = f"{row.name} row" if isinstance(row.name, str) else f"aperture {row.name * 1e6:.4g} um"
+        what = f"{row.name} row" if isinstance(row.name, str) else f"aperture {rounded(row.name * 1e6, 6)} um"
         found.say(f"{what} appears twice (first on line {same.line})", row.line)
 
 
@@ -324,7 +324,7 @@ def _settle_pan(found: Findings, a: Answers, retained, pan, pan_is: str, whole, 
     missing = max(0.0, whole - kept)
     if missing <= CHARGE_ROUNDING * whole:
         return 0.0, pan_is, ("no pan row, and nothing missing: nothing passed the finest sieve",)
-    share = f"{shown(missing, in_mass)}, {missing / whole * 100:.3g} % of the {'charge' if in_mass else 'whole'},"
+    share = f"{shown(missing, in_mass)}, {rounded(missing / whole * 100)} % of the {'charge' if in_mass else 'whole'},"
     if a.pan in ("passed", "lost"):
         fate = "passed the finest sieve" if a.pan == "passed" else "was lost, of all sizes alike"
         said = f"no pan row: {share} {fate}, as --pan {a.pan} says; the other way is shown beside it"
@@ -351,6 +351,6 @@ def _cautions(sheet: SieveSheet) -> list[str]:
     said = []
     if loss is not None and loss > LOSS_HIGH:
         verdict = "too much to trust: sieve again" if loss > LOSS_BAD else "usable with wider bounds"
-        said.append(f"loss of {loss * 100:.2g} %, {verdict}; what is lost is nearly always fines")
+        said.append(f"loss of {rounded(loss * 100, 2)} %, {verdict}; what is lost is nearly always fines")
     crowded = overload(sheet.apertures_m, sheet.retained_g, sheet.sieve_diameter_m) if sheet.retained_g else ""
     return said + [crowded] * bool(crowded)

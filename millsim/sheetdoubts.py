@@ -5,7 +5,7 @@ per cent, a charge in another unit. Every doubt becomes a question with its answ
 import math
 from collections.abc import Sequence
 
-from .csvin import Findings
+from .csvin import Findings, rounded
 from .errors import InputError, Problem
 from .sieves import Answers, Columns, Row
 
@@ -28,7 +28,7 @@ def in_order(found: Findings, sieves: list[Row], amounts, passing: bool, in_mass
     for i, (small, large) in enumerate(zip(amounts[:-1], amounts[1:], strict=True)):
         if sign * (large - small) >= -1e-12:
             continue
-        fine, coarse = (f"{w.name * 1e6:.4g} um" for w in (sieves[i], sieves[i + 1]))
+        fine, coarse = (f"{rounded(w.name * 1e6, 6)} um" for w in (sieves[i], sieves[i + 1]))
         low, high = shown(small, in_mass), shown(large, in_mass)
         this, other = ("passing", "oversize") if passing else ("oversize", "passing")
         message = f"{low} passes {fine} but only {high} the coarser {coarse}"
@@ -38,7 +38,7 @@ def in_order(found: Findings, sieves: list[Row], amounts, passing: bool, in_mass
             f"{message}: typed in the other order, or {other}, or retained instead of {this}?",
             hint=f"correct the sheet, or answer with --sort, --reading {other} or --reading retained",
         )
-        rows = tuple((f"{w.name * 1e6:.4g}", shown(v, in_mass)) for w, v in zip(sieves, amounts, strict=True))
+        rows = tuple((rounded(w.name * 1e6, 6), shown(v, in_mass)) for w, v in zip(sieves, amounts, strict=True))
         raise Doubt(found.problems, rows)
 
 

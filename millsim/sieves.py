@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from .csvin import Findings, decimal_doubt, is_number, number, parted_by_commas, plain, step, words
+from .csvin import Findings, decimal_doubt, is_number, number, parted_by_commas, plain, rounded, step, words
 
 LENGTH_UNITS = {
     "m": 1.0, "mm": 1e-3, "um": 1e-6, "micron": 1e-6, "microns": 1e-6, "in": 0.0254, "inch": 0.0254, "inches": 0.0254,
@@ -233,8 +233,10 @@ def overload(apertures_m: Sequence[float], retained_g: Sequence[float], sieve_di
     over = [(a, g, m) for a, g, m in zip(apertures_m, retained_g, most, strict=True) if g > 1.2 * m]
     if not over:
         return ""
-    rows = ", ".join(f"{g:.3g} g on {a * 1e6:.4g} um (at most about {m:.2g} g)" for a, g, m in over)
-    rule = f"loose plastic on a {sieve_diameter_m * 1e3:.3g} mm sieve, common practice after ISO 2591-1, from memory"
+    shown = [(rounded(g), rounded(a * 1e6, 6), rounded(m, 2)) for a, g, m in over]
+    rows = ", ".join(f"{g} g on {a} um (at most about {m} g)" for g, a, m in shown)
+    diameter = rounded(sieve_diameter_m * 1e3)
+    rule = f"loose plastic on a {diameter} mm sieve, common practice after ISO 2591-1, from memory"
     return f"overload, some of it may be finer: {rows}; {rule}"
 
 

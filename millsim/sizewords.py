@@ -107,10 +107,10 @@ def _closure(sheet: SieveSheet) -> list[str]:
             return wrap("The sheet does not tell the loss: what passed was not weighed apart.")
         return wrap("No charge is given, so the loss is not known; add a row charge,<mass>.")
     whole = sheet.charge_g if sheet.percent_sum is None else None
-    mass = f"{loss * whole:.3g} g, " if whole and abs(loss) > 5e-5 else ""
+    mass = f"{digits(loss * whole)} g, " if whole and abs(loss) > 5e-5 else ""
     verdict = "good" if abs(loss) <= 0.03 else "usable with care" if loss <= 0.05 else "not good enough"
-    lost = round(loss * 100, 2) + 0.0  # no -0
-    return wrap(f"Loss: {mass}{lost:.2g} % of the charge ({(1 - loss) * 100:.4g} % found again: {verdict}).")
+    lost = digits(round(loss * 100, 2) + 0.0, 2)  # no -0
+    return wrap(f"Loss: {mass}{lost} % of the charge ({digits((1 - loss) * 100, 4)} % found again: {verdict}).")
 
 
 def _sizes(sheet: SieveSheet) -> list[str]:
@@ -149,7 +149,7 @@ def _fits(sheet: SieveSheet) -> list[str]:
     found = fits(sheet.apertures_m, sheet.q3)
     if not found:
         return wrap("Too few sieves part the powder to fit a distribution: two at least need 0 < Q3 < 100 %.")
-    rows = [(LAWS[f.law], f"{_SIZE[f.law]} {size_text(f.size_m)}", f"{_SHAPE[f.law]} {f.shape:.3g}",
+    rows = [(LAWS[f.law], f"{_SIZE[f.law]} {size_text(f.size_m)}", f"{_SHAPE[f.law]} {digits(f.shape)}",
              f"{f.largest * 100:+.1f} at {size_text(f.largest_at_m)}", f"{f.rms * 100:.1f}")
             for f in found]  # fmt: skip
     lines = wrap(
@@ -199,7 +199,7 @@ def replicates_report(sheets: Sequence[SieveSheet], window: Window | None = None
     for s in sheets:
         sizes = (percentile_text(percentile(s.apertures_m, s.q3, p)) for p in (0.1, 0.5, 0.9))
         loss = s.loss_share
-        rows.append((_name(s), *sizes, _span_text(s, s.q3), "" if loss is None else f"{loss * 100:.2g} %"))
+        rows.append((_name(s), *sizes, _span_text(s, s.q3), "" if loss is None else f"{digits(loss * 100, 2)} %"))
     lines = table(("sheet", "x10", "x50", "x90", "span", "loss"), rows)
     lines += ["", *wrap(scatter_text(sheets))]
     if window:
@@ -224,7 +224,7 @@ def scatter_text(sheets: Sequence[SieveSheet]) -> str:
     left = f" ({len(sheets) - len(found)} left out: x50 not determined)" if len(found) < len(sheets) else ""
     return (
         f"x50 of {s.count} sheets{left}: mean {size_text(s.mean)}, one sheet scatters by {size_text(s.sd)} "
-        f"({s.sd / s.mean * 100:.2g} %, standard deviation); the mean is known to ± {size_text(s.half_width)} "
+        f"({digits(s.sd / s.mean * 100, 2)} %, standard deviation); the mean is known to ± {size_text(s.half_width)} "
         f"(95 %, Student's t)."
     )
 

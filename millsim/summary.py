@@ -239,7 +239,7 @@ def ledger_table(p: Prediction) -> list[str]:
         for key, s in sorted(ledger.items(), key=lambda item: -item[1].value):
             if s.value != 0:
                 share = percent(s.value / total) if total else ""
-                se = f"{s.se:.2g}" if math.isfinite(s.se) and s.se > 0 else ""
+                se = digits(s.se, 2) if math.isfinite(s.se) and s.se > 0 else ""
                 rows.append([side, key, f"{s.value:.1f}", se, share])
         rows.append([side, "sum", f"{total:.1f}", "", ""])
     if not any(sums):
@@ -280,7 +280,7 @@ def engine_table(p: Prediction) -> list[str]:
         difference, allowed = abs(a - b), r.allowed * factor
         word = "agree" if r.agrees else "DISAGREE"
         shown = "0" if difference <= 1e-12 * abs(a) else digits(difference, 2)
-        rows.append([r.name, f"{a:.4g}", f"{b:.4g}", shown, digits(allowed, 2), unit, word])
+        rows.append([r.name, digits(a, 4), digits(b, 4), shown, digits(allowed, 2), unit, word])
     if not rows or p.other is None:
         return []
     names = [ENGINE_WORDS.get(e.engine, e.engine) for e in (p.main, p.other)]

@@ -122,7 +122,7 @@ def check(config: Config, lost_kg: float, milled_kg: float, at_kg: float) -> Non
     elif lost_kg / milled_kg * at_kg > FOLLOWED * bars:
         most = FOLLOWED * bars * milled_kg / lost_kg
         message = f"by {readable(at_kg, 'kg')} more than half of the bars would be gone"
-        hint = f"replace them before; ask for less than {most:.3g} kg"
+        hint = f"replace them before; ask for less than {readable(most, 'kg')}"
         problems.append(Problem("--at", "", message, hint=hint))
     if problems:
         raise InputError(problems)

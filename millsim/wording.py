@@ -87,7 +87,7 @@ class Shown:
         self.unit = unit
         self.value = number(value, places) if value else "0"
         self.low, self.high = (_end(v, value, places, bool(offset)) for v in (low, high))
-        self.error = f"{error:.2g}" if math.isfinite(error) and error > 0 else ""
+        self.error = digits(error, 2) if math.isfinite(error) and error > 0 else ""
 
     @property
     def band(self) -> str:
@@ -180,7 +180,7 @@ def balance_words(going_in_W: float, out_W: float) -> str:
     difference = going_in_W - out_W
     if abs(difference) <= 1e-9 * max(abs(going_in_W), abs(out_W)):
         return "in and out agree to rounding"
-    return f"in minus out: {difference:.2g} W"
+    return f"in minus out: {digits(difference, 2)} W"
 
 
 def join_words(words: list[str], last: str = "and") -> str:

@@ -70,6 +70,11 @@ def test_tables_echo_assumptions_and_gaps(folder):
     assert max(map(len, text.splitlines())) <= 110
 
 
+def test_kilowatts_have_no_exponent(folder):
+    flat = " ".join(run(written(folder, ("430 W", "12500 W"), ("190 W", "10500 W"))).stdout.split())
+    assert "12500 W, ±" in flat and "10500 W, ±" in flat
+
+
 def test_repeats_show_their_scatter(folder):
     sieved(folder, "second.csv", SIEVED.replace("0.50,11.90", "0.50,9.90").replace("0.09,0.70", "0.09,2.70"))
     sieved(folder)

@@ -123,7 +123,7 @@ def test_all_problems_in_one_pass_by_line(tmp_path):
         ("1,2,3\n4,5,6\n", "must name the columns"),
         ("{H},broken\n100,80,41,5,1\n", "with decimal commas, separate the columns by semi"),
         ("hammer_g;height_mm;piece_mass_mg;broken\n1,000;80;41;1\n1,200;80;41;1\n900;80;41;1\n", "say --decimal point"),
-        ("{H},piece_size_mm,broken\n100,80,41,40,1\n", "a piece of 40 mm weighs about"),
+        ("{H},piece_size_mm,broken\n100,80,41,40,1\n", "a piece of 40 mm weighs about 39500 mg, not 41 mg"),
         ("{H},temperature_C,broken\n100,80,41,20,1\n100,80,41,,1\n", "there is no temperature"),
         ("{H},drop,drops,broken\n100,80,41,1,1,1\n", "keep one: drop if each drop has its own"),
         ("hammer_mass_g,height_mm,piece_mass_g,broken\n100,80,410,1\n", "did you mean 0.41 g"),

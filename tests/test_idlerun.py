@@ -196,7 +196,7 @@ def test_no_lines_where_the_terms_are_not_told_apart():
     [
         (0.1 * SPEEDS, "windage_factor would be 0, where 0.01 to 100 is allowed"),
         (1e-4 * SPEEDS**3, "windage_factor would be 933, where 0.01 to 100 is allowed"),
-        (20.0 * SPEEDS + 1e-6 * SPEEDS**3, "bearing_torque would be 16 N m, where 0 to 10 N m is allowed"),
+        (20.0 * SPEEDS + 1e-6 * SPEEDS**3, "bearing_torque would be 15.6 N m, where 0 to 10 N m is allowed"),
     ],
 )
 def test_no_lines_that_the_config_refuses(power, words):

@@ -1,13 +1,14 @@
 """Sieve sheets: everything a balance and a spreadsheet produce, and one clear message for what cannot be."""
 
 import math
+import re
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from millsim import psd
+from millsim import psd, sizewords
 from millsim.errors import InputError
 from millsim.sheet import fractions_of, parse_sheet, read_sheet
 from millsim.sheetdoubts import Doubt
@@ -337,6 +338,21 @@ def test_shipped_sheets_are_read():
     for path in sorted((Path(__file__).parents[1] / "configs").glob("*sieve*.csv")):
         sizes, q3 = read_sheet(path).closed()
         assert len(sizes) > 3 and q3[-1] == 1.0
+
+
+def test_kilograms_and_great_losses_have_no_exponent(tmp_path):
+    text = text_of({16: 4000, 8: 9000, "pan": 1200, "sieve diameter": "1000 mm", "charge": 20000})
+    sheet = parse_sheet(text, "s")
+    told = sizewords.report(sheet) + sizewords.replicates_report([sheet, sheet])
+    assert "Loss: 5800 g, 29 % of the charge" in " ".join(told.split())
+    over = "9000 g on 8000 um (at most about 2000 g), 4000 g on 16000 um (at most about 2800 g)"
+    assert f"{over}; loose plastic on a 1000 mm sieve" in " ".join(told.split())
+    small = parse_sheet(text.replace("1000 mm", "200 mm").replace("16,", "31.5,"), "s")
+    assert "31500 um (at most about 160 g)" in " ".join(small.warnings)
+    lost = parse_sheet("aperture_mm,retained_g\n1,0.01\ncharge,5200\n", "s", pan="lost")
+    told += sizewords.report(lost) + sizewords.replicates_report([lost, lost])
+    assert "loss of 100 %, too much to trust" in lost.warnings[0]
+    assert not re.search(r"\de\+0", told + " ".join((*sheet.warnings, *small.warnings)))
 
 
 # --- slips of the unit ------------------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 import dataclasses
 import json
 import math
+import re
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from millsim import advice, comparison, limitwords, summary, wording
 from millsim.cards.spec import MATERIAL, MODEL
 from millsim.paramwords import parameter_words
 from millsim.prediction import Limit, Scalar
+from millsim.report import tables as report_tables
 
 KEYS = {
     "status", "engine", "seed", "config_sha256", "product", "band", "throughput_kg_s", "holdup_kg",
@@ -84,6 +86,21 @@ def test_size_table_interpolates_on_ln_x():
     middle = math.sqrt(table.edges_m[30] * table.edges_m[31])
     expected = table.product_q3[30:32].mean()
     assert summary._at(middle, table.edges_m, table.product_q3) == pytest.approx(expected)
+
+
+def test_kilowatts_have_no_exponent():
+    engines = [fake_engine("balance"), fake_engine("montecarlo", False)]
+    big = Scalar(12345.0, "W", "power", se=150.0)
+    for e in engines:
+        e.scalars["shaft_power_W"] = big
+        e.ledger_in_W["striking"] = e.ledger_out_W["chips cut"] = big
+    p = dataclasses.replace(fake_prediction(), main=engines[0], other=engines[1])
+    tables = [*summary.engine_table(p), *summary.ledger_table(p)]
+    assert not [line for line in tables if re.search(r"\de\+0", line)]
+    assert any("12340" in line for line in tables) and any("  150  " in line for line in tables)
+    paper = [cell for make in (report_tables.engine_table, report_tables.ledger_table) for row in make(p).rows
+             for cell in row]  # fmt: skip
+    assert "12340" in paper and "150" in paper
 
 
 def test_engines_that_disagree_are_called_out():

@@ -8,6 +8,7 @@ from math import isnan, log
 
 from ..cards import Card
 from ..cards.spec import MATERIAL
+from ..csvin import rounded
 from ..errors import InputError, Problem
 from ..params import Param
 from .binary import threshold_at
@@ -150,8 +151,9 @@ def _shared_out(group: Group, f_base: Param, u_base: Param) -> tuple[Number, Num
     share = u_base.value / (u_base.value + log(2.0) / f_base.value)
     f, u_min = log(2.0) / ((1.0 - share) * middle), share * middle
     wide_low, wide_high = with_transfer(low / middle, high / middle)
+    bounds = f"{rounded(low)} to {rounded(high)} J m/kg, 95 %"
     words = (
-        f"the test bounds only the energy that breaks half (size times energy {low:.3g} to {high:.3g} J m/kg, 95 %), "
+        f"the test bounds only the energy that breaks half (size times energy {bounds}), "
         "without a finite fit: shared out between threshold and slope as on the card copied from, its relative range "
         f"kept and {_WIDENED}"
     )

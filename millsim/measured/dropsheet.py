@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from ..csvin import rounded
 from ..errors import InputError, Problem
 from ..params import ParamSet
 from .table import Column, Row, Table, read_table
@@ -132,9 +133,10 @@ def _check_rows(table: Table, density: float, problems: list[Problem]) -> None:
         elif mass is not None and size is not None:
             ratio = mass / sphere_mass(size, density)
             if not 1.0 / SIZE_SLACK <= ratio <= SIZE_SLACK:
-                message = f"a piece of {size * 1e3:.3g} mm weighs about {sphere_mass(size, density) * 1e6:.3g} mg, not "
+                should = rounded(sphere_mass(size, density) * 1e6)
+                message = f"a piece of {rounded(size * 1e3)} mm weighs about {should} mg, not "
                 hint = "are the units right? Size means the diameter of a sphere of the same volume"
-                problems.append(Problem(table.where, key, f"{message}{mass * 1e6:.3g} mg", hint=hint))
+                problems.append(Problem(table.where, key, f"{message}{rounded(mass * 1e6)} mg", hint=hint))
         if "tested" in table and row["tested"] is None:
             problems.append(Problem(table.where, key, "there is no number of pieces tested"))
         elif "tested" in table and row["broken"] > row["tested"]:

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from ..csvin import rounded
 from ..errors import InputError, Problem
 from .table import Column, read_table
 
@@ -235,7 +236,6 @@ def withheld(fit: IdleFit, model: IdleModel) -> str:
     ):  # fmt: skip
         spec = MODEL[name]
         if not spec.low <= value <= spec.high:
-            shown = f"{value:.2g}" if value < 99.5 else f"{value:.0f}"  # never 9.3e+02
             ends = f"{spec.low:g} to {spec.high:g}{unit}"
-            return f"{name} would be {shown}{unit}, where {ends} is allowed; was a speed or a reading wrong"
+            return f"{name} would be {rounded(value)}{unit}, where {ends} is allowed; was a speed or a reading wrong"
     return ""

@@ -110,7 +110,7 @@ def ledger_table(p: Prediction) -> Table | None:
         groups.append((len(rows), side))
         for key, s in sorted(ledger.items(), key=lambda item: -item[1].value):
             if s.value != 0:
-                se = f"{s.se:.2g}" if math.isfinite(s.se) and s.se > 0 else ""
+                se = digits(s.se, 2) if math.isfinite(s.se) and s.se > 0 else ""
                 rows.append((key, f"{s.value:.1f}", se, percent(s.value / total) if total else ""))
         rows.append(("sum", f"{total:.1f}", "", "100 %" if total else ""))
     if not any(sums):
@@ -167,7 +167,7 @@ def engine_table(p: Prediction) -> Table | None:
         difference = abs(a - b)
         shown = "0" if difference <= 1e-12 * abs(a) else digits(difference, 2)
         verdict_word = "agree" if r.agrees else "DISAGREE"
-        rows.append((r.name, f"{a:.4g}", f"{b:.4g}", shown, digits(r.allowed * factor, 2), unit, verdict_word))
+        rows.append((r.name, digits(a, 4), digits(b, 4), shown, digits(r.allowed * factor, 2), unit, verdict_word))
     names = [ENGINE_WORDS.get(e.engine, e.engine) for e in (p.main, p.other)]
     foot = "Allowed: four standard errors and the class error. Both engines share the laws and the frozen state of the "
     foot += "chamber, so their agreement says nothing about the laws."
