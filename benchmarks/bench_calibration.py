@@ -87,7 +87,7 @@ def baseline(run, unknowns) -> tuple[float, float]:
 
     def residuals(z: np.ndarray) -> np.ndarray:
         mill = unknowns.mills(model.problem.mill, z[None], used)
-        return np.concatenate([np.nan_to_num(observations.misfit(joint.blocks[0], model.forecast(mill)), nan=1e3), z])
+        return np.concatenate([np.nan_to_num(joint.misfit((model.forecast(mill),)), nan=1e3), z])
 
     ours = best(lambda: find_mode(joint, unknowns.count, np.random.default_rng(1), quiet), 3)
     theirs = best(lambda: least_squares(residuals, np.zeros(unknowns.count), diff_step=0.02, xtol=1e-5), 1)

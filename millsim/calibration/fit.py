@@ -1,7 +1,7 @@
 """`calibrate`: measured runs in, what they leave possible of the parameters out.
 
-One misfit for everything: weighted residuals of all runs and the scores of all parameters (the prior). The balance
-engine answers inside; the Monte Carlo engine confirms at the optimum.
+One misfit for everything: residuals of all runs, weighted together since runs of one mill share errors, and the scores
+of all parameters (the prior). The balance engine answers inside; the Monte Carlo engine confirms at the optimum.
 """
 
 import os
@@ -14,7 +14,7 @@ import numpy as np
 from .. import montecarlo
 from ..errors import InputError, MillsimError, Problem
 from ..params import Param
-from .observations import Block, blocks_of, misfit
+from .observations import Block, Misfit, blocks_of
 from .posterior import Posterior, find_mode, sample
 from .runmodel import Forecast, RunModel, model_of
 from .unknowns import Unknowns, unknowns_of
@@ -86,14 +86,12 @@ class JointMisfit:
 
     def __init__(self, models: tuple[RunModel, ...], blocks: tuple[tuple[Block, ...], ...], unknowns: Unknowns):
         self.models, self.blocks, self.unknowns = models, blocks, unknowns
+        self.misfit = Misfit(blocks)
         self.used = [{p.name for p in m.problem.parameters if p.basis != "config"} for m in models]
 
     def __call__(self, scores: np.ndarray) -> np.ndarray:
-        parts = [
-            np.array([misfit(b, f) for f in self.forecasts(i, scores)]).reshape(len(scores), -1)
-            for i, b in enumerate(self.blocks)
-        ]
-        return np.hstack(parts)
+        told = [self.forecasts(i, scores) for i in range(len(self.models))]
+        return np.array([self.misfit(f) for f in zip(*told, strict=True)]).reshape(len(scores), -1)
 
     def forecasts(self, i: int, scores: np.ndarray) -> list[Forecast | None]:
         """What run i would have shown at each of the scores (N, G)."""
@@ -195,6 +193,6 @@ def _confirm(fit: RunFit, joint: JointMisfit, i: int, scores: np.ndarray, seed: 
     q3, se = tally.exits_q3 / tally.left, tally.exits_q3_se / tally.left
     told = replace(fit.best, q3=q3, holdup_kg=rate * tally.residence_s)
     worst = float(np.max(np.abs(q3 - fit.best.q3) / np.maximum(se, 1e-3)))
-    return Confirmation(
-        told, se, worst, float(np.sum(misfit(fit.blocks, fit.best) ** 2)), float(np.sum(misfit(fit.blocks, told) ** 2))
-    )
+    alone = Misfit((fit.blocks,))
+    balance, histories = (float(np.sum(alone((f,)) ** 2)) for f in (fit.best, told))
+    return Confirmation(told, se, worst, balance, histories)

@@ -4,6 +4,9 @@ Draws of the parameters (of the prior, or what a calibration left) each say what
 the answer would be. The variance of the answer that is left after a measurement h with errors R is, to first order,
 Var(t) - Cov(t, h) (Cov(h) + R)^-1 Cov(h, t): the best linear forecast, known before anything is measured (Raiffa &
 Schlaifer 1961, Applied Statistical Decision Theory, from memory, for normal distributions).
+
+After a calibration the errors that its runs shared with the new measurement are partly known: a draw z that says h1 of
+the run says that its errors were y1 - h1. What is new in h2 is h2 - R21 R11^-1 h1, with errors R22 - R21 R11^-1 R12.
 """
 
 import os
@@ -14,7 +17,7 @@ from math import log
 
 import numpy as np
 
-from .. import psd
+from .. import calibrated, psd
 from ..band import draws
 from ..chamber import EDGE
 from ..config import Config
@@ -23,6 +26,7 @@ from ..outcome import solve
 from ..problem import Problem, build
 from . import observations as obs
 from .runmodel import Forecast, RunModel
+from .shared import ALIKE, Shared, conditions, cross, everywhere, joint
 
 COUNT = 256
 SIEVES = np.array([0.063, 0.09, 0.125, 0.18, 0.25, 0.355, 0.5, 0.71, 1.0, 1.4, 2.0, 2.8, 4.0]) * 1e-3
@@ -30,7 +34,7 @@ OTHER_HOLE, OTHER_SPEED = 1.6, 0.8  # of the second sieve and speed, as factors
 DROP = 0.25  # in ln of the energy that breaks half: counting 30 pieces, and that a drop is no free hit (assumed)
 PLANNED_S = 1800.0  # length of the run and of the warming up that are planned
 LEAST_GAIN = 0.02
-
+METER = 0.02 / obs.LIMIT  # of the watt meter that is read
 LEAST_DRAWS = 40
 QUESTIONS = ("x50", "x90", "rate", "energy", "temperature")
 
@@ -57,6 +61,20 @@ class Ranked:
     then: tuple[float, float]
     left: float
 
+    @property
+    def helps(self) -> bool:
+        """Whether it would narrow the answer by more than a trifle."""
+        return self.left < 1.0 - LEAST_GAIN
+
+
+@dataclass(frozen=True)
+class _Part:
+    """Numbers of a measurement: shown per draw (N, k), covariance (k, k), sources of error shared with others."""
+
+    shown: np.ndarray
+    covariance: np.ndarray
+    shared: tuple[Shared, ...] = ()
+
 
 @dataclass(frozen=True)
 class Plan:
@@ -69,16 +87,34 @@ class Plan:
 
     def rank(self, question: str, measured: tuple[str, ...] = ()) -> list[Ranked]:
         """Measurements that narrow the answer to a question, best first; those in `measured`, and those that the
-        runs of a calibrated card had, are left out.
+        runs of a calibrated card had, are left out, and so are those that would hardly help.
 
         question: a key of QUESTIONS, or the name of a parameter.
         """
+        return [r for r in self._judged(question, measured) if r.helps]
+
+    def hardly(self, question: str, measured: tuple[str, ...] = ()) -> tuple[str, ...]:
+        """Names of the measurements that would hardly narrow the answer, in the order of `rank`."""
+        return tuple(r.name for r in self._judged(question, measured) if not r.helps)
+
+    def _judged(self, question: str, measured: tuple[str, ...]) -> list[Ranked]:
         answer, logarithm = self._answers(question)
         card = self.config.calibration
         have = {*measured, *(card.measured if card else ())}
-        kept = [c for c in _candidates(self.told, self.mills, self.config) if c.name not in have]
-        found = [_judge(c, answer, logarithm) for c in kept]
-        return sorted((r for r in found if r.left < 1.0 - LEAST_GAIN), key=lambda r: r.left)
+        found = [_judge(c, answer, logarithm) for c in self._candidates() if c.name not in have]
+        return sorted(found, key=lambda r: r.left)
+
+    def _candidates(self) -> list[Candidate]:
+        """All measurements, as what they would add to what the runs of the card have told already."""
+        known, out = [], []
+        everything = _measurements(self.told, self.mills, self.config, self.model.rate_kg_s)
+        applied = calibrated.apply(self.config)
+        if applied is not None and applied.weight == 1.0:  # on another mill the errors are not those of its runs
+            known = [p for name, _, _, parts in everything for p in parts if name in applied.card.measured]
+        for name, text, minutes, parts in everything:
+            if all(np.isfinite(p.shown).all() for p in parts):
+                out.append(Candidate(name, text, minutes, *_added(parts, known)))
+        return out
 
     def _answers(self, question: str) -> tuple[np.ndarray, bool]:
         """(answers (N,), whether they are logarithms)."""
@@ -159,64 +195,73 @@ def _judge(c: Candidate, answer: np.ndarray, logarithm: bool) -> Ranked:
     return Ranked(c.name, c.text, c.minutes, (a, b), (narrow_a, narrow_b), left)
 
 
-def _candidates(told: dict[str, list[Forecast]], mills: np.ndarray, config: Config) -> list[Candidate]:
-    """Everything a workshop can measure on this mill; efforts in minutes are assumed."""
-    here = told[""]
-    meter = 0.02**2 + obs.EFFICIENCY**2
-    found = [
-        _of_logs("idle power", "run the mill hot and empty and read the watt meter", 10, here, "idle_W", meter),
-        _of_logs("hold-up", "weigh what is left in the chamber after a steady run", 5, here, "holdup_kg", 0.2**2),
-        _of_logs("largest rate", "find the largest feed rate it takes", 30, here, "capacity_kg_s", obs.FEEDER**2),
-        _of_logs("air flow", "time how long the air takes to fill a bag of known size", 20, here, "air_m3_s", 0.15**2),
-        Candidate(
-            "outlet temperature", "read a thermometer in the outlet at the end of the run", 5,
-            np.array([[f.outlet_K] for f in here]), np.array([[1.2**2 + obs.PLACE_K**2]]),
-        ),
-        _of_logs(
-            "loaded power", "read the watt meter while feeding at a known rate", 5, here, "loaded_W",
-            meter + obs.REPEAT_POWER**2,
-        ),
-        _of_sizes("product size", "sieve 50 g of product of a timed run", 40, here, "q3", config),
-        _of_sizes("hold-up size", "sieve what is left in the chamber", 30, here, "holdup_q3", config),
-        _second("second sieve", f"run it once more with {OTHER_HOLE:g} times the hole", 90, told["hole"], config),
-        _second("second speed", f"run it once more at {OTHER_SPEED:g} of the speed", 70, told["speed"], config),
-        _drop(mills),
+def _added(parts: list[_Part], known: list[_Part]) -> tuple[np.ndarray, np.ndarray]:
+    """(what a measurement shows (N, k), its errors (k, k)) beyond what measurements that were made have shown."""
+    shown, errors = np.hstack([p.shown for p in parts]), joint([(p.covariance, p.shared) for p in parts])
+    between = [
+        [cross(p.shared, q.shared) if p.shared and q.shared else np.zeros((len(p.covariance), len(q.covariance)))
+         for q in known] for p in parts
     ]  # fmt: skip
-    return [c for c in found if np.isfinite(c.shown).all()]
+    if not known or not any(block.any() for row in between for block in row):
+        return shown, errors
+    R21, R11 = np.block(between), joint([(q.covariance, q.shared) for q in known])
+    follows = np.linalg.solve(R11, R21.T).T
+    return shown - np.hstack([q.shown for q in known]) @ follows.T, errors - follows @ R21.T
 
 
-def _of_logs(name: str, text: str, minutes: float, told: list[Forecast], field: str, variance: float) -> Candidate:
+def _measurements(told: dict[str, list[Forecast]], mills: np.ndarray, config: Config, rate: float) -> list[tuple]:
+    """(name, what to do, minutes, parts) of all a workshop can measure on this mill; efforts are assumed."""
+    here, watts = told[""], obs.watts_shared(config, METER, "mains", 1)
+    place = (everywhere("outlet temperature", (1.2**2 + obs.PLACE_K**2 - obs.REPEAT_K**2) ** 0.5),)
+    outlet = _Part(np.array([[f.outlet_K] for f in here]), cross(place, place) + obs.REPEAT_K**2, place)
+    half = np.log(mills["xw_min_warm"] + log(2.0) / mills["f_mat_warm"])  # energy times size that breaks half
+    edges, where = build(config).edges, conditions(config, rate)
+    size = _sieved("product size", here, "q3", edges, where)
+    inside = _sieved("hold-up size", here, "holdup_q3", edges, where)
+    found = [
+        ("idle power", "run the mill hot and empty and read the watt meter", 10,
+         [_of_logs(here, "idle_W", 0.02, watts)]),
+        ("hold-up", "weigh what is left in the chamber after a steady run", 5,
+         [_of_logs(here, "holdup_kg", obs.REPEAT_HOLDUP)]),
+        ("largest rate", "find the largest feed rate it takes", 30, [_of_logs(here, "capacity_kg_s", obs.FEEDER)]),
+        ("air flow", "time how long the air takes to fill a bag of known size", 20,
+         [_of_logs(here, "air_m3_s", 0.15)]),
+        ("outlet temperature", "read a thermometer in the outlet at the end of the run", 5, [outlet]),
+        ("loaded power", "read the watt meter while feeding at a known rate", 5,
+         [_of_logs(here, "loaded_W", obs.REPEAT_POWER, watts)]),
+        ("product size", "sieve 50 g of product of a timed run", 40, [size]),
+        ("hold-up size", "sieve what is left in the chamber", 30, [inside]),
+        ("drop test", "drop a weight on 30 single pieces of the feed (millsim droptest)", 45,
+         [_Part(half[:, None], np.array([[DROP**2]]))]),
+    ]  # fmt: skip
+    for name, text, minutes, key, step in (
+        ("second sieve", f"run it once more with {OTHER_HOLE:g} times the hole", 90, "hole", (1, OTHER_HOLE)),
+        ("second speed", f"run it once more at {OTHER_SPEED:g} of the speed", 70, "speed", (0, OTHER_SPEED)),
+    ):
+        kind, place = where
+        there = place.copy()
+        there[step[0]] += log(step[1]) / ALIKE
+        parts = [
+            _sieved("product size", told[key], "q3", edges, (kind, there)),
+            _of_logs(told[key], "holdup_kg", obs.REPEAT_HOLDUP),
+            _of_logs(told[key], "loaded_W", obs.REPEAT_POWER, watts),
+        ]
+        found.append((name, f"{text}: sieve, hold-up, watts", minutes, parts))
+    return found
+
+
+def _of_logs(told: list[Forecast], field: str, own: float, shared: tuple[Shared, ...] = ()) -> _Part:
+    """The logarithm of one number, with a relative error of its own and errors it shares."""
     shown = np.log(np.maximum([[getattr(f, field)] for f in told], 1e-12))
-    return Candidate(name, text, minutes, shown, np.array([[variance]]))
+    return _Part(shown, own**2 + (cross(shared, shared) if shared else np.zeros((1, 1))), shared)
 
 
-def _of_sizes(name: str, text: str, minutes: float, told: list[Forecast], field: str, config: Config) -> Candidate:
-    shown, errors = _sieved([getattr(f, field) for f in told], config)
-    return Candidate(name, text, minutes, shown, errors)
-
-
-def _sieved(curves: list[np.ndarray], config: Config) -> tuple[np.ndarray, np.ndarray]:
-    """(Q3 on the usual sieves (N, k), their errors (k, k)) of curves on the class edges."""
-    ln_edges = np.log(build(config).edges)
-    shown = np.array([np.interp(np.log(SIEVES), ln_edges, q) for q in curves])
+def _sieved(name: str, told: list[Forecast], field: str, edges: np.ndarray, where: tuple[str, np.ndarray]) -> _Part:
+    """Q3 on the usual sieves, as far as they tell draws apart."""
+    ln_edges = np.log(edges)
+    shown = np.array([np.interp(np.log(SIEVES), ln_edges, getattr(f, field)) for f in told])
     mean = shown.mean(axis=0)
     use = (mean > 0.01) & (mean < 0.99)
-    at = np.log(SIEVES[use])
-    return shown[:, use], obs.curve_covariance(at, mean[use], np.gradient(mean, np.log(SIEVES))[use])
-
-
-def _second(name: str, text: str, minutes: float, told: list[Forecast], config: Config) -> Candidate:
-    """A second run, with sieving, hold-up and watts."""
-    shown, errors = _sieved([f.q3 for f in told], config)
-    more = np.log(np.maximum([[f.holdup_kg, f.loaded_W] for f in told], 1e-12))
-    k = shown.shape[1]
-    full = np.zeros((k + 2, k + 2))
-    full[:k, :k], full[k, k], full[k + 1, k + 1] = errors, obs.REPEAT_HOLDUP**2, 0.02**2 + obs.REPEAT_POWER**2 + 0.08**2
-    return Candidate(name, f"{text}: sieve, hold-up, watts", minutes, np.hstack([shown, more]), full)
-
-
-def _drop(mills: np.ndarray) -> Candidate:
-    """A drop test tells the energy times size that breaks half of the pieces."""
-    half = mills["xw_min_warm"] + log(2.0) / mills["f_mat_warm"]
-    text = "drop a weight on 30 single pieces of the feed (millsim droptest)"
-    return Candidate("drop test", text, 45, np.log(half)[:, None], np.array([[DROP**2]]))
+    slope = np.gradient(mean, np.log(SIEVES))[use]
+    shared = obs.curve_shared(name, np.log(SIEVES[use]), mean[use], slope, where)
+    return _Part(shown[:, use], obs.curve_own(slope) + cross(shared, shared), shared)

@@ -1,7 +1,8 @@
 """What was measured, each with its error: blocks of numbers with a covariance, and the one misfit they make.
 
 Errors come from the instruments (scale, meter class, probe, apertures) where the run sheet states them. On top come
-errors that no instrument shows, all assumed: a mill does not repeat itself, and the model is not the mill.
+errors that no instrument shows, all assumed: a mill does not repeat itself, and the model is not the mill. What is off
+by as much in every run (motor, meter, sieves, thermometer, model) is one error of all runs, see `shared`.
 """
 
 from collections.abc import Callable
@@ -14,6 +15,7 @@ import numpy as np
 from ..measured.runspec import AS_IT_TOOK
 from ..sheet import SieveSheet
 from .runmodel import Forecast, RunModel
+from .shared import Shared, conditions, cross, everywhere, joint, motor
 
 LIMIT = 3.0**0.5  # a stated accuracy is the half-width of a rectangle: its standard error is a root of three less
 
@@ -24,23 +26,30 @@ REPEAT_POWER = 0.04  # of the loaded watts
 MODEL_Q3 = 0.03  # largest error of the model in Q3, at Q3 = 1/2 ...
 MODEL_RANGE = 0.7  # ... alike over this distance in ln x
 APERTURE = 0.03  # of one sieve's mean aperture (ISO 3310-1 allows about 3 % in this range; from memory)
+SAME_SIEVE = 1e-4  # in ln x: closer than this it is one sieve
 LEAST_Q3 = 0.003  # of one point, whatever else
 EFFICIENCY = 0.08  # of the motor's efficiency, where watts are taken from the mains; the same idle and loaded
+REPEAT_K = 1.0  # part of the next that changes from run to run
 PLACE_K = 3.0  # where the thermometer was, and that one time constant tells the warm-up
 OVERRUN = 0.2  # in ln of the load on a limit that would have stopped the mill
 FEEDER = 0.15  # in ln of the largest feed rate, found by hand
+AGAIN = 0.7  # of the variance of air flow, and of the load at a limit, that is the same in every run
 AT_ITS_LIMIT = 0.2  # in ln of the load on what held the feed back, when it took as much as it took
 
 
 @dataclass(frozen=True)
 class Block:
-    """Numbers measured together: labels and values (k,), covariance (k, k), and where the model tells them."""
+    """Numbers measured together: labels and values (k,), covariance (k, k), and where the model tells them.
+
+    shared: the part of the covariance that these numbers have in common with those of other blocks.
+    """
 
     name: str
     labels: tuple[str, ...]
     values: np.ndarray
     covariance: np.ndarray
     tell: Callable[[Forecast], np.ndarray]
+    shared: tuple[Shared, ...] = ()
     root: np.ndarray = field(init=False)
 
     def __post_init__(self) -> None:
@@ -61,11 +70,38 @@ class Block:
         return np.sqrt(np.diag(self.covariance))
 
 
-def misfit(blocks: tuple[Block, ...], forecast: Forecast | None) -> np.ndarray:
-    """Weighted residuals (n,) of all blocks, one after the other; NaN where the model has no answer."""
-    if forecast is None:
-        return np.full(sum(b.values.size for b in blocks), np.nan)
-    return np.concatenate([b.residuals(forecast) for b in blocks])
+class Misfit:
+    """The one misfit of the blocks of one or more runs: weighted residuals, each of unit variance, none counted twice.
+
+    Limits that were kept come last. Of those that one error makes too high or too low in all runs, the one most
+    exceeded counts.
+    """
+
+    def __init__(self, runs: tuple[tuple[Block, ...], ...]):
+        pairs = [(i, b) for i, blocks in enumerate(runs) for b in blocks]
+        self.told = [(i, b) for i, b in pairs if not b.one_sided]
+        self.kept = [(i, b) for i, b in pairs if b.one_sided]
+        self.values = np.concatenate([b.values for _, b in self.told])
+        self.covariance = joint([(b.covariance, b.shared) for _, b in self.told])
+        self._weights = np.linalg.inv(np.linalg.cholesky(self.covariance))
+        sources = [(b.name, *(s.source for s in b.shared)) for _, b in self.kept]
+        self._groups = [[j for j, s in enumerate(sources) if s == group] for group in dict.fromkeys(sources)]
+
+    @property
+    def size(self) -> int:
+        """Number of residuals."""
+        return self.values.size + len(self.kept)
+
+    def __call__(self, forecasts: "tuple[Forecast | None, ...]") -> np.ndarray:
+        """(n,) of one forecast per run; NaN where the model has no answer to one of them."""
+        if any(f is None for f in forecasts):
+            return np.full(self.size, np.nan)
+        off = np.concatenate([b.tell(forecasts[i]) for i, b in self.told]) - self.values
+        beyond = np.array([b.residuals(forecasts[i])[0] for i, b in self.kept])
+        for group in self._groups:
+            most = group[int(np.argmax(beyond[group]))]
+            beyond[[j for j in group if j != most]] = 0.0
+        return np.concatenate([self._weights @ off, beyond])
 
 
 def blocks_of(run, model: RunModel) -> tuple[Block, ...]:
@@ -73,52 +109,61 @@ def blocks_of(run, model: RunModel) -> tuple[Block, ...]:
     edges = model.problem.edges
     found = [size_block(run, edges)]
     if run.holdup_sheets:
-        found.append(_sizes("hold-up size", run.holdup_sheets, 0.0, edges, lambda f: f.holdup_q3))
+        found.append(_sizes("hold-up size", run, run.holdup_sheets, 0.0, edges, lambda f: f.holdup_q3))
     if run.holdup_kg is not None:
         found.append(_holdup(run))
     found += [*_power(run), *_temperatures(run)]
     if run.air_flow_m3_s is not None:
-        found.append(_logs("air flow", run.air_flow_m3_s, run.air_uncertainty / LIMIT, lambda f: f.air_m3_s))
+        found.append(_logs("air flow", run.air_flow_m3_s, run.air_uncertainty / LIMIT, lambda f: f.air_m3_s, AGAIN))
     if run.feeding == AS_IT_TOOK:
-        found.append(_logs("at its limit", 1.0, AT_ITS_LIMIT, lambda f: f.load))
-    found += [*_at_most(run), _kept_running()]
+        found.append(_logs("at its limit", 1.0, AT_ITS_LIMIT, lambda f: f.load, AGAIN))
+    found += [*_at_most(run), _kept_running(run)]
     return tuple(b for b in found if b is not None)
 
 
 def size_block(run, edges: np.ndarray) -> Block | None:
     """The product's sizes as sieved, with what went into the bag; None where nothing was sieved."""
-    return _sizes("product size", _with_bag(run), unseen_share(run), edges, lambda f: f.q3)
+    return _sizes("product size", run, _with_bag(run), unseen_share(run), edges, lambda f: f.q3)
 
 
 # --- sizes -----------------------------------------------------------------------------------------------
 
 
-def _sizes(name: str, sheets, unseen: float, edges: np.ndarray, curve) -> Block | None:
+def _sizes(name: str, run, sheets, unseen: float, edges: np.ndarray, curve) -> Block | None:
     """One block of all sheets of one powder; unseen: share of the powder that no sheet saw."""
     if not sheets:
         return None
     x = np.concatenate([np.asarray(s.apertures_m) for s in sheets])
     q = np.concatenate([np.asarray(s.q3) for s in sheets])
-    own = _blocks([_weighing(s) for s in sheets])
+    own = joint([(_weighing(s), ()) for s in sheets])
     slope = np.concatenate([_slope(s) for s in sheets])
     # What was lost in sieving, and what was not sieved, is like the rest or finer than all sieves: half-way between.
     loss = np.concatenate([_loss(s) for s in sheets])
     open_ = 0.5 * unseen * (1.0 - q)
     q, at = q + open_ + 0.5 * loss, np.log(x)
-    covariance = own + curve_covariance(at, q, slope) + np.outer(open_, open_) + 0.25 * np.outer(loss, loss)
+    missed = (everywhere(f"{name} not sieved", open_), everywhere(f"{name} lost in sieving", 0.5 * loss))
+    shared = (*curve_shared(name, at, q, slope, conditions(run.config, run.feed_rate_kg_s)), *missed)
+    covariance = own + curve_own(slope) + cross(shared, shared)
     whose = "" if name == "product size" else "hold-up "
     labels = tuple(f"{whose}Q3({1e3 * a:.3g} mm)" for a in x)
     ln_edges = np.log(edges)
-    return Block(name, labels, np.minimum(q, 1.0), covariance, lambda f: np.interp(at, ln_edges, curve(f)))
+    return Block(name, labels, np.minimum(q, 1.0), covariance, lambda f: np.interp(at, ln_edges, curve(f)), shared)
 
 
-def curve_covariance(at: np.ndarray, q: np.ndarray, slope: np.ndarray) -> np.ndarray:
-    """Covariance (k, k) of Q3 at ln x = at with dQ3/dln x = slope: model, repeat and apertures, without the scale."""
+def curve_own(slope: np.ndarray) -> np.ndarray:
+    """Covariance (k, k) of Q3 with dQ3/dln x = slope that is each run's own: it does not repeat itself."""
+    return REPEAT_SIZE**2 * np.outer(slope, slope) + LEAST_Q3**2 * np.eye(slope.size)
+
+
+def curve_shared(
+    name: str, at: np.ndarray, q: np.ndarray, slope: np.ndarray, where: tuple[str, np.ndarray]
+) -> tuple[Shared, Shared]:
+    """Errors of Q3 (k,) at ln x = at that come again in every run: the model's (near its conditions), the sieves'."""
+    kind, place = where
     bend = MODEL_Q3 * 2.0 * np.sqrt(np.clip(q * (1.0 - q), 0.0, None))
-    model = np.outer(bend, bend) * np.exp(-0.5 * ((at[:, None] - at) / MODEL_RANGE) ** 2)
-    same = np.abs(at[:, None] - at) < 1e-6  # one sieve is off by as much in every repeat
-    sieves = np.where(same, APERTURE**2 * np.outer(slope, slope), 0.0)
-    return model + REPEAT_SIZE**2 * np.outer(slope, slope) + sieves + LEAST_Q3**2 * np.eye(at.size)
+    places = np.column_stack([at / MODEL_RANGE, np.tile(place, (at.size, 1))])
+    model = Shared(f"model of {name}, {kind}", bend, places)
+    return model, Shared("sieve apertures", APERTURE * slope, at[:, None] / SAME_SIEVE)
 
 
 def unseen_share(run) -> float:
@@ -166,24 +211,16 @@ def _weighing(sheet: SieveSheet) -> np.ndarray:
     return derivative @ derivative.T * step**2 / 3.0
 
 
-def _blocks(parts: list[np.ndarray]) -> np.ndarray:
-    """Block-diagonal matrix."""
-    n = sum(len(p) for p in parts)
-    out, at = np.zeros((n, n)), 0
-    for p in parts:
-        out[at : at + len(p), at : at + len(p)] = p
-        at += len(p)
-    return out
-
-
 # --- everything else -------------------------------------------------------------------------------------
 
 
-def _logs(name: str, value: float, relative: float, tell) -> Block:
-    """One positive number with a relative error, compared by its logarithm."""
+def _logs(name: str, value: float, relative: float, tell, again: float = 0.0) -> Block:
+    """One positive number with a relative error, compared by its logarithm; again: share of it that recurs."""
+    shared = (everywhere(name, again**0.5 * relative),) if again else ()
     return Block(
-        name, (name,), np.array([log(value)]), np.array([[relative**2]]), lambda f: np.array([log(max(tell(f), 1e-12))])
-    )
+        name, (name,), np.array([log(value)]), np.array([[relative**2]]),
+        lambda f: np.array([log(max(tell(f), 1e-12))]), shared,
+    )  # fmt: skip
 
 
 def _holdup(run) -> Block | None:
@@ -199,20 +236,29 @@ def _power(run) -> list[Block]:
     rows = [r for r in rows if r[1] is not None]
     if not rows:
         return []
-    common = (run.meter_class / LIMIT) ** 2 + (EFFICIENCY**2 if run.meter_at == "mains" else 0.0)
     names, values, own, fields = zip(*rows, strict=True)
-    covariance = np.full((len(rows), len(rows)), common) + np.diag(np.square(own))
-    return [
-        Block("power", names, np.log(values), covariance, lambda f: np.log([max(getattr(f, n), 1e-9) for n in fields]))
-    ]
+    shared = watts_shared(run.config, run.meter_class / LIMIT, run.meter_at, len(rows))
+    covariance = cross(shared, shared) + np.diag(np.square(own))
+
+    def tell(f: Forecast) -> np.ndarray:
+        return np.log([max(getattr(f, n), 1e-9) for n in fields])
+
+    return [Block("power", names, np.log(values), covariance, tell, shared)]
+
+
+def watts_shared(config, meter: float, at: str, count: int) -> tuple[Shared, ...]:
+    """Errors of `count` ln watts that come again in every run: the meter's and, at the mains, the motor's."""
+    found = (everywhere(f"meter {at}", np.full(count, meter)),)
+    return (*found, everywhere(motor(config), np.full(count, EFFICIENCY))) if at == "mains" else found
 
 
 def _at_most(run) -> list[Block]:
     """Amperes times volts: watts that were not exceeded."""
     variance = np.array([[run.meter_class**2 / LIMIT**2 + EFFICIENCY**2]])
+    common = (everywhere(motor(run.config), EFFICIENCY),)
     rows = (("idle power", run.idle_upper_W, "idle_W"), ("loaded power", run.loaded_upper_W, "loaded_W"))
     return [
-        Block(f"{name} at most", (f"{name} at most",), np.zeros(1), variance, partial(_excess, of, most))
+        Block(f"{name} at most", (f"{name} at most",), np.zeros(1), variance, partial(_excess, of, most), common)
         for name, most, of in rows
         if most is not None
     ]
@@ -230,14 +276,15 @@ def _temperatures(run) -> list[Block]:
         ("product temperature", run.product_temperature_K, lambda f: f.product_K),
     ):
         if value is not None:
-            variance = np.array([[run.probe_K**2 / LIMIT**2 + PLACE_K**2]])
-            found.append(Block(name, (name,), np.array([value]), variance, lambda f, t=tell: np.array([t(f)])))
+            shared = (everywhere(name, (run.probe_K**2 / LIMIT**2 + PLACE_K**2 - REPEAT_K**2) ** 0.5),)
+            own = cross(shared, shared) + REPEAT_K**2
+            found.append(Block(name, (name,), np.array([value]), own, lambda f, t=tell: np.array([t(f)]), shared))
     return found
 
 
-def _kept_running() -> Block:
+def _kept_running(run) -> Block:
     """The mill went on: what would have stopped it within seconds was not exceeded."""
     return Block(
         "kept running", ("jam, chamber and feed opening within their limits",), np.zeros(1), np.array([[OVERRUN**2]]),
-        partial(_excess, "overrun", 1.0),
+        partial(_excess, "overrun", 1.0), (everywhere(conditions(run.config, 1.0)[0], OVERRUN),),
     )  # fmt: skip
