@@ -23,7 +23,7 @@ from typing import NamedTuple
 from . import units
 from .csvin import Findings, cells_of, content_lines, find_header, is_value, read_csv_text, rounded, separator_of
 from .errors import InputError, Problem
-from .sheetdoubts import CHARGE_ROUNDING, in_order, lost_most, share_doubt, shown, sums
+from .sheetdoubts import CHARGE_ROUNDING, LEAST_SLIP, hardly_passed, in_order, lost_most, share_doubt, shown, sums
 from .sieves import (
     EXAMPLE,
     Answers,
@@ -223,6 +223,8 @@ def _assemble(found: Findings, a: Answers, rows: list[Row], columns: Columns, an
         found.say("all amounts are zero")
     elif pan_is == "weighed":
         lost_most(found, total, whole, columns)
+    elif columns.reading == "passing" and columns.in_mass:
+        hardly_passed(found, total - retained[-1], total)
     found.stop()
     q3 = _passing(retained, pan, total)
     sure = 0.0 if pan_is in ("passed", "lost") else pan  # what is known to have passed the finest sieve
@@ -330,6 +332,7 @@ def _settle_pan(found: Findings, a: Answers, retained, pan, pan_is: str, whole, 
         said = f"no pan row: {share} {fate}, as --pan {a.pan} says; the other way is shown beside it"
         return (missing if a.pan == "passed" else 0.0), a.pan, (said,)
     question = f"has no pan row: {share} is on no sieve; did it pass the finest sieve, or was it lost?"
+    question += " Or is the charge in another unit?" * (in_mass and missing > LEAST_SLIP * whole)
     found.say(question, hint="add a row `pan,<mass>`, or answer with --pan passed or --pan lost (both are then shown)")
     return 0.0, pan_is, ()
 

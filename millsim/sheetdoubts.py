@@ -11,6 +11,7 @@ from .sieves import Answers, Columns, Row
 
 CHARGE_ROUNDING = 0.002  # a sum this share above the charge is weighing and rounding, more is an error
 MOST_LOST = 0.5  # more is no loss of a sieving but a slip of the unit
+LEAST_SLIP = 0.99  # beyond this share no sieve, the charge is first of all in another unit
 WHOLE_AS_SHARE = (0.9, 1.1)  # retained "per cent" that sum to this are shares of 1
 
 
@@ -94,3 +95,10 @@ def lost_most(found: Findings, total: float, whole: float | None, columns: Colum
     else:
         message = f"the amounts sum to {found_g} only: is a row missing, or are they not per cent of the whole?"
         found.say(message, hint="correct them, or give the amounts in g")
+
+
+def hardly_passed(found: Findings, most_g: float, charge_g: float) -> None:
+    """Ask about a charge of which next to nothing passed the coarsest sieve."""
+    if 0.0 < most_g < (1.0 - LEAST_SLIP) * charge_g:
+        what = f"only {shown(most_g, True)} of a charge of {shown(charge_g, True)} passes the coarsest sieve"
+        found.say(f"{what}: is the charge in another unit?", hint="correct the charge, or add a coarser sieve")

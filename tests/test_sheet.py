@@ -393,5 +393,13 @@ def test_a_charge_of_which_most_is_missing_is_asked_about():
         parse_sheet(text_of(rows), "s", charge="5.2 kg")
     assert parse_sheet(text_of({**rows, "charge": "5.2 g"}), "s").loss_share == pytest.approx(0.0, abs=1e-12)
     assert parse_sheet(text_of({**rows, "charge": "10 g"}), "s").loss_share == pytest.approx(0.48)
+    (problem,) = problems_of(text_of({1.0: 1.2, 0.5: 2.5, "charge": "5.2 kg"}))
+    assert "or was it lost? Or is the charge in another unit?" in problem
+    (problem,) = problems_of(text_of({1.0: 1.2, 0.5: 2.5, "charge": "5.2 g"}))
+    assert "or was it lost?" in problem and "another unit" not in problem
+    (problem,) = problems_of(text_of({1.0: 4.2, 0.5: 2.5, "charge": "5.2 kg"}, "aperture_mm,passing_g"))
+    assert "only 4.2 g of a charge of 5200 g passes the coarsest sieve: is the charge in another unit?" in problem
+    few = parse_sheet(text_of({1.0: 0.2, 0.5: 0.1, "charge": "5.2 g"}, "aperture_mm,passing_g"), "s")
+    assert few.q3[-1] == pytest.approx(0.2 / 5.2)
     (problem,) = problems_of(text_of({1.0: 10, 0.5: 20, "pan": 10}, "aperture_mm,retained_percent"))
     assert "the amounts sum to 40 % only" in problem
