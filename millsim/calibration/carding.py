@@ -2,6 +2,7 @@
 
 from ..calibrated import after, gap_regime
 from ..cards.calibrated import Calibrated, Conditions, Fitted, calibrated_toml
+from ..measured.runsheet import measured_hash
 from ..version import MODEL_VERSION
 from .fit import Calibration
 
@@ -26,8 +27,8 @@ def card_of(c: Calibration, measured: tuple[str, ...] = (), failed: tuple[str, .
     )
     return Calibrated(
         f"{first.name}, calibrated", note, first.material.title, MODEL_VERSION, runs, measured, failed, _conditions(c),
-        fitted,
-    )
+        fitted, tuple(measured_hash(f.run) for f in c.fits),
+    )  # fmt: skip
 
 
 def _conditions(c: Calibration) -> Conditions:

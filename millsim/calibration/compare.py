@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..measured.runsheet import MeasuredRun, config_as_run
+from ..measured.runsheet import MeasuredRun, config_as_run, measured_hash
 from ..measured.runspec import AS_IT_TOOK
 from ..prediction import Prediction
 from ..tomlfile import parse_toml
@@ -71,8 +71,17 @@ def compare(prediction: Prediction, run: MeasuredRun) -> Comparison:
         at, points = _by_sieve(block, run, prediction)
     figures = tuple(_figures(prediction, run))
     same = same_rate(prediction, run)
-    own = any(run.name in q.source for q in prediction.parameters if q.basis == "calibrated")
+    own = calibrated_on(prediction, run)
     return Comparison(prediction, run, at, tuple(points), figures, differing(prediction, run), same, own)
+
+
+def calibrated_on(prediction: Prediction, run: MeasuredRun) -> bool:
+    """Whether the card of a prediction was made from this run: by what was measured, or the exact name on old cards."""
+    card = parse_toml(prediction.config_text, "").tables.get("calibration")
+    if not isinstance(card, dict):
+        return False
+    hashes = card.get("run_hashes")
+    return measured_hash(run) in hashes if hashes else run.name in card.get("runs", [])
 
 
 def _by_sieve(block: Block, run: MeasuredRun, prediction: Prediction) -> tuple[np.ndarray, list[Point]]:

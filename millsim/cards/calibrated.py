@@ -17,6 +17,7 @@ from .spec import MATERIAL, MODEL
 
 BOTH = {**MATERIAL, **MODEL}
 _TEXTS = ("title", "note", "material", "model_version")
+_HASHES = "run_hashes"  # may be missing
 _LISTS = ("runs", "measured", "failed")
 _WORDS = ("gap_regime", "mount", "edge")
 _MOST = 10.0  # a score beyond this is no score
@@ -60,6 +61,7 @@ class Calibrated:
     failed: tuple[str, ...]  # sentences of the checks that failed; such a card has no error bars
     conditions: Conditions
     parameters: dict[str, Fitted]
+    run_hashes: tuple[str, ...] = ()  # of what the runs measured; older cards have none
 
     @property
     def count(self) -> int:
@@ -87,7 +89,7 @@ def calibrated_from(tables: dict, where: str, problems: list[Problem], prefix: s
     def say(key: str, message: str, hint: str = "") -> None:
         problems.append(Problem(where, prefix + key, message, hint=hint))
 
-    known = (*_TEXTS, *_LISTS, "conditions", "parameters")
+    known = (*_TEXTS, *_LISTS, _HASHES, "conditions", "parameters")
     for name in tables:
         if name not in known:
             say(show(name)[1:-1], "unknown key", did_you_mean(name, known))
@@ -101,6 +103,9 @@ def calibrated_from(tables: dict, where: str, problems: list[Problem], prefix: s
         raw = tables.get(name)
         if not isinstance(raw, list) or not all(isinstance(r, str) for r in raw) or (name == "runs" and not raw):
             say(name, "is missing or no list of texts")
+    hashes = tables.get(_HASHES, [])
+    if not isinstance(hashes, list) or not all(isinstance(h, str) for h in hashes):
+        say(_HASHES, "is no list of texts")
     if tables.get("model_version", MODEL_VERSION) != MODEL_VERSION:
         message = f"is {show(tables['model_version'])}, but this is model {MODEL_VERSION}"
         say("model_version", message, "calibrate again: the laws have changed since")
@@ -112,7 +117,7 @@ def calibrated_from(tables: dict, where: str, problems: list[Problem], prefix: s
         return None
     texts = {n: " ".join(tables[n].split()) for n in _TEXTS}
     lists = {n: tuple(tables[n]) for n in _LISTS}
-    return Calibrated(**texts, **lists, conditions=conditions, parameters=found)
+    return Calibrated(**texts, **lists, conditions=conditions, parameters=found, run_hashes=tuple(hashes))
 
 
 def _conditions(table: object, say) -> Conditions | None:
@@ -172,6 +177,8 @@ def calibrated_toml(card: Calibrated, shown: dict[str, Param] | None = None, sec
     lines = [f"[{section}]"] if section else []
     lines += [f"{n} = {text(getattr(card, n))}" for n in _TEXTS]
     lines += [f"{n} = [{', '.join(map(text, getattr(card, n)))}]" for n in _LISTS]
+    if card.run_hashes:
+        lines.append(f"{_HASHES} = [{', '.join(map(text, card.run_hashes))}]")
     lines += ["", f"[{prefix}conditions]"]
     for f in fields(Conditions):
         values = getattr(card.conditions, f.name)

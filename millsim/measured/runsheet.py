@@ -199,12 +199,20 @@ def _build(t: Tables, config: Config, sheets: dict[str, tuple[SieveSheet, ...]],
     return replace(run, sha256=_sha256(run))
 
 
+def measured_hash(run: MeasuredRun) -> str:
+    """Hash of what was measured and nothing else: the same whatever the run is called and its config has become."""
+    return hashlib.sha256("\n".join(_measured_rows(run)).encode()).hexdigest()
+
+
 def _sha256(run: MeasuredRun) -> str:
-    """Hash of what was measured, whatever the spelling, order and file names."""
+    """Hash of what was measured and of the config, whatever the spelling, order and file names."""
+    return hashlib.sha256("\n".join([*_measured_rows(run), run.config.sha256]).encode()).hexdigest()
+
+
+def _measured_rows(run: MeasuredRun) -> list[str]:
     names = {f.name for f in fields(run)}
     names -= {"config", "config_file", "overrides", "assumed", "warnings", "path", "sha256", "date", "note", "name"}
-    rows = [f"{name}={_plain(getattr(run, name))}" for name in sorted(names)]
-    return hashlib.sha256("\n".join([*rows, run.config.sha256]).encode()).hexdigest()
+    return [f"{name}={_plain(getattr(run, name))}" for name in sorted(names)]
 
 
 def _plain(value: object) -> str:
