@@ -6,7 +6,7 @@ from . import units
 from .calibration.compare import Comparison, Point
 from .calibration.findings import Row, open_words
 from .calibration.fit import RunFit
-from .calibration.nextstep import Ranked
+from .calibration.nextstep import LEAST_GAIN, Ranked
 from .calibration.whole import Report
 from .prediction import Scalar
 from .wording import Shown, digits, join_words, table, wrap
@@ -34,15 +34,15 @@ def calibration_text(r: Report) -> str:
     lines += _answers(r)
     for fit in c.fits:
         lines += ["", f"Measured and reproduced, {fit.run.name}:", *_data(fit)]
-    lines += ["", "Parameters before and after (80 % ranges; the search moved all of them, within their ranges):"]
+    lines += ["", "Parameters before and after, with 80 % ranges of both (the search moved all of them):"]
     lines += _parameters(list(r.rows), r.bars)
     lines += ["", "What the data leave open:"]
-    left = [row for row in r.rows if row.main and not row.determined]
+    left = [row for row in r.rows if row.main and row.wide]
     lines += [line for row in left for line in wrap("  " + _open(row, r))] or ["  none of the main parameters."]
     lines += ["", "Checks:"]
     for k in (k for k in r.checks if k.name != "determined"):
         lines += wrap(f"  {'ok  ' if k.passed else 'LOOK'} {k.text.rstrip('.')}.")
-    lines += ["", *next_lines(list(r.ranked), "x50", r.planned_kg_s)] if r.ranked else []
+    lines += ["", *next_lines(list(r.ranked), "x50", r.planned_kg_s, hardly=r.hardly)] if r.ranked else []
     for fit in c.fits:
         said = [*fit.run.warnings, *(f"assumed: {a}" for a in fit.run.assumed)]
         lines += ["", f"Noted on {fit.run.name}:"] if said else []
@@ -130,11 +130,10 @@ def _parameters(rows: list[Row], bars: bool) -> list[str]:
     for r in [r for r in rows if r.main] + others:
         p = r.param
         unit = units.shown_unit(p.value, p.unit) if units.find_unit(p.unit) else p.unit
-        show = [_value(v, p.unit, unit) for v in (p.value, p.low, p.high, r.value, r.low, r.high)]
-        what = "determined" if r.sd < 0.5 else "narrowed" if r.determined else "open"
+        show = [_value(v, p.unit, unit) for v in (p.value, *r.before, r.value, r.low, r.high)]
         after = f"{show[4]} to {show[5]}" if bars else ""
-        out.append([r.name, show[0], f"{show[1]} to {show[2]}", show[3], after, unit.replace("degC", "°C"), what])
-    head = ["parameter", "before", "range", "after", "80 % range", "unit", ""]
+        out.append([r.name, show[0], f"{show[1]} to {show[2]}", show[3], after, unit.replace("degC", "°C"), r.said])
+    head = ["parameter", "before", "80 % range", "after", "80 % range", "unit", ""]
     lines = table(head, out, left=1)
     hidden = sum(1 for r in rows if not r.main) - len(others)
     return [*lines, f"  and {hidden} others that these data hardly feel; all their draws are on the card"]
@@ -144,10 +143,16 @@ def _value(v: float, si: str, unit: str) -> str:
     return units.readable(v, unit).split(" ")[0] if units.find_unit(si) else digits(v)
 
 
-def next_lines(ranked: list[Ranked], question: str, planned_kg_s: float, most: int = 5) -> list[str]:
-    """What to measure next, best first; planned_kg_s: feed rate of the run that would be made."""
+def next_lines(
+    ranked: list[Ranked], question: str, planned_kg_s: float, most: int = 5, hardly: tuple[str, ...] = ()
+) -> list[str]:
+    """What to measure next, best first; planned_kg_s: feed rate of the run that would be made; hardly: what is not
+    worth it.
+    """
+    less = f"Would hardly help (narrower by under {100 * LEAST_GAIN:.0f} %): {join_words(list(hardly))}."
+    trifles = wrap(less) if hardly else []
     if not ranked:
-        return wrap(f"Measure next: nothing on the list would narrow {question} by itself.")
+        return [*wrap(f"Measure next: nothing on the list would narrow {question} by itself."), *trifles]
     unit = ASKED[question]
     first = ranked[0]
     lines = wrap(
@@ -157,7 +162,13 @@ def next_lines(ranked: list[Ranked], question: str, planned_kg_s: float, most: i
     rows = [
         [r.name, f"{r.minutes:.0f} min", _range(r.then, unit), f"{100 * r.left:.0f} %", r.text] for r in ranked[:most]
     ]
-    return [*lines, *table(["measurement", "effort", "band expected", "width left", "how"], rows, left=1)]
+    return [*lines, *table(["measurement", "effort", "band expected", "width left", "how"], rows, left=1), *trifles]
+
+
+def batch_lines(planned_kg_s: float) -> list[str]:
+    """What to know before planning for a mill whose config is a batch."""
+    text = "This config is a batch, and batches cannot be calibrated: what follows is for a run with a steady feed of"
+    return wrap(f"{text} {3600 * planned_kg_s:.2g} kg/h.")
 
 
 def _range(band: tuple[float, float], unit: str) -> str:
@@ -197,15 +208,23 @@ def verdict(c: Comparison) -> str:
     text = f"{first}{inside} of {counted} sieves lie inside the {level:.0f} % band."
     mean = sum(p.measured - p.predicted for p in c.counted) / max(1, counted)
     side = "finer" if mean > 0 else "coarser"
+    rate = "" if c.same_rate else f", at another rate{_rates(c)}"
     if inside == counted and abs(mean) < 0.01:
-        text += " The prediction of the size held."
+        text += f" The prediction of the size held{rate}."
     elif inside == counted:
-        text += f" The prediction of the size held; the powder came out {side} than its middle."
+        text += f" The prediction of the size held{rate}; the powder came out {side} than its middle."
     elif inside >= 0.5 * counted:
-        text += f" The prediction of the size held in part: the powder is {side}."
+        text += f" The prediction of the size held in part{rate}: the powder is {side}."
     else:
-        text += f" The prediction of the size did not hold: the powder is {side} than the model thought possible."
+        text += f" The prediction of the size did not hold{rate}: the powder is {side} than the model thought possible."
     return text + _others(c)
+
+
+def _rates(c: Comparison) -> str:
+    """The two feed rates, where they differ enough to show it."""
+    predicted, run = c.prediction.main.scalars["throughput_kg_s"].value, c.run.feed_rate_kg_s
+    a, b = (f"{3600 * rate:.2g}" for rate in (run, predicted))
+    return f" ({a} kg/h run, {b} predicted)" if a != b else ""
 
 
 def _before_the_verdict(c: Comparison) -> str:
@@ -267,6 +286,7 @@ def calibration_json(report: Report) -> dict:
             r.name: {
                 "unit": r.param.unit, "before": [r.param.low, r.param.value, r.param.high], "value": r.value,
                 "low": r.low if bars else None, "high": r.high if bars else None, "determined": r.determined,
+                "before_80": list(r.before), "said": r.said,
             }
             for r in report.rows
         },

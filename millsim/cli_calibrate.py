@@ -178,10 +178,14 @@ def next_(ctx, config, question, seed, settings, as_json) -> None:
         from .calibration import nextstep
 
         planned = nextstep.plan(loaded, seed, progress=report)
-        ranked = planned.rank(question)
+        ranked, hardly = planned.rank(question), planned.hardly(question)
     from . import calwords
 
+    rate = planned.model.rate_kg_s
+    note = [] if loaded.feed.batch_mass_kg is None else calwords.batch_lines(rate)
     if as_json:
-        json_done(ctx, {"status": "ok", "question": question, "next": calwords.next_json(ranked)})
+        found = {"next": calwords.next_json(ranked), "hardly": list(hardly), "planned_rate_kg_s": rate}
+        json_done(ctx, {"status": "ok", "question": question} | found | ({"note": " ".join(note)} if note else {}))
     else:
-        click.echo("\n".join(calwords.next_lines(ranked, question, planned.model.rate_kg_s, most=20)))
+        click.echo("".join(f"{line}\n" for line in note), nl=False)
+        click.echo("\n".join(calwords.next_lines(ranked, question, rate, most=20, hardly=hardly)))

@@ -58,6 +58,9 @@ def test_the_report_says_before_and_after_open_ends_and_what_next(shop):
         assert name in text
     assert "hold-up size" in text  # not measured in the run, so among what is worth measuring
     assert "LOOK" not in text
+    head = next(line for line in text.splitlines() if line.lstrip().startswith("parameter "))
+    assert head.count("80 % range") == 2
+    assert "Would hardly help" in text
 
 
 def test_what_is_left_on_disk(shop):
@@ -200,6 +203,34 @@ def test_a_calibrated_mill_compared_with_its_own_run_proves_nothing(shop, tmp_pa
     assert "on this very run" in " ".join(run("compare", path, shop / "demo_run.toml").stdout.split())
 
 
+def test_a_card_knows_its_runs_by_what_they_measured(shop, own, tmp_path):
+    """Another run whose name is part of the first's is another run; the same run renamed is the same run."""
+    path = tmp_path / "own.h5"
+    card = f"calibration.card={shop / 'demo_run.card.toml'}"
+    fast = ["--engine", "balance", "--set", "run.trace=false", "--set", "run.band_samples=16"]
+    assert run("predict", shop / "demo.toml", "--set", card, *fast, "--out", path).exit_code == 0
+
+    def very_run():
+        return "on this very run" in " ".join(run("compare", path, own / "demo_run.toml").stdout.split())
+
+    name = "acrylic offcuts, third batch of the evening"
+    edit(own, f'name = "{name}"', 'name = "batch"')
+    assert very_run()  # renamed
+    edit(own, "[air]", "# the mill's config now names the card\n[air]", "demo.toml")
+    edit(own, "[feed]", f'[calibration]\ncard = "{shop / "demo_run.card.toml"}"\n[feed]', "demo.toml")
+    assert very_run()  # its config names the card, as it should
+    edit(own, 'loaded = "1290 W"', 'loaded = "1291 W"')
+    assert not very_run()  # "batch" is a part of the first run's name
+    text = (shop / "demo_run.card.toml").read_text(encoding="utf-8")
+    hashes = next(line for line in text.splitlines() if line.startswith("run_hashes"))
+    (tmp_path / "old.card.toml").write_text(text.replace(hashes + "\n", ""), encoding="utf-8")
+    card = f"calibration.card={tmp_path / 'old.card.toml'}"
+    assert run("predict", shop / "demo.toml", "--set", card, *fast, "--out", path, "--force").exit_code == 0
+    assert not very_run()  # an older card goes by the whole name
+    edit(own, 'name = "batch"', f'name = "{name}"')
+    assert very_run()
+
+
 # --- compare ---------------------------------------------------------------------------------------------
 
 
@@ -241,7 +272,12 @@ def test_compare_names_what_differs(shop, own, stored):
     edit(own, 'fed = "1200.0 g"', 'fed = "1400 g"')
     edit(own, 'product = "1150.4 g"', 'product = "1340 g"')
     text = run("compare", stored, own / "demo_run.toml").stdout
-    assert "another feed rate: not judged" in " ".join(text.split())
+    text = " ".join(text.split())
+    assert "another feed rate: not judged" in text
+    assert "of the size held, at another rate (4.2 kg/h run, 3.6 predicted)" in text
+    same = " ".join(run("compare", stored, shop / "demo_run.toml").stdout.split())
+    assert "of the size held" in same
+    assert "at another rate" not in same
 
 
 def test_a_bad_prediction_is_told(shop, own, stored):
@@ -261,10 +297,20 @@ def test_next_ranks_with_effort_and_band(shop):
     assert text.startswith("Measure next, for rate:")
     assert "min" in text
     assert "kg/h" in text
+    assert "Would hardly help (narrower by under 2 %): air flow" in text
     told = json.loads(run("next", shop / "demo.toml", "--for", "rate", "--json").stdout)
+    assert "air flow" in told["hardly"]
+    assert not {r["name"] for r in told["next"]} & set(told["hardly"])
+    assert "note" not in told
     widths = [r["left"] for r in told["next"]]
     assert widths == sorted(widths)
     assert all(0.0 < w < 1.0 for w in widths)
+
+
+def test_next_says_that_a_batch_cannot_be_calibrated():
+    text = " ".join(run("next", CONFIGS / "batch.toml").stdout.split())
+    assert text.startswith("This config is a batch, and batches cannot be calibrated: what follows is for a run with a")
+    assert "a steady feed of 1.3 kg/h" in text
 
 
 def test_next_refuses_an_unknown_question(shop):

@@ -11,12 +11,14 @@ from ..scores import at_score
 from .fit import Calibration
 from .posterior import weighted_quantile
 
-LEVEL = 0.80
+LEVEL, NORMAL_80 = 0.80, 1.2816  # of the ranges told; half of it in standard deviations
+CLOSE_SD = 0.5  # of a score: narrower, and a parameter is called determined
 LEAST_EFFECTIVE = 80.0  # effective samples below which intervals are not told
 MOST_DRIFT, LEAST_ACCEPTED = 0.5, 0.05  # standard deviations the chains may still drift, share of steps they must take
 AT_LIMIT = 1.8  # a score this large: four fifths of the way to its limit or more
-TRADED = 0.15  # correlation from which a parameter is named among those that trade off with an open one
+TRADED = 0.15  # correlation, of draws and by Laplace, from which a parameter trades off with an open one
 SURPRISE = 0.001  # probability below which the misfit counts as too large for error bars
+TOO_GOOD = 0.999  # probability above which it is suspiciously small
 AGREE = 4.5  # standard errors of the Monte Carlo engine (largest of some hundred points) plus the class error
 
 
@@ -42,6 +44,25 @@ class Row:
         return narrowed(self.mean, self.sd)
 
     @property
+    def said(self) -> str:
+        """In a word or two, what the runs did to it: one whose value moved may be as wide as before."""
+        if self.sd < CLOSE_SD:
+            return "determined"
+        if not self.wide:
+            return "narrowed"
+        return "moved, hardly narrowed" if self.determined else "open"
+
+    @property
+    def wide(self) -> bool:
+        """Whether it is nearly as wide as before, moved or not."""
+        return self.sd >= DETERMINED_SD
+
+    @property
+    def before(self) -> tuple[float, float]:
+        """80 % limits before, to set against low and high."""
+        return float(at_score(self.param, -NORMAL_80)), float(at_score(self.param, NORMAL_80))
+
+    @property
     def at_limit(self) -> bool:
         """Whether its most probable value stands near a limit of its range."""
         return abs(self.score) > AT_LIMIT
@@ -65,16 +86,32 @@ def rows(c: Calibration) -> list[Row]:
     correlation = covariance / np.outer(sd, sd)
     J = c.posterior.mode.jacobian
     alone = 1.0 / np.sqrt(1.0 + np.sum(J * J, axis=0))
+    laplace = laplace_correlation(J)
     names, found = c.unknowns.names, []
     for i, group in enumerate(c.unknowns.members):
         p = group[0]
         low, high = (float(at_score(p, weighted_quantile(z[:, i], w, q))) for q in ((1 - LEVEL) / 2, (1 + LEVEL) / 2))
         value = float(at_score(p, c.posterior.mode.scores[i]))
-        order = [j for j in np.argsort(-np.abs(correlation[i])) if j != i and abs(correlation[i, j]) > TRADED]
-        partners = tuple((names[j], float(correlation[i, j])) for j in order[:3])
+        partners = tuple((names[j], rho) for j, rho in _partners(i, correlation[i], laplace[i]))
         scores = float(c.posterior.mode.scores[i]), float(mean[i]), float(sd[i]), float(alone[i])
         found.append(Row(names[i], c.unknowns.main(i), p, value, low, high, *scores, partners))
     return sorted(found, key=lambda r: (not r.main, r.sd))
+
+
+def laplace_correlation(J: np.ndarray) -> np.ndarray:
+    """Correlations (G, G) of the scores by Laplace's approximation (J'J + 1)^-1: 0 with what no datum feels."""
+    covariance = np.linalg.inv(J.T @ J + np.eye(J.shape[1]))
+    sd = np.sqrt(np.diag(covariance))
+    return covariance / np.outer(sd, sd)
+
+
+def _partners(i: int, drawn: np.ndarray, laplace: np.ndarray) -> list[tuple[int, float]]:
+    """The three that trade off most with parameter i, and the correlation of the draws.
+
+    A hundred and fifty draws give correlations of 0.15 by chance alone, so Laplace's approximation must say so too.
+    """
+    both = np.where(drawn * laplace > 0.0, np.minimum(np.abs(drawn), np.abs(laplace)), 0.0)
+    return [(int(j), float(drawn[j])) for j in np.argsort(-both) if j != i and both[j] > TRADED][:3]
 
 
 def checks(c: Calibration, table: list[Row]) -> list[Check]:
@@ -116,12 +153,21 @@ def _accuracy(n: float) -> str:
 
 def _fits(c: Calibration) -> Check:
     label, worst = worst_point(c)
-    chance = f"{100 * c.surprise:.2g} %" if c.surprise > 1e-4 else "less than 0.01 %"
+    chance = chance_words(c.surprise)
     text = f"misfit {c.chi2:.1f} for {c.count} data; as bad or worse by chance: {chance}; farthest off is {label}, by "
     text += f"{abs(worst):.1f} standard errors"
+    if c.surprise > TOO_GOOD:
+        text += "; that is suspiciously good: are runs copied, or errors counted too large"
     ok = c.surprise > SURPRISE
     why = "the model does not reach the data within its ranges, so run sheet, config or model is wrong: "
     return Check("fit", ok, text if ok else why + text)
+
+
+def chance_words(p: float) -> str:
+    """A probability in per cent, never as 0 or 1e+02."""
+    if p < 0.001:
+        return "under 0.1 %"
+    return "over 99.9 %" if p > 0.999 else f"{100 * p:.1f} %" if p < 0.1 or p > 0.99 else f"{100 * p:.0f} %"
 
 
 def worst_point(c: Calibration) -> tuple[str, float]:
@@ -156,17 +202,18 @@ def _closure(c: Calibration) -> Check:
 
 
 def _open(table: list[Row]) -> Check:
-    left = [r for r in table if r.main and not r.determined]
+    left = [r for r in table if r.main and r.wide]
     if not left:
-        return Check("determined", True, "the runs determined every main parameter")
+        return Check("determined", True, "the runs narrowed every main parameter")
     return Check("determined", False, " ".join(open_words(r) for r in left))
 
 
 def open_words(r: Row) -> str:
     """In words, why the data left a parameter open, and what it trades off with."""
+    name = f"{r.name} {'moved, but stays' if r.determined else 'is'} open"
     if r.alone_sd > DETERMINED_SD:
-        return f"{r.name} is open: these data hardly feel it."
+        return f"{name}: these data hardly feel it."
     if not r.partners:
-        return f"{r.name} is open: many other parameters together make up for it."
-    pairs = " or ".join(f"{'less' if rho < 0 else 'more'} {name}" for name, rho in r.partners)
-    return f"{r.name} is open: more of it with {pairs} fits as well."
+        return f"{name}: many other parameters together make up for it."
+    pairs = " or ".join(f"{'less' if rho < 0 else 'more'} {partner}" for partner, rho in r.partners)
+    return f"{name}: more of it with {pairs} fits as well."

@@ -31,6 +31,7 @@ class Report:
     ranked: tuple[Ranked, ...]
     separators: dict[str, Ranked]
     planned_kg_s: float
+    hardly: tuple[str, ...] = ()  # measurements that would hardly narrow x50
 
     @property
     def bars(self) -> bool:
@@ -50,21 +51,21 @@ def calibrate_whole(
     card = card_of(c, measured(runs), failed)
     config = replace(runs[0].config, calibration=None)
     answers = outlook(config, card, seed, lambda d: say("bands", d, "before and after"))
-    ranked, separators, rate = (), {}, float("nan")
+    plans = (), {}, float("nan"), ()
     if not failed:
-        ranked, separators, rate = _plans(replace(config, calibration=card), table, seed, say)
-    return Report(c, tuple(table), tuple(told), card, tuple(answers), ranked, separators, rate)
+        plans = _plans(replace(config, calibration=card), table, seed, say)
+    return Report(c, tuple(table), tuple(told), card, tuple(answers), *plans)
 
 
 def _plans(config: Config, table: list[Row], seed: int, say):
-    """(what narrows x50, what would best determine each main parameter that is open, feed rate planned)."""
+    """(what narrows x50, what would best determine each main parameter that is open, feed rate, what hardly helps)."""
     try:
         planned = plan(config, seed, progress=lambda d: say("measure next", d, ""))
     except MillsimError:
-        return (), {}, float("nan")  # hardly a draw runs as the config has it: nothing can be planned
-    left = {r.name: planned.rank(r.name) for r in table if r.main and not r.determined}
+        return (), {}, float("nan"), ()  # hardly a draw runs as the config has it: nothing can be planned
+    left = {r.name: planned.rank(r.name) for r in table if r.main and r.wide}
     best = {name: found[0] for name, found in left.items() if found and found[0].left < WORTH}
-    return tuple(planned.rank("x50")), best, planned.model.rate_kg_s
+    return tuple(planned.rank("x50")), best, planned.model.rate_kg_s, planned.hardly("x50")
 
 
 def measured(runs: list[MeasuredRun]) -> tuple[str, ...]:
