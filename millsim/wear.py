@@ -66,9 +66,9 @@ class Step:
 class WearDrift:
     """Everything a loss says. ppm: of metal in the powder; scale_share: what a scale leaves open of the loss; drift:
     worn over fresh at `at_kg` by "edge_x50_m" and so on, with bands; blunt_kg: when edges that take all the loss are as
-    blunt as the model knows; replace_kg: when the bars have lost WORN_SHARE and
-    WORN_OUT; force_N: of EXAMPLE_KG at one tip; balance_kg: allowed there by the balance
-    grade [mm/s], NaN without a rotor mass."""
+    blunt as the model knows; gap_kg: when a gap that takes all of it has reached gap_full_m, see `gap_full`;
+    replace_kg: when the bars have lost WORN_SHARE and WORN_OUT; force_N: of EXAMPLE_KG at one tip; balance_kg: allowed
+    there by the balance grade [mm/s], NaN without a rotor mass."""
 
     config: Config
     lost_kg: float
@@ -83,6 +83,8 @@ class WearDrift:
     steps: tuple[Step, ...]
     drift: dict[str, Scalar]
     blunt_kg: float
+    gap_full_m: float
+    gap_kg: float
     replace_kg: tuple[float, float]
     force_N: float
     balance_kg: float
@@ -148,7 +150,7 @@ def drift(
         config, lost_kg, milled_kg, at_kg, metal_of(config)[0], bars, 1e6 * wear.iron_share(lost_kg, milled_kg),
         2.0**0.5 * SCALE_KG / lost_kg if lost_kg else inf, RADII_M[config.rotor.edge], fresh, steps,
         _drift(problem, fresh, next(s for s in steps if s.milled_kg == at_kg), count, progress),
-        blunt_after(config, per_kg),
+        blunt_after(config, per_kg), gap_full(config), gap_after(config, per_kg),
         tuple(share * bars / per_kg if per_kg else inf for share in (WORN_SHARE, WORN_OUT)),
         strength.centrifugal_force(EXAMPLE_KG, R, omega),
         nan if turning is None else strength.permitted_mass(eccentricity, turning, R), grade, count,
@@ -196,6 +198,22 @@ def blunt_after(config: Config, per_kg: float) -> float:
     r, start, end = config.rotor, RADII_M[config.rotor.edge], RADII_M["blunt"]
     area = wear.CORNER * (end * end - start * start)
     return area * r.bars * r.bar_height_m * metal_of(config)[1] / per_kg if per_kg else inf
+
+
+def gap_full(config: Config) -> float:
+    """Gap [m] up to which tips may wear: as wide as the largest feed piece, or twice as wide, whichever comes first.
+
+    Through a gap as wide as the largest piece nothing is cut any more (geometry); twice is a choice.
+    """
+    gap, piece = config.stator.gap_m, config.feed.size.largest_m
+    return min(2.0 * gap, piece) if piece > gap else 2.0 * gap
+
+
+def gap_after(config: Config, per_kg: float) -> float:
+    """Kilograms milled until tips that take all the loss have widened the gap to `gap_full`; inf without a loss."""
+    r = config.rotor
+    volume = (gap_full(config) - config.stator.gap_m) * r.bars * r.bar_thickness_m * r.bar_height_m
+    return volume * metal_of(config)[1] / per_kg if per_kg else inf
 
 
 def _step(problem: Mill, milled_kg: float, lost_kg: float, bars_kg: float) -> Step:

@@ -134,18 +134,50 @@ def _opens(ratio: Scalar) -> bool:
 
 
 def _when(d: WearDrift) -> str:
-    """When bars are to be turned or replaced."""
+    """When bars are to be turned or replaced: blunt edges first, then the gap, then the mass, as a hammer's."""
     if not d.lost_kg:
         return ""
-    first, last = (kilos(kg, 2) for kg in d.replace_kg)
-    text = (
-        f"Turn or replace the bars before they have lost {100 * WORN_SHARE:.0f} to {100 * WORN_OUT:.0f} % of their "
-        f"mass, about {grams(d.bars_kg)} as drawn: at this loss after {first} to {last}; earlier for cracks over 1 mm "
-        "or pins with over 0.5 mm of play (a trade note on hammers; common practice)."
-    )
+    text = f"{_edges_go(d)} {_gap_goes(d)} {_mass_goes(d)}"
     if d.at.share > WORN_SHARE:
         text = f"WORN OUT by {kilos(d.at_kg)}: {100 * d.at.share:.0f} % of the bars is gone. {text}"
     return text
+
+
+def _edges_go(d: WearDrift) -> str:
+    """The earliest kilograms at which there is no edge left, and the metal that is."""
+    turn = "Turn or sharpen the bars when x50 or watts creep up, or the loupe shows round edges"
+    if d.config.rotor.edge == "blunt":
+        return f"{turn}; the edges are blunt from the start."
+    metal = grams(d.blunt_kg * d.lost_kg / d.milled_kg, 2)
+    return (
+        f"{turn}: blunt after {kilos(d.blunt_kg, 2)} at the earliest, if the edges take all the loss. That is only "
+        f"{metal} of metal, and faces and tips wear too, so later."
+    )
+
+
+def _gap_goes(d: WearDrift) -> str:
+    """The earliest kilograms at which the gap is too wide."""
+    piece = d.gap_full_m == d.config.feed.size.largest_m
+    as_wide = f"is as wide as the largest feed piece, {plain(d.gap_full_m, 'm')}, and cuts none"
+    what = as_wide if piece else "has doubled"
+    return f"If the tips take all of it instead, the gap {what} after {kilos(d.gap_kg, 2)}, at the earliest."
+
+
+def _mass_goes(d: WearDrift) -> str:
+    """When the share of the mass is gone at which hammers are replaced."""
+    first, last = (kilos(kg, 2) for kg in d.replace_kg)
+    share = f"{100 * WORN_SHARE:.0f} to {100 * WORN_OUT:.0f} % of their mass (they weigh {grams(d.bars_kg)}"
+    note = "a trade note on hammers; common practice"
+    if d.config.rotor.mount == "swinging":
+        return (
+            f"Replace hammers before they have lost {share}): at this loss after {first} to {last}; earlier for cracks "
+            f"over 1 mm or pins with over 0.5 mm of play ({note})."
+        )
+    sooner = ", whose edges and gap go first" if d.gap_kg < d.replace_kg[0] else ""
+    return (
+        f"Hammers are replaced at {share} as drawn; {note}), here after {first} to {last}: no measure for rigid bars"
+        f"{sooner}."
+    )
 
 
 def _balance(d: WearDrift) -> str:
@@ -228,7 +260,8 @@ def wear_json(d: WearDrift) -> dict:
         "status": "ok", "mill": d.config.name, "config_sha256": d.config.sha256, "lost_kg": d.lost_kg,
         "milled_kg": d.milled_kg, "at_kg": d.at_kg, "metal": d.metal, "ppm": d.ppm,
         "scale_share": _finite(d.scale_share), "bars_kg": d.bars_kg, "fresh_radius_m": d.fresh_radius_m,
-        "blunt_after_kg": _finite(d.blunt_kg), "replace_after_kg": [_finite(kg) for kg in d.replace_kg],
+        "blunt_after_kg": _finite(d.blunt_kg), "gap_full_m": d.gap_full_m,
+        "gap_full_after_kg": _finite(d.gap_kg), "replace_after_kg": [_finite(kg) for kg in d.replace_kg],
         "imbalance_N": d.force_N, "imbalance_of_kg": EXAMPLE_KG, "balance_allows_kg": _finite(d.balance_kg),
         "fresh": _answer(d.fresh), "draws": d.draws,
         "steps": [

@@ -26,12 +26,13 @@ def test_every_shipped_config_is_answered(name):
     assert done.exit_code == 0, done.output
     text = flat(done.stdout)
     for word in ("25 ppm of iron", "Edges, if they take all the loss", "Gap, if the tip faces", "Powder by 20 kg",
-                 "Turn or replace the bars", "common practice", "Balance goes first", "Assumed:"):  # fmt: skip
+                 "Turn or sharpen the bars", "common practice", "Balance goes first", "Assumed:"):  # fmt: skip
         assert word in text, word
     for wrong in ("nan", "inf ", "unlimited", " safe"):
         assert wrong not in text, wrong
     assert max(map(len, done.stdout.splitlines())) <= 110
-    rows = [line.split()[0] for line in done.stdout.splitlines() if line.startswith("  ") and " kg " in line[:10]]
+    drift = done.stdout.split("Drift with the powder milled")[1]
+    rows = [line.split()[0] for line in drift.splitlines() if line.startswith("  ") and " kg " in line[:10]]
     assert rows == ["2", "5", "10", "20", "50"]
 
 
@@ -55,6 +56,7 @@ def test_json():
     assert found["basis"]
     none = json.loads(run("demo", "--lost", "0 g", "--milled", "2 kg", "--json", *NO_BAND).stdout)
     assert none["replace_after_kg"] == [None, None]
+    assert found["gap_full_after_kg"] < found["replace_after_kg"][0] and none["gap_full_after_kg"] is None
     assert {d["ratio"] for d in none["drift"].values()} == {1.0}
 
 

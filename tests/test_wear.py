@@ -22,6 +22,8 @@ from millsim.wear import (
     bars_mass,
     blunt_after,
     drift,
+    gap_after,
+    gap_full,
     geometry,
     worn_edge,
     worn_gap,
@@ -94,6 +96,38 @@ def test_replacing_at_15_to_20_percent():
     d = found("demo")
     for share, kg in zip((0.15, 0.20), d.replace_kg, strict=True):
         assert kg * 25e-6 == pytest.approx(share * d.bars_kg)
+
+
+def test_edges_and_gap_come_before_the_mass_of_rigid_bars():
+    # 50 ppm on the demo: 4 edges of 20 mm from 0.1 to 0.3 mm lose 0.2146 (0.09 - 0.01) mm2 x 80 mm x 7.85 mg/mm3
+    # = 10.8 mg, so 0.216 kg; 9.95 um per kg widen 3.00 mm to the largest piece. 15 % of the bars' mass would be 9 mm.
+    d = found("demo", 0.1)
+    assert d.blunt_kg == pytest.approx(0.2146 * 0.08 * 80 * 7.85 / 50, rel=1e-3)
+    piece = d.config.feed.size.largest_m
+    assert d.gap_full_m == piece and 3e-3 < piece < 6e-3
+    assert d.gap_kg == pytest.approx((piece - 3e-3) / 9.95e-6, rel=1e-3)
+    assert geometry(d.config, d.gap_kg * 50e-6)[1] == pytest.approx(piece - 3e-3)
+    assert d.blunt_kg < d.gap_kg < d.replace_kg[0]
+    text = next(s for s in sentences(d) if s.startswith("Turn or sharpen"))
+    marks = ["0.22 kg at the earliest", "only 0.011 g of metal", "largest feed piece, 5.47 mm", "after 250 kg",
+             "(they weigh 301 g as drawn;", "no measure for rigid bars"]  # fmt: skip
+    assert [text.find(m) for m in marks] == sorted(text.find(m) for m in marks) and marks[0] in text
+    assert "Turn or replace" not in text
+
+
+def test_a_narrow_gap_counts_until_it_has_doubled():
+    config = mills.config("tight_jam")
+    assert gap_full(config) == pytest.approx(2 * config.stator.gap_m) and config.feed.size.largest_m > gap_full(config)
+    assert gap_after(config, 0.0) == inf
+    wide = mills.config("tight_jam", "stator.gap=4 mm")  # wider than the pieces already
+    assert gap_full(wide) == pytest.approx(8e-3)
+    assert "the gap has doubled after" in " ".join(sentences(found("tight_jam")))
+
+
+def test_hammers_keep_the_share_of_their_mass():
+    text = " ".join(sentences(found("swinging", 0.1)))
+    assert "Replace hammers before they have lost 15 to 20 % of their mass (they weigh 120 g): at this loss" in text
+    assert "rigid bars" not in text
 
 
 # --- the model's own edges -------------------------------------------------------------------------------
