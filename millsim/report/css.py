@@ -38,11 +38,11 @@ nav a{display:inline-block;padding:.2rem 0}
 .told p{margin:0;max-width:44rem}
 .plain{max-width:54rem}
 .facts{display:grid;grid-template-columns:repeat(auto-fit,minmax(10rem,1fr));gap:0;margin:0 0 1.4rem;
- border:1px solid var(--line)}
+ padding:1px 0 0 1px}
 .facts div{padding:.6rem .8rem;border:1px solid var(--line);margin:-1px 0 0 -1px;display:flex;flex-direction:column}
 .facts dt{font-size:.875rem;color:var(--quiet)}
 .facts dd{margin:0;font-size:1.25rem;font-weight:700;line-height:1.3}
-.facts dd.remark{font-size:.875rem;font-weight:400;color:var(--quiet)}
+.facts dd.remark{font-size:.875rem;font-weight:400;color:var(--quiet);text-wrap:balance}
 .notice{border:2px solid var(--alarm);border-left-width:.6rem;background:var(--alarm-paper);
  padding:.7rem .9rem;margin:0 0 1rem}
 .notice p{margin:0}
