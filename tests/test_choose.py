@@ -126,7 +126,7 @@ def test_wilson_interval():
 
 
 @given(st.lists(st.tuples(*[st.sampled_from([0.0, 1.0, 2.0, 3.0, math.inf, math.nan])] * 3), max_size=40))
-@settings(max_examples=300)
+@settings(max_examples=300, deadline=None)
 def test_the_front_against_brute_force(rows):
     a = np.array(rows, dtype=float).reshape(-1, 3)
     brute = [

@@ -524,7 +524,7 @@ def test_enthalpy_is_the_integral_of_the_specific_heat(cp, s, T1, T2):
 def test_chamber_temperature_obeys_the_first_law(P, F, s, T_feed, C_air, T_air, UA, warmed, offset):
     T = heat.chamber_temperature(P, F, 1250.0, s, T_feed, warmed, offset, C_air, T_air, UA, 293.15)
     out = F * heat.enthalpy_rise(1250.0, s, T_feed, warmed * T + offset) + C_air * (T - T_air) + UA * (T - 293.15)
-    assert out == pytest.approx(P, rel=1e-9, abs=1e-8 * (1 + F * 1250.0 * (T + 300.0) + (C_air + UA) * abs(T)))
+    assert out == pytest.approx(P, rel=1e-9, abs=1e-8 * (1 + F * 1250.0 * (abs(T) + 300.0) + (C_air + UA) * abs(T)))
 
 
 def test_lumped_heat_balances():
