@@ -96,7 +96,9 @@ def test_tip_speed_class_and_cap(rpm, verdict, words):
 def test_rotor_stress_is_that_of_the_metal_given():
     # 60 m/s: 14.13 MPa in steel, 2.5 times that beside a hole; 0.4 of 235 MPa is 94.
     steel = line("stress in the bars", "demo")
-    assert (steel.value, steel.limit) == (pytest.approx(35.3e6, rel=0.002), pytest.approx(94e6))
+    assert steel.value == pytest.approx(35.3e6, rel=0.002) and steel.limit == pytest.approx(0.4 * 900e6)  # as given
+    mild = line("stress in the bars", "tight_jam")
+    assert mild.limit == pytest.approx(94e6) and "S235" in mild.source
     light = line("stress in the bars", "demo", "rotor.material=aluminium", "rotor.yield_strength=240 MPa")
     assert (light.value, light.limit) == (pytest.approx(2.5 * 2700.0 * 1800.0), pytest.approx(96e6))
     assert "as given" in light.source
@@ -208,6 +210,29 @@ def test_stator_pins_bend_by_the_largest_piece_that_is_caught():
     screw = line("pins in bending", "pla", "stator.threaded=true")
     assert screw.value == pytest.approx(2.5 * x.value * (8.0 / 6.466) ** 3, rel=1e-3)
     assert screw.limit == 640e6 and "plain shanks" in screw.words
+
+
+def test_rigid_bars_bend_by_a_bite_at_their_root():
+    # 4 mm PLA, F = 871 N as at the pins; hub at 0.3 of 60 mm; 6 x 871 N x 42 mm / (20 x 64 mm3) = 171.4 MPa, x 1.5.
+    x = line("bars in bending by a bite", "pla")
+    assert x.value == pytest.approx(257.1e6, rel=0.001) and x.limit == 900e6 and x.verdict == "passes"
+    mild = line("bars in bending by a bite", "pla", "rotor.yield_strength=235 MPa")
+    assert mild.verdict == "fails" and mild.margin == pytest.approx(235.0 / 257.1, rel=0.001)
+    # Thickness counts squared, height once; what is advised leaves a margin of 1.5.
+    thick = float(mild.words.split("bars ")[-1].split(" mm")[0])
+    better = line("bars in bending by a bite", "pla", "rotor.yield_strength=235 MPa", f"rotor.bar_thickness={thick} mm")
+    assert better.value == pytest.approx(x.value * (8.0 / thick) ** 2) and better.margin == pytest.approx(1.5, rel=0.01)
+    assert line("bars in bending by a bite", "pla", "rotor.bar_height=10 mm").value == pytest.approx(2.0 * x.value)
+    mild_jam = line("bars in bending by a bite", "tight_jam")  # no yield given: that of mild steel
+    assert mild_jam.value == pytest.approx(115.7e6, rel=0.001) and mild_jam.limit == 235e6
+
+
+def test_bars_that_bite_nothing_do_not_fail_and_hammers_have_no_such_line():
+    only_hit = line("bars in bending by a bite", "demo", "stator.gap=8 mm", "rotor.yield_strength=20 MPa")
+    assert only_hit.verdict == "close" and only_hit.margin < 1.0 and "So short a blow" in only_hit.words
+    wall = line("bars in bending by a bite", "demo", "stator.kind=smooth", "stator.gap=0.5 mm")
+    assert wall.verdict == "not checked" and "can wedge" in wall.words
+    assert [y for y in review(mills.config("swinging"), None) if y.name == "bars in bending by a bite"] == []
 
 
 def test_pins_that_are_only_hit_do_not_fail_by_a_load_of_microseconds():

@@ -83,6 +83,17 @@ def test_a_pin_on_two_supports_has_a_quarter_of_the_moment():
     assert law.beam_moment(F, L) == pytest.approx(0.5 * law.cantilever_moment(F, 0.5 * L))
 
 
+def test_a_flat_bar_in_bending_as_the_moment_of_its_layers():
+    # Hand: 1900 N at 42 mm on 20 x 8 mm: 6 x 79.8 / (20 x 64 mm3) = 374 MPa. And layer by layer, stress as far from
+    # the middle as the layer: the moment of all of them is the one put on.
+    M, b, h = law.cantilever_moment(1900.0, 0.042), 0.02, 0.008
+    top = law.flat_bending_stress(M, b, h)
+    assert top == pytest.approx(374e6, rel=0.002)
+    y = np.linspace(-0.5 * h, 0.5 * h, 4001)
+    assert np.trapezoid(top * y / (0.5 * h) * y * b, y) == pytest.approx(M, rel=1e-6)
+    assert law.flat_bending_stress(M, b, law.flat_for_moment(M, b, 235e6)) == pytest.approx(235e6)
+
+
 def test_the_pin_that_would_do_has_the_stress_asked_for():
     d = law.pin_for_moment(10.0, 235e6)
     assert law.bending_stress(10.0, d) == pytest.approx(235e6)

@@ -64,6 +64,16 @@ def bending_stress(M: float, d: float) -> float:
     return 32.0 * M / (pi * d**3)
 
 
+def flat_bending_stress(M: float, b: float, h: float) -> float:
+    """Bending stress [Pa] of a rectangular bar, h deep along the force and b across: 6 M / (b h^2). Roark, Shigley."""
+    return 6.0 * M / (b * h * h)
+
+
+def flat_for_moment(M: float, b: float, stress: float) -> float:
+    """Depth [m] along the force at which a bar b wide has that stress: sqrt(6 M / (b stress))."""
+    return sqrt(6.0 * M / (b * stress))
+
+
 def pin_for_moment(M: float, stress: float) -> float:
     """Diameter [m] at which a bending moment gives that stress: (32 M / (pi stress))^(1/3)."""
     return (32.0 * M / (pi * stress)) ** (1.0 / 3.0)

@@ -19,6 +19,7 @@ from ..problem import build
 
 DYNAMIC = 1.5  # a blow against a load put on slowly (P8: 1.5 to 2)
 SCREW_YIELD = 640e6  # Pa, property class 8.8 of ISO 898-1 (from memory)
+PLASTIC = 2.0  # mean contact pressure over yield stress, 2 to 2.8 (P2)
 MILD_STEEL = 235e6  # Pa, S235 of EN 10025 (from memory)
 _SHOW = {"m3/h": "m³/h", "cm2": "cm²", "degC": "°C", "um": "µm", "m2": "m²", "g/m3": "g/m³"}
 
@@ -133,6 +134,11 @@ class Facts:
     def shear_force(self) -> float:
         """Force [N] that shears the largest piece across."""
         return plain(cutting.shear_force)(self.yield_stress, self.piece)
+
+    @property
+    def blow_force(self) -> float:
+        """Peak force [N] of the largest piece that is hit, or hits a pin, at tip speed."""
+        return strength.impact_force(self.tip, self.piece, float(self.mill["density"]), PLASTIC * self.yield_stress)
 
     @property
     def bite(self) -> float:

@@ -2,7 +2,7 @@
 
 from ..config import Config
 from ..prediction import Prediction
-from . import hammer, jam, people, power, rotor, sieveair, stator, warm
+from . import bars, hammer, jam, people, power, rotor, sieveair, stator, warm
 from .facts import Facts
 from .line import Line
 
@@ -12,7 +12,7 @@ GROUPS = ("rotor", "stator", "drive", "sieve and air", "heat", "dust and people"
 def review(config: Config, prediction: Prediction | None) -> list[Line]:
     """All checks of a config; those that need a prediction are "not checked" where it is None."""
     f = Facts(config, prediction)
-    found = [x for part in (rotor, hammer, stator, jam, power, sieveair, warm, people) for x in part.lines(f)]
+    found = [x for part in (rotor, bars, hammer, stator, jam, power, sieveair, warm, people) for x in part.lines(f)]
     return sorted(found, key=lambda x: GROUPS.index(x.group))
 
 

@@ -9,7 +9,6 @@ from .line import Line
 NOTCH = 2.5  # a thread in the bent length, 2 to 3 (P8)
 CLEARANCE = 0.1e-3  # m, that must be left hot (assumed)
 RUN_OUT = 0.1e-3  # m, where none is given (assumed: turned or well set up)
-PLASTIC = 2.0  # mean contact pressure over yield stress, 2 to 2.8 (P2)
 
 PIN = Rule("stator", "pins in bending", "Pa", "1.5 K_f 32 M / (pi d^3), M = F L at one end, F L / 4 between two",
            "assumed", "beams: Roark, Shigley; blows 1.5, thread K_f 2.5; F = tau pi d^2 / 4, tau of the card"
@@ -28,7 +27,7 @@ def pins(f: Facts) -> Line:
     s = f.config.stator
     d = core_of(s.pin_diameter_m) if s.threaded else s.pin_diameter_m
     limit = s.yield_strength_Pa or (SCREW_YIELD if s.threaded else MILD_STEEL)
-    F = f.shear_force if f.nips else _hit_force(f)
+    F = f.shear_force if f.nips else f.blow_force
     moment = strength.beam_moment if s.held == "both ends" else strength.cantilever_moment
     factor = DYNAMIC * (NOTCH if s.threaded else 1.0)
     M = moment(F, s.free_length_m)
@@ -53,11 +52,6 @@ def pins(f: Facts) -> Line:
         words = f"{said}. So short a blow bends it far less than this. {advice}."
         return PIN.tell("close", value, words, limit)
     return PIN.judge(value, limit, said, advice)
-
-
-def _hit_force(f: Facts) -> float:
-    """Peak force [N] of the largest piece that meets a pin at tip speed."""
-    return strength.impact_force(f.tip, f.piece, float(f.mill["density"]), PLASTIC * f.yield_stress)
 
 
 def _held(f: Facts) -> str:
