@@ -6,7 +6,7 @@ parameters give their bands.
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from math import inf, isnan, log
+from math import inf, isnan, log, nan
 
 import numpy as np
 
@@ -29,6 +29,7 @@ CONTACT_K = 15.0  # below the sticking temperature: contact spots are hotter tha
 HOT_ROOM_K = 308.15  # a hot day
 HOTTER_K = 10.0  # than a room that is as hot already
 DRAWS, BATCH_DRAWS = 24, 8
+NEXT_TO_NONE = 50e-3 / 3600.0  # kg/s, 50 g/h: next to no feed
 AIR_ROUNDS = 4
 AIR_CLOSE = 0.02  # relative, to a measured flow
 
@@ -131,7 +132,8 @@ def _scalar(name: str, value: float, samples: list[float]) -> Scalar:
     v = np.array(samples)
     if name == "blower_needed_Pa" and value > 0.0:
         v = np.maximum(v, 0.0)  # no blower is no blower, however little the fan would do
-    low, high = bands.band_of(v, ~np.isnan(v)) if v.size else (float("nan"), float("nan"))
+    known = bool(v.size) and "least_" not in name
+    low, high = bands.band_of(v, ~np.isnan(v)) if known else (nan, nan)
     return Scalar(float(value), unit_of(name), name, low=low, high=high)
 
 
@@ -223,11 +225,12 @@ def _figures(
     hot = at_room(mill, room_K, float(case.problem.config.air.recirculated))
     found |= {"hot_K": case.outlet(hot), **_idle(hot, "hot_idle")}
     if note == "cannot":
-        return found, "", ""
+        return {**found, **_nearly_empty(case, mill, "least"), **_nearly_empty(case, hot, "hot_least")}, "", ""
     found |= cooler(case, mill, recirculated)
     found |= chilled(case, mill, here)
     largest = _largest(case, mill)
     largest_hot = _largest(case, hot) if case.limit_K > room_K else (0.0, LIMITS[TEMPERATURE])
+    found |= _nearly_empty(case, mill, "least", largest[0]) | _nearly_empty(case, hot, "hot_least", largest_hot[0])
     key = "kg" if case.is_batch else "kg_s"
     found |= {f"largest_{key}": largest[0], f"hot_largest_{key}": largest_hot[0]}
     if case.is_batch:
@@ -236,6 +239,16 @@ def _figures(
     if here is not None and here.outlet_K > case.limit_K:
         found |= schedule(case, mill, here)
     return found, largest[1], largest_hot[1]
+
+
+def _nearly_empty(case: Case, mill: np.ndarray, key: str, largest: float = 0.0) -> dict[str, float]:
+    """Air and powder [K] with next to no feed, where even that is over a limit: hits heat powder above its air.
+
+    Told without a band: draws that take a feed have none.
+    """
+    here = None if case.is_batch or largest > 0.0 else replace(case, rate_kg_s=NEXT_TO_NONE).settle(mill)
+    air_K, powder_K = (nan, nan) if here is None else (float(here.s["T"]), here.powder_K)
+    return {f"{key}_air_K": air_K, f"{key}_powder_K": powder_K}
 
 
 def _stand(mill: np.ndarray, here: Settled | None) -> dict[str, float]:

@@ -4,17 +4,9 @@ import math
 import re
 
 from .advice import duration
-from .heatanswers import CONTACT_K, HeatAnswers
-from .heatcool import (
-    DRY_ICE,
-    LEAST_OXYGEN,
-    MOST_CO2,
-    NITROGEN,
-    PRACTICE,
-    Coolant,
-    fresh_air,
-    gas_per_kg,
-)
+from .capacity import LIMITS, TEMPERATURE
+from .heatanswers import CONTACT_K, NEXT_TO_NONE, HeatAnswers
+from .heatcool import DRY_ICE, LEAST_OXYGEN, MOST_CO2, NITROGEN, PRACTICE, Coolant, fresh_air, gas_per_kg
 from .heatstand import MOST_BLOWER
 from .heattables import coolant_table, figure_table, rests_on
 from .laws import air, cooling
@@ -101,7 +93,8 @@ def _now(a: HeatAnswers) -> str:
     name, T = capital(a.config.name), a.value("outlet_K")
     lead = f"{name}, heat and cooling. The limit asked about: {limit_words(a)}."
     if a.note == "cannot":
-        return f"{lead} It cannot run like this: even with next to no feed {binds(a.binding)} is over its limit."
+        lead += f" It cannot run like this: even with next to no feed {binds(a.binding)} is over its limit"
+        return f"{lead}{_hotter_powder(a, 'least')}."
     if a.note == "over":
         asked = plain(a.config.feed.rate_kg_s, "kg/s", 3)
         lead += f" The {asked} asked for are too much for it ({binds(a.binding)}), so this is about the most it takes."
@@ -167,7 +160,9 @@ def _largest(a: HeatAnswers) -> str:
     if math.isnan(value):
         return f"Largest {what} within the limit: not found, the search did not settle."
     if value <= 0.0:
-        return f"Largest {what} within the limit: none, {binds(a.largest_binding)} is over it with next to no feed."
+        why = _hotter_powder(a, "least") if a.largest_binding == LIMITS[TEMPERATURE] else ""
+        over = f"{binds(a.largest_binding)} is over it with next to no feed"
+        return f"Largest {what} within the limit: none, {over}{why}."
     if math.isinf(value):
         return f"Largest {what} within the limit: far above the one asked for; nothing binds."
     heat = a.largest_binding == "outlet temperature"
@@ -266,7 +261,7 @@ def _cooler(a: HeatAnswers) -> str:
     if T == -math.inf or T < COLD_COOLER_K:
         return f"{lead}no small cooler is cold enough to keep the limit: more air first."
     text = f"{lead}it must leave the cooler at {said(a, 'cooler_K')} or colder, and the cooler takes "
-    text += f"{said(a, 'cooler_W')}"
+    text += f"{said(a, 'cooler_W')}{'' if a.rate_kg_s is not None else ' at the peak'}"
     if T >= a.config.air.room_K + 5.0:
         text += "; tap water or room air will do"
     elif T < DEW_K:
@@ -348,11 +343,22 @@ def _hot_day(a: HeatAnswers) -> str:
     most = a.values["hot_largest_kg" if a.rate_kg_s is None else "hot_largest_kg_s"]
     if a.limit_K <= a.hot_room_K:
         left = f"nothing can be milled within {celsius(a.limit_K)}, for the room is as warm"
-    elif not most.value > 0.0:
-        left = "nothing can be milled within the limit"
+    elif math.isnan(most.value):
+        left = "the most within the limit was not found, the search did not settle"
+    elif most.value <= 0.0:
+        left = f"nothing can be milled within {celsius(a.limit_K)}{_hotter_powder(a, 'hot_least')}"
     else:
         left = f"the most within the limit is {_most(a, most)}"
     return f"Hot day, room at {room}: {state}{sticks}; {left}; {empty}."
+
+
+def _hotter_powder(a: HeatAnswers, key: str) -> str:
+    """That powder leaves hotter than the air around it, where that is why it is over the limit; begins with a colon."""
+    air_K, powder_K = a.value(f"{key}_air_K"), a.value(f"{key}_powder_K")
+    if not powder_K > max(air_K, a.limit_K):
+        return ""
+    above = f"at {celsius(powder_K)}, {number(powder_K - air_K, 0)} K above the air ({celsius(air_K)})"
+    return f": even at {plain(NEXT_TO_NONE, 'kg/s')} the powder leaves {above}, because hits heat the pieces themselves"
 
 
 def _most(a: HeatAnswers, most: Scalar) -> str:

@@ -20,9 +20,9 @@ _LIMIT_WORDS = {
     "jam": "the jam index",
     "feed opening": "the flow through the feed opening",
 }
-# What moves a limit out of the way; each is a trend of the model. Shaft power, chamber and jam: see `remedy`.
+# What moves a limit out of the way; each is a trend of the model. Power, heat, chamber and jam: see `remedy`.
+SELF_HEATED_K = 3.0  # by so much hits must have heated the powder above the air to be called the reason
 _REMEDY = {
-    "outlet temperature": "more air, colder feed or air, or a speed at which the empty mill heats less",
     "sieve": "a sieve with more holes or larger holes (coarser powder), cleared more often",
     "feed opening": "a wider feed opening",
 }
@@ -153,6 +153,8 @@ def remedy(p: Prediction, limit: Limit) -> str:
         return _against_power(p)
     if limit.name == "chamber":
         return _against_charge(p, limit)
+    if limit.name == "outlet temperature":
+        return _against_heat(p)
     words = _against_jam(p) if limit.name == "jam" else _REMEDY.get(limit.name, "")
     return f" What would help: {words}." if words else ""
 
@@ -173,6 +175,16 @@ def _against_power(p: Prediction) -> str:
     if hits_too_weak(p) and not nip_works(p):
         return _harder_hits(p)
     return " What would help: a stronger motor, larger holes (coarser powder) or a larger sieve."
+
+
+def _against_heat(p: Prediction) -> str:
+    """Against a hot outlet: powder hotter than the air around it has its heat from hits, else the air has it."""
+    air, powder = (p.main.scalars.get(f"{name}_temperature_K") for name in ("air", "powder"))
+    helps = " What would help: more air, colder feed or air"
+    if air is None or powder is None or not powder.value - air.value > SELF_HEATED_K:
+        return f"{helps}, or a speed at which the empty mill heats less."
+    above = f"{powder.value - air.value:.0f} K above the air ({number(air.value - 273.15, 0)} °C)"
+    return f" The powder leaves {above}, because hits heat the pieces themselves.{helps}."
 
 
 def _against_charge(p: Prediction, limit: Limit) -> str:

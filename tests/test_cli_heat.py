@@ -1,11 +1,14 @@
 """The command heat: words on every shipped config, JSON, refusals in one sentence."""
 
 import json
+import re
+from pathlib import Path
 
 import mills
 import pytest
 from click.testing import CliRunner
 
+from millsim import cards
 from millsim.cli import cli
 from millsim.params import BASES
 from millsim.wording import capital
@@ -53,7 +56,35 @@ def test_a_heat_limited_mill_in_words():
     assert "the air would warm by 26 K" in text
     assert "a cold mill would run 1.9 min" in text
     assert "the temperature binds" in text
-    assert "hotter, tougher, hotter" in text
+    assert " Runaway: none found up to 103 °C. Heat feeds itself a little (hotter, tougher, hotter)" in text
+
+
+def steep_mill(folder):
+    """A mill of an invented material: half as strong at -20 °C as at 20 °C, hard to chip, sticking at 130 °C only."""
+    card = (Path(cards.__file__).parent / "pla.toml").read_text(encoding="utf-8")
+    for name, value in (("temperature_cold", -20.0), ("stick_temperature", 130.0), ("glass_temperature", 130.0),
+                        ("fracture_energy", 10000.0), ("cut_factor", 20.0)):  # fmt: skip
+        table = rf"(\[{name}\]\nvalue = )\S+(\nunit = .*\nlow = )\S+(\nhigh = )\S+"
+        card, changed = re.subn(table, rf"\g<1>{value}\g<2>{value}\g<3>{value}", card)
+        assert changed == 1, name
+    (folder / "steep.toml").write_text(card, encoding="utf-8")
+    text = (mills.CONFIGS / "pla.toml").read_text(encoding="utf-8")
+    (folder / "mill.toml").write_text(text.replace('material = "pla"', 'material = "steep.toml"'), encoding="utf-8")
+    return folder / "mill.toml"
+
+
+def test_a_mill_that_runs_away_is_told_so_end_to_end(tmp_path):
+    invented = ("drive.rated_power=4000 W", "feed.rate=4 kg/h", "rotor.edge=blunt", "model.edge_share_blunt=0.005",
+                "model.chip_size_blunt=0.03 mm")  # fmt: skip
+    command = ["heat", str(steep_mill(tmp_path)), *(w for o in invented for w in ("--set", o)), *NO_BAND]
+    done = CliRunner().invoke(cli, command)
+    assert done.exit_code == 0, done.output
+    (said,) = re.findall(r"^RUNAWAY possible.*(?:\n  .*)*", done.stdout, re.MULTILINE)
+    assert flat(said).startswith("RUNAWAY possible: hotter, tougher, hotter. Once the chamber is above ")
+    assert "it does not come back by itself but chokes or heats on" in flat(said)
+    assert "none found" not in said
+    loop = json.loads(CliRunner().invoke(cli, [*command, "--json"]).stdout)["runaway"]
+    assert 325.0 < loop["threshold_K"] < loop["top_K"] and loop["hot_K"] is None
 
 
 def test_the_limit_says_where_it_is_from():

@@ -225,7 +225,33 @@ def test_heat_limited_pla_mill_by_hand():
     assert 0.0 < a.value("largest_kg_s") < a.rate_kg_s
     assert a.largest_binding == "outlet temperature"
     assert a.toughens
-    assert "hotter, tougher, hotter" in text
+    assert 0.01 < a.runaway.gain < 0.2 and a.runaway.threshold_K == inf
+    said = next(x for x in sentences(a) if x.lower().startswith("runaway"))
+    assert said.startswith("Runaway: none found up to 103 °C. Heat feeds itself a little (hotter, tougher, hotter)")
+
+
+def test_powder_hotter_than_its_air_is_the_reason_on_a_hot_day():
+    # The air alone would stay below 45 C; the powder, heated by the hits on it, does not, and with less feed no better.
+    a = found("pla", limit_C=45)
+    assert a.value("hot_largest_kg_s") == 0.0 and a.hot_binding == "outlet temperature"
+    hot = ("air.room=35 °C", "feed.temperature=35 °C", "feed.rate=50 g/h")
+    put_back = found("pla", *hot, limit_C=45)
+    for name in ("air_K", "powder_K"):
+        assert a.value(f"hot_least_{name}") == pytest.approx(put_back.value(name), abs=0.05)
+    assert a.value("hot_least_air_K") < a.limit_K - 5.0 < a.limit_K < a.value("hot_least_powder_K")
+    text = next(s for s in sentences(a) if s.startswith("Hot day"))
+    assert "nothing can be milled within 45 °C: even at 50 g/h the powder leaves at 47 °C, 9 K above the air" in text
+    assert "because hits heat the pieces themselves" in text
+    assert np.isnan(a.value("least_powder_K")), "in the room of today it can be milled"
+    none = next(s for s in sentences(put_back) if s.startswith("Largest"))
+    assert "with next to no feed: even at 50 g/h the powder leaves at 47 °C" in none
+
+
+def test_air_that_is_too_hot_itself_is_not_blamed_on_the_powder():
+    text = " ".join(sentences(found("pla", "air.inlet_area=1 cm2", "air.blower_pressure=0 Pa")))
+    assert "the outlet temperature is over its limit" in text
+    assert found("pla", limit_C=140).value("hot_largest_kg_s") > 0.0
+    assert "powder leaves" not in " ".join(sentences(found("pla", limit_C=140)))
 
 
 # --- batches and pauses ----------------------------------------------------------------------------------
@@ -402,6 +428,15 @@ def test_batch():
     assert np.interp(t, own.history[:, 0], own.history[:, 2]) == pytest.approx(ZERO_C + 40, abs=1.0)
     assert hot.value("largest_kg") < a.value("largest_kg")
     assert "after" in " ".join(sentences(hot))
+
+
+def test_the_cooler_of_a_batch_takes_its_heat_at_the_peak():
+    # More than the heat on average, for it is reckoned at the limit, which only the peak reaches.
+    batch = found("batch")
+    assert batch.value("cooler_W") > 1.5 * batch.value("heat_W")
+    (text,) = [s for s in sentences(batch) if s.startswith("Air in a circle")]
+    assert "the cooler takes 330 W at the peak;" in text
+    assert "at the peak" not in " ".join(sentences(found("pla")))
 
 
 def test_largest_charge_stands_at_a_limit():

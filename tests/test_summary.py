@@ -397,6 +397,21 @@ def test_the_limits_table_says_at_which_rate_and_marks_the_load_of_the_rate_aske
     assert "Limits, at the highest load during the batch\n" in summary.to_text(fake_prediction(config_text=BATCH_TOML))
 
 
+def test_powder_hotter_than_its_air_is_told_as_the_reason():
+    hot = [Limit("outlet temperature", 320.05, 318.15, "K", "Above it the powder sticks or smears.", 293.15)]
+    p = dataclasses.replace(fake_prediction(), limits=hot, binding="outlet temperature", status="cannot run")
+
+    def told(air, powder):
+        s = {f"{n}_temperature_K": Scalar(v, "K", n) for n, v in (("air", air), ("powder", powder))}
+        main = dataclasses.replace(p.main, scalars={**p.main.scalars, **s})
+        return limitwords.what_binds(dataclasses.replace(p, main=main))
+
+    hits = "The powder leaves 9 K above the air (38 °C), because hits heat the pieces themselves."
+    assert told(311.15, 320.05).endswith(f"{hits} What would help: more air, colder feed or air.")
+    air = told(320.05, 319.0)
+    assert "because hits" not in air and air.endswith("a speed at which the empty mill heats less.")
+
+
 def test_coarse_classes_are_said_with_the_remedy():
     p = fake_prediction(config_text=BATCH_TOML + "[run]\nclass_ratio = 1.15\n")
     numerics = {**p.main.numerics, "class_error_holdup_kg": 0.216, "class_error_gross_J_kg": 0.057}
