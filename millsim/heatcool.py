@@ -4,11 +4,13 @@ Infinite where nothing of the kind does it, or where none is needed; the words t
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from math import inf, isfinite, isnan, nan
 
 import numpy as np
 
+from .coolants import DRY_ICE, NITROGEN, Coolant, coolant_per_kg
+from .coolants import PRACTICE as PRACTICE  # this and the next are read by the words
+from .coolants import gas_per_kg as gas_per_kg
 from .heatstand import (
     MOST_BLOWER,
     Case,
@@ -27,33 +29,8 @@ from .outcome import batch_times, solve_batch, warming
 
 COLDEST_AIR = 150.0  # K, where the search for a cooler ends
 SHARE_ROUND = 0.9  # of the air through the cooler, where the config lets none go round (an example)
-PRACTICE = 1.2  # more coolant than the ideal, for leaks and cold parts (P7; trade form, from memory)
-ROOM_GAS_K = 293.15  # at which gas volumes are told
 LEAST_OXYGEN, OXYGEN = 0.195, 0.209  # share of oxygen that counts as too little, and that of air
 MOST_CO2 = 0.005  # eight hours a day
-
-
-@dataclass(frozen=True)
-class Coolant:
-    """latent heat [J/kg] at T_K; specific heat of the gas [J/(kg K)]; molar mass [kg/mol]; where they are from."""
-
-    name: str
-    latent: float
-    T_K: float
-    gas_cp: float
-    molar_mass: float
-    basis: str
-    source: str
-
-
-DRY_ICE = Coolant(
-    "dry ice", 571e3, 194.65, 0.8e3, 44.01e-3, "from memory",
-    "571 kJ/kg at -78.5 °C, gas 0.8 kJ/(kg K)",
-)  # fmt: skip
-NITROGEN = Coolant(
-    "liquid nitrogen", 199e3, 77.36, 1.04e3, 28.0134e-3, "published",
-    "199 kJ/kg at 77 K (NIST, as quoted), gas 1.04 kJ/(kg K)",
-)  # fmt: skip
 
 
 def air_needed(case: Case, mill: np.ndarray, here: Settled | None) -> dict[str, float]:
@@ -130,11 +107,7 @@ def coolant_for(m: np.void, c: Coolant, T_cold: float, mill_J_kg: float = 0.0, T
 
     T_gas: where the gas leaves [K]; as cold as the feed if not given, which asks for the most. inf: too cold for it.
     """
-    if T_cold < c.T_K - 1e-6:
-        return inf
-    feed = enthalpy(m, T_cold, unchilled(m))
-    gas = max(c.T_K, T_cold if T_gas is None else T_gas)
-    return cooling.coolant_ratio(max(0.0, feed), mill_J_kg, c.latent, c.gas_cp, c.T_K, gas, PRACTICE)
+    return coolant_per_kg(c, enthalpy(m, T_cold, unchilled(m)), T_cold, mill_J_kg, T_gas)
 
 
 def chilled(case: Case, mill: np.ndarray, here: Settled | None) -> dict[str, float]:
@@ -162,11 +135,6 @@ def chilled(case: Case, mill: np.ndarray, here: Settled | None) -> dict[str, flo
         "all_dry_ice": coolant_for(m, DRY_ICE, base, per_kg, case.limit_K),
         "all_nitrogen": coolant_for(m, NITROGEN, base, per_kg, case.limit_K),
     }
-
-
-def gas_per_kg(c: Coolant) -> float:
-    """Cubic metres of gas, at 20 °C, from a kilogram of coolant."""
-    return cooling.gas_volume(1.0, c.molar_mass, ROOM_GAS_K)
 
 
 def fresh_air(c: Coolant, gas_m3_s: float) -> float:

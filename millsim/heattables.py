@@ -3,8 +3,9 @@
 import math
 from dataclasses import asdict
 
+from .coolants import DRY_ICE, NITROGEN, PRACTICE, gas_per_kg
 from .heatanswers import HeatAnswers
-from .heatcool import DRY_ICE, NITROGEN, PRACTICE, coolant_for, enthalpy, gas_per_kg, unchilled
+from .heatcool import coolant_for, enthalpy, unchilled
 from .problem import build
 from .wording import Shown, digits, number, table
 

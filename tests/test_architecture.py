@@ -28,7 +28,7 @@ LAYERS = (
      "freepaths", "kineticlaws", "kinetics"),
     ("problem", "outcome", "calibrated", "scores", "band", "scalars", "assemble", "chambertrace"),
     ("run", "circuit", "circuitband", "circuitline", *modules_of("measured")),
-    (*modules_of("prebuild"), "heatanswers", "heatstand", "heatcool", "heatrunaway", "wear"),
+    (*modules_of("prebuild"), "heatanswers", "heatstand", "heatcool", "heatrunaway", "coolants", "wear"),
     ("results", "resultfile", "csvout", *modules_of("sweep")),
     ("wording", "style", "limitwords", "advice", "describe", "comparison", "plots", "plots_power", "plots_size",
      "summary", "sizewords", "plots_sieve", "benchwords", "idlewords", "benchjson", "energywords", "plots_bench",

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from CoolProp.CoolProp import PropsSI
 
-from millsim.heatcool import DRY_ICE, LEAST_OXYGEN, MOST_CO2, NITROGEN, OXYGEN, PRACTICE, fresh_air, gas_per_kg
+from millsim.coolants import DRY_ICE, NITROGEN, PRACTICE, coolant_per_kg, gas_per_kg
+from millsim.heatcool import LEAST_OXYGEN, MOST_CO2, OXYGEN, fresh_air
 from millsim.laws import air, cooling, heat
 
 ATM = 101325.0
@@ -129,6 +130,14 @@ def test_gas_volumes_by_hand():
 def test_chilling_pla(T, kJ_kg):
     # Notes on heat: cp = 1.25 kJ/(kg K) in proportion to temperature, from 20 C.
     assert heat.enthalpy_rise(1250.0, 1.0, T + 273.15, 293.15) / 1e3 == pytest.approx(kJ_kg, abs=1.0)
+
+
+def test_the_cold_gas_chills_too_and_dry_ice_chills_no_lower_than_it_is():
+    # 100 kJ/kg by nitrogen whose gas leaves at -120 C: 1.2 x 100 / (199 + 1.04 x (153.15 - 77.36)) = 0.432.
+    assert coolant_per_kg(NITROGEN, 1e5, 153.15) == pytest.approx(0.432, abs=0.001)
+    assert coolant_per_kg(DRY_ICE, 1e5, 153.15) == inf
+    assert coolant_per_kg(DRY_ICE, 1e5, 194.65) == pytest.approx(1.2 * 100.0 / 571.0)
+    assert coolant_per_kg(NITROGEN, 1e5, 77.15) < inf  # -196 C is liquid nitrogen, 77.36 K, in whole degrees
 
 
 def test_practice_takes_more_than_the_ideal():

@@ -13,7 +13,10 @@ from helpers import fake_prediction
 
 from millsim import prebuildwords, units
 from millsim.config import load_config, parse_config
+from millsim.coolants import DRY_ICE, NITROGEN, gas_per_kg
 from millsim.errors import InputError
+from millsim.heatanswers import answers
+from millsim.heatwords import sentences
 from millsim.params import BASES
 from millsim.prebuild.facts import Facts, say
 from millsim.prebuild.hammer import screws
@@ -395,11 +398,23 @@ def test_hits_that_break_nothing_fail_only_where_nothing_is_sheared_either():
 
 
 def test_cold_feed_asks_for_air_to_breathe():
-    # PLA, 20 to -78 C, cp 1250 (0.15 + 0.85 T / 298): 102 kJ/kg; dry ice 571 kJ/kg: 0.18 kg, 0.098 m3 of gas.
+    # PLA, 20 to -78 C, cp 1250 (0.15 + 0.85 T / 298): 102 kJ/kg; dry ice 571 kJ/kg, a fifth more: 0.22 kg, 0.12 m3.
     x = line("air to breathe beside coolant", "pla", "feed.temperature=-78 °C")
-    assert x.value == pytest.approx(0.0993, rel=0.02) and "dry ice" in x.words and "oxygen" in x.words
+    assert x.value == pytest.approx(1.2 * 0.0993, rel=0.02) and "dry ice" in x.words and "oxygen" in x.words
+    assert "at least" not in x.words
     assert "liquid nitrogen" in line("air to breathe beside coolant", "pla", "feed.temperature=-120 °C").words
     assert [y for y in review(mills.config("pla"), None) if "coolant" in y.name] == []
+
+
+@pytest.mark.parametrize(("feed", "kg"), [("-120 °C", "0.59 kg of liquid nitrogen"), ("-40 °C", "0.13 kg of dry ice")])
+def test_check_and_heat_ask_for_the_same_coolant(feed, kg):
+    mill = load_config(mills.CONFIGS / "pla.toml", [f"feed.temperature={feed}"])
+    found = answers(mill, draws=0)
+    told = " ".join(sentences(found))
+    x = next(y for y in review(mill, None) if y.name == "air to breathe beside coolant")
+    assert kg in x.words and kg in told
+    key, c = ("own_nitrogen", NITROGEN) if "nitrogen" in kg else ("own_dry_ice", DRY_ICE)
+    assert x.value == pytest.approx(found.value(key) * gas_per_kg(c), rel=1e-9)
 
 
 def test_stored_energy_and_run_down():

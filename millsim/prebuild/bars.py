@@ -27,9 +27,9 @@ def bending(f: Facts) -> Line:
     """Stress at the bar's root: the force is along the circle, so the thickness along the circle resists it.
 
     The force is that of a whole section sheared at once, and the hub counts as held fast. The motor's torque is no
-    limit to it: the rotor's energy, that of many bites, gives it, and at this force the bars of the shipped
-    mills hold less than a tenth of a bite's energy as springs. A push that lasts a third to about all of the bar's period bends it 1.2 to 1.8 times as
-    far as one put on slowly (handbook, half sine); 1.5 is taken, as for the pins.
+    limit to it: the rotor's energy, that of many bites, gives it, and at this force the bars of the shipped mills hold
+    less than a tenth of a bite's energy as springs. A push that lasts a third to about all of the bar's period bends
+    it 1.2 to 1.8 times as far as one put on slowly (handbook, half sine); 1.5 is taken, as for the pins.
     """
     r, m = f.config.rotor, f.mill
     if r.material == "printed":

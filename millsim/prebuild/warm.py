@@ -4,7 +4,8 @@ import math
 
 import numpy as np
 
-from ..laws import cooling, heat
+from ..coolants import DRY_ICE, NITROGEN, PRACTICE, coolant_per_kg, gas_per_kg
+from ..laws import heat
 from .facts import Facts, plain, say
 from .judge import PREDICT, Rule
 from .line import Line
@@ -12,14 +13,13 @@ from .line import Line
 SPOTS = 15.0  # K; contact spots run 30 to 60 K hotter than the powder (P7)
 WARM_SHARE = 0.9  # of the way to the steady temperature
 COLD = 2.0  # K below the room, from which the feed counts as chilled
-DRY_ICE_J, DRY_ICE_K, CO2 = 571e3, 194.65, 44.01e-3  # J/kg, K, kg/mol (from memory)
-NITROGEN_J, N2 = 199e3, 28.01e-3  # J/kg (from memory), kg/mol
 
 OUTLET = Rule("heat", "outlet temperature", "K", "heat balance of feed, air and casing", "assumed",
               "model, quick prediction; margin counted from the room")  # fmt: skip
 WARM = Rule("heat", "warm-up", "s", "one heat store: 1 - exp(-t / tau)", "assumed", "model, quick prediction")
-COOLANT = Rule("heat", "air to breathe beside coolant", "m3", "kg of coolant per kg of feed, as gas at 20 °C",
-               "from memory", "dry ice 571 kJ/kg, liquid nitrogen 199 kJ/kg; ideal gas")  # fmt: skip
+COOLANT = Rule("heat", "air to breathe beside coolant", "m3",
+               "1.2 heat of the feed / (latent + gas up to the feed), as gas at 20 °C", "from memory",
+               f"first law; {DRY_ICE.name} {DRY_ICE.source}; {NITROGEN.name} {NITROGEN.source}")  # fmt: skip
 
 
 def lines(f: Facts) -> list[Line]:
@@ -80,13 +80,13 @@ def coolant(f: Facts) -> list[Line]:
         return []
     m = f.mill
     J = plain(heat.enthalpy_rise)(float(m["specific_heat"]), float(m["heat_exponent_share"]), feed, room)
-    nitrogen = feed < DRY_ICE_K - COLD
-    name, latent, molar = ("liquid nitrogen", NITROGEN_J, N2) if nitrogen else ("dry ice", DRY_ICE_J, CO2)
-    mass = J / latent
-    gas = cooling.gas_volume(mass, molar, 293.15)
+    c = NITROGEN if math.isinf(coolant_per_kg(DRY_ICE, J, feed)) else DRY_ICE
+    mass = coolant_per_kg(c, J, feed)
+    gas = mass * gas_per_kg(c)
     said = (
-        f"to chill 1 kg of feed to {say(feed, 'degC')} takes at least {say(mass, 'kg', 2)} of {name}, if that is what "
-        f"chills it, {say(gas, digits=2)} m³ of gas that drives out the air to breathe. Chill and mill in the open or "
-        "under extraction, watch the oxygen, never in a closed vessel or a cellar. Frost wets the powder when it warms"
+        f"to chill 1 kg of feed to {say(feed, 'degC')} takes {say(mass, 'kg', 2)} of {c.name}, if that is what "
+        f"chills it, with {PRACTICE:g} for leaks and cold parts; "
+        f"{say(gas, digits=2)} m³ of gas that drives out the air to breathe. Chill and mill in the open or under "
+        "extraction, watch the oxygen, never in a closed vessel or a cellar. Frost wets the powder when it warms"
     )
     return [COOLANT.note(gas, f"{said}.")]
