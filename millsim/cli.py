@@ -18,7 +18,7 @@ from .cli_choose import choose, targets
 from .cli_circuit import circuit
 from .cli_draw import draw
 from .cli_heat import heat
-from .cli_report import report
+from .cli_report import report, why_command
 from .cli_run import run_command
 from .cli_sieve import sieve
 from .cli_sweep import sweep
@@ -220,6 +220,7 @@ cli.add_command(heat)
 cli.add_command(wear)
 cli.add_command(draw)
 cli.add_command(report)
+cli.add_command(why_command)
 cli.add_command(sweep)
 cli.add_command(choose)
 cli.add_command(targets)

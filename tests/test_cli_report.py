@@ -1,13 +1,15 @@
 """`millsim report`: where it writes, what it refuses before drawing, one sentence for every file it cannot read."""
 
 import dataclasses
+import json
+import re
 
 import h5py
 import pytest
 from click.testing import CliRunner
 from helpers import fake_prediction
 
-from millsim import results
+from millsim import results, why
 from millsim.cli import cli
 from millsim.errors import MillsimError
 
@@ -83,31 +85,64 @@ def test_names_that_cannot_be_are_refused(stored, drawn, option, name, words):
     assert drawn == [] and files(stored.parent) == ["mill.h5"]
 
 
+VERSIONS = {"newer": "99.0", "older": "0.9", "without": ""}  # of the format
+
+
 def damage(path, how):
     """Make a result file unreadable in one of the ways files get so."""
     if how == "cut short":
         path.write_bytes(path.read_bytes()[:5000])
     elif how == "no result":
         path.write_text("something else")
-    elif how == "newer":
+    elif how in VERSIONS:
         with h5py.File(path, "r+") as file:
-            file.attrs["format_version"] = "99.0"
+            del file.attrs["format_version"]
+            if VERSIONS[how]:
+                file.attrs["format_version"] = VERSIONS[how]
     else:
         path.unlink()
 
 
 @pytest.mark.parametrize(
     ("how", "words"),
-    [("cut short", "cut short or damaged"), ("no result", "not a result file"), ("newer", "99.0"),
-     ("gone", "no such file")],
+    [("cut short", "cut short or damaged"), ("no result", "not a result file"), ("newer", "has result format 99.0"),
+     ("older", "has result format 0.9"), ("without", "has result format none"), ("gone", "no such file")],
 )  # fmt: skip
-def test_a_file_it_cannot_read_costs_one_sentence(stored, drawn, how, words):
+@pytest.mark.parametrize("command", ["report", "why"])
+def test_a_file_it_cannot_read_costs_one_sentence(stored, drawn, how, words, command):
     damage(stored, how)
-    result = run(stored)
+    result = CliRunner().invoke(cli, [command, str(stored)])
     assert result.exit_code == 2
     assert result.stderr.startswith("Error: ") and result.stderr.count("\n") == 1
     assert words in result.stderr and "Traceback" not in result.output
     assert drawn == [] and not stored.with_suffix(".html").exists()
+
+
+def test_why_prints_the_sentences_of_the_report(stored):
+    result = CliRunner().invoke(cli, ["why", str(stored)])
+    assert result.exit_code == 0 and result.stderr == ""
+    said = why.sentences(results.read(stored))
+    assert len(said) >= 3
+    text = " ".join(result.stdout.split())
+    at = [text.find(" ".join(s.split())) for s in said]
+    assert min(at) >= 0 and at == sorted(at)
+    assert text.endswith("A prediction, not a measurement; the numbers rest on what `millsim report` lists.")
+    assert max(map(len, result.stdout.splitlines())) <= 100
+    assert not re.search(r"\bsafe(ly)?\b|\bnan\b|\binf\b", text, re.IGNORECASE)
+
+
+def test_why_as_json(stored):
+    answer = json.loads(CliRunner().invoke(cli, ["why", str(stored), "--json"]).stdout)
+    p = results.read(stored)
+    assert answer == {"status": "ok", "mill": p.mill_name, "config_sha256": p.config_sha256, "why": why.sentences(p)}
+
+
+def test_why_of_a_mill_that_cannot_run(tmp_path):
+    path = tmp_path / "mill.h5"
+    results.write(dataclasses.replace(fake_prediction(trace=False), status="cannot run"), path)
+    result = CliRunner().invoke(cli, ["why", str(path)])
+    assert result.exit_code == 0 and result.stdout.startswith("Where each watt goes: ")
+    assert "Hits:" not in result.stdout and "What makes the powder" not in result.stdout
 
 
 def test_a_pdf_that_fails_leaves_no_page_behind(stored, drawn, monkeypatch):
