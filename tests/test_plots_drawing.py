@@ -4,6 +4,7 @@ import dataclasses
 import itertools
 import math
 import os
+import re
 import subprocess
 import sys
 import warnings
@@ -260,6 +261,12 @@ DEMO_WORDS = {
     "speed 9549 rpm,", "edge: bevelled", "mount: rigid", "open: 22.7 %, 17 cm²", "millsim 0.1.0",
     "Drawn from the config; hub, casing and anything", "drawn without a prediction:",
 }  # fmt: skip
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_a_drawing_calls_nothing_safe(name):
+    told = " ".join(words(drawn(name)))
+    assert "Mill drawing" in told and not re.search(r"\bsafe(ly)?\b", told, re.IGNORECASE)
 
 
 def test_the_labels_of_the_demo():

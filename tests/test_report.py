@@ -125,6 +125,15 @@ def test_every_shipped_mill_is_among_those_tested():
     assert mills == set(NAMES)
 
 
+@pytest.mark.parametrize("which", PREDICTIONS)
+def test_neither_page_nor_paper_calls_anything_safe(which):
+    on_paper = " ".join(t[3] for page in paper(which) for t in page.texts)
+    assert "safety clearance" in on_paper
+    alts = " ".join(image["alt"] for image in document(which).all("img"))
+    for text in (document(which).text, on_paper, alts):
+        assert not re.search(r"\bsafe(ly)?\b", text, re.IGNORECASE)
+
+
 # --- the HTML file ---------------------------------------------------------------------------------------
 
 
