@@ -6,8 +6,9 @@ import textwrap
 from dataclasses import asdict
 
 from .config import Config
+from .prebuild.bars import couple
 from .prebuild.facts import DYNAMIC, Facts
-from .prebuild.hammer import pull, screws
+from .prebuild.hammer import bite_on_screws, pull, screws
 from .prebuild.line import VERDICTS, Line
 from .prebuild.review import GROUPS
 from .wording import capital, digits, join_words, sentence, table, wrap
@@ -73,6 +74,7 @@ def review_json(config: Config, lines: list[Line]) -> dict:
         "checks": [{k: _finite(v) for k, v in asdict(x).items()} for x in lines],
         "screws": {
             "load_N": DYNAMIC * pull(Facts(config, None)),
+            "bite_left_out_Nm": couple(Facts(config, None)),
             "sizes": [asdict(s) for s in screws(Facts(config, None))],
         },
         "not_covered": list(NOT_COVERED),
@@ -96,11 +98,19 @@ def _summary(lines: list[Line]) -> list[str]:
     for verdict in ("fails", "close"):
         if by[verdict]:
             out += _hang(f"{verdict.upper()}: {'; '.join(x.name for x in by[verdict])}.")
+    out += _hang(_notes(by["note"])) if by["note"] else []
     if by["not checked"]:
         out += _hang(f"NOT CHECKED: {'; '.join(x.name for x in by['not checked'])}.")
         keys = dict.fromkeys(k for x in by["not checked"] for k in _KEY.findall(x.words))
         out += _hang(f"To check more, give {join_words(list(keys))}.") if keys else []
     return out
+
+
+def _notes(notes: list[Line]) -> str:
+    """How many lines are told without a verdict, and which of them miss the figure they stand beside."""
+    off = [f"{x.name} (margin {digits(x.margin, 2)})" for x in notes if x.margin is not None and x.margin < 1.0]
+    text = f"{len(notes)} {'note' if len(notes) == 1 else 'notes'}, neither passed nor failed"
+    return f"{text}; outside the trade rule or figure beside them: {'; '.join(off)}." if off else f"{text}."
 
 
 def _hang(text: str) -> list[str]:
@@ -159,6 +169,7 @@ def _screw_lines(config: Config) -> list[str]:
     f = Facts(config, None)
     part = "a hammer" if f.swinging else "half a bar"
     head = f"Screws of class 8.8 across the pull of {part}, {digits(pull(f), 3)} N, times {DYNAMIC:g} for blows"
+    head += ", without the turn of a bite" if bite_on_screws(f) else ""
     rows = []
     for s in screws(f):
         row = [s.size, f"{digits(s.core_m * 1e3)} mm"]

@@ -83,7 +83,7 @@ def phase(f: Facts) -> Line:
     if f.config.drive.phase_control is None:
         return PHASE.missing("give drive.phase_control", f"slowed by a triac, this motor keeps up {low} to {high} only")
     if not f.config.drive.phase_control:
-        return PHASE.tell("passes", rated, "Not slowed that way, so the motor cools itself as it is meant to.")
+        return PHASE.note(None, "Not slowed that way, by the config, so the motor cools itself as it is meant to.")
     if given is None:
         return PHASE.missing(PREDICT, f"slowed by a triac, this motor keeps up {low} to {high} only")
     said = f"slowed by a triac, this motor keeps up {low} to {high}; it is loaded with {say(given, 'W')}"

@@ -121,8 +121,8 @@ def critical_speed(f: Facts) -> Line:
            f"{say(high * rigid, 'rpm')} in real ones"  # fmt: skip
     stiffer = "Take a thicker or shorter shaft, or run slower"
     if f.omega <= limit and f.config.shaft.overhang_m is not None and f.config.shaft.bearing_span_m is None:
-        unknown = "A shaft between bearings some way apart is far softer than one built in: give shaft.bearing_span"
-        return CRITICAL.tell("close", f.omega, f"{said}. {unknown}.", limit)
+        softer = "A shaft on bearings some way apart is far softer than one built in, of which this is reckoned"
+        return CRITICAL.missing("give shaft.bearing_span", f"{said}. {softer}", f.omega)
     if f.omega <= limit:
         return CRITICAL.tell("passes", f.omega, f"{said}.", limit)
     if f.omega <= KEEP_BELOW * high * rigid:
