@@ -15,8 +15,9 @@ AREA = Rule("sieve and air", "sieve area for the motor", "m2", "121 cm² per kW 
             "hammer mills for cereals, 14 sq in per hp; no source", least=True)  # fmt: skip
 OPEN = Rule("sieve and air", "open area for the motor", "m2", "35 cm² per kW of rated shaft power", "common practice",
             "hammer mills for cereals, 4 sq in per hp; no source", least=True)  # fmt: skip
-HEAT = Rule("sieve and air", "air against heat", "m3/s", "(P - feed - casing) / (rho c_p dT), each up to the limit",
-            "from memory", "first law; the power is predicted", close=1.2, least=True)  # fmt: skip
+HEAT = Rule("sieve and air", "air against heat", "m3/s",
+            "(P - feed - casing) / (rho c_p dT), each up to the limit; rho of the air as it is", "from memory",
+            "first law, mass flow against mass flow; the power is predicted", close=1.2, least=True)  # fmt: skip
 SPEED = Rule("sieve and air", "air speed over the sieve", "m/s", "Q / A", "common practice",
              "0.9 to 1.1 m/s in the trade, no source", least=True)  # fmt: skip
 FILTER = Rule("sieve and air", "air speed through the filter", "m/s", "Q / A_filter", "common practice",
@@ -63,7 +64,8 @@ def air_for_heat(f: Facts) -> Line:
         full = f"to carry full {say(rated, 'W')} away within the {say(rise)} K to the limit takes {say(need, 'm3/h')}"
         return HEAT.missing(PREDICT, full)
     other = _into_feed(f) + float(f.mill["casing_heat_loss"]) * max(0.0, f.limit_K - f.config.air.room_K)
-    need = cooling.air_for_rise(max(0.0, P - other), rise, plain(air.air_density)(f.limit_K), air.SPECIFIC_HEAT)
+    rho = plain(air.air_density)(f.scalar("air_temperature_K") or outlet)  # of Q, so that masses are compared
+    need = cooling.air_for_rise(max(0.0, P - other), rise, rho, air.SPECIFIC_HEAT)
     said = f"of {say(P, 'W')} up to {say(min(P, other), 'W')} leave with the powder and through the casing"
     said += f"; the rest must go with air that may warm by {say(rise)} K"
     more = "More air, or less load: a larger inlet, a stronger blower, a larger filter"
