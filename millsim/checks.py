@@ -73,9 +73,26 @@ def shaft_rated(rated_power: float, rated_at: str, efficiency: float) -> float:
     return rated_power if rated_at == "shaft" else rated_power * efficiency
 
 
+def slip(values: Values) -> tuple[tuple[float | None, float], ...]:
+    """How the motor slows: (shaft power [W], None for the rated one; speed over that without load); () if not given.
+
+    Of gathered values. A motor whose speed is changed by an override or an axis is taken to slow in proportion.
+    """
+    radius, tip_speed = values.get("rotor.radius"), values.get("drive.tip_speed")
+    speed = values.get("drive.speed") or (tip_speed / radius if tip_speed and radius else None)
+    under, curve = values.get("drive.speed_under_load"), values.get("drive.speed_curve")
+    if not speed or not (under or curve):
+        return ()
+    return ((None, under / speed),) if under else tuple((P, omega / speed) for P, omega in curve)
+
+
 def _curve(values: Values) -> tuple[tuple[float, float], ...]:
     """Motor curve (shaft power [W], speed [rad/s]) from no load on; empty if nothing but no load is given."""
     curve, under, speed = (values.get(f"drive.{k}") for k in ("speed_curve", "speed_under_load", "speed"))
+    kept = values.get("drive.slip") or ()
+    if kept and speed and not under and not curve:
+        under = kept[0][1] * speed if kept[0][0] is None else None
+        curve = None if under else tuple((P, share * speed) for P, share in kept)
     if curve and speed and curve[0][0] > 0.0:
         return ((0.0, speed), *curve)
     motor = [values.get(f"drive.{k}") for k in ("rated_power", "rated_at", "efficiency")]

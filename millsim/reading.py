@@ -44,6 +44,7 @@ def _on_a_card(name: str) -> str:
     return f"{name} belongs in [model]" if name in MODEL else ""
 
 
+_SPEEDS = {"drive.speed", "drive.tip_speed"}
 _SPEC = Spec(SECTIONS, tuple(FREE_SECTIONS), ALTERNATIVES, _on_a_card)
 
 
@@ -55,10 +56,12 @@ def read(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str] 
 def gather(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str] = ()) -> Reading:
     """Every value that is given, each checked by itself; nothing derived, nothing compared yet."""
     r = Reading(_SPEC, where, base_dir, parsed.tables, list(parsed.problems), set(parsed.lost), parsed.complete)
+    kept = _slip_of_file(r, overrides)
     for override in overrides:
         _override(r, str(override))
     _drop_replaced(r)
     read_sections(r)
+    r.values["drive.slip"] = kept if r.overridden & _SPEEDS else ()
     _conditional(r)
     _read_model(r)
     _read_material(r)
@@ -106,7 +109,7 @@ def _override(r: Reading, text: str) -> None:
 def _drop_replaced(r: Reading) -> None:
     """Remove keys of the file that an override replaces by an alternative or makes inapplicable.
 
-    A new no-load speed also takes the motor curve with it, which belonged to the old one.
+    The motor curve belonged to the old no-load speed; with a new one it is kept in proportion (`drive.slip`).
     """
     for section, groups, _ in ALTERNATIVES:
         if any(f"{section}.{name}" in r.overridden for group in groups for name in group):
@@ -119,8 +122,18 @@ def _drop_replaced(r: Reading) -> None:
                 _drop(r, section, (key.name,))
     if "feed.material" in r.overridden:
         r.tables.pop("material", None)
-    if r.overridden & {"drive.speed", "drive.tip_speed"}:
+    if r.overridden & _SPEEDS:
         _drop(r, "drive", ("speed_under_load", "speed_curve"))
+
+
+def _slip_of_file(r: Reading, overrides: Sequence[str]) -> tuple:
+    """How the motor of the file slows under load, where an override is about to change its speed."""
+    if not any(str(o).partition("=")[0].strip() in _SPEEDS for o in overrides):
+        return ()
+    own = {name: dict(t) for name, t in r.tables.items() if name in ("rotor", "drive") and isinstance(t, dict)}
+    file = Tables(_SPEC, r.where, r.base_dir, own)
+    read_sections(file)  # its complaints are not needed: the reading proper has them
+    return checks.slip(file.values)
 
 
 def _drop(r: Reading, section: str, names: tuple[str, ...]) -> None:

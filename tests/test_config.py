@@ -390,7 +390,10 @@ def test_override_goes_through_the_same_checks():
 
 def test_override_replaces_its_alternative():
     path = CONFIGS / "demo.toml"
-    assert load_config(path, ["drive.speed=8000 rpm"]).drive.curve_power_W == ()
+    own, slower = load_config(path).drive, load_config(path, ["drive.speed=8000 rpm"]).drive
+    assert slower.curve_power_W == own.curve_power_W  # the same motor slows under load in proportion
+    share = own.curve_speed_rad_s[-1] / own.speed_rad_s
+    assert slower.curve_speed_rad_s[-1] == pytest.approx(share * slower.speed_rad_s, rel=1e-12)
     assert load_config(CONFIGS / "batch.toml", ["feed.rate=60 g/h"]).feed.batch_mass_kg is None
     size = load_config(path, ["feed.size.kind=single", "feed.size.size=3 mm"]).feed.size
     assert (size.kind, size.size_m, size.sheet_path) == ("single", 0.003, None)

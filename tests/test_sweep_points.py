@@ -247,6 +247,34 @@ def test_every_source_that_computes_a_point_counts():
                         todo.append(relative)
     numeric = {Path(s).name for s in seen if "from .jit import" in (identity._PACKAGE / s).read_text() or "laws/" in s}
     assert numeric - {"pieces.py"} <= listed  # single pieces are followed by `predict` only
+    # What turns settings into the numbers of a mill counts as well: open area, motor curve, settled readings.
+    assert {"checks.py", "reading.py", "config.py", "problem.py", "run.py", "points.py", "record.py"} <= listed
+
+
+def test_other_libraries_are_other_points(tmp_path, monkeypatch):
+    # The Sobol points of the draws come from scipy, the last bits of everything from numpy and numba.
+    before = identity.identities(plan(tmp_path, J8))
+    monkeypatch.setattr(identity, "libraries", lambda: "numpy 1.0, numba 1.0, scipy 1.0")
+    after = plan(tmp_path, J8)
+    assert not np.any(np.all(identity.identities(after) == before, axis=1))
+    assert identity.common_pairs(after)["libraries"].startswith("numpy 1.0")
+
+
+@pytest.mark.parametrize("key", ["drive.tip_speed", "drive.speed"])
+def test_the_point_of_the_mill_as_built_is_the_mill_as_built(tmp_path, key):
+    # The motor slows under load as it does in the mill as built, in proportion at every speed of the axis.
+    base = load_config(CONFIGS / "demo.toml")
+    values = '["60 m/s", "70 m/s"]'
+    if key == "drive.speed":
+        values = f'["{base.drive.speed_rad_s * 30 / np.pi:.15g} rpm", "11000 rpm"]'
+    text = f'[sweep]\nconfig = "{CONFIGS / "demo.toml"}"\n[[axis]]\nkey = "{key}"\nvalues = {values}\n'
+    made = plan(tmp_path, text)
+    same, other = (made.templates[0].config(s) for s in made.settings(np.arange(2)))
+    assert same.drive.curve_speed_rad_s == pytest.approx(base.drive.curve_speed_rad_s, rel=1e-12)
+    slip = np.array(other.drive.curve_speed_rad_s) / other.drive.speed_rad_s
+    np.testing.assert_allclose(slip, np.array(base.drive.curve_speed_rad_s) / base.drive.speed_rad_s, rtol=1e-12)
+    if key == "drive.tip_speed":  # the key of the base config: so it is one point, computed once
+        assert (identity.identities(made)[0] == identity.base_identity(made)[0]).all()
 
 
 def test_a_larger_sweep_holds_the_points_of_a_smaller_one(tmp_path):

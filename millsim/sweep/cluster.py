@@ -95,12 +95,12 @@ def _quiet() -> Iterator[None]:
             log.setLevel(level)
 
 
-def _version() -> tuple[str, str]:
+def _version() -> tuple[str, str, str]:
     """What a worker computes with."""
     from ..version import __version__
-    from .identity import engine_sources
+    from .identity import engine_sources, libraries
 
-    return __version__, engine_sources()
+    return __version__, engine_sources(), libraries()
 
 
 def _same_version(client, address: str) -> None:
@@ -111,4 +111,4 @@ def _same_version(client, address: str) -> None:
         raise MillsimError(f"the workers at {address} cannot run millsim: {type(error).__name__}: {error}") from error
     if strangers := [w for w, v in found.items() if tuple(v) != _version()]:
         message = f"{len(strangers)} of {len(found)} workers have another engine than this millsim {_version()[0]}"
-        raise MillsimError(f"{message}; install the same version there")
+        raise MillsimError(f"{message}; install the same version and the same {_version()[2]} there")

@@ -14,6 +14,7 @@ import numpy as np
 
 from .. import cards
 from ..cards.calibrated import calibrated_toml
+from ..checks import slip
 from ..config import plain
 from ..schema import SECTIONS
 from ..version import MODEL_VERSION
@@ -23,7 +24,9 @@ from .points import Template
 _PACKAGE = Path(__file__).resolve().parent.parent
 _ENGINE = ("laws/*.py", "chamber.py", "balance.py", "operate.py", "capacity.py", "batch.py", "histories.py", "rng.py",
            "montecarlo.py", "problem.py", "outcome.py", "scalars.py", "assemble.py", "psd.py", "scores.py", "band.py",
-           "calibrated.py", "sweep/compute.py")  # fmt: skip
+           "calibrated.py", "checks.py", "reading.py", "config.py", "run.py", "sweep/compute.py", "sweep/points.py",
+           "sweep/axes.py", "sweep/record.py")  # fmt: skip
+_LIBRARIES = ("numpy", "numba", "scipy")  # whose numbers are in every point
 # Names of files and cards; their content counts.
 _NOT_COUNTED = ("feed.size.sheet", "feed.material", "calibration.card")
 _MONTE_CARLO = ("histories", "x50_error")
@@ -37,6 +40,14 @@ def engine_sources() -> str:
         for path in sorted(_PACKAGE.glob(pattern)):
             digest.update(path.name.encode() + b"\0" + path.read_bytes())
     return digest.hexdigest()[:12]
+
+
+@cache
+def libraries() -> str:
+    """Versions of the libraries that compute: "numpy 2.1.0, numba ..."."""
+    from importlib.metadata import version
+
+    return ", ".join(f"{name} {version(name)}" for name in _LIBRARIES)
 
 
 def hash_of(key: str, text: str) -> np.ndarray:
@@ -65,6 +76,12 @@ def pairs_of(plan: Plan, template: Template) -> dict[str, str]:
         del pairs["feed.rate"]
     for name in _NOT_COUNTED:
         pairs.pop(name, None)
+    if kept := r.values.get("drive.slip"):
+        pairs["drive.slip"] = plain(kept)
+    elif template is plan.base_template or not varied(plan) & {"drive.speed", "drive.tip_speed"}:
+        for name in ("drive.speed_under_load", "drive.speed_curve"):  # the same motor said in another way
+            pairs.pop(name, None)
+        pairs |= {"drive.slip": plain(kept)} if (kept := slip(r.values)) else {}
     model = cards.load_model()
     pairs |= {f"material.{p.name}": plain(p.value) for p in r.material.values()}
     pairs |= {f"model.{p.name}": plain(r.model.get(p.name, p.value)) for p in model.values()}
@@ -79,7 +96,7 @@ def pairs_of(plan: Plan, template: Template) -> dict[str, str]:
     pairs |= {"run.tolerance": plain(r.values["run.tolerance"])}
     pairs |= {f"run.{n}": plain(r.values[f"run.{n}"]) for n in _MONTE_CARLO} if monte_carlo else {}
     pairs |= {"seed": str(plan.seed)} if plan.draws else {}
-    return pairs | {"model version": MODEL_VERSION, "engine sources": engine_sources()}
+    return pairs | {"model version": MODEL_VERSION, "engine sources": engine_sources(), "libraries": libraries()}
 
 
 def varied(plan: Plan) -> set[str]:
