@@ -7,13 +7,14 @@ import contextlib
 import errno
 import os
 import secrets
+from collections.abc import Iterable
 from pathlib import Path
 
 from .errors import InputError, MillsimError, Problem
 
 
-def write_bytes(path: Path | str, data: bytes, force: bool = False) -> None:
-    """Write `data` to `path` so that the name never shows a half-written file.
+def write_bytes(path: Path | str, data: bytes | Iterable[bytes], force: bool = False) -> None:
+    """Write `data`, whole or in parts, to `path` so that the name never shows a half-written file.
 
     Without `force` an existing file is left alone, even one that appears while this runs.
     Any failure removes the temporary file and raises MillsimError with one sentence.
@@ -33,7 +34,7 @@ def write_bytes(path: Path | str, data: bytes, force: bool = False) -> None:
     finally:
         with contextlib.suppress(OSError):
             temporary.unlink(missing_ok=True)
-    _sync_folder(path.parent)
+    sync_folder(path.parent)
 
 
 def refuse_existing(path: Path | str, where: str = "") -> None:
@@ -113,11 +114,12 @@ def _exists_text(path: Path | str, where: str) -> str:
     return f"{path} exists already" if where else "exists already"
 
 
-def _write_through(temporary: Path, data: bytes) -> None:
+def _write_through(temporary: Path, data: bytes | Iterable[bytes]) -> None:
     """Create the temporary file with the user's usual permissions and push it to the disk."""
     descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
     with os.fdopen(descriptor, "wb") as file:
-        file.write(data)
+        for part in (data,) if isinstance(data, bytes) else data:
+            file.write(part)
         file.flush()
         os.fsync(file.fileno())
 
@@ -139,7 +141,7 @@ def _publish(temporary: Path, path: Path, force: bool) -> None:
         temporary.replace(path)
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
     """Make the new name survive a power cut where the system allows it."""
     with contextlib.suppress(OSError):
         descriptor = os.open(folder, os.O_RDONLY)

@@ -5,6 +5,7 @@ posterior; Gelman et al. 2013, Bayesian Data Analysis, sec. 10.7, from memory). 
 benchmarks/bench_calibration.py.
 """
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -22,6 +23,7 @@ from millsim.cards.calibrated import load_calibrated
 from millsim.config import load_config, parse_config
 from millsim.errors import InputError
 from millsim.measured.runsheet import read_run
+from millsim.outcome import solve
 from millsim.problem import build
 from millsim.run import predict
 from millsim.scores import at_score
@@ -423,6 +425,40 @@ def test_a_sweep_uses_the_card_as_predict_does(card, tmp_path):
     assert "calibrated" in bases
     wide = np.abs(np.log(swept.tornado.high["x50_m"] / swept.tornado.low["x50_m"]))
     assert np.nanmax(wide) < 1.0  # the run has narrowed x50 to less than the prior's factor of about three
+
+
+def test_a_sweep_leads_the_card_back_away_from_its_runs_as_predict_does(card, tmp_path):
+    # A hot room and a higher limit: far warmer than the run, so the card counts less, by the outlet temperature found.
+    sets = {"calibration.card": str(card), "air.room": "50 °C", "feed.temperature": "50 °C"}
+    head = "".join(f'"{k}" = "{v}"\n' for k, v in sets.items())
+    axis = '[[axis]]\nkey = "stator.gap"\nvalues = ["3 mm"]\n'
+    text = f'[sweep]\nconfig = "{CONFIGS / "demo.toml"}"\n[set]\n{head}{axis}'
+    (tmp_path / "hot.toml").write_text(text, encoding="utf-8")
+    p = read_plan(tmp_path / "hot.toml")
+    with open_journal(tmp_path / "hot.points") as journal:
+        runner.run(p, journal, workers=1)
+        swept = gather.collect(p, journal)
+    config = load_config(CONFIGS / "demo.toml", [*(f"{k}={v}" for k, v in sets.items()), *SLIM])
+    problem = build(config)
+    o = solve(problem, None)
+    as_if_near = float(o.state["F"])
+    predicted = predict(config, engine="balance").main.scalars["throughput_kg_s"].value
+    assert swept.points.values["throughput_kg_s"][0] == predicted
+    assert abs(predicted / as_if_near - 1.0) > 1e-3  # it does count less
+
+
+def test_another_card_makes_other_points(card, tmp_path):
+    other = tmp_path / "other.toml"
+    text = Path(card).read_text(encoding="utf-8")
+    start = text.index("draws = [")
+    number = re.search(r"-?\d+\.\d+", text[start:]).group(0)
+    other.write_text(text[:start] + text[start:].replace(number, str(float(number) + 0.25), 1), encoding="utf-8")
+    ids = []
+    for path in (card, other):
+        made = f'[sweep]\nconfig = "{CONFIGS / "demo.toml"}"\n[set]\n"calibration.card" = "{path}"\n'
+        (tmp_path / "s.toml").write_text(made + '[[axis]]\nkey = "stator.gap"\nvalues = ["3 mm"]\n', encoding="utf-8")
+        ids.append(identity.identities(read_plan(tmp_path / "s.toml")))
+    assert not np.any(np.all(ids[0] == ids[1], axis=1))
 
 
 def test_draws_of_the_band_are_the_draws_of_the_card(card):

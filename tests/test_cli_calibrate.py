@@ -23,7 +23,7 @@ def shop(tmp_path_factory):
     folder = tmp_path_factory.mktemp("shop")
     for name in ("demo.toml", "offcuts_sieve.csv", "demo_run.toml", "demo_product_sieve.csv"):
         shutil.copy(CONFIGS / name, folder)
-    edit(folder, "[run]\n", "[run]\nclass_ratio = 1.3\n", "demo.toml")  # coarser and quicker; the README has the demo itself
+    edit(folder, "[run]\n", "[run]\nclass_ratio = 1.3\n", "demo.toml")  # quicker; the README has the demo itself
     result = run("calibrate", folder / "demo_run.toml", "--plots", folder / "figures")
     assert result.exit_code == 0, result.output
     (folder / "report.txt").write_text(result.stdout, encoding="utf-8")

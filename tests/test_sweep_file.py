@@ -5,6 +5,7 @@ import io
 from pathlib import Path
 
 import numpy as np
+import pint
 import pytest
 import xarray
 
@@ -146,7 +147,7 @@ def test_q3_on_the_kept_sizes_gives_the_quantiles(grid):
 
 
 def test_the_tidy_table_has_one_row_per_point(grid):
-    rows = list(csv.DictReader(io.StringIO(tidy.tidy_text(grid))))
+    rows = list(csv.DictReader(io.StringIO("".join(tidy.tidy_parts(grid)))))
     assert len(rows) == 12
     assert rows[3]["stator.gap [mm]"] == "2"
     assert rows[3]["rotor.edge"] == "toothed"
@@ -161,6 +162,31 @@ def test_the_tidy_table_has_one_row_per_point(grid):
     assert len({r["point_hash"] for r in rows}) == 12
     assert {r["base_config_sha256"] for r in rows} == {grid.base_sha256}
     assert float(rows[0]["x50_um_low"]) <= float(rows[0]["x50_um_high"])
+
+
+def test_every_column_of_the_tidy_table_is_in_the_unit_of_its_name(grid):
+    # Against pint, a general library of units. A sweep whose values are all one number in SI.
+    ureg = pint.UnitRegistry()
+    units = {"um": "micrometer", "g_h": "gram/hour", "g": "gram", "kWh_kg": "kWh/kg", "W": "watt", "C": "degC",
+             "m3_h": "m^3/hour", "m_s": "m/s", "s": "second"}  # fmt: skip
+    row = next(csv.DictReader(io.StringIO("".join(tidy.tidy_parts(grid)))))
+    checked = 0
+    for name, (output, _, _) in tidy._COLUMNS.items():
+        unit = next((u for u in sorted(units, key=len, reverse=True) if name.endswith(f"_{u}")), None)
+        si = LONG_NAMES[output][0]
+        value = grid.points.values[output][0]
+        if unit is not None:
+            value = ureg.Quantity(value, si.replace("m3", "m^3")).to(units[unit]).magnitude
+            checked += 1
+        assert float(row[name]) == pytest.approx(value, rel=1e-5), name
+    assert checked >= 12
+
+
+def test_the_tidy_table_is_made_in_parts(grid, monkeypatch):
+    whole = "".join(tidy.tidy_parts(grid))
+    monkeypatch.setattr(tidy, "PART", 5)
+    parts = list(tidy.tidy_parts(grid))
+    assert len(parts) == 3 and "".join(parts) == whole
 
 
 def test_bands_are_those_of_predict():
@@ -231,6 +257,8 @@ def test_an_unfinished_sweep_says_so(tmp_path):
         with pytest.raises(Enough):
             runner.run(plan, journal, workers=1, say=stop)
         s = gather.collect(plan, journal)
+    rows = list(csv.DictReader(io.StringIO("".join(tidy.tidy_parts(s)))))
+    assert all(r["binding"] == "" for r in rows if r["status"] == "missing")
     write.write(s, tmp_path / "s.h5")
     with xarray.open_dataset(tmp_path / "s.h5") as data:
         assert data.attrs["status"].startswith("unfinished: ")

@@ -213,6 +213,58 @@ def test_a_changed_density_on_a_card_is_named(tmp_path):
     assert same(shipped, before)
 
 
+@pytest.mark.parametrize(("draws", "counts"), [(4, True), (0, False)])
+def test_ranges_on_a_card_count_where_there_are_draws(tmp_path, draws, counts):
+    import millsim.cards as cards
+
+    card = cards.card_toml(cards.load_material("pmma"))
+    text = J8.replace("[[axis]]", f'draws = {draws}\n[set]\n"feed.material" = "mine.toml"\n[[axis]]', 1)
+    start = card.index("[f_mat_warm]")
+    line = next(x for x in card[start:].splitlines() if x.startswith("high = "))
+    for name in "ab":
+        (tmp_path / name).mkdir()
+        wider = f"high = {2 * float(line.split(' = ')[1])}" if name == "b" else line
+        mine = card[:start] + card[start:].replace(line, wider, 1)
+        (tmp_path / name / "mine.toml").write_text(mine, encoding="utf-8")
+    assert same(*(plan(tmp_path / n, text) for n in "ab")) != counts
+
+
+def test_a_feed_sheet_and_its_numbers_as_a_table_are_one_feed(tmp_path):
+    size = load_config(CONFIGS / "demo.toml").feed.size
+    apertures = ", ".join(f'"{1e3 * x:.12g} mm"' for x in size.sheet_apertures_m)
+    table = f'kind = "table"\napertures = [{apertures}]\nq3 = {list(size.sheet_q3)}\n'
+
+    def by_table(text):
+        start = text.index("[feed.size]") + len("[feed.size]\n")
+        return text[:start] + table + "\n" + text[text.index("\n[", start) + 1 :]
+
+    for name in "ab":
+        (tmp_path / name).mkdir()
+    first, second = plan(tmp_path / "a", J8), plan(tmp_path / "b", J8, base=by_table)
+    assert second.base.feed.size.sheet_path is None
+    assert same(first, second)
+
+
+def test_whole_numbers_of_a_sampled_design_come_equally_often(tmp_path):
+    axes = '[[axis]]\nkey = "rotor.bars"\nfrom = 2\nto = 4\n[[axis]]\nkey = "stator.gap"\nfrom = "2 mm"\nto = "4 mm"\n'
+    head = f'[sweep]\nconfig = "{CONFIGS / "demo.toml"}"\ndesign = "latin hypercube"\npoints = 300\n'
+    values, counts = np.unique(plan(tmp_path, head + axes).axes[0].values, return_counts=True)
+    np.testing.assert_array_equal(values, [2, 3, 4])
+    np.testing.assert_array_equal(counts, [100, 100, 100])  # one value in each of 300 equal strips
+
+
+def test_no_number_of_points_is_too_large_to_count(tmp_path):
+    ends = {"stator.gap": "1 mm 4 mm", "sieve.area": "40 cm2 60 cm2", "drive.efficiency": "0.5 0.6",
+            "rotor.mass": "1 kg 2 kg"}  # fmt: skip
+    axes = ""
+    for key, text in ends.items():
+        words = text.split()
+        a, b = (words if len(words) == 2 else (f'"{words[0]} {words[1]}"', f'"{words[2]} {words[3]}"'))
+        axes += f'[[axis]]\nkey = "{key}"\nfrom = {a}\nto = {b}\ncount = 65536\n'
+    with pytest.raises(InputError, match="the axes make 18446744073709551616 points"):
+        plan(tmp_path, f'[sweep]\nconfig = "{CONFIGS / "demo.toml"}"\n{axes}')
+
+
 def test_a_new_model_version_is_named(tmp_path, monkeypatch):
     p = plan(tmp_path, J8)
     before, ids = identity.common_pairs(p), identity.identities(p)

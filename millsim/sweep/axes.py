@@ -198,8 +198,10 @@ def at_shares(r: Range, u) -> tuple:
     if r.count is None:
         return tuple(r.values[k] for k in np.minimum((u * len(r.values)).astype(int), len(r.values) - 1))
     low, high = r.values
+    if r.row.kind == "whole":  # every whole number as often as any other
+        return tuple(np.minimum(low + np.floor(u * (high - low + 1)), high).astype(int).tolist())
     x = low * (high / low) ** u if r.geometric else low + (high - low) * u
-    return tuple(snap(v, r.row) for v in (np.rint(x) if r.row.kind == "whole" else x).tolist())
+    return tuple(snap(v, r.row) for v in x.tolist())
 
 
 def snap(x: float, row: Key) -> float | int:

@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from ..errors import InputError, MillsimError, Problem
-from ..resultfile import cannot_write
+from ..resultfile import cannot_write, sync_folder
 
 MARK = b"\x89millsim\r\n\x1apts\n1"  # first eight bytes say the kind of file; line ends show a text-mode copy
 _HEAD = struct.Struct("<Q32s")
@@ -103,6 +103,7 @@ class Journal:
 def open_journal(path: Path | str) -> Journal:
     """Open or make a points file, lock it, and read what it holds. Raises MillsimError, InputError."""
     path = Path(path)
+    fresh = not path.exists()
     try:
         descriptor = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o666)
     except OSError as error:
@@ -119,6 +120,8 @@ def open_journal(path: Path | str) -> Journal:
             message = f"cannot read {path}: {error.strerror}; move it away, or copy it to a sound disk."
             raise MillsimError(message) from error
         raise
+    if fresh:
+        sync_folder(path.parent)  # its name survives a power cut as well
     _OPEN.add(descriptor)
     return journal
 

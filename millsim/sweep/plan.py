@@ -4,6 +4,7 @@
 contradict each other at some points (holes that touch) is no error of the plan; such points fail by themselves.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
@@ -44,7 +45,7 @@ class Plan:
     @property
     def count(self) -> int:
         """Number of points, replicates included."""
-        return int(np.prod(self.shape))
+        return math.prod(self.shape)
 
     def picks(self, points: np.ndarray) -> np.ndarray:
         """(axes, N) which value of each axis the points (N,) take."""
@@ -190,7 +191,7 @@ def _shares(design: str, dimensions: int, points: int, seed: int) -> np.ndarray:
 
 
 def _not_too_many(axes: tuple[Axis, ...], v: dict, where: str) -> None:
-    count = v["replicates"] * (int(np.prod([len(a.values) for a in axes])) if v["design"] == GRID else v["points"])
+    count = v["replicates"] * (math.prod(len(a.values) for a in axes) if v["design"] == GRID else v["points"])
     if count > MOST_POINTS:
         allowed = f"at most {MOST_POINTS:.0e}"
         raise InputError(Problem(where, "axis", f"the axes make {count} points", allowed, 'or design = "sobol"'))

@@ -13,7 +13,9 @@ from ..capacity import LIMITS
 from ..resultfile import write_bytes
 from ..units import UNITS, in_unit
 from .points import row_of
-from .record import FAILED, STATUS_WORDS, Sweep, quantile
+from .record import FAILED, MISSING, STATUS_WORDS, Sweep, quantile
+
+PART = 20_000  # rows made at a time
 
 # Column: (output, factor, offset) from SI.
 _COLUMNS = {
@@ -39,56 +41,64 @@ _COLUMNS = {
 
 def write_tidy(sweep: Sweep, path: Path | str, force: bool = False) -> None:
     """Write the tidy table; it appears whole or not at all."""
-    write_bytes(path, tidy_text(sweep).encode(), force)
+    write_bytes(path, (part.encode() for part in tidy_parts(sweep)), force)
 
 
-def tidy_text(sweep: Sweep) -> str:
-    """The tidy table as CSV: settings in the unit of each key, answers, what binds, and where each row comes from."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    columns = list(_columns(sweep))
-    writer.writerow([name for name, _ in columns])
-    writer.writerows(zip(*(values for _, values in columns), strict=True))
-    return out.getvalue()
+def tidy_parts(sweep: Sweep) -> Iterator[str]:
+    """The tidy table as CSV: settings in the unit of each key, answers, what binds, and where each row comes from.
+
+    In parts of some thousand rows, since the text of a large sweep is larger than the sweep.
+    """
+    for start in range(0, sweep.count, PART):
+        rows = np.arange(start, min(start + PART, sweep.count))
+        columns = list(_columns(sweep, rows))
+        out = io.StringIO()
+        writer = csv.writer(out, lineterminator="\n")
+        if start == 0:
+            writer.writerow([name for name, _ in columns])
+        writer.writerows(zip(*(values for _, values in columns), strict=True))
+        yield out.getvalue()
 
 
-def _columns(s: Sweep) -> Iterator[tuple[str, list]]:
-    p = s.points
-    yield "point", list(range(s.count))
+def _columns(s: Sweep, rows: np.ndarray) -> Iterator[tuple[str, list]]:
+    """(name, cells) of every column for some points."""
+    p, count = s.points, rows.size
+    status, binding = p.status[rows].tolist(), p.binding[rows].tolist()
+    yield "point", rows.tolist()
     for i in range(len(s.axes)):
-        yield from _settings(s, i)
+        yield from _settings(s, i, rows)
     if s.engine == "montecarlo":
-        yield "seed", (s.seed + np.unravel_index(np.arange(s.count), s.shape)[-1]).tolist()
+        yield "seed", (s.seed + np.unravel_index(rows, s.shape)[-1]).tolist()
     else:
-        yield "seed", [s.seed if s.draw_count else ""] * s.count
-    yield "status", [STATUS_WORDS[k] for k in p.status]
-    yield "binding", [LIMITS[b] if k != FAILED else "" for k, b in zip(p.status, p.binding, strict=True)]
+        yield "seed", [s.seed if s.draw_count else ""] * count
+    yield "status", [STATUS_WORDS[k] for k in status]
+    yield "binding", ["" if k in (FAILED, MISSING) else LIMITS[b] for k, b in zip(status, binding, strict=True)]
     for name, (output, factor, offset) in _COLUMNS.items():
-        yield name, _cells(p.values[output] * factor + offset)
+        yield name, _cells(p.values[output][rows] * factor + offset)
         if output in p.se:
-            yield f"{name}_se", _cells(p.se[output] * factor)
+            yield f"{name}_se", _cells(p.se[output][rows] * factor)
         if output in p.draws:
-            ends = [quantile(d, q) for d in (p.draws[output],) for q in ((1 - LEVEL) / 2, (1 + LEVEL) / 2)]
-            yield f"{name}_low", _cells(ends[0] * factor + offset)
-            yield f"{name}_high", _cells(ends[1] * factor + offset)
+            low, high = (quantile(p.draws[output][rows], q) for q in ((1 - LEVEL) / 2, (1 + LEVEL) / 2))
+            yield f"{name}_low", _cells(low * factor + offset)
+            yield f"{name}_high", _cells(high * factor + offset)
     for j, limit in enumerate(LIMITS):
-        yield f"load_{limit.replace(' ', '_')}", _cells(p.loads[:, j])
-    yield "reason", [p.reason.get(i, "") for i in range(s.count)]
-    yield "engine", [s.engine] * s.count
-    yield "version", [s.version] * s.count
-    yield "model_version", [s.model_version] * s.count
-    yield "base_config_sha256", [s.base_sha256] * s.count
-    yield "point_hash", [f"{a:016x}{b:016x}" for a, b in s.identity.tolist()]
+        yield f"load_{limit.replace(' ', '_')}", _cells(p.loads[rows, j])
+    yield "reason", [p.reason.get(i, "") for i in rows.tolist()]
+    yield "engine", [s.engine] * count
+    yield "version", [s.version] * count
+    yield "model_version", [s.model_version] * count
+    yield "base_config_sha256", [s.base_sha256] * count
+    yield "point_hash", [f"{a:016x}{b:016x}" for a, b in s.identity[rows].tolist()]
 
 
-def _settings(s: Sweep, i: int) -> Iterator[tuple[str, list]]:
+def _settings(s: Sweep, i: int, rows: np.ndarray) -> Iterator[tuple[str, list]]:
     axis = s.axes[i]
-    where = np.unravel_index(np.arange(s.count), s.shape)[i if s.design == "grid" else 0]
+    where = np.unravel_index(rows, s.shape)[i if s.design == "grid" else 0]
     for key, values in {axis.key: axis.values, **axis.along}.items():
         shown = row_of(key).shown
-        words = isinstance(values[0], str)
-        text = values if words or shown == "-" else [f"{in_unit(v, UNITS[shown]):.10g}" for v in values]
-        yield key if words or shown == "-" else f"{key} [{shown}]", [text[k] for k in where]
+        plain = isinstance(values[0], str) or shown == "-"
+        cells = [values[k] if plain else f"{in_unit(values[k], UNITS[shown]):.10g}" for k in where.tolist()]
+        yield key if plain else f"{key} [{shown}]", cells
 
 
 def _cells(values: np.ndarray) -> list[str]:
