@@ -81,6 +81,17 @@ def test_median_goes_about_with_the_hole_where_the_hole_decides(rate):
     assert np.all(np.diff(x50, axis=0) > 0)
 
 
+def test_the_hole_decides_less_the_faster_the_rotor():
+    # Known departure, told in the README: grain in practice goes with the hole at all speeds (x50 ~ hole^1.1, vendors'
+    # figures, notes 3); here hardly at all where blows break pieces far below the hole. If this is mended, so is that.
+    fixed = {k.replace(".", "__"): v for k, v in BIG.items()}
+    x50 = values(swept(sieves((2.4, 4.0, 6.35)), speeds((52, 104)), rate="5 kg/h", **fixed), "x50_m")
+    found = exponent((2.4, 4.0, 6.35), x50.T)
+    assert np.all((found > 0.0) & (found < 0.3))
+    finest = exponent(SPEEDS, values(pmma(), "x50_m")[:2])
+    assert finest[0] > 0.0 > finest[1] > -0.6  # and where the hole decides, speed hardly moves x50
+
+
 def test_faster_is_finer_where_blows_decide():
     # Grain: x50 ~ speed^-0.6 (vendors' figures, notes 3). At the two finest holes and 50 m/s chips off the edges, which
     # have no threshold, make nearly all the powder, so there it is the slow mill that is fine; they are left out.
