@@ -15,7 +15,8 @@ from .progress import Progress
 @click.option("--out", type=path_type, metavar="FILE.h5", help="Default: SWEEP.h5 in the current folder.")
 @click.option("--workers", type=click.IntRange(1, 1024), help="Default: one for each core.")
 @click.option("--scheduler", metavar="ADDRESS", help="Use the dask cluster there, e.g. tcp://10.0.0.5:8786.")
-@click.option("--csv", "csv_file", type=path_type, metavar="FILE.csv", help="Also a table, one row per point; _low, _high: 80 % band.")
+@click.option("--csv", "csv_file", type=path_type, metavar="FILE.csv",
+              help="Also a table, one row per point; _low, _high: 80 % band.")  # fmt: skip
 @click.option("--plots", type=path_type, metavar="DIR", help="Draw maps, trade-offs and sensitivities.")
 @click.option("--so-far", is_flag=True, help="Compute nothing; gather what an interrupted sweep has so far.")
 @set_option
