@@ -70,11 +70,17 @@ def one_at_a_time(problem: Problem) -> tuple[np.ndarray, list[str]]:
 
 def solve_sample(problem: Problem, mill: np.ndarray, rate_kg_s: float | None) -> EngineResult | None:
     """The balance's answer for one draw (1,) of the parameters; None where it does not settle."""
+    found = solve_draw(problem, mill, rate_kg_s)
+    return found[0] if found is not None else None
+
+
+def solve_draw(problem: Problem, mill: np.ndarray, rate_kg_s: float | None) -> tuple[EngineResult, Outcome] | None:
+    """As `solve_sample`, with the settled state, which knows the loads."""
     feed = problem.config.feed
     try:
         if feed.batch_mass_kg:
             outcome = solve_batch(problem, feed.batch_mass_kg, feed.batch_time_s, BATCH_STEPS, mill)
-            return balance_result(problem, outcome, float("nan"), mill)
+            return balance_result(problem, outcome, float("nan"), mill), outcome
         outcome = solve(problem, None, mill, TOLERANCE)
         capacity = float(outcome.state["F"])
         if rate_kg_s is not None and not _takes_less(outcome, rate_kg_s):
@@ -82,7 +88,7 @@ def solve_sample(problem: Problem, mill: np.ndarray, rate_kg_s: float | None) ->
     except NotConverged:
         return None
     result = balance_result(problem, outcome, capacity, mill)
-    return without_throughput(result) if outcome.code == CANNOT else result
+    return without_throughput(result) if outcome.code == CANNOT else result, outcome
 
 
 def _takes_less(outcome: Outcome, rate_kg_s: float) -> bool:

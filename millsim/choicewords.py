@@ -9,7 +9,7 @@ from .capacity import LIMITS
 from .choose.advise import Advice
 from .choose.changes import change_words, changes
 from .choose.front import WORDS_MET, WORDS_MISSED
-from .choose.judge import known_draws, wilson
+from .choose.judge import known_draws, loads_unknown, wilson
 from .choose.noise import Comparison, compare, verdict
 from .choose.picks import LIKELY
 from .choose.record import Build, Target, Wish
@@ -72,8 +72,8 @@ def _lead(sweep: Sweep, a: Advice) -> list[str]:
 
 
 def _built(a: Advice) -> str:
-    known = known_draws(a.built.points, 0)
-    met = round(float(a.built.probability[0]) * known) if known and a.built.probability[0] >= 0 else 0
+    known = known_draws(a.built.points, 0) if np.isfinite(a.built.probability[0]) else 0
+    met = round(float(a.built.probability[0]) * known) if known else 0
     draws = f"{met} of {known} parameter draws" if met else f"none of {known} parameter draws"
     if a.choice.as_built_meets:
         return f"The mill as built meets it{f', in {draws}' if known else ''}."
@@ -217,6 +217,9 @@ def _rests_on(sweep: Sweep, a: Advice) -> list[str]:
     if not sweep.draw_count:
         said.append("No parameter draws were computed, so how likely it is to meet the target is not known; "
                     "draws = 16 in [sweep] adds that.")  # fmt: skip
+    elif loads_unknown(sweep.points, a.choice.target):
+        said.append("How likely it is to meet the target is not known: this sweep file does not keep the loads of its "
+                    "parameter draws; run the sweep again with this version.")  # fmt: skip
     elif a.choice.builds and not (a.judged.probability[a.judged.meets] >= LIKELY).any() and met:
         said.append("No point without a sieve meets the target in half of its parameter draws: measure first.")
     for code, one, many in (

@@ -40,6 +40,7 @@ def points(count, q3=None, status=None, draws=0, loads=0.5, reason=None, binding
         state, np.full(count, binding, np.int8), np.broadcast_to(np.asarray(loads, float), (count, 6)).copy(), full, q3,
         reason or {}, {n: np.repeat(v[:, None], draws, axis=1) for n, v in full.items()} if draws else {},
         np.repeat(q3[:, None], draws, axis=1) if draws else np.empty((0, 0, 0)),
+        draw_loads=np.broadcast_to(np.asarray(loads, np.float32), (count, draws, 6)).copy(),
     )  # fmt: skip
 
 

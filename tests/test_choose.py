@@ -1,5 +1,6 @@
 """Choosing from a sweep: the judgement against closed forms, the front against brute force, what is recommended."""
 
+import functools
 import math
 import tracemalloc
 from dataclasses import replace
@@ -9,10 +10,12 @@ import pytest
 import sweeps
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from mills import CONFIGS
 from scipy import stats
 from sweeps import GAP, HOLE, axis, curve, made, points
 
-from millsim import choicewords, circuit
+from millsim import band, choicewords, circuit
+from millsim.capacity import LIMITS
 from millsim.choose import extsieve, noise, targets
 from millsim.choose.advise import WORTH, choose
 from millsim.choose.changes import changes, efforts
@@ -20,7 +23,11 @@ from millsim.choose.front import pareto
 from millsim.choose.judge import judge, miss, share_between, share_finer, wilson
 from millsim.choose.neighbours import Places
 from millsim.choose.picks import ALIKE_GAIN, LIKELY, MOST
+from millsim.outcome import solve
+from millsim.problem import build
+from millsim.sweep import write
 from millsim.sweep.points import config_at
+from millsim.sweep.read import read
 from millsim.sweep.record import CANNOT, FAILED, OK, OVER, SIZES_M
 
 HEAD = '[target]\ntitle = "test"\n'
@@ -102,17 +109,57 @@ def test_probability_is_counted_in_draws():
     assert np.isnan(judge(made([GAP], points(3)), X90).probability).all()
 
 
-def test_loads_over_the_draws_are_those_of_the_draws():
-    sweep = sweeps.real()
-    draws, mill = sweep.points.draws, config_at(sweep, 0)
-    for section, load in (
-        # by the definitions in capacity.fill_loads
-        ("heat", (draws["outlet_temperature_K"] - 293.15) / (mill.material.value("stick_temperature") - 293.15)),
-        ("jam", draws["jam_index"]),
-    ):
-        limit = float(np.median(load)) * (1 + 1e-6)  # between the draws, where they differ
+ROOMS = """
+[sweep]
+config = "{config}"
+draws = 8
+class_ratio = 1.4
+[[axis]]
+key = "air.room"
+values = ["10 °C", "30 °C"]
+"""
+
+
+@functools.cache
+def true_loads(kind):
+    """(sweep, loads (P, D, 6)): every draw of every point solved again by itself, without any sweep."""
+    sweep = sweeps.real() if kind == "gap and hole" else sweeps.computed(ROOMS.format(config=CONFIGS / "demo.toml"))
+    loads = []
+    for i in range(sweep.count):
+        config = config_at(sweep, i)
+        assert config.feed.rate_kg_s is None
+        problem = build(config, sweep.class_ratio)
+        mills = band.draws(problem, sweep.draw_count, sweep.seed)
+        loads.append([solve(problem, None, mills[k : k + 1], band.TOLERANCE).loads for k in range(mills.size)])
+    return sweep, np.array(loads)
+
+
+@pytest.mark.parametrize("kind", ["gap and hole", "room"])
+@pytest.mark.parametrize("section", ["heat", "motor", "sieve", "chamber", "jam", "opening"])
+def test_loads_over_the_draws_are_those_of_the_draws(kind, section):
+    sweep, true = true_loads(kind)
+    target = targets.parse(f'{HEAD}[{section}]\nmost = "50 %"\n')
+    load = true[..., LIMITS.index(target.wishes[0].output)]
+    some = load[(load > 0.01) & (load < 0.9999)]  # what a target may ask
+    for limit in (np.quantile(some, [0.2, 0.5, 0.8]) * (1 + 1e-5)).tolist():  # between the draws, where they differ
         target = targets.parse(f'{HEAD}[{section}]\nmost = "{100 * limit!r} %"\n')
-        assert judge(sweep, target).probability == pytest.approx((load <= limit).mean(axis=1)), section
+        assert judge(sweep, target).probability == pytest.approx((load <= limit).mean(axis=1)), limit
+
+
+def test_a_file_without_loads_of_the_draws_gives_no_chance_of_a_load(tmp_path):
+    sweep = sweeps.real()
+    old = replace(sweep, points=replace(sweep.points, draw_loads=np.empty((0, 0, 0))),
+                  as_built=replace(sweep.as_built, draw_loads=np.empty((0, 0, 0))))  # fmt: skip
+    write.write(old, tmp_path / "old.h5")  # as an older version wrote it
+    old = read(tmp_path / "old.h5")
+    target = targets.parse(f'{HEAD}[jam]\nmost = "95 %"\n')
+    assert np.isfinite(judge(sweep, target).probability).all()
+    a = choose(old, target)
+    assert np.isnan(a.judged.probability).all() and a.choice.builds
+    text = told(old, a)
+    assert "How likely it is to meet the target is not known: this sweep file does not keep the loads" in text
+    assert "parameter draws (" not in text and "in none of" not in text and "chance" not in text
+    assert judge(old, X90).probability == pytest.approx(judge(sweep, X90).probability), "no load is asked about"
 
 
 def test_wilson_interval():

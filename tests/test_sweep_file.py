@@ -66,6 +66,7 @@ def test_xarray_finds_named_axes_with_units(file, grid, engine):
         assert data["rotor_edge"].values.tolist() == ["blunt", "toothed"]
         assert data["sieve_thickness"].dims == ("sieve_hole",)
         assert data["x50_m_draw"].dims[-1] == "draw"
+        assert data["load_draw"].dims == (*data["x50_m"].dims, "draw", "limit")
         assert data["product_q3"].dims[-1] == "size"
         assert data["size"].attrs["units"] == "m"
         one = data["x50_m"].sel(stator_gap=2e-3, rotor_edge="toothed").sel(sieve_hole=5e-4, method="nearest")
@@ -122,6 +123,9 @@ def test_reads_back_the_same(grid, file):
         assert again.as_built.values[name] == grid.as_built.values[name]
     assert np.array_equal(again.points.draw_q3, grid.points.draw_q3, equal_nan=True)
     assert np.array_equal(again.points.loads, grid.points.loads, equal_nan=True)
+    assert again.points.draw_loads.shape == (12, 8, len(LIMITS))
+    assert np.array_equal(again.points.draw_loads, grid.points.draw_loads, equal_nan=True)
+    assert np.array_equal(again.as_built.draw_loads, grid.as_built.draw_loads)
     assert again.tornado.parameters == grid.tornado.parameters
     assert again.class_error == grid.class_error
 
@@ -275,4 +279,4 @@ def test_much_memory_is_told_before(tmp_path):
         plan = read_plan(tmp_path / "s.toml")
         told[draws] = " ".join(sweepwords.before(plan, runner.Report(plan.count), Path("s.h5"), Path("s.points")))
     assert "memory" not in told[0]
-    assert "takes about 21 GB of memory; fewer draws take less." in told[16]
+    assert "takes about 22 GB of memory; fewer draws take less." in told[16]

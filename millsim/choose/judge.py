@@ -6,7 +6,6 @@ Monte Carlo replicates of one setting count as their mean.
 """
 
 import math
-import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -14,14 +13,12 @@ import numpy as np
 
 from ..capacity import LIMITS
 from ..sweep.record import CANNOT, FAILED, MISSING, OK, OVER, SIZES_M, Points, Sweep
-from ..units import UnitError, parse
 from .record import Target, Wish
 from .targets import judged, size_of
 
 SHARES = ("yield", "finer", "coarser")
 PER_KELVIN = 0.01  # a kelvin too warm weighs as much as a percentage point
 _ROUNDING = 1e-6  # q3 is kept in single precision
-_ROOM_K = 293.15
 _CHUNK = 4096  # settings whose draws are judged at a time
 Finer = Callable[[float], np.ndarray]
 
@@ -53,7 +50,7 @@ def judge(sweep: Sweep, target: Target, points: Points | None = None, finer: Fin
     finer: share (S,) of each powder finer than a size [m], where it is known better than by the Q3 of the points.
     """
     p = points if points is not None else by_setting(sweep.points, sweep.replicates)
-    wishes, room = judged(target), _room(sweep, p.status.size)
+    wishes = judged(target)
     finer = finer or (lambda size_m: share_finer(p.q3, size_m))
     achieved = {w.name: reached(w, target, p.values, p.loads, finer) for w in wishes}
     misses = np.array([miss(w, achieved[w.name]) for w in wishes])
@@ -68,7 +65,7 @@ def judge(sweep: Sweep, target: Target, points: Points | None = None, finer: Fin
     accepted = np.where(rate > 0, rate * yields, rate) if target.window else rate
     binds = _binds(wishes, p, runs, achieved, misses, worst, meets)
     return Judged(
-        wishes, p, runs, achieved, misses, worst, distance, meets, binds, probability(p, target, room), yields, accepted
+        wishes, p, runs, achieved, misses, worst, distance, meets, binds, probability(p, target), yields, accepted
     )
 
 
@@ -95,6 +92,7 @@ def by_setting(points: Points, replicates: int) -> Points:
         points.status[pick], points.binding[pick], mean(points.loads), {k: mean(v) for k, v in points.values.items()},
         mean(points.q3), {s: points.reason[i] for s, i in enumerate(pick.tolist()) if i in points.reason},
         {k: joined(v) for k, v in points.draws.items()}, joined(points.draw_q3),
+        draw_loads=joined(points.draw_loads),
     )  # fmt: skip
 
 
@@ -185,20 +183,26 @@ def _binds(wishes, p: Points, runs, achieved, misses, worst, meets) -> tuple[str
     return tuple(texts[np.where(meets, 0, np.where(runs, at_wish, out))].tolist())
 
 
-def probability(p: Points, target: Target, room_K: np.ndarray) -> np.ndarray:
-    """Share of the parameter draws in which each setting meets the target (S,); NaN without draws.
+def loads_unknown(p: Points, target: Target) -> bool:
+    """Whether a target asks about loads, and the draws of these points were kept without theirs (older files)."""
+    return bool(p.draws) and not p.draw_loads.size and any(w.output in LIMITS for w in judged(target))
+
+
+def probability(p: Points, target: Target) -> np.ndarray:
+    """Share of the parameter draws in which each setting meets the target (S,); NaN without draws, and where the
+    target asks about loads that are not known.
 
     A draw in which the mill cannot run does not meet it; one without an answer is left out.
     """
     count = p.status.size
     found = np.full(count, np.nan)
-    if not p.draws or not p.draw_q3.size:
+    if not p.draws or not p.draw_q3.size or loads_unknown(p, target):
         return found
     for start in range(0, count, _CHUNK):
         part = slice(start, min(start + _CHUNK, count))
         draws = {k: v[part] for k, v in p.draws.items()}
         q3 = p.draw_q3[part]
-        loads = _loads_of_draws(p, draws, part, room_K)
+        loads = p.draw_loads[part]
 
         def finer(size_m: float, q3: np.ndarray = q3) -> np.ndarray:
             return share_finer(q3, size_m)
@@ -228,37 +232,3 @@ def wilson(met: float, of: int, z: float = 1.2815515655446004) -> tuple[float, f
     middle = (share + z * z / (2 * n)) / (1 + z * z / n)
     half = z / (1 + z * z / n) * math.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
     return (max(0.0, middle - half) if met else 0.0), (min(1.0, middle + half) if met < of else 1.0)
-
-
-def _loads_of_draws(p: Points, draws: dict, part: slice, room_K: np.ndarray) -> np.ndarray:
-    """(s, D, 6) loads over the draws: scaled from those of the setting by what the draws say.
-
-    The chamber's capacity and the opening's flow are taken as they are at the card's values.
-    """
-    base = p.loads[part][:, None, :]
-    loads = np.repeat(base, draws["x50_m"].shape[1], axis=1)
-    values = {k: v[part][:, None] for k, v in p.values.items()}
-    with np.errstate(invalid="ignore", divide="ignore"):
-        for limit, name in (("shaft power", "shaft_power_W"), ("chamber", "holdup_kg"),
-                            ("feed opening", "throughput_kg_s")):  # fmt: skip
-            i = LIMITS.index(limit)
-            loads[..., i] = base[..., i] * draws[name] / values[name]
-        i, room = LIMITS.index("outlet temperature"), room_K[part][:, None]
-        warmer = draws["outlet_temperature_K"] - room
-        loads[..., i] = base[..., i] * warmer / (values["outlet_temperature_K"] - room)
-        i, pegged = LIMITS.index("sieve"), 1.0 - values["open_sieve_share"]
-        loads[..., i] = np.where(pegged > 0, base[..., i] * (1.0 - draws["open_sieve_share"]) / pegged, base[..., i])
-    loads[..., LIMITS.index("jam")] = draws["jam_index"]
-    return loads
-
-
-def _room(sweep: Sweep, count: int) -> np.ndarray:
-    """Room temperature [K] of each of `count` settings."""
-    try:
-        base = parse(tomllib.loads(sweep.base_text)["air"]["room"], "K")
-    except (KeyError, TypeError, UnitError, tomllib.TOMLDecodeError):
-        base = _ROOM_K
-    for i, axis in enumerate(sweep.axes):
-        if axis.key == "air.room" and count == sweep.count // sweep.replicates:
-            return np.asarray(sweep.settings(i)[:: sweep.replicates], dtype=float)
-    return np.full(count, base)

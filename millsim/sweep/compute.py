@@ -53,7 +53,9 @@ def row_type(engine: str, draws: int) -> np.dtype:
     fields = [("identity", "<u8", 2), ("status", "i1"), ("binding", "i1"), ("loads", "<f8", len(LIMITS))]
     fields += [("values", "<f8", len(NAMES)), ("q3", "<f4", SIZES_M.size)]
     fields += [("se", "<f8", len(NAMES))] if engine == "montecarlo" else []
-    fields += [("draws", "<f8", (draws, len(NAMES))), ("draw_q3", "<f4", (draws, SIZES_M.size))] if draws else []
+    if draws:
+        fields += [("draws", "<f8", (draws, len(NAMES))), ("draw_q3", "<f4", (draws, SIZES_M.size))]
+        fields += [("draw_loads", "<f4", (draws, len(LIMITS)))]
     return np.dtype(fields)
 
 
@@ -138,9 +140,10 @@ def _draw(problem: Problem, job: Job, row: np.void, stopping: Callable[[], bool]
     for k in range(job.draws):
         if stopping():
             raise Stopped
-        result = bands.solve_sample(problem, mills[k : k + 1], problem.config.feed.rate_kg_s)
-        if result is not None:
-            _fill(result, row["draws"][k], row["draw_q3"][k])
+        found = bands.solve_draw(problem, mills[k : k + 1], problem.config.feed.rate_kg_s)
+        if found is not None:
+            _fill(found[0], row["draws"][k], row["draw_q3"][k])
+            row["draw_loads"][k] = found[1].loads
 
 
 def _histories(problem: Problem, outcome: Outcome, capacity: float, seed: int, stopping) -> EngineResult:

@@ -80,6 +80,7 @@ def _points(group, axes: int, reasons: dict[int, str]) -> Points:
         q3=flat("product_q3"), reason=reasons, draws=draws,
         draw_q3=flat("product_q3_draw") if draws else np.empty((0, 0, 0), np.float32),
         se={n: flat(f"{n}_se") for n in names if f"{n}_se" in group},
+        draw_loads=flat("load_draw") if "load_draw" in group else np.empty((0, 0, 0), np.float32),
     )  # fmt: skip
 
 

@@ -50,8 +50,9 @@ class Points:
     """Answers for P points: status, binding (P,) codes; values by name of `scalars.LONG_NAMES` (P,); loads (P, 6).
 
     loads: shares of the limits in the order of `capacity.LIMITS`, 1 binds; q3 (P, 77): product Q3 at SIZES_M;
-    reason: of failed points, by index. With parameter draws D: draws by name (P, D) and draw_q3 (P, D, 77), else empty.
-    se: Monte Carlo standard errors by name (P,), empty for the balance.
+    reason: of failed points, by index. With parameter draws D: draws by name (P, D), draw_q3 (P, D, 77) and draw_loads
+    (P, D, 6), else empty; draw_loads is empty too in a sweep of a version that did not keep it. se: Monte Carlo
+    standard errors by name (P,), empty for the balance.
     """
 
     status: np.ndarray
@@ -63,6 +64,7 @@ class Points:
     draws: dict[str, np.ndarray]
     draw_q3: np.ndarray
     se: dict[str, np.ndarray] = field(default_factory=dict)
+    draw_loads: np.ndarray = field(default_factory=lambda: np.empty((0, 0, 0), np.float32))
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,8 @@
                `limit`; of a sampled design `point`, the axes being variables over it. Keys that move along an axis are
                variables over that axis. Over all axes: status, binding (codes; `flag_meanings` says of what),
                identity, product_q3 (.., size), load (.., limit) and one variable per output; with draws also
-               *_low, *_high (80 % band of the draws), *_draw (.., draw) and product_q3_draw; *_se of Monte Carlo.
+               *_low, *_high (80 % band of the draws), *_draw (.., draw), load_draw and product_q3_draw; *_se of
+               Monte Carlo.
     /as_built  the same variables for the base mill as it is
     /failed    point (flat, in the order of the axes) and reason of the points without an answer
     /tornado   outputs one standard deviation of each parameter down and up
@@ -151,6 +152,9 @@ def _points(group, p: Points, shape: tuple[int, ...], scales: tuple, shared: dic
     if p.draws:
         words = "by parameter draw: product, cumulative undersize by mass"
         put("product_q3_draw", p.draw_q3, "1", words, (shared["draw"], shared["size"]))
+    if p.draw_loads.size:
+        words = "by parameter draw: load as a share of what the limit allows; 1 binds"
+        put("load_draw", p.draw_loads, "1", words, (shared["draw"], shared["limit"]))
 
 
 def _one_point(group):
