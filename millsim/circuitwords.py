@@ -90,13 +90,17 @@ def _said(c: Circuit, name: str, band: CircuitBand | None) -> str:
     return f"{text} (80 % band {s.band} {s.unit})".replace(" )", ")") if s.band and not s.fixed else text
 
 
+def _value(c: Circuit, name: str, band: CircuitBand | None) -> str:
+    """As `_said` with no band told, rounded as the band allows."""
+    s = Shown(scalar(c, name, band))
+    return f"{s.value} {s.unit}".strip()
+
+
 def _lead(a: Answer) -> str:
     c, name = a.closed, capital(a.config.name)
     lead = f"{name} closed with a {_sieve(c)}, oversize returned"
     if c.code == CANNOT:
-        none = (
-            "" if a.aside.code == CANNOT else " once it is full of oversize, and what goes back grows without bound"
-        )
+        none = "" if a.aside.code == CANNOT else " once it is full of oversize, and what goes back grows without bound"
         return f"{lead}: that cannot work, {c.reason}{none}."
     rate, energy = _said(c, "accepted_kg_s", a.closed_band), _said(c, "gross_J_kg", a.closed_band)
     at = f"at {energy} from the socket and {_said(c, 'outlet_temperature_K', a.closed_band)} at the outlet"
@@ -105,7 +109,7 @@ def _lead(a: Answer) -> str:
         asked = plain(a.config.feed.rate_kg_s, "kg/s", 3)
         return f"{lead}, cannot take the {asked} of fresh feed asked for: at most about {rate} of {fine}, {at}."
     if a.config.feed.rate_kg_s is not None:
-        return f"{lead}, gives as fed {plain(c.accepted_kg_s, 'kg/s', 3)} of {fine}, {at}."
+        return f"{lead}, gives as fed {_value(c, 'accepted_kg_s', a.closed_band)} of {fine}, {at}."
     return f"{lead}, makes about {rate} of {fine}, {at}."
 
 
@@ -118,7 +122,7 @@ def _aside(a: Answer) -> str:
         return f"With the oversize set aside it does not work either: {o.reason}."
     lost = f"{digits(100 * (1 - o.yield_share), 2)} % of the feed is then left over as oversize"
     text = f"With the oversize set aside, through the mill once: {rate} accepted, at {energy}; {lost}"
-    return f"{text}, {plain(o.oversize_kg_s, 'kg/s', 3)}."
+    return f"{text}, {_value(o, 'oversize_kg_s', a.aside_band)}."
 
 
 def _round(a: Answer) -> str:
@@ -129,9 +133,9 @@ def _round(a: Answer) -> str:
             f"The sieve sends nothing back: pieces that pass the mill's holes are at most {plain(limit, 'm', 3)}, so "
             "closing the circuit changes nothing."
         )
-    load = digits(100 * c.circulating_load, 3)
+    load = _said(c, "circulating_load", a.closed_band)
     text = (
-        f"For each kilogram of fresh feed {plain(c.circulating_load, 'kg', 3)} goes back (circulating load {load} %), "
+        f"For each kilogram of fresh feed {plain(c.circulating_load, 'kg', 3)} goes back (circulating load {load}), "
         f"so a piece goes through the mill {digits(1 + c.circulating_load, 3)} times on average, and each time costs "
         "energy: per kilogram accepted that is more than with the oversize set aside, but nothing is left over."
     )
@@ -144,7 +148,7 @@ def _round(a: Answer) -> str:
 
 def _binds(a: Answer) -> str:
     c = a.closed
-    text = f"All that goes through the mill, fresh and returned, is {plain(c.total_kg_s, 'kg/s', 3)}"
+    text = f"All that goes through the mill, fresh and returned, is {_value(c, 'total_kg_s', a.closed_band)}"
     if a.config.feed.rate_kg_s is not None and c.code != OVER:
         return f"{text}; nothing binds at this rate, {binds(c.binding)} would be first."
     return f"What binds: {binds(c.binding)}. {text}."
@@ -152,7 +156,7 @@ def _binds(a: Answer) -> str:
 
 def _fine(a: Answer) -> str:
     x50, x90 = (_said(a.closed, n, a.closed_band) for n in ("x50_m", "x90_m"))
-    before = plain(a.aside.x50_m, "m", 3) if a.aside.code != CANNOT else ""
+    before = _value(a.aside, "x50_m", a.aside_band) if a.aside.code != CANNOT else ""
     beside = f" Set aside, x50 of what passes would be {before}." if before else ""
     return f"How fine: half of the accepted powder is finer than x50 = {x50}, 90 % than x90 = {x90}.{beside}"
 
@@ -180,13 +184,8 @@ def figure_table(a: Answer) -> list[str]:
 def rests_on(a: Answer) -> list[str]:
     """What the answer rests on, and the cautions."""
     c = a.closed
-    eta = digits(100 * c.efficiency, 3)
-    if a.efficiency_given:
-        cut = f"The sieve passes {eta} % of what is finer than its aperture (given) and nothing coarser"
-    else:
-        cut = f"The sieve is taken as sharp: it passes {eta} % of what is finer than its aperture (assumed)"
     said = [
-        f"{cut}; {TRADE}. Sizes are sieve sizes, so it cuts at its aperture.",
+        f"{_cut(c, a.efficiency_given)}; {TRADE}. Sizes are sieve sizes, so it cuts at its aperture.",
         f"What goes back is taken to have cooled to the feed's {celsius(a.config.feed.temperature_K)} (assumed). What "
         "the sieve itself draws is not counted.",
     ]
@@ -206,6 +205,14 @@ def rests_on(a: Answer) -> list[str]:
             f"accepted over fresh feed is 1 to {abs(c.accepted_kg_s / c.fresh_kg_s - 1.0):.1g}."
         )
     return [*said, *CAUTIONS]
+
+
+def _cut(c: Circuit, given: bool) -> str:
+    """How sharp the sieve is, and whether anyone said so."""
+    eta = digits(100 * c.efficiency, 3)
+    if given:
+        return f"The sieve passes {eta} % of what is finer than its aperture (given) and nothing coarser"
+    return f"The sieve is taken as sharp: it passes {eta} % of what is finer than its aperture (assumed)"
 
 
 def circuit_json(a: Answer) -> dict:
@@ -242,8 +249,8 @@ def _finite(x: float) -> float | None:
 # --- two mills in a row ---
 
 
-def line_text(first: Config, second: Config, r: Line) -> str:
-    """A line of two mills for people."""
+def line_text(first: Config, second: Config, r: Line, efficiency_given: bool) -> str:
+    """A line of two mills for people; efficiency_given: by the user, of the sieve after the second mill."""
     said = [_line_lead(first, second, r)]
     if r.second is None or r.code == CANNOT:
         return "\n".join(line for s in [*said, *CAUTIONS] for line in wrap(s)) + "\n"
@@ -256,9 +263,8 @@ def line_text(first: Config, second: Config, r: Line) -> str:
     ]
     if r.second.closed:
         tail.append(
-            f"The sieve stands after the second mill and its oversize goes back there; it passes "
-            f"{digits(100 * r.second.efficiency, 3)} % of what is finer (sharp if 100 %; assumed unless given); "
-            f"{TRADE}. A way back to the first mill is not computed."
+            "The sieve stands after the second mill and its oversize goes back there. "
+            f"{_cut(r.second, efficiency_given)}; {TRADE}. A way back to the first mill is not computed."
         )
     tail += [_NO_BAND + " Bands of each mill: millsim predict.", *CAUTIONS]
     return "\n".join([*lines, *(line for s in tail for line in wrap(s))]) + "\n"
@@ -295,7 +301,7 @@ def _line_energy(r: Line) -> str:
     temperatures = f"{celsius(r.first.outlet_temperature_K)} and {celsius(r.second.outlet_temperature_K)}"
     return (
         f"Of the energy the first mill takes {plain(one, 'J/kg', 3)}, the second {plain(two, 'J/kg', 3)}, per kilogram "
-        f"of powder of the line. They leave at {temperatures}."
+        f"of powder of the line. Their powders leave at {temperatures}."
     )
 
 

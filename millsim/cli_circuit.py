@@ -9,7 +9,7 @@ from .cli_heat import quantity
 from .errors import InputError, Problem
 from .progress import Progress
 
-CANNOT_RUN = 3
+NOT_AS_ASKED = 3
 _LOW, _HIGH, _WORST = 20e-6, 30e-3, 0.05  # as circuit.FINEST_M, COARSEST_M and WORST_EFFICIENCY
 
 
@@ -27,7 +27,7 @@ def circuit(ctx, config, second, sieve, efficiency, settings, settings_2, as_jso
 
     With --sieve: what the mill of CONFIG makes when the oversize of a sieve goes back to it, beside setting it aside.
     With a SECOND config: what the second mill makes of the first one's powder, and which of them binds the line.
-    Exit code 3 when it cannot run.
+    Exit code 3 when it cannot run, or cannot take the rate asked for.
     """
     aperture, share, first, other = _inputs(config, second, sieve, efficiency, settings, settings_2)
     check = ctx.meta[INTERRUPTS].check
@@ -48,7 +48,7 @@ def circuit(ctx, config, second, sieve, efficiency, settings, settings_2, as_jso
     else:
         click.echo(text, nl=False)
     if not runs:
-        ctx.exit(CANNOT_RUN)
+        ctx.exit(NOT_AS_ASKED)
 
 
 def _inputs(config, second, sieve, efficiency, settings, settings_2):
@@ -114,7 +114,7 @@ def share_of(text: str | None, option: str, least: float) -> float | None:
 
 
 def _one(config, aperture: float, share: float | None, as_json: bool, report):
-    """(text, JSON object, whether it runs) of a mill and its sieve."""
+    """(text, JSON object, whether it runs as asked) of a mill and its sieve."""
     from . import circuit as engine
     from . import circuitwords as words
     from .circuitband import closed_band
@@ -131,13 +131,13 @@ def _one(config, aperture: float, share: float | None, as_json: bool, report):
         )  # fmt: skip
     answer = words.Answer(config, aside, closed, *bands, seed, share is not None)
     text = "" if as_json else words.circuit_text(answer)
-    return text, words.circuit_json(answer) if as_json else {}, closed.code != engine.CANNOT
+    return text, words.circuit_json(answer) if as_json else {}, closed.code == engine.OK
 
 
 def _two(first, second, aperture: float | None, share: float | None, as_json: bool, report):
-    """(text, JSON object, whether it runs) of two mills in a row."""
+    """(text, JSON object, whether it runs as asked) of two mills in a row."""
     from . import circuitwords as words
-    from .circuit import CANNOT, NO_SIEVE, Cut
+    from .circuit import NO_SIEVE, OK, Cut
     from .circuitline import line
     from .config import parse_config
     from .units import exact_text
@@ -147,8 +147,8 @@ def _two(first, second, aperture: float | None, share: float | None, as_json: bo
     found = line(first, second, cut)
     report("line", 1.0)
     if not as_json:
-        return words.line_text(first, second, found), {}, found.code != CANNOT
+        return words.line_text(first, second, found, share is not None), {}, found.code == OK
     sizes = ", ".join(f'"{exact_text(x, "mm")}"' for x in found.sizes_m)
     table = ["feed.size.kind=table", f"feed.size.apertures=[{sizes}]", f"feed.size.q3={list(found.q3)}"]
     sha = parse_config(second.text, overrides=table).sha256 if found.sizes_m else second.sha256
-    return "", words.line_json(first, sha, second, found), found.code != CANNOT
+    return "", words.line_json(first, sha, second, found), found.code == OK

@@ -7,11 +7,13 @@ import numpy as np
 import pytest
 
 from millsim import psd
+from millsim.assemble import balance_result
 from millsim.capacity import CANNOT, OK, OVER
 from millsim.circuit import Cut, close, closed, once, ready, through
 from millsim.circuitband import closed_band
 from millsim.errors import InputError
 from millsim.outcome import solve
+from millsim.problem import build
 
 RATE = "feed.rate=0.5 kg/h"
 FRESH = 0.5 / 3600.0  # kg/s
@@ -61,12 +63,15 @@ def test_circulating_load_follows_from_the_yield_of_a_pass(aperture):
 
 
 def test_a_sieve_nothing_stays_on_changes_nothing():
-    open_mill = mills.outcome("demo", RATE)
-    c = at_rate(EVERYTHING)
-    assert c.returned_kg_s == 0.0
-    assert c.holdup_kg == pytest.approx(open_mill.mass.sum(), rel=1e-7)
-    assert c.outlet_temperature_K == pytest.approx(once(mills.config("demo", RATE), EVERYTHING).outlet_temperature_K)
-    assert c.x50_m == pytest.approx(mills.x_p(mills.problem("demo", RATE), open_mill), rel=1e-3)  # another class grid
+    problem = build(mills.config("demo", RATE))  # the open mill, which knows no sieve
+    o, c = solve(problem, FRESH), at_rate(EVERYTHING)
+    assert c.returned_kg_s == 0.0 and c.circulating_load == 0.0
+    np.testing.assert_array_equal(c.edges_m, problem.edges)
+    np.testing.assert_allclose(c.accepted_q3[1:], np.cumsum(o.product) / o.product.sum(), atol=1e-8)
+    assert c.holdup_kg == pytest.approx(o.mass.sum(), rel=1e-7)
+    open_mill = balance_result(problem, o, float("nan"), problem.mill).scalars
+    for name in ("x10_m", "x50_m", "x90_m", "gross_J_kg", "net_J_kg", "outlet_temperature_K"):
+        assert getattr(c, name) == pytest.approx(open_mill[name].value, rel=1e-7), name
 
 
 def test_energy_is_per_kilogram_accepted():

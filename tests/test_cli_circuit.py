@@ -7,8 +7,11 @@ import mills
 import pytest
 from click.testing import CliRunner
 
+from millsim import results
 from millsim.circuit import closed
 from millsim.cli import cli
+from millsim.config import load_config
+from millsim.run import predict
 from millsim.wording import digits
 
 DEMO = str(mills.CONFIGS / "demo.toml")
@@ -53,6 +56,7 @@ def test_bands_of_a_circuit():
     done = run(DEMO, "--sieve", "0.5 mm", "--set", "run.band_samples=8", "--set", "run.class_ratio=1.3")
     text = flat(done.stdout)
     assert re.search(r"kg/h \(80 % band [\d.]+ to [\d.]+ kg/h\)", text)
+    assert re.search(r"circulating load [\d.]+ % \(80 % band [\d.]+ to [\d.]+ %\)", text)
     assert "80 % of 8 draws of all parameters within their ranges" in text
 
 
@@ -92,11 +96,23 @@ def test_two_mills_and_which_of_them_binds():
 
 
 def test_json_names_the_config_that_a_stored_prediction_would_have(tmp_path):
-    # The hash told for the second mill is that of the config with the product of the first as its feed.
-    rate = ("--set", "feed.rate=1 kg/h")
-    found = json.loads(run(DEMO, DEMO, *FIRST, *rate, *SECOND, "--json").stdout)
-    assert len(set(found["config_sha256"])) == 2
+    # Once as a line, once by way of a stored prediction: one config, so one hash.
+    first = mills.config("demo", *FIRST[1::2], "feed.rate=1 kg/h", "run.band_samples=0", "run.trace=false")
+    results.write(predict(first, engine="balance"), tmp_path / "first.h5")
+    stored = ["feed.size.kind=product", f"feed.size.file={tmp_path / 'first.h5'}", *SECOND[1::2]]
+    found = json.loads(run(DEMO, DEMO, *FIRST, "--set", "feed.rate=1 kg/h", *SECOND, "--json").stdout)
     assert found["binds"] == "asked"
+    assert found["config_sha256"][1] == load_config(DEMO, stored).sha256
+
+
+def test_a_rate_it_cannot_take_ends_with_3():
+    done = run(DEMO, "--sieve", "0.4 mm", "--set", "feed.rate=20 kg/h", *NO_BAND)
+    assert done.exit_code == 3
+    most = digits(3600 * closed(mills.config("demo"), 0.4e-3).accepted_kg_s, 3)
+    assert f"cannot take the 20 kg/h of fresh feed asked for: at most about {most} kg/h" in flat(done.stdout)
+    line = run(DEMO, DEMO, *FIRST, "--set", "feed.rate=30 kg/h", *SECOND)
+    assert line.exit_code == 3
+    assert "the line cannot take the 30 kg/h asked for" in flat(line.stdout)
 
 
 def test_all_problems_in_one_pass():
