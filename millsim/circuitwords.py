@@ -133,7 +133,7 @@ def _round(a: Answer) -> str:
             f"The sieve sends nothing back: pieces that pass the mill's holes are at most {plain(limit, 'm', 3)}, so "
             "closing the circuit changes nothing."
         )
-    load = _said(c, "circulating_load", a.closed_band)
+    load = _said(c, "circulating_load", a.closed_band).replace(" (", ", ").rstrip(")")
     text = (
         f"For each kilogram of fresh feed {plain(c.circulating_load, 'kg', 3)} goes back (circulating load {load}), "
         f"so a piece goes through the mill {digits(1 + c.circulating_load, 3)} times on average, and each time costs "
