@@ -446,6 +446,52 @@ def test_journey_9_none_reaches_it_and_the_sieve_is_told():
     assert "fine dust in air can explode" in text
 
 
+MOULDED = f'{HEAD}[window]\nto = "500 um"\n[yield]\nleast = "95 %"\n[[finer]]\nthan = "150 um"\nmost = "20 %"\n'
+
+
+@pytest.mark.parametrize(
+    ("more", "missed"),
+    [
+        ("", ""),
+        ('[energy]\nmost = "0.30 kWh/kg"\n', "energy from the socket {energy} (at most 0.3 kWh/kg asked)"),
+        ('[rate]\nleast = "4.5 kg/h"\n', "powder per hour {rate} (at least 4.5 kg/h asked)"),
+        ('[x50]\nmost = "230 um"\n', "x50 {x50} µm (at most 230 µm asked)"),
+        ('[x50]\nleast = "230 um"\n', ""),  # too fine before, coarse enough without the fines
+    ],
+)
+def test_a_second_sieve_is_judged_by_what_it_leaves(more, missed):
+    sweep, target = sweeps.real(), targets.parse(MOULDED + more)
+    a = choose(sweep, target, extsieve.aperture_for(target))
+    c = a.sieved.circuit
+    at = np.linspace(math.log(150e-6), math.log(500e-6), 20001)  # cut by hand, on a fine line
+    q3 = np.interp(at, np.log(c.edges_m), c.accepted_q3)
+    fines = q3[0]
+    sizes = {f"x{n}": np.exp(np.interp(fines + n / 100 * (1 - fines), q3, at)) * 1e6 for n in (50, 90)}
+    rate, energy = c.accepted_kg_s * (1 - fines) * 3600, c.gross_J_kg / (1 - fines) / 3.6e6
+    size, j = extsieve.without_fines(sweep, target, a.sieved)
+    v = {k: float(x[0]) for k, x in j.points.values.items()}
+    assert size == 150e-6 and j.yields[0] == pytest.approx(1.0)
+    assert v["throughput_kg_s"] * 3600 == pytest.approx(rate) and v["gross_J_kg"] / 3.6e6 == pytest.approx(energy)
+    assert [v["x50_m"] * 1e6, v["x90_m"] * 1e6] == pytest.approx([sizes["x50"], sizes["x90"]], rel=1e-4)
+    assert v["span"] == pytest.approx((v["x90_m"] - v["x10_m"]) / v["x50_m"])
+    assert share_finer(j.points.q3, 150e-6)[0] < 0.05  # on the kept sizes, of which none is 150 µm
+    figures = {k: f"{x:.3g}" for k, x in sizes.items()}
+    figures |= {"rate": f"{rate:.3g} kg/h", "energy": f"{energy:.3g} kWh/kg"}
+    text = told(sweep, a)
+    head = f"A second sieve of 150 µm that takes out the fines would leave {figures['rate']} at {figures['energy']}"
+    assert head in text
+    ends = f"; the fines are left over, and still missed would be: {missed.format(**figures)}."
+    assert head + (ends if missed else " and meet the target; the fines are left over.") in text
+
+
+def test_a_second_sieve_that_mends_nothing_is_not_told():
+    sweep, target = sweeps.real(), targets.parse(f'{HEAD}[[finer]]\nthan = "500 um"\nleast = "90 %"\n[[finer]]\n'
+                                                 'than = "20 um"\nmost = "40 %"\n[x50]\nmost = "40 um"\n')  # fmt: skip
+    a = choose(sweep, target, 300e-6)
+    assert a.sieved is not None and not a.sieved.meets
+    assert "still missed: x50" in told(sweep, a).lower() and "A second sieve" not in told(sweep, a)
+
+
 def test_a_sieve_can_be_what_to_build():
     sweep = sweeps.real()
     target = targets.parse(f'{HEAD}[window]\nto = "400 um"\n[yield]\nleast = "99.9 %"\n')

@@ -2,11 +2,12 @@
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from .. import circuit as circuits
+from .. import psd
 from ..band import draws
 from ..circuit import Circuit
 from ..circuitband import DRAW_TOLERANCE
@@ -193,8 +194,34 @@ def points_of(c: Circuit, like: Points, setting: int) -> Points:
     return Points(status, binding, loads, values, q3[None, :], {}, {}, np.empty((0, 0, 0)))
 
 
-def without_fines(target: Target, q3: np.ndarray) -> tuple[float, float]:
-    """(finest size [m] a target wants, share of a powder (77,) finer than it); zeros where it has none."""
+def fines_size(target: Target) -> float:
+    """Finest size [m] a target wants; NaN where it has none."""
     low = [target.window[0]] if target.window and target.window[0] else []
     low += [size_of(w) for w in target.wishes if w.output == "finer" and w.high < 0.5]
-    return (max(low), float(share_finer(q3, max(low)))) if low else (0.0, 0.0)
+    return max(low, default=math.nan)
+
+
+def without_fines(sweep: Sweep, target: Target, x: Sieved) -> tuple[float, Judged] | None:
+    """(size [m], the accepted powder of a circuit against the target once a second sieve has taken out all that is
+    finer); None where the target names no such size, or the powder has nothing finer or nothing else.
+    """
+    size, c = fines_size(target), x.circuit
+    if not math.isfinite(size):
+        return None
+    edges = np.union1d(c.edges_m, size)
+    q3 = np.interp(np.log(edges), np.log(c.edges_m), c.accepted_q3, left=0.0, right=1.0)
+    fines = float(q3[edges == size][0])
+    if not 0.0 < fines < 1.0:
+        return None
+    left = np.maximum(0.0, (q3 - fines) / (1.0 - fines))
+
+    def finer(size_m: float) -> np.ndarray:
+        return np.array([np.interp(np.log(size_m), np.log(edges), left, left=0.0, right=1.0)])
+
+    p = x.judged.points
+    new = {f"x{n}_m": np.array([float(psd.x_at(edges, left, n / 100))]) for n in (10, 50, 90)}
+    new["span"] = (new["x90_m"] - new["x10_m"]) / new["x50_m"]
+    new["throughput_kg_s"] = p.values["throughput_kg_s"] * (1.0 - fines)
+    new |= {k: p.values[k] / (1.0 - fines) for k in ("gross_J_kg", "net_J_kg")}
+    kept = np.interp(np.log(SIZES_M), np.log(edges), left, left=0.0, right=1.0)
+    return size, judge(sweep, target, replace(p, values=p.values | new, q3=kept[None, :]), finer)

@@ -11,7 +11,6 @@ from .judge import Judged, judge, known_draws, wilson
 from .nearest import got_words, missed_words
 from .neighbours import Neighbour, Places
 from .record import Target
-from .targets import size_of
 from .words import figure, range_words, size_words
 
 _CLOSE = 2.0  # standard errors from a limit within which scatter could decide
@@ -145,19 +144,25 @@ def circuit_words(sweep: Sweep, target: Target, x: Sieved, drawn: tuple[int, int
     if x.meets:
         said = [text, tightest(x.judged, 0), f"It meets the target {counted(*drawn)}." if drawn[1] else ""]
         return " ".join([s for s in said if s] + ["That takes a sieving machine and a way back for the oversize."])
-    return " ".join([text, f"Still missed: {missed_words(x.judged, 0)}.", *_finer_too(target, x)])
+    return " ".join([text, f"Still missed: {missed_words(x.judged, 0)}.", *_finer_too(sweep, target, x)])
 
 
-def _finer_too(target: Target, x: Sieved) -> list[str]:
-    """What a second, finer sieve would leave, where fines are all that is wrong."""
-    size, share = without_fines(target, x.judged.points.q3[0])
-    fines = [i for i, w in enumerate(x.judged.wishes) if w.output == "finer" and size_of(w) <= size * (1 + 1e-9)]
-    missed = np.flatnonzero(~(x.judged.misses[:, 0] <= 1e-6))
-    if not share or set(missed.tolist()) - set(fines):
+def _finer_too(sweep: Sweep, target: Target, x: Sieved) -> list[str]:
+    """What a second, finer sieve would leave, where that mends something, and what is missed then."""
+    found = without_fines(sweep, target, x)
+    if found is None:
         return []
-    left = (1.0 - share) * x.circuit.accepted_kg_s
-    energy = figure(x.circuit.gross_J_kg / (1.0 - share), "J/kg")
-    return [
-        f"A second sieve of {size_words(size)} that takes out the fines would leave {figure(left, 'kg/s')} at {energy} "
-        "and meet the target; the fines are left over."
-    ]
+    size, j = found
+    if not _missed(x.judged) - _missed(j):
+        return []
+    rate, energy = (figure(float(j.points.values[k][0]), u) for k, u in (("throughput_kg_s", "kg/s"),
+                                                                         ("gross_J_kg", "J/kg")))  # fmt: skip
+    text = f"A second sieve of {size_words(size)} that takes out the fines would leave {rate} at {energy}"
+    if j.meets[0]:
+        return [f"{text} and meet the target; the fines are left over."]
+    return [f"{text}; the fines are left over, and still missed would be: {missed_words(j, 0)}."]
+
+
+def _missed(j: Judged) -> set[int]:
+    """Which wishes one setting misses."""
+    return set(np.flatnonzero(~(j.misses[:, 0] <= 1e-6)).tolist())
