@@ -190,13 +190,19 @@ def _told_apart(sweep: Sweep, a: Advice) -> list[str]:
 
 
 def compared(sweep: Sweep, a: int, b: int) -> Comparison | None:
-    """Two settings, by the first point of each, compared by x50 of their replicate runs; None with too few runs."""
+    """Two settings, by the first point of each, compared by x50 of their replicate runs; None with too few runs.
+
+    The k-th runs of all settings have one seed, so those that both settings have are compared pair by pair.
+    """
     n, x = sweep.replicates, sweep.points.values["x50_m"]
-    good = sweep.points.status <= OVER
-    runs = [x[p : p + n][good[p : p + n]] for p in (a, b)]
-    if min(map(len, runs)) < 1 or sum(map(len, runs)) < 3:
+    runs, good = ([v[p : p + n] for p in (a, b)] for v in (x, sweep.points.status <= OVER))
+    both = good[0] & good[1]
+    if both.sum() >= 2:
+        return compare(runs[0][both].tolist(), runs[1][both].tolist(), paired=True)
+    own = [r[g].tolist() for r, g in zip(runs, good, strict=True)]
+    if min(map(len, own)) < 1 or sum(map(len, own)) < 3:
         return None
-    return compare(runs[0].tolist(), runs[1].tolist())
+    return compare(own[0], own[1])
 
 
 def _means(c: Comparison) -> list[str]:

@@ -354,6 +354,9 @@ def test_a_sampled_design_says_which_way():
 A_X50, B_X50 = (610e-6, 655e-6, 590e-6), (560e-6, 620e-6, 545e-6)  # journey J10
 
 
+OTHER_ORDER = (620e-6, 545e-6, 560e-6)
+
+
 def test_journey_10_two_designs_is_b_really_better():
     c = noise.compare(A_X50, B_X50)
     assert c.mean_a == pytest.approx(618e-6, abs=0.5e-6)
@@ -379,10 +382,54 @@ def test_a_difference_that_is_settled_and_none():
         noise.compare([1.0], [2.0])
 
 
+def test_runs_of_the_same_seeds_are_compared_in_pairs():
+    c = noise.compare(A_X50, B_X50, paired=True)
+    assert c.freedom == 2 and c.pooled_sd == pytest.approx(np.std([50e-6, 35e-6, 45e-6], ddof=1))
+    assert 1.0 - c.lower == pytest.approx(stats.ttest_rel(A_X50, B_X50, alternative="greater").pvalue)
+    assert c.settled
+    error = c.pooled_sd / math.sqrt(4)
+    assert c.next_lower == pytest.approx(stats.t.cdf((c.mean_a - c.mean_b) / error, 3))
+
+
+MONTE_CARLO = """
+[sweep]
+config = "{config}"
+class_ratio = 1.4
+engine = "montecarlo"
+replicates = 12
+[set]
+"run.histories" = 300
+"run.x50_error" = 0.0
+"feed.rate" = "1 kg/h"
+[[axis]]
+key = "stator.gap"
+values = ["3 mm", "3.05 mm"]
+"""
+
+
+def test_seeds_are_shared_and_pairing_takes_their_scatter_out():
+    sweep = sweeps.computed(MONTE_CARLO.format(config=(CONFIGS / "demo.toml").as_posix()))
+    a, b = sweep.points.values["x50_m"].reshape(2, 12)
+    c = choicewords.compared(sweep, 0, 12)
+    assert c.paired and c.lower == pytest.approx(1 - stats.ttest_rel(a, b, alternative="greater").pvalue)
+    assert stats.pearsonr(a, b).statistic > 0.3, "the same random numbers in mills that differ little"
+    status = sweep.points.status.copy()
+    status[[1, 14]] = FAILED  # only runs that both have go into pairs
+    fewer = choicewords.compared(replace(sweep, points=replace(sweep.points, status=status)), 0, 12)
+    kept = np.delete(np.arange(12), [1, 2])
+    assert fewer.mean_a == pytest.approx(a[kept].mean())
+    assert 1 - fewer.lower == pytest.approx(stats.ttest_rel(a[kept], b[kept], alternative="greater").pvalue)
+    status[:11] = FAILED  # one run in common is no pair to know a scatter from
+    alone = choicewords.compared(replace(sweep, points=replace(sweep.points, status=status)), 0, 12)
+    assert not alone.paired and alone.freedom == 10
+
+
 def replicated(x90=(400e-6, 440e-6, 520e-6, 300e-6, 310e-6, 320e-6)):
-    """Two gaps of three Monte Carlo runs each: journey J10 as a sweep; A makes more, B is finer."""
+    """Two gaps of three Monte Carlo runs each, with the x50 of journey J10, B's in another order: A makes more, B is
+    finer.
+    """
     x90 = np.array(x90)
-    found = points(6, x50_m=np.array([*A_X50, *B_X50]), x90_m=x90, throughput_kg_s=[2e-3] * 3 + [1e-3] * 3)
+    found = points(6, x50_m=np.array([*A_X50, *OTHER_ORDER]), x90_m=x90, throughput_kg_s=[2e-3] * 3 + [1e-3] * 3)
     return made([axis("stator.gap", 2e-3, 3e-3)], found, replicates=3)
 
 
@@ -396,8 +443,11 @@ def test_replicates_count_as_their_mean_and_their_scatter_is_told():
     assert "2 of 2 settings meet the target" in text
     assert "Only 2 of its 3 runs meet it; their mean does." in text
     assert "All of its 3 runs meet it." in text
-    assert "Build 1 is probably finer than build 2, chance 0.89, but that is not settled: mean x50 575 µm of build 1 " \
-           "and 618 µm of build 2, scatter between runs of one design 37 µm" in text  # fmt: skip
+    chance = 1 - stats.ttest_rel(A_X50, OTHER_ORDER, alternative="greater").pvalue
+    scatter = np.std(np.subtract(A_X50, OTHER_ORDER), ddof=1) * 1e6
+    assert f"Build 1 is probably finer than build 2, chance {chance:.2f}, but that is not settled: mean x50 575 µm " \
+           "of build 1 and 618 µm of build 2, run by run with the same random numbers, scatter of the differences " \
+           f"{scatter:.0f} µm" in text  # fmt: skip
     assert "one more pair of runs would not settle it" in text
 
 

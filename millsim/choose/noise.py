@@ -15,8 +15,9 @@ class Comparison:
     """Two designs by replicate runs.
 
     lower: probability that B's true mean is below A's: Student's t on the pooled scatter, flat prior on the means and
-    on ln of the scatter. next_lower: the same after one more pair of runs, if difference and scatter stay as they
-    are. pairs: how many more pairs would settle it then; None: more than MOST_PAIRS.
+    on ln of the scatter. paired: run by run, pooled_sd is then the scatter of the differences. next_lower: the same
+    after one more pair of runs, if difference and scatter stay as they are. pairs: how many more pairs would settle
+    it then; None: more than MOST_PAIRS.
     """
 
     mean_a: float
@@ -26,6 +27,7 @@ class Comparison:
     lower: float
     next_lower: float
     pairs: int | None
+    paired: bool = False
 
     @property
     def settled(self) -> bool:
@@ -38,25 +40,30 @@ class Comparison:
         return max(self.next_lower, 1.0 - self.next_lower) >= SETTLED
 
 
-def compare(a: Sequence[float], b: Sequence[float]) -> Comparison:
+def compare(a: Sequence[float], b: Sequence[float], paired: bool = False) -> Comparison:
     """Two designs by the same output of their replicate runs (at least two of each, or three in all).
 
-    Raises ValueError where there are too few to know a scatter.
+    paired: the runs belong together one by one, as Monte Carlo runs of the same seeds do: what chance does to both
+    drops out, and Student's t is on the differences. Raises ValueError where there are too few to know a scatter.
     """
     x, y = np.asarray(a, dtype=float), np.asarray(b, dtype=float)
-    freedom = x.size + y.size - 2
-    if min(x.size, y.size) < 1 or freedom < 1 or not np.isfinite([*x, *y]).all():
+    if min(x.size, y.size) < 1 or x.size + y.size < 3 or not np.isfinite([*x, *y]).all():
         raise ValueError("to compare two designs there must be runs of both, and two of one at least")
-    squares = float(((x - x.mean()) ** 2).sum() + ((y - y.mean()) ** 2).sum())
-    sd, difference = math.sqrt(squares / freedom), float(x.mean() - y.mean())
+    difference = float(x.mean() - y.mean())
+    if paired:
+        freedom, each = x.size - 1, 1
+        sd = float((x - y).std(ddof=1))
+    else:
+        freedom, each = x.size + y.size - 2, 2
+        sd = math.sqrt(float(((x - x.mean()) ** 2).sum() + ((y - y.mean()) ** 2).sum()) / freedom)
 
     def lower(more: int) -> float:
         """Probability with so many more pairs of the same mean and scatter."""
-        error = sd * math.sqrt(1.0 / (x.size + more) + 1.0 / (y.size + more))
-        return _student(difference, error, freedom + 2 * more)
+        parts = 1.0 / (x.size + more) + (0.0 if paired else 1.0 / (y.size + more))
+        return _student(difference, sd * math.sqrt(parts), freedom + each * more)
 
     pairs = next((k for k in range(MOST_PAIRS + 1) if max(lower(k), 1.0 - lower(k)) >= SETTLED), None)
-    return Comparison(float(x.mean()), float(y.mean()), sd, freedom, lower(0), lower(1), pairs)
+    return Comparison(float(x.mean()), float(y.mean()), sd, freedom, lower(0), lower(1), pairs, paired)
 
 
 def _student(difference: float, error: float, freedom: int) -> float:
@@ -71,7 +78,10 @@ def _student(difference: float, error: float, freedom: int) -> float:
 def verdict(c: Comparison, name_a: str, name_b: str, what: str, shown: Sequence[str]) -> str:
     """The comparison in plain words. what: "finer", "cheaper to run"; shown: the two means and the scatter."""
     better, worse, chance = (name_b, name_a, c.lower) if c.lower >= 0.5 else (name_a, name_b, 1.0 - c.lower)
-    means = f"mean {shown[0]} of {name_a} and {shown[1]} of {name_b}, scatter between runs of one design {shown[2]}"
+    scatter = f"scatter between runs of one design {shown[2]}"
+    if c.paired:
+        scatter = f"run by run with the same random numbers, scatter of the differences {shown[2]}"
+    means = f"mean {shown[0]} of {name_a} and {shown[1]} of {name_b}, {scatter}"
     if c.settled:
         return f"{better} is {what} than {worse}: the chance of that is {chance:.2f} ({means})."
     more = "one more pair of runs would settle it" if c.next_settles else "one more pair of runs would not settle it"
