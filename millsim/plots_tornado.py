@@ -46,6 +46,10 @@ class Bar:
         ends = (self.low, self.high, middle)
         return max(ends) - min(ends) if np.isfinite(ends).all() else np.inf
 
+    def effect(self, middle: float) -> float:
+        """How far the end farther from the middle is from it; NaN where the mill does not run at one."""
+        return float(np.maximum(abs(self.low - middle), abs(self.high - middle)))
+
 
 def class_of(basis: str) -> str:
     """The class of CLASSES that a basis belongs to; one unknown counts as assumed."""
@@ -108,7 +112,11 @@ def _title(output: str) -> str:
 
 
 def _name(p: Param) -> str:
-    return textwrap.fill(capital(parameter_words(p.name).removeprefix("the ")), 40)
+    return textwrap.fill(capital(_plain(p)), 40)
+
+
+def _plain(p: Param) -> str:
+    return parameter_words(p.name).removeprefix("the ")
 
 
 def _patch(name: str, **style) -> Patch:
@@ -173,15 +181,20 @@ def _notes(sweep: Sweep, output: str, found: list[Bar], shown: list[Bar], middle
         if tied
         else "Each parameter by itself, one standard deviation down and up; its two values stand at the ends."
     )
-    left = [b for b in found if b not in shown]
+    left = [b for b in found if b not in shown and np.isfinite(b.reach(middle))]
     notes = [how]
     if left:
         most = max(b.reach(middle) for b in left)
         notes.append(f"{len(left)} further parameters move it by {_span(most, unit)} at most.")
-    if not tied and (told := shares(found)):
+    if not tied and (told := shares(found, middle)):
         words = [f"{name} {'over 99' if 0.99 < s < 1 else round(100 * s)} %" for name, s in told.items() if s >= 0.01]
         words += ["the rest under 1 %"] if min(told.values()) < 0.01 and max(told.values()) < 0.99 else []
         notes.append(f"What this rests on (shares of the squared effects): {join_words(words)}.")
+    if stops := [b for b in found if not np.isfinite(b.effect(middle))]:
+        words = [f"{_plain(b.parameter)} ({b.group})" for b in stops]
+        notes.append(
+            f"Not in the shares, because within one standard deviation the mill stops running: {join_words(words)}."
+        )
     return notes if not tied else [*notes, "The values at the ends are those of the calibrated range."]
 
 
@@ -189,12 +202,14 @@ def _span(most: float, unit: str) -> str:
     return f"{digits(most, 2)} {'K' if unit == '°C' else unit}".strip()
 
 
-def shares(found: list[Bar]) -> dict[str, float]:
-    """Share of the sum of the squared effects (half the distance of the ends) by class of basis, largest first."""
+def shares(found: list[Bar], middle: float) -> dict[str, float]:
+    """Share of the sum of the squared effects by class of basis, largest first; a parameter that stops the mill has no
+    effect that could be squared and is left out. Both ends on one side of the middle do not cancel: the farther counts.
+    """
     square = {name: 0.0 for name in CLASSES}
     for b in found:
-        half = (b.high - b.low) / 2
-        square[b.group] += half**2 if np.isfinite(half) else 0.0
+        effect = b.effect(middle)
+        square[b.group] += effect**2 if np.isfinite(effect) else 0.0
     total = sum(square.values())
     ranked = sorted(square.items(), key=lambda one: -one[1])
     return {name: s / total for name, s in ranked if s > 0} if total > 0 else {}

@@ -359,8 +359,23 @@ def test_tornado_tells_classes_of_basis_apart_without_colour():
 def test_shares_of_the_squared_effects():
     found = [plots_tornado.Bar(param("a", "assumed"), 1.0, 5.0, "assumed"),
              plots_tornado.Bar(param("b", "measured"), 4.0, 2.0, "measured by you"),
-             plots_tornado.Bar(param("c", "assumed"), np.nan, 2.0, "assumed")]  # fmt: skip
-    assert plots_tornado.shares(found) == pytest.approx({"assumed": 4 / 5, "measured by you": 1 / 5})
+             plots_tornado.Bar(param("c", "assumed"), np.nan, 2.0, "assumed"),
+             plots_tornado.Bar(param("d", "published"), 4.9, 5.0, "published or handbook")]  # fmt: skip
+    # from a middle of 3 the farther ends are 2, 1 and 2 away; both ends on one side do not cancel
+    expected = {"assumed": 4 / 9, "measured by you": 1 / 9, "published or handbook": 4 / 9}
+    assert plots_tornado.shares(found, 3.0) == pytest.approx(expected)
+
+
+def test_what_stops_the_mill_is_named_beside_the_shares():
+    parameters = (param("part_a", "assumed"), param("part_b", "measured"), param("part_c", "published"))
+    base = sweeps.PLAIN["x50_m"]
+    low, high = base + 1e-6 * np.array([-20.0, 9.0, np.nan]), base + 1e-6 * np.array([10.0, 10.0, 1.0])
+    s = dataclasses.replace(sweep(ONE), tornado=Tornado(parameters, {"x50_m": low}, {"x50_m": high}))
+    said = flat(plots_tornado.tornado(s, "x50_m"))
+    assert "(shares of the squared effects): assumed 80 % and measured by you 20 %." in said
+    assert "Not in the shares, because within one standard deviation the mill stops running: part c (published or " \
+           "handbook)." in said  # fmt: skip
+    assert "stops running" not in flat(plots_tornado.tornado(sweep(ONE), "x50_m"))
 
 
 def test_tied_tornado_does_not_add_up_what_moves_together():
