@@ -183,10 +183,52 @@ def test_the_front_against_brute_force(rows):
     assert pareto(a).tolist() == brute
 
 
+def test_the_front_of_mills_that_meet_is_of_powder_energy_and_coolness():
+    loads = np.full((4, 6), 0.5)
+    loads[:, 1] = [0.3, 0.9, 0.6, 0.2]
+    found = points(4, x90_m=400e-6, throughput_kg_s=[1e-3, 1e-3, 2e-3, 1e-3], gross_J_kg=[2e6, 2e6, 2e6, 3e6])
+    sweep = made([axis("stator.gap", 1e-3, 2e-3, 3e-3, 4e-3)], replace(found, loads=loads))
+    # the second makes no more and takes no less than the first, and is hotter; the others are each best at something
+    assert choose(sweep, X90).choice.front == (0, 2, 3)
+
+
 def test_a_front_of_everything():
     n = 100_000  # whatever is gained in one is lost in another
     up = np.arange(n, dtype=float)
     assert pareto(np.column_stack([up, -up, np.zeros(n)])).size == n
+
+
+# --- neighbours, replicates ------------------------------------------------------------------------------------------
+
+
+def test_in_a_sampled_design_each_axis_counts_in_shares_of_its_range():
+    r = np.random.default_rng(5)
+    gap, speed = r.uniform(1e-3, 5e-3, 40), r.uniform(500, 1500, 40)
+    axes = [axis("stator.gap", *gap), axis("drive.speed", *speed, unit="rad/s", shown="rpm")]
+    places = Places(made(axes, points(40), design="latin hypercube"))
+    unit = np.column_stack([gap / np.ptp(gap), speed / np.ptp(speed)])  # by hand, both axes from 0 to 1
+    for s in range(40):
+        away = np.linalg.norm(unit - unit[s], axis=1)
+        assert {n.setting for n in places.neighbours(s)} == set(np.argsort(away)[1:5].tolist())
+
+
+def test_replicates_that_failed_do_not_count():
+    x90 = [400e-6, 420e-6, 5.0, 300e-6, 7.0, 9.0]
+    found = points(6, x90_m=x90, status=[OK, OVER, FAILED, OK, FAILED, FAILED], reason={2: "a", 4: "b", 5: "c"})
+    q3 = found.q3.copy()
+    q3[[2, 4, 5]] = 0.0
+    j = judge(made([axis("stator.gap", 1e-3, 2e-3)], replace(found, q3=q3), replicates=3), X90)
+    assert j.achieved["x90"] == pytest.approx([410e-6, 300e-6])
+    assert j.points.q3 == pytest.approx(curve(np.full(2, sweeps.PLAIN["x50_m"])), abs=1e-6)
+    assert j.points.status.tolist() == [OK, OK]
+
+
+def test_the_draws_of_all_replicates_count_together():
+    found = points(4, draws=2, loads=0.4)
+    found.draw_loads[..., LIMITS.index("jam")] = [[0.4, 0.6], [0.4, 0.4], [0.6, 0.6], [0.6, 0.4]]
+    sweep = made([axis("stator.gap", 1e-3, 2e-3)], found, replicates=2)
+    half = targets.parse(f'{HEAD}[jam]\nmost = "50 %"\n')
+    assert judge(sweep, half).probability == pytest.approx([3 / 4, 1 / 4])
 
 
 # --- what is recommended ---------------------------------------------------------------------------------------------
@@ -312,6 +354,11 @@ def test_the_nearest_says_what_misses_and_to_extend_the_axis():
     assert "It stands on the edge of the sweep, and what it misses still shrinks towards that edge: extend the axes, " \
            "gap below 1 mm and hole below 0.4 mm." in text  # fmt: skip
     assert "usually ground deep-cold" in text
+
+
+def test_of_two_that_miss_alike_the_one_that_makes_more_is_nearest():
+    found = points(3, x50_m=150e-6, throughput_kg_s=[1e-3, 3e-3, 2e-3])
+    assert choose(made([GAP], found), FAR).choice.nearest.point == 1
 
 
 def test_wishes_that_pull_against_each_other_are_said():
@@ -470,6 +517,18 @@ def test_a_size_of_the_cut_off_curve():
     for share in (0.1, 0.5, 0.9):
         exact = np.array([200e-6, 300e-6]) * np.exp(0.5 * stats.norm.ppf(share))
         assert extsieve.size_at(q3, np.full(2, share)) == pytest.approx(exact, rel=1e-2)  # steps of 12 %
+
+
+def test_the_estimate_of_one_pass_is_that_of_the_circuit_without_return():
+    sweep = sweeps.real()
+    j = judge(sweep, FINE)
+    e = extsieve.estimated(sweep, j, FINE, 300e-6)
+    for s in (0, 4, 8):
+        c = circuit.once(config_at(sweep, s), 300e-6, class_ratio=sweep.class_ratio)
+        assert e.passed[s] == pytest.approx(c.accepted_kg_s / c.total_kg_s, rel=0.06) and e.passed[s] < 0.8
+        # the circuit has the aperture as a class bound: on so coarse classes that is worth some per cent
+        assert e.gross_J_kg[s] == pytest.approx(c.gross_J_kg, rel=0.06)
+        assert e.accepted_kg_s[s] == pytest.approx(c.accepted_kg_s, rel=0.06)  # all of it finer than 500 µm
 
 
 def test_journey_9_none_reaches_it_and_the_sieve_is_told():
