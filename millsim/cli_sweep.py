@@ -64,17 +64,7 @@ def _check_outputs(plan, out: Path, csv_file: Path | None, plots: Path | None, f
     """Find out before computing whether the results could be kept. A file of the same sweep may be renewed."""
     from .resultfile import check_target
 
-    same = False
-    if out.is_file() and out.suffix == ".h5" and not force:
-        from .sweep import read
-
-        try:
-            same = read.plan_of(out) == (plan.base.sha256, plan.text)
-        except InputError:
-            same = False
-        if not same:
-            hint = "give --out another name; --force replaces it (the points file is kept in any case)"
-            raise InputError(Problem("--out", "", f"{out} exists already and holds something else", hint=hint))
+    same = out.is_file() and out.suffix == ".h5" and not force and _same_sweep(plan, out)
     check_target(out, force or same, kind="sweep.h5")
     if csv_file is not None:
         check_target(csv_file, force, where="--csv", kind="sweep.csv")
@@ -86,6 +76,28 @@ def _check_outputs(plan, out: Path, csv_file: Path | None, plots: Path | None, f
         check_folder(plots, "--plots", create=True)
         if not force:
             refuse_any_existing([plots / name for name in file_names(plan)], "--plots")
+
+
+def _same_sweep(plan, out: Path) -> bool:
+    """Whether a sweep file may be renewed: of the same plan, or of the same points under other names and comments."""
+    import numpy as np
+
+    from .sweep import read
+    from .sweep.identity import identities
+
+    hint = "--force replaces it (its points stay in the points file), or give --out another name"
+    try:
+        of, theirs = read.plan_of(out)
+    except InputError:
+        hint = "give --out another name, or --force replaces it"
+        raise InputError(Problem("--out", "", f"{out} exists already and is no sweep file", hint=hint)) from None
+    ours = identities(plan)
+    if of == (plan.base.sha256, plan.text) or np.array_equal(ours, theirs):
+        return True
+    known = {tuple(x) for x in theirs.tolist()}
+    shared = sum(tuple(x) in known for x in ours.tolist())
+    message = f"{out} holds another sweep: {shared} of the {plan.count} points asked for are in it"
+    raise InputError(Problem("--out", "", message, hint=hint))
 
 
 def _computed(ctx, plan, journal, workers, scheduler, out: Path, quiet: bool, so_far: bool):

@@ -250,11 +250,31 @@ class TestFiles:
         (tmp_path / "s.h5").write_bytes(content)
         result = sweep(tmp_path)
         assert result.exit_code == 2
-        assert f"{tmp_path / 's.h5'} exists already and holds something else" in errors(result)[0]
+        assert f"{tmp_path / 's.h5'} exists already and is no sweep file" in errors(result)[0]
         assert (tmp_path / "s.h5").read_bytes() == content
         assert names(tmp_path) == ["s.h5"]
         assert sweep(tmp_path, "--force").exit_code == 0
         assert read.read(tmp_path / "s.h5").count == 3
+
+    def test_a_rename_or_a_comment_needs_no_force(self, tmp_path):
+        folder_with(tmp_path, HEAD + GAP)
+        assert sweep(tmp_path).exit_code == 0
+        (tmp_path / "demo.toml").rename(tmp_path / "mill.toml")
+        (tmp_path / "s.toml").write_text("# mine\n" + HEAD.replace("demo.toml", "mill.toml") + GAP)
+        result = sweep(tmp_path)
+        assert result.exit_code == 0, result.stderr
+        assert "0 points computed, 3 reused" in result.stderr
+
+    def test_another_sweep_is_not_replaced_and_is_told_how_far_it_is_the_same(self, tmp_path):
+        folder_with(tmp_path, HEAD + GAP)
+        assert sweep(tmp_path).exit_code == 0
+        before = (tmp_path / "s.h5").read_bytes()
+        (tmp_path / "s.toml").write_text(HEAD + GAP.replace("4 mm", "5 mm"))
+        (error,) = errors(sweep(tmp_path))
+        assert "holds another sweep: 2 of the 3 points asked for are in it" in error and "--force" in error
+        assert (tmp_path / "s.h5").read_bytes() == before
+        result = sweep(tmp_path, "--force")
+        assert "1 points computed, 2 reused" in result.stderr
 
     def test_a_table_that_exists_is_refused_before_computing(self, tmp_path):
         folder_with(tmp_path, HEAD + GAP)

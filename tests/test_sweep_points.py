@@ -419,3 +419,12 @@ def test_a_contradiction_is_found_at_its_point_only(tmp_path):
     assert rows["status"].tolist() == [0, 3]
     assert set(reasons) == {1}
     assert reasons[1].startswith("contradiction: sieve.pitch")
+
+
+@pytest.mark.parametrize("head", ['design = "latin hypercube"\npoints = 8\n', ""])
+def test_what_moves_along_a_range_needs_its_values(tmp_path, head):
+    count = "" if head else "count = 2\n"
+    along = 'along = { "sieve.pitch" = ["1 mm", "2 mm"] }\n'
+    axis = f'[[axis]]\nkey = "sieve.hole"\nfrom = "0.4 mm"\nto = "0.8 mm"\n{count}{along}'
+    with pytest.raises(InputError, match="sieve.pitch needs the axis to list its values"):
+        plan(tmp_path, f'[sweep]\nconfig = "demo.toml"\n{head}{axis}')

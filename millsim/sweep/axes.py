@@ -72,7 +72,7 @@ class Axes:
         for spec in AXIS["axis"][1:]:
             plain[spec.name] = self._plain(f"{place}.{spec.name}", table, spec)
         values = self._values(place, table, row, plain["count"], sampled)
-        along = self._along(place, table, len(values) if plain["count"] is None else 0)
+        along = self._along(place, table, len(values) if "values" in table else 0)
         if len(self.problems) > before:
             return None
         count = None if "values" in table else plain["count"] or 0

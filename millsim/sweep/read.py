@@ -20,10 +20,10 @@ def read(path: Path | str) -> Sweep:
         return _sweep(file)
 
 
-def plan_of(path: Path | str) -> tuple[str, str]:
-    """(hash of the base config, text of the sweep file) of a sweep file, without the rest."""
+def plan_of(path: Path | str) -> tuple[tuple[str, str], np.ndarray]:
+    """((hash of the base config, text of the sweep file), identities (P, 2)) of a sweep file, without the rest."""
     with opened(path, SWEEP) as file:
-        return str(file.attrs["config_sha256"]), str(file.attrs["plan"])
+        return (str(file.attrs["config_sha256"]), str(file.attrs["plan"])), file["identity"][()].reshape(-1, 2)
 
 
 def _sweep(file) -> Sweep:
