@@ -18,6 +18,7 @@ RUNS_OVERFED, SECONDS_OVERFED = 8, 12.0  # beyond capacity a mill fills for some
 SAMPLES = 300
 CONFIDENCE = 0.95
 SMALLEST_FOLLOWED = 0.4  # of the feed size; finer pieces are the powder pool
+TOO_MANY = 3  # how a history ends that has more pieces than can be followed
 CALL = 2  # histories per compiled call
 
 
@@ -34,8 +35,11 @@ def binomial_interval(k: int, n: int, confidence: float = CONFIDENCE) -> tuple[f
 def follow(
     problem: Problem, o: Outcome, rate_kg_s: float, seed: int, runs: int = RUNS, seconds: float = SECONDS,
     progress: Callable[[float], None] | None = None,
-) -> ChamberTrace:  # fmt: skip
-    """Start the mill empty, feed it at rate_kg_s with pieces arriving at random, and see whether it stalls."""
+) -> ChamberTrace | None:  # fmt: skip
+    """Start the mill empty, feed it at rate_kg_s with pieces arriving at random, and see whether it stalls.
+
+    None where the chamber holds more pieces than can be followed (`pieces.MOST_PIECES`): that says nothing of stalls.
+    """
     m = problem.mill[0]
     ln_low = float(np.log(problem.edges[0]))
     step = (float(np.log(problem.edges[-1])) - ln_low) / (RATE_NODES - 1)
@@ -56,6 +60,8 @@ def follow(
             problem.mill, state, strikes, table, ln_low, step, arrivals, problem.x, powder, seconds, seed, first,
             traces[part], ends[part],
         )  # fmt: skip
+        if np.any(ends[part] == TOO_MANY):
+            return None
         if progress:
             progress(part.stop / runs)
     k, full = int(np.count_nonzero(ends)), int(np.count_nonzero(ends == 2))

@@ -209,7 +209,8 @@ def record(trace, filled, upto, impulse, seconds, peak, omega, count):
 
 @law
 def follow_pieces(m, s, k, table, ln_low, step, arrivals, feed_x, powder, seconds, stream, trace):
-    """One history from empty at no-load speed; returns 1 if the rotor stalled, 2 if the chamber was full, else 0.
+    """One history from empty at no-load speed; returns 1 if the rotor stalled, 2 if the chamber was full,
+    3 if there were more pieces than can be followed, else 0.
 
     arrivals (c,): cumulative pieces per second by feed size feed_x (c,); powder: (x_least, exit rate 1/s, striking
     power W/kg of the pool in state s, fine feed kg/s). trace (k, TRACE_COLUMNS) is filled at even times.
@@ -247,7 +248,7 @@ def follow_pieces(m, s, k, table, ln_low, step, arrivals, feed_x, powder, second
             filled, impulse, peak, since = upto, 0.0, 0.0, 0.0
         if omega < STALL * m.omega_0 or pool + coarse > full or count >= MOST_PIECES:
             record(trace, filled, trace.shape[0], 0.0, 1.0, 0.0, 0.0, count)
-            return 1 if omega < STALL * m.omega_0 else 2
+            return 1 if omega < STALL * m.omega_0 else 2 if pool + coarse > full else 3
     record(trace, filled, trace.shape[0], impulse, max(since, 1e-9), peak, omega, count)
     return 0
 

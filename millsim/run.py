@@ -22,6 +22,7 @@ from .config import Config
 from .errors import MillsimError
 from .laws import breakage, heat
 from .outcome import Outcome, at_state, solve, solve_batch, solve_cold_start, warming
+from .pieces import MOST_PIECES
 from .prediction import EngineResult, Limit, Prediction
 from .problem import SAG, Problem, build
 from .version import MODEL_VERSION, __version__
@@ -297,5 +298,15 @@ def _prediction(problem, outcome, main, other, widest, trace, seed, command) -> 
         warmup_temperature_K=temperature,
         temperature_limit_K=float(problem.mill[0]["T_limit"]),
         trace=trace,
-        warnings=tuple(_warnings(problem, outcome, main, happens)),
+        warnings=tuple([*_warnings(problem, outcome, main, happens), *_not_followed(config, outcome, trace)]),
     )
+
+
+def _not_followed(config: Config, outcome: Outcome, trace) -> list[str]:
+    """That stalls were not looked for, where the chamber holds too many pieces."""
+    if trace is not None or not config.run.trace or config.feed.batch_mass_kg or outcome.code == CANNOT:
+        return []
+    return [
+        f"more than {MOST_PIECES} pieces of feed size are in the chamber at once, too many to follow one by one: "
+        "stalls at the start were not looked for"
+    ]

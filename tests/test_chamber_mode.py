@@ -107,6 +107,19 @@ def test_shipped_jamming_mill_chokes():
     assert trace.stall_low > 0.5
 
 
+def test_more_pieces_than_can_be_followed_are_no_stall():
+    # Powder of a first mill as feed: thousands of pieces in a chamber that is nowhere near full.
+    from millsim.run import predict
+
+    fine = ("feed.size.kind=single", "feed.size.size=0.5 mm", "feed.rate=3.2 kg/h", "run.band_samples=0")
+    p = predict(mills.config("demo", *fine), "balance", 1)
+    assert p.trace is None
+    assert any("too many to follow one by one: stalls at the start were not looked for" in w for w in p.warnings)
+    few = predict(mills.config("demo", *fine[:2], "feed.rate=300 g/h", "run.band_samples=0"), "balance", 1)
+    assert few.trace is not None and few.trace.stalls == 0
+    assert not any("one by one" in w for w in few.warnings)
+
+
 def test_slow_feed_of_the_same_mill_does_not():
     trace = follow("tight_jam", "60 g/h", runs=12, seconds=4.0)
     assert trace.stalls == 0

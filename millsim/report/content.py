@@ -40,7 +40,10 @@ _STATUS = {
     ),
     "cannot run": ("It cannot run like this", "The figures of this report are for next to no feed."),
 }
-_NOT_FOLLOWED = "Starts were not followed piece by piece: a batch, a mill that cannot run, or run.trace = false."
+_NOT_FOLLOWED = (
+    "Starts were not followed piece by piece: a batch, a mill that cannot run, more pieces than can be followed, or "
+    "run.trace = false."
+)
 
 
 def report(p: Prediction) -> Report:
