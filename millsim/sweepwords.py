@@ -13,11 +13,12 @@ from .progress import duration
 from .sweep.compute import row_type
 from .sweep.record import CANNOT, FAILED, MISSING, OK, OVER, Sweep
 from .sweep.runner import Report
-from .wording import digits, join_words, shown_unit, table
+from .wording import digits, join_words, shown_unit, table, wrap
 
 _GLANCE = (("x50_m", "x50"), ("x90_m", "x90"), ("throughput_kg_s", "powder"), ("gross_J_kg", "energy, gross"),
            ("outlet_temperature_K", "outlet"))  # fmt: skip
 _OFTEN = 3
+THREAD_SHARE = 0.6  # of a further thread that is gained: some of the work is not done on two at once (measured)
 GATHERING = 2.5  # memory that gathering and writing take, over the bytes of all rows (measured, a million points)
 MUCH_GB = 2.0  # below this nothing is said
 
@@ -38,7 +39,8 @@ def before(plan, report: Report, out: Path, points_file: Path) -> list[str]:
         lines += [f"  {row}" for row in report.changed[:8]]
         lines += [f"  and {len(report.changed) - 8} more"] if len(report.changed) > 8 else []
     if left:
-        seconds = left * report.pace_s / report.workers
+        share = THREAD_SHARE if report.means == "threads" else 1.0
+        seconds = left * report.pace_s / (1.0 + share * (report.workers - 1))
         means = "of the cluster" if report.means == "executor" else report.means
         lines.append(f"About {duration(seconds)} on {report.workers} workers ({means}).")
     lines.append(f"Results go to {out}; every point is kept in {points_file} as it comes.")
@@ -133,9 +135,22 @@ def text(sweep: Sweep) -> str:
     if sweep.class_error:
         error = max(sweep.class_error.get(n, 0.0) for n in ("x50_m", "x90_m", "gross_J_kg"))
         lines.append(f"Size classes cost at most {100 * error:.1g} % in x50, x90 and energy (mill as built).")
+    lines += calibrated(sweep)
     if not sweep.draw_count:
         lines.append("These are single answers; draws = 32 in [sweep] adds what is uncertain about them.")
     return "\n".join(lines) + "\n"
+
+
+def calibrated(sweep: Sweep) -> list[str]:
+    """What the mills of a sweep are calibrated on, if they are."""
+    parameters = sweep.tornado.parameters if sweep.tornado else ()
+    sources = dict.fromkeys(q.source for q in parameters if q.basis == "calibrated")
+    if not sources:
+        return []
+    return wrap(
+        f"Calibrated on {next(iter(sources))}. In mills unlike the one of that run (speed, sieve, gap, temperature, "
+        "plastic) the calibration counts less, and the bands are wider."
+    )
 
 
 def to_json(sweep: Sweep, report: Report, out: Path) -> dict:

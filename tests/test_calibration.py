@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from millsim import calibrated, psd
+from millsim import calibrated, psd, sweepwords
 from millsim.band import draws, run_samples
 from millsim.calibration import findings, fit, nextstep, observations, runmodel
 from millsim.calibration.carding import card_of, card_text
@@ -421,6 +421,8 @@ def test_a_sweep_uses_the_card_as_predict_does(card, tmp_path):
         assert swept.points.values[name][1] == predicted.main.scalars[name].value  # 3 mm is the demo's gap
         assert swept.as_built.values[name][0] == predicted.main.scalars[name].value
     assert swept.tornado.how == "tied"
+    said = " ".join(sweepwords.text(swept).split())
+    assert "Calibrated on " in said and "the calibration counts less, and the bands are wider" in said
     bases = {q.basis for q in swept.tornado.parameters}
     assert "calibrated" in bases
     wide = np.abs(np.log(swept.tornado.high["x50_m"] / swept.tornado.low["x50_m"]))
