@@ -228,6 +228,9 @@ def _rests_on(sweep: Sweep, a: Advice) -> list[str]:
                     "parameter draws; run the sweep again with this version.")  # fmt: skip
     elif a.choice.builds and not (a.judged.probability[a.judged.meets] >= LIKELY).any() and met:
         said.append("No point without a sieve meets the target in half of its parameter draws: measure first.")
+    if np.isfinite(a.judged.probability).any() or a.drawn[1]:
+        said.append("Chances in brackets are 80 % intervals (Wilson): what so few draws leave open of the share that "
+                    "meets the target among all that could be drawn.")  # fmt: skip
     for code, one, many in (
         (MISSING, "is not computed yet", "are not computed yet"), (FAILED, "has no answer", "have no answer"),
         (CANNOT, "cannot run", "cannot run"),

@@ -36,11 +36,12 @@ def points(count, q3=None, status=None, draws=0, loads=0.5, reason=None, binding
     full.update({n: np.broadcast_to(np.asarray(v, dtype=float), (count,)).copy() for n, v in values.items()})
     q3 = curve(full["x50_m"]) if q3 is None else np.broadcast_to(q3, (count, COUNT)).copy()
     state = np.zeros(count, np.int8) if status is None else np.asarray(status, np.int8)
+    loads = np.broadcast_to(np.asarray(loads, float), (count, 6)).copy()
     return Points(
-        state, np.full(count, binding, np.int8), np.broadcast_to(np.asarray(loads, float), (count, 6)).copy(), full, q3,
+        state, np.full(count, binding, np.int8), loads, full, q3,
         reason or {}, {n: np.repeat(v[:, None], draws, axis=1) for n, v in full.items()} if draws else {},
         np.repeat(q3[:, None], draws, axis=1) if draws else np.empty((0, 0, 0)),
-        draw_loads=np.broadcast_to(np.asarray(loads, np.float32), (count, draws, 6)).copy(),
+        draw_loads=np.repeat(loads[:, None], draws, axis=1).astype(np.float32),
     )  # fmt: skip
 
 

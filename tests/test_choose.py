@@ -299,6 +299,7 @@ def test_the_mill_as_built_is_told_when_it_meets():
     assert "The mill as built meets it." in text
     assert "Fewest changes to the mill. Nothing: it is the mill as built." in text
     assert "No parameter draws were computed, so how likely it is to meet the target is not known" in text
+    assert "intervals" not in text
     assert all(math.isnan(b.probability) for b in a.choice.builds)
 
 
@@ -319,6 +320,7 @@ def test_the_surer_point_comes_first_and_counts_are_told():
     text = told(sweep, a)
     assert "Most likely to meet it" in text
     assert "It meets the target in 13 of 16 parameter draws (chance 66 to 91 %)." in text
+    assert text.count("Chances in brackets are 80 % intervals") == 1
 
 
 def test_a_point_that_meets_in_few_draws_is_no_bargain():
@@ -598,6 +600,7 @@ def test_a_second_sieve_that_mends_nothing_is_not_told():
                                                  'than = "20 um"\nmost = "40 %"\n[x50]\nmost = "40 um"\n')  # fmt: skip
     a = choose(sweep, target, 300e-6)
     assert a.sieved is not None and not a.sieved.meets
+    assert told(sweep, a).count("Chances in brackets are 80 % intervals") == 1
     assert "still missed: x50" in told(sweep, a).lower() and "A second sieve" not in told(sweep, a)
 
 
