@@ -22,8 +22,8 @@ def modules_of(folder):
 LAYERS = (
     ("errors", "units", "params", "version", "paramwords"),
     ("config", "csvin", "schema", "reading", "tables", "values", "tomlfile", "checks",
-     "sheet", "sheetdoubts", "sieves", "psd", "sizefits", "jit", "rng", "progress", "prediction", "netcdf", "resultread",
-     "product", *modules_of("laws"), *modules_of("cards")),
+     "sheet", "sheetdoubts", "sieves", "psd", "sizefits", "jit", "rng", "progress", "prediction", "netcdf",
+     "resultread", "product", *modules_of("laws"), *modules_of("cards")),
     ("chamber", "balance", "operate", "capacity", "batch", "histories", "montecarlo", "pieces", "linear",
      "freepaths", "kineticlaws", "kinetics"),
     ("problem", "outcome", "calibrated", "scores", "band", "scalars", "assemble", "chambertrace"),
