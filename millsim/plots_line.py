@@ -39,6 +39,7 @@ from .sweepcut import (
     band_ends,
     built_value,
     cut,
+    least_span,
     output_unit,
     output_values,
     ruler,
@@ -76,7 +77,7 @@ def line(sweep: Sweep, c: Cut, output: str, choice=None) -> Figure:
     (drawn,) = axes.plot(x, value, zorder=4, clip_on=False, **style)
     span = bounds(c.x, cells=len(x) < 3 or c.x.words)
     set_ruler(axes, c.x, "x", span)
-    axes.set(ylabel=textwrap.fill(label, 36), ylim=_room(np.concatenate([value, low, high, [c.built]])))
+    axes.set(ylabel=textwrap.fill(label, 36), ylim=_room(np.concatenate([value, low, high, [c.built]]), c.unit))
     at = np.array(axes.get_ylim())
     for i, reason in enumerate(c.reasons):
         fade(axes, span, at, c.why[0] == i, reason)
@@ -127,11 +128,12 @@ def _between(x: Ruler, value: np.ndarray) -> np.ndarray:
     return np.column_stack(list(both))
 
 
-def _room(values: np.ndarray) -> tuple[float, float]:
-    """Limits of an ordinate with room above and below."""
+def _room(values: np.ndarray, unit: str) -> tuple[float, float]:
+    """Limits of an ordinate with room above and below; a slope of nothing looks like nothing."""
     seen = values[np.isfinite(values)]
     low, high = (float(seen.min()), float(seen.max())) if seen.size else (0.0, 1.0)
-    room = 0.12 * (high - low) or 0.1 * abs(high) or 1.0
+    low, high = least_span(unit, low, high)
+    room = 0.12 * (high - low) or 1.0
     return (0.0 if 0 <= low < room else low - room), high + room
 
 

@@ -37,6 +37,8 @@ from .sweepcut import Cut, cut, value_text
 from .sweepwhy import refuse_empty
 from .wording import digits
 
+_ROOMY = 75  # pixels of a cell's height from which its figure comes before the names of regions
+_OFF = 3  # places between a figure and the border of its cell
 MOST_NODES = 400  # with more cells in a panel the computed points are not marked
 
 
@@ -154,11 +156,14 @@ def _write(places: Places, c: Cut, k: int, cells: bool, lines) -> set[int]:
         value = f": {value_text(c.built, c.unit)}" if np.isfinite(c.built) else ""
         mark_built(places, c.x.built, c.y.built, f"as built{other}{value}", exact)
     at = places.owners(x, y)
+    roomy = cells and places.box.height > _ROOMY * c.value.shape[1]
+    if roomy:
+        _cell_values(places, c, k, at)
     used = {i for i, r in enumerate(c.reasons) if name_regions(places, c.why[k] == i, at, r.text, letter_of(i))}
     for limit in c.holders if len(c.holders) > 1 else ():
         mask = (c.held_by[k] == limit) & (c.why[k] < 0)
         name_regions(places, mask, at, f"held by {LIMITS[limit]}", style="italic")
-    if cells:
+    if cells and not roomy:
         _cell_values(places, c, k, at)
     elif lines is not None:
         _contour_values(places, lines, c.why[k], (x, y), [r.blank for r in c.reasons])
@@ -170,7 +175,9 @@ def _cell_values(places: Places, c: Cut, k: int, at: tuple) -> None:
     for i, j in np.argwhere(np.isfinite(c.value[k])) if c.value[k].size <= MOST_NODES else ():
         text = f"{c.value[k, i, j]:.0f}" if c.unit == "°C" else digits(c.value[k, i, j])
         inside = (at[1] == i)[:, None] & (at[0] == j)
-        places.write(text, inside, 1, fontsize=9.5, bbox=ON_WHITE, zorder=5)
+        for allowed in (ndimage.binary_erosion(inside, iterations=_OFF), inside):  # off the borders, where it can be
+            if places.write(text, allowed, 1, fontsize=9.5, bbox=ON_WHITE, zorder=5) is not None:
+                break
 
 
 def _contour_values(places: Places, lines, why: np.ndarray, xy: tuple, blank: list[bool]) -> None:

@@ -27,7 +27,7 @@ from .plots_place import (
 from .plots_sweep import BAND_WORDS, OUTPUTS, foot_words, output_label, short_name
 from .style import BLACK, GREY, RED, plain_style
 from .sweep.record import OVER, Sweep
-from .sweepcut import Ruler, band_ends, built_value, output_unit, output_values, ruler, value_text
+from .sweepcut import Ruler, band_ends, built_value, least_span, output_unit, output_values, ruler, value_text
 from .sweepwhy import cell_states, mean_error, refuse_empty, replicates_last
 from .wording import capital, digits, join_words
 
@@ -35,6 +35,7 @@ UP = ("throughput_kg_s", "capacity_kg_s", "accepted_kg_s", "yield")  # more is b
 MOST_PALE = 20_000  # dominated points drawn; of more every k-th
 MOST_NAMED = 5
 MOST_CLEAR = 400  # settings that texts keep clear of; of more only the best
+_KEY = 100  # characters in a line of the key
 _WIDE = 10.0  # largest over smallest value from which an axis is logarithmic
 
 
@@ -147,9 +148,10 @@ def _drawn(sweep: Sweep, choice, sides: list[Side], masks: tuple, front: np.ndar
     cells = [cell for cell, _ in named]
     banded = any(np.isfinite(s.low[cells]).any() for s in (x, y))
     band = BAND_WORDS.format(count=sweep.draw_count) if banded else ""
+    lines = sum(-(-len(words) // _KEY) for _, words in named)
     figure, panels = page(
         sweep, title(x.output, y.output), _notes(sweep, choice, shown, sides, front.size if choice is None else 0),
-        foot_words(sweep, [s.output for s in sides], band=band), height=5.9 + 0.2 * len(named),
+        foot_words(sweep, [s.output for s in sides], band=band), height=5.9 + 0.2 * lines,
     )  # fmt: skip
     axes, levels = panels[0], levels_of(np.where(shown, colour.value, np.nan), colour.unit)
     norm = BoundaryNorm(levels, 256)
@@ -225,9 +227,10 @@ def _scale(axes: Axes, which: str, side: Side, value: np.ndarray, band: tuple) -
     ends = np.concatenate([*band, side.built_band])
     ends = ends[np.isfinite(ends) & ((ends > 0) | (not side.log))]
     v, e = (np.log(seen), np.log(ends)) if side.log else (seen, ends)
-    wide = float(v.max() - v.min()) or 0.1 * float(abs(v.max())) or 1.0
-    low = max(min([v.min(), *e]), v.min() - 0.6 * wide) - 0.06 * wide
-    high = min(max([v.max(), *e]), v.max() + 0.6 * wide) + 0.06 * wide
+    low, high = (v.min(), v.max()) if side.log else least_span(side.unit, float(v.min()), float(v.max()))
+    wide = float(high - low) or 1.0
+    low, high = max(min([low, *e]), low - 0.6 * wide), min(max([high, *e]), high + 0.6 * wide)
+    low, high = low - 0.06 * wide, high + 0.06 * wide
     if side.log:
         getattr(axes, f"set_{which}scale")("log")
         steps = (1,) if high - low > math.log(2000) else (1, 2, 5)
@@ -259,10 +262,8 @@ def _key(figure: Figure, choice, there: tuple, named: list) -> None:
     """The key below the panel of what is there, and the settings behind the numbers."""
     kinds, banded, built, joined = there
     number = {"color": BLACK, "ls": "", "ms": 7, "mew": 0}
-    numbers = [
-        Line2D([], [], marker=rf"$\mathbf{{{k}}}$", label=textwrap.shorten(words, 112, placeholder="..."), **number)
-        for k, (_, words) in enumerate(named, 1)
-    ]
+    told = [textwrap.fill(words, _KEY) for _, words in named]
+    numbers = [Line2D([], [], marker=rf"$\mathbf{{{k}}}$", label=words, **number) for k, words in enumerate(told, 1)]
     below_panels(figure, numbers, 1)
     fine = "runs as asked" if choice is None else "meets the target"
     words = (fine, "takes less than asked for", "misses the target")

@@ -21,7 +21,7 @@ from scipy import ndimage
 from .capacity import LIMITS
 from .style import BLACK, GREY, frame
 from .sweep.record import Sweep
-from .sweepcut import Ruler
+from .sweepcut import Ruler, factor_ticks, least_span
 from .sweepwhy import Reason
 from .wording import digits, join_words
 
@@ -29,19 +29,8 @@ WIDTH = 8.4  # inches
 _LINE, _FOOT = 0.2, 0.175  # inches of a note and of a line of the foot
 _STEP = 3  # pixels between places tried for a text
 _AROUND = (
-    (8, 8),
-    (8, -8),
-    (-8, 8),
-    (-8, -8),
-    (0, 10),
-    (0, -10),
-    (10, 0),
-    (-10, 0),
-    (8, 22),
-    (-8, 22),
-    (8, -22),
-    (-8, -22),
-)
+    (8, 8), (8, -8), (-8, 8), (-8, -8), (0, 10), (0, -10), (10, 0), (-10, 0), (8, 22), (-8, 22), (8, -22), (-8, -22),
+)  # fmt: skip
 COLOURS = "viridis"
 FADE = 0.5  # white over what is out but has a figure
 ON_WHITE = {"facecolor": "white", "edgecolor": "none", "alpha": 0.9, "pad": 1.5}
@@ -95,7 +84,7 @@ def key_of_reasons(figure: Figure, reasons: Sequence[Reason], more: Sequence = (
     """The key of the hatches between panels and foot, after the handles `more`."""
     handles = [*more]
     for k, reason in enumerate(reasons):
-        text = textwrap.shorten(f"{letter_of(k)}: {reason.meaning}", 100, placeholder=" ...")
+        text = textwrap.fill(f"{letter_of(k)}: {reason.meaning}", 100)
         face = "white" if reason.blank else "#cccccc"
         handles.append(Patch(facecolor=face, edgecolor=BLACK, hatch=reason.hatch, lw=0.8, label=text))
     below_panels(figure, handles)
@@ -156,7 +145,9 @@ def set_ruler(axes: Axes, ruler: Ruler, which: str, span: np.ndarray, label: boo
     elif ruler.values.size <= _TICKS:
         axis.set_major_locator(FixedLocator(ruler.values))
     elif ruler.log:
-        axis.set_major_locator(FixedLocator([m * 10.0**e for e in range(-9, 10) for m in (1, 2, 5)]))
+        axis.set_major_locator(FixedLocator(factor_ticks(span[0], span[-1], ruler.whole)))
+    elif ruler.whole:
+        axis.set_major_locator(MaxNLocator(_TICKS, integer=True))
     if not ruler.words:
         count = 3 if ruler.log else 4  # geometric steps are rarely round
         axis.set_major_formatter(FuncFormatter(lambda value, _: digits(value, count)))
@@ -335,7 +326,7 @@ def levels_of(values: np.ndarray, unit: str) -> np.ndarray:
         steps = np.array([m * t for t in tenths for m in within])
         inside = np.flatnonzero((steps > low) & (steps < high))
         return steps[max(0, inside[0] - 1) : inside[-1] + 2]
-    return MaxNLocator(10, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)
+    return MaxNLocator(10, steps=[1, 2, 2.5, 5, 10]).tick_values(*least_span(unit, low, high))
 
 
 def colour_bar(figure: Figure, panels: list[Axes], norm: BoundaryNorm, levels: np.ndarray, label: str) -> None:

@@ -128,9 +128,19 @@ def notes_of(sweep: Sweep, c: Cut, choice=None) -> list[str]:
     few = [f"{len(c.panels)} of {len(c.panel.values)} values of {c.panel.name} are shown"] if _some(c) else []
     asked = rate_asked(sweep) if (np.asarray(sweep.points.status) == OVER).any() else ""
     asks = [f"feed rate asked for: {asked}"] if asked else []
-    holds = [f"the rate is held by {LIMITS[c.holders[0]]} everywhere"] if len(c.holders) == 1 else []
+    holds = [f"{_where(c, choice)} the rate is held by {LIMITS[c.holders[0]]}"] if len(c.holders) == 1 else []
     told = "; ".join([*held, *moved, *few, *off, *asks, *holds])
     return [*notes, f"{capital(told)}."] if told else notes
+
+
+def _where(c: Cut, choice) -> str:
+    """Of which cells it holds what is said of all that are fine."""
+    if (c.why < 0).all():
+        return "everywhere"
+    if choice is not None:
+        return "where the target is met"
+    left = {c.reasons[k].text for k in np.unique(c.why[c.why >= 0])}
+    return "so far as computed," if left == {"not computed"} else "where it runs as asked"
 
 
 def _some(c: Cut) -> bool:

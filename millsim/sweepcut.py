@@ -28,6 +28,11 @@ _SIGNS = {
     "kg/m3": "kg/m³",
     "m3/h": "m³/h",
 }
+_FACTORS = (
+    (1, 2, 5),
+    (1, 1.5, 2, 3, 5, 7),
+    (1, 1.2, 1.4, 1.6, 1.8, 2, 2.5, 3, 3.5, 4, 5, 6, 7, 8, 9),
+)
 _AT_CAPACITY = ("throughput_kg_s", "capacity_kg_s", "accepted_kg_s")
 
 
@@ -50,6 +55,7 @@ class Ruler:
     built: float
     built_text: str
     along: tuple[str, ...]
+    whole: bool = False  # counts: whole numbers without a unit
 
     def nearest(self, value: float) -> int:
         """Place of the value on the ruler that is nearest; the first where that is unknown."""
@@ -111,10 +117,11 @@ def ruler(sweep: Sweep, axis: Axis) -> Ruler:
     order = np.argsort(shown, kind="stable")
     texts = tuple(axis_text(axis, axis.values[i]) for i in order)
     place = math.nan if built is None else in_unit(built, unit) if unit else built
-    label = f"{capital(name)} / {'1' if sign in ('-', '') else sign}"
-    values = shown[order]
+    values, plain = shown[order], sign in ("-", "")
+    whole = plain and bool((values == np.round(values)).all())
+    label = capital(name) if whole else f"{capital(name)} / {'1' if plain else sign}"
     log = is_geometric(values) if sweep.design == "grid" else is_even_in_log(values)
-    return Ruler(axis.key, name, label, values, texts, False, log, order, place, text, along)
+    return Ruler(axis.key, name, label, values, texts, False, log, order, place, text, along, whole)
 
 
 def axis_name(key: str) -> str:
@@ -147,6 +154,28 @@ def is_even_in_log(values: np.ndarray) -> bool:
     return off[0] < off[1]
 
 
+def factor_ticks(low: float, high: float, whole: bool = False) -> np.ndarray:
+    """Round numbers from low to high (> 0) for a logarithmic axis: the fewest kinds that give three; whole: counts."""
+    tenths = 10.0 ** np.arange(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
+    ticks = np.array([])
+    for steps in _FACTORS:
+        ticks = np.outer(tenths, steps).ravel()
+        inside = (ticks >= low * (1 - NEAR)) & (ticks <= high * (1 + NEAR))
+        ticks = ticks[inside & (ticks == np.round(ticks))] if whole else ticks[inside]
+        if ticks.size >= 3:
+            break
+    return ticks
+
+
+def least_span(unit: str, low: float, high: float) -> tuple[float, float]:
+    """Ends of an output, drawn apart to 2 K or 2 % of it where they are nearer: less is no trend to plan by."""
+    least = 2.0 if unit == "°C" else 0.02 * max(abs(low), abs(high))
+    if high - low >= least:
+        return low, high
+    middle = 0.5 * (low + high)
+    return middle - 0.5 * least, middle + 0.5 * least
+
+
 def as_built(sweep: Sweep, axis: Axis) -> tuple[float | None, str]:
     """The base config's setting on an axis: SI value (None for words and where it has none) and words."""
     found = changes.as_built(sweep, axis.key)
@@ -167,6 +196,12 @@ def rate_asked(sweep: Sweep) -> str:
         return ""
     unit, factor, offset = shown_unit(found, "kg/s")
     return value_text(found * factor + offset, unit)
+
+
+def _is_asked(sweep: Sweep) -> bool:
+    """Whether the mill is asked for a feed rate, so that no limit sets the rate where it runs as asked."""
+    keys = {a.key for a in sweep.axes}
+    return "feed.rate" in keys or isinstance(changes.as_built(sweep, "feed.rate"), float)
 
 
 def output_unit(name: str, values: np.ndarray) -> tuple[str, float, float]:
@@ -236,7 +271,8 @@ def cut(sweep: Sweep, output: str, axes: tuple[str, ...] | None = None, choice=N
     unit, factor, offset = output_unit(output, np.where(blank, np.nan, mean))
     binds = replicates_last(sweep, np.asarray(sweep.points.binding))[:, 0]
     loads = replicates_last(sweep, np.asarray(sweep.points.loads))[:, 0].max(axis=-1)
-    held_by = np.where((code == OK) & (loads >= BINDS_FROM) & (output in _AT_CAPACITY), binds, -1)
+    limits = output in _AT_CAPACITY and (output == "capacity_kg_s" or not _is_asked(sweep))
+    held_by = np.where((code == OK) & (loads >= BINDS_FROM) & limits, binds, -1)
     held = {i: _held_at(r, sweep.axes[i], fixed or {}) for i, r in enumerate(rulers) if i not in picked}
     panels = _panels(rulers[picked[2]], rulers[picked[2]].nearest(rulers[picked[2]].built)) if len(picked) > 2 else (0,)
     where = np.arange(mean.size).reshape(tuple(len(a.values) for a in sweep.axes))

@@ -23,7 +23,7 @@ from millsim.choose.record import Build, Choice, Target
 from millsim.errors import InputError
 from millsim.params import BASES, Param
 from millsim.sweep.record import CANNOT, FAILED, MISSING, OK, OVER, Tornado
-from millsim.sweepcut import cut, is_even_in_log
+from millsim.sweepcut import cut, factor_ticks, is_even_in_log, least_span, ruler
 
 SPEED = sweeps.axis("drive.speed", 600.0, 900.0, 1200.0, 1500.0, unit="rad/s", shown="rpm")
 EDGE = sweeps.axis("rotor.edge", "blunt", "bevelled", "toothed", unit="1", shown="-")
@@ -538,6 +538,107 @@ def test_rate_held_by_different_limits_is_divided_and_named():
     said = flat(plots_map.sweep_map(s, "throughput_kg_s"))
     assert "between what holds the rate: " in said and "held by sieve" in said and "held by shaft power" in said
     assert "what holds the rate" not in flat(plots_map.sweep_map(s, "x50_m"))
+
+
+SHAFT, SIEVE = LIMITS.index("shaft power"), LIMITS.index("sieve")
+HELD = {  # status of the first row, whether the target is met there, rate asked for: what holds the rate, or not
+    "all run": (OK, None, "", "Everywhere the rate is held by shaft power."),
+    "some cannot": (CANNOT, None, "", "Where it runs as asked the rate is held by shaft power."),
+    "unfinished": (MISSING, None, "", "So far as computed, the rate is held by shaft power."),
+    "a target": (OK, False, "", "Where the target is met the rate is held by shaft power."),
+    "a rate asked for": (OVER, None, "6 kg/h", "Feed rate asked for: 6 kg/h."),
+    "a rate asked for, met": (OK, None, "6 kg/h", ""),
+}
+
+
+@pytest.mark.parametrize("kind", HELD)
+def test_what_holds_the_rate_is_said_only_of_where_it_does(kind):
+    state, meets, rate, expected = HELD[kind]
+    first = np.arange(12) < 3
+    s = sweep(SPEED, sweeps.GAP, status=np.where(first, state, OK))
+    loads = np.full((12, 6), 0.5)
+    binding = np.where(first & (state != OK), SIEVE, SHAFT).astype(np.int8)
+    loads[:, SHAFT] = 0.995
+    base = s.base_text.replace('rate = "as much as it takes"', f'rate = "{rate or "as much as it takes"}"')
+    assert not rate or rate in base
+    points = dataclasses.replace(s.points, binding=binding, loads=loads)
+    s = dataclasses.replace(s, base_text=base, points=points)
+    choice = None if meets is None else choice_of(s, ~first | meets)
+    figure = plots_map.sweep_map(s, "throughput_kg_s", choice=choice)
+    check_legible(figure, kind)
+    said = flat(figure)
+    assert expected in said
+    assert ("held by" in said) == ("held by" in expected)
+    assert "everywhere" not in said.lower() or kind == "all run"
+
+
+@pytest.mark.parametrize(("low", "high"), [(6000, 14000), (1.01, 2.03), (4.1, 8.3), (0.3, 40.0), (9.5e-3, 0.021)])
+def test_logarithmic_axis_has_at_least_three_round_ticks(low, high):
+    ticks = factor_ticks(low, high)
+    assert ticks.size >= 3 and (ticks >= low).all() and (ticks <= high).all()
+    assert all(float(f"{t:.2g}") == pytest.approx(t, rel=1e-12) for t in ticks)
+    speeds = np.geomspace(low, high, 16) * np.pi / 30
+    s = sweep(sweeps.axis("drive.speed", *speeds, unit="rad/s", shown="rpm"),
+              sweeps.axis("stator.gap", *np.linspace(1e-3, 5e-3, 16)), design="latin hypercube")  # fmt: skip
+    figure = plots_map.sweep_map(s, "x50_m")
+    axes = figure.axes[0]
+    axis = axes.xaxis if "speed" in axes.get_xlabel() else axes.yaxis
+    figure.draw_without_rendering()
+    assert axis.get_scale() == "log"
+    assert sum(t.get_visible() and bool(t.get_text()) for t in axis.get_ticklabels()) >= 3
+
+
+def test_counts_have_whole_ticks_and_no_unit():
+    bars = sweeps.axis("rotor.bars", *np.repeat([2.0, 3.0, 4.0, 5.0, 6.0], 4), unit="1", shown="-")
+    s = sweep(bars, sweeps.axis("stator.gap", *np.linspace(1e-3, 5e-3, 20)), design="sobol")
+    axes = plots_map.sweep_map(s, "x50_m", axes=("rotor.bars", "stator.gap")).axes[0]
+    assert axes.get_xlabel() == "Rotor bars" and axes.get_ylabel() == "Stator gap / mm"
+    low, high = axes.get_xlim()
+    assert [t for t in axes.get_xticks() if low <= t <= high] == [2, 3, 4, 5, 6]
+    assert factor_ticks(1.5, 12.5, whole=True).tolist() == [2, 5, 10]
+    share = dataclasses.replace(bars, values=(0.25, 0.5))
+    assert ruler(sweep(share), share).label == "Rotor bars / 1"
+
+
+def test_slope_of_nothing_looks_flat():
+    s = sweep(SPEED, outlet_temperature_K=315.13 + 0.004 * np.arange(4), x50_m=3e-4 * (1 + 1e-4 * np.arange(4)))
+    for output, least in (("outlet_temperature_K", 2.0), ("x50_m", 0.02 * 0.3)):
+        axes = plots_map.sweep_map(s, output).axes[0]
+        assert least <= np.ptp(axes.get_ylim()) < 1.5 * least
+    levels = plots_place.levels_of(np.array([41.978, 41.992]), "°C")
+    assert 2.0 <= np.ptp(levels) <= 3.0
+    assert least_span("mm", 0.1, 0.2) == (0.1, 0.2) and least_span("%", 0.0, 0.0) == (0.0, 0.0)
+
+
+def test_long_line_of_the_key_is_wrapped_not_cut_off():
+    s = sweep(sweeps.GAP, SPEED)
+    changes = tuple((f"part {k}", "as built", f"some other thing {k}") for k in range(6))
+    long = dataclasses.replace(build(7, "most accepted powder per hour"), changes=changes)
+    figure = plots_pareto.trade_off(s, choice=choice_of(s, np.ones(12, bool), (long, build(9, "second")), (7, 9)))
+    check_legible(figure, "long key")
+    told = ", ".join(f"part {k} some other thing {k}" for k in range(6))
+    assert f"most accepted powder per hour: {told}" in flat(figure) and "..." not in flat(figure)
+
+
+def test_figures_of_cells_stand_in_the_middle_of_their_cells():
+    toothed = sweep(EDGE, sweeps.GAP)
+    choice = choice_of(toothed, np.zeros(9, bool))
+    figure = plots_map.sweep_map(toothed, "outlet_temperature_K", choice=choice)
+    figure.draw_without_rendering()
+    axes = figure.axes[0]
+    found = [t for t in axes.texts if t.get_text().isdigit()]
+    assert len(found) == 9
+    bounds = axes.transData.transform(np.column_stack([[-0.5, 0.5, 1.5, 2.5], [0.5, 1.5, 2.5, 3.5]]))
+    for text in found:
+        box = Text.get_window_extent(text)
+        for side, (low, high) in enumerate(((box.x0, box.x1), (box.y0, box.y1))):
+            edges = bounds[:, side]
+            assert np.searchsorted(edges, low - 6) == np.searchsorted(edges, high + 6), "clear of the borders"
+    middles = [Text.get_window_extent(t).get_points().mean(axis=0) for t in found]
+    centre = (bounds[1:] + bounds[:-1]) / 2
+    off = [np.abs(m[1] - centre[:, 1]).min() for m in middles]
+    assert sum(o < 6 for o in off) >= 8, "all but the one under the star"
+    assert "misses target" in flat(figure)
 
 
 @pytest.mark.parametrize(
