@@ -64,10 +64,13 @@ def _paragraphs(sentences: list[str]) -> list[str]:
 def _lead(sweep: Sweep, a: Advice) -> list[str]:
     """How many meet the target, and whether the mill as built does."""
     c, n = a.choice, a.judged.runs.size
+    left = int((sweep.points.status == MISSING).sum()) // sweep.replicates
     met, what = int(a.judged.meets.sum()), f'{sweep.name}, sweep held against "{c.target.title}"'
     settings = "settings" if sweep.replicates > 1 else "points"
     count = f"{met} of {n} {settings} meet{'s' if met == 1 else ''}" if met else f"none of the {n} {settings} meets"
     lead = f"{capital(what)}: {count} the target{', but see the sieve after the mill' if c.builds and not met else ''}."
+    if left:
+        lead += f" That is so far: {left} of the {n} {settings} are not computed yet."
     return [f"{lead} {_built(a)}", *([c.target.note] if c.target.note else [])]
 
 
@@ -145,7 +148,9 @@ def _nearest(sweep: Sweep, a: Advice) -> list[str]:
     """The point that misses least, the ways out, and what a sieve after the mill gives."""
     b = a.choice.nearest
     change = f"change {change_words(b.changes)}" if b.changes else "the mill as built"
-    said = [f"Nearest: {change}. {b.sentence}", *a.help, _likeliest(sweep, a), _cold(a)]
+    no_nearer = a.built.distance[0] <= a.judged.distance[b.point // sweep.replicates]
+    alas = "No point of the sweep comes nearer than the mill as built." if no_nearer and b.changes else ""
+    said = [*([alas] if alas else []), f"Nearest: {change}. {b.sentence}", *a.help, _likeliest(sweep, a), _cold(a)]
     if a.sieved is not None and not a.sieved.meets:
         own = change_words(changes(sweep, a.sieved.setting * sweep.replicates))
         said.append(f"{circuit_words(sweep, a.choice.target, a.sieved, a.drawn)} To change for that: {own}.")

@@ -193,6 +193,17 @@ def test_an_unfinished_sweep_says_so(tmp_path, target):
     done = run("choose", path, target(f'{HEAD}[x90]\nmost = "500 um"\n'))
     assert done.exit_code == 0, done.output
     assert "Of 3 points 1 is not computed yet." in flat(done.stdout)
+    first = flat(done.stdout).split("The mill as built")[0]
+    assert first.endswith("That is so far: 1 of the 3 points are not computed yet. ")
+
+
+def test_where_no_point_comes_nearer_than_the_mill_as_built_it_is_said(tmp_path, target):
+    path, better = tmp_path / "s.h5", points(1, x90_m=600e-6)
+    write(made([sweeps.GAP], points(3, x90_m=np.array([700e-6, 800e-6, 900e-6])), as_built=better), path)
+    wish = target(f'{HEAD}[x90]\nmost = "500 um"\n')
+    assert "No point of the sweep comes nearer than the mill as built." in flat(run("choose", path, wish).stdout)
+    write(made([sweeps.GAP], points(3, x90_m=np.array([550e-6, 800e-6, 900e-6])), as_built=better), path, force=True)
+    assert "No point of the sweep comes nearer" not in flat(run("choose", path, wish).stdout)
 
 
 def test_targets_are_listed_and_printed_to_edit(target):
