@@ -97,6 +97,8 @@ CASES = {
     "cantilever_moment": ("strength", ["500 N", "0.02 m"], "N m"),
     "beam_moment": ("strength", ["500 N", "0.02 m"], "N m"),
     "bending_stress": ("strength", ["10 N m", "0.008 m"], "Pa"),
+    "flat_bending_stress": ("strength", ["10 N m", "0.03 m", "0.01 m"], "Pa"),
+    "flat_for_moment": ("strength", ["10 N m", "0.03 m", "2.35e8 Pa"], "m"),
     "thermal_growth": ("strength", ["12e-6 1/K", "0.06 m", "50 K"], "m"),
     "second_moment": ("strength", ["0.012 m"], "m^4"),
     "overhung_speed": ("strength", ["2.1e11 Pa", "1e-9 m^4", "0.4 kg", "0.06 m", "0.1 m"], "1/s"),
