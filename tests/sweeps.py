@@ -15,6 +15,19 @@ from millsim.sweep.plan import read_plan
 from millsim.sweep.record import MISSING, SIZES_M, Axis, Points, Sweep
 from millsim.sweep.runner import run
 
+J8_AXES = """[[axis]]
+key = "stator.gap"
+values = ["1 mm", "2 mm", "3 mm", "4 mm", "6 mm"]
+[[axis]]
+key = "drive.speed"
+from = "6000 rpm"
+to = "18000 rpm"
+count = 5
+[[axis]]
+key = "sieve.hole"
+values = ["0.8 mm", "1 mm", "1.5 mm"]
+along = { "sieve.pitch" = ["1.6 mm", "2 mm", "3 mm"] }
+"""  # journey J8: 75 points
 COUNT = SIZES_M.size
 PLAIN = {  # a mill as good as any other; INVENTED
     "x10_m": 120e-6, "x50_m": 300e-6, "x90_m": 480e-6, "span": 1.2, "throughput_kg_s": 1.0 / 3600,

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from sweeps import J8_AXES
 
 from millsim.errors import ResultFileError
 from millsim.sweep import read
@@ -28,19 +29,7 @@ class_ratio = 1.6
 [set]
 "run.histories" = 100
 "run.x50_error" = 0.0
-[[axis]]
-key = "stator.gap"
-values = ["1 mm", "2 mm", "3 mm", "4 mm", "6 mm"]
-[[axis]]
-key = "drive.speed"
-from = "6000 rpm"
-to = "18000 rpm"
-count = 5
-[[axis]]
-key = "sieve.hole"
-values = ["0.8 mm", "1 mm", "1.5 mm"]
-along = { "sieve.pitch" = ["1.6 mm", "2 mm", "3 mm"] }
-"""
+""" + J8_AXES
 KILLS = 50
 
 # Run as a process of its own, without threads (or OpenMP, which Monte Carlo starts) when it forks. On stdin a JSON

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sweeps import J8_AXES
 
 from millsim import run
 from millsim.config import load_config
@@ -20,19 +21,7 @@ CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 J8 = """
 [sweep]
 config = "demo.toml"
-[[axis]]
-key = "stator.gap"
-values = ["1 mm", "2 mm", "3 mm", "4 mm", "6 mm"]
-[[axis]]
-key = "drive.speed"
-from = "6000 rpm"
-to = "18000 rpm"
-count = 5
-[[axis]]
-key = "sieve.hole"
-values = ["0.8 mm", "1 mm", "1.5 mm"]
-along = { "sieve.pitch" = ["1.6 mm", "2 mm", "3 mm"] }
-"""
+""" + J8_AXES
 WORDS = """
 [sweep]
 config = "demo.toml"

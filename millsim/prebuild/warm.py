@@ -37,7 +37,7 @@ def outlet(f: Facts) -> Line:
     margin = (limit - room) / (T - room) if T > room < limit else 0.0 if T > limit else math.inf
     margin = 1.0 if 1.0 - 1e-4 < margin < 1.0 else margin
     said = f"{say(limit, 'degC')} is {what}, {say(left, digits=2)} K away"
-    better = "More air, colder feed, less feed, or a speed at which the empty mill heats less"
+    better = "More air, colder feed, less feed or, where it is the empty mill that heats, a lower speed"
     if margin < 1.0:
         said = f"{say(limit, 'degC')} is {what}"
         return OUTLET.judge(T, limit, f"{said}: the powder smears and blinds the sieve", better, margin=margin)
