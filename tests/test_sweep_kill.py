@@ -18,6 +18,7 @@ from sweeps import J8_AXES
 
 from millsim.errors import ResultFileError
 from millsim.sweep import read
+from millsim.sweep.journal import open_journal
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 J8 = """
@@ -183,6 +184,13 @@ def test_killed_within_the_writing_of_a_record(nursery, whole, tmp_path, record,
     how, _ = nursery.run(folder, 3600.0, ("torn", record, part))
     assert how == -signal.SIGKILL
     assert not (folder / "s.h5").exists()
+    with open_journal(folder / "s.points") as left:  # cuts the torn end off, and what is before it is sound
+        assert (left.torn > 0) == (part > 0.0)
+        assert left.damaged == 0
+        kept = sum(e.count for e in left.entries)
+    with open_journal(folder / "s.points") as again:
+        assert (again.torn, again.damaged, sum(e.count for e in again.entries)) == (0, 0, kept)
+    assert kept > 0 or record <= 2
     if (record, part) in ((2, 0.999), (10, 0.5)):
         assert nursery.run(folder)[0] == 0
         assert (folder / "s.h5").read_bytes() == whole[0]
