@@ -14,16 +14,17 @@ import numpy as np
 from common import DEMO, best, row, show
 from scipy.integrate import solve_ivp
 
-from millsim import linear, psd
-from millsim.balance import OBLIQUITY, fill_rates, fill_strikes, march
-from millsim.chamber import STATE, feedback_air
-from millsim.config import load_config
-from millsim.jit import law
-from millsim.kineticlaws import BreakageProblem
-from millsim.kinetics import solve_steady
-from millsim.operate import leaving_warmth, renew_ages, response, settle, shaft_power, start_state
-from millsim.outcome import grid_of, new_work, solve
-from millsim.problem import build
+from millsim.base.numerics import psd
+from millsim.base.numerics.jit import law
+from millsim.engines.balance import OBLIQUITY, fill_rates, fill_strikes, march
+from millsim.engines.kinetics import linear
+from millsim.engines.kinetics.problem import BreakageProblem
+from millsim.engines.kinetics.solve import solve_steady
+from millsim.engines.settle import leaving_warmth, renew_ages, response, settle, shaft_power, start_state
+from millsim.forecast.outcome import grid_of, new_work, solve
+from millsim.mill.chamber import STATE, feedback_air
+from millsim.mill.config.mill import load_config
+from millsim.mill.problem import build
 
 METHODS = ("LSODA", "BDF", "Radau")
 TOLERANCES = (1e-1, 3e-2, 1e-2, 3e-3, 1e-3, 1e-4)  # relative, of solve_ivp

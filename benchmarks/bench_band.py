@@ -7,10 +7,10 @@ from unittest import mock
 import numpy as np
 from common import DEMO, best, row, show
 
-from millsim import band
-from millsim.config import load_config
-from millsim.outcome import solve
-from millsim.problem import build
+from millsim.forecast import band
+from millsim.forecast.outcome import solve
+from millsim.mill.config.mill import load_config
+from millsim.mill.problem import build
 
 SAMPLES = 256
 

@@ -14,14 +14,14 @@ import numpy as np
 from common import DEMO, ROOT, best, row, say, show
 from scipy.optimize import least_squares
 
-from millsim import psd
-from millsim.calibration import fit, observations, runmodel
-from millsim.calibration.posterior import find_mode, sample, weighted_quantile
-from millsim.calibration.synthetic import pretend
-from millsim.calibration.unknowns import unknowns_of
-from millsim.calibration.whole import calibrate_whole
-from millsim.config import load_config
-from millsim.measured.runsheet import read_run
+from millsim.base.numerics import psd
+from millsim.learn.calibration import fit, observations, runmodel
+from millsim.learn.calibration.posterior import find_mode, sample, weighted_quantile
+from millsim.learn.calibration.synthetic import pretend
+from millsim.learn.calibration.unknowns import unknowns_of
+from millsim.learn.calibration.whole import calibrate_whole
+from millsim.learn.measured.runsheet import read_run
+from millsim.mill.config.mill import load_config
 
 RUNS = 200
 CLASSES = 1.3  # ratio of size classes in the many runs: twice as fast, and their error of 1 % is part of the test

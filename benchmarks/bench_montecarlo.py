@@ -18,14 +18,14 @@ import numba
 import numpy as np
 from common import DEMO, row, show
 
-from millsim import montecarlo
-from millsim.chamber import C_EXPONENT
-from millsim.config import load_config
-from millsim.histories import BLOCK, BY_SIZE, EXITS, TRIES
-from millsim.jit import kernel
-from millsim.outcome import solve
-from millsim.problem import build
-from millsim.rng import start, uniform
+from millsim.base.numerics.jit import kernel
+from millsim.base.numerics.rng import start, uniform
+from millsim.engines import montecarlo
+from millsim.engines.histories import BLOCK, BY_SIZE, EXITS, TRIES
+from millsim.forecast.outcome import solve
+from millsim.mill.chamber import C_EXPONENT
+from millsim.mill.config.mill import load_config
+from millsim.mill.problem import build
 
 HISTORIES = 4096
 CALL_BLOCKS = 16  # blocks per compiled call

@@ -21,12 +21,12 @@ from pathlib import Path
 from bench_balance import FINE, METHODS, TOLERANCES, Coupled, worst
 from common import DEMO, ROOT, row, say, show
 
-from millsim.config import load_config
-from millsim.sweep.compute import solve_point
-from millsim.sweep.gather import collect
-from millsim.sweep.journal import open_journal
-from millsim.sweep.plan import Plan, read_plan
-from millsim.sweep.runner import run, workers_here
+from millsim.explore.sweep.compute import solve_point
+from millsim.explore.sweep.gather import collect
+from millsim.explore.sweep.journal import open_journal
+from millsim.explore.sweep.plan import Plan, read_plan
+from millsim.explore.sweep.runner import run, workers_here
+from millsim.mill.config.mill import load_config
 
 RATIO = 1.15  # width of the classes: the default, 1 % error at most, which is shown
 RATE = "0.5 kg/h"  # less than any of these mills takes, so that no point searches for its limit

@@ -2,12 +2,12 @@
 
 from .version import __version__
 
-_EXPORTS = {
-    "predict": "run",
-    "load_config": "config",
-    "read_result": "results",
-    "solve_batch": "kinetics",
-    "solve_steady": "kinetics",
+_EXPORTS = {  # name here: (module, name there)
+    "predict": ("forecast.run", "predict"),
+    "load_config": ("mill.config.mill", "load_config"),
+    "read_result": ("record.read", "read"),
+    "solve_batch": ("engines.kinetics.solve", "solve_batch"),
+    "solve_steady": ("engines.kinetics.solve", "solve_steady"),
 }
 
 __all__ = ["__version__", *_EXPORTS]
@@ -18,5 +18,6 @@ def __getattr__(name: str):
     if name in _EXPORTS:
         from importlib import import_module
 
-        return getattr(import_module(f".{_EXPORTS[name]}", __name__), name)
+        module, there = _EXPORTS[name]
+        return getattr(import_module(f".{module}", __name__), there)
     raise AttributeError(f"module 'millsim' has no attribute {name!r}")

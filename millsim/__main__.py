@@ -1,6 +1,6 @@
 """`python -m millsim` is the command line."""
 
-from .cli import main
+from .commands.main import main
 
 if __name__ == "__main__":
     main()

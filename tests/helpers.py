@@ -5,8 +5,9 @@ import math
 
 import numpy as np
 
-from millsim.params import Param
-from millsim.prediction import ChamberTrace, EngineResult, Limit, Prediction, Scalar, SizeTable
+from millsim.base.quantities.params import Param
+from millsim.base.quantities.scalar import Scalar
+from millsim.record.prediction import ChamberTrace, EngineResult, Limit, Prediction, SizeTable
 
 NAN = float("nan")
 HOLE_M = 0.5e-3
@@ -59,24 +60,8 @@ def _scalars(shift: float, se: bool, band: bool) -> dict[str, Scalar]:
         ("throughput_kg_s", 0.096e-3, "kg/s", "throughput", NAN, 0.045e-3, 0.21e-3),
         ("capacity_kg_s", 0.096e-3, "kg/s", "largest steady feed", NAN, 0.045e-3, 0.21e-3),
         ("holdup_kg", 1.42e-3, "kg", "charge inside the chamber", 0.012, 0.6e-3, 3.3e-3),
-        (
-            "hits_per_particle",
-            512.0,
-            "1",
-            "bar hits per tagged gram of feed until it leaves",
-            0.011,
-            240.0,
-            1100.0,
-        ),
-        (
-            "hits_above_threshold_share",
-            0.147,
-            "1",
-            "share of hits above the breakage threshold",
-            0.006,
-            0.06,
-            0.31,
-        ),
+        ("hits_per_particle", 512.0, "1", "bar hits per tagged gram of feed until it leaves", 0.011, 240.0, 1100.0),
+        ("hits_above_threshold_share", 0.147, "1", "share of hits above the breakage threshold", 0.006, 0.06, 0.31),
         ("gross_J_kg", 4.81e6, "J/kg", "electrical energy per kilogram of powder", 0.01, 2.3e6, 1.02e7),
         ("net_J_kg", 2.92e6, "J/kg", "shaft energy spent on the charge per kilogram", 0.01, 1.2e6, 6.6e6),
         ("shaft_power_W", 371.0, "W", "shaft power", 0.004, 300.0, 420.0),
@@ -153,9 +138,7 @@ def fake_parameters() -> tuple[Param, ...]:
     """Invented parameters with one of each basis that occurs."""
     return (
         Param("density", 1180.0, "kg/m3", 1170.0, 1200.0, "handbook", "invented for tests"),
-        Param(
-            "f_mat_warm", 0.25, "kg/(J m)", 0.08, 0.8, "assumed", 'invented; "quoted", with a comma', "log"
-        ),
+        Param("f_mat_warm", 0.25, "kg/(J m)", 0.08, 0.8, "assumed", 'invented; "quoted", with a comma', "log"),
         Param("xw_min_warm", 1.2, "J m/kg", 0.4, 2.4, "common practice", "invented", "log", "a note"),
         Param("sieve_factor", 1.0, "1", 0.3, 3.0, "assumed", "invented", "log"),
         Param("windage_factor", 1.0, "1", 0.5, 3.0, "assumed", "invented", "log"),
@@ -168,8 +151,7 @@ def fake_limits() -> tuple[Limit, ...]:
     return (
         Limit("shaft power", 371.0, 371.0, "W", "The motor has no shaft power left."),
         Limit(
-            "outlet temperature", 318.4, 358.15, "K", "The powder stays 40 K below the point where it sticks.",
-            293.15,
+            "outlet temperature", 318.4, 358.15, "K", "The powder stays 40 K below the point where it sticks.", 293.15
         ),
         Limit("sieve", 0.096e-3, 0.31e-3, "kg/s", "The sieve could pass about three times as much."),
         Limit("jam", 0.21, 1.0, "1", "A bite takes a fifth of the torque the drive can give."),
@@ -177,18 +159,11 @@ def fake_limits() -> tuple[Limit, ...]:
     )
 
 
-def fake_prediction(
-    both: bool = True, band: bool = True, trace: bool = True, **changes: object
-) -> Prediction:
+def fake_prediction(both: bool = True, band: bool = True, trace: bool = True, **changes: object) -> Prediction:
     """An invented prediction of an acrylic mill; `changes` replace fields."""
     time = np.concatenate([[0.0], np.geomspace(5.0, 3600.0, 60)])
     widest = {
-        "x50_m": [
-            ("f_mat_warm", 1.42),
-            ("sieve_factor", 1.31),
-            ("xw_min_warm", 1.22),
-            ("windage_factor", 1.01),
-        ],
+        "x50_m": [("f_mat_warm", 1.42), ("sieve_factor", 1.31), ("xw_min_warm", 1.22), ("windage_factor", 1.01)],
         "throughput_kg_s": [("sieve_factor", 1.9), ("f_mat_warm", 1.8), ("windage_factor", 1.4)],
     }
     prediction = Prediction(
@@ -222,16 +197,9 @@ def fake_prediction(
 def same(a: object, b: object) -> bool:
     """Equality that looks into arrays bit by bit and takes NaN as equal to NaN."""
     if isinstance(a, np.ndarray):
-        return (
-            isinstance(b, np.ndarray)
-            and a.dtype == b.dtype
-            and a.shape == b.shape
-            and a.tobytes() == b.tobytes()
-        )
+        return isinstance(b, np.ndarray) and a.dtype == b.dtype and a.shape == b.shape and a.tobytes() == b.tobytes()
     if dataclasses.is_dataclass(a):
-        return type(a) is type(b) and all(
-            same(getattr(a, f.name), getattr(b, f.name)) for f in dataclasses.fields(a)
-        )
+        return type(a) is type(b) and all(same(getattr(a, f.name), getattr(b, f.name)) for f in dataclasses.fields(a))
     if isinstance(a, dict):
         return isinstance(b, dict) and list(a) == list(b) and all(same(a[k], b[k]) for k in a)
     if isinstance(a, list | tuple):

@@ -6,14 +6,14 @@ from pathlib import Path
 
 import numpy as np
 
-from millsim import psd
-from millsim.balance import OBLIQUITY, fill_rates, fill_strikes, march
-from millsim.capacity import LIMITS
-from millsim.config import Config, load_config
-from millsim.montecarlo import FrozenSteps
-from millsim.operate import shaft_power
-from millsim.outcome import Outcome, grid_of, new_work, solve, solve_batch, solve_cold_start
-from millsim.problem import Problem, build
+from millsim.base.numerics import psd
+from millsim.engines.balance import OBLIQUITY, fill_rates, fill_strikes, march
+from millsim.engines.montecarlo import FrozenSteps
+from millsim.engines.settle import shaft_power
+from millsim.forecast.outcome import Outcome, grid_of, new_work, solve, solve_batch, solve_cold_start
+from millsim.mill.config.mill import Config, load_config
+from millsim.mill.problem import Problem, build
+from millsim.record.limits import LIMITS
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 NAMES = ("demo", "pla", "swinging", "tight_jam", "batch")

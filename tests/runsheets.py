@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from millsim.measured.runsheet import parse_run
+from millsim.learn.measured.runsheet import parse_run
 
 CONFIGS = Path(__file__).parents[1] / "configs"
 

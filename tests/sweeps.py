@@ -8,12 +8,13 @@ from pathlib import Path
 import numpy as np
 from mills import CONFIGS, config
 
-from millsim.scalars import LONG_NAMES
-from millsim.sweep.gather import collect
-from millsim.sweep.journal import open_journal
-from millsim.sweep.plan import read_plan
-from millsim.sweep.record import MISSING, SIZES_M, Axis, Points, Sweep
-from millsim.sweep.runner import run
+from millsim.explore.sweep.gather import collect
+from millsim.explore.sweep.journal import open_journal
+from millsim.explore.sweep.plan import read_plan
+from millsim.explore.sweep.record import SIZES_M, Axis, Points, Sweep
+from millsim.explore.sweep.runner import run
+from millsim.forecast.scalars import LONG_NAMES
+from millsim.record.limits import MISSING
 
 J8_AXES = """[[axis]]
 key = "stator.gap"

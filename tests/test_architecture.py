@@ -1,6 +1,8 @@
 """The shape of the package as a test: who may import whom, sizes, docstrings, nothing private, a light start."""
 
 import ast
+import functools
+import graphlib
 import re
 import subprocess
 import sys
@@ -13,51 +15,25 @@ PACKAGE = ROOT / "millsim"
 FILES = sorted(PACKAGE.rglob("*.py"))
 MOST_LINES, MOST_FUNCTION_LINES = 400, 60
 
-# Layers, lowest first: a module imports from its own layer or from lower ones.
-def modules_of(folder):
-    """The modules of a sub-package, by name."""
-    return tuple(f"{folder}.{p.stem}" for p in (PACKAGE / folder).glob("*.py") if p.stem != "__init__") + (folder,)
-
-
-LAYERS = (
-    ("errors", "units", "params", "version", "paramwords"),
-    ("config", "csvin", "schema", "reading", "tables", "values", "tomlfile", "checks",
-     "sheet", "sheetdoubts", "sieves", "psd", "sizefits", "jit", "rng", "progress", "prediction", "netcdf",
-     "resultread", "product", *modules_of("laws"), *modules_of("cards")),
-    ("chamber", "balance", "operate", "capacity", "batch", "histories", "montecarlo", "pieces", "linear",
-     "freepaths", "kineticlaws", "kinetics"),
-    ("problem", "outcome", "calibrated", "scores", "band", "scalars", "assemble", "chambertrace"),
-    ("run", "circuit", "circuitband", "circuitline", *modules_of("measured")),
-    (*modules_of("prebuild"), "heatanswers", "heatstand", "heatcool", "heatrunaway", "coolants", "wear"),
-    ("results", "resultfile", "csvout", *modules_of("sweep")),
-    ("wording", "style", "limitwords", "advice", "describe", "comparison", "plots", "plots_power", "plots_size",
-     "summary", "sizewords", "plots_sieve", "benchwords", "idlewords", "benchjson", "energywords", "plots_bench",
-     "runwords", "why", "whyfacts", "plots_drawing", "drawing_parts", "drawing_shape",
-     "drawing_views", "drawing_detail", "heatwords", "heattables", "wearwords",
-     "prebuildwords"),
-    modules_of("report"),
-    modules_of("calibration"),
-    ("calwords", "plots_calibration"),
-    modules_of("choose"),
-    ("choicewords", "circuitwords", "sweepwords", "plots_sweep", "plots_map", "plots_pareto", "plots_tornado",
-     "sweepcut", "sweepwhy", "plots_place", "plots_line"),
-    ("cli_base",),
-    ("cli_sieve", "cli_bench", "cli_run", "cli_calibrate", "cli_check", "cli_draw", "cli_report", "cli_heat",
-     "cli_wear", "cli_sweep", "cli_choose", "cli_circuit"),
-    ("cli",),
-    ("__init__", "__main__"),
+# The rooms, in the direction that data flows: each imports from itself and from those before it.
+ROOMS = (
+    "base", "laws", "record", "mill", "engines", "forecast", "studies", "learn", "explore", "show", "commands",
 )  # fmt: skip
-LAYER = {name: i for i, names in enumerate(LAYERS) for name in names}
-ENGINES = LAYERS[2]
-READERS = ("plots", "plots_power", "plots_size", "summary", "advice", "limitwords", "comparison", "describe")
+DOOR = ("errors", "version")  # what stands outside the rooms, for all of them
+MOST_ROOMS = 12
+NUMBERS = ("math", "numpy")
 
 
 def name_of(path):
-    """Module name below the package: "laws.air", "run"; a package by its own name."""
+    """Module name below the package: "laws.air"; a package by its own name."""
     parts = path.relative_to(PACKAGE).with_suffix("").parts
     return ".".join(parts[:-1] if parts[-1] == "__init__" and len(parts) > 1 else parts)
 
 
+NAMES = {name_of(p): p for p in FILES}
+
+
+@functools.cache
 def imports(path, top_level_only=False):
     """(own modules, other packages) that a file imports."""
     own, other = set(), set()
@@ -71,71 +47,98 @@ def imports(path, top_level_only=False):
             other.add((node.module or "").split(".")[0])
         elif isinstance(node, ast.ImportFrom):
             base = here[: len(here) - (node.level - 1)]
-            found = ".".join((*base, node.module)) if node.module else ".".join(base)
+            found = ".".join([*base, node.module] if node.module else base)
             known = [".".join(filter(None, (found, a.name))) for a in node.names]
-            own |= {k if k in LAYER else found for k in known}
-    return own - {""}, other
+            own |= {k if k in NAMES else found for k in known}
+    return frozenset(own - {""}), frozenset(other)
 
 
-def test_every_module_has_its_layer():
-    assert {name_of(p) for p in FILES} <= set(LAYER), "a new module: give it a layer here"
+def room_of(name):
+    """The room of a module."""
+    return name.split(".")[0]
 
 
-@pytest.mark.parametrize("path", FILES, ids=name_of)
-def test_imports_go_down(path):
-    own, _ = imports(path)
-    up = {n for n in own if LAYER[n] > LAYER[name_of(path)]}
-    assert not up
+def folder_of(name):
+    """The folder of a module: "show.plots" of "show.plots.map"; a package is its own."""
+    return name if NAMES[name].name == "__init__.py" else name.rpartition(".")[0]
 
 
-@pytest.mark.parametrize("path", sorted((PACKAGE / "laws").glob("*.py")), ids=name_of)
-def test_laws_know_nothing_but_numbers(path):
-    own, other = imports(path)
-    assert own <= {"jit"}
-    assert other <= {"math", "numpy"}
+def test_the_top_of_the_package_shows_the_rooms_and_nothing_else():
+    folders = {p.name for p in PACKAGE.iterdir() if p.is_dir() and p.name != "__pycache__"}
+    assert folders == set(ROOMS) and len(ROOMS) <= MOST_ROOMS
+    assert {p.stem for p in PACKAGE.glob("*.py")} == {"__init__", "__main__", *DOOR}
 
 
-@pytest.mark.parametrize("name", ENGINES)
-def test_engines_know_no_files_and_no_figures(name):
-    own, other = imports(PACKAGE / f"{name}.py")
-    assert not other & {"h5py", "click", "matplotlib", "tomllib", "json"}
-    assert not own & {"config", "results", "resultread", "resultfile", "cli", "cards"}
+@pytest.mark.parametrize("room", ROOMS)
+def test_imports_go_down(room):
+    allowed = {*ROOMS[: ROOMS.index(room) + 1], *DOOR}
+    for name, path in NAMES.items():
+        if room_of(name) == room:
+            assert {room_of(n) for n in imports(path)[0]} <= allowed, name
 
 
-@pytest.mark.parametrize("name", READERS)
-def test_figures_and_reports_read_predictions_only(name):
-    own, _ = imports(PACKAGE / f"{name}.py")
-    engines = {n for i in (2, 3, 4) for n in LAYERS[i]}
-    assert not own & engines
-    if name != "describe":  # which tells what a config says, before anything is computed
-        assert "config" not in own
+@pytest.mark.parametrize("of", ["module", "folder"])
+def test_no_import_goes_round_in_a_circle(of):
+    named = {"module": str, "folder": folder_of}[of]
+    arrows = {}
+    for name, path in NAMES.items():
+        if room_of(name) in ROOMS:
+            arrows.setdefault(named(name), set()).update(named(n) for n in imports(path)[0] if room_of(n) in ROOMS)
+    for name in arrows:
+        arrows[name].discard(name)
+    graphlib.TopologicalSorter(arrows).prepare()  # raises CycleError, with the circle
+
+
+def test_laws_know_nothing_but_numbers():
+    for path in (PACKAGE / "laws").glob("*.py"):
+        own, other = imports(path)
+        assert own <= {"base.numerics.jit"} and other <= set(NUMBERS), path.name
+
+
+def test_engines_know_no_files_no_figures_and_no_configs():
+    for name, path in NAMES.items():
+        if room_of(name) == "engines" or name == "mill.chamber":
+            own, other = imports(path)
+            assert not other & {"h5py", "click", "matplotlib", "tomllib", "json"}, name
+            assert not {n for n in own if n.startswith(("mill.config", "mill.cards", "record"))} - {"record.limits"}, (
+                name
+            )
+
+
+def test_words_and_figures_of_a_prediction_read_the_record_only():
+    for name in ("words.prediction", "words.advice", "words.limits", "plots.prediction", "plots.power", "plots.size"):
+        own, _ = imports(NAMES[f"show.{name}"])
+        assert {room_of(n) for n in own} <= {"base", "laws", "record", "show", "studies", *DOOR}, name
+        assert not {n for n in own if room_of(n) == "studies"} - {"studies.engines", "studies.why"}, name
 
 
 @pytest.mark.parametrize(
-    "name", ["__init__", "__main__", "cli", "config", "units", "params", "errors", "cards", "sheet", "schema", "values"]
-)
+    "name",
+    ["__init__", "__main__", "errors", "commands.main", "mill.config.mill", "mill.config.schema", "mill.cards",
+     "base.quantities.units", "base.quantities.params", "base.reading.sheet", "base.reading.values"],
+)  # fmt: skip
 def test_no_heavy_import_at_the_door(name):
-    path = PACKAGE / name / "__init__.py" if (PACKAGE / name).is_dir() else PACKAGE / f"{name}.py"
-    _, other = imports(path, top_level_only=True)
+    _, other = imports(NAMES[name], top_level_only=True)
     assert not other & {"numpy", "numba", "scipy", "matplotlib", "h5py"}
 
 
 @pytest.mark.parametrize("library", ["h5py", "click"])
 def test_one_place_for_each_file_library(library):
-    users = {name_of(p) for p in FILES if library in imports(p)[1]}
+    users = {n for n, p in NAMES.items() if library in imports(p)[1]}
     allowed = {
-        "h5py": {"results", "resultread", "resultfile", "netcdf", "sweep.write", "sweep.read"},
-        "click": {n for n in LAYER if n.startswith("cli")},
-    }
+        "h5py": {"record.write", "record.read", "record.files", "record.netcdf",
+                 "explore.sweep.write", "explore.sweep.read"},
+        "click": {n for n in NAMES if room_of(n) == "commands"},
+    }  # fmt: skip
     assert users <= allowed[library]
 
 
 def test_only_the_six_packages_at_run_time():
     allowed = {"numpy", "numba", "scipy", "h5py", "matplotlib", "click"} | set(sys.stdlib_module_names)
-    for path in FILES:
-        extra = {"distributed"} if name_of(path) == "sweep.cluster" else set()  # an optional one, asked for by name
-        assert imports(path)[1] <= allowed | extra, path.name
-    assert "distributed" not in imports(PACKAGE / "sweep" / "cluster.py", top_level_only=True)[1]
+    for name, path in NAMES.items():
+        extra = {"distributed"} if name == "explore.sweep.cluster" else set()  # an optional one, asked for by name
+        assert imports(path)[1] <= allowed | extra, name
+    assert "distributed" not in imports(NAMES["explore.sweep.cluster"], top_level_only=True)[1]
 
 
 def functions(path):
@@ -143,38 +146,41 @@ def functions(path):
     return [n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef | ast.AsyncFunctionDef)]
 
 
-@pytest.mark.parametrize("path", FILES, ids=name_of)
-def test_modules_and_functions_stay_small(path):
-    assert len(path.read_text(encoding="utf-8").splitlines()) <= MOST_LINES
-    long = [f"{f.name}: {f.end_lineno - f.lineno + 1}" for f in functions(path)
-            if f.end_lineno - f.lineno + 1 > MOST_FUNCTION_LINES]  # fmt: skip
+def test_modules_and_functions_stay_small():
+    long = []
+    for path in FILES:
+        lines = len(path.read_text(encoding="utf-8").splitlines())
+        long += [f"{path.name}: {lines}"] if lines > MOST_LINES else []
+        long += [f"{path.name} {f.name}: {f.end_lineno - f.lineno + 1}" for f in functions(path)
+                 if f.end_lineno - f.lineno + 1 > MOST_FUNCTION_LINES]  # fmt: skip
     assert not long
 
 
-@pytest.mark.parametrize("path", FILES, ids=name_of)
-def test_public_things_are_explained(path):
+def test_public_things_are_explained():
     # Module, public functions, classes and methods; helpers nested in a function need no docstring.
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    bare = [] if ast.get_docstring(tree) or not tree.body else ["the module"]
-    for scope in [tree, *[n for n in tree.body if isinstance(n, ast.ClassDef)]]:
-        for node in scope.body:
-            if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_"):
-                if not ast.get_docstring(node):
-                    bare.append(node.name)
+    bare = []
+    for path in FILES:
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        bare += [] if ast.get_docstring(tree) or not tree.body else [path.name]
+        for scope in [tree, *[n for n in tree.body if isinstance(n, ast.ClassDef)]]:
+            for node in scope.body:
+                if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_"):
+                    if not ast.get_docstring(node):
+                        bare.append(f"{path.name}: {node.name}")
     assert not bare
 
 
-@pytest.mark.parametrize("path", FILES, ids=name_of)
-def test_no_leftovers(path):
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    for node in ast.walk(tree):
-        if isinstance(node, ast.ExceptHandler):
-            assert node.type is not None, "a bare except"
-        if isinstance(node, ast.Raise) and node.exc is not None:
-            assert "NotImplementedError" not in ast.dump(node.exc)
-        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
-            assert node.func.id not in {"eval", "exec", "print"}
-    assert not re.search(r"\b(TODO|FIXME|XXX)\b", path.read_text(encoding="utf-8"))
+def test_no_leftovers():
+    for path in FILES:
+        text = path.read_text(encoding="utf-8")
+        for node in ast.walk(ast.parse(text)):
+            if isinstance(node, ast.ExceptHandler):
+                assert node.type is not None, f"a bare except in {path.name}"
+            if isinstance(node, ast.Raise) and node.exc is not None:
+                assert "NotImplementedError" not in ast.dump(node.exc), path.name
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+                assert node.func.id not in {"eval", "exec", "print"}, path.name
+        assert not re.search(r"\b(TODO|FIXME|XXX)\b", text), path.name
 
 
 def published():
@@ -198,7 +204,7 @@ def test_nothing_private_is_handed_on():
 def test_help_starts_without_the_heavy_libraries():
     code = (
         "import sys; sys.argv = ['millsim', '--help']\n"
-        "from millsim.cli import main\n"
+        "from millsim.commands.main import main\n"
         "try:\n    main()\nexcept SystemExit:\n    pass\n"
         "heavy = {'numpy', 'numba', 'scipy', 'matplotlib', 'h5py'} & set(sys.modules)\n"
         "sys.exit(f'imported {sorted(heavy)}' if heavy else 0)"

@@ -3,13 +3,13 @@
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from millsim import benchjson, benchwords, idlewords
-from millsim.cards import load_material
 from millsim.errors import InputError
-from millsim.measured.cuttest import read_cuts
-from millsim.measured.dropsheet import read_drops
-from millsim.measured.droptest import analyse
-from millsim.measured.idlerun import read_idle
+from millsim.learn.measured.cuttest import read_cuts
+from millsim.learn.measured.dropsheet import read_drops
+from millsim.learn.measured.droptest import analyse
+from millsim.learn.measured.idlerun import read_idle
+from millsim.mill.cards import load_material
+from millsim.show.words import bench, bench_json, idle
 
 PMMA = load_material("pmma")
 HEADERS = st.sampled_from(
@@ -47,8 +47,8 @@ def outcome(read, path):
 
 def drop(path):
     test = analyse(read_drops(path, PMMA))
-    assert benchwords.drop_text(test)
-    assert benchjson.drop_json(test)["groups"]
+    assert bench.drop_text(test)
+    assert bench_json.drop_json(test)["groups"]
 
 
 @few(120)
@@ -56,11 +56,7 @@ def drop(path):
 def test_only_input_errors(tmp_path, text):
     path = tmp_path / "sheet.csv"
     path.write_text(text, encoding="utf-8", errors="surrogatepass")
-    readers = (
-        drop,
-        lambda p: benchwords.cut_text(read_cuts(p, PMMA), 300.0),
-        lambda p: idlewords.idle_text(read_idle(p), None),
-    )
+    readers = (drop, lambda p: bench.cut_text(read_cuts(p, PMMA), 300.0), lambda p: idle.idle_text(read_idle(p), None))
     assert {outcome(read, path) for read in readers} <= {"read", "refused"}
 
 
@@ -81,7 +77,7 @@ def test_bytes_too(tmp_path, data):
     )
 )
 def test_any_drop_test_has_a_report_a_card_or_a_reason(tmp_path, rows):
-    from millsim.measured.dropcard import drop_card
+    from millsim.learn.measured.dropcard import drop_card
 
     path = tmp_path / "sheet.csv"
     head = "hammer_mass_g,height_mm,piece_mass_mg,broken,temperature_C\n"

@@ -12,8 +12,8 @@ from statsmodels.stats.proportion import proportion_confint
 from statsmodels.tools.sm_exceptions import PerfectSeparationWarning
 
 from millsim.laws.breakage import breakage_probability
-from millsim.measured import binary
-from millsim.measured.binary import LINKS, bracket, counting_limits, fit_link, fit_selection, kind, pool, wilson
+from millsim.learn.measured import binary
+from millsim.learn.measured.binary import LINKS, bracket, counting_limits, fit_link, fit_selection, kind, pool, wilson
 
 # Bliss 1935, beetles and carbon disulphide, as in Dobson's and McCullagh & Nelder's books (data from memory; they
 # give the textbooks' coefficients): log10 dose, beetles, killed.

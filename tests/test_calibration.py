@@ -12,24 +12,26 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from millsim import calibrated, psd, sweepwords
-from millsim.band import draws, run_samples
-from millsim.calibration import findings, fit, nextstep, observations, runmodel
-from millsim.calibration.carding import card_of, card_text
-from millsim.calibration.posterior import find_mode, sample, weighted_quantile
-from millsim.calibration.synthetic import pretend
-from millsim.calibration.unknowns import unknowns_of
-from millsim.cards.calibrated import load_calibrated
-from millsim.config import load_config, parse_config
+from millsim.base.numerics import psd
+from millsim.base.quantities.scores import at_score
 from millsim.errors import InputError
-from millsim.measured.runsheet import read_run
-from millsim.outcome import solve
-from millsim.problem import build
-from millsim.run import predict
-from millsim.scores import at_score
-from millsim.sweep import gather, identity, runner
-from millsim.sweep.journal import open_journal
-from millsim.sweep.plan import read_plan
+from millsim.explore.sweep import gather, identity, runner
+from millsim.explore.sweep.journal import open_journal
+from millsim.explore.sweep.plan import read_plan
+from millsim.forecast.band import draws, run_samples
+from millsim.forecast.outcome import solve
+from millsim.forecast.run import predict
+from millsim.learn.calibration import findings, fit, nextstep, observations, runmodel
+from millsim.learn.calibration.carding import card_of, card_text
+from millsim.learn.calibration.posterior import find_mode, sample, weighted_quantile
+from millsim.learn.calibration.synthetic import pretend
+from millsim.learn.calibration.unknowns import unknowns_of
+from millsim.learn.measured.runsheet import read_run
+from millsim.mill import calibrated
+from millsim.mill.cards.calibrated import load_calibrated
+from millsim.mill.config.mill import load_config, parse_config
+from millsim.mill.problem import build
+from millsim.show.words import sweep
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 SLIM = ["run.engine=balance", "run.trace=false", "run.band_samples=64"]
@@ -67,11 +69,7 @@ def posterior_of(run, unknowns, seed):
 
 
 FELT = ("xw_min", "fines_limit", "daughter_exponent")  # what the demo run determines best
-ANSWERS = (
-    lambda f, edges: psd.x_at(edges, f.q3, 0.5),
-    lambda f, edges: f.holdup_kg,
-    lambda f, edges: f.loaded_W,
-)
+ANSWERS = (lambda f, edges: psd.x_at(edges, f.q3, 0.5), lambda f, edges: f.holdup_kg, lambda f, edges: f.loaded_W)
 SEEDS = 7
 
 
@@ -421,7 +419,7 @@ def test_a_sweep_uses_the_card_as_predict_does(card, tmp_path):
         assert swept.points.values[name][1] == predicted.main.scalars[name].value  # 3 mm is the demo's gap
         assert swept.as_built.values[name][0] == predicted.main.scalars[name].value
     assert swept.tornado.how == "tied"
-    said = " ".join(sweepwords.text(swept).split())
+    said = " ".join(sweep.text(swept).split())
     assert "Calibrated on " in said and "the calibration counts less, and the bands are wider" in said
     bases = {q.basis for q in swept.tornado.parameters}
     assert "calibrated" in bases

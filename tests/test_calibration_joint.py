@@ -10,12 +10,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from millsim.calibration import fit, nextstep, observations, runmodel
-from millsim.calibration.posterior import _jacobian
-from millsim.calibration.shared import Shared, cross, everywhere, joint
-from millsim.calibration.unknowns import unknowns_of
-from millsim.config import load_config
-from millsim.measured.runsheet import read_run
+from millsim.learn.calibration import fit, nextstep, observations, runmodel
+from millsim.learn.calibration.posterior import _jacobian
+from millsim.learn.calibration.shared import Shared, cross, everywhere, joint
+from millsim.learn.calibration.unknowns import unknowns_of
+from millsim.learn.measured.runsheet import read_run
+from millsim.mill.config.mill import load_config
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 

@@ -8,10 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from millsim import cards, units
-from millsim.cards.spec import MATERIAL, MODEL
+from millsim.base.quantities import units
+from millsim.base.quantities.params import BASES
 from millsim.errors import InputError
-from millsim.params import BASES
+from millsim.mill import cards
+from millsim.mill.cards.spec import MATERIAL, MODEL
 
 FOLDER = Path(cards.__file__).parent
 MATERIALS = cards.list_materials()
@@ -37,9 +38,7 @@ def test_every_entry_has_range_basis_source_and_si_unit(name):
         assert p.low <= p.value <= p.high, p.name
         assert p.unit == specs[p.name].unit
         assert p.basis in BASES
-        assert p.basis not in ("measured", "calibrated", "config"), (
-            f"{p.name}: nothing shipped was measured here"
-        )
+        assert p.basis not in ("measured", "calibrated", "config"), f"{p.name}: nothing shipped was measured here"
         assert len(p.source) > 5
         assert p.scale in ("linear", "log")
 
@@ -80,9 +79,7 @@ def test_pla_stays_whole_under_repeated_small_drops():
 def test_limestone_follows_its_source():
     """Cho & Austin 2003: broken share A ln(E/K), A = 0.235, K = 130 J/kg at 1 mm; half at K exp(0.5/A)."""
     half = 130.0 * math.exp(0.5 / 0.235)
-    assert ALL["limestone"].value("f_mat_warm") == pytest.approx(
-        math.log(2.0) / (1e-3 * (half - 130.0)), rel=0.01
-    )
+    assert ALL["limestone"].value("f_mat_warm") == pytest.approx(math.log(2.0) / (1e-3 * (half - 130.0)), rel=0.01)
 
 
 def test_polymers_rank_by_toughness():
@@ -194,10 +191,7 @@ def test_missing_file_and_folder(tmp_path):
 def test_cold_must_be_colder(tmp_path):
     assert "temperature_cold: is not below temperature_warm" in problems_of(
         own_card(
-            tmp_path,
-            ("value = -78.0", "value = 20.0"),
-            ("low = -78.0", "low = 20.0"),
-            ("high = -78.0", "high = 20.0"),
+            tmp_path, ("value = -78.0", "value = 20.0"), ("low = -78.0", "low = 20.0"), ("high = -78.0", "high = 20.0")
         )
     )
 
@@ -207,15 +201,11 @@ GARBAGE = st.recursive(
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=12), inner, max_size=4),
     max_leaves=8,
 )
-FIELD = st.sampled_from(["value", "unit", "low", "high", "basis", "source", "scale", "note"]) | st.text(
-    max_size=8
-)
+FIELD = st.sampled_from(["value", "unit", "low", "high", "basis", "source", "scale", "note"]) | st.text(max_size=8)
 
 
 @given(
-    st.dictionaries(
-        st.sampled_from(sorted(MATERIAL)) | st.text(max_size=8), st.dictionaries(FIELD, GARBAGE) | GARBAGE
-    )
+    st.dictionaries(st.sampled_from(sorted(MATERIAL)) | st.text(max_size=8), st.dictionaries(FIELD, GARBAGE) | GARBAGE)
 )
 def test_any_tables_give_a_card_or_problems(tables):
     problems = []

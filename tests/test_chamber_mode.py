@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from scipy.stats import binomtest
 
-from millsim import chambertrace
-from millsim.chamber import feedback_speed
+from millsim.base.numerics.rng import start, uniform
+from millsim.engines.pieces import FRAGMENT_BINS, fragments, motor_power
+from millsim.forecast import stalls
 from millsim.laws import breakage
-from millsim.pieces import FRAGMENT_BINS, fragments, motor_power
-from millsim.rng import start, uniform
+from millsim.mill.chamber import feedback_speed
 
 # --- fragments -------------------------------------------------------------------------------------------
 
@@ -81,7 +81,7 @@ def test_motor_gives_no_more_than_its_overload():
 def follow(name, rate, *overrides, runs=8, seconds=2.0, seed=1):
     p = mills.problem(name, f"feed.rate={rate}", *overrides)
     o = mills.outcome(name, f"feed.rate={rate}", *overrides)
-    return chambertrace.follow(p, o, p.config.feed.rate_kg_s, seed, runs=runs, seconds=seconds)
+    return stalls.follow(p, o, p.config.feed.rate_kg_s, seed, runs=runs, seconds=seconds)
 
 
 def test_a_trickle_never_stalls():
@@ -100,7 +100,7 @@ def test_a_tiny_motor_always_stalls():
 
 def test_shipped_jamming_mill_chokes():
     # The config that says it jams does so piece by piece too.
-    from millsim.run import predict
+    from millsim.forecast.run import predict
 
     trace = predict(mills.config("tight_jam", "run.band_samples=0"), "balance", 1).trace
     assert trace.stalls == trace.runs
@@ -109,7 +109,7 @@ def test_shipped_jamming_mill_chokes():
 
 def test_more_pieces_than_can_be_followed_are_no_stall():
     # Powder of a first mill as feed: thousands of pieces in a chamber that is nowhere near full.
-    from millsim.run import predict
+    from millsim.forecast.run import predict
 
     fine = ("feed.size.kind=single", "feed.size.size=0.5 mm", "feed.rate=3.2 kg/h", "run.band_samples=0")
     p = predict(mills.config("demo", *fine), "balance", 1)
@@ -158,7 +158,7 @@ def test_trace_is_even_in_time():
 
 @pytest.mark.parametrize(("k", "n"), [(0, 48), (1, 48), (24, 48), (48, 48), (3, 16), (999, 1000)])
 def test_stall_interval_against_scipy(k, n):
-    low, high = chambertrace.binomial_interval(k, n)
+    low, high = stalls.binomial_interval(k, n)
     exact = binomtest(k, n).proportion_ci(0.95, method="exact")
     assert low == pytest.approx(exact.low, abs=1e-9)
     assert high == pytest.approx(exact.high, abs=1e-9)

@@ -14,21 +14,23 @@ from mills import CONFIGS
 from scipy import stats
 from sweeps import GAP, HOLE, axis, curve, made, points
 
-from millsim import band, choicewords, circuit
-from millsim.capacity import LIMITS
-from millsim.choose import extsieve, noise, targets
-from millsim.choose.advise import WORTH, choose
-from millsim.choose.changes import changes, efforts
-from millsim.choose.front import pareto
-from millsim.choose.judge import judge, miss, share_between, share_finer, wilson
-from millsim.choose.neighbours import Places
-from millsim.choose.picks import ALIKE_GAIN, LIKELY, MOST
-from millsim.outcome import solve
-from millsim.problem import build
-from millsim.sweep import write
-from millsim.sweep.points import config_at
-from millsim.sweep.read import read
-from millsim.sweep.record import CANNOT, FAILED, OK, OVER, SIZES_M
+from millsim.explore.choose import extsieve, noise, targets
+from millsim.explore.choose.advise import WORTH, choose
+from millsim.explore.choose.changes import changes, efforts
+from millsim.explore.choose.front import pareto
+from millsim.explore.choose.judge import judge, miss, share_between, share_finer, wilson
+from millsim.explore.choose.neighbours import Places
+from millsim.explore.choose.picks import ALIKE_GAIN, LIKELY, MOST
+from millsim.explore.sweep import write
+from millsim.explore.sweep.points import config_at
+from millsim.explore.sweep.read import read
+from millsim.explore.sweep.record import SIZES_M
+from millsim.forecast import band
+from millsim.forecast.outcome import solve
+from millsim.mill.problem import build
+from millsim.record.limits import CANNOT, FAILED, LIMITS, OK, OVER
+from millsim.show.words import choice
+from millsim.studies.circuit import loop
 
 HEAD = '[target]\ntitle = "test"\n'
 FINE = targets.parse(f'{HEAD}[window]\nto = "500 um"\n[yield]\nleast = "90 %"\n')
@@ -38,7 +40,7 @@ FAR = targets.parse(f'{HEAD}[x50]\nmost = "40 um"\n')
 
 def told(sweep, advice):
     """The words of a choice on one line."""
-    return " ".join(choicewords.text(sweep, advice).split())
+    return " ".join(choice.text(sweep, advice).split())
 
 
 # --- judging ---------------------------------------------------------------------------------------------------------
@@ -271,7 +273,7 @@ def test_recommendations_meet_the_target_and_differ(seed, draws):
             merits = [-j.accepted_kg_s, j.points.values["gross_J_kg"], efforts(sweep), j.points.loads[:, 1]]
             gains = [(m[q] - m[p]) / abs(m[q]) for m in merits if m[q]]
             assert not places.alike(p, q) or max(gains) >= ALIKE_GAIN - 1e-9
-    text = choicewords.text(sweep, a)
+    text = choice.text(sweep, a)
     for wrong in ("nan", " inf", " safe", "None", "unknown", "  -0 "):
         assert wrong not in text, (wrong, text)
     assert max(map(len, text.splitlines())) <= 108
@@ -459,17 +461,17 @@ values = ["3 mm", "3.05 mm"]
 def test_seeds_are_shared_and_pairing_takes_their_scatter_out():
     sweep = sweeps.computed(MONTE_CARLO.format(config=(CONFIGS / "demo.toml").as_posix()))
     a, b = sweep.points.values["x50_m"].reshape(2, 12)
-    c = choicewords.compared(sweep, 0, 12)
+    c = choice.compared(sweep, 0, 12)
     assert c.paired and c.lower == pytest.approx(1 - stats.ttest_rel(a, b, alternative="greater").pvalue)
     assert stats.pearsonr(a, b).statistic > 0.3, "the same random numbers in mills that differ little"
     status = sweep.points.status.copy()
     status[[1, 14]] = FAILED  # only runs that both have go into pairs
-    fewer = choicewords.compared(replace(sweep, points=replace(sweep.points, status=status)), 0, 12)
+    fewer = choice.compared(replace(sweep, points=replace(sweep.points, status=status)), 0, 12)
     kept = np.delete(np.arange(12), [1, 2])
     assert fewer.mean_a == pytest.approx(a[kept].mean())
     assert 1 - fewer.lower == pytest.approx(stats.ttest_rel(a[kept], b[kept], alternative="greater").pvalue)
     status[:11] = FAILED  # one run in common is no pair to know a scatter from
-    alone = choicewords.compared(replace(sweep, points=replace(sweep.points, status=status)), 0, 12)
+    alone = choice.compared(replace(sweep, points=replace(sweep.points, status=status)), 0, 12)
     assert not alone.paired and alone.freedom == 10
 
 
@@ -505,7 +507,7 @@ def test_one_monte_carlo_run_close_to_a_limit_is_told():
     sweep = made([axis("stator.gap", 2e-3, 3e-3)], replace(found, values={**found.values}))
     a = choose(sweep, X90)
     j = a.judged
-    from millsim.choose.sentences import scatter_words
+    from millsim.explore.choose.sentences import scatter_words
 
     assert scatter_words(sweep, X90, j, 0) == "Within the Monte Carlo error of the limit: x90."
     assert scatter_words(sweep, X90, j, 1) == ""
@@ -526,7 +528,7 @@ def test_the_estimate_of_one_pass_is_that_of_the_circuit_without_return():
     j = judge(sweep, FINE)
     e = extsieve.estimated(sweep, j, FINE, 300e-6)
     for s in (0, 4, 8):
-        c = circuit.once(config_at(sweep, s), 300e-6, class_ratio=sweep.class_ratio)
+        c = loop.once(config_at(sweep, s), 300e-6, class_ratio=sweep.class_ratio)
         assert e.passed[s] == pytest.approx(c.accepted_kg_s / c.total_kg_s, rel=0.06) and e.passed[s] < 0.8
         # the circuit has the aperture as a class bound: on so coarse classes that is worth some per cent
         assert e.gross_J_kg[s] == pytest.approx(c.gross_J_kg, rel=0.06)
@@ -541,7 +543,7 @@ def test_journey_9_none_reaches_it_and_the_sieve_is_told():
     assert not a.judged.meets.any()
     assert a.choice.nearest is not None and a.sieved is not None
     c = a.sieved.circuit
-    again = circuit.closed(config_at(sweep, a.sieved.setting), 0.5e-3, class_ratio=sweep.class_ratio)
+    again = loop.closed(config_at(sweep, a.sieved.setting), 0.5e-3, class_ratio=sweep.class_ratio)
     assert (again.accepted_kg_s, again.gross_J_kg) == (c.accepted_kg_s, c.gross_J_kg)
     assert c.accepted_kg_s + c.returned_kg_s == pytest.approx(c.total_kg_s, rel=1e-6)
     judged = a.sieved.judged.achieved
@@ -645,7 +647,7 @@ def test_a_large_sweep_needs_less_than_two_kilobytes_a_point():
     tracemalloc.start()
     a = choose(sweep, FINE)
     extsieve.estimated(sweep, a.judged, FINE, 500e-6)
-    choicewords.text(sweep, a)
+    choice.text(sweep, a)
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert own + peak < 2000 * n

@@ -6,14 +6,14 @@ import mills
 import numpy as np
 import pytest
 
-from millsim import psd
-from millsim.assemble import balance_result
-from millsim.capacity import CANNOT, OK, OVER
-from millsim.circuit import Cut, close, closed, once, ready, through
-from millsim.circuitband import closed_band
+from millsim.base.numerics import psd
 from millsim.errors import InputError
-from millsim.outcome import solve
-from millsim.problem import build
+from millsim.forecast.assemble import balance_result
+from millsim.forecast.outcome import solve
+from millsim.mill.problem import build
+from millsim.record.limits import CANNOT, OK, OVER
+from millsim.studies.circuit.band import closed_band
+from millsim.studies.circuit.loop import Cut, close, closed, once, ready, through
 
 RATE = "feed.rate=0.5 kg/h"
 FRESH = 0.5 / 3600.0  # kg/s

@@ -12,10 +12,10 @@ import pytest
 from click.testing import CliRunner
 from helpers import fake_prediction
 
-from millsim import cli as cli_module
-from millsim import results
+from millsim.commands import main as cli_module
+from millsim.commands.progress import Progress
 from millsim.errors import InputError, MillsimError, NotConverged, Problem
-from millsim.progress import Progress, duration
+from millsim.record import read, write
 
 ROOT = Path(__file__).parents[1]
 
@@ -35,11 +35,11 @@ def calls(monkeypatch):
         progress("balance", 0.5, "")
         return fake_prediction(seed=seed if seed is not None else 77, command=command)
 
-    monkeypatch.setitem(sys.modules, "millsim.config", types.SimpleNamespace(load_config=load_config))
-    fake_run = types.ModuleType("millsim.run")
+    monkeypatch.setitem(sys.modules, "millsim.mill.config.mill", types.SimpleNamespace(load_config=load_config))
+    fake_run = types.ModuleType("millsim.forecast.run")
     fake_run.predict = predict
-    monkeypatch.setitem(sys.modules, "millsim.run", fake_run)
-    monkeypatch.setattr("millsim.run", fake_run, raising=False)
+    monkeypatch.setitem(sys.modules, "millsim.forecast.run", fake_run)
+    monkeypatch.setattr("millsim.forecast.run", fake_run, raising=False)
     return seen
 
 
@@ -69,7 +69,7 @@ def test_predict_json_is_one_object_and_nothing_else(calls, config, tmp_path):
     answer = json.loads(result.stdout)
     assert answer["seed"] == 5
     assert result.stdout.count("\n") == 1
-    assert results.read(tmp_path / "r.h5").seed == 5
+    assert read.read(tmp_path / "r.h5").seed == 5
 
 
 def test_options_reach_the_engine_and_the_command_names_inputs_only(calls, config, tmp_path):
@@ -80,8 +80,7 @@ def test_options_reach_the_engine_and_the_command_names_inputs_only(calls, confi
     assert (engine, seed) == ("balance", 3)
     assert loaded.overrides == ['stator.gap="0.3 mm"', "rotor.bars=2"]
     assert (
-        command
-        == "millsim predict mill.toml --engine balance --seed 3 "
+        command == "millsim predict mill.toml --engine balance --seed 3 "
         "--set 'stator.gap=\"0.3 mm\"' --set rotor.bars=2"
     )
     assert len(list((tmp_path / "figs").glob("*.png"))) == 6
@@ -102,7 +101,7 @@ def test_the_command_names_no_folder(calls, config, tmp_path, setting, kept):
     result = run("predict", config, "--set", setting, "--out", tmp_path / "r.h5")
     assert result.exit_code == 0, result.output
     assert calls[0][0].overrides == [setting]
-    assert shlex.split(results.read(tmp_path / "r.h5").command)[-1] == kept
+    assert shlex.split(read.read(tmp_path / "r.h5").command)[-1] == kept
     assert "/me" not in result.stdout
 
 
@@ -137,7 +136,7 @@ def test_full_disk_after_computing_still_gives_the_answer(calls, config, tmp_pat
     def full(*_):
         raise MillsimError("cannot write r.h5: the disk is full.")
 
-    monkeypatch.setattr(results, "write", full)
+    monkeypatch.setattr(write, "write", full)
     result = run("predict", config, "--json", "--out", tmp_path / "r.h5")
     assert result.exit_code == 1
     assert json.loads(result.stdout)["status"] == "ok"
@@ -148,7 +147,7 @@ def failing(monkeypatch, error):
     def predict(*_, **__):
         raise error
 
-    monkeypatch.setattr("millsim.run.predict", predict)
+    monkeypatch.setattr("millsim.forecast.run.predict", predict)
 
 
 def test_every_problem_gets_its_own_line_and_json_lists_them(calls, config, monkeypatch):
@@ -186,12 +185,7 @@ def test_failures_have_codes_and_no_traceback_without_debug(calls, config, monke
 
 
 def test_bad_usage_exits_2(calls, config):
-    for args in (
-        ["predict"],
-        ["predict", config, "--engine", "magic"],
-        ["predict", config, "--seed", "-1"],
-        ["grind"],
-    ):
+    for args in (["predict"], ["predict", config, "--engine", "magic"], ["predict", config, "--seed", "-1"], ["grind"]):
         assert run(*args).exit_code == 2
     assert run("predict", "nothere.toml").exit_code == 2
     assert calls == []
@@ -199,7 +193,7 @@ def test_bad_usage_exits_2(calls, config):
 
 def test_plot_and_export_write_beside_the_file_and_keep_what_exists(tmp_path):
     file = tmp_path / "run 1.h5"
-    results.write(fake_prediction(), file)
+    write.write(fake_prediction(), file)
     for command, folder, suffix in (("plot", "run 1-figures", ".png"), ("export", "run 1-tables", ".csv")):
         result = run(command, file)
         assert result.exit_code == 0, result.output
@@ -222,15 +216,15 @@ def test_materials_lists_and_prints_cards(monkeypatch):
         load_material=lambda name, base=None: types.SimpleNamespace(title=name.upper()),
         format_table=lambda card: f"<{card.title}>\n",
     )
-    monkeypatch.setitem(sys.modules, "millsim.cards", fake)
-    monkeypatch.setattr("millsim.cards", fake, raising=False)
+    monkeypatch.setitem(sys.modules, "millsim.mill.cards", fake)
+    monkeypatch.setattr("millsim.mill.cards", fake, raising=False)
     assert run("materials").stdout == "pla   PLA\npmma  PMMA\n"
     assert run("materials", "pla").stdout == "<PLA>\n"
 
 
 def test_help_and_version_load_no_heavy_package():
     code = (
-        "import sys\nfrom millsim.cli import cli\n"
+        "import sys\nfrom millsim.commands.main import cli\n"
         "for args in (['--help'], ['-h'], ['--version'], ['predict', '--help']):\n"
         "    try: cli(args, prog_name='millsim')\n"
         "    except SystemExit as e: assert e.code == 0, args\n"
@@ -240,9 +234,7 @@ def test_help_and_version_load_no_heavy_package():
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     assert "predict" in done.stdout
-    done = subprocess.run(
-        [sys.executable, "-m", "millsim", "--version"], cwd=ROOT, capture_output=True, text=True
-    )
+    done = subprocess.run([sys.executable, "-m", "millsim", "--version"], cwd=ROOT, capture_output=True, text=True)
     assert done.stdout.startswith("millsim 0.")
 
 
@@ -282,8 +274,3 @@ def test_progress_in_a_log_is_few_lines():
         for k in range(90):
             progress("band", k / 90)
     assert 2 <= len(stream.getvalue().splitlines()) <= 4
-
-
-@pytest.mark.parametrize(("seconds", "words"), [(0.1, "1 s"), (40, "40 s"), (200, "3 min"), (9000, "2.5 h")])
-def test_duration_in_words(seconds, words):
-    assert duration(seconds) == words

@@ -8,13 +8,13 @@ import matplotlib
 import pytest
 from click.testing import CliRunner
 
-from millsim import plots_bench
-from millsim.cards import load_material
-from millsim.cli import cli
-from millsim.config import load_config
-from millsim.measured.dropsheet import read_drops
-from millsim.measured.droptest import analyse
-from millsim.measured.idlerun import compare, read_idle
+from millsim.commands.main import cli
+from millsim.learn.measured.dropsheet import read_drops
+from millsim.learn.measured.droptest import analyse
+from millsim.learn.measured.idlerun import compare, read_idle
+from millsim.mill.cards import load_material
+from millsim.mill.config.mill import load_config
+from millsim.show.plots import bench
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 DROPS, IDLE, MILL = (CONFIGS / n for n in ("demo_droptest.csv", "demo_idle.csv", "demo.toml"))
@@ -113,7 +113,7 @@ def test_idle_with_a_mill(tmp_path):
         (("idle", IDLE, "--set", "stator.gap=1 mm"), "--set: has no meaning without --config"),
         (("idle", IDLE, "--efficiency", "0.6"), "--efficiency: has no meaning without --config"),
         (("idle", IDLE, "--config", MILL, "--at", "shaft", "--efficiency", "0.6"), "no meaning with --at shaft"),
-        (("idle", IDLE, "--config", MILL, "--temperature", "40"), "--temperature: \"40\" has no unit"),
+        (("idle", IDLE, "--config", MILL, "--temperature", "40"), '--temperature: "40" has no unit'),
         (("idle", IDLE, "--config", "no.toml"), "no.toml"),
     ],
 )
@@ -183,10 +183,10 @@ def figures(few):
     demo, little = analyse(read_drops(DROPS, pmma)), analyse(read_drops(few, pmma))
     fit = read_idle(IDLE)
     return {
-        "warm": plots_bench.drop_figure(demo, demo.groups[0]),
-        "few": plots_bench.drop_figure(little, little.groups[0]),
-        "idle": plots_bench.idle_figure(fit, None),
-        "mill": plots_bench.idle_figure(fit, compare(fit, load_config(MILL))),
+        "warm": bench.drop_figure(demo, demo.groups[0]),
+        "few": bench.drop_figure(little, little.groups[0]),
+        "idle": bench.idle_figure(fit, None),
+        "mill": bench.idle_figure(fit, compare(fit, load_config(MILL))),
     }
 
 

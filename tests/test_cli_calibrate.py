@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from millsim.cli import cli
+from millsim.commands.main import cli
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 

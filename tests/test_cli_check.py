@@ -10,11 +10,11 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from millsim import cards
-from millsim.cli import cli
-from millsim.config import load_config
+from millsim.commands.main import cli
 from millsim.errors import NotConverged
-from millsim.problem import build
+from millsim.mill import cards
+from millsim.mill.config.mill import load_config
+from millsim.mill.problem import build
 
 ROOT = Path(__file__).parents[1]
 CONFIGS = ROOT / "configs"
@@ -189,7 +189,7 @@ def test_a_prediction_that_does_not_settle_leaves_its_lines_open(monkeypatch):
     def fails(*_args, **_more):
         raise NotConverged("residual 0.3")
 
-    monkeypatch.setattr("millsim.run.predict", fails)
+    monkeypatch.setattr("millsim.forecast.run.predict", fails)
     result = run(CONFIGS / "batch.toml")
     assert result.exit_code == 0
     assert result.stderr == "The prediction did not settle (residual 0.3), so what needs one is not checked.\n"
@@ -197,15 +197,15 @@ def test_a_prediction_that_does_not_settle_leaves_its_lines_open(monkeypatch):
 
 
 def test_a_long_prediction_shows_that_it_works(monkeypatch):
-    from millsim import cli_check
+    from millsim.commands import check
 
     def slow(*_args, **_more):
         time.sleep(0.4)
         raise NotConverged("residual 0.3")
 
-    monkeypatch.setattr("millsim.run.predict", slow)
-    monkeypatch.setattr("millsim.progress._PATIENCE_S", 0.05)
-    monkeypatch.setattr(cli_check, "_PATIENCE_S", 0.1)
+    monkeypatch.setattr("millsim.forecast.run.predict", slow)
+    monkeypatch.setattr("millsim.commands.progress._PATIENCE_S", 0.05)
+    monkeypatch.setattr(check, "_PATIENCE_S", 0.1)
     result = run(CONFIGS / "batch.toml")
     assert "prediction: 0%, a quick one for the review" in result.stderr
 
@@ -217,10 +217,10 @@ def test_quick_compiles_nothing_and_predicts_nothing():
         "from numba.core.dispatcher import Dispatcher\n"
         "def compiles(self, *a, **k): raise AssertionError(f'{self.py_func.__name__} is compiled')\n"
         "Dispatcher.compile = compiles\n"
-        "from millsim.cli import cli\n"
+        "from millsim.commands.main import cli\n"
         "try: cli(['check', 'configs/batch.toml', '--quick'], prog_name='millsim')\n"
         "except SystemExit as e: assert e.code == 0, e.code\n"
-        "assert 'millsim.run' not in sys.modules and 'matplotlib' not in sys.modules\n"
+        "assert 'millsim.forecast.run' not in sys.modules and 'matplotlib' not in sys.modules\n"
     )
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=120)
     assert done.returncode == 0, done.stderr

@@ -9,14 +9,14 @@ from click.testing import CliRunner
 from scipy import stats
 from sweeps import axis, made, points
 
-from millsim import circuit
-from millsim.choose import targets
-from millsim.choose.judge import share_finer
-from millsim.cli import cli
-from millsim.sweep.points import config_at
-from millsim.sweep.read import read
-from millsim.sweep.record import CANNOT, FAILED, MISSING
-from millsim.sweep.write import write
+from millsim.commands.main import cli
+from millsim.explore.choose import targets
+from millsim.explore.choose.judge import share_finer
+from millsim.explore.sweep.points import config_at
+from millsim.explore.sweep.read import read
+from millsim.explore.sweep.write import write
+from millsim.record.limits import CANNOT, FAILED, MISSING
+from millsim.studies.circuit import loop
 
 HEAD = '[target]\ntitle = "ours"\n'
 EASY = f'{HEAD}[window]\nto = "500 um"\n[yield]\nleast = "60 %"\n'
@@ -74,7 +74,7 @@ def test_journey_9_choose_by_end_use(file, target):
     one = json.loads(run("choose", file, target(J9), "--json").stdout)
     assert one["meets"] is False and one["nearest"]["point"] == int(np.argmin(_miss(sweep)))
     s = one["with_sieve"]  # kg/h and kWh/kg of accepted powder, as the circuit itself gives them
-    c = circuit.closed(config_at(sweep, s["point"]), 0.5e-3, class_ratio=sweep.class_ratio)
+    c = loop.closed(config_at(sweep, s["point"]), 0.5e-3, class_ratio=sweep.class_ratio)
     assert s["accepted_kg_s"] == c.accepted_kg_s
     assert s["gross_J_kg"] == pytest.approx(c.electrical_W / c.accepted_kg_s)
     assert f"{3600 * c.accepted_kg_s:.3g} kg/h of accepted powder" in text

@@ -7,12 +7,12 @@ import mills
 import pytest
 from click.testing import CliRunner
 
-from millsim import results
-from millsim.circuit import closed
-from millsim.cli import cli
-from millsim.config import load_config
-from millsim.run import predict
-from millsim.wording import digits
+from millsim.base.quantities.written import digits
+from millsim.commands.main import cli
+from millsim.forecast.run import predict
+from millsim.mill.config.mill import load_config
+from millsim.record import write
+from millsim.studies.circuit.loop import closed
 
 DEMO = str(mills.CONFIGS / "demo.toml")
 NO_BAND = ("--set", "run.band_samples=0")
@@ -98,7 +98,7 @@ def test_two_mills_and_which_of_them_binds():
 def test_json_names_the_config_that_a_stored_prediction_would_have(tmp_path):
     # Once as a line, once by way of a stored prediction: one config, so one hash.
     first = mills.config("demo", *FIRST[1::2], "feed.rate=1 kg/h", "run.band_samples=0", "run.trace=false")
-    results.write(predict(first, engine="balance"), tmp_path / "first.h5")
+    write.write(predict(first, engine="balance"), tmp_path / "first.h5")
     stored = ["feed.size.kind=product", f"feed.size.file={tmp_path / 'first.h5'}", *SECOND[1::2]]
     found = json.loads(run(DEMO, DEMO, *FIRST, "--set", "feed.rate=1 kg/h", *SECOND, "--json").stdout)
     assert found["binds"] == "asked"

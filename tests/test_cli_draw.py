@@ -7,10 +7,10 @@ import mills
 import pytest
 from click.testing import CliRunner
 
-from millsim import results
-from millsim.cli import cli
-from millsim.config import load_config
-from millsim.run import predict
+from millsim.commands.main import cli
+from millsim.forecast.run import predict
+from millsim.mill.config.mill import load_config
+from millsim.record import write
 
 QUICK = ("run.band_samples=0", "run.trace=false", "run.class_ratio=1.3")
 
@@ -40,7 +40,7 @@ def config(tmp_path):
 def result(tmp_path_factory):
     """A kept prediction of the demo mill."""
     path = tmp_path_factory.mktemp("kept") / "demo.h5"
-    results.write(predict(load_config(mills.CONFIGS / "demo.toml", QUICK), engine="balance", seed=1), path)
+    write.write(predict(load_config(mills.CONFIGS / "demo.toml", QUICK), engine="balance", seed=1), path)
     return path
 
 

@@ -14,8 +14,9 @@ import pytest
 from click.testing import CliRunner
 from helpers import fake_prediction
 
-from millsim import cli, results
-from millsim.progress import Interrupts
+from millsim.commands import main
+from millsim.commands.progress import Interrupts
+from millsim.record import read, write
 
 ROOT = Path(__file__).parents[1]
 CONFIGS = ROOT / "configs"
@@ -23,7 +24,7 @@ QUICK = ("--engine", "balance", "--set", "run.band_samples=0", "--set", "run.tra
 
 
 def run(*args):
-    return CliRunner().invoke(cli.cli, [str(a) for a in args])
+    return CliRunner().invoke(main.cli, [str(a) for a in args])
 
 
 def errors(result) -> list[str]:
@@ -90,7 +91,7 @@ def test_every_mistake_of_a_config_is_listed_in_one_pass(tmp_path):
 @pytest.mark.parametrize("command", ["plot", "export"])
 def test_result_files_that_cannot_be_read_are_named(tmp_path, command):
     good = tmp_path / "good.h5"
-    results.write(fake_prediction(), good)
+    write.write(fake_prediction(), good)
     cut = tmp_path / "cut.h5"
     cut.write_bytes(good.read_bytes()[:5000])
     text = tmp_path / "text.h5"
@@ -133,7 +134,7 @@ def _limit_files() -> None:
 
 def test_a_full_disk_while_drawing_leaves_no_half_written_file(tmp_path):
     file = tmp_path / "r.h5"
-    results.write(fake_prediction(), file)
+    write.write(fake_prediction(), file)
     command = [sys.executable, "-m", "millsim", "plot", str(file), "-o", str(tmp_path / "figs")]
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, preexec_fn=_limit_files)
     assert done.returncode == 1
@@ -148,11 +149,11 @@ def test_a_full_disk_after_computing_still_prints_the_answer_and_keeps_the_old_f
     command = ["predict", str(CONFIGS / "demo.toml"), *QUICK, "--json", "--force", "--out", str(old)]
     script = (  # compile first: a full disk must not be mistaken for a compiler that cannot write its cache
         f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r})\n"
-        "import test_cli_errors as t, millsim.run as r, millsim.config as c\n"
+        "import test_cli_errors as t, millsim.forecast.run as r, millsim.mill.config.mill as c\n"
         "config = c.load_config(sys.argv[2], ['run.band_samples=0', 'run.trace=false'])\n"
         "r.predict(config, engine='balance')\n"
         "t._limit_files()\n"
-        "from millsim.cli import cli\ncli(sys.argv[1:])\n"
+        "from millsim.commands.main import cli\ncli(sys.argv[1:])\n"
     )
     done = subprocess.run([sys.executable, "-c", script, *command], cwd=ROOT, capture_output=True, text=True)
     assert done.returncode == 1, done.stderr
@@ -191,14 +192,14 @@ def test_an_interrupt_while_drawing_says_that_the_prediction_is_kept(tmp_path, m
     def interrupted(*_args, **_kwargs):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("millsim.cli._run", lambda *_: fake_prediction())
-    monkeypatch.setattr("millsim.plots.save_all", interrupted)
+    monkeypatch.setattr("millsim.commands.main._run", lambda *_: fake_prediction())
+    monkeypatch.setattr("millsim.show.plots.prediction.save_all", interrupted)
     out = tmp_path / "r.h5"
     result = run("predict", CONFIGS / "demo.toml", "--out", out, "--plots", tmp_path / "figs")
     assert result.exit_code == 130
     (line,) = errors(result)
     assert line == f"Error: interrupted; the prediction is in {out}. Figures drawn so far stay in {tmp_path / 'figs'}."
-    assert results.read(out).seed == fake_prediction().seed
+    assert read.read(out).seed == fake_prediction().seed
 
 
 @pytest.mark.parametrize("name", ["demo", "pla", "swinging", "tight_jam", "batch"])
@@ -255,7 +256,7 @@ def test_a_failure_that_follows_from_a_swallowed_interrupt_counts_as_one(monkeyp
         except KeyboardInterrupt:
             raise RuntimeError("no compiled object yet") from None
 
-    monkeypatch.setattr("millsim.cli._run", broken)
+    monkeypatch.setattr("millsim.commands.main._run", broken)
     result = run("predict", CONFIGS / "demo.toml")
     assert result.exit_code == 130
     assert errors(result) == ["Error: interrupted; nothing was written."]

@@ -8,10 +8,10 @@ import mills
 import pytest
 from click.testing import CliRunner
 
-from millsim import cards
-from millsim.cli import cli
-from millsim.params import BASES
-from millsim.wording import capital
+from millsim.base.quantities.params import BASES
+from millsim.base.quantities.written import capital
+from millsim.commands.main import cli
+from millsim.mill import cards
 
 NO_BAND = ("--set", "run.band_samples=0")
 J7 = (

@@ -9,15 +9,16 @@ import pytest
 from click.testing import CliRunner
 from helpers import fake_prediction
 
-from millsim import results, why
-from millsim.cli import cli
+from millsim.commands.main import cli
 from millsim.errors import MillsimError
+from millsim.record import read, write
+from millsim.show.words import why
 
 
 @pytest.fixture
 def stored(tmp_path):
     path = tmp_path / "mill.h5"
-    results.write(fake_prediction(trace=False), path)
+    write.write(fake_prediction(trace=False), path)
     return path
 
 
@@ -25,8 +26,8 @@ def stored(tmp_path):
 def drawn(monkeypatch):
     """The figures that were drawn; nothing is drawn for real, only noted."""
     seen = []
-    monkeypatch.setattr("millsim.report.html.to_html", lambda p: seen.append("html") or f"<p>{p.mill_name}</p>\n")
-    monkeypatch.setattr("millsim.report.pdf.to_pdf", lambda p: seen.append("pdf") or b"%PDF-1.4\n")
+    monkeypatch.setattr("millsim.show.report.html.to_html", lambda p: seen.append("html") or f"<p>{p.mill_name}</p>\n")
+    monkeypatch.setattr("millsim.show.report.pdf.to_pdf", lambda p: seen.append("pdf") or b"%PDF-1.4\n")
     return seen
 
 
@@ -121,7 +122,7 @@ def test_a_file_it_cannot_read_costs_one_sentence(stored, drawn, how, words, com
 def test_why_prints_the_sentences_of_the_report(stored):
     result = CliRunner().invoke(cli, ["why", str(stored)])
     assert result.exit_code == 0 and result.stderr == ""
-    said = why.sentences(results.read(stored))
+    said = why.sentences(read.read(stored))
     assert len(said) >= 3
     text = " ".join(result.stdout.split())
     at = [text.find(" ".join(s.split())) for s in said]
@@ -133,13 +134,13 @@ def test_why_prints_the_sentences_of_the_report(stored):
 
 def test_why_as_json(stored):
     answer = json.loads(CliRunner().invoke(cli, ["why", str(stored), "--json"]).stdout)
-    p = results.read(stored)
+    p = read.read(stored)
     assert answer == {"status": "ok", "mill": p.mill_name, "config_sha256": p.config_sha256, "why": why.sentences(p)}
 
 
 def test_why_of_a_mill_that_cannot_run(tmp_path):
     path = tmp_path / "mill.h5"
-    results.write(dataclasses.replace(fake_prediction(trace=False), status="cannot run"), path)
+    write.write(dataclasses.replace(fake_prediction(trace=False), status="cannot run"), path)
     result = CliRunner().invoke(cli, ["why", str(path)])
     assert result.exit_code == 0 and result.stdout.startswith("Where each watt goes: ")
     assert "Hits:" not in result.stdout and "What makes the powder" not in result.stdout
@@ -149,7 +150,7 @@ def test_a_pdf_that_fails_leaves_no_page_behind(stored, drawn, monkeypatch):
     def fail(_):
         raise MillsimError("no room.")
 
-    monkeypatch.setattr("millsim.report.pdf.to_pdf", fail)
+    monkeypatch.setattr("millsim.show.report.pdf.to_pdf", fail)
     result = run(stored, "--pdf", stored.parent / "wall.pdf")
     assert result.exit_code == 1 and "no room." in result.stderr
     assert files(stored.parent) == ["mill.h5"]
@@ -157,7 +158,7 @@ def test_a_pdf_that_fails_leaves_no_page_behind(stored, drawn, monkeypatch):
 
 def test_a_hostile_name_stays_text(tmp_path):
     path = tmp_path / "mill.h5"
-    results.write(dataclasses.replace(fake_prediction(trace=False), mill_name="<script>alert(1)</script>"), path)
+    write.write(dataclasses.replace(fake_prediction(trace=False), mill_name="<script>alert(1)</script>"), path)
     assert run(path).exit_code == 0
     page = path.with_suffix(".html").read_text(encoding="utf-8")
     assert "<script" not in page and "&lt;script&gt;alert(1)&lt;/script&gt;" in page

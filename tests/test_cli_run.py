@@ -9,15 +9,15 @@ import pytest
 from click.testing import CliRunner
 from runsheets import CONFIGS, SIEVED, changed, mill_in, sieved
 
-from millsim import cli
-from millsim.measured.runbalance import close
-from millsim.measured.runsheet import read_run
+from millsim.commands import main
+from millsim.learn.measured.runbalance import close
+from millsim.learn.measured.runsheet import read_run
 
 DEMO = CONFIGS / "demo_run.toml"
 
 
 def run(*args):
-    return CliRunner().invoke(cli.cli, ["run", *map(str, args)])
+    return CliRunner().invoke(main.cli, ["run", *map(str, args)])
 
 
 @pytest.fixture

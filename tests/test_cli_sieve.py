@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 from helpers import HAND
 
-from millsim.cli import cli
+from millsim.commands.main import cli
 
 CONFIGS = Path(__file__).parents[1] / "configs"
 

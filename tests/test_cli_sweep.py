@@ -13,8 +13,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from millsim import cli
-from millsim.sweep import read
+from millsim.commands import main
+from millsim.explore.sweep import read
 
 ROOT = Path(__file__).resolve().parent.parent
 CONFIGS = ROOT / "configs"
@@ -34,7 +34,7 @@ def folder_with(folder, text):
 def sweep(folder, *args, out="s.h5"):
     """`millsim sweep s.toml`, with its files in the folder."""
     command = ["sweep", str(folder / "s.toml"), "--out", str(folder / out), *map(str, args)]
-    return CliRunner().invoke(cli.cli, command)
+    return CliRunner().invoke(main.cli, command)
 
 
 def errors(result):
@@ -157,7 +157,7 @@ class TestMistakes:
         assert 'design = "sobol"' in line
 
     def test_a_mill_config_is_not_a_sweep_file(self, tmp_path):
-        result = CliRunner().invoke(cli.cli, ["sweep", str(CONFIGS / "demo.toml"), "--out", str(tmp_path / "s.h5")])
+        result = CliRunner().invoke(main.cli, ["sweep", str(CONFIGS / "demo.toml"), "--out", str(tmp_path / "s.h5")])
         assert result.exit_code == 2
         assert "is a mill config, not a sweep file" in errors(result)[0]
 
@@ -286,8 +286,7 @@ class TestFiles:
         assert names(tmp_path) == ["s.csv"]
 
     @pytest.mark.parametrize(
-        ("out", "words"),
-        [("s.csv", "ends in .h5"), ("none/s.h5", "is not a folder"), (".", "is a folder")],
+        ("out", "words"), [("s.csv", "ends in .h5"), ("none/s.h5", "is not a folder"), (".", "is a folder")]
     )
     def test_a_name_that_cannot_be_is_refused_before_computing(self, tmp_path, out, words):
         result = sweep(folder_with(tmp_path, HEAD + GAP), out=out)
@@ -319,7 +318,7 @@ class TestFiles:
             place = Path("/proc/self")
         else:
             place.chmod(0o555)
-        result = CliRunner().invoke(cli.cli, ["sweep", str(tmp_path / "s.toml"), "--out", str(place / "s.h5")])
+        result = CliRunner().invoke(main.cli, ["sweep", str(tmp_path / "s.toml"), "--out", str(place / "s.h5")])
         place.chmod(0o755) if place.parent == tmp_path else None
         assert result.exit_code == 1
         (line,) = errors(result)
@@ -329,7 +328,7 @@ class TestFiles:
 
 def command(*args, before="", cwd=None, **how):
     """The real command in a process of its own."""
-    code = f"{before}\nfrom millsim.cli import main\nmain()"
+    code = f"{before}\nfrom millsim.commands.main import main\nmain()"
     return subprocess.Popen(
         [sys.executable, "-c", code, "sweep", *map(str, args)], cwd=cwd, stdout=subprocess.PIPE,
         stderr=subprocess.PIPE, text=True, **how,
@@ -360,7 +359,7 @@ class TestTrouble:
     @pytest.mark.parametrize("means", ["threads", "processes"])
     def test_ctrl_c_keeps_everything_done_and_says_so(self, whole, tmp_path, means):
         folder_with(tmp_path, MANY)
-        before = "from millsim.sweep import runner; runner.PROCESSES_FROM_S = " + (
+        before = "from millsim.explore.sweep import runner; runner.PROCESSES_FROM_S = " + (
             "1e9" if means == "threads" else "0.0"
         )
         process = command("s.toml", "--json", "--workers", 2, before=before, cwd=tmp_path)
@@ -391,7 +390,7 @@ class TestTrouble:
         limit = int(share * whole[1]) or 5  # the size a file may have stands for the room on the disk
         process = command(
             "s.toml", cwd=tmp_path,
-            before="import resource; from millsim.sweep import journal; real = journal.open_journal\n"
+            before="import resource; from millsim.explore.sweep import journal; real = journal.open_journal\n"
             f"def small(path):\n  resource.setrlimit(resource.RLIMIT_FSIZE, ({limit}, -1))\n  return real(path)\n"
             "journal.open_journal = small",
         )  # fmt: skip

@@ -6,7 +6,7 @@ import mills
 import pytest
 from click.testing import CliRunner
 
-from millsim.cli import cli
+from millsim.commands.main import cli
 
 LOSS = ("--lost", "0.05 g", "--milled", "2 kg")
 NO_BAND = ("--set", "run.band_samples=0")

@@ -5,8 +5,8 @@ import math
 import mills
 import pytest
 
-from millsim import cards
 from millsim.laws import breakage, cutting
+from millsim.mill import cards
 
 WH = 3600.0
 RHO = 1180.0  # acrylic, kg/m3
@@ -78,7 +78,7 @@ def test_a_free_mill_pays_more_for_very_fine_powder(v):
 def test_demo_band_holds_the_sawing_figure():
     # Common practice, no source: the demo makes powder about as fine as saw dust, so its energy band should hold
     # what sawing costs.
-    from millsim.run import predict
+    from millsim.forecast.run import predict
 
     gross = predict(mills.config("demo", "run.trace=false"), "balance", 1).main.scalars["gross_J_kg"]
     assert gross.low < SAWING[1]

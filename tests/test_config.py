@@ -6,10 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from millsim import cards, checks
-from millsim.config import load_config, parse_config
 from millsim.errors import InputError
 from millsim.laws.drive import opening_flow
+from millsim.mill import cards
+from millsim.mill.config import checks
+from millsim.mill.config.mill import load_config, parse_config
 
 CONFIGS = Path(__file__).parents[1] / "configs"
 SHIPPED = sorted(p for p in CONFIGS.glob("*.toml") if "[rotor]" in p.read_text(encoding="utf-8"))  # not run sheets
@@ -303,9 +304,7 @@ def test_open_fraction_near_the_geometry_is_taken():
 
 
 def test_missing_section_is_one_problem_with_an_example():
-    line = one(
-        BASE.replace('[feed.size]\nkind = "single"                  # all pieces alike\nsize = "4 mm"', "")
-    )
+    line = one(BASE.replace('[feed.size]\nkind = "single"                  # all pieces alike\nsize = "4 mm"', ""))
     assert "section [feed.size] is missing" in line
     assert 'kind = "single"' in line
 
@@ -319,16 +318,12 @@ def test_swinging_needs_its_keys_and_a_pivot_inside():
     lines = told(changed(('mount = "rigid"', 'mount = "swinging"')))
     assert len(lines) == 2
     assert "hammer_mass: is missing" in lines[0]
-    line = one(
-        changed(('mount = "rigid"', 'mount = "swinging"\nhammer_mass = "9 g"\npivot_radius = "60 mm"'))
-    )
+    line = one(changed(('mount = "rigid"', 'mount = "swinging"\nhammer_mass = "9 g"\npivot_radius = "60 mm"')))
     assert "not inside the tip radius" in line
 
 
 def test_motor_curve():
-    text = changed(
-        ("efficiency", 'speed_curve = [["200 W", "10000 rpm"], ["800 W", "9000 rpm"]]\nefficiency')
-    )
+    text = changed(("efficiency", 'speed_curve = [["200 W", "10000 rpm"], ["800 W", "9000 rpm"]]\nefficiency'))
     config = parse_config(text, base_dir=CONFIGS)
     assert config.drive.curve_power_W == (0.0, 200.0, 800.0)
     assert config.drive.curve_speed_rad_s[0] == config.drive.speed_rad_s
@@ -341,11 +336,7 @@ def test_feed_table():
     table = 'kind = "table"\napertures = ["2 mm", "4 mm", "5 mm"]\nq3 = [0.2, 0.9, 1.0]\n'
     text = changed(('kind = "single"', table), ('size = "4 mm"', ""))
     size = parse_config(text).feed.size
-    assert (size.kind, size.sheet_apertures_m, size.sheet_q3) == (
-        "sieve_sheet",
-        (0.002, 0.004, 0.005),
-        (0.2, 0.9, 1.0),
-    )
+    assert (size.kind, size.sheet_apertures_m, size.sheet_q3) == ("sieve_sheet", (0.002, 0.004, 0.005), (0.2, 0.9, 1.0))
     assert size.largest_m == pytest.approx(0.004 * 1.25**0.5)
     assert "the shares end at 0.9" in one(text.replace(", 1.0]", ", 0.9]"))
     assert "has 2 values for 3 apertures" in one(text.replace("[0.2, 0.9, 1.0]", "[0.9, 1.0]"))
@@ -427,9 +418,7 @@ def test_text_loads_back_the_same_without_any_file(path, tmp_path):
 
 def test_hash_ignores_spelling_and_sees_values(tmp_path):
     reference = parse_config(BASE).sha256
-    same = changed(
-        ('radius = "60 mm"', 'radius = "6 cm" # the same'), ('room = "20 °C"', 'room = "293.15 K"')
-    )
+    same = changed(('radius = "60 mm"', 'radius = "6 cm" # the same'), ('room = "20 °C"', 'room = "293.15 K"'))
     blocks = same.split("\n[")
     same = "[" + "\n[".join([blocks[-1], *blocks[1:-1]]) + "\n"  # last section first, head comment gone
     assert parse_config(same, "other.toml", tmp_path).sha256 == reference
@@ -449,17 +438,11 @@ def test_hash_sees_into_the_users_card_and_sheet(tmp_path):
                    ('size = "4 mm"', 'sheet = "feed.csv"'))  # fmt: skip
     first = parse_config(text, base_dir=tmp_path)
     again = parse_config(first.text, base_dir=tmp_path / "elsewhere")
-    assert (again.sha256, again.text, dict(again.material)) == (
-        first.sha256,
-        first.text,
-        dict(first.material),
-    )
+    assert (again.sha256, again.text, dict(again.material)) == (first.sha256, first.text, dict(first.material))
     renamed = tmp_path / "other.toml"
     renamed.write_text(card.read_text(encoding="utf-8"), encoding="utf-8")
     assert parse_config(text.replace("own.toml", "other.toml"), base_dir=tmp_path).sha256 == first.sha256
-    renamed.write_text(
-        card.read_text(encoding="utf-8").replace("value = 1240.0", "value = 1235.0"), encoding="utf-8"
-    )
+    renamed.write_text(card.read_text(encoding="utf-8").replace("value = 1240.0", "value = 1235.0"), encoding="utf-8")
     assert parse_config(text.replace("own.toml", "other.toml"), base_dir=tmp_path).sha256 != first.sha256
     sheet.write_text("aperture_mm,retained_g\n4,1\n2,6\npan,1\n", encoding="utf-8")
     assert parse_config(text, base_dir=tmp_path).sha256 != first.sha256

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from millsim.config import load_config, parse_config
 from millsim.errors import InputError
-from millsim.schema import SECTIONS
+from millsim.mill.config.mill import load_config, parse_config
+from millsim.mill.config.schema import SECTIONS
 
 CONFIGS = Path(__file__).parents[1] / "configs"
 SHIPPED = sorted(p for p in CONFIGS.glob("*.toml") if "[rotor]" in p.read_text(encoding="utf-8"))  # not run sheets
@@ -71,8 +71,7 @@ WORDS = [
     "[[1, 2], [3]]", "{a = 1}", '"' + "x" * 2000 + '"', "[" * 500 + "]" * 500,
 ]  # fmt: skip
 NAMES = sorted(
-    {k.name for keys in SECTIONS.values() for k in keys}
-    | {*SECTIONS, "model", "material", "value", "density", "title"}
+    {k.name for keys in SECTIONS.values() for k in keys} | {*SECTIONS, "model", "material", "value", "density", "title"}
 )
 TEXT = st.text(max_size=20)
 DOTTED = [f"{s}.{k.name}" for s, keys in SECTIONS.items() for k in keys]
@@ -123,9 +122,7 @@ def test_mutated_configs_load_or_say_why(seed, path, slips):
 @given(st.sampled_from(SHIPPED), st.data())
 def test_random_bytes_in_a_file_load_or_say_why(tmp_path_factory, path, data):
     raw = bytearray(path.read_bytes())
-    for at, byte in data.draw(
-        st.lists(st.tuples(st.integers(0, len(raw) - 1), st.integers(0, 255)), max_size=5)
-    ):
+    for at, byte in data.draw(st.lists(st.tuples(st.integers(0, len(raw) - 1), st.integers(0, 255)), max_size=5)):
         raw[at] = byte
     file = tmp_path_factory.getbasetemp() / "bytes.toml"
     file.write_bytes(bytes(raw))

@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 from scipy.linalg import expm
 
-from millsim import psd
-from millsim.balance import FLOWS, OBLIQUITY, fill_rates, fill_strikes, march
-from millsim.batch import advance
-from millsim.chamber import NIP
-from millsim.outcome import grid_of, new_work, solve, solve_batch
+from millsim.base.numerics import psd
+from millsim.engines.balance import FLOWS, OBLIQUITY, fill_rates, fill_strikes, march
+from millsim.engines.batch import advance
+from millsim.forecast.outcome import grid_of, new_work, solve, solve_batch
+from millsim.mill.chamber import NIP
 
 RATE = 0.0003  # kg/s, well below capacity
 FRACTURE_ONLY = ("model.edge_share_bevelled=1e-9", "stator.gap=8 mm")  # no piece of the demo feed meets this gap
@@ -96,9 +96,7 @@ def frozen_batch():
     for j in range(n):
         source, column = np.zeros(n), np.zeros(n)
         source[j] = 1.0
-        march(
-            m, k[0], p.edges, p.x, table, escape, chip_share, strikes, source, shift, column, screen, flows[0]
-        )
+        march(m, k[0], p.edges, p.x, table, escape, chip_share, strikes, source, shift, column, screen, flows[0])
         inverse[:, j] = column
     return p, work, np.linalg.inv(inverse) - shift * np.eye(n)
 

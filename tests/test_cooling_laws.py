@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from CoolProp.CoolProp import PropsSI
 
-from millsim.coolants import DRY_ICE, NITROGEN, PRACTICE, coolant_per_kg, gas_per_kg
-from millsim.heatcool import LEAST_OXYGEN, MOST_CO2, OXYGEN, fresh_air
 from millsim.laws import air, cooling, heat
+from millsim.studies.heat.cool import LEAST_OXYGEN, MOST_CO2, OXYGEN, fresh_air
+from millsim.studies.heat.coolants import DRY_ICE, NITROGEN, PRACTICE, coolant_per_kg, gas_per_kg
 
 ATM = 101325.0
 KWH = 3.6e6

@@ -4,10 +4,10 @@ import math
 
 import pytest
 
-from millsim import benchwords
-from millsim.cards import load_material
 from millsim.errors import InputError
-from millsim.measured.cuttest import read_cuts
+from millsim.learn.measured.cuttest import read_cuts
+from millsim.mill.cards import load_material
+from millsim.show.words import bench
 
 WH = 3600.0
 PMMA = load_material("pmma")
@@ -40,7 +40,7 @@ def test_diamond_disc_and_its_ceiling(tmp_path):
     rate, low, high = test.most_kg_s(300.0)
     assert rate * 3.6e6 == pytest.approx(400, rel=0.06)
     assert low < rate < high
-    words = " ".join(benchwords.cut_text(test, 300.0).split())
+    words = " ".join(bench.cut_text(test, 300.0).split())
     assert "A motor of 300 W at the shaft makes about 416 g/h at that price" in words
     assert "The true ceiling is at least that, for idle power and the saw motor's loss are in the price" in words
     assert "gross, idle included, so an upper bound for the cut" in words
@@ -58,7 +58,7 @@ def test_diamond_disc_and_its_ceiling(tmp_path):
 )
 def test_a_ceiling_is_called_one_only_for_the_bare_cut(tmp_path, idle, options, words, silent):
     rows = f"power_loaded_W{',power_idle_W' * bool(idle)},time_s,removed_g\n430{',' * bool(idle)}{idle},60,10\n"
-    told = " ".join(benchwords.cut_text(cut(tmp_path, rows, **options), 300.0).split())
+    told = " ".join(bench.cut_text(cut(tmp_path, rows, **options), 300.0).split())
     assert words in told and silent not in told
     assert ("at most" in told) == (words == "makes at most")
 
@@ -101,7 +101,7 @@ def test_repeats_add_their_scatter(tmp_path):
     assert test.se_J_kg == pytest.approx(math.hypot(scatter / 2, meter), rel=1e-9)
     # Welch and Satterthwaite: only the scatter has few degrees of freedom, so n - 1 is the least.
     assert test.dof == pytest.approx(3 * (test.se_J_kg / (scatter / 2)) ** 4)
-    assert "The cuts scatter by" in benchwords.cut_text(test, None)
+    assert "The cuts scatter by" in bench.cut_text(test, None)
 
 
 def test_two_repeats_that_differ_leave_the_ceiling_open(tmp_path):
@@ -115,8 +115,8 @@ def test_the_motors_loss_is_taken_off_where_it_is_known(tmp_path):
     mains, known, shaft = cut(tmp_path, rows), cut(tmp_path, rows, efficiency=0.6), cut(tmp_path, rows, at="shaft")
     assert known.most_kg_s(300.0)[0] == pytest.approx(mains.most_kg_s(300.0)[0] / 0.6)
     assert shaft.at_shaft_J_kg == mains.at_shaft_J_kg == mains.mean_J_kg
-    assert "counted as cutting" in benchwords.cut_text(mains, None)
-    assert "counted as cutting" not in benchwords.cut_text(shaft, None)
+    assert "counted as cutting" in bench.cut_text(mains, None)
+    assert "counted as cutting" not in bench.cut_text(shaft, None)
 
 
 def test_density_comes_from_the_column_before_the_card(tmp_path):
@@ -148,5 +148,5 @@ def test_without_density_the_question_is_asked(tmp_path):
 
 
 def test_the_shaft_figure_is_told_where_it_can_be(tmp_path):
-    words = benchwords.cut_text(cut(tmp_path, HEAD + "270,85,2.5,500,6\n", efficiency=0.6), None)
+    words = bench.cut_text(cut(tmp_path, HEAD + "270,85,2.5,500,6\n", efficiency=0.6), None)
     assert "At the shaft, by the motor's efficiency of 60 %: 432 Wh/kg." in words

@@ -5,7 +5,8 @@ import numba
 import numpy as np
 import pytest
 
-from millsim import band, chambertrace, montecarlo
+from millsim.engines import montecarlo
+from millsim.forecast import band, stalls
 
 
 def bits(value):
@@ -73,7 +74,7 @@ def test_another_seed_is_another_sample():
 
 def traced(seed=1):
     p, o = mills.problem("tight_jam", "feed.rate=3 kg/h"), mills.outcome("tight_jam", "feed.rate=3 kg/h")
-    return chambertrace.follow(p, o, p.config.feed.rate_kg_s, seed, runs=6, seconds=0.5)
+    return stalls.follow(p, o, p.config.feed.rate_kg_s, seed, runs=6, seconds=0.5)
 
 
 def test_pieces_do_not_depend_on_threads(threads):
@@ -101,7 +102,7 @@ def test_band_repeats_and_follows_its_seed(monkeypatch):
 def test_balance_has_no_memory():
     # Solving something else in between changes no bit.
     p = mills.problem("demo")
-    from millsim.outcome import solve
+    from millsim.forecast.outcome import solve
 
     first = solve(p, 0.0003)
     solve(mills.problem("pla"), None)

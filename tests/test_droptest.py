@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from millsim import benchjson, benchwords
-from millsim.cards import card_toml, load_material
 from millsim.errors import InputError
-from millsim.measured.dropcard import drop_card
-from millsim.measured.dropsheet import read_drops, sphere_mass, sphere_size
-from millsim.measured.droptest import TRANSFER, analyse
+from millsim.learn.measured.dropcard import drop_card
+from millsim.learn.measured.dropsheet import read_drops, sphere_mass, sphere_size
+from millsim.learn.measured.droptest import TRANSFER, analyse
+from millsim.mill.cards import card_toml, load_material
+from millsim.show.words import bench, bench_json
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 PMMA = load_material("pmma")
@@ -40,7 +40,6 @@ def refused(folder, text):
     with pytest.raises(InputError) as error:
         analysed(folder, text)
     return "\n".join(str(p) for p in error.value.problems)
-
 
 
 # --- reading ---------------------------------------------------------------------------------------------
@@ -98,7 +97,7 @@ def test_a_row_that_begins_with_a_name_is_no_header(tmp_path):
 def test_all_problems_in_one_pass_by_line(tmp_path):
     head = "hammer_mass_g,height_mm,piece_mass_mg,broken,tested\n"
     text = refused(tmp_path, head + "100,80,41,3,2\n100,x,41,1,2\n9e9,80,,1,2\n")
-    assert "line 3: height_mm: \"x\" is not a number" in text
+    assert 'line 3: height_mm: "x" is not a number' in text
     assert "line 4: hammer_mass_g: 9e9 g is out of range; allowed: 1 g to 50000 g" in text
     swapped = refused(tmp_path, head + "100,80,41,3,2\n100,80,,1,2\n")
     assert "line 2: 3 broken of 2 tested; are the two swapped?" in swapped
@@ -202,7 +201,7 @@ def test_pieces_that_weaken_are_noticed(tmp_path):
     # Of 40 first drops 8 break, of 32 second drops on survivors all: no constant strength does that.
     head = "hammer_mass_g,height_mm,piece_mass_mg,tested,broken,drop\n"
     rows = "100,40,41,20,2,1\n100,40,41,18,18,2\n100,80,41,20,6,1\n100,80,41,14,14,2\n"
-    report = benchwords.drop_text(analysed(tmp_path, head + rows))
+    report = bench.drop_text(analysed(tmp_path, head + rows))
     assert "earlier drops seem to have weakened the pieces" in " ".join(report.split())
 
 
@@ -217,9 +216,9 @@ def test_the_first_line_is_the_speed_as_a_range(tmp_path):
     low, high = g.W_50(0.95)
     speeds = math.sqrt(2 * low / TRANSFER), math.sqrt(2 * high * TRANSFER)
     assert g.speeds() == pytest.approx(speeds)
-    first = benchwords.drop_text(test).splitlines()[2]
+    first = bench.drop_text(test).splitlines()[2]
     assert f"at a speed of {speeds[0]:.0f} to {speeds[1]:.0f} m/s" in first
-    words = " ".join(benchwords.drop_text(test).split())
+    words = " ".join(bench.drop_text(test).split())
     assert "squeezes a piece between two faces" in words
     assert "rebounding is not deducted" in words
 
@@ -233,7 +232,7 @@ def test_sizes_differ_so_only_size_times_energy_counts(tmp_path):
     assert b.W_50()[0] == pytest.approx(2 * a.W_50()[0], rel=1e-5)
     mixed = analysed(tmp_path, head + "100,80,4,10,3\n100,160,4,10,7\n100,20,2,10,3\n").groups[0]
     assert not mixed.one_size
-    assert "these pieces (2 to 4 mm)" in benchwords.drop_text(analysed(tmp_path, head + "100,80,4,9,3\n100,20,2,9,5\n"))
+    assert "these pieces (2 to 4 mm)" in bench.drop_text(analysed(tmp_path, head + "100,80,4,9,3\n100,20,2,9,5\n"))
 
 
 def test_separation_is_said_with_its_bound(tmp_path):
@@ -243,11 +242,11 @@ def test_separation_is_said_with_its_bound(tmp_path):
     W = [0.1 * G * h * 1e-3 / 41e-6 for h in (40, 80)]
     assert g.W_50() == pytest.approx(W)
     assert g.W_50(0.95) == pytest.approx(W)  # ten whole and ten broken are enough for 95 %
-    words = " ".join(benchwords.drop_text(test).split())
+    words = " ".join(bench.drop_text(test).split())
     assert "there is no finite estimate" in words
     assert "everything from 1910 J/kg on" in words
     assert "By the counts alone W50 is 957 to 1910 J/kg (95 %)" in words
-    few = " ".join(benchwords.drop_text(analysed(tmp_path, grouped([0, 0, 1, 1, 1], 1))).split())
+    few = " ".join(bench.drop_text(analysed(tmp_path, grouped([0, 0, 1, 1, 1], 1))).split())
     assert "too few pieces to bound W50" in few
 
 
@@ -257,10 +256,10 @@ def test_separation_is_said_with_its_bound(tmp_path):
 )
 def test_none_or_all_broken_give_a_bound_only(tmp_path, broken, words):
     test = analysed(tmp_path, grouped(broken))
-    assert words in " ".join(benchwords.drop_text(test).split()).replace("No piece", "no piece")
+    assert words in " ".join(bench.drop_text(test).split()).replace("No piece", "no piece")
     low, high = test.groups[0].W_50(0.95)
     assert (low == 0.0) != math.isinf(high)
-    assert benchjson.drop_json(test)["groups"][0]["fit"] is None
+    assert bench_json.drop_json(test)["groups"][0]["fit"] is None
 
 
 def test_a_staircase_is_recognised(tmp_path):
@@ -281,15 +280,15 @@ def test_grouped_levels_get_the_sum(tmp_path):
 
 
 def test_a_poor_fit_is_called_poor(tmp_path):
-    words = " ".join(benchwords.drop_text(analysed(tmp_path, grouped([0, 19, 2, 18, 20], 20))).split())
+    words = " ".join(bench.drop_text(analysed(tmp_path, grouped([0, 19, 2, 18, 20], 20))).split())
     assert "The fit is poor" in words
-    assert "The fit is poor" not in benchwords.drop_text(analysed(tmp_path, grouped([0, 5, 12, 18, 20], 20)))
+    assert "The fit is poor" not in bench.drop_text(analysed(tmp_path, grouped([0, 5, 12, 18, 20], 20)))
 
 
 def test_what_the_data_do_not_determine_is_said(tmp_path):
-    words = " ".join(benchwords.drop_text(analysed(tmp_path, grouped([3, 5, 7, 9, 10]))).split())
+    words = " ".join(bench.drop_text(analysed(tmp_path, grouped([3, 5, 7, 9, 10]))).split())
     assert "Not determined: whether there is a threshold at all" in words
-    clear = benchwords.drop_text(analysed(tmp_path, grouped([0, 0, 7, 8, 10], heights=(20, 40, 60, 90, 160))))
+    clear = bench.drop_text(analysed(tmp_path, grouped([0, 0, 7, 8, 10], heights=(20, 40, 60, 90, 160))))
     assert "Not determined: whether" not in clear
 
 
@@ -420,8 +419,8 @@ def test_a_cold_test_alone_fills_the_cold_side(tmp_path):
 def test_a_mill_runs_on_the_card(tmp_path):
     import shutil
 
-    from millsim.config import load_config
-    from millsim.problem import build
+    from millsim.mill.config.mill import load_config
+    from millsim.mill.problem import build
 
     write(tmp_path, card_toml(card_of(tmp_path, CLEAR)), "measured.toml")
     for name in ("demo.toml", "offcuts_sieve.csv"):
@@ -450,7 +449,7 @@ HITS = "hammer_mass_g,height_mm,piece_mass_mg,drops,broken\n"
     ],
 )
 def test_a_test_that_runs_backwards_is_questioned_first(tmp_path, text):
-    report = benchwords.drop_text(analysed(tmp_path, text)).splitlines()
+    report = bench.drop_text(analysed(tmp_path, text)).splitlines()
     assert report[2].startswith("Harder drops broke fewer pieces: are heights, masses")
     assert report[3].startswith("Half of ")
 
@@ -465,7 +464,7 @@ def test_a_test_that_runs_backwards_is_questioned_first(tmp_path, text):
     ],
 )
 def test_a_test_that_runs_forwards_is_not(tmp_path, text):
-    assert "broke fewer pieces" not in benchwords.drop_text(analysed(tmp_path, text))
+    assert "broke fewer pieces" not in bench.drop_text(analysed(tmp_path, text))
 
 
 def test_no_card_from_a_test_that_runs_backwards(tmp_path):
@@ -477,14 +476,14 @@ def test_milligrams_typed_as_grams_are_questioned(tmp_path):
     # 41 mg in a column named mg but typed in g: a thousandth of the mass, 32 times the speed.
     good, slip = (grouped([0, 3, 7, 9, 10]).replace(",41,", f",{m},") for m in ("41", "0.041"))
     asked = "No bar of a mill strikes at more than about 200 m/s"
-    report = benchwords.drop_text(analysed(tmp_path, slip))
+    report = bench.drop_text(analysed(tmp_path, slip))
     assert report.index(asked) < report.index("Half of ") and "The smallest piece would have 0.4 mm." in report
-    assert asked not in benchwords.drop_text(analysed(tmp_path, good))
-    none = benchwords.drop_text(analysed(tmp_path, grouped([0, 0, 0, 0, 0]).replace(",41,", ",0.041,")))
+    assert asked not in bench.drop_text(analysed(tmp_path, good))
+    none = bench.drop_text(analysed(tmp_path, grouped([0, 0, 0, 0, 0]).replace(",41,", ",0.041,")))
     assert asked in none
 
 
 def test_one_level_says_what_it_tells(tmp_path):
-    report = " ".join(benchwords.drop_text(analysed(tmp_path, grouped([4], heights=(60,)))).split())
+    report = " ".join(bench.drop_text(analysed(tmp_path, grouped([4], heights=(60,)))).split())
     assert "All drops had the same energy: they tell the share that breaks there, and nothing of other" in report
     assert "40 %" in report

@@ -8,7 +8,7 @@ import json
 import pytest
 from click.testing import CliRunner
 
-from millsim.cli import cli
+from millsim.commands.main import cli
 
 HP_W = 745.6999
 SHORT_TON_KG = 907.18474

@@ -10,11 +10,11 @@ import mills
 import numpy as np
 import pytest
 
-from millsim import montecarlo
-from millsim.balance import FLOWS, OBLIQUITY
-from millsim.histories import DWELL
-from millsim.outcome import solve_batch
-from millsim.run import predict
+from millsim.engines import montecarlo
+from millsim.engines.balance import FLOWS, OBLIQUITY
+from millsim.engines.histories import DWELL
+from millsim.forecast.outcome import solve_batch
+from millsim.forecast.run import predict
 
 SEEDS = (11, 12, 13)
 HISTORIES = 13312

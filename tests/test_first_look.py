@@ -9,11 +9,11 @@ import mills
 import pytest
 from click.testing import CliRunner
 
-from millsim import results
-from millsim.cli import cli
-from millsim.config import load_config
-from millsim.params import BASES
-from millsim.plots_drawing import drawing
+from millsim.base.quantities.params import BASES
+from millsim.commands.main import cli
+from millsim.mill.config.mill import load_config
+from millsim.record import read
+from millsim.show.drawing.sheet import drawing
 
 # A 110 mm four-bar rotor at 18 000 rpm, 2 mm gap, 1.0 mm holes at 2.0 mm, an 800 W router, 3 mm PLA pellets.
 EDITS = (
@@ -56,12 +56,12 @@ def test_tip_speed_and_open_share_by_hand(first, page):
     assert config.drive.speed_rad_s * config.rotor.radius_m == pytest.approx(TIP_M_S)
     assert config.sieve.open_fraction == pytest.approx(OPEN, rel=1e-3)
     assert "tip speed ✗ fails 103.7 m/s at most 80 m/s" in page
-    told = " ".join(t.get_text() for t in drawing(config, results.read(first[1])).findobj(matplotlib.text.Text))
+    told = " ".join(t.get_text() for t in drawing(config, read.read(first[1])).findobj(matplotlib.text.Text))
     assert "tip speed 104 m/s" in told and "open: 22.7 %" in told
 
 
 def test_what_comes_out_has_bands(first):
-    p, text = results.read(first[1]), first[2]
+    p, text = read.read(first[1]), first[2]
     for name in ("x50_m", "x90_m", "throughput_kg_s", "gross_J_kg", "net_J_kg", "outlet_temperature_K"):
         s = p.main.scalars[name]
         assert s.low < s.value < s.high, name
@@ -78,14 +78,14 @@ def test_what_comes_out_has_bands(first):
 
 
 def test_watts_and_kilograms_agree(first):
-    s = results.read(first[1]).main.scalars
+    s = read.read(first[1]).main.scalars
     assert s["gross_J_kg"].value * s["throughput_kg_s"].value == pytest.approx(s["electrical_power_W"].value, rel=1e-6)
     above = s["electrical_power_W"].value - s["idle_power_W"].value
     assert s["net_J_kg"].value * s["throughput_kg_s"].value == pytest.approx(above, rel=1e-6)
 
 
 def test_it_says_what_it_rests_on(first, page):
-    p = results.read(first[1])
+    p = read.read(first[1])
     for text in (first[2], page):
         assert "othing here is measured on your mill, 50 of 54 parameters are assumed or from memory" in text
     assert all(a.basis in BASES and a.source for a in p.parameters)
@@ -96,7 +96,7 @@ def test_it_says_what_it_rests_on(first, page):
 
 
 def test_the_three_widest_and_what_to_measure_next(first, page):
-    p = results.read(first[1])
+    p = read.read(first[1])
     widest = [name for name, _ in p.widest["x50_m"][:3]]
     assert len(widest) == 3
     for text in (first[2], page):

@@ -8,18 +8,28 @@ import mills
 import numpy as np
 import pytest
 
-from millsim.capacity import LIMITS, TEMPERATURE
-from millsim.config import load_config
 from millsim.errors import InputError, MillsimError
-from millsim.heatanswers import CONTACT_K, HOT_ROOM_K, answers
-from millsim.heatcool import schedule
-from millsim.heatrunaway import Loop, follow, runaway, toughens
-from millsim.heatstand import Case, air_curve, air_losses, at_room, changed, crossing, idle, inlet_flow, with_air
-from millsim.heattables import FEED_STEPS_K, coolants, heat_json
-from millsim.heatwords import sentences
+from millsim.forecast.run import predict
 from millsim.laws import air, heat
-from millsim.problem import build
-from millsim.run import predict
+from millsim.mill.config.mill import load_config
+from millsim.mill.problem import build
+from millsim.record.limits import LIMITS, TEMPERATURE
+from millsim.show.words.heat import sentences
+from millsim.show.words.heat_tables import FEED_STEPS_K, coolants, heat_json
+from millsim.studies.heat.answers import CONTACT_K, HOT_ROOM_K, answers
+from millsim.studies.heat.cool import schedule
+from millsim.studies.heat.runaway import Loop, follow, runaway, toughens
+from millsim.studies.heat.stand import (
+    Case,
+    air_curve,
+    air_losses,
+    at_room,
+    changed,
+    crossing,
+    idle,
+    inlet_flow,
+    with_air,
+)
 
 CONFIGS = mills.CONFIGS
 STEADY = ("demo", "pla", "swinging", "tight_jam")

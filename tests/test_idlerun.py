@@ -9,12 +9,12 @@ import pytest
 import statsmodels.api as sm
 from scipy.optimize import nnls
 
-from millsim import idlewords
-from millsim.chamber import idle_power
-from millsim.config import load_config
 from millsim.errors import InputError
-from millsim.measured.idlerun import TELL_APART, compare, fit_idle, read_idle
-from millsim.problem import build
+from millsim.learn.measured.idlerun import TELL_APART, compare, fit_idle, read_idle
+from millsim.mill.chamber import idle_power
+from millsim.mill.config.mill import load_config
+from millsim.mill.problem import build
+from millsim.show.words import idle
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 RPM = math.pi / 30
@@ -80,14 +80,14 @@ def test_a_fixed_loss_of_the_motor_is_found_from_four_speeds_on():
     none = fit_idle(SPEEDS, noisy(3))
     assert not none.has_loss
     assert 0 < none.loss_most_W < 20
-    assert "does not show; it may be up to" in idlewords.idle_text(none, None)
+    assert "does not show; it may be up to" in idle.idle_text(none, None)
 
 
 def test_one_speed_gives_only_the_sum():
     fit = fit_idle(np.array([1000.0, 1005.0]), np.array([200.0, 202.0]))
     assert fit.distinct == 1
     assert all(map(math.isnan, fit.terms))
-    words = " ".join(idlewords.idle_text(fit, None).split())
+    words = " ".join(idle.idle_text(fit, None).split())
     assert "201 W at the mains" in words
     assert "One speed gives only the sum of bearings and windage; measure at half that speed too" in words
 
@@ -97,7 +97,7 @@ def test_speeds_too_close_do_not_tell_the_terms_apart():
     assert not close.told_apart
     assert wide.told_apart
     assert close.se[0] * 1000.0 > TELL_APART * close.power_W[-1]
-    words = " ".join(idlewords.idle_text(close, None).split())
+    words = " ".join(idle.idle_text(close, None).split())
     assert "The speeds do not tell the terms apart" in words
     assert "They span a factor 1.1" in words
 
@@ -107,7 +107,7 @@ def test_more_than_cubic_is_noticed():
     fit = fit_idle(SPEEDS, power, at="shaft")
     assert fit.terms[0] == 0.0
     assert fit.below_zero() == "bearings"
-    assert "would come out below zero" in idlewords.idle_text(fit, None)
+    assert "would come out below zero" in idle.idle_text(fit, None)
     assert fit_idle(SPEEDS, watts(), at="shaft").below_zero() == ""
 
 
@@ -132,7 +132,7 @@ def test_the_lines_to_paste_make_the_model_reproduce_the_measurement(at):
 
 def test_the_lines_are_in_the_report_and_can_be_read():
     m = compare(fit_idle(SPEEDS, watts()), demo())
-    report = idlewords.idle_text(fit_idle(SPEEDS, watts()), m)
+    report = idle.idle_text(fit_idle(SPEEDS, watts()), m)
     lines = report[report.index("  [model]") :].splitlines()[1:3]
     values = [line.split(" = ") for line in lines]
     loaded = demo(*(f"model.{k.strip()}={v}" for k, v in values))
@@ -170,7 +170,7 @@ def test_verdict_and_hint(terms, verdict, hint):
     fit = fit_idle(SPEEDS, watts(*terms))
     m = compare(fit, demo())
     assert m.verdict == verdict
-    assert hint in " ".join(idlewords.idle_text(fit, m).split())
+    assert hint in " ".join(idle.idle_text(fit, m).split())
 
 
 def test_one_speed_with_a_mill_keeps_its_bearings():
@@ -178,7 +178,7 @@ def test_one_speed_with_a_mill_keeps_its_bearings():
     m = compare(fit, demo())
     assert m.split_assumed
     assert m.bearing_torque_Nm == demo().model.value("bearing_torque")
-    assert "the bearing torque is the config's" in " ".join(idlewords.idle_text(fit, m).split())
+    assert "the bearing torque is the config's" in " ".join(idle.idle_text(fit, m).split())
     mill = build(demo(f"model.windage_factor={m.windage_factor}")).mill[0]
     assert sum(idle_power(mill, 1000.0, 293.15)) / 0.78 == pytest.approx(200.0, rel=1e-6)
 
@@ -186,7 +186,7 @@ def test_one_speed_with_a_mill_keeps_its_bearings():
 def test_no_lines_where_the_terms_are_not_told_apart():
     omega = np.array([9000.0, 9200.0, 9500.0]) * RPM
     fit = fit_idle(omega, np.array([310.0, 309.0, 309.0]))
-    report = " ".join(idlewords.idle_text(fit, compare(fit, demo())).split())
+    report = " ".join(idle.idle_text(fit, compare(fit, demo())).split())
     assert not fit.told_apart and "[model]" not in report and "windage_factor" not in report
     assert "No lines for the config: the speeds do not tell bearings and windage apart." in report
 
@@ -202,7 +202,7 @@ def test_no_lines_where_the_terms_are_not_told_apart():
 def test_no_lines_that_the_config_refuses(power, words):
     fit = fit_idle(SPEEDS, power)
     m = compare(fit, demo())
-    report = " ".join(idlewords.idle_text(fit, m).split())
+    report = " ".join(idle.idle_text(fit, m).split())
     assert fit.told_apart and words in report and "[model]" not in report
     with pytest.raises(InputError):
         demo(f"model.windage_factor={m.windage_factor}", f'model.bearing_torque="{m.bearing_torque_Nm} N m"')

@@ -11,9 +11,9 @@ import numba
 import numpy as np
 import pytest
 
-from millsim import psd
+from millsim.base.numerics import psd
+from millsim.engines.kinetics.solve import solve_batch, solve_steady
 from millsim.errors import InputError, NotConverged
-from millsim.kinetics import solve_batch, solve_steady
 
 DATA = json.loads((Path(__file__).parent / "data" / "fragmentation.json").read_text())
 TIMES = [0.5, 1.0, 5.0, 20.0]
@@ -177,9 +177,7 @@ def test_monte_carlo_same_bits_for_any_thread_count():
                 edges, 1.0, rate_x, uniform_daughters, [1, 5], exit_rate=rate_x2,
                 engine="montecarlo", histories=20_001, number_exponent=1,
             )  # fmt: skip
-            run = solve_steady(
-                edges, 1.0, rate_x, uniform_daughters, residence=3, tanks=2, engine="montecarlo"
-            )
+            run = solve_steady(edges, 1.0, rate_x, uniform_daughters, residence=3, tanks=2, engine="montecarlo")
             results.append([batch.charge_q3, batch.product_q3, batch.number, run.product_q3, run.charge])
     finally:
         numba.set_num_threads(before)
@@ -253,9 +251,7 @@ def test_g4_compensated_tanks(tanks, engine):
     def daughters(y, x):
         return (y / x) ** 1.1
 
-    r = solve_steady(
-        edges, 1.0, select, daughters, residence=3.0, tanks=tanks, engine=engine, histories=50_000, seed=5
-    )
+    r = solve_steady(edges, 1.0, select, daughters, residence=3.0, tanks=tanks, engine=engine, histories=50_000, seed=5)
     exact = np.array([stored[f"{x:g}"] for x in POINTS])
     tolerance = 1e-13 if engine == "balance" else 4 * np.sqrt(exact * (1 - exact) / 50_000)
     assert np.all(np.abs(1 - r.product_q3[1:-1] - exact) <= tolerance)
@@ -299,9 +295,7 @@ def test_steady_engines_agree_with_a_sorting_exit():
     edges = psd.size_grid(1e-3, 1.0, 1.08, [0.3])
     exact = solve_steady(edges, 0.9, breaking, fragments, exit_rate=sieve, extrapolate=True)
     coarse = solve_steady(edges, 0.9, breaking, fragments, exit_rate=sieve)
-    found = solve_steady(
-        edges, 0.9, breaking, fragments, exit_rate=sieve, engine="montecarlo", histories=100_000
-    )
+    found = solve_steady(edges, 0.9, breaking, fragments, exit_rate=sieve, engine="montecarlo", histories=100_000)
     assert np.all(np.abs(found.product_q3 - exact.product_q3) <= 4 * found.product_q3_se + 3e-4)
     assert np.all(np.abs(found.charge_q3 - exact.charge_q3) <= 4 * found.charge_q3_se + 3e-4)
     assert abs(found.charge - exact.charge) <= 4 * found.charge_se + 2e-4 * exact.charge

@@ -248,9 +248,7 @@ def test_terminal_velocity_of_pla(x, v):
     assert brentq(surplus, 1e-6, 50.0) == near(v, 0.05)
 
 
-@pytest.mark.parametrize(
-    ("mm", "ms"), [(4, 500), (1, 125), (0.5, 59), (0.2, 17), (0.1, 6.3), (0.05, 2.3), (0.02, 0.6)]
-)
+@pytest.mark.parametrize(("mm", "ms"), [(4, 500), (1, 125), (0.5, 59), (0.2, 17), (0.1, 6.3), (0.05, 2.3), (0.02, 0.6)])
 def test_relaxation_times(mm, ms):
     # notes 4: PLA at 25 m/s slip.
     tau = motion.relaxation_time(mm * 1e-3, 1240.0, 25.0, 1.2041, 1.8135e-5)
@@ -428,9 +426,7 @@ def test_thin_plate_joins_thick_plate():
         assert air.plate_loss(f, 2.39) == near(air.plate_loss(f, 2.41), 0.01)
 
 
-@given(
-    st.floats(0.0, 2000.0), st.floats(1e-3, 0.1), st.floats(0.0, 2000.0), st.floats(1e2, 1e8), st.floats(0.0, 1e6)
-)
+@given(st.floats(0.0, 2000.0), st.floats(1e-3, 0.1), st.floats(0.0, 2000.0), st.floats(1e2, 1e8), st.floats(0.0, 1e6))
 def test_air_flow_balances_the_pressures(dp_fan, Q_max, blower, k2, k1):
     Q = air.air_flow(dp_fan, Q_max, blower, k2, k1)
     if dp_fan + blower <= 0.0:

@@ -59,7 +59,9 @@ CASES = {
     "series_conductance": ("heat", ["2 W/K", "0.8 W/K"], "W/K"),
     "warming_time": ("heat", ["0.004 m", "1240 kg/m^3", "1250 J/(kg K)", "0.13 W/(m K)", "200 W/(m^2 K)"], "s"),
     "film_coefficient": (
-        "heat", ["0.001 m", "15 m/s", "1.2 kg/m^3", "1.8e-5 Pa s", "0.026 W/(m K)", "0.7"], "W/(m^2 K)",
+        "heat",
+        ["0.001 m", "15 m/s", "1.2 kg/m^3", "1.8e-5 Pa s", "0.026 W/(m K)", "0.7"],
+        "W/(m^2 K)",
     ),
     "self_heating": ("heat", ["500 W/kg", "1240 kg/m^3", "0.002 m", "150 W/(m^2 K)"], "K"),
     "warmed_share": ("heat", ["4 s", "2 s"], ""),
@@ -75,9 +77,7 @@ CASES = {
     "mixed_air": ("cooling", ["303 K", "278 K", "0.9"], "K"),
     "cooler_outlet": ("cooling", ["280 K", "303 K", "0.9"], "K"),
     "time_to": ("cooling", ["303 K", "318 K", "327 K", "138 s"], "s"),
-    "coolant_ratio": (
-        "cooling", ["96e3 J/kg", "36e4 J/kg", "199e3 J/kg", "1040 J/(kg K)", "77 K", "243 K", "1.2"], "",
-    ),
+    "coolant_ratio": ("cooling", ["96e3 J/kg", "36e4 J/kg", "199e3 J/kg", "1040 J/(kg K)", "77 K", "243 K", "1.2"], ""),
     "gas_volume": ("cooling", ["0.5 kg", "0.044 kg/mol", "293 K", "8.314 J/(mol K)", "101325 Pa"], "m^3"),
     "air_for_oxygen": ("cooling", ["0.01 m^3/s", "0.195", "0.209"], "m^3/s"),
     "air_for_gas": ("cooling", ["0.01 m^3/s", "0.005"], "m^3/s"),

@@ -6,11 +6,11 @@ import mills
 import numpy as np
 import pytest
 
-from millsim import montecarlo
-from millsim.chamber import idle_power
+from millsim.engines import montecarlo
+from millsim.forecast.outcome import solve_batch
+from millsim.forecast.run import predict
 from millsim.laws import air, heat
-from millsim.outcome import solve_batch
-from millsim.run import predict
+from millsim.mill.chamber import idle_power
 
 BARE = ("run.band_samples=0", "run.trace=false", "run.histories=2048", "run.x50_error=0")
 SLOW_FEEDS = {"demo": "500 g/h", "pla": "500 g/h", "swinging": "500 g/h", "tight_jam": "60 g/h"}
@@ -103,7 +103,7 @@ def test_the_state_answers_itself(name):
 
 def test_work_per_strike_is_the_momentum_law():
     # All strikes of one state share (1 + e)(1 - kappa) v^2 times the mean cos^2, 5/6 (notes 4).
-    from millsim.chamber import STRIKES, strike_energies
+    from millsim.mill.chamber import STRIKES, strike_energies
 
     p, o = mills.problem("demo"), mills.outcome("demo")
     k = np.zeros(1, STRIKES)

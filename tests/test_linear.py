@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.linalg import expm
 
-from millsim import linear
+from millsim.engines.kinetics import linear
 from millsim.errors import NotConverged
 
 

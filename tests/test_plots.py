@@ -11,8 +11,9 @@ import pytest
 from helpers import fake_engine, fake_prediction, fake_trace
 from matplotlib.figure import Figure
 
-from millsim import plots, plots_power, plots_size
 from millsim.errors import InputError
+from millsim.show.plots import power, size
+from millsim.show.plots import prediction as plots
 
 
 def texts(figure: Figure) -> str:
@@ -29,11 +30,7 @@ def test_every_figure_has_units_legible_type_and_a_footer(name):
     labels = [axis.get_label_text() for axes in figure.axes for axis in (axes.xaxis, axes.yaxis)]
     assert all("/" in label for label in labels if label)
     assert any(labels)
-    sizes = [
-        t.get_fontsize()
-        for t in figure.findobj(matplotlib.text.Text)
-        if t.get_text().strip() and t.get_visible()
-    ]
+    sizes = [t.get_fontsize() for t in figure.findobj(matplotlib.text.Text) if t.get_text().strip() and t.get_visible()]
     assert min(sizes) >= 9
 
 
@@ -49,7 +46,7 @@ def test_nothing_runs_off_the_page(name):
 
 
 def test_cumulative_figure_shows_both_engines_band_feed_charge_and_hole():
-    figure = plots_size.cumulative(fake_prediction())
+    figure = size.cumulative(fake_prediction())
     words = texts(figure)
     for part in ("80 % band", "balance", "Monte Carlo", "feed", "charge inside", "sieve hole 0.5 mm"):
         assert part in words
@@ -57,37 +54,33 @@ def test_cumulative_figure_shows_both_engines_band_feed_charge_and_hole():
     assert axes.get_xscale() == "log"
     product = next(line for line in axes.lines if line.get_label() == "product (balance)")
     assert np.array_equal(product.get_ydata(), fake_prediction().main.table.product_q3 * 100)
-    styles = [
-        (line.get_linestyle(), line.get_color())
-        for line in axes.lines
-        if not line.get_label().startswith("_")
-    ]
+    styles = [(line.get_linestyle(), line.get_color()) for line in axes.lines if not line.get_label().startswith("_")]
     assert len({s for s, _ in styles}) == len(styles)
 
 
 def test_monte_carlo_is_drawn_as_points_whichever_engine_leads():
     swapped = fake_prediction(main=fake_engine("montecarlo", True), other=fake_engine("balance", False))
-    labels = [line.get_label() for line in plots_size.cumulative(swapped).axes[0].lines]
+    labels = [line.get_label() for line in size.cumulative(swapped).axes[0].lines]
     assert "product (balance)" in labels
-    assert "Monte Carlo" in texts(plots_size.cumulative(swapped))
+    assert "Monte Carlo" in texts(size.cumulative(swapped))
 
 
 def test_density_has_area_one_on_the_ln_axis():
     table = fake_prediction().main.table
-    density = plots_size.log_density(table.edges_m, table.product_q3)
+    density = size.log_density(table.edges_m, table.product_q3)
     area = np.sum(density * np.diff(np.log(table.edges_m)))
     assert area == pytest.approx(table.product_q3[-1] - table.product_q3[0], rel=1e-12)
 
 
 def test_rates_figure_marks_size_floor_and_hole():
     prediction = fake_prediction()
-    axes = plots_size.rates(prediction).axes[0]
+    axes = size.rates(prediction).axes[0]
     marks = sorted(line.get_xdata()[0] for line in axes.lines if len(line.get_xdata()) == 2)
     assert marks == pytest.approx([prediction.size_floor_m * 1e3, prediction.hole_m * 1e3])
 
 
 def test_ledger_bars_add_up_to_their_sums():
-    axes = plots_power.energy_ledger(fake_prediction()).axes[0]
+    axes = power.energy_ledger(fake_prediction()).axes[0]
     names = [t.get_text() for t in axes.get_yticklabels()]
     widths = dict(zip(names, (bar.get_width() for bar in axes.patches), strict=True))
     cut = names.index("Sum out")
@@ -96,15 +89,13 @@ def test_ledger_bars_add_up_to_their_sums():
 
 
 def test_stall_probability_is_said_in_words():
-    words = plots_power.stall_words(fake_trace())
-    assert words == (
-        "3 of 200 runs of 5 min stalled: 1.5 % (95 % interval 0.31 to 4.3 %). Shown: one that did."
-    )
-    assert words in texts(plots_power.torque_speed(fake_prediction()))
+    words = power.stall_words(fake_trace())
+    assert words == ("3 of 200 runs of 5 min stalled: 1.5 % (95 % interval 0.31 to 4.3 %). Shown: one that did.")
+    assert words in texts(power.torque_speed(fake_prediction()))
 
 
 def test_temperature_limit_far_away_does_not_flatten_the_curve():
-    axes = plots_power.temperature(fake_prediction(temperature_limit_K=900.0)).axes[0]
+    axes = power.temperature(fake_prediction(temperature_limit_K=900.0)).axes[0]
     assert axes.get_ylim()[1] < 100
     assert "limit 627 °C" in texts(axes.figure)
 
@@ -163,13 +154,11 @@ def test_pyplot_is_never_loaded(tmp_path):
     code = (
         f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r})\n"
         "from helpers import fake_prediction\n"
-        "from millsim import plots; assert 'matplotlib' not in sys.modules\n"
+        "from millsim.show.plots import prediction; assert 'matplotlib' not in sys.modules\n"
         f"plots.save_all(fake_prediction(), {str(tmp_path)!r})\n"
         "assert 'matplotlib.pyplot' not in sys.modules\n"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", code], cwd=Path(__file__).parents[1], capture_output=True, text=True
-    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=Path(__file__).parents[1], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
 
 
@@ -177,7 +166,7 @@ def test_a_feed_of_one_size_does_not_flatten_the_product():
     prediction = fake_prediction()
     table = dataclasses.replace(prediction.main.table, feed_q3=(prediction.main.table.edges_m > 2e-3) * 1.0)
     one_size = dataclasses.replace(prediction, main=dataclasses.replace(prediction.main, table=table))
-    axes = plots_size.density(one_size).axes[0]
+    axes = size.density(one_size).axes[0]
     assert axes.get_ylim()[1] < 2.5
     assert "feed (up to 7.2, cut off here)" in axes.get_legend_handles_labels()[1]
 
@@ -186,7 +175,7 @@ def test_a_stall_is_hatched_and_ends_the_curves():
     trace = fake_trace()
     stopped = trace.time_s > 100
     speed = np.where(stopped, 0.0, trace.speed_rad_s)
-    figure = plots_power.torque_speed(
+    figure = power.torque_speed(
         dataclasses.replace(
             fake_prediction(),
             requested_rate_kg_s=72 / 3600,
@@ -204,9 +193,9 @@ def test_a_stall_is_hatched_and_ends_the_curves():
 
 def test_torque_is_logarithmic_only_where_bites_dwarf_the_mean():
     trace = fake_trace()
-    assert plots_power.torque_speed(fake_prediction()).axes[0].get_yscale() == "linear"
+    assert power.torque_speed(fake_prediction()).axes[0].get_yscale() == "linear"
     biting = dataclasses.replace(trace, peak_torque_Nm=trace.torque_Nm + 80.0)
-    axes = plots_power.torque_speed(dataclasses.replace(fake_prediction(), trace=biting)).axes[0]
+    axes = power.torque_speed(dataclasses.replace(fake_prediction(), trace=biting)).axes[0]
     assert axes.get_yscale() == "log"
     assert axes.get_ylim()[0] < trace.torque_Nm.mean()
 
@@ -215,13 +204,11 @@ def test_temperature_figure_shows_room_and_of_a_batch_its_peak_in_seconds():
     batch = '[feed]\nbatch_mass = "12 g"\nbatch_time = "120 s"\n[air]\nroom = "25 degC"\n'
     time = np.linspace(0.0, 120.0, 121)
     kelvin = 298.15 + 20 * np.exp(-(((time - 10) / 8) ** 2))
-    figure = plots_power.temperature(
-        fake_prediction(config_text=batch, warmup_time_s=time, warmup_temperature_K=kelvin)
-    )
+    figure = power.temperature(fake_prediction(config_text=batch, warmup_time_s=time, warmup_temperature_K=kelvin))
     words = texts(figure)
     for part in ("of the batch", "45 °C", "room 25 °C", "limit 85 °C", "Time since start / s"):
         assert part in words
-    steady = texts(plots_power.temperature(fake_prediction()))
+    steady = texts(power.temperature(fake_prediction()))
     assert "Time since start / min" in steady
     assert "room 20 °C" in steady
 
@@ -230,7 +217,7 @@ def test_temperature_figure_shows_room_and_of_a_batch_its_peak_in_seconds():
     ("status", "words"), [("over capacity", "drawn for what it takes"), ("cannot run", "next to no feed")]
 )
 def test_footer_says_what_a_figure_stands_for_when_the_mill_cannot(status, words):
-    assert words in texts(plots_size.rates(fake_prediction(status=status)))
+    assert words in texts(size.rates(fake_prediction(status=status)))
 
 
 def test_rates_that_are_all_zero_are_said_to_be():
@@ -239,9 +226,9 @@ def test_rates_that_are_all_zero_are_said_to_be():
     names = ("strike_1_s", "selection_1_s", "nip_1_s", "chip_1_s", "escape_1_s")
     table = dataclasses.replace(prediction.main.table, **dict.fromkeys(names, zero))
     idle = dataclasses.replace(prediction, main=dataclasses.replace(prediction.main, table=table))
-    assert "nothing happens to the charge" in texts(plots_size.rates(idle))
+    assert "nothing happens to the charge" in texts(size.rates(idle))
 
 
 def test_tiny_terms_of_the_ledger_are_not_given_to_the_microwatt():
-    assert plots_power._watts(0.0002, 99.0) == "below 0.1 W"
-    assert plots_power._watts(12.34, 99.0) == "12.3 W  (12.5 %)"
+    assert power._watts(0.0002, 99.0) == "below 0.1 W"
+    assert power._watts(12.34, 99.0) == "12.3 W  (12.5 %)"

@@ -17,8 +17,9 @@ from helpers import fake_prediction
 from matplotlib.collections import PatchCollection
 from matplotlib.transforms import Bbox
 
-from millsim import drawing_shape, plots_drawing
-from millsim.config import load_config, parse_config
+from millsim.mill.config.mill import load_config, parse_config
+from millsim.show.drawing import shape as drawing_shape
+from millsim.show.drawing import sheet
 
 INCH = 25.4
 EXTREMES = {  # shipped config and what is changed
@@ -53,7 +54,7 @@ def config(name, *more):
 
 
 def drawn(name, prediction=None):
-    return plots_drawing.drawing(config(name), prediction)
+    return sheet.drawing(config(name), prediction)
 
 
 def parts(figure, label):
@@ -310,7 +311,7 @@ def test_no_text_meets_another_or_a_border_and_all_is_legible(name, predicted):
     for (one, a), (other, b) in itertools.combinations(boxes, 2):
         overlap = min(a.x1, b.x1) > max(a.x0, b.x0) and min(a.y1, b.y1) > max(a.y0, b.y0)
         assert not overlap, f"{one!r} meets {other!r}"
-    floor, wall = plots_drawing.MARGIN + plots_drawing.BLOCK, plots_drawing._RIGHT
+    floor, wall = sheet.MARGIN + sheet.BLOCK, sheet._RIGHT
     for text, b in boxes:
         left, right, low, high = b.x0 * mm, b.x1 * mm, b.y0 * mm, b.y1 * mm
         assert left > 7.5 and right < 289.5 and low > 7.3 and high < 202.5, text
@@ -341,7 +342,7 @@ def test_a_scale_bar_is_as_long_as_it_says(name):
 @pytest.mark.parametrize("wrong", ["stator.gap=30 mm", "sieve.hole=6 mm", "rotor.radius=6 cm"])
 def test_a_wrong_unit_shows(wrong):
     settings = [wrong, "sieve.pitch=12 mm", "sieve.thickness=5 mm"] if "hole" in wrong else [wrong]
-    figure = plots_drawing.drawing(config("demo", *settings))
+    figure = sheet.drawing(config("demo", *settings))
     if "gap" in wrong:  # half a rotor radius of empty air
         assert part(figure, "gap circle").radius / part(figure, "tip circle").radius == near(1.5)
     elif "hole" in wrong:  # feed that falls through
@@ -350,20 +351,21 @@ def test_a_wrong_unit_shows(wrong):
         assert words(figure) == words(drawn("demo"))
 
 
-@pytest.mark.parametrize("suffix", plots_drawing.SUFFIXES)
+@pytest.mark.parametrize("suffix", sheet.SUFFIXES)
 @pytest.mark.parametrize("name", ["demo", "one hammer, fine mesh"])
 def test_the_same_bytes_each_time(name, suffix):
     p = fake_prediction()
-    first = plots_drawing.to_bytes(drawn(name, p), suffix)
+    first = sheet.to_bytes(drawn(name, p), suffix)
     with matplotlib.rc_context({"font.size": 30, "lines.linewidth": 9, "savefig.dpi": 30}):  # a user's settings
-        assert plots_drawing.to_bytes(drawn(name, p), suffix) == first
+        assert sheet.to_bytes(drawn(name, p), suffix) == first
     assert first.startswith({"png": b"\x89PNG", "svg": b"<?xml", "pdf": b"%PDF"}[suffix])
     assert b"Date" not in first and b"matplotlib" not in first.lower().replace(b"matplotlib.org/", b"")
 
 
 def test_the_same_bytes_in_another_process():
     code = (
-        "import hashlib, sys\nfrom millsim import config, plots_drawing as d\n"
+        "import hashlib, sys\nfrom millsim.mill.config import mill as config\n"
+        "from millsim.show.drawing import sheet as d\n"
         f"c = config.load_config({str(mills.CONFIGS / 'demo.toml')!r})\n"
         "print(*(hashlib.sha256(d.to_bytes(d.drawing(c), s)).hexdigest() for s in d.SUFFIXES))"
     )
@@ -378,10 +380,10 @@ def test_the_same_bytes_in_another_process():
 def test_any_name_of_a_mill_stays_in_its_place():
     for name in ("a mill named $x_1$ and {all} \\that " * 9, "粉碎機 № 1", "W" * 500):
         c = dataclasses.replace(config("demo"), name=name)
-        figure = plots_drawing.drawing(c)
+        figure = sheet.drawing(c)
         with warnings.catch_warnings():
             warnings.filterwarnings("ignore", message="Glyph")
             title = next(t for t in texts(figure) if t.get_fontsize() == 12)
             assert title.get_window_extent(figure.canvas.get_renderer()).x1 / figure.dpi * INCH < 100
-        for suffix in plots_drawing.SUFFIXES:
-            assert len(plots_drawing.to_bytes(figure, suffix)) > 10000
+        for suffix in sheet.SUFFIXES:
+            assert len(sheet.to_bytes(figure, suffix)) > 10000

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from helpers import HAND
 
-from millsim import plots_sieve, sizefits
-from millsim.sheet import parse_sheet
+from millsim.base.reading import fits
+from millsim.base.reading.sheet import parse_sheet
+from millsim.show.plots import sieve
 
 SHEETS = {
     "hand": HAND,
@@ -26,7 +27,7 @@ def sheet(name, text=None):
 
 
 def drawings(sheets):
-    return [f(sheets) for f in (plots_sieve.cumulative, plots_sieve.density, plots_sieve.rrsb)]
+    return [f(sheets) for f in (sieve.cumulative, sieve.density, sieve.rrsb)]
 
 
 def texts(figure):
@@ -49,7 +50,7 @@ def test_every_figure_is_named_legible_and_on_the_page(name, count):
 
 def test_the_cumulative_figure_marks_what_was_measured():
     hand = sheet("hand")
-    axes = plots_sieve.cumulative([hand]).axes[0]
+    axes = sieve.cumulative([hand]).axes[0]
     measured = next(line for line in axes.lines if line.get_label() == "hand, sieved")
     assert measured.get_marker() == "o" and axes.get_xscale() == "log"
     np.testing.assert_allclose(measured.get_xdata(), np.array(hand.apertures_m) * 1e3)
@@ -61,9 +62,9 @@ def test_the_cumulative_figure_marks_what_was_measured():
 
 def test_the_histogram_has_area_one_and_hatches_what_is_assumed():
     hand = sheet("hand")
-    edges, q3 = plots_sieve.histogram(hand)
+    edges, q3 = sieve.histogram(hand)
     assert edges[0] == pytest.approx(45e-6) and edges[-1] == 2.8e-3 and (q3[0], q3[-1]) == (0.0, 1.0)
-    axes = plots_sieve.density([hand]).axes[0]
+    axes = sieve.density([hand]).axes[0]
     steps = axes.patches[-1].get_data()
     area = np.dot(steps.values, np.diff(np.log(steps.edges)))
     assert area == pytest.approx(1.0, rel=1e-12)
@@ -75,8 +76,8 @@ def test_the_histogram_has_area_one_and_hatches_what_is_assumed():
 
 def test_the_net_is_straight_and_read_at_63_per_cent():
     hand = sheet("hand")
-    axes = plots_sieve.rrsb([hand]).axes[0]
-    found = sizefits.fit("rrsb", hand.apertures_m, hand.q3)
+    axes = sieve.rrsb([hand]).axes[0]
+    found = fits.fit("rrsb", hand.apertures_m, hand.q3)
     line = next(x for x in axes.lines if x.get_label().startswith("RRSB"))
     slope = np.diff(line.get_ydata()) / np.diff(np.log(line.get_xdata()))
     assert slope == pytest.approx(found.shape, rel=1e-12)

@@ -17,13 +17,18 @@ from matplotlib.patches import PathPatch
 from matplotlib.text import Text
 from scipy import stats
 
-from millsim import plots_line, plots_map, plots_pareto, plots_place, plots_sweep, plots_tornado, sweepwhy
-from millsim.capacity import LIMITS
-from millsim.choose.record import Build, Choice, Target
+from millsim.base.quantities.params import BASES, Param
 from millsim.errors import InputError
-from millsim.params import BASES, Param
-from millsim.sweep.record import CANNOT, FAILED, MISSING, OK, OVER, Tornado
-from millsim.sweepcut import cut, factor_ticks, is_even_in_log, least_span, ruler
+from millsim.explore.choose.record import Build, Choice, Target
+from millsim.explore.sweep import reasons as sweepwhy
+from millsim.explore.sweep.record import Tornado
+from millsim.record.limits import CANNOT, FAILED, LIMITS, MISSING, OK, OVER
+from millsim.show.plots import labels as plots_place
+from millsim.show.plots import line as plots_line
+from millsim.show.plots import map, pareto
+from millsim.show.plots import sweep as plots_sweep
+from millsim.show.plots import tornado as plots_tornado
+from millsim.show.plots.cut import cut, factor_ticks, is_even_in_log, least_span, ruler
 
 SPEED = sweeps.axis("drive.speed", 600.0, 900.0, 1200.0, 1500.0, unit="rad/s", shown="rpm")
 EDGE = sweeps.axis("rotor.edge", "blunt", "bevelled", "toothed", unit="1", shown="-")
@@ -95,8 +100,8 @@ KINDS = {
 
 def figures(s):
     """Figures of every kind that depends on the points, by name."""
-    maps = {n: plots_map.sweep_map(s, plots_sweep.MAPS[n]) for n in ("x50", "energy")}
-    trades = {f"pareto {n}": plots_pareto.trade_off(s, *o) for n, o in plots_sweep.TRADES.items()}
+    maps = {n: map.sweep_map(s, plots_sweep.MAPS[n]) for n in ("x50", "energy")}
+    trades = {f"pareto {n}": pareto.trade_off(s, *o) for n, o in plots_sweep.TRADES.items()}
     return maps | trades
 
 
@@ -170,7 +175,7 @@ def hatched(axes):
 
 def test_map_has_two_named_axes_the_figures_and_the_mill_as_built():
     s = sweep(sweeps.GAP, GEOMETRIC)
-    figure = plots_map.sweep_map(s, "x50_m")
+    figure = map.sweep_map(s, "x50_m")
     axes = figure.axes[0]
     assert (axes.get_xlabel(), axes.get_ylabel()) == ("Stator gap / mm", "Sieve hole / mm")
     assert (axes.get_xscale(), axes.get_yscale()) == ("linear", "log"), "geometric steps belong on a log axis"
@@ -194,7 +199,7 @@ def test_region_that_is_out_is_hatched_and_labelled_by_what_binds():
     binding = np.where(status == OVER, LIMITS.index("sieve"), LIMITS.index("jam"))
     s = sweep(speeds, gaps, status=status.ravel(), x50_m=np.where(status == CANNOT, np.nan, 3e-4).ravel())
     s = dataclasses.replace(s, points=dataclasses.replace(s.points, binding=binding.ravel().astype(np.int8)))
-    figure = plots_map.sweep_map(s, "x50_m", axes=("stator.gap", "drive.speed"))
+    figure = map.sweep_map(s, "x50_m", axes=("stator.gap", "drive.speed"))
     axes = figure.axes[0]
     out = hatched(axes)
     assert set(out) == {"sieve", "cannot run: jam"}
@@ -215,30 +220,30 @@ def test_region_that_is_out_is_hatched_and_labelled_by_what_binds():
 
 def test_further_axis_is_panels_and_a_fourth_is_held_and_said():
     s = sweep(sweeps.GAP, SPEED, sweeps.HOLE, sweeps.axis("stator.pins", 6.0, 12.0, unit="1", shown="-"))
-    figure = plots_map.sweep_map(s, "x50_m")
+    figure = map.sweep_map(s, "x50_m")
     titles = [t for a in figure.axes if (t := a.get_title(loc="left"))]
     assert titles == ["sieve hole 0.4 mm", "sieve hole 0.6 mm\n(as built)", "sieve hole 0.8 mm"]
     assert "Held: stator pins 12 (as built)." in flat(figure)
-    other = plots_map.sweep_map(s, "x50_m", fixed={"stator.pins": 6.0})
+    other = map.sweep_map(s, "x50_m", fixed={"stator.pins": 6.0})
     assert "Held: stator pins 6 (as built 12)." in flat(other)
     values = s.points.values["x50_m"].reshape(3, 4, 3, 2)
     c = cut(s, "x50_m", fixed={"stator.pins": 6.0})
     assert (c.x.key, c.y.key, c.panel.key) == ("stator.gap", "drive.speed", "sieve.hole")
     assert c.value == pytest.approx(values[..., 0].transpose(2, 1, 0) * 1e3)
     with pytest.raises(InputError, match="rotor.radius is no axis of this sweep"):
-        plots_map.sweep_map(s, "x50_m", axes=("rotor.radius",))
+        map.sweep_map(s, "x50_m", axes=("rotor.radius",))
 
 
 def test_mill_as_built_outside_the_map_is_an_arrow_that_says_so():
     gaps = sweeps.axis("stator.gap", 4e-3, 5e-3, 6e-3)
-    figure = plots_map.sweep_map(sweep(gaps, sweeps.HOLE), "x50_m")
+    figure = map.sweep_map(sweep(gaps, sweeps.HOLE), "x50_m")
     assert star(figure.axes[0]) is None
     assert "as built: 0.3 mm, outside this picture" in flat(figure)
 
 
 def test_words_are_cells_with_their_figures():
     s = sweep(EDGE, sweeps.GAP)
-    figure = plots_map.sweep_map(s, "outlet_temperature_K")
+    figure = map.sweep_map(s, "outlet_temperature_K")
     axes = figure.axes[0]
     assert [t.get_text() for t in axes.get_xticklabels()] == ["blunt", "bevelled", "toothed"]
     written = {t.get_text() for t in axes.texts}
@@ -251,7 +256,7 @@ def test_one_axis_is_a_line_with_the_band_of_its_draws():
     draws = 3e-4 * np.exp(0.3 * np.random.default_rng(2).standard_normal((4, 40)))
     draws[3, :30] = np.nan  # most do not run
     s = dataclasses.replace(s, draw_count=40, points=dataclasses.replace(s.points, draws={"x50_m": draws}))
-    figure = plots_map.sweep_map(s, "x50_m")
+    figure = map.sweep_map(s, "x50_m")
     axes = figure.axes[0]
     assert axes.get_xscale() == "log" and axes.get_xlabel() == "Sieve hole / mm"
     middle = next(line for line in axes.lines if line.get_marker() == "o")
@@ -273,7 +278,7 @@ def test_replicates_are_averaged_and_their_scatter_told():
     assert c.value[0] == pytest.approx(values.mean(axis=2).T)
     error = values.std(axis=2, ddof=1) / np.sqrt(3)
     assert c.error[0] == pytest.approx(error.T)
-    said = flat(plots_map.sweep_map(s, "x50_m"))
+    said = flat(map.sweep_map(s, "x50_m"))
     assert "Monte Carlo engine" in said and "Mean of 3 seeds." in said
     assert f"Largest standard error shown: {error.max():.2g} mm." in said
 
@@ -281,7 +286,7 @@ def test_replicates_are_averaged_and_their_scatter_told():
 def test_sampled_points_are_drawn_over_the_axes_that_matter():
     s = sampled()
     s.points.values["x50_m"][:] = 1e-4 + 1e-7 * s.settings(1)  # the speed alone decides
-    figure = plots_map.sweep_map(s, "x50_m")
+    figure = map.sweep_map(s, "x50_m")
     axes = figure.axes[0]
     assert "Drive speed / rpm" in (axes.get_xlabel(), axes.get_ylabel())
     assert "the two axes that matter most: " in flat(figure).lower() and "differs too" in flat(figure)
@@ -390,13 +395,13 @@ def test_front_is_what_no_other_beats_in_both():
     rng = np.random.default_rng(1)
     pairs = rng.integers(0, 12, (60, 2)).astype(float)  # with ties
     beaten = [any((o <= p).all() and (o < p).any() for o in pairs) for p in pairs]
-    assert plots_pareto.unbeaten(*pairs.T).tolist() == np.flatnonzero(~np.array(beaten)).tolist()
+    assert pareto.unbeaten(*pairs.T).tolist() == np.flatnonzero(~np.array(beaten)).tolist()
 
 
 def test_trade_off_joins_the_front_and_names_its_settings():
     s = sweep(sweeps.GAP, SPEED, draws=16)
     x, y = s.points.values["x50_m"] * 1e3, s.points.values["throughput_kg_s"] * 3600
-    figure = plots_pareto.trade_off(s, "x50_m", "throughput_kg_s", "gross_J_kg")
+    figure = pareto.trade_off(s, "x50_m", "throughput_kg_s", "gross_J_kg")
     axes = figure.axes[0]
     best = [i for i in range(12) if not any((x <= x[i]) & (y >= y[i]) & ((x < x[i]) | (y > y[i])))]
     best.sort(key=lambda i: x[i])
@@ -433,13 +438,13 @@ def test_choice_hatches_what_misses_and_names_the_builds(tmp_path, few):
     s = sweep(sweeps.GAP, SPEED)
     meets = np.arange(12) >= 5
     choice = choice_of(s, meets, (build(7, "most powder"), build(9, "fewest changes")), (7, 9, 11))
-    figure = plots_map.sweep_map(s, "yield", choice=choice)
+    figure = map.sweep_map(s, "yield", choice=choice)
     check_legible(figure, "yield")
     assert set(hatched(figure.axes[0])) == {"misses target: x90 too coarse"}
     assert "Target: powder for a test" in words(figure)
     assert figure.axes[1].get_ylabel() == "Share by mass in the window / %"
     assert cut(s, "yield", choice=choice).value.max() == pytest.approx(90.0)
-    trade = plots_pareto.trade_off(s, "yield", "throughput_kg_s", "x50_m", choice=choice)
+    trade = pareto.trade_off(s, "yield", "throughput_kg_s", "x50_m", choice=choice)
     check_legible(trade, "trade-off")
     axes = trade.axes[0]
     full = np.concatenate([c.get_offsets() for c in axes.collections if not c.get_alpha()])
@@ -457,7 +462,7 @@ def test_choice_hatches_what_misses_and_names_the_builds(tmp_path, few):
 def test_target_that_none_meets_is_said():
     s = sweep(sweeps.GAP, SPEED)
     nearest = dataclasses.replace(choice_of(s, np.zeros(12, bool)), nearest=build(3, "nearest"))
-    figure = plots_pareto.trade_off(s, choice=nearest)
+    figure = pareto.trade_off(s, choice=nearest)
     assert "none of these settings meets it" in flat(figure) and "nearest: gap 2 mm" in flat(figure)
 
 
@@ -481,7 +486,7 @@ def test_real_sweep_is_drawn_whole(tmp_path):
     for name, figure in figures(s).items():
         check_legible(figure, name)
     check_legible(plots_tornado.tornado(s, "throughput_kg_s"), "tornado")
-    said = flat(plots_map.sweep_map(s, "x50_m"))
+    said = flat(map.sweep_map(s, "x50_m"))
     low, high = (1e3 * np.quantile(s.as_built.draws["x50_m"][0], q, method="inverted_cdf") for q in (0.1, 0.9))
     assert f"80 % of 16 draws of the parameters give {low:.2g} to {high:.2g} mm for the mill as built." in said
     assert "With sieve hole moves sieve pitch." in said
@@ -496,7 +501,7 @@ def test_existing_figures_are_kept_without_force(tmp_path, few):
     assert (tmp_path / "pareto_x50.png").read_bytes().startswith(b"\x89PNG")
 
 
-@pytest.mark.parametrize("draw", [plots_map.sweep_map, plots_pareto.trade_off])
+@pytest.mark.parametrize("draw", [map.sweep_map, pareto.trade_off])
 def test_sweep_without_a_point_that_runs_is_an_error_with_the_commonest_reason(draw):
     status = [FAILED, FAILED, FAILED, FAILED, CANNOT, CANNOT, MISSING, CANNOT, FAILED]
     s = sweep(sweeps.GAP, sweeps.HOLE, status=status, reason={i: PIN_REASON for i in (0, 1, 2, 3, 8)})
@@ -517,7 +522,7 @@ def test_panel_without_a_figure_is_blank_and_says_why():
     status[..., 0] = CANNOT
     values = np.where(status == CANNOT, np.nan, 3e-4 + 1e-5 * np.arange(36).reshape(3, 4, 3)).ravel()
     s = sweep(sweeps.GAP, SPEED, sweeps.HOLE, status=status.ravel(), x50_m=values, binding=LIMITS.index("jam"))
-    figure = plots_map.sweep_map(s, "x50_m")
+    figure = map.sweep_map(s, "x50_m")
     blank, other = figure.axes[0], figure.axes[1]
     assert set(hatched(blank)) == {"cannot run: jam"} and not hatched(other)
     assert "cannot run: jam" in {t.get_text() for t in blank.texts}
@@ -525,7 +530,7 @@ def test_panel_without_a_figure_is_blank_and_says_why():
 
 
 def test_islands_without_a_figure_are_named():
-    figure = plots_map.sweep_map(KINDS["islands"](), "x50_m")
+    figure = map.sweep_map(KINDS["islands"](), "x50_m")
     assert "no figure" in hatched(figure.axes[0])
 
 
@@ -535,9 +540,9 @@ def test_rate_held_by_different_limits_is_divided_and_named():
     loads[np.arange(12), binding] = 1.0
     s = sweep(SPEED, sweeps.GAP, loads=loads)
     s = dataclasses.replace(s, points=dataclasses.replace(s.points, binding=binding.astype(np.int8)))
-    said = flat(plots_map.sweep_map(s, "throughput_kg_s"))
+    said = flat(map.sweep_map(s, "throughput_kg_s"))
     assert "between what holds the rate: " in said and "held by sieve" in said and "held by shaft power" in said
-    assert "what holds the rate" not in flat(plots_map.sweep_map(s, "x50_m"))
+    assert "what holds the rate" not in flat(map.sweep_map(s, "x50_m"))
 
 
 SHAFT, SIEVE = LIMITS.index("shaft power"), LIMITS.index("sieve")
@@ -564,7 +569,7 @@ def test_what_holds_the_rate_is_said_only_of_where_it_does(kind):
     points = dataclasses.replace(s.points, binding=binding, loads=loads)
     s = dataclasses.replace(s, base_text=base, points=points)
     choice = None if meets is None else choice_of(s, ~first | meets)
-    figure = plots_map.sweep_map(s, "throughput_kg_s", choice=choice)
+    figure = map.sweep_map(s, "throughput_kg_s", choice=choice)
     check_legible(figure, kind)
     said = flat(figure)
     assert expected in said
@@ -580,7 +585,7 @@ def test_logarithmic_axis_has_at_least_three_round_ticks(low, high):
     speeds = np.geomspace(low, high, 16) * np.pi / 30
     s = sweep(sweeps.axis("drive.speed", *speeds, unit="rad/s", shown="rpm"),
               sweeps.axis("stator.gap", *np.linspace(1e-3, 5e-3, 16)), design="latin hypercube")  # fmt: skip
-    figure = plots_map.sweep_map(s, "x50_m")
+    figure = map.sweep_map(s, "x50_m")
     axes = figure.axes[0]
     axis = axes.xaxis if "speed" in axes.get_xlabel() else axes.yaxis
     figure.draw_without_rendering()
@@ -591,7 +596,7 @@ def test_logarithmic_axis_has_at_least_three_round_ticks(low, high):
 def test_counts_have_whole_ticks_and_no_unit():
     bars = sweeps.axis("rotor.bars", *np.repeat([2.0, 3.0, 4.0, 5.0, 6.0], 4), unit="1", shown="-")
     s = sweep(bars, sweeps.axis("stator.gap", *np.linspace(1e-3, 5e-3, 20)), design="sobol")
-    axes = plots_map.sweep_map(s, "x50_m", axes=("rotor.bars", "stator.gap")).axes[0]
+    axes = map.sweep_map(s, "x50_m", axes=("rotor.bars", "stator.gap")).axes[0]
     assert axes.get_xlabel() == "Rotor bars" and axes.get_ylabel() == "Stator gap / mm"
     low, high = axes.get_xlim()
     assert [t for t in axes.get_xticks() if low <= t <= high] == [2, 3, 4, 5, 6]
@@ -603,7 +608,7 @@ def test_counts_have_whole_ticks_and_no_unit():
 def test_slope_of_nothing_looks_flat():
     s = sweep(SPEED, outlet_temperature_K=315.13 + 0.004 * np.arange(4), x50_m=3e-4 * (1 + 1e-4 * np.arange(4)))
     for output, least in (("outlet_temperature_K", 2.0), ("x50_m", 0.02 * 0.3)):
-        axes = plots_map.sweep_map(s, output).axes[0]
+        axes = map.sweep_map(s, output).axes[0]
         assert least <= np.ptp(axes.get_ylim()) < 1.5 * least
     levels = plots_place.levels_of(np.array([41.978, 41.992]), "°C")
     assert 2.0 <= np.ptp(levels) <= 3.0
@@ -614,7 +619,7 @@ def test_long_line_of_the_key_is_wrapped_not_cut_off():
     s = sweep(sweeps.GAP, SPEED)
     changes = tuple((f"part {k}", "as built", f"some other thing {k}") for k in range(6))
     long = dataclasses.replace(build(7, "most accepted powder per hour"), changes=changes)
-    figure = plots_pareto.trade_off(s, choice=choice_of(s, np.ones(12, bool), (long, build(9, "second")), (7, 9)))
+    figure = pareto.trade_off(s, choice=choice_of(s, np.ones(12, bool), (long, build(9, "second")), (7, 9)))
     check_legible(figure, "long key")
     told = ", ".join(f"part {k} some other thing {k}" for k in range(6))
     assert f"most accepted powder per hour: {told}" in flat(figure) and "..." not in flat(figure)
@@ -623,7 +628,7 @@ def test_long_line_of_the_key_is_wrapped_not_cut_off():
 def test_figures_of_cells_stand_in_the_middle_of_their_cells():
     toothed = sweep(EDGE, sweeps.GAP)
     choice = choice_of(toothed, np.zeros(9, bool))
-    figure = plots_map.sweep_map(toothed, "outlet_temperature_K", choice=choice)
+    figure = map.sweep_map(toothed, "outlet_temperature_K", choice=choice)
     figure.draw_without_rendering()
     axes = figure.axes[0]
     found = [t for t in axes.texts if t.get_text().isdigit()]
@@ -676,7 +681,7 @@ def test_levels_are_round_and_cover_the_values():
 def test_pyplot_is_never_loaded(tmp_path):
     code = (
         f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r})\n"
-        "from millsim import plots_sweep; assert 'matplotlib' not in sys.modules\n"
+        "from millsim.show.plots import sweep; assert 'matplotlib' not in sys.modules\n"
         "from test_plots_sweep import KINDS\n"
         f"plots_sweep.save_all(KINDS['two axes'](), {str(tmp_path)!r})\n"
         "assert 'matplotlib.pyplot' not in sys.modules\n"

@@ -7,7 +7,7 @@ Recognition and Machine Learning, eq. 2.116-2.117). Curved model: moments by qua
 import numpy as np
 import pytest
 
-from millsim.calibration import posterior as P
+from millsim.learn.calibration import posterior as P
 
 
 def quiet(*_):

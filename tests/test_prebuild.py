@@ -11,20 +11,22 @@ import numpy as np
 import pytest
 from helpers import fake_prediction
 
-from millsim import prebuildwords, units
-from millsim.config import load_config, parse_config
-from millsim.coolants import DRY_ICE, NITROGEN, gas_per_kg
+from millsim.base.quantities import units
+from millsim.base.quantities.params import BASES
+from millsim.base.quantities.scalar import Scalar
 from millsim.errors import InputError
-from millsim.heatanswers import answers
-from millsim.heatwords import sentences
-from millsim.params import BASES
-from millsim.prebuild.facts import Facts, say
-from millsim.prebuild.hammer import screws
-from millsim.prebuild.judge import Rule
-from millsim.prebuild.line import VERDICTS
-from millsim.prebuild.review import GROUPS, fails, review
-from millsim.prediction import Limit, Scalar
-from millsim.schema import SECTIONS
+from millsim.mill.config.mill import load_config, parse_config
+from millsim.mill.config.schema import SECTIONS
+from millsim.record.prediction import Limit
+from millsim.show.words import prebuild
+from millsim.show.words.heat import sentences
+from millsim.studies.heat.answers import answers
+from millsim.studies.heat.coolants import DRY_ICE, NITROGEN, gas_per_kg
+from millsim.studies.prebuild.facts import Facts, say
+from millsim.studies.prebuild.hammer import screws
+from millsim.studies.prebuild.judge import Rule
+from millsim.studies.prebuild.line import VERDICTS
+from millsim.studies.prebuild.review import GROUPS, fails, review
 
 RPM = math.pi / 30.0
 
@@ -39,9 +41,7 @@ def line(name, config, *overrides, prediction=None):
 def predicted(config, **scalars):
     """An invented prediction for a config with some scalars replaced."""
     p = fake_prediction(trace=False, band=False)
-    main = dataclasses.replace(
-        p.main, scalars={**p.main.scalars, **{k: Scalar(v, "", k) for k, v in scalars.items()}}
-    )
+    main = dataclasses.replace(p.main, scalars={**p.main.scalars, **{k: Scalar(v, "", k) for k, v in scalars.items()}})
     return dataclasses.replace(p, config_text=mills.config(config).text, main=main)
 
 
@@ -207,20 +207,20 @@ def test_screws_take_the_pull_by_their_core():
 def test_the_screws_of_a_rigid_bar_leave_out_the_turn_of_a_bite_and_say_so():
     # 4 mm PLA: 871 N x 60 mm = 52.2 N m; on two screws 20 mm apart 2.61 kN each, with 1.5 for blows 3.9 kN.
     config = mills.config("pla")
-    text, data = prebuildwords.review_text(config, []), prebuildwords.review_json(config, [])
+    text, data = prebuild.review_text(config, []), prebuild.review_json(config, [])
     assert data["screws"]["bite_left_out_Nm"] == pytest.approx(52.24, rel=0.001)
     assert "times 1.5 for blows, without the turn of a bite" in " ".join(text.split())
     words = line("pull of a bar on its hub", "pla").words
     assert "F R = 52.2 N m, which the table leaves out" in words and "would take 3.9 kN each" in words
     loose = mills.config("pla", "stator.gap=5 mm")
-    assert prebuildwords.review_json(loose, [])["screws"]["bite_left_out_Nm"] is None
+    assert prebuild.review_json(loose, [])["screws"]["bite_left_out_Nm"] is None
     assert "turns the bar" not in line("pull of a bar on its hub", "pla", "stator.gap=5 mm").words
 
 
 def test_the_head_of_the_review_names_the_notes_that_miss_their_figure():
     config = mills.config("demo")
     lines = review(config, None)
-    head = " ".join(prebuildwords.review_text(config, lines).split("Rotor\n")[0].split())
+    head = " ".join(prebuild.review_text(config, lines).split("Rotor\n")[0].split())
     notes = [x for x in lines if x.verdict == "note"]
     assert f"{len(notes)} notes, neither passed nor failed; outside the trade rule or figure beside them" in head
     for said in ("torque of a caught piece (margin 0.019)", "sieve area for the motor (margin 0.56)",
@@ -228,7 +228,7 @@ def test_the_head_of_the_review_names_the_notes_that_miss_their_figure():
         assert said in head
     assert "balance" not in head
     good = [x for x in notes if x.margin is None]
-    head = prebuildwords.review_text(config, good).splitlines()[2]
+    head = prebuild.review_text(config, good).splitlines()[2]
     assert head == f"  {len(good)} notes, neither passed nor failed."
 
 
@@ -472,7 +472,7 @@ def test_a_mill_that_cannot_run_or_was_not_predicted():
 def test_text_and_json_say_the_same():
     config = mills.config("tight_jam")
     lines = review(config, predicted("tight_jam"))
-    text, data = prebuildwords.review_text(config, lines), prebuildwords.review_json(config, lines)
+    text, data = prebuild.review_text(config, lines), prebuild.review_json(config, lines)
     assert data["status"] == "a check failed"
     assert sum(data["counts"].values()) == len(lines) == len(data["checks"])
     for x in lines:
@@ -525,7 +525,7 @@ def random_mills(count, seed):
 def test_any_mill_within_the_ranges_gets_a_review():
     for config in random_mills(400, 5):
         lines = review(config, None)
-        text, data = prebuildwords.review_text(config, lines), prebuildwords.review_json(config, lines)
+        text, data = prebuild.review_text(config, lines), prebuild.review_json(config, lines)
         json.dumps(data, allow_nan=False)
         assert max(map(len, text.splitlines())) <= 100, config.text
         for x in lines:

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from mills import config
 
-from millsim import psd
+from millsim.base.numerics import psd
 from millsim.errors import NotConverged
-from millsim.outcome import solve
-from millsim.problem import build, feed_curve
+from millsim.forecast.outcome import solve
+from millsim.mill.problem import build, feed_curve
 
 
 @pytest.mark.parametrize("name", ["demo", "pla", "swinging", "tight_jam", "batch"])

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from millsim import psd
+from millsim.base.numerics import psd
 
 
 def test_grid_holds_ends_and_anchors_exactly_and_its_ratio():

@@ -12,13 +12,14 @@ import pytest
 from hypothesis import HealthCheck, Phase, assume, given, settings
 from hypothesis import strategies as st
 
-from millsim import cards, scores
-from millsim.band import BATCH_STEPS
-from millsim.config import load_config
+from millsim.base.quantities import scores
 from millsim.errors import InputError, MillsimError, NotConverged
-from millsim.outcome import solve, solve_batch
-from millsim.problem import build, set_parameters
-from millsim.run import predict
+from millsim.forecast.band import BATCH_STEPS
+from millsim.forecast.outcome import solve, solve_batch
+from millsim.forecast.run import predict
+from millsim.mill import cards
+from millsim.mill.config.mill import load_config
+from millsim.mill.problem import build, set_parameters
 
 EXAMPLES, DRAWS = 260, 7
 seen = {"mills": 0, "did not settle": 0, "refused": 0}

@@ -15,18 +15,19 @@ import pytest
 from helpers import fake_prediction
 from mills import CONFIGS, NAMES, config
 
-from millsim import advice, results, why
-from millsim.params import Param
-from millsim.prebuild.review import review
-from millsim.report import css
-from millsim.report.blocks import VERDICT_MARKS, Picture, Table
-from millsim.report.checks import config_of
-from millsim.report.content import report
-from millsim.report.html import render_html, to_html
-from millsim.report.pages import Page, Pen, broken, width
-from millsim.report.pdf import pages_of, to_pdf
-from millsim.run import predict
-from millsim.summary import CAUTIONS
+from millsim.base.quantities.params import Param
+from millsim.forecast.run import predict
+from millsim.record import write
+from millsim.show.report import css
+from millsim.show.report.blocks import VERDICT_MARKS, Picture, Table
+from millsim.show.report.checks import config_of
+from millsim.show.report.content import report
+from millsim.show.report.html import render_html, to_html
+from millsim.show.report.pages import Page, Pen, broken, width
+from millsim.show.report.pdf import pages_of, to_pdf
+from millsim.show.words import advice, why
+from millsim.show.words.prediction import CAUTIONS
+from millsim.studies.prebuild.review import review
 
 VOID = {"meta", "img", "br", "hr", "link", "input"}
 ORDER = [
@@ -341,7 +342,7 @@ def test_the_config_in_the_report_gives_the_same_mill(tmp_path):
     # What "How to reproduce it" tells: save the listing, run the command.
     p = everything()
     (tmp_path / "mill.toml").write_text(p.config_text, encoding="utf-8")
-    from millsim.config import load_config
+    from millsim.mill.config.mill import load_config
 
     again = predict(load_config(tmp_path / "mill.toml"), engine="both", seed=p.seed)
     assert again.config_sha256 == p.config_sha256
@@ -443,7 +444,7 @@ print(hashlib.sha256(to_html(p).encode()).hexdigest(), hashlib.sha256(to_pdf(p))
 
 def test_the_same_file_gives_the_same_bytes_in_another_process(tmp_path):
     path = tmp_path / "mill.h5"
-    results.write(everything(), path)
+    write.write(everything(), path)
     here = [hashlib.sha256(data).hexdigest() for data in (html_of("everything").encode(), pdf_of_everything())]
     root = str(Path(__file__).resolve().parent.parent)
     env = {**os.environ, "PYTHONHASHSEED": "4711", "PYTHONPATH": root, "TZ": "Asia/Tokyo"}

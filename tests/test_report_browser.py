@@ -14,8 +14,8 @@ import subprocess
 import mills
 import pytest
 
-from millsim.report.html import to_html
-from millsim.run import predict
+from millsim.forecast.run import predict
+from millsim.show.report.html import to_html
 
 NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 BROWSER = next((path for name in NAMES if (path := shutil.which(name))), None)

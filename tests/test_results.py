@@ -19,9 +19,10 @@ from helpers import fake_engine, fake_prediction, fake_trace, same
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from millsim import resultfile, resultread, results
+from millsim.base.quantities.scalar import Scalar
 from millsim.errors import InputError, MillsimError, ResultFileError
-from millsim.prediction import Limit, Scalar
+from millsim.record import export, files, read, write
+from millsim.record.prediction import Limit
 
 TESTS = Path(__file__).parent
 ENGINES = ("h5netcdf", "netcdf4")
@@ -30,7 +31,7 @@ ENGINES = ("h5netcdf", "netcdf4")
 @pytest.fixture
 def path(tmp_path):
     target = tmp_path / "result.h5"
-    results.write(fake_prediction(), target)
+    write.write(fake_prediction(), target)
     return target
 
 
@@ -53,12 +54,10 @@ CASES = {
 def test_read_gives_back_what_was_written(tmp_path, changes):
     trace = changes.get("trace", True)
     prediction = (
-        fake_prediction(**changes)
-        if isinstance(trace, bool)
-        else dataclasses.replace(fake_prediction(), trace=trace)
+        fake_prediction(**changes) if isinstance(trace, bool) else dataclasses.replace(fake_prediction(), trace=trace)
     )
-    results.write(prediction, tmp_path / "r.h5")
-    assert same(results.read(tmp_path / "r.h5"), prediction)
+    write.write(prediction, tmp_path / "r.h5")
+    assert same(read.read(tmp_path / "r.h5"), prediction)
 
 
 def test_unusual_keys_units_and_values_survive(tmp_path):
@@ -70,8 +69,8 @@ def test_unusual_keys_units_and_values_survive(tmp_path):
     engine = dataclasses.replace(fake_engine("montecarlo"), scalars=odd, numerics={})
     limits = (Limit("a/b", 0.0, np.inf, "", ""), Limit("a b", 1.0, 2.0, "W", "s"))
     prediction = fake_prediction(main=engine, limits=limits)
-    results.write(prediction, tmp_path / "r.h5")
-    assert same(results.read(tmp_path / "r.h5"), prediction)
+    write.write(prediction, tmp_path / "r.h5")
+    assert same(read.read(tmp_path / "r.h5"), prediction)
 
 
 @settings(max_examples=25, deadline=None)
@@ -82,17 +81,15 @@ def test_unusual_keys_units_and_values_survive(tmp_path):
 def test_any_numbers_and_words_come_back_bit_by_bit(tmp_path_factory, values, words):
     path = tmp_path_factory.mktemp("any") / "r.h5"
     table = dataclasses.replace(fake_engine("balance").table, product_q3=np.array(values))
-    prediction = fake_prediction(
-        main=dataclasses.replace(fake_engine("balance"), table=table), mill_name=words
-    )
-    results.write(prediction, path)
-    assert same(results.read(path), prediction)
+    prediction = fake_prediction(main=dataclasses.replace(fake_engine("balance"), table=table), mill_name=words)
+    write.write(prediction, path)
+    assert same(read.read(path), prediction)
 
 
 def test_same_prediction_same_bytes(tmp_path):
-    first = results.to_bytes(fake_prediction())
+    first = write.to_bytes(fake_prediction())
     time.sleep(1.1)  # a time stamp in seconds would show
-    assert results.to_bytes(fake_prediction()) == first
+    assert write.to_bytes(fake_prediction()) == first
     code = (
         f"import sys; sys.path.insert(0, {str(TESTS)!r})\n"
         "from helpers import *\n"
@@ -133,7 +130,7 @@ def test_xarray_opens_every_shape_of_prediction(tmp_path, engine, case):
     trace = changes.pop("trace", True)
     prediction = fake_prediction(**changes) if trace is True else dataclasses.replace(
         fake_prediction(**changes), trace=trace or None)  # fmt: skip
-    results.write(prediction, tmp_path / "r.h5")
+    write.write(prediction, tmp_path / "r.h5")
     with xr.open_datatree(tmp_path / "r.h5", engine=engine) as tree:
         tree.load()
         assert tree.attrs["mill_name"] == prediction.mill_name
@@ -174,16 +171,16 @@ def test_root_attributes_say_what_was_run(path):
 def test_existing_file_is_kept_without_force(path):
     before = path.read_bytes()
     with pytest.raises(InputError, match="exists already.*--force"):
-        results.write(fake_prediction(seed=1), path)
+        write.write(fake_prediction(seed=1), path)
     assert path.read_bytes() == before
-    results.write(fake_prediction(seed=1), path, force=True)
-    assert results.read(path).seed == 1
+    write.write(fake_prediction(seed=1), path, force=True)
+    assert read.read(path).seed == 1
     assert [p.name for p in path.parent.iterdir()] == ["result.h5"]
 
 
 @pytest.mark.parametrize("links", [True, False], ids=["hard links", "no hard links"])
 def test_of_two_writers_at_once_one_wins_and_nothing_is_replaced(tmp_path, monkeypatch, links):
-    monkeypatch.setattr(resultfile, "refuse_existing", lambda *a: None)  # both saw the name free
+    monkeypatch.setattr(files, "refuse_existing", lambda *a: None)  # both saw the name free
     if not links:
         monkeypatch.delattr(os, "link")
     outcomes, gate = [], threading.Barrier(8)
@@ -191,7 +188,7 @@ def test_of_two_writers_at_once_one_wins_and_nothing_is_replaced(tmp_path, monke
     def attempt(i):
         gate.wait()
         try:
-            resultfile.write_bytes(tmp_path / "r", bytes([i]) * 1000)
+            files.write_bytes(tmp_path / "r", bytes([i]) * 1000)
             outcomes.append(i)
         except FileExistsError:
             pass
@@ -212,7 +209,7 @@ def test_full_disk_leaves_nothing_and_says_so(tmp_path, monkeypatch):
 
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(MillsimError, match=r"cannot write .*r\.h5: the disk is full; make room"):
-        results.write(fake_prediction(), tmp_path / "r.h5")
+        write.write(fake_prediction(), tmp_path / "r.h5")
     assert list(tmp_path.iterdir()) == []
 
 
@@ -226,18 +223,16 @@ def test_file_size_limit_leaves_nothing(tmp_path):
         f"try: results.write(fake_prediction(), {str(tmp_path / 'r.h5')!r})\n"
         "except MillsimError as e: sys.stdout.write(str(e))\n"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", code], check=True, cwd=TESTS.parent, capture_output=True, text=True
-    )
+    done = subprocess.run([sys.executable, "-c", code], check=True, cwd=TESTS.parent, capture_output=True, text=True)
     assert "larger than allowed" in done.stdout
     assert list(tmp_path.iterdir()) == []
 
 
 def test_read_only_place_and_missing_folder_are_refused(tmp_path):
     with pytest.raises(MillsimError, match="cannot write /proc/r.h5"):
-        results.write(fake_prediction(), "/proc/r.h5")
+        write.write(fake_prediction(), "/proc/r.h5")
     with pytest.raises(MillsimError, match="the folder does not exist"):
-        results.write(fake_prediction(), tmp_path / "no" / "r.h5")
+        write.write(fake_prediction(), tmp_path / "no" / "r.h5")
 
 
 def test_writer_killed_half_way_leaves_no_file_of_that_name(tmp_path):
@@ -253,19 +248,19 @@ def test_writer_killed_half_way_leaves_no_file_of_that_name(tmp_path):
         process.wait()
     assert not (tmp_path / "r.h5").exists()
     with pytest.raises(ResultFileError, match="no such file"):
-        results.read(tmp_path / "r.h5")
+        read.read(tmp_path / "r.h5")
 
 
 def test_file_without_status_is_not_taken_for_finished(path):
     with h5py.File(path, "r+") as file:
         del file.attrs["status"]
     with pytest.raises(ResultFileError, match="not finished by its writer; run the prediction again"):
-        results.read(path)
+        read.read(path)
 
 
 def resign(file):
     """Put the checksum right again after a change, as a writer would."""
-    file.attrs[resultread.CHECKSUM] = resultread.content_sha256(file, file.attrs["status"])
+    file.attrs[read.CHECKSUM] = read.content_sha256(file, file.attrs["status"])
 
 
 def test_a_change_of_one_bit_of_any_number_is_noticed(path):
@@ -280,10 +275,10 @@ def test_a_change_of_one_bit_of_any_number_is_noticed(path):
             data.reshape(-1)[-1:].view(np.uint8)[0] ^= 1
             file[name][...] = data
         with pytest.raises(ResultFileError, match="is damaged: its content does not match its checksum; run"):
-            results.read(path)
+            read.read(path)
         with h5py.File(path, "r+") as file:
             file[name][...] = before
-    assert same(results.read(path), fake_prediction())
+    assert same(read.read(path), fake_prediction())
 
 
 @pytest.mark.parametrize("name", ["status", "mill_name", "command", "config", "content_sha256"])
@@ -291,11 +286,11 @@ def test_changed_and_missing_attributes_are_noticed(path, name):
     with h5py.File(path, "r+") as file:
         file.attrs[name] = file.attrs[name][:-1] + "x"
     with pytest.raises(ResultFileError, match="does not match its checksum"):
-        results.read(path)
+        read.read(path)
     with h5py.File(path, "r+") as file:
         del file.attrs[name]
     with pytest.raises(ResultFileError) as caught:
-        results.read(path)
+        read.read(path)
     assert "object" not in str(caught.value)
 
 
@@ -307,7 +302,7 @@ def test_missing_parts_are_told_in_one_plain_sentence(path, name, signed):
         if signed:
             resign(file)
     with pytest.raises(ResultFileError) as caught:
-        results.read(path)
+        read.read(path)
     words = str(caught.value)
     assert "is damaged: " in words
     assert "\n" not in words
@@ -323,7 +318,7 @@ def test_a_flipped_bit_anywhere_is_noticed_or_harmless(path):
         data[rng.integers(len(data))] ^= 1 << int(rng.integers(8))
         path.write_bytes(bytes(data))
         try:
-            assert same(results.read(path), fake_prediction())
+            assert same(read.read(path), fake_prediction())
         except ResultFileError:
             refused += 1
     assert refused > 5
@@ -332,19 +327,17 @@ def test_a_flipped_bit_anywhere_is_noticed_or_harmless(path):
 def test_foreign_and_future_files_are_refused_by_name(path, tmp_path):
     with h5py.File(path, "r+") as file:
         file.attrs["format_version"] = "2.3"
-    with pytest.raises(
-        ResultFileError, match=r"result.h5: has result format 2.3, this program reads 1.x; use"
-    ):
-        results.read(path)
+    with pytest.raises(ResultFileError, match=r"result.h5: has result format 2.3, this program reads 1.x; use"):
+        read.read(path)
     with h5py.File(path, "r+") as file:
         file.attrs["format_version"] = "1.7"
         file.create_group("later_idea")
         resign(file)
-    assert results.read(path).status == "ok"
+    assert read.read(path).status == "ok"
     with h5py.File(tmp_path / "foreign.h5", "w") as file:
         file["x"] = 1.0
     with pytest.raises(ResultFileError, match="another program"):
-        results.read(tmp_path / "foreign.h5")
+        read.read(tmp_path / "foreign.h5")
 
 
 BAD_CONTENT = {
@@ -358,16 +351,16 @@ BAD_CONTENT = {
 def test_files_that_are_no_results(tmp_path, content, message):
     (tmp_path / "bad.h5").write_bytes(content)
     with pytest.raises(ResultFileError, match=rf"bad\.h5: .*{message}.*; "):
-        results.read(tmp_path / "bad.h5")
+        read.read(tmp_path / "bad.h5")
 
 
 def test_folder_missing_file_and_odd_names(tmp_path):
     with pytest.raises(ResultFileError, match="is a folder"):
-        results.read(tmp_path)
+        read.read(tmp_path)
     with pytest.raises(ResultFileError, match=r"nothere\.h5: there is no such file; .*millsim predict"):
-        results.read(tmp_path / "nothere.h5")
+        read.read(tmp_path / "nothere.h5")
     with pytest.raises(ResultFileError, match="cannot be read"):
-        results.read(tmp_path / ("x" * 300))
+        read.read(tmp_path / ("x" * 300))
 
 
 def test_truncated_and_damaged_files_never_give_anything_but_a_sentence(path):
@@ -383,7 +376,7 @@ def test_truncated_and_damaged_files_never_give_anything_but_a_sentence(path):
                 data[rng.integers(len(data))] = rng.integers(256)
         path.write_bytes(bytes(data))
         try:
-            results.read(path)
+            read.read(path)
         except ResultFileError as error:
             refused += 1
             assert "\n" not in str(error)
@@ -392,7 +385,7 @@ def test_truncated_and_damaged_files_never_give_anything_but_a_sentence(path):
 
 def test_csv_tables_have_units_and_all_rows(tmp_path):
     prediction = fake_prediction()
-    paths = results.write_csv(prediction, tmp_path / "tables")
+    paths = export.write_csv(prediction, tmp_path / "tables")
     tables = {p.name: list(csv.reader(p.read_text(encoding="utf-8").splitlines())) for p in paths}
     assert set(tables) >= {"sizes.csv", "scalars.csv", "ledger.csv", "parameters.csv", "limits.csv"}
     for name, rows in tables.items():
@@ -406,7 +399,7 @@ def test_csv_tables_have_units_and_all_rows(tmp_path):
     total = sum(float(r[3]) for r in tables["ledger.csv"] if r[:2] == ["balance", "in"])
     assert total == pytest.approx(371.0)
     with pytest.raises(InputError) as caught:
-        results.write_csv(prediction, tmp_path / "tables")
+        export.write_csv(prediction, tmp_path / "tables")
     assert len(caught.value.problems) == 1
     assert f"{len(paths)} of the files exist already, run.csv to trace.csv; use --force" in str(caught.value)
-    assert results.write_csv(prediction, tmp_path / "tables", force=True) == paths
+    assert export.write_csv(prediction, tmp_path / "tables", force=True) == paths

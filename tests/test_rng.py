@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from millsim.jit import law, source_hash
-from millsim.rng import start, uniform
+from millsim.base.numerics.jit import law, source_hash
+from millsim.base.numerics.rng import start, uniform
 
 pytestmark = pytest.mark.skipif(numba.config.DISABLE_JIT, reason="millions of draws need the compiler")
 N = 400_000

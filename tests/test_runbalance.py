@@ -8,10 +8,10 @@ import pytest
 from CoolProp.CoolProp import PropsSI
 from runsheets import SIEVED, mill_in, run_of, sieved
 
-from millsim import psd
-from millsim.measured.madepowder import mean_curve
-from millsim.measured.runbalance import air_rise, close, inputs, judge, limits, propagate, weighing
-from millsim.sheet import parse_sheet
+from millsim.base.numerics import psd
+from millsim.base.reading.sheet import parse_sheet
+from millsim.learn.measured.madepowder import mean_curve
+from millsim.learn.measured.runbalance import air_rise, close, inputs, judge, limits, propagate, weighing
 
 KWH = 3.6e6
 TWO_PERCENT = ("[power]", "[power]\nclass_percent = 2")

@@ -7,9 +7,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from runsheets import CONFIGS, HAND, SIEVED, changed, mill_in, run_of, sieved, without
 
-from millsim.config import parse_config
 from millsim.errors import InputError
-from millsim.measured.runsheet import config_as_run, parse_run, read_run
+from millsim.learn.measured.runsheet import config_as_run, parse_run, read_run
+from millsim.mill.config.mill import parse_config
 
 
 def told(*changes, text=HAND, folder=CONFIGS) -> list[str]:

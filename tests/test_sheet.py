@@ -8,10 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from millsim import psd, sizewords
+from millsim.base.numerics import psd
+from millsim.base.reading.doubts import Doubt
+from millsim.base.reading.sheet import fractions_of, parse_sheet, read_sheet
 from millsim.errors import InputError
-from millsim.sheet import fractions_of, parse_sheet, read_sheet
-from millsim.sheetdoubts import Doubt
+from millsim.show.words import sieve
 
 HAND = {2.0: 0.60, 1.4: 2.10, 1.0: 5.40, 0.71: 9.80, 0.50: 11.90, 0.355: 8.70, 0.25: 5.30, 0.18: 2.90,
         0.125: 1.60, 0.09: 0.70, "pan": 0.55}  # fmt: skip
@@ -324,7 +325,7 @@ def test_files_that_cannot_be_read(tmp_path):
         read_sheet(binary)
 
 
-@given(st.text(max_size=200) | st.text(alphabet="aperture_mm,;\t0123456789.-pan\ng%\"", max_size=200))
+@given(st.text(max_size=200) | st.text(alphabet='aperture_mm,;\t0123456789.-pan\ng%"', max_size=200))
 def test_any_text_gives_a_sheet_or_problems(text):
     try:
         sheet = parse_sheet("aperture_mm,retained_g\n" + text if len(text) % 2 else text, "s")
@@ -343,14 +344,14 @@ def test_shipped_sheets_are_read():
 def test_kilograms_and_great_losses_have_no_exponent(tmp_path):
     text = text_of({16: 4000, 8: 9000, "pan": 1200, "sieve diameter": "1000 mm", "charge": 20000})
     sheet = parse_sheet(text, "s")
-    told = sizewords.report(sheet) + sizewords.replicates_report([sheet, sheet])
+    told = sieve.report(sheet) + sieve.replicates_report([sheet, sheet])
     assert "Loss: 5800 g, 29 % of the charge" in " ".join(told.split())
     over = "9000 g on 8000 um (at most about 2000 g), 4000 g on 16000 um (at most about 2800 g)"
     assert f"{over}; loose plastic on a 1000 mm sieve" in " ".join(told.split())
     small = parse_sheet(text.replace("1000 mm", "200 mm").replace("16,", "31.5,"), "s")
     assert "31500 um (at most about 160 g)" in " ".join(small.warnings)
     lost = parse_sheet("aperture_mm,retained_g\n1,0.01\ncharge,5200\n", "s", pan="lost")
-    told += sizewords.report(lost) + sizewords.replicates_report([lost, lost])
+    told += sieve.report(lost) + sieve.replicates_report([lost, lost])
     assert "loss of 100 %, too much to trust" in lost.warnings[0]
     assert not re.search(r"\de\+0", told + " ".join((*sheet.warnings, *small.warnings)))
 

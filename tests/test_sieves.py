@@ -3,7 +3,7 @@
 import fluids.particle_size_distribution as fluids_psd
 import pytest
 
-from millsim import sieves
+from millsim.base.reading import sieves
 
 
 @pytest.mark.parametrize(

@@ -9,8 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from millsim import psd, sizefits
-from millsim.sheet import parse_sheet
+from millsim.base.numerics import psd
+from millsim.base.reading import fits
+from millsim.base.reading.sheet import parse_sheet
 
 SIEVES_MM = (2.0, 1.4, 1.0, 0.71, 0.50, 0.355, 0.25, 0.18, 0.125, 0.09)
 HAND_G = (0.60, 2.10, 5.40, 9.80, 11.90, 8.70, 5.30, 2.90, 1.60, 0.70)
@@ -33,13 +34,13 @@ HAND = sheet_of(HAND_G, 0.55, 50.00)
 def test_the_hand_sheet():
     # Worked by hand: between 0.18 mm (5.752 %) and 0.25 mm (11.604 %) 10 % lies at
     # 0.18 (0.25/0.18)^((10 - 5.752)/(11.604 - 5.752)) = 0.2285 mm; likewise 0.580 and 1.2165 mm; span 1.704.
-    found = [sizefits.percentile(HAND.apertures_m, HAND.q3, p).x_m * 1e3 for p in (0.1, 0.5, 0.9)]
+    found = [fits.percentile(HAND.apertures_m, HAND.q3, p).x_m * 1e3 for p in (0.1, 0.5, 0.9)]
     assert found == pytest.approx([0.2285, 0.5798, 1.2165], abs=5e-5)
-    assert sizefits.span_of(HAND.apertures_m, HAND.q3) == pytest.approx((1.2165 - 0.2285) / 0.5798, rel=1e-3)
-    rrsb = sizefits.fit("rrsb", HAND.apertures_m, HAND.q3)
+    assert fits.span_of(HAND.apertures_m, HAND.q3) == pytest.approx((1.2165 - 0.2285) / 0.5798, rel=1e-3)
+    rrsb = fits.fit("rrsb", HAND.apertures_m, HAND.q3)
     assert (rrsb.shape, rrsb.size_m * 1e3) == pytest.approx((1.95, 0.78), abs=0.006)
     # The loss of 0.9 % in the pan moves x10 to about 0.218 mm.
-    fine = sizefits.percentile(HAND.apertures_m, HAND.q3_loss_fine, 0.1).x_m
+    fine = fits.percentile(HAND.apertures_m, HAND.q3_loss_fine, 0.1).x_m
     assert fine * 1e3 == pytest.approx(0.18 * (0.25 / 0.18) ** ((10 - 6.6) / (12.4 - 6.6)), rel=1e-6)
 
 
@@ -49,7 +50,7 @@ def test_fits_are_least_squares_in_their_nets(law):
     q, x = np.array(HAND.q3), np.log(HAND.apertures_m)
     net = {"rrsb": np.log(-np.log(1 - q)), "lognormal": stats.norm.ppf(q), "ggs": np.log(q)}[law]
     line = stats.linregress(x, net)
-    found = sizefits.fit(law, HAND.apertures_m, HAND.q3)
+    found = fits.fit(law, HAND.apertures_m, HAND.q3)
     shape = 1 / line.slope if law == "lognormal" else line.slope
     assert found.shape == pytest.approx(shape, rel=1e-10)
     assert found.size_m == pytest.approx(math.exp(-line.intercept / line.slope), rel=1e-10)
@@ -77,8 +78,8 @@ def test_samples_on_sieves_are_recovered(law, size, shape):
     # G12: scipy weibull_min, lognorm, powerlaw and the three fluids classes, read off at sieve apertures.
     for cdf in scipy_and_fluids(law, size, shape):
         sheet = sieved(cdf)
-        found = sizefits.fits(sheet.apertures_m, sheet.q3)
-        best, clear = sizefits.best(found)
+        found = fits.fits(sheet.apertures_m, sheet.q3)
+        best, clear = fits.best(found)
         assert best.law == law and clear
         assert (best.size_m * 1e3, best.shape) == pytest.approx((size, shape), rel=1e-6)
         assert best.rms < 1e-9
@@ -87,20 +88,20 @@ def test_samples_on_sieves_are_recovered(law, size, shape):
 
 def test_what_cannot_be_fitted():
     sizes = (1e-4, 1e-3)
-    assert sizefits.fits(sizes, (1.0, 1.0)) == () and sizefits.fits(sizes, (0.0, 0.4)) == ()
-    assert sizefits.fit("rrsb", sizes, (0.4, 0.4)) is None
-    two = sizefits.fits(sizes, (0.2, 0.7))
-    assert len(two) == 3 and not sizefits.best(two)[1]  # a line through two points always fits
+    assert fits.fits(sizes, (1.0, 1.0)) == () and fits.fits(sizes, (0.0, 0.4)) == ()
+    assert fits.fit("rrsb", sizes, (0.4, 0.4)) is None
+    two = fits.fits(sizes, (0.2, 0.7))
+    assert len(two) == 3 and not fits.best(two)[1]  # a line through two points always fits
 
 
 def test_percentiles_beyond_the_sieves_are_bounds():
     edges, q3 = (1e-4, 1e-3), (0.2, 0.8)
-    low, middle, high = (sizefits.percentile(edges, q3, p) for p in (0.1, 0.5, 0.9))
+    low, middle, high = (fits.percentile(edges, q3, p) for p in (0.1, 0.5, 0.9))
     assert (low.low_m, low.high_m) == (0.0, 1e-4) and math.isnan(low.x_m)
     assert middle.x_m == pytest.approx(math.sqrt(1e-7), rel=1e-12)
     assert (high.low_m, high.high_m) == (1e-3, math.inf)
-    assert math.isnan(sizefits.span_of(edges, q3)) and math.isnan(sizefits.span_of(edges, (0.0, 0.0)))
-    all_fine = sizefits.percentile(edges, (1.0, 1.0), 0.9)  # J12g
+    assert math.isnan(fits.span_of(edges, q3)) and math.isnan(fits.span_of(edges, (0.0, 0.0)))
+    all_fine = fits.percentile(edges, (1.0, 1.0), 0.9)  # J12g
     assert (all_fine.low_m, all_fine.high_m) == (0.0, 1e-4)
 
 
@@ -110,7 +111,7 @@ def test_das_percentiles_through_a_passing_sheet():
     sheet = parse_sheet("sieve mm;finer %\n" + "\n".join(f"{k};{v}" for k, v in rows.items()), "s")
     expected = {0.10: 0.15067, 0.30: 0.1710, 0.50: 0.22716, 0.60: 0.28784, 0.90: 1.25054}
     for p, x in expected.items():
-        assert sizefits.percentile(sheet.apertures_m, sheet.q3, p).x_m * 1e3 == pytest.approx(x, rel=3e-4)
+        assert fits.percentile(sheet.apertures_m, sheet.q3, p).x_m * 1e3 == pytest.approx(x, rel=3e-4)
 
 
 def test_sauter_is_an_upper_bound_with_a_pan():
@@ -119,49 +120,49 @@ def test_sauter_is_an_upper_bound_with_a_pan():
     law = stats.lognorm(0.5, scale=0.3).cdf
     exact = 0.3e-3 * math.exp(-0.125)
     coarse, fine = sieved(law, (2.0, 1.0, 0.5, 0.25)), sieved(law, tuple(np.geomspace(3.0, 0.02, 150)))
-    value, unresolved = sizefits.sauter(coarse)
+    value, unresolved = fits.sauter(coarse)
     assert value > 1.2 * exact and unresolved == pytest.approx(law(0.25), rel=1e-9)
-    assert sizefits.sauter(fine)[0] == pytest.approx(exact, rel=1e-3)
+    assert fits.sauter(fine)[0] == pytest.approx(exact, rel=1e-3)
 
 
 @given(st.floats(0.09, 2.0), st.floats(0.09, 2.0))
 def test_share_between_is_a_difference_of_q3(a, b):
     low, high = sorted((a * 1e-3, b * 1e-3))
-    least, most = sizefits.share_between(HAND, low, high)
+    least, most = fits.share_between(HAND, low, high)
     exact = psd.yield_in(HAND.apertures_m, HAND.q3, low, high)
     assert least == pytest.approx(exact, abs=1e-12) and most == pytest.approx(exact, abs=1e-12)
 
 
 def test_share_beyond_the_sieves_is_a_range():
-    assert sizefits.share_between(HAND, 0.0, math.inf) == (1.0, 1.0)
-    assert sizefits.share_between(HAND, 0.0, 0.5e-3) == pytest.approx((0.3986, 0.3986), abs=5e-5)
-    assert sizefits.share_between(HAND, 0.0, 0.05e-3) == pytest.approx((0.0, 0.55 / 49.55))
-    assert sizefits.share_between(HAND, 3e-3, math.inf) == pytest.approx((0.0, 0.60 / 49.55))
-    least, most = sizefits.share_between(HAND, 0.05e-3, 0.5e-3)
+    assert fits.share_between(HAND, 0.0, math.inf) == (1.0, 1.0)
+    assert fits.share_between(HAND, 0.0, 0.5e-3) == pytest.approx((0.3986, 0.3986), abs=5e-5)
+    assert fits.share_between(HAND, 0.0, 0.05e-3) == pytest.approx((0.0, 0.55 / 49.55))
+    assert fits.share_between(HAND, 3e-3, math.inf) == pytest.approx((0.0, 0.60 / 49.55))
+    least, most = fits.share_between(HAND, 0.05e-3, 0.5e-3)
     assert most - least == pytest.approx(0.55 / 49.55) and most == pytest.approx(HAND.q3[5])
 
 
 def test_scatter_of_replicates():
     # scipy: t interval of the mean.
     values = [610.0, 655.0, 590.0]
-    found = sizefits.scatter(values)
+    found = fits.scatter(values)
     low, high = stats.t.interval(0.95, 2, loc=np.mean(values), scale=stats.sem(values))
     assert (found.mean, found.sd) == pytest.approx((np.mean(values), np.std(values, ddof=1)), rel=1e-12)
     assert found.half_width == pytest.approx((high - low) / 2, rel=1e-9)
-    assert math.isnan(sizefits.scatter([610.0]).sd)
+    assert math.isnan(fits.scatter([610.0]).sd)
 
 
 def test_two_designs_of_j10():
     # Journey J10: A 610, 655, 590, B 560, 620, 545 um: means 618 and 575, pooled sd about 37, P(B finer) about 0.89.
     a, b = (610.0, 655.0, 590.0), (560.0, 620.0, 545.0)
-    found = sizefits.b_finer(a, b)
+    found = fits.b_finer(a, b)
     assert (found.mean_a, found.mean_b) == pytest.approx((618.33, 575.0), abs=0.01)
     assert found.pooled_sd == pytest.approx(36.6, abs=0.05) and found.freedom == 4
     # With a flat prior it is one minus the one-sided p of the pooled t test.
     one_sided = stats.ttest_ind(a, b, equal_var=True, alternative="greater").pvalue
     assert found.probability == pytest.approx(1 - one_sided, rel=1e-10) == pytest.approx(0.89, abs=0.005)
     assert found.probability < found.with_one_more < 0.95
-    assert sizefits.b_finer(b, a).probability == pytest.approx(1 - found.probability, rel=1e-12)
-    assert sizefits.b_finer((5.0, 5.0), (5.0,)).probability == 0.5
+    assert fits.b_finer(b, a).probability == pytest.approx(1 - found.probability, rel=1e-12)
+    assert fits.b_finer((5.0, 5.0), (5.0,)).probability == 0.5
     with pytest.raises(ValueError, match="three runs"):
-        sizefits.b_finer((1.0,), (2.0,))
+        fits.b_finer((1.0,), (2.0,))

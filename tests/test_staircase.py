@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from millsim.measured.staircase import NotOfThisKind, dixon_mood, spearman_kaerber, staircase_step
+from millsim.learn.measured.staircase import NotOfThisKind, dixon_mood, spearman_kaerber, staircase_step
 
 
 def test_dixon_mood_worked_example_and_its_trap():

@@ -11,11 +11,16 @@ from helpers import fake_engine, fake_limits, fake_prediction
 from hypothesis import given
 from hypothesis import strategies as st
 
-from millsim import advice, comparison, limitwords, summary, wording
-from millsim.cards.spec import MATERIAL, MODEL
-from millsim.paramwords import parameter_words
-from millsim.prediction import Limit, Scalar
-from millsim.report import tables as report_tables
+from millsim.base.quantities import written
+from millsim.base.quantities.scalar import Scalar
+from millsim.mill.cards.spec import MATERIAL, MODEL
+from millsim.record.prediction import Limit
+from millsim.show.report import tables as report_tables
+from millsim.show.words import advice
+from millsim.show.words import limits as limitwords
+from millsim.show.words import prediction as summary
+from millsim.show.words.parameters import parameter_words
+from millsim.studies import engines as comparison
 
 KEYS = {
     "status", "engine", "seed", "config_sha256", "product", "band", "throughput_kg_s", "holdup_kg",
@@ -80,9 +85,7 @@ def test_report_has_every_table_with_numbers_from_the_record():
 
 def test_size_table_interpolates_on_ln_x():
     table = fake_prediction().main.table
-    assert summary._at(table.edges_m[20], table.edges_m, table.product_q3) == pytest.approx(
-        table.product_q3[20]
-    )
+    assert summary._at(table.edges_m[20], table.edges_m, table.product_q3) == pytest.approx(table.product_q3[20])
     middle = math.sqrt(table.edges_m[30] * table.edges_m[31])
     expected = table.product_q3[30:32].mean()
     assert summary._at(middle, table.edges_m, table.product_q3) == pytest.approx(expected)
@@ -114,19 +117,11 @@ def test_engines_that_disagree_are_called_out():
 
 @pytest.mark.parametrize(
     ("status", "words"),
-    [
-        ("cannot run", "cannot run like this"),
-        ("over capacity", "cannot take the 500 g/h asked for: it takes at most"),
-    ],
+    [("cannot run", "cannot run like this"), ("over capacity", "cannot take the 500 g/h asked for: it takes at most")],
 )
 def test_a_mill_that_cannot_do_it_says_so_first(status, words):
-    limits = (
-        Limit("jam", 2.0, 1.0, "1", "A bite takes twice the torque the drive can give."),
-        *fake_limits(),
-    )
-    text = summary.to_text(
-        fake_prediction(status=status, requested_rate_kg_s=0.5 / 3600, limits=limits, binding="jam")
-    )
+    limits = (Limit("jam", 2.0, 1.0, "1", "A bite takes twice the torque the drive can give."), *fake_limits())
+    text = summary.to_text(fake_prediction(status=status, requested_rate_kg_s=0.5 / 3600, limits=limits, binding="jam"))
     assert words in " ".join(text.split())[:120]
     assert "EXCEEDED" in text
     assert "twice the torque" in text
@@ -166,34 +161,27 @@ def test_nearly_empty_prediction_still_gives_a_report():
     ],
 )
 def test_numbers_carry_workshop_units_and_no_more_digits_than_the_band_bears(scalar, expected):
-    assert str(wording.Shown(scalar)) == expected
+    assert str(written.Shown(scalar)) == expected
 
 
 @given(st.floats(1e-12, 1e12), st.floats(0, 10))
 def test_rounding_never_moves_a_number_by_more_than_a_third_of_its_spread(value, relative):
     spread = value * relative
-    shown = float(wording.number(value, wording.decimals(value, spread)))
+    shown = float(written.number(value, written.decimals(value, spread)))
     assert abs(shown - value) <= max(spread / 3 * 1.7, 0.006 * value)
     assert shown > 0
 
 
 @given(st.floats(-1e300, 1e300) | st.sampled_from([math.nan, math.inf, -math.inf]))
 def test_digits_accepts_every_float(value):
-    text = wording.digits(value)
+    text = written.digits(value)
     assert text
     if math.isfinite(value):
         assert float(text) == pytest.approx(value, rel=0.006)
 
 
 def test_every_parameter_name_gets_an_advice():
-    for name in (
-        "f_mat_warm",
-        "xw_min_cold",
-        "sieve_factor",
-        "windage_factor",
-        "bite_friction_toothed",
-        "new_idea",
-    ):
+    for name in ("f_mat_warm", "xw_min_cold", "sieve_factor", "windage_factor", "bite_friction_toothed", "new_idea"):
         prediction = fake_prediction(widest={"x50_m": [(name, 1.5)]})
         assert advice.measure_next(prediction).startswith("Measure next: ")
 
@@ -305,17 +293,19 @@ def test_warnings_are_sentences_and_tables_fit_a_page():
 
 
 def test_tables_align_words_left_numbers_right_and_drop_empty_columns():
-    lines = wording.table(["", "a", "b", "unit"], [["x", "1", "", "mm"], ["yy", "above 12", "", "kWh/kg"]])
+    lines = written.table(["", "a", "b", "unit"], [["x", "1", "", "mm"], ["yy", "above 12", "", "kWh/kg"]])
     assert lines == [
         "             a  unit", "  --  --------  ------", "  x          1  mm", "  yy  above 12  kWh/kg",
     ]  # fmt: skip
 
 
 @pytest.mark.parametrize(
-    ("seconds", "words"), [(3, "3 s"), (533, "8.9 min"), (8640, "2.4 h"), (1e6, "12 days")]
-)
+    ("seconds", "words"),
+    [(0.12, "0.12 s"), (3, "3 s"), (89.4, "89 s"), (90, "1.5 min"), (533, "8.9 min"), (7190, "120 min"), (7200, "2 h"),
+     (8640, "2.4 h"), (172790, "48 h"), (172800, "2 days"), (1e6, "12 days")],
+)  # fmt: skip
 def test_durations_read_as_people_say_them(seconds, words):
-    assert advice.duration(seconds) == words
+    assert written.duration(seconds) == words
 
 
 def _with_ledger(prediction, **watts):

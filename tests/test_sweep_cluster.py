@@ -12,11 +12,11 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from millsim import cli
+from millsim.commands import main
 from millsim.errors import MillsimError
-from millsim.sweep import cluster, gather, runner, write
-from millsim.sweep.journal import open_journal
-from millsim.sweep.plan import read_plan
+from millsim.explore.sweep import cluster, gather, runner, write
+from millsim.explore.sweep.journal import open_journal
+from millsim.explore.sweep.plan import read_plan
 
 pytest.importorskip("distributed")
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
@@ -108,7 +108,7 @@ def errors(result):
 
 def sweep(folder, out, address):
     """`millsim sweep` on a cluster."""
-    return CliRunner().invoke(cli.cli, ["sweep", str(folder / "s.toml"), "--out", str(out), "--scheduler", address])
+    return CliRunner().invoke(main.cli, ["sweep", str(folder / "s.toml"), "--out", str(out), "--scheduler", address])
 
 
 def test_a_worker_killed_half_way_loses_nothing_and_then_the_scheduler_is_killed_too(folder, local, tmp_path):
@@ -140,7 +140,7 @@ def test_a_worker_killed_half_way_loses_nothing_and_then_the_scheduler_is_killed
         f"Error: the dask scheduler at {made.address} is gone; the same command goes on from here."
     ]
     assert not out.exists()
-    result = CliRunner().invoke(cli.cli, ["sweep", str(folder / "s.toml"), "--out", str(out), "--workers", "1"])
+    result = CliRunner().invoke(main.cli, ["sweep", str(folder / "s.toml"), "--out", str(out), "--workers", "1"])
     assert result.exit_code == 0
     assert "; 0 known already" not in result.stderr
     assert out.read_bytes() == local

@@ -9,16 +9,17 @@ import pint
 import pytest
 import xarray
 
-from millsim import psd, sweepwords
-from millsim.capacity import LIMITS
+from millsim.base.numerics import psd
 from millsim.errors import ResultFileError
-from millsim.resultfile import write_bytes
-from millsim.scalars import LONG_NAMES
-from millsim.sweep import gather, read, runner, tidy, write
-from millsim.sweep.journal import open_journal
-from millsim.sweep.plan import read_plan
-from millsim.sweep.points import config_at
-from millsim.sweep.record import SIZES_M
+from millsim.explore.sweep import gather, read, runner, tidy, write
+from millsim.explore.sweep.journal import open_journal
+from millsim.explore.sweep.plan import read_plan
+from millsim.explore.sweep.points import config_at
+from millsim.explore.sweep.record import SIZES_M
+from millsim.forecast.scalars import LONG_NAMES
+from millsim.record.files import write_bytes
+from millsim.record.limits import LIMITS
+from millsim.show.words import sweep
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 AXES = """
@@ -194,8 +195,8 @@ def test_the_tidy_table_is_made_in_parts(grid, monkeypatch):
 
 
 def test_bands_are_those_of_predict():
-    from millsim.band import band_of
-    from millsim.sweep.record import quantile
+    from millsim.explore.sweep.record import quantile
+    from millsim.forecast.band import band_of
 
     rng = np.random.default_rng(3)
     draws = rng.lognormal(size=(40, 16))
@@ -218,7 +219,7 @@ def refusal(path):
 def test_a_result_file_is_not_a_sweep(tmp_path):
     import helpers
 
-    from millsim import results
+    from millsim.record import write as results
 
     results.write(helpers.fake_prediction(), tmp_path / "r.h5")
     assert "is a millsim result file, not a sweep file" in refusal(tmp_path / "r.h5")
@@ -226,7 +227,7 @@ def test_a_result_file_is_not_a_sweep(tmp_path):
 
 
 def test_a_sweep_is_not_a_result_file(file):
-    from millsim import results
+    from millsim.record import write as results
 
     with pytest.raises(ResultFileError, match="is a millsim sweep file, not a result file"):
         results.read(file)
@@ -277,6 +278,6 @@ def test_much_memory_is_told_before(tmp_path):
     for draws in (0, 16):
         (tmp_path / "s.toml").write_text(f'[sweep]\nconfig = "{CONFIGS / "demo.toml"}"\ndraws = {draws}\n{axes}')
         plan = read_plan(tmp_path / "s.toml")
-        told[draws] = " ".join(sweepwords.before(plan, runner.Report(plan.count), Path("s.h5"), Path("s.points")))
+        told[draws] = " ".join(sweep.before(plan, runner.Report(plan.count), Path("s.h5"), Path("s.points")))
     assert "memory" not in told[0]
     assert "takes about 22 GB of memory; fewer draws take less." in told[16]

@@ -14,8 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from millsim.errors import InputError, MillsimError
-from millsim.sweep import journal
-from millsim.sweep.journal import MARK, open_journal
+from millsim.explore.sweep import journal
+from millsim.explore.sweep.journal import MARK, open_journal
 
 KIND = np.dtype([("identity", "<u8", 2), ("status", "i1"), ("x", "<f8", 3)])
 OTHER = np.dtype([("identity", "<u8", 2), ("x", "<f4")])

@@ -17,11 +17,12 @@ import pytest
 from sweeps import J8_AXES
 
 from millsim.errors import ResultFileError
-from millsim.sweep import read
-from millsim.sweep.journal import open_journal
+from millsim.explore.sweep import read
+from millsim.explore.sweep.journal import open_journal
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
-J8 = """
+J8 = (
+    """
 [sweep]
 config = "demo.toml"
 engine = "montecarlo"
@@ -30,7 +31,9 @@ class_ratio = 1.6
 [set]
 "run.histories" = 100
 "run.x50_error" = 0.0
-""" + J8_AXES
+"""
+    + J8_AXES
+)
 KILLS = 50
 
 # Run as a process of its own, without threads (or OpenMP, which Monte Carlo starts) when it forks. On stdin a JSON
@@ -226,7 +229,8 @@ def children(pid):
 @pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="needs /proc to find worker processes")
 def test_the_real_command_with_worker_processes_killed_and_resumed(whole, tmp_path):
     folder = fresh(tmp_path)
-    code = "from millsim.sweep import runner; runner.PROCESSES_FROM_S = 0.0; from millsim.cli import main; main()"
+    code = "from millsim.explore.sweep import runner; runner.PROCESSES_FROM_S = 0.0\n"
+    code += "from millsim.commands.main import main; main()"
     command = [sys.executable, "-c", code, "sweep", "s.toml", "--workers", "2"]
     with subprocess.Popen(command, cwd=folder, stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL) as process:
         try:

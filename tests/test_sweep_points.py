@@ -9,19 +9,22 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sweeps import J8_AXES
 
-from millsim import run
-from millsim.config import load_config
 from millsim.errors import InputError
-from millsim.problem import build
-from millsim.schema import SECTIONS
-from millsim.sweep import axes, compute, identity, points
-from millsim.sweep.plan import read_plan
+from millsim.explore.sweep import axes, compute, identity, points
+from millsim.explore.sweep.plan import read_plan
+from millsim.forecast import run
+from millsim.mill.config.mill import load_config
+from millsim.mill.config.schema import SECTIONS
+from millsim.mill.problem import build
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
-J8 = """
+J8 = (
+    """
 [sweep]
 config = "demo.toml"
-""" + J8_AXES
+"""
+    + J8_AXES
+)
 WORDS = """
 [sweep]
 config = "demo.toml"
@@ -118,7 +121,7 @@ def test_a_monte_carlo_replicate_is_predict_with_its_seed(tmp_path):
 
 
 def test_draws_are_those_of_the_band(tmp_path):
-    from millsim import band
+    from millsim.forecast import band
 
     p = plan(tmp_path, J8.replace("[[axis]]", "class_ratio = 1.4\n[[axis]]", 1))
     rows, _ = compute.compute(job_of(p, [40], draws=4))
@@ -186,7 +189,7 @@ def test_a_changed_class_ratio_is_named(tmp_path):
 
 
 def test_a_changed_density_on_a_card_is_named(tmp_path):
-    import millsim.cards as cards
+    import millsim.mill.cards as cards
 
     card = cards.card_toml(cards.load_material("pmma"))
     text = J8.replace("[[axis]]", '[set]\n"feed.material" = "mine.toml"\n[[axis]]', 1)
@@ -204,7 +207,7 @@ def test_a_changed_density_on_a_card_is_named(tmp_path):
 
 @pytest.mark.parametrize(("draws", "counts"), [(4, True), (0, False)])
 def test_ranges_on_a_card_count_where_there_are_draws(tmp_path, draws, counts):
-    import millsim.cards as cards
+    import millsim.mill.cards as cards
 
     card = cards.card_toml(cards.load_material("pmma"))
     text = J8.replace("[[axis]]", f'draws = {draws}\n[set]\n"feed.material" = "mine.toml"\n[[axis]]', 1)
@@ -248,7 +251,7 @@ def test_no_number_of_points_is_too_large_to_count(tmp_path):
     axes = ""
     for key, text in ends.items():
         words = text.split()
-        a, b = (words if len(words) == 2 else (f'"{words[0]} {words[1]}"', f'"{words[2]} {words[3]}"'))
+        a, b = words if len(words) == 2 else (f'"{words[0]} {words[1]}"', f'"{words[2]} {words[3]}"')
         axes += f'[[axis]]\nkey = "{key}"\nfrom = {a}\nto = {b}\ncount = 65536\n'
     with pytest.raises(InputError, match="the axes make 18446744073709551616 points"):
         plan(tmp_path, f'[sweep]\nconfig = "{CONFIGS / "demo.toml"}"\n{axes}')
@@ -281,8 +284,10 @@ def test_every_source_that_computes_a_point_counts():
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.ImportFrom) and node.level:
                 base = path.parent if node.level == 1 else path.parent.parent
-                for file in [base / f"{(node.module or '').replace('.', '/')}.py",
-                             *(base / (node.module or "").replace(".", "/") / f"{a.name}.py" for a in node.names)]:
+                for file in [
+                    base / f"{(node.module or '').replace('.', '/')}.py",
+                    *(base / (node.module or "").replace(".", "/") / f"{a.name}.py" for a in node.names),
+                ]:
                     if file.is_file() and (relative := file.relative_to(identity._PACKAGE).as_posix()) not in seen:
                         seen.add(relative)
                         todo.append(relative)
@@ -359,7 +364,7 @@ def test_geometric_steps_have_one_factor(tmp_path):
 @given(st.sampled_from([k for keys in SECTIONS.values() for k in keys if k.kind == "quantity" and k.low > -1e9]),
        st.floats(0.0, 1.0))  # fmt: skip
 def test_a_snapped_number_reads_back_from_its_override(row, share):
-    from millsim.values import convert
+    from millsim.base.reading.values import convert
 
     x = axes.snap(row.low + share * (row.high - row.low), row)
     text = axes.text_of("a.b", x, row).partition("=")[2].strip('"')

@@ -11,12 +11,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from millsim import sweepwords
 from millsim.errors import MillsimError, NotConverged
-from millsim.sweep import compute, gather, identity, runner, write
-from millsim.sweep.journal import open_journal
-from millsim.sweep.plan import read_plan
-from millsim.sweep.record import FAILED, OK
+from millsim.explore.sweep import compute, gather, identity, runner, write
+from millsim.explore.sweep.journal import open_journal
+from millsim.explore.sweep.plan import read_plan
+from millsim.record.limits import FAILED, OK
+from millsim.show.words import sweep
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 GAP = '[[axis]]\nkey = "stator.gap"\nvalues = ["1 mm", "2 mm", "3 mm", "4 mm", "6 mm"]\n'
@@ -243,7 +243,7 @@ class TestReuse:
         assert content == swept(plan(tmp_path, SPEED, head.format(3), extra=extra), tmp_path / "new.points")[1]
 
     def test_a_changed_density_recomputes_and_is_named(self, tmp_path):
-        from millsim import cards
+        from millsim.mill import cards
 
         text = Path(cards.__file__).with_name("pmma.toml").read_text(encoding="utf-8")
         at = text.index("value", text.index("[density]"))
@@ -336,7 +336,7 @@ class TestFailures:
             found = gather.collect(p, journal)
         assert found.points.reason == {2: words, 3: words}
         assert np.all(np.isnan(found.points.draws["x50_m"][2:4]))
-        assert any(words.split(":")[0] in line and "2 ×" in line for line in sweepwords.after(report, found))
+        assert any(words.split(":")[0] in line and "2 ×" in line for line in sweep.after(report, found))
 
     def test_want_of_memory_is_no_property_of_a_point(self, tmp_path, monkeypatch):
         fails(monkeypatch, MemoryError())
@@ -355,7 +355,7 @@ class TestFailures:
         with pytest.raises(
             MillsimError, match=r"^none of the 2 points gives any powder; the commonest reason, 2 times: contradiction"
         ):
-            sweepwords.refuse_if_nothing_runs(found)
+            sweep.refuse_if_nothing_runs(found)
 
 
 def dies_once(job, stopping=None):
@@ -456,7 +456,7 @@ class TestPace:
         ((left, pace),) = told
         assert left == COUNT - runner.PILOT
         assert pace > 0.0
-        lines = sweepwords.before(made[0], report, Path("s.h5"), Path("s.points"))
+        lines = sweep.before(made[0], report, Path("s.h5"), Path("s.points"))
         assert lines[0].startswith("30 points (gap 5 × edge 2 × hole 3)")
 
     def test_the_first_point_only_warms_up(self, made, tmp_path, monkeypatch):

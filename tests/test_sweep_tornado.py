@@ -6,9 +6,9 @@ import sweeps
 from mills import CONFIGS
 from scipy import stats
 
-from millsim.cards import load_model
-from millsim.config import load_config
-from millsim.run import predict
+from millsim.forecast.run import predict
+from millsim.mill.cards import load_model
+from millsim.mill.config.mill import load_config
 
 QUICK = ("run.class_ratio=1.3", "run.band_samples=0", "run.trace=false")
 

@@ -8,11 +8,11 @@ import mills
 import numpy as np
 import pytest
 
-from millsim.sweep.gather import collect
-from millsim.sweep.journal import open_journal
-from millsim.sweep.plan import read_plan
-from millsim.sweep.record import OK
-from millsim.sweep.runner import run
+from millsim.explore.sweep.gather import collect
+from millsim.explore.sweep.journal import open_journal
+from millsim.explore.sweep.plan import read_plan
+from millsim.explore.sweep.runner import run
+from millsim.record.limits import OK
 
 HOLES = (0.3, 0.4, 0.5, 0.6, 0.8, 1.0)  # mm
 SPEEDS = (50, 60, 70, 80)  # m/s

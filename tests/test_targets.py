@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from millsim.choose import targets
-from millsim.choose.words import asked
 from millsim.errors import InputError
+from millsim.explore.choose import targets
+from millsim.explore.choose.words import asked
 
 ASKED_FOR = ("rotational-moulding", "electrostatic-coating", "fluidised-bed-coating", "laser-sintering",
              "granulate-extruder")  # fmt: skip

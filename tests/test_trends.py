@@ -6,13 +6,14 @@ import mills
 import numpy as np
 import pytest
 
-from millsim.assemble import balance_result
-from millsim.capacity import CANNOT, OK, OVER, bite_statistics
-from millsim.chamber import F_MAT, NIP, PIN, STRIKE, XW_MIN
-from millsim.config import load_config
+from millsim.engines.capacity import bite_statistics
+from millsim.forecast.assemble import balance_result
+from millsim.forecast.outcome import solve
 from millsim.laws import breakage
-from millsim.outcome import solve
-from millsim.problem import build
+from millsim.mill.chamber import F_MAT, NIP, PIN, STRIKE, XW_MIN
+from millsim.mill.config.mill import load_config
+from millsim.mill.problem import build
+from millsim.record.limits import CANNOT, OK, OVER
 
 HUGE_MOTOR = "drive.rated_power=50 kW"  # so that the rotor binds, not the motor
 WEAK_AIR = ("air.blower_pressure=0 Pa", "air.inlet_area=2 cm2", "air.filter_area=0.05 m2")

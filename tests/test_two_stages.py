@@ -7,14 +7,14 @@ import mills
 import numpy as np
 import pytest
 
-from millsim import results
-from millsim.capacity import CANNOT, OK, OVER
-from millsim.circuit import NO_SIEVE, Cut, closed, once
-from millsim.circuitline import ASKED, FIRST, SECOND, line
-from millsim.config import load_config
 from millsim.errors import InputError
-from millsim.problem import build
-from millsim.run import predict
+from millsim.forecast.run import predict
+from millsim.mill.config.mill import load_config
+from millsim.mill.problem import build
+from millsim.record import write
+from millsim.record.limits import CANNOT, OK, OVER
+from millsim.studies.circuit.line import ASKED, FIRST, SECOND, line
+from millsim.studies.circuit.loop import NO_SIEVE, Cut, closed, once
 
 QUICK = ("run.band_samples=0", "run.trace=false")
 COARSE = ("sieve.hole=2 mm", "sieve.pitch=4 mm", *QUICK)  # the first mill: the demo with wide holes
@@ -30,7 +30,7 @@ def first():
 @pytest.fixture(scope="module")
 def stored(first, tmp_path_factory):
     path = tmp_path_factory.mktemp("first") / "coarse.h5"
-    results.write(first, path)
+    write.write(first, path)
     return path
 
 
@@ -76,12 +76,12 @@ def test_hash_counts_the_content_not_the_name(first, stored, tmp_path):
     moved.write_bytes(stored.read_bytes())
     assert second(moved).sha256 == own
     other = predict(mills.config("demo", "feed.rate=1.2 kg/h", *COARSE), engine="balance")
-    results.write(other, moved, force=True)
+    write.write(other, moved, force=True)
     assert second(moved).sha256 != own
 
 
 def test_a_kept_config_needs_the_file_no_more(first, stored, tmp_path):
-    from millsim.config import parse_config
+    from millsim.mill.config.mill import parse_config
 
     path = tmp_path / "gone.h5"
     path.write_bytes(stored.read_bytes())
@@ -117,7 +117,7 @@ def test_another_plastic_is_refused(stored):
 
 def test_no_product_of_a_mill_that_cannot_run(tmp_path):
     hot = mills.config("demo", "limits.outlet_temperature=21 °C", *QUICK)
-    results.write(predict(hot, engine="balance"), tmp_path / "hot.h5")
+    write.write(predict(hot, engine="balance"), tmp_path / "hot.h5")
     assert "cannot run, so there is no product" in refusal(tmp_path / "hot.h5")
 
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from millsim import units
+from millsim.base.quantities import units
 
 PINT = pint.UnitRegistry()
 FINITE = st.floats(1e-12, 1e12) | st.floats(-1e12, -1e-12)

@@ -7,13 +7,14 @@ import mills
 import numpy as np
 import pytest
 
-from millsim.chamber import EDGE
-from millsim.config import load_config
 from millsim.errors import InputError
+from millsim.forecast.run import predict
 from millsim.laws import strength, wear
-from millsim.problem import build
-from millsim.run import predict
-from millsim.wear import (
+from millsim.mill.chamber import EDGE
+from millsim.mill.config.mill import load_config
+from millsim.mill.problem import build
+from millsim.show.words.wear import sentences
+from millsim.studies.wear import (
     EXAMPLE_KG,
     GRADE,
     METALS,
@@ -28,7 +29,6 @@ from millsim.wear import (
     worn_edge,
     worn_gap,
 )
-from millsim.wearwords import sentences
 
 STEEL = 7850.0
 

@@ -9,8 +9,10 @@ import pytest
 from helpers import fake_prediction
 from mills import NAMES, config
 
-from millsim import psd, why, whyfacts
-from millsim.run import predict
+from millsim.base.numerics import psd
+from millsim.forecast.run import predict
+from millsim.show.words import why
+from millsim.studies import why as whyfacts
 
 QUICK = ("run.band_samples=0", "run.trace=false")
 # J5: 150 mm across, 2850 rpm, 3 mm PLA pellets, first a gap of 0.8 mm, then one of 4 mm.

@@ -2,7 +2,7 @@
 
 from math import pi, sqrt
 
-from ..jit import law
+from ..base.numerics.jit import law
 
 SPECIFIC_HEAT = 1006.0  # J/(kg K), dry air 20-80 C (CoolProp: 1006-1008)
 CONDUCTIVITY, PRANDTL = 0.0273, 0.706  # W/(m K) and 1, dry air at 40 C (CoolProp)

@@ -2,7 +2,7 @@
 
 from math import sqrt
 
-from ..jit import law
+from ..base.numerics.jit import law
 
 
 @law

@@ -2,7 +2,7 @@
 
 from math import exp, log, pi, sqrt
 
-from ..jit import law
+from ..base.numerics.jit import law
 
 
 @law

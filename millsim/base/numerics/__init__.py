@@ -1,0 +1,1 @@
+"""Compiled code and its cache, random streams, the arithmetic of size distributions."""

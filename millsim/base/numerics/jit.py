@@ -1,0 +1,107 @@
+"""The decorators of every compiled function, and the cache folder that cannot go stale.
+
+Numba's own cache is keyed by the file a function stands in, not by the functions and constants it uses from
+other files: after editing a law, a cached kernel in another file would go on with the old one (numba issue
+1833). So the cache folder here is named by a hash over all sources of the package and the versions that
+compiled them; an edit opens a new folder. Without a writable folder nothing is cached, and all still works.
+"""
+
+import functools
+import hashlib
+import os
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+import numba
+from numba import types
+
+_PACKAGE = Path(__file__).resolve().parents[2]
+
+
+def source_hash(package: Path = _PACKAGE) -> str:
+    """Return 16 hex digits over the package's compiled sources and the numba and Python versions.
+
+    package: folder whose *.py are read, at any depth (names and contents, in sorted order); only those that
+    speak of `jit` count, so that an edit of a plot or a message compiles nothing anew.
+    """
+    digest = hashlib.sha256(f"{numba.__version__} {sys.version}".encode())
+    for path in sorted(package.rglob("*.py")):
+        content = path.read_bytes()
+        if b"jit" in content:
+            digest.update(f"\0{path.relative_to(package).as_posix()}\0".encode())
+            digest.update(content)
+    return digest.hexdigest()[:16]
+
+
+def _base_folder() -> Path:
+    """The per-user cache folder: MILLSIM_CACHE_DIR, else XDG_CACHE_HOME/millsim, else ~/.cache/millsim."""
+    if own := os.environ.get("MILLSIM_CACHE_DIR"):
+        return Path(own)
+    if xdg := os.environ.get("XDG_CACHE_HOME"):
+        return Path(xdg) / "millsim"
+    return Path.home() / ".cache" / "millsim"
+
+
+def _writable_cache_folder() -> str | None:
+    """Make the hashed folder and prove that it takes a file; None where it does not."""
+    try:
+        folder = _base_folder() / f"numba-{source_hash()}"
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except (OSError, RuntimeError):  # RuntimeError: no home folder
+        return None
+    return str(folder)
+
+
+CACHE_FOLDER = _writable_cache_folder()
+
+
+def _compile(function: Callable, signature=None, **options) -> Callable:
+    """numba.njit into our cache folder; numba's global setting is put back for other users of numba."""
+    before = numba.config.CACHE_DIR
+    numba.config.CACHE_DIR = CACHE_FOLDER or ""
+    try:
+        options = {"cache": CACHE_FOLDER is not None, "error_model": "numpy", "no_cfunc_wrapper": True, **options}
+        return numba.njit(signature, **options)(function)
+    finally:
+        numba.config.CACHE_DIR = before
+
+
+def law(function: Callable) -> Callable:
+    """Compile a physical law or small helper (cached, IEEE division, no fast-math)."""
+    return _compile(function)
+
+
+def kernel(function: Callable) -> Callable:
+    """Compile a serial kernel that releases the GIL (same arithmetic as `law`)."""
+    return _compile(function, nogil=True)
+
+
+def parallel_kernel(function: Callable, signature=None) -> Callable:
+    """Compile a kernel whose `prange` loops run on all threads.
+
+    Write only into rows owned by the loop index and reduce in a fixed order outside: then the answer is the
+    same bit for bit for any number of threads. signature: numba types of result and arguments, needed where
+    an argument is a function (`user_function`); it is then compiled at once, not at the first call.
+    """
+    return _compile(function, signature, nogil=True, parallel=True)
+
+
+def function_type(arity: int):
+    """The numba type of a function of `arity` floats to a float: what a kernel's signature calls it."""
+    return types.FunctionType(types.float64(*[types.float64] * arity))
+
+
+@functools.lru_cache(maxsize=256)
+def user_function(function: Callable, arity: int) -> Callable:
+    """Compile a caller's function of `arity` floats so that a cached kernel can be handed it as an argument.
+
+    It is not cached on disk (its sources are outside the hash). Raises what numba raises.
+    """
+    if numba.config.DISABLE_JIT:
+        return function
+    plain = getattr(function, "py_func", function)
+    return numba.njit(types.float64(*[types.float64] * arity), error_model="numpy")(plain)

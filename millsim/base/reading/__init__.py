@@ -1,0 +1,1 @@
+"""People's text files (TOML, sieve sheets) into SI, every problem in one pass."""

@@ -1,0 +1,111 @@
+"""Long work: a line on stderr that says how far it is, and a Ctrl-C that cannot get lost.
+
+The line is silent for two seconds, and when not wanted. Imports nothing heavy; the command line uses it.
+"""
+
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable
+from types import FrameType
+from typing import TextIO
+
+from ..base.quantities.written import duration
+
+_PATIENCE_S = 2.0  # work shorter than this is not worth a line
+_REDRAW_S = 0.2  # on a terminal
+_LOG_S = 30.0  # between lines in a log file
+
+
+class Progress:
+    """Callable progress(stage, done, detail), done in 0..1 within the stage; also a context that tidies up.
+
+    On a terminal one line is rewritten; elsewhere one is written every half minute. `quiet`: nothing.
+    """
+
+    def __init__(self, stream: TextIO | None = None, quiet: bool = False, clock: Callable[[], float] = time.monotonic):
+        self._stream = stream or sys.stderr
+        self._terminal = bool(getattr(self._stream, "isatty", lambda: False)())
+        self._quiet, self._clock = quiet, clock
+        self._start = self._stage_start = clock()
+        self._stage, self._stage_done = "", 0.0
+        self._last, self._width = -1e9, 0
+
+    def __call__(self, stage: str, done: float, detail: str = "") -> None:
+        """Report the state of the work; cheap enough to be called often."""
+        now = self._clock()
+        if stage != self._stage:
+            self._stage, self._stage_start, self._stage_done = stage, now, done
+        pause = _REDRAW_S if self._terminal else _LOG_S
+        if self._quiet or now - self._start < _PATIENCE_S or now - self._last < pause:
+            return
+        self._last = now
+        text = self._text(now, min(max(done, 0.0), 1.0), detail)
+        if self._terminal:
+            before, self._width = self._width, len(text)  # known before it is written: an interrupt may come between
+            self._stream.write("\r" + text.ljust(before))
+        else:
+            self._stream.write(text + "\n")
+        self._stream.flush()
+
+    def _text(self, now: float, done: float, detail: str) -> str:
+        """Stage, share done, and the time left only once the pace is known well enough to say it."""
+        parts = [f"{self._stage}: {done:.0%}"]
+        gained, spent = done - self._stage_done, now - self._stage_start
+        if gained >= 0.05 and spent >= 1.0 and done < 1.0:
+            parts.append(f"about {duration(spent * (1 - done) / gained)} left in this step")
+        return ", ".join([*parts, detail] if detail else parts)[:110]
+
+    def __enter__(self) -> "Progress":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.clear()
+
+    def clear(self) -> None:
+        """Take the line away, for other words to stand in its place."""
+        if self._terminal and self._width:
+            self._stream.write("\r" + " " * self._width + "\r")
+            self._stream.flush()
+            self._width = 0
+
+
+class Interrupts:
+    """Context in which SIGINT raises KeyboardInterrupt and is remembered in `seen`, wherever it is swallowed.
+
+    Compiled code and its compiler swallow the exception now and then; `check` raises it again.
+    Outside the main thread, or where the caller has set a handler of its own, nothing is changed.
+    """
+
+    def __init__(self) -> None:
+        self.seen = False
+        self._ours = False
+
+    def __enter__(self) -> "Interrupts":
+        main = threading.current_thread() is threading.main_thread()
+        self._ours = main and signal.getsignal(signal.SIGINT) is signal.default_int_handler
+        if self._ours:
+            signal.signal(signal.SIGINT, self._note)
+            self._hook = sys.unraisablehook
+            sys.unraisablehook = self._quiet
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._ours:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+            sys.unraisablehook = self._hook
+
+    def check(self) -> None:
+        """Raise KeyboardInterrupt if one has come and gone unheard."""
+        if self.seen:
+            raise KeyboardInterrupt
+
+    def _note(self, number: int, frame: FrameType | None) -> None:
+        self.seen = True
+        signal.default_int_handler(number, frame)
+
+    def _quiet(self, unraisable) -> None:
+        """Print no traceback for an interrupt that a callback could not pass on; `check` does."""
+        if not issubclass(unraisable.exc_type, KeyboardInterrupt):
+            self._hook(unraisable)

@@ -1,0 +1,31 @@
+"""`millsim run`: read a run sheet, close its balance, say what is missing."""
+
+import click
+
+from .base import json_done, json_option, path_type
+
+CHECK_FAILED = 3
+
+
+@click.command("run")
+@click.argument("sheet", metavar="RUN.toml", type=path_type)
+@json_option
+@click.pass_context
+def run_command(ctx, sheet, as_json) -> None:
+    """Close the balance of a measured run.
+
+    RUN.toml names the config and says what was weighed, timed and read; see configs/demo_run.toml. Exit code 3 when
+    too much mass is missing to calibrate on the run.
+    """
+    from ..learn.measured.runbalance import close
+    from ..learn.measured.runsheet import read_run
+    from ..show.words import run as run_words
+
+    run = read_run(sheet)
+    balance = close(run)
+    if as_json:
+        json_done(ctx, run_words.to_json(run, balance))
+    else:
+        click.echo(run_words.to_text(run, balance), nl=False)
+    if balance.verdict == "do not calibrate":
+        ctx.exit(CHECK_FAILED)

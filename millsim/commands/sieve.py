@@ -1,0 +1,163 @@
+"""The command `millsim sieve`: reads sieve sheets, asks what they leave open, reports. Heavy imports stay inside."""
+
+import math
+from pathlib import Path
+
+import click
+
+from ..errors import InputError, Problem
+from .base import force_option, json_done, json_option, path_type, tell
+
+_HELP = {
+    "aperture": "Unit of apertures that carry none.",
+    "reading": "What the amounts are; oversize is retained on a sieve and all coarser ones.",
+    "unit": "Unit of the amounts; share is a share of 1.",
+    "charge": "What was put on the sieves, e.g. 50 g.",
+    "additive": "Anti-static or flow aid in the charge, e.g. 0.25 g; it is taken off the pan.",
+    "pan": "Mass in the pan, or what became of it where it was not weighed: passed or lost.",
+    "sort": "Put cumulative amounts typed in the wrong order into the order of the apertures.",
+    "decimal": "Mark before the decimals.",
+}
+
+
+def _answers(command):
+    """The flags that answer the questions a sheet can raise."""
+    choices = {
+        "aperture": ("mm", "um", "in", "mesh"),
+        "reading": ("retained", "oversize", "passing"),
+        "unit": ("g", "mg", "kg", "percent", "share"),
+        "decimal": ("point", "comma"),
+    }
+    for name in reversed(_HELP):
+        kind = {"type": click.Choice(choices[name])} if name in choices else {"metavar": "MASS"}
+        kind = {"is_flag": True} if name == "sort" else {"metavar": "passed|lost|MASS"} if name == "pan" else kind
+        command = click.option(f"--{name}", help=_HELP[name], **kind)(command)
+    return command
+
+
+@click.command()
+@click.argument("sheets", type=path_type, nargs=-1, required=True, metavar="SHEET.csv...")
+@_answers
+@click.option("--window", metavar='"150 um:500 um"', help="Tell the share between two sizes; either may be left out.")
+@click.option("--against", type=path_type, multiple=True, metavar="SHEET.csv", help="Is this finer? Repeatable.")
+@click.option("--plots", type=path_type, metavar="DIR", help="Draw the figures into this folder.")
+@click.option("--csv", "csv_file", type=path_type, metavar="FILE", help="Write the table of one sheet.")
+@json_option
+@force_option
+@click.pass_context
+def sieve(ctx, sheets, window, against, plots, csv_file, as_json, force, **answers) -> None:
+    """Read sieve sheets: how fine is the powder?
+
+    SHEET.csv has a line naming two columns, e.g. aperture_mm,retained_g, a row per sieve, a row pan, and if known a
+    row charge. Several sheets count as replicates. What a sheet leaves open is asked for; the options answer.
+    """
+    limits = None if window is None else _window(window)
+    _check_outputs(sheets, plots, csv_file, force)
+    first, second = _read(sheets, answers), _read(against, answers)
+    from ..show.words import sieve as size_words
+
+    if as_json:
+        json_done(ctx, _json(first, second, limits))
+    else:
+        alone = len(first) == 1
+        texts = [size_words.report(first[0], limits) if alone else size_words.replicates_report(first, limits)]
+        if second:
+            found = _finer(first, second)
+            texts.append(
+                size_words.finer_report(found, len(size_words.medians(first)), len(size_words.medians(second)))
+            )
+        click.echo("\n".join(texts), nl=False)
+    if csv_file is not None:
+        from ..record.files import write_bytes
+
+        write_bytes(csv_file, size_words.csv_text(first[0]).encode(), force)
+        tell([f"Written: {csv_file}"])
+    if plots is not None:
+        from ..show.plots.sieve import save_all
+
+        tell([f"Drawn: {len(save_all([*first, *second], plots, force))} figures in {plots}"])
+
+
+def _read(paths, answers: dict) -> list:
+    """The sheets; the problems of all of them at once, after showing what a question is about."""
+    from ..base.quantities.written import table
+    from ..base.reading.doubts import Doubt
+    from ..base.reading.sheet import read_sheet
+
+    sheets, problems = [], []
+    for path in paths:
+        try:
+            sheets.append(read_sheet(path, **answers))
+        except Doubt as doubt:
+            tell([f"{path}, as read:", *table(("aperture µm", "amount"), reversed(doubt.rows))])
+            problems += doubt.problems
+        except InputError as error:
+            problems += error.problems
+    if problems:
+        raise InputError(list(dict.fromkeys(problems)))
+    return sheets
+
+
+def _window(text: str) -> tuple[float, float]:
+    """Two sizes in m; an end left out is 0 or infinity."""
+    from ..base.quantities.units import UnitError, parse
+
+    low, colon, high = (part.strip() for part in text.partition(":"))
+    allowed = 'two sizes such as "150 um:500 um"; one may be left out'
+    if not colon or not (low or high):
+        raise InputError(Problem("--window", "", f"{text!r} is not a window", allowed))
+    try:
+        ends = (parse(low, "m") if low else 0.0, parse(high, "m") if high else math.inf)
+    except UnitError as error:
+        raise InputError(Problem("--window", "", f"{text!r}: a size {error}", allowed, error.hint)) from None
+    if not 0 <= ends[0] < ends[1]:
+        raise InputError(Problem("--window", "", f"{text!r} does not go from finer to coarser", allowed))
+    return ends
+
+
+def _check_outputs(sheets, plots: Path | None, csv_file: Path | None, force: bool) -> None:
+    """Find out before reading whether the results could be kept."""
+    from ..record.export import refuse_any_existing
+    from ..record.files import check_folder, refuse_existing
+
+    if csv_file is not None:
+        if len(sheets) > 1:
+            raise InputError(Problem("--csv", "", "writes the table of one sheet", hint="name one sheet"))
+        if csv_file.is_dir():
+            raise InputError(Problem("--csv", "", f"{csv_file} is a folder", hint="name a file"))
+        if any(csv_file.exists() and csv_file.samefile(s) for s in sheets if s.exists()):
+            raise InputError(Problem("--csv", "", f"{csv_file} is the sheet itself", hint="name another file"))
+        if not force:
+            refuse_existing(csv_file, "--csv")
+        check_folder(csv_file.parent, "--csv")
+    if plots is not None:
+        from ..show.plots.sieve import FIGURES
+
+        check_folder(plots, "--plots", create=True)
+        if not force:
+            refuse_any_existing([plots / f"{name}.png" for name in FIGURES], "--plots")
+
+
+def _finer(first: list, second: list):
+    """The comparison of --against; InputError where too few sheets determine x50."""
+    from ..base.reading.fits import b_finer
+    from ..show.words.sieve import medians
+
+    try:
+        return b_finer(medians(first), medians(second))
+    except ValueError as error:
+        raise InputError(Problem("--against", "", str(error), hint="sieve replicates of both")) from None
+
+
+def _json(first: list, second: list, limits) -> dict:
+    """All that the report says, by key."""
+    from ..base.reading.fits import scatter
+    from ..show.words.sieve import finer_json, medians, scatter_json, to_json
+
+    found = medians(first)
+    return {
+        "status": "ok",
+        "sheets": [to_json(s, limits) for s in first],
+        "x50_scatter": scatter_json(scatter(found)) if len(found) > 1 else None,
+        "against": finer_json(_finer(first, second)) if second else None,
+    }

@@ -1,0 +1,156 @@
+"""`millsim sweep`: many mills over night, safe from a pulled plug."""
+
+import sys
+from pathlib import Path
+
+import click
+
+from ..errors import InputError, MillsimError, Problem
+from .base import INTERRUPTS, KEPT, force_option, json_done, json_option, path_type, set_option, tell
+from .progress import Progress
+
+
+@click.command()
+@click.argument("plan", type=path_type, metavar="SWEEP.toml")
+@click.option("--out", type=path_type, metavar="FILE.h5", help="Default: SWEEP.h5 in the current folder.")
+@click.option("--workers", type=click.IntRange(1, 1024), help="Default: one for each core.")
+@click.option("--scheduler", metavar="ADDRESS", help="Use the dask cluster there, e.g. tcp://10.0.0.5:8786.")
+@click.option("--csv", "csv_file", type=path_type, metavar="FILE.csv",
+              help="Also a table, one row per point; _low, _high: 80 % band.")  # fmt: skip
+@click.option("--plots", type=path_type, metavar="DIR", help="Draw maps, trade-offs and sensitivities.")
+@click.option("--so-far", is_flag=True, help="Compute nothing; gather what an interrupted sweep has so far.")
+@set_option
+@json_option
+@force_option
+@click.pass_context
+def sweep(ctx, plan, out, workers, scheduler, csv_file, plots, so_far, settings, as_json, force) -> None:
+    """Compute many mills: a base config and what varies.
+
+    SWEEP.toml is described in configs/demo_sweep.toml. Stopped at any time, the same command goes on where it
+    was: points that are known are not computed again, unless what they rest on has changed.
+    """
+    from ..explore.sweep.plan import read_plan
+
+    made = read_plan(plan, list(settings))
+    out = out or Path(f"{plan.stem}.h5")
+    points_file = out.with_suffix(".points")
+    _check_outputs(made, out, csv_file, plots, force)
+    from ..explore.sweep.gather import collect
+    from ..explore.sweep.journal import open_journal
+
+    with open_journal(points_file) as journal:
+        report = _computed(ctx, made, journal, workers, scheduler, out, as_json, so_far)
+        from ..explore.sweep.write import write
+        from ..show.words import sweep as sweep_words
+
+        found = collect(made, journal)
+    sweep_words.refuse_if_nothing_runs(found)
+    if so_far and not report.reused:
+        raise MillsimError(f"{points_file} holds no point of this sweep yet.")
+    write(found, out, force=True)  # what stood there was found to be this sweep, or --force was given
+    ctx.meta[KEPT] = f"the sweep is in {out}."
+    kept, failure = _keep(ctx, found, csv_file, plots, force)
+    if as_json:
+        json_done(ctx, sweep_words.to_json(found, report, out))
+    else:
+        tell(sweep_words.after(report, found))
+        click.echo(sweep_words.text(found), nl=False)
+        tell([f"Written: {out}", *kept])
+    if failure is not None:
+        raise failure
+
+
+def _check_outputs(plan, out: Path, csv_file: Path | None, plots: Path | None, force: bool) -> None:
+    """Find out before computing whether the results could be kept. A file of the same sweep may be renewed."""
+    from ..record.files import check_target
+
+    same = out.is_file() and out.suffix == ".h5" and not force and _same_sweep(plan, out)
+    check_target(out, force or same, kind="sweep.h5")
+    if csv_file is not None:
+        check_target(csv_file, force, where="--csv", kind="sweep.csv")
+    if plots is not None:
+        from ..record.export import refuse_any_existing
+        from ..record.files import check_folder
+        from ..show.plots.sweep import file_names
+
+        check_folder(plots, "--plots", create=True)
+        if not force:
+            refuse_any_existing([plots / name for name in file_names(plan)], "--plots")
+
+
+def _same_sweep(plan, out: Path) -> bool:
+    """Whether a sweep file may be renewed: of the same plan, or of the same points under other names and comments."""
+    import numpy as np
+
+    from ..explore.sweep import read
+    from ..explore.sweep.identity import identities
+
+    hint = "--force replaces it (its points stay in the points file), or give --out another name"
+    try:
+        of, theirs = read.plan_of(out)
+    except InputError:
+        hint = "give --out another name, or --force replaces it"
+        raise InputError(Problem("--out", "", f"{out} exists already and is no sweep file", hint=hint)) from None
+    ours = identities(plan)
+    if of == (plan.base.sha256, plan.text) or np.array_equal(ours, theirs):
+        return True
+    known = {tuple(x) for x in theirs.tolist()}
+    shared = sum(tuple(x) in known for x in ours.tolist())
+    message = f"{out} holds another sweep: {shared} of the {plan.count} points asked for are in it"
+    raise InputError(Problem("--out", "", message, hint=hint))
+
+
+def _computed(ctx, plan, journal, workers, scheduler, out: Path, quiet: bool, so_far: bool):
+    """Run the plan, with a line of progress; the executor of a cluster if one is named."""
+    from ..explore.sweep import runner
+    from ..show.words import sweep as sweep_words
+
+    if so_far:
+        return runner.known(plan, journal)
+    check = ctx.meta[INTERRUPTS].check
+    with Progress(quiet=quiet and not sys.stderr.isatty()) as progress:
+
+        def say(stage: str, done: float, detail: str = "") -> None:
+            check()
+            progress(stage, done, detail)
+
+        def before(report) -> None:
+            progress.clear()
+            if not quiet:
+                tell(sweep_words.before(plan, report, out, journal.path))
+
+        say("starting", 0.0)
+        try:
+            if scheduler is None:
+                return runner.run(plan, journal, workers, None, say, check, before)
+            from ..explore.sweep.cluster import cluster_executor
+
+            with cluster_executor(scheduler) as (executor, count, alive):
+
+                def watched() -> None:
+                    check()
+                    alive()
+
+                return runner.run(plan, journal, workers or count, executor, say, watched, before)
+        finally:
+            kept = sum(e.count for e in journal.entries)
+            ctx.meta[KEPT] = f"{kept} points are kept in {journal.path}; the same command goes on from there."
+
+
+def _keep(ctx, found, csv_file: Path | None, plots: Path | None, force: bool) -> tuple[list[str], MillsimError | None]:
+    """Write what was asked for besides; a failure is handed back, so that the answer is still printed."""
+    kept: list[str] = []
+    try:
+        if csv_file is not None:
+            from ..explore.sweep.tidy import write_tidy
+
+            write_tidy(found, csv_file, force)
+            kept.append(f"Written: {csv_file}")
+        if plots is not None:
+            from ..show.plots import sweep as figures
+
+            ctx.meta[KEPT] = f"{ctx.meta.get(KEPT, '')} Figures drawn so far stay in {plots}.".strip()
+            kept.append(f"Drawn: {len(figures.save_all(found, plots, force))} figures in {plots}")
+    except MillsimError as error:
+        return kept, error
+    return kept, None

@@ -1,0 +1,210 @@
+"""How much a mill takes: the limits, the loads on them, and the feed rate at which the first one binds."""
+
+from math import log, pi
+
+import numpy as np
+
+from ..base.numerics.jit import kernel, law
+from ..laws import drive
+from ..mill.chamber import FINISHED, NIP, SHEAR, STATE
+from ..record.limits import CANNOT, CHAMBER, FAILED, JAM, LEAST_OPEN, OK, OPENING, OVER, POWER, SIEVE, TEMPERATURE
+from .settle import settle, start_state
+
+# ln of hold-up over a full chamber, at which the search looks first: nearly empty, then in growing steps.
+SCAN = np.array([-16.0, -10.0, -8.0, -6.5, -5.5, -4.7, -4.0, -3.4, -2.8, -2.3, -1.8, -1.4, -1.0, -0.6, -0.3, 0.01])
+ROUGH, NEAR = 1e-4, 1e-2  # tolerance while the search is far from a limit, and how near (in ln of the load) it is not
+CLOSE = 1e-7  # of the limit, on its safe side, where the search ends
+
+BATCH_LEFT = 7  # columns of a batch history: time, kg left, T, casing T, shaft power, jam index, chamber load
+
+
+@law
+def chamber_capacity(m):
+    """Charge [kg] at which the chamber counts as full: a share of the annulus at loose bulk density."""
+    return m.chamber_fill * m.density * m.bulk_fraction * m.chamber_volume
+
+
+@law
+def bite_statistics(m, s, x, table, mass, screen):
+    """Mean [J] and variance [J2] of the energy that nip shear takes from the rotor in one bar pass."""
+    passes = m.n_bars * s.omega / (2.0 * pi)
+    mean = variance = 0.0
+    for i in range(x.size):
+        if table[i, NIP] > 0.0:
+            piece = m.density * pi / 6.0 * x[i] ** 3
+            bites = mass[i] / piece * table[i, NIP] * table[i, FINISHED] * screen[i] / passes
+            energy = table[i, SHEAR] * piece
+            mean += bites * energy
+            variance += bites * energy * energy
+    return mean, variance
+
+
+@law
+def jam_index(m, s, x, work):
+    """The larger of the energy index of rigid bars and shaft power over what the motor gives for a moment."""
+    table, _, _, mass, screen, _, _, p, _ = work
+    power = p[0].shaft / (m.overload * m.rated_power)
+    if m.swinging > 0.0:  # hammers fold back: a bite never takes more than a hammer's own energy
+        return power
+    mean, variance = bite_statistics(m, s, x, table, mass, screen)
+    KE = drive.kinetic_energy(m.inertia, s.omega)
+    return max(power, drive.jam_energy_index(mean, variance, KE, m.jam_share))
+
+
+@law
+def fill_loads(m, s, x, work, loads):
+    """Fill (6,) loads as shares of the limits, in the order of LIMITS; 1 binds."""
+    p = work[7]
+    loads[POWER] = p[0].shaft / m.rated_power
+    hottest = max(s.T, p[0].warmed * s.T + p[0].offset)  # chamber, or the powder that leaves
+    loads[TEMPERATURE] = (hottest - m.T_room) / (m.T_limit - m.T_room) if m.T_limit > m.T_room else np.inf
+    loads[SIEVE] = (1.0 - s.unblinded) / (1.0 - LEAST_OPEN)
+    loads[CHAMBER] = s.M / chamber_capacity(m)
+    loads[JAM] = jam_index(m, s, x, work)
+    most = drive.opening_flow(m.density * m.bulk_fraction, m.feed_opening, m.feed_size)
+    loads[OPENING] = s.F / most if most > 0.0 else np.inf
+    if m.isothermal > 0.0:  # the first seconds: too soon for a motor or a sieve to get hot or blind
+        loads[POWER] = loads[TEMPERATURE] = loads[SIEVE] = 0.0
+
+
+@law
+def copy_state(source, target):
+    """Copy a STATE record."""
+    target.F, target.M, target.T, target.unblinded = source.F, source.M, source.T, source.unblinded
+    target.omega, target.v, target.Q, target.residence = source.omega, source.v, source.Q, source.residence
+    target.at_rate, target.lumped = source.at_rate, source.lumped
+
+
+@law
+def _try_holdup(m, grid, feed, ln_M, F_asked, origin, s, work, loads, tolerance):
+    """Settle at a hold-up, coming from the state `origin`; return ln of the highest load (inf: not settled).
+
+    The feed rate asked for counts as a limit of its own.
+    """
+    copy_state(origin, s)
+    s.M = np.exp(ln_M)
+    residual, _ = settle(m, grid, feed, s, work, tolerance)
+    if residual > tolerance:
+        return np.inf
+    fill_loads(m, s, grid[1], work, loads)
+    return log(max(1e-12, max(loads.max(), s.F / F_asked)))
+
+
+@law
+def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough):
+    """Fill the mill step by step until a limit binds or the feed rate asked for (may be inf) is reached.
+
+    Returns (code, binding limit); s, work and loads then hold the state found, which exceeds no limit. Hold-up,
+    unlike feed rate, always has an answer. Every trial comes from the last state within limits, as a mill that is
+    fed a little more does; where the next state jumps (hotter, stickier, blinder, hotter) the search ends before
+    the jump and names the limit the jump goes through. Feed rate need not rise with hold-up all the way: the
+    largest rate on the way is what counts. rough: tolerance of the steps on the way that are far from any limit.
+    """
+    full = log(chamber_capacity(m))
+    good, best = np.zeros(1, STATE), np.zeros(1, STATE)
+    start_state(m, np.exp(full - 16.0), np.exp(full - 16.0), s)
+    s.at_rate = 0.0
+    copy_state(s, good[0])
+    feasible, low, h_low, high, h_high, binding = False, 0.0, 0.0, 0.0, np.inf, 0
+    for step in range(SCAN.size):
+        high = full + SCAN[step]
+        h_high = _try_holdup(m, grid, feed, high, F_asked, good[0], s, work, loads, rough)
+        if abs(h_high) < NEAR:  # too close to call on a rough state
+            h_high = _try_holdup(m, grid, feed, high, F_asked, good[0], s, work, loads, tolerance)
+        if h_high < np.inf:
+            binding = np.argmax(loads)
+        if h_high < 0.0:
+            feasible, low, h_low = True, high, h_high
+        elif feasible:
+            break
+        if h_high < np.inf:
+            copy_state(s, good[0])  # outside its limits at first: cold feed may still bring it within
+            if h_high < 0.0 and s.F > best[0].F:
+                copy_state(s, best[0])
+    if not feasible:  # stand at the nearly empty mill and say what is over its limit there
+        start_state(m, np.exp(full - 16.0), np.exp(full - 16.0), good[0])
+        _try_holdup(m, grid, feed, full - 16.0, F_asked, good[0], s, work, loads, tolerance)
+        return CANNOT, np.argmax(loads)
+    x_old, h_old, x_new, h_new = low, h_low, high, h_high
+    for turn in range(60):
+        if high - low < 1e-10 or abs(h_low) < CLOSE:
+            break
+        middle = 0.5 * (low + high)
+        if h_new < 1.0 and h_old < 1.0 and h_new != h_old and turn % 4 < 3:  # secant, aimed just below the limit
+            aimed = x_new - (h_new + 0.5 * CLOSE) * (x_new - x_old) / (h_new - h_old)
+            if low < aimed < high:
+                middle = aimed
+        h = _try_holdup(m, grid, feed, middle, F_asked, good[0], s, work, loads, tolerance)
+        x_old, h_old, x_new, h_new = x_new, h_new, middle, h
+        if h < 0.0:
+            low, h_low = middle, h
+            copy_state(s, good[0])
+            if s.F > best[0].F:
+                copy_state(s, best[0])
+        else:
+            high, h_high = middle, h
+            if h < np.inf:
+                binding = np.argmax(loads)
+    if best[0].F > good[0].F * 1.0001:
+        _climb(m, grid, feed, F_asked, best[0], s, work, loads, tolerance)
+        copy_state(best[0], good[0])
+        binding = CHAMBER  # more charge carries less: beyond this rate the chamber floods
+    _try_holdup(m, grid, feed, log(good[0].M), F_asked, good[0], s, work, loads, tolerance)
+    return (OK if s.F >= F_asked * (1.0 - 1e-5) else OVER), binding
+
+
+@law
+def _climb(m, grid, feed, F_asked, best, s, work, loads, tolerance):
+    """Golden-section search in ln M for the largest feed rate near the state `best`, which it improves."""
+    low, high = log(best.M) - 0.8, log(best.M) + 0.8
+    for _ in range(30):
+        for share in (0.381966, 0.618034):
+            trial = low + share * (high - low)
+            h = _try_holdup(m, grid, feed, trial, F_asked, best, s, work, loads, tolerance)
+            if h < 0.0 and s.F > best.F:
+                copy_state(s, best)
+        middle = log(best.M)
+        width = 0.5 * (high - low)
+        low, high = middle - 0.65 * width, middle + 0.65 * width
+
+
+@kernel
+def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
+    """State of the mill at the feed rate asked for [kg/s], or at its capacity where it takes less (or inf).
+
+    Returns (code, binding limit, residual): OK, OVER (a limit binds first), CANNOT (a limit binds with next to no
+    feed), FAILED (not converged).
+    """
+    if F_asked < np.inf:
+        start_state(m, F_asked, F_asked * 1.0, s)
+        s.at_rate = 1.0
+        work[8][:] = 0.0
+        residual, _ = settle(m, grid, feed, s, work, tolerance)
+        if residual <= tolerance:
+            fill_loads(m, s, grid[1], work, loads)
+            if loads.max() <= 1.0:
+                return OK, np.argmax(loads), residual
+    work[8][:] = 0.0
+    code, binding, residual = FAILED, 0, np.inf
+    for rough in (max(tolerance, ROUGH), tolerance):
+        if residual > tolerance:  # a rough step may have jumped where a fine one does not
+            code, binding = search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough)
+            if code == OK:  # stand exactly at the rate asked for
+                s.F, s.at_rate = F_asked, 1.0
+            residual, _ = settle(m, grid, feed, s, work, tolerance)
+    fill_loads(m, s, grid[1], work, loads)
+    if residual > tolerance or (code != CANNOT and loads.max() > 1.0 + 1e-4):
+        return FAILED, binding, residual
+    return code, binding, residual
+
+
+@kernel
+def stand_at(m, grid, feed, F, s, work, tolerance):
+    """State of the mill at a feed rate F [kg/s], whatever limits that exceeds; returns (residual, turns).
+
+    For a run that was measured: it did take that rate. A residual above the tolerance: there is no such state.
+    """
+    start_state(m, F, F * 1.0, s)
+    s.at_rate = 1.0
+    work[8][:] = 0.0
+    return settle(m, grid, feed, s, work, tolerance)

@@ -1,0 +1,272 @@
+"""Monte Carlo kernel: one tagged gram after another, hit by hit, on continuous sizes.
+
+Tagging mass means following one daughter chosen by mass: unbiased, and O(1) in memory. Rates at a size come from
+a fine table of the same laws the balance uses (RATE_NODES points in ln x, linear); every event is drawn.
+Random numbers are a pure function of (seed, history, draw), so a history is the same on any thread.
+"""
+
+from math import exp, log
+
+import numpy as np
+from numba import prange
+
+from ..base.numerics.jit import law, parallel_kernel
+from ..base.numerics.rng import start, uniform
+from ..laws import breakage, cutting, motion, sieving
+from ..mill.chamber import (
+    AIRBORNE,
+    C_EXPONENT,
+    CHIP,
+    CONTACT,
+    F_MAT,
+    FINISHED,
+    N_RATES,
+    NIP,
+    PIN,
+    SHEAR,
+    STRIKE,
+    WASTED,
+    XW_MIN,
+    size_rates,
+    strike_energies,
+)
+from .balance import clear_flows
+
+RATE_NODES = 8192
+GIVE_UP = 4_000_000  # events after which a history is given up (and counted)
+BLOCK = 64  # histories in a block; blocks are reduced in order, so threads change nothing
+
+# Tallies by size class: seconds of dwelling, then counts, then joules per kilogram, all per tagged kilogram.
+BY_SIZE = tuple(
+    "dwell bar_hits pin_hits elastic_losses fractures chips nips tries exits impact_energy edge_energy".split()
+)
+DWELL, BAR, PINS, ELASTIC, FRACTURE, CHIPS, NIPS, TRIES, EXITS, IMPACT, EDGE = range(len(BY_SIZE))
+
+
+@law
+def fill_table(m, s, k, ln_low, step, node_ages, table):
+    """Tabulate the laws of a frozen state at ln x = ln_low + i step; node_ages (nodes,), table (nodes, columns)."""
+    strike_energies(m, s, k)
+    for i in range(table.shape[0]):
+        size_rates(m, s, k, exp(ln_low + i * step), node_ages[i], table[i])
+
+
+@law
+def look_up(table, ln_low, step, ln_x, row):
+    """Linear interpolation of a rate table in ln x."""
+    p = min(max((ln_x - ln_low) / step, 0.0), table.shape[0] - 1.000001)
+    i = int(p)
+    f = p - i
+    for c in range(row.size):
+        row[c] = table[i, c] + f * (table[i + 1, c] - table[i, c])
+
+
+@law
+def feed_ln_size(feed_ln_x, feed_q, u):
+    """ln size of a feed gram: the feed's cumulative curve read backwards at u."""
+    i = np.searchsorted(feed_q, u)
+    if i <= 0:
+        return feed_ln_x[0]
+    if i >= feed_q.size:
+        return feed_ln_x[-1]
+    share = (u - feed_q[i - 1]) / (feed_q[i] - feed_q[i - 1])
+    return feed_ln_x[i - 1] + share * (feed_ln_x[i] - feed_ln_x[i - 1])
+
+
+@law
+def size_class(ln_edges, ln_x, i):
+    """Class of a size, searching down from class i (sizes only fall)."""
+    while i > 0 and ln_x < ln_edges[i]:
+        i -= 1
+    return i
+
+
+@law
+def _bar(m, k, row, x, ln_x, stream, n, flows, by_class):
+    """A bar hit: book it, chip, test fracture. Returns (new size, its ln, flies on to the pins,
+    thrown energy, draws)."""
+    c = uniform(stream, n) ** C_EXPONENT
+    W = motion.bar_energy(k.v, k.kappa, c)
+    thrown = motion.thrown_energy(k.v, k.kappa, k.e_bar, c)
+    xi = cutting.chip_share(row[CHIP], W, 1.0)
+    edge = xi * k.edge_share / row[CHIP]
+    loss = (1.0 - k.e_bar**2) * W
+    flows.bar_hits += 1.0
+    flows.work += motion.bar_work(k.v, k.kappa, k.e_bar, c)
+    flows.bar_heat += loss - edge
+    flows.chip_cut += edge
+    flows.rub += thrown - k.layer_energy
+    by_class[BAR] += 1.0
+    by_class[IMPACT] += W
+    by_class[EDGE] += edge
+    if x * W > row[XW_MIN]:
+        flows.bar_above += 1.0
+    if uniform(stream, n + 1) < xi:
+        flows.chips += 1.0
+        by_class[CHIPS] += 1.0
+        h = cutting.chip_thickness(m.chip_size, x)
+        y = h * uniform(stream, n + 2) ** (1.0 / m.chip_exponent)
+        return y, log(y), False, thrown, n + 3
+    if uniform(stream, n + 2) < breakage.breakage_probability(x, W, row[F_MAT], row[XW_MIN]):
+        flows.bar_fractures += 1.0
+        by_class[FRACTURE] += 1.0
+        y = breakage.daughter_size(x, uniform(stream, n + 3), k.q_bar, m.fines_limit)
+        return y, log(y), True, thrown, n + 4
+    by_class[ELASTIC] += 1.0
+    factor, ln_factor = cutting.chipped_size(xi)
+    return x * factor, ln_x + ln_factor, True, thrown, n + 3
+
+
+@law
+def _pin(m, k, row, x, brittle, thrown, stream, n, flows, by_class):
+    """The flight after a bar hit: meet a pin or not, and break on it or not. Returns (new size, draws)."""
+    if uniform(stream, n) >= row[PIN]:
+        return x, n + 1
+    W_square = thrown * k.survive
+    c = 1.0 - uniform(stream, n + 1) ** 2
+    path, loss = thrown - W_square, (1.0 - k.e_pin**2) * W_square * c
+    flows.pin_hits += 1.0
+    flows.path_heat += path
+    flows.pin_heat += loss
+    flows.rub -= path + loss
+    by_class[PINS] += 1.0
+    by_class[IMPACT] += W_square * c
+    if x * W_square * c > row[XW_MIN]:
+        flows.pin_above += 1.0
+    broken = brittle and uniform(stream, n + 2) < breakage.breakage_probability(
+        x, W_square * c, row[F_MAT], row[XW_MIN]
+    )
+    if not broken:
+        by_class[ELASTIC] += 1.0
+        return x, n + 3
+    flows.pin_fractures += 1.0
+    by_class[FRACTURE] += 1.0
+    return breakage.daughter_size(x, uniform(stream, n + 3), k.q_pin, m.fines_limit), n + 4
+
+
+@law
+def _nip(m, table, ln_low, step, x, ln_x, stream, n, row, flows):
+    """A bite: shear the piece, or fold back from it (swinging hammers). Returns the new size; uses 2 draws."""
+    look_up(table, ln_low, step, ln_x, row)
+    flows.nips += 1.0
+    if uniform(stream, n) >= row[FINISHED]:
+        flows.nip_work += row[WASTED]
+        return x
+    flows.nip_work += row[SHEAR]
+    return breakage.daughter_size(x, uniform(stream, n + 1), m.nip_exponent, m.fines_limit)
+
+
+@law
+def passes(m, unblinded, x, stream, n):
+    """One sieve try, drawn: slow or skimming, through an open hole or not. Uses 3 draws.
+
+    No piece has a better chance at an open hole than (1 - z)^2: the last draw rules most tries out at once.
+    """
+    z, t_over_w = m.shape * x / m.hole, m.plate / m.hole
+    if z >= 1.0:
+        return False
+    open_ = sieving.open_to_pass(m.sieve_factor, m.open_share, m.usable_open, unblinded)
+    luck = uniform(stream, n + 2)
+    if luck >= (1.0 - z) * (1.0 - z) * open_:
+        return False
+    if uniform(stream, n) < m.slow_share:
+        return luck < sieving.pass_slow(z, t_over_w) * open_
+    skim = m.skim_ratio_low * (m.skim_ratio_high / m.skim_ratio_low) ** uniform(stream, n + 1)
+    return luck < sieving.pass_skim(z, t_over_w, skim) * open_
+
+
+@law
+def _strike(m, k, table, ln_low, step, ln_edges, x, ln_x, i, stream, n, row, flows, by_size):
+    """A bar hit and the flight after it. Returns (size, ln size, class, ln size that row belongs to, draws)."""
+    at = ln_x
+    x, ln_x, flies, thrown, n = _bar(m, k, row, x, ln_x, stream, n, flows, by_size[i])
+    i = size_class(ln_edges, ln_x, i)
+    if flies:
+        look_up(table, ln_low, step, ln_x, row)
+        at, whole = ln_x, x
+        x, n = _pin(m, k, row, x, i > 0, thrown, stream, n, flows, by_size[i])
+        if x < whole:
+            ln_x = log(x)
+            i = size_class(ln_edges, ln_x, i)
+    return x, ln_x, i, at, n
+
+
+@law
+def follow(m, steps, grid, stream, max_events, row, nip_row, flows, by_size):
+    """Follow one tagged gram until it leaves, the time is up, or max_events; return (how it ended, time).
+
+    Ends: 1 left through the sieve, 0 still in the chamber when time was up, -1 given up at max_events.
+    """
+    ends, unblinded, k_all, tables, screens = steps
+    ln_low, step, ln_edges, feed_ln_x, feed_q = grid
+    ln_x = feed_ln_size(feed_ln_x, feed_q, uniform(stream, 0))
+    x, i = exp(ln_x), size_class(ln_edges, ln_x, ln_edges.size - 2)
+    now, t, n, changed = 0, 0.0, 1, True
+    at = np.nan  # the ln size that row belongs to: a hit that changes nothing needs no new look-up
+    strike = nip = contact = airborne = total = 0.0
+    for _ in range(max_events):
+        if changed:
+            if ln_x != at:
+                look_up(tables[now], ln_low, step, ln_x, row)
+                at = ln_x
+            strike, nip = (row[STRIKE], row[NIP] * screens[now, i]) if i > 0 else (0.0, 0.0)
+            contact, airborne = row[CONTACT], row[AIRBORNE]
+            total = strike + nip + contact + airborne
+            changed = False
+        wait = -log(uniform(stream, n)) / total
+        if t + wait > ends[now]:  # the frozen state ends first; waiting has no memory
+            by_size[i, DWELL] += ends[now] - t
+            t, now, n, changed, at = ends[now], now + 1, n + 1, True, np.nan
+            if now == ends.size:
+                return 0, t
+            continue
+        t += wait
+        by_size[i, DWELL] += wait
+        pick = uniform(stream, n + 1) * total
+        n += 2
+        if pick < contact:
+            flows.tries += 1.0
+            by_size[i, TRIES] += 1.0
+            n += 3
+            if passes(m, unblinded[now], x, stream, n - 3):
+                flows.exits += 1.0
+                by_size[i, EXITS] += 1.0
+                return 1, t
+            continue
+        pick -= contact
+        if pick < strike:
+            x, ln_x, i, at, n = _strike(
+                m, k_all[now], tables[now], ln_low, step, ln_edges, x, ln_x, i, stream, n, row, flows, by_size
+            )
+        elif pick < strike + nip:
+            by_size[i, NIPS] += 1.0
+            whole, n = x, n + 2
+            x = _nip(m, tables[now], ln_low, step, x, ln_x, stream, n - 2, nip_row, flows)
+            if x == whole:
+                continue
+            ln_x = log(x)
+            i = size_class(ln_edges, ln_x, i)
+        else:
+            flows.exits += 1.0
+            by_size[i, EXITS] += 1.0
+            return 1, t
+        changed = True
+    return -1, t
+
+
+@parallel_kernel
+def run_blocks(m, steps, grid, seed, first_block, flows, by_size, ends):
+    """Run flows.size blocks of BLOCK histories; fill per-block sums of FLOWS, by_size and ends (blocks, 4).
+
+    ends: left, in the chamber, given up, and the summed time in the chamber [s].
+    """
+    for b in prange(flows.size):
+        clear_flows(flows[b])
+        by_size[b] = 0.0
+        ends[b] = 0.0
+        row, nip_row = np.empty(NIP + 1), np.empty(N_RATES)  # most events need the first columns only
+        for h in range(BLOCK):
+            stream = start(seed, (first_block + b) * BLOCK + h, 0)
+            end, t = follow(m[0], steps, grid, stream, GIVE_UP, row, nip_row, flows[b], by_size[b])
+            ends[b, 1 - end] += 1.0
+            ends[b, 3] += t

@@ -1,0 +1,1 @@
+"""The population balance without a mill: any rates, any breakage law."""

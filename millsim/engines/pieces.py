@@ -1,0 +1,263 @@
+"""The chamber with discrete pieces: feed arrives at random, bars bite one piece at a time, the rotor slows.
+
+Pieces larger than SMALLEST_FOLLOWED of the feed are followed one by one; what is finer is a powder pool with the mean
+rates of the balance. Time goes in steps of one bar spacing. The rotor speed is a state: strikes and bites take
+energy from it, the motor gives power by its speed curve, up to its overload. Below STALL of the no-load speed
+the mill has stalled; a full chamber counts the same. Many histories give the probability of it.
+"""
+
+from math import exp, log, pi
+
+import numpy as np
+from numba import prange
+
+from ..base.numerics.jit import law, parallel_kernel
+from ..base.numerics.rng import start, uniform
+from ..laws import breakage, cutting, motion
+from ..mill.chamber import (
+    AIRBORNE,
+    C_EXPONENT,
+    CONTACT,
+    CURVE_POINTS,
+    F_MAT,
+    FINISHED,
+    N_RATES,
+    NIP,
+    PIN,
+    SHEAR,
+    STRIKE,
+    WASTED,
+    XW_MIN,
+    bite_chance,
+    idle_power,
+    mean_pass,
+)
+from .capacity import chamber_capacity
+from .histories import look_up
+
+STALL = 0.3  # share of the no-load speed below which a motor of this class no longer recovers (assumed)
+MOST_PIECES = 12000
+# Columns of a piece; rates [1/s] in the tabulated state.
+SIZE, MASS, STRIKES_S, ESCAPE_S, NIPS_S, BITE, FINISH, SHEAR_J, WASTED_J, BITTEN = range(10)
+FRAGMENT_BINS = 8
+TRACE_COLUMNS = 5  # time, mean torque, peak torque, speed, pieces
+
+
+@law
+def motor_power(m, omega):
+    """Shaft power [W] the motor gives at this speed: the speed curve read backwards, at most the overload."""
+    i = 0
+    while i < CURVE_POINTS - 2 and omega < m.curve_speed[i + 1]:
+        i += 1
+    fall = m.curve_speed[i] - m.curve_speed[i + 1]
+    if fall <= 0.0:
+        return m.overload * m.rated_power if omega < m.omega_0 else 0.0
+    P = m.curve_power[i] + (m.curve_speed[i] - omega) / fall * (m.curve_power[i + 1] - m.curve_power[i])
+    return min(max(P, 0.0), m.overload * m.rated_power)
+
+
+@law
+def fragments(m, x, q, x_least, u, out):
+    """Draw the pieces above x_least that a piece x breaks into; the rest of the mass is powder.
+
+    Each of FRAGMENT_BINS size bins gets its expected number, all rounded with one draw u (systematic sampling), so
+    the mean mass of every bin is that of the daughter law. One draw may hold a little more or less than the parent:
+    the powder pool lends and takes the difference. Fills out; returns how many.
+    """
+    width = log(x / x_least) / FRAGMENT_BINS
+    h_x = breakage.daughter_weight(x, q, m.fines_limit)
+    count, total = 0, u
+    below = exp(breakage.daughter_weight(x_least, q, m.fines_limit) - h_x)
+    for b in range(FRAGMENT_BINS):
+        low, high = x_least * exp(b * width), x_least * exp((b + 1) * width)
+        upto = exp(breakage.daughter_weight(high, q, m.fines_limit) - h_x)
+        y = (low * high) ** 0.5
+        before = int(total)
+        total += (upto - below) * (x / y) ** 3
+        below = upto
+        for _ in range(int(total) - before):
+            if count < out.size:
+                out[count] = y
+                count += 1
+    return count
+
+
+@law
+def add_piece(m, s, table, ln_low, step, x, pieces, count, row):
+    """Append a piece of size x with its rates in the tabulated state; returns the new count."""
+    look_up(table, ln_low, step, log(x), row)
+    piece = pieces[count]
+    mass = m.density * pi / 6.0 * x**3
+    piece[SIZE], piece[MASS], piece[STRIKES_S], piece[BITTEN] = x, mass, row[STRIKE], 0.0
+    piece[ESCAPE_S] = row[CONTACT] * mean_pass(m, s, x) + row[AIRBORNE]
+    piece[BITE] = bite_chance(m, x) if row[NIP] > 0.0 else 0.0
+    piece[NIPS_S] = row[NIP] / piece[BITE] if piece[BITE] > 0.0 else 0.0
+    piece[FINISH], piece[SHEAR_J], piece[WASTED_J] = row[FINISHED], row[SHEAR] * mass, row[WASTED] * mass
+    return count + 1
+
+
+@law
+def mark_bitten(pieces, count, sites, factor, stream, n):
+    """Let pieces fall into nips for one step and mark the largest of each nip if the edge bites it.
+
+    factor: seconds of the step times the reach ratio; sites: work array, one entry per nip. Returns the draws.
+    """
+    sites[:] = -1
+    for j in range(count):
+        if pieces[j, NIPS_S] > 0.0:
+            if uniform(stream, n) < pieces[j, NIPS_S] * factor:
+                site = int(uniform(stream, n + 1) * sites.size)
+                if sites[site] < 0 or pieces[j, SIZE] > pieces[sites[site], SIZE]:
+                    sites[site] = j
+            n += 2
+    for i in range(sites.size):
+        if sites[i] >= 0 and uniform(stream, n + i) < pieces[sites[i], BITE]:
+            pieces[sites[i], BITTEN] = 1.0
+    return n + sites.size
+
+
+@law
+def _hit(m, k, row, x, v, stream, n):
+    """One strike at tip speed v: (work J/kg, broken, daughter exponent, draws)."""
+    c = uniform(stream, n) ** C_EXPONENT
+    work = motion.bar_work(v, k.kappa, k.e_bar, c)
+    if uniform(stream, n + 1) < breakage.breakage_probability(
+        x, motion.bar_energy(v, k.kappa, c), row[F_MAT], row[XW_MIN]
+    ):
+        return work, True, k.q_bar, n + 2
+    if uniform(stream, n + 2) < row[PIN]:
+        W = motion.thrown_energy(v, k.kappa, k.e_bar, c) * k.survive * (1.0 - uniform(stream, n + 3) ** 2)
+        if uniform(stream, n + 4) < breakage.breakage_probability(x, W, row[F_MAT], row[XW_MIN]):
+            return work, True, k.q_pin, n + 5
+    return work, False, k.q_bar, n + 5
+
+
+@law
+def reach_ratio(m, s, M, omega, x):
+    """Strikes per second at charge M and speed omega over those of the tabulated state s, for pieces x."""
+    bulk = m.density * m.bulk_fraction
+    now = motion.layer_depth(M, bulk, m.R_stator, m.H)
+    then = motion.layer_depth(s.M, bulk, m.R_stator, m.H)
+    ratio = motion.exposure(now, m.scatter_depth) / motion.exposure(then, m.scatter_depth)
+    ratio *= motion.engagement(m.gap, now, m.scatter_depth, x) / motion.engagement(m.gap, then, m.scatter_depth, x)
+    return ratio * omega / s.omega
+
+
+@law
+def work_on_pieces(m, s, k, table, ln_low, step, pieces, count, factor, v, x_least, stream, n, new, row):
+    """Bite the marked pieces, strike the others, let some out.
+
+    Returns (count, mass lost to powder, mass out, work [J], peak torque, draws). From the last piece to the first: a
+    broken one is replaced by the last, fragments join behind. factor: seconds of the step times the reach ratio.
+    """
+    lost = out = work = peak = 0.0
+    for j in range(count - 1, -1, -1):
+        piece = pieces[j]
+        x, mass, broken, gone, q = piece[SIZE], piece[MASS], False, False, m.nip_exponent
+        pick = uniform(stream, n)
+        n += 1
+        if piece[BITTEN] > 0.0:
+            piece[BITTEN] = 0.0
+            broken = pick < piece[FINISH]
+            work += piece[SHEAR_J] if broken else piece[WASTED_J]
+            sigma = piece[SHEAR_J] / mass * m.density * 3.0**0.5 / 0.375  # `shear_energy` read backwards
+            peak = max(peak, cutting.shear_force(sigma, x) * m.R)
+        elif pick < 1.0 - exp(-piece[STRIKES_S] * factor):
+            look_up(table, ln_low, step, log(x), row)
+            specific, broken, q, n = _hit(m, k, row, x, v, stream, n)
+            work += specific * mass
+        else:
+            gone = uniform(stream, n) < 1.0 - exp(-piece[ESCAPE_S] * factor)
+            n += 1
+        if broken or gone:
+            count -= 1
+            for c in range(pieces.shape[1]):  # to assign a slice costs two seconds of compiling
+                piece[c] = pieces[count, c]
+        if gone:
+            out += mass
+        if broken:
+            found = fragments(m, x, q, x_least, uniform(stream, n), new)
+            n += 1
+            lost += mass
+            for i in range(min(found, MOST_PIECES - count)):
+                lost -= m.density * pi / 6.0 * new[i] ** 3
+                count = add_piece(m, s, table, ln_low, step, new[i], pieces, count, row)
+    return count, lost, out, work, peak, n
+
+
+@law
+def arrive(m, s, table, ln_low, step, arrivals, feed_x, t, next_piece, pieces, count, stream, n, row):
+    """Let the pieces due by time t fall in; returns (time of the next, count, mass [kg], draws)."""
+    mass = 0.0
+    while next_piece < t and count < MOST_PIECES:
+        x = feed_x[np.searchsorted(arrivals, uniform(stream, n) * arrivals[-1])]
+        count = add_piece(m, s, table, ln_low, step, x, pieces, count, row)
+        mass += pieces[count - 1, MASS]
+        next_piece -= log(uniform(stream, n + 1)) / arrivals[-1]
+        n += 2
+    return next_piece, count, mass, n
+
+
+@law
+def record(trace, filled, upto, impulse, seconds, peak, omega, count):
+    """Fill trace rows up to `upto`: time, mean and peak torque, speed, pieces."""
+    every = trace[0, 0]
+    for i in range(filled, upto):
+        trace[i, 0] = (i + 1) * every
+        trace[i, 1], trace[i, 2], trace[i, 3], trace[i, 4] = impulse / seconds, peak, omega, count
+
+
+@law
+def follow_pieces(m, s, k, table, ln_low, step, arrivals, feed_x, powder, seconds, stream, trace):
+    """One history from empty at no-load speed; returns 1 if the rotor stalled, 2 if the chamber was full,
+    3 if there were more pieces than can be followed, else 0.
+
+    arrivals (c,): cumulative pieces per second by feed size feed_x (c,); powder: (x_least, exit rate 1/s, striking
+    power W/kg of the pool in state s, fine feed kg/s). trace (k, TRACE_COLUMNS) is filled at even times.
+    """
+    pieces, new, row = np.empty((MOST_PIECES, 10)), np.empty(256), np.empty(N_RATES)
+    sites = np.empty(max(1, int(m.n_pins)), np.int64)
+    full = chamber_capacity(m)
+    count, pool, coarse, n, t = 0, 0.0, 0.0, 1, 0.0
+    omega, next_piece = m.omega_0, -log(uniform(stream, 0)) / arrivals[-1]
+    trace[:, 0] = seconds / trace.shape[0]
+    filled, impulse, peak, since = 0, 0.0, 0.0, 0.0
+    while t < seconds:
+        dt = 2.0 * pi / (m.n_bars * omega)
+        t += dt
+        next_piece, count, mass, n = arrive(
+            m, s, table, ln_low, step, arrivals, feed_x, t, next_piece, pieces, count, stream, n, row
+        )
+        coarse, pool = coarse + mass, pool + powder[3] * dt
+        ratio = reach_ratio(m, s, pool + coarse, omega, m.feed_size)
+        windage, bearings = idle_power(m, omega, s.T)
+        drawn = (windage + bearings + max(0.0, pool) * powder[2] * ratio * (omega / s.omega) ** 2) * dt
+        n = mark_bitten(pieces, count, sites, ratio * dt, stream, n)
+        count, lost, out, work, torque, n = work_on_pieces(
+            m, s, k, table, ln_low, step, pieces, count, ratio * dt, omega * m.R, powder[0], stream, n, new, row
+        )
+        coarse, drawn = coarse - lost - out, drawn + work
+        pool = (pool + lost) * exp(-powder[1] * ratio * dt)
+        energy = 0.5 * m.inertia * omega * omega + motor_power(m, omega) * dt - drawn
+        impulse, since = impulse + drawn / omega, since + dt
+        peak = max(peak, max(torque, drawn / omega / dt))
+        omega = (2.0 * max(energy, 0.0) / m.inertia) ** 0.5
+        upto = min(trace.shape[0], int(t / seconds * trace.shape[0]))
+        if upto > filled:
+            record(trace, filled, upto, impulse, since, peak, omega, count)
+            filled, impulse, peak, since = upto, 0.0, 0.0, 0.0
+        if omega < STALL * m.omega_0 or pool + coarse > full or count >= MOST_PIECES:
+            record(trace, filled, trace.shape[0], 0.0, 1.0, 0.0, 0.0, count)
+            return 1 if omega < STALL * m.omega_0 else 2 if pool + coarse > full else 3
+    record(trace, filled, trace.shape[0], impulse, max(since, 1e-9), peak, omega, count)
+    return 0
+
+
+@parallel_kernel
+def run_pieces(m, s, k, table, ln_low, step, arrivals, feed_x, powder, seconds, seed, first, traces, ends):
+    """Run traces.shape[0] histories, numbered from first; fills traces (runs, k, TRACE_COLUMNS) and ends (runs,)."""
+    for r in prange(traces.shape[0]):
+        stream = start(seed, first + r, 1)
+        ends[r] = follow_pieces(
+            m[0], s[0], k[0], table, ln_low, step, arrivals, feed_x, powder, seconds, stream, traces[r]
+        )

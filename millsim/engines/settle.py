@@ -1,0 +1,260 @@
+"""Finding the state a mill settles in: hold-up, temperature, sieve, speed and air that agree with each other.
+
+The unknown state goes round a loop: frozen state -> rates -> balance -> power, heat, pegging -> new state.
+Two questions are asked of the loop: what hold-up does a feed rate need (s.at_rate = 1), and what feed rate does a
+hold-up carry (s.at_rate = 0, which has an answer even where the mill would flood).
+"""
+
+from math import exp, log, pi
+
+import numpy as np
+
+from ..base.numerics.jit import law
+from ..laws import air, cutting, heat, sieving
+from ..mill.chamber import CONTACT, SELF, STATE, WARMED, feedback_air, feedback_speed, idle_power
+from .balance import OBLIQUITY, fill_rates, fill_strikes, march
+
+UNKNOWNS = 5  # ln hold-up or ln feed rate, T, unblinded share, speed, tip speed
+MAX_TURNS = 400
+HISTORY = 4  # depth of the Anderson acceleration
+
+# Powers of one settled state [W], and how warm the charge leaves: T_out = warmed T + offset.
+POWERS = np.dtype([(name, "f8") for name in "windage bearings striking nip layer_drive shaft warmed offset".split()])
+
+
+@law
+def peg_rate(m, s, x, edges, table, mass):
+    """Pegging events per open hole and second: near-size pieces (0.9-1.1 hole) that touch the sieve. Source: P5."""
+    contacts = 0.0
+    low, high = log(0.9 * m.hole / m.shape), log(1.1 * m.hole / m.shape)
+    for i in range(x.size):
+        a, b = log(edges[i]), log(edges[i + 1])
+        overlap = min(b, high) - max(a, low)
+        if overlap > 0.0:
+            pieces = mass[i] / (m.density * pi / 6.0 * x[i] ** 3)
+            contacts += overlap / (b - a) * table[i, CONTACT] * pieces
+    sticky = sieving.stickiness(s.T, m.glass_temperature)
+    return contacts * m.open_share / m.n_holes * m.peg_probability * sticky
+
+
+@law
+def shaft_power(m, s, flows, p):
+    """Fill a POWERS record from the flows of a frozen state; what the wall cannot give back the layer is driven by."""
+    p.windage, p.bearings = idle_power(m, s.omega, s.T)
+    p.striking, p.nip = flows.work, flows.nip_work
+    p.layer_drive = max(0.0, -flows.rub)
+    p.shaft = p.windage + p.bearings + p.striking + p.nip + p.layer_drive
+
+
+@law
+def air_capacity(s):
+    """Heat the air carries per kelvin [W/K]: its flow at chamber temperature times density and specific heat."""
+    return s.Q * air.air_density(s.T) * air.SPECIFIC_HEAT
+
+
+@law
+def leaving_warmth(m, table, escape, mass, p):
+    """How warm the charge leaves, T_out = warmed T + offset: mean over what passes the sieve, by mass."""
+    total = warmed = offset = 0.0
+    for i in range(mass.size):
+        out = escape[i] * mass[i]
+        total += out
+        warmed += out * table[i, WARMED]
+        offset += out * ((1.0 - table[i, WARMED]) * m.T_feed + table[i, WARMED] * table[i, SELF])
+    p.warmed, p.offset = 1.0, 0.0
+    if total > 0.0:
+        p.warmed, p.offset = warmed / total, offset / total
+
+
+@law
+def balance_temperature(m, s, p):
+    """Chamber temperature [K] at which the heat of all power but the bearings' leaves by charge, air and casing."""
+    UA = heat.series_conductance(m.inner_heat_transfer * m.inner_area, m.casing_heat_loss)
+    return heat.chamber_temperature(
+        p.shaft - p.bearings, s.F, m.specific_heat, m.heat_exponent_share, m.T_feed, p.warmed, p.offset,
+        air_capacity(s), m.T_air_in, UA, m.T_room,
+    )  # fmt: skip
+
+
+@law
+def hammer_tip_speed(m, s, p):
+    """Effective tip speed [m/s]: that of the rotor, less what light swinging hammers lose to their work."""
+    v = s.omega * m.R
+    if m.swinging <= 0.0:
+        return v
+    per_blow = (p.striking + p.nip) / (m.n_bars * s.omega / (2.0 * pi))
+    return v * cutting.hammer_speed_share(per_blow, cutting.hammer_energy(m.hammer_mass, v))
+
+
+@law
+def evaluate(m, grid, feed, s, work):
+    """One turn of the loop at state s: fill rates, charge, flows and powers; return the total charge [kg].
+
+    With the hold-up given (not s.at_rate) the feed rate s.F is set to the one that keeps it. Only nip screening
+    makes the charge a non-linear function of the feed rate, so one scaling mostly does.
+    """
+    edges, x, chip_share = grid
+    table, escape, strikes, mass, screen, flows, k, p, ages = work
+    fill_rates(m, s, k[0], x, ages, table, escape)
+    fill_strikes(k[0], edges, x, table, OBLIQUITY, strikes)
+    charge, low, high, slope, before, ln_F_before = 0.0, -np.inf, np.inf, -1.0, 0.0, 0.0
+    for turn in range(100):
+        march(m, k[0], edges, x, table, escape, chip_share, strikes, s.F * feed, 0.0, mass, screen, flows[0])
+        charge = mass.sum()
+        miss = log(s.M / charge)
+        if s.at_rate > 0.0 or abs(miss) < 1e-12 or high - low < 1e-14:
+            break
+        ln_F = log(s.F)
+        if turn > 0 and abs(ln_F - ln_F_before) > 1e-14:
+            slope = min(-0.2, (miss - before) / (ln_F - ln_F_before))
+        ln_F_before, before = ln_F, miss
+        if miss > 0.0:
+            low = ln_F
+        else:
+            high = ln_F
+        ln_F -= miss / slope  # secant; the charge grows at least in proportion to the feed rate
+        if ln_F <= low or ln_F >= high:
+            ln_F = 0.5 * (low + high)
+        s.F = exp(ln_F)
+    s.residence = charge / s.F
+    shaft_power(m, s, flows[0], p[0])
+    leaving_warmth(m, table, escape, mass, p[0])
+    return charge
+
+
+@law
+def renew_ages(s, mass, ages):
+    """Set the mean age by class, (charge coarser than it) / F; return the largest change over the residence time.
+
+    A gram that is at size x has come down through the coarser sizes, and spends there, on average, the coarser
+    charge over the feed rate.
+    """
+    above = change = 0.0
+    for i in range(mass.size - 1, -1, -1):
+        age = (above + 0.5 * mass[i]) / s.F
+        change = max(change, abs(age - ages[i]))
+        ages[i], above = age, above + mass[i]
+    return change / s.residence
+
+
+@law
+def response(m, grid, s, work, new):
+    """Fill `new` with the state that answers state s: what heat, pegging, motor and hammers make of its flows."""
+    edges, x, _ = grid
+    table, mass, p = work[0], work[3], work[7]
+    new.T = m.T_room if m.isothermal > 0.0 else balance_temperature(m, s, p[0])
+    new.unblinded = sieving.unblinded_share(peg_rate(m, s, x, edges, table, mass), m.clear_rate)
+    new.omega = feedback_speed(m, p[0].shaft)
+    new.v = hammer_tip_speed(m, s, p[0])
+
+
+@law
+def start_state(m, F, M, s):
+    """A first guess: room temperature, clean sieve, no-load speed."""
+    s.F, s.M, s.unblinded, s.omega = F, M, 1.0, m.omega_0
+    s.T = m.T_room if m.isothermal > 0.0 else m.T_room + 10.0
+    s.v = m.omega_0 * m.R
+    s.Q = feedback_air(m, s)
+    s.residence, s.lumped = M / F, 0.0
+
+
+@law
+def _pack(s, scale, z):
+    z[0] = log(s.M) if s.at_rate > 0.0 else 0.0
+    z[1], z[2], z[3], z[4] = s.T / 100.0, log(s.unblinded), s.omega / scale, s.v / (scale * 0.1)
+
+
+@law
+def _unpack(z, scale, m, s):
+    if s.at_rate > 0.0:
+        s.M = exp(z[0])
+    s.T, s.unblinded = 100.0 * max(0.5, z[1]), exp(min(0.0, z[2]))
+    s.omega, s.v = scale * max(0.05, z[3]), scale * 0.1 * max(0.05, z[4])
+    s.Q = feedback_air(m, s)
+
+
+@law
+def _accelerate(Z, G, count, mixing, z):
+    """Next point of Anderson's method from the last points Z and their residuals G (rows, newest last).
+
+    Source: Walker & Ni 2011, SIAM J. Numer. Anal. 49:1715; mixing below 1 damps the step.
+    """
+    d, n = count - 1, Z.shape[1]
+    A, b = np.zeros((HISTORY, HISTORY)), np.zeros(HISTORY)
+    for i in range(d):
+        for q in range(n):
+            step = G[i + 1, q] - G[i, q]
+            b[i] += step * G[count - 1, q]
+            for j in range(d):
+                A[i, j] += step * (G[j + 1, q] - G[j, q])
+        A[i, i] = A[i, i] * (1.0 + 1e-12) + 1e-300
+    _solve_small(A, b, d)
+    for q in range(n):
+        z[q] = Z[count - 1, q] + mixing * G[count - 1, q]
+        for i in range(d):
+            z[q] -= b[i] * (Z[i + 1, q] - Z[i, q] + mixing * (G[i + 1, q] - G[i, q]))
+
+
+@law
+def _solve_small(A, b, n):
+    """Solve the symmetric positive n x n system A y = b in place (Gauss; linking LAPACK costs five seconds)."""
+    for i in range(n):
+        for j in range(i + 1, n):
+            f = A[j, i] / A[i, i]
+            b[j] -= f * b[i]
+            for q in range(i, n):
+                A[j, q] -= f * A[i, q]
+    for i in range(n - 1, -1, -1):
+        for q in range(i + 1, n):
+            b[i] -= A[i, q] * b[q]
+        b[i] /= A[i, i]
+
+
+@law
+def settle(m, grid, feed, s, work, tolerance):
+    """Turn the loop until the state answers itself within tolerance; return (residual, turns).
+
+    With s.at_rate the feed rate s.F is given and the hold-up found; otherwise the hold-up s.M is given and the
+    feed rate found. s holds the first guess and then the solution; `work` the rates, charge, flows and powers that
+    belong to it. The residual is the largest relative change one more turn would make to state, ages or feed rate.
+    """
+    ages = work[8]
+    if ages[0] == 0.0:
+        ages[:] = s.residence
+    Z, G = np.empty((HISTORY, UNKNOWNS)), np.empty((HISTORY, UNKNOWNS))
+    z, answer = np.empty(UNKNOWNS), np.empty(UNKNOWNS)
+    new = np.zeros(1, STATE)
+    scale, count, residual, best, mixing = m.omega_0, 0, np.inf, np.inf, 1.0
+    _pack(s, scale, z)
+    for turn in range(MAX_TURNS):
+        _unpack(z, scale, m, s)
+        _pack(s, scale, z)
+        F_before = s.F
+        charge = evaluate(m, grid, feed, s, work)
+        response(m, grid, s, work, new[0])
+        new[0].M, new[0].at_rate = charge, s.at_rate
+        _pack(new[0], scale, answer)
+        residual = max(abs(log(s.F / F_before)), renew_ages(s, work[3], ages))
+        for q in range(UNKNOWNS):
+            change = abs(answer[q] - z[q])
+            if not change < np.inf:
+                return np.inf, turn + 1
+            residual = max(residual, change)
+        if residual <= tolerance:
+            return residual, turn + 1
+        if residual > 3.0 * best or turn % 40 == 39:  # the history misleads: start it anew, more carefully
+            count, best, mixing = 0, residual, max(0.1, 0.6 * mixing)
+        best = min(best, residual)
+        if count == HISTORY:
+            count -= 1
+            for i in range(count):
+                for q in range(UNKNOWNS):
+                    Z[i, q], G[i, q] = Z[i + 1, q], G[i + 1, q]
+        for q in range(UNKNOWNS):
+            Z[count, q], G[count, q] = z[q], answer[q] - z[q]
+        count += 1
+        _accelerate(Z, G, count, mixing, z)
+        for q in range(UNKNOWNS):  # no leaps: a factor e^2 in mass, 50 K, a third in the rest
+            leap = 2.0 if q == 0 else 0.5 if q == 1 else 0.3
+            z[q] = Z[count - 1, q] + min(leap, max(-leap, z[q] - Z[count - 1, q]))
+    return residual, MAX_TURNS

@@ -1,0 +1,1 @@
+"""Many mills, and which of them to build."""

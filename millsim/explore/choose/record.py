@@ -1,0 +1,76 @@
+"""What a target is, and what was found when a sweep was held against one: the records that words and figures read."""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from ...studies.circuit.loop import Circuit
+
+
+@dataclass(frozen=True)
+class Wish:
+    """One line of a target: an output and what it must lie between (SI); -inf or inf where a side is open.
+
+    output: a name of `scalars.LONG_NAMES`, "yield", "finer" or "coarser" (share by mass of a size range), a limit of
+    `record.limits.LIMITS`, or "measure" for what no prediction tells and only a test can. shown: unit for people.
+    """
+
+    name: str  # as in the target file: "x90", "finer_150um"
+    output: str
+    low: float
+    high: float
+    unit: str  # SI
+    shown: str  # unit for people, "%" for shares
+    basis: str  # "published", "common practice", "assumed" ...
+    source: str
+    about: str  # in words: "finer than 150 um"
+
+
+@dataclass(frozen=True)
+class Target:
+    """What the powder must be, by what it is for. window: size range [m] whose share is the yield."""
+
+    title: str
+    note: str
+    wishes: tuple[Wish, ...]
+    window: tuple[float, float] | None
+
+
+@dataclass(frozen=True)
+class Build:
+    """One recommended point and why. changes: (key in words, as built, now), empty for the mill as built.
+
+    probability: to meet the target over the parameter draws, NaN without draws; circuit: with an external sieve.
+    """
+
+    point: int
+    role: str
+    changes: tuple[tuple[str, str, str], ...]
+    sentence: str
+    probability: float
+    circuit: "Circuit | None"
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A sweep held against a target. All arrays are by point (P,).
+
+    achieved: by name of the wish, SI; distance: 0 where all wishes are met, else the largest relative miss; binds: in
+    words, "" where it meets; yields: share in the window; front: points of the Pareto front; builds: at most five;
+    nearest: the point that misses least, where none meets it.
+    """
+
+    target: Target
+    achieved: dict[str, np.ndarray]
+    meets: np.ndarray
+    distance: np.ndarray
+    binds: tuple[str, ...]
+    probability: np.ndarray
+    yields: np.ndarray
+    accepted_kg_s: np.ndarray
+    front: tuple[int, ...]
+    builds: tuple[Build, ...]
+    nearest: Build | None
+    as_built_meets: bool

@@ -1,0 +1,206 @@
+"""Points computed: a job of points in, an array of rows out. The work that any executor, here or elsewhere, does.
+
+A point depends on nothing but its settings: not on its neighbours, the worker or the order. Solvers release the
+interpreter, so threads share the work; a job of many points is one message to another process.
+"""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+import numpy as np
+
+from ...engines import montecarlo
+from ...errors import InputError, NotConverged
+from ...forecast import band as bands
+from ...forecast.assemble import balance_result, montecarlo_result, without_throughput
+from ...forecast.outcome import Outcome, solve, solve_batch
+from ...forecast.run import montecarlo_events, outlet
+from ...forecast.scalars import LONG_NAMES
+from ...mill.config.mill import Config
+from ...mill.problem import Problem, build
+from ...record.limits import CANNOT, FAILED, LIMITS, OK, OVER
+from ...record.limits import CANNOT as CANNOT_RUN
+from ...record.limits import OVER as OVER_CAPACITY
+from ...record.prediction import EngineResult
+from .points import Settings, Template
+from .record import SIZES_M
+
+NAMES = tuple(LONG_NAMES)
+NAN = float("nan")
+
+
+class Stopped(Exception):
+    """The work was asked to stop before it was done."""
+
+
+@dataclass(frozen=True)
+class Job:
+    """Points of one template: identity (N, 2), numbers set at each, replicate of each; how to compute."""
+
+    template: Template
+    identity: np.ndarray
+    settings: tuple[Settings, ...]
+    replicate: tuple[int, ...]
+    engine: str
+    class_ratio: float
+    draws: int
+    seed: int
+
+
+def row_type(engine: str, draws: int) -> np.dtype:
+    """One point as a record; what the engine or the plan does not give is left out."""
+    fields = [("identity", "<u8", 2), ("status", "i1"), ("binding", "i1"), ("loads", "<f8", len(LIMITS))]
+    fields += [("values", "<f8", len(NAMES)), ("q3", "<f4", SIZES_M.size)]
+    fields += [("se", "<f8", len(NAMES))] if engine == "montecarlo" else []
+    if draws:
+        fields += [("draws", "<f8", (draws, len(NAMES))), ("draw_q3", "<f4", (draws, SIZES_M.size))]
+        fields += [("draw_loads", "<f4", (draws, len(LIMITS)))]
+    return np.dtype(fields)
+
+
+def compute(job: Job, stopping: Callable[[], bool] | None = None) -> tuple[np.ndarray, dict[int, str]]:
+    """(rows of `row_type`, reason of each failed row); fewer rows than points where `stopping` says so."""
+    stopping = stopping or asked_to_stop
+    rows, reasons = np.zeros(len(job.settings), row_type(job.engine, job.draws)), {}
+    for i, row in enumerate(rows):
+        _clear(row, OK)
+        row["identity"] = job.identity[i]
+        try:
+            if stopping():
+                raise Stopped
+            _point(job.template.config(job.settings[i]), job, job.replicate[i], row, stopping)
+        except Stopped:
+            return rows[:i].copy(), reasons
+        except InputError as error:
+            reasons[i] = f"contradiction: {error.problems[0].key} {error.problems[0].message}"
+        except NotConverged as error:
+            reasons[i] = str(error)
+        except (ArithmeticError, LookupError, TypeError, ValueError) as error:  # one point must not end a night's work
+            reasons[i] = f"a fault of the program: {type(error).__name__}: {error}"
+        if i in reasons:
+            _clear(row, FAILED)
+    return rows, reasons
+
+
+def _clear(row: np.void, status: int) -> None:
+    """No answer in any field but the identity."""
+    for name in set(row.dtype.names) - {"identity"}:
+        row[name] = NAN if row.dtype[name].base.kind == "f" else 0
+    row["status"] = status
+
+
+def _point(config: Config, job: Job, replicate: int, row: np.void, stopping: Callable[[], bool]) -> None:
+    """Fill a row with the answer of one config."""
+    problem, outcome = solve_point(config, job.class_ratio)
+    open_rate = config.feed.rate_kg_s is None and not config.feed.batch_mass_kg
+    capacity = float(outcome.state["F"]) if open_rate and outcome.code != CANNOT_RUN else NAN
+    if job.engine == "montecarlo":
+        result = _histories(problem, outcome, capacity, job.seed + replicate, stopping)
+        row["se"] = [result.scalars[n].se for n in NAMES]
+    else:
+        result = balance_result(problem, outcome, capacity)
+    result = without_throughput(result) if outcome.code == CANNOT_RUN else result
+    _fill(result, row["values"], row["q3"])
+    over = outcome.code == OVER_CAPACITY and not open_rate
+    row["status"] = CANNOT if outcome.code == CANNOT_RUN else OVER if over else OK
+    row["binding"], row["loads"] = LIMITS.index(outcome.binding), outcome.loads
+    if job.draws:
+        _draw(problem, job, row, stopping)
+
+
+def solve_point(config: Config, class_ratio: float) -> tuple[Problem, Outcome]:
+    """A config as the balance settles it, at the feed rate asked for or at capacity. Raises NotConverged."""
+    problem = build(config, class_ratio)
+    outcome = _solve(problem)
+    if problem.calibration:  # it counts less in a mill much hotter or colder than its runs; as in `predict`
+        problem = build(config, class_ratio, outlet(outcome))
+        outcome = _solve(problem)
+    return problem, outcome
+
+
+def _solve(problem: Problem) -> Outcome:
+    feed = problem.config.feed
+    if feed.batch_mass_kg:
+        return solve_batch(problem, feed.batch_mass_kg, feed.batch_time_s)
+    return solve(problem, feed.rate_kg_s)
+
+
+def _fill(result: EngineResult, values: np.ndarray, q3: np.ndarray) -> None:
+    """Numbers and product Q3 of a result; Q3 read off between class bounds on a line in ln x."""
+    for j, name in enumerate(NAMES):
+        values[j] = result.scalars[name].value
+    t = result.table
+    q3[:] = np.interp(np.log(SIZES_M), np.log(t.edges_m), t.product_q3, left=0.0, right=1.0)
+
+
+def _draw(problem: Problem, job: Job, row: np.void, stopping: Callable[[], bool]) -> None:
+    """The same mill with every parameter drawn from its range; the same draws at every point of the sweep."""
+    mills = bands.draws(problem, job.draws, job.seed)
+    for k in range(job.draws):
+        if stopping():
+            raise Stopped
+        found = bands.solve_draw(problem, mills[k : k + 1], problem.config.feed.rate_kg_s)
+        if found is not None:
+            _fill(found[0], row["draws"][k], row["draw_q3"][k])
+            row["draw_loads"][k] = found[1].loads
+
+
+def _histories(problem: Problem, outcome: Outcome, capacity: float, seed: int, stopping) -> EngineResult:
+    """The Monte Carlo engine's answer for the settled state."""
+    run = problem.config.run
+    if montecarlo_events(problem, outcome) > montecarlo.MOST_EVENTS:
+        raise NotConverged("pieces hardly leave this mill: too many hits and sieve tries for the Monte Carlo engine")
+
+    def watch(_done: float) -> None:
+        if stopping():
+            raise Stopped
+
+    with _one_thread():
+        tally = montecarlo.run(
+            problem.mill, outcome.steps, problem.edges, problem.feed_curve, run.histories, seed, run.x50_error,
+            progress=watch,
+        )  # fmt: skip
+    if tally.given_up:
+        raise NotConverged(f"{tally.given_up} of {tally.histories} histories did not leave the mill")
+    return montecarlo_result(problem, outcome, tally, capacity)
+
+
+@contextmanager
+def _one_thread() -> Iterator[None]:
+    """The cores are shared out among points; within a point no loop takes them all. Answers do not depend on it."""
+    import numba
+
+    threads = numba.get_num_threads()
+    numba.set_num_threads(1)
+    try:
+        yield
+    finally:
+        numba.set_num_threads(threads)
+
+
+_STOP: list = []  # the event that tells a worker process to stop, put here by its initializer
+
+
+def asked_to_stop() -> bool:
+    """Whether this process was told to stop."""
+    return bool(_STOP) and _STOP[0].is_set()
+
+
+def prepare_worker(event) -> None:
+    """In a fresh worker process: leave Ctrl-C to the parent, stop when told, end with the parent."""
+    import multiprocessing
+    import os
+    import signal
+    import threading
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _STOP[:] = [event]
+    parent = multiprocessing.parent_process()
+
+    def end_with_parent() -> None:
+        parent.join()
+        os._exit(1)
+
+    if parent is not None:
+        threading.Thread(target=end_with_parent, daemon=True).start()

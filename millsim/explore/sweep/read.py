@@ -1,0 +1,98 @@
+"""Reading a sweep file back, or saying in one sentence why that cannot be done."""
+
+from pathlib import Path
+
+import numpy as np
+
+from ...base.quantities.params import Param
+from ...forecast.scalars import LONG_NAMES
+from ...record.read import Kind, opened
+from .record import Axis, Points, Sweep, Tornado
+
+FORMAT_VERSION = "1.0"
+WORD = "_text"  # ends the names of variables that hold words about a parameter
+SWEEP = Kind("millsim sweep", FORMAT_VERSION, "sweep", "millsim sweep SWEEP.toml", "run the sweep again")
+
+
+def read(path: Path | str) -> Sweep:
+    """The sweep in a file; ResultFileError names the file and the remedy when it is not a whole, known one."""
+    with opened(path, SWEEP) as file:
+        return _sweep(file)
+
+
+def plan_of(path: Path | str) -> tuple[tuple[str, str], np.ndarray]:
+    """((hash of the base config, text of the sweep file), identities (P, 2)) of a sweep file, without the rest."""
+    with opened(path, SWEEP) as file:
+        return (str(file.attrs["config_sha256"]), str(file.attrs["plan"])), file["identity"][()].reshape(-1, 2)
+
+
+def _sweep(file) -> Sweep:
+    a = file.attrs
+    shape = tuple(int(n) for n in a["shape"])
+    axes = tuple(_axis(file, str(name)) for name in a["axis_names"])
+    group = file["failed"]
+    points = file["failed_point"][()].tolist() if "failed_point" in file else []
+    reasons = dict(zip(points, _words(group["reason"]), strict=True)) if points else {}
+    own = {0: str(group.attrs["as_built"])} if "as_built" in group.attrs else {}
+    return Sweep(
+        name=str(a["mill_name"]), design=str(a["design"]), engine=str(a["engine"]), seed=int(a["seed"]),
+        replicates=int(a["replicates"]), draw_count=int(a["draws"]), class_ratio=float(a["class_ratio"]),
+        version=str(a["program_version"]), model_version=str(a["model_version"]), plan_text=str(a["plan"]),
+        base_text=str(a["config"]), base_sha256=str(a["config_sha256"]), axes=axes, shape=shape,
+        identity=file["identity"][()].reshape(-1, 2), points=_points(file, len(shape), reasons),
+        as_built=_points(file["as_built"], 0, own), tornado=_tornado(file),
+        class_error={n: float(v[()]) for n, v in file["class_error"].items()},
+    )  # fmt: skip
+
+
+def _words(variable) -> list[str]:
+    return [str(x) for x in variable.asstr()[()]]
+
+
+def _values(variable) -> tuple:
+    if variable.dtype.kind == "O":
+        return tuple(_words(variable))
+    return tuple(variable[()].tolist())
+
+
+def _axis(file, name: str) -> Axis:
+    v = file[name]
+    along = {
+        str(x.attrs["key"]): _values(x)
+        for x in file.values()
+        if hasattr(x, "shape") and "along" in x.attrs and x.attrs["along"] == name
+    }
+    return Axis(
+        str(v.attrs["key"]), _values(v), str(v.attrs["units"]), str(v.attrs["unit_for_people"]),
+        str(v.attrs["long_name"]), along,
+    )  # fmt: skip
+
+
+def _points(group, axes: int, reasons: dict[int, str]) -> Points:
+    def flat(name: str) -> np.ndarray:
+        values = np.asarray(group[name][()])
+        return values.reshape(-1, *values.shape[axes:])
+
+    names = [n for n in LONG_NAMES if n in group]
+    draws = {n: flat(f"{n}_draw") for n in names if f"{n}_draw" in group}
+    return Points(
+        status=flat("status"), binding=flat("binding"), loads=flat("load"), values={n: flat(n) for n in names},
+        q3=flat("product_q3"), reason=reasons, draws=draws,
+        draw_q3=flat("product_q3_draw") if draws else np.empty((0, 0, 0), np.float32),
+        se={n: flat(f"{n}_se") for n in names if f"{n}_se" in group},
+        draw_loads=flat("load_draw") if "load_draw" in group else np.empty((0, 0, 0), np.float32),
+    )  # fmt: skip
+
+
+def _tornado(file) -> Tornado | None:
+    if "tornado_parameter" not in file:
+        return None
+    g = file["tornado"]
+    words = {n: _words(g[f"{n}{WORD}"]) for n in ("unit", "basis", "source", "scale", "note")}
+    numbers = {n: g[n][()].tolist() for n in ("value", "low", "high")}
+    names = _words(file["tornado_parameter"])
+    parameters = tuple(
+        Param(name, **{k: v[i] for k, v in {**numbers, **words}.items()}) for i, name in enumerate(names)
+    )
+    low, high = ({n: g[f"{n}_{e}"][()] for n in LONG_NAMES if f"{n}_{e}" in g} for e in ("down", "up"))
+    return Tornado(parameters, low, high, str(g.attrs["how"]))

@@ -1,0 +1,206 @@
+"""From solved states and tallies to the record that files, plots and reports read."""
+
+from dataclasses import replace
+from math import inf
+
+import numpy as np
+
+from ..base.numerics import psd
+from ..base.quantities.scalar import Scalar
+from ..engines.balance import BREAK, FLOWS, PIN_BREAK, XI
+from ..engines.capacity import chamber_capacity
+from ..engines.histories import BAR, BY_SIZE, CHIPS, DWELL, FRACTURE, NIPS
+from ..engines.montecarlo import Tally
+from ..laws import drive
+from ..mill.chamber import NIP, STRIKE
+from ..mill.problem import Problem
+from ..record.limits import LEAST_OPEN, LIMITS
+from ..record.prediction import EngineResult, Limit, SizeTable
+from ..record.prediction import Tally as SizeTally
+from .outcome import Outcome
+from .scalars import LONG_NAMES, Figures, ledger, powers_from, scalars, temperature_of
+
+NAN = float("nan")
+TALLY_WORDS = {  # name in BY_SIZE: (unit, long name), all per kg fed
+    "dwell": ("s", "time at this size"),
+    "bar_hits": ("1", "bar hits"),
+    "pin_hits": ("1", "pin hits"),
+    "elastic_losses": ("1", "hits that broke nothing"),
+    "fractures": ("1", "impact fractures"),
+    "chips": ("1", "times chipped off"),
+    "nips": ("1", "bites in the nip"),
+    "tries": ("1", "sieve contacts"),
+    "exits": ("1", "share that left at this size"),
+    "impact_energy": ("J/kg", "normal energy of hits"),
+    "edge_energy": ("J/kg", "energy spent on chips"),
+}
+CLASS_ERROR = "class_error_"  # prefix of numerics: relative class error of a scalar or ledger term
+
+
+def _batch_mass(problem: Problem) -> float:
+    return problem.config.feed.batch_mass_kg or 0.0
+
+
+def _fed(problem: Problem, o: Outcome) -> float:
+    """Kilograms fed per second: the feed rate, or the charge of a batch over its time."""
+    batch = _batch_mass(problem)
+    return batch / problem.config.feed.batch_time_s if batch else float(o.state["F"])
+
+
+def _curve(product: np.ndarray) -> np.ndarray:
+    total = product.sum()
+    if total <= 0:
+        return np.full(product.size + 1, NAN)
+    return np.minimum(psd.cumulative(product / total), 1.0)  # the sum may round to just above 1
+
+
+def _table(problem: Problem, q3: np.ndarray, q3_se: np.ndarray, holdup: np.ndarray, rates: dict) -> SizeTable:
+    nan = np.full(q3.size, NAN)
+    return SizeTable(
+        edges_m=problem.edges, feed_q3=psd.cumulative(problem.feed), product_q3=q3, product_q3_se=q3_se,
+        product_q3_low=nan, product_q3_high=nan.copy(), holdup_q3=_curve(holdup), x_m=problem.x, **rates,
+    )  # fmt: skip
+
+
+def balance_result(problem: Problem, o: Outcome, capacity_kg_s: float, mill: np.ndarray | None = None) -> EngineResult:
+    """What the balance engine says: exact at its classes, so standard errors are zero (NaN in Q3).
+
+    mill: (1,) MILL record the outcome belongs to, where it is not the problem's own.
+    """
+    flows = {name: float(o.flows[name]) for name in FLOWS.names}
+    zero = dict.fromkeys(FLOWS.names, 0.0)
+    q3 = _curve(o.product)
+    residence = float(o.state["residence"])
+    figures = Figures(flows, zero, q3, np.zeros(q3.size), float(o.mass.sum()), 0.0, residence, 0.0, _fed(problem, o))
+    strike = o.table[:, STRIKE].copy()
+    strike[0] = 0.0
+    mean = o.strikes.mean(axis=1)
+    rates = {
+        "strike_1_s": strike,
+        "selection_1_s": strike * (mean[:, BREAK] + (1.0 - mean[:, BREAK]) * mean[:, PIN_BREAK]),
+        "nip_1_s": np.where(np.arange(strike.size) > 0, o.table[:, NIP] * o.screen, 0.0),
+        "chip_1_s": strike * mean[:, XI],
+        "escape_1_s": o.escape,
+    }
+    record = (problem.mill if mill is None else mill)[0]
+    jam, temperature = float(o.loads[LIMITS.index("jam")]), (float(o.state["T"]), 0.0)
+    values = scalars(figures, record, o.state, o.powers, 0.0, problem.edges, jam, temperature)
+    values["capacity_kg_s"] = Scalar(capacity_kg_s, *LONG_NAMES["capacity_kg_s"], se=0.0)
+    going_in, out = ledger(figures, o.powers, 0.0)
+    nan = np.full(q3.size, NAN)
+    return EngineResult(
+        "balance", _table(problem, q3, nan, o.mass, rates), values, going_in, out,
+        {"classes": float(problem.x.size), "residual": float(o.residual)},
+    )  # fmt: skip
+
+
+def montecarlo_result(problem: Problem, o: Outcome, tally: Tally, capacity_kg_s: float) -> EngineResult:
+    """What the Monte Carlo engine says at the same frozen state: estimates with standard errors."""
+    F = float(o.state["F"])
+    batch = _batch_mass(problem)
+    per_s = _fed(problem, o)
+    flows = {n: v * per_s for n, v in tally.flows.items()}
+    flows_se = {n: v * per_s for n, v in tally.flows_se.items()}
+    left = max(tally.left, 1e-300)
+    q3 = tally.exits_q3 / left if tally.left > 0 else np.full(tally.exits_q3.size, NAN)
+    q3_se = tally.exits_q3_se / left
+    holdup = (batch * (1.0 - tally.left), batch * tally.left_se) if batch else (
+        F * tally.residence_s, F * tally.residence_s_se
+    )  # fmt: skip
+    figures = Figures(flows, flows_se, q3, q3_se, *holdup, tally.residence_s, tally.residence_s_se, per_s)
+    powers, shaft_se = powers_from(figures, o.powers)
+    mill, dwell = problem.mill[0], tally.by_size[:, DWELL]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        per_dwell = {c: np.where(dwell > 0, tally.by_size[:, c] / dwell, NAN) for c in (BAR, FRACTURE, NIPS, CHIPS)}
+    rates = {
+        "strike_1_s": per_dwell[BAR], "selection_1_s": per_dwell[FRACTURE], "nip_1_s": per_dwell[NIPS],
+        "chip_1_s": per_dwell[CHIPS], "escape_1_s": o.escape,
+    }  # fmt: skip
+    state = o.state.copy()
+    state["F"] = batch * tally.left / problem.config.feed.batch_time_s if batch else F
+    temperature = (float(o.state["T"]), NAN) if batch else temperature_of(mill, o.state, powers, shaft_se)
+    values = scalars(
+        figures, mill, state, powers, shaft_se, problem.edges, float(o.loads[LIMITS.index("jam")]), temperature
+    )
+    values["throughput_kg_s"] = replace(
+        values["throughput_kg_s"], se=batch * tally.left_se / problem.config.feed.batch_time_s if batch else 0.0
+    )
+    values["capacity_kg_s"] = Scalar(capacity_kg_s, *LONG_NAMES["capacity_kg_s"])
+    going_in, out = ledger(figures, powers, shaft_se)
+    numerics = {
+        "histories": float(tally.histories), "given_up": float(tally.given_up),
+        "events_per_history": sum(tally.flows[n] for n in ("bar_hits", "pin_hits", "nips", "tries")),
+    }  # fmt: skip
+    table = _table(problem, q3, q3_se, dwell, rates)
+    return EngineResult("montecarlo", table, values, going_in, out, numerics, _tallies(tally))
+
+
+def _tallies(tally: Tally) -> dict[str, SizeTally]:
+    """Events by size class, per kilogram fed."""
+    return {
+        name: SizeTally(tally.by_size[:, i].copy(), tally.by_size_se[:, i].copy(), *TALLY_WORDS[name])
+        for i, name in enumerate(BY_SIZE)
+    }
+
+
+def with_class_error(coarse: EngineResult, fine: EngineResult) -> EngineResult:
+    """The coarse result with its class error: the change on halving the class width, times two.
+
+    Two is the factor for a first-order scheme; fracture is second order (4/3), so this is on the safe side.
+    """
+    errors = {}
+    for name, a in coarse.scalars.items():
+        b = fine.scalars[name]
+        errors[CLASS_ERROR + name] = 2.0 * abs(a.value / b.value - 1.0) if b.value else 0.0
+    for side in ("ledger_in_W", "ledger_out_W"):
+        for name, a in getattr(coarse, side).items():
+            b = getattr(fine, side)[name]
+            errors[CLASS_ERROR + name] = 2.0 * abs(a.value / b.value - 1.0) if b.value else 0.0
+    q3 = np.interp(np.log(coarse.table.edges_m), np.log(fine.table.edges_m), fine.table.product_q3)
+    errors[CLASS_ERROR + "q3"] = 2.0 * float(np.nanmax(np.abs(q3 - coarse.table.product_q3)))
+    errors["class_error"] = errors[CLASS_ERROR + "x50_m"]
+    return replace(coarse, numerics={**coarse.numerics, **{k: float(v) for k, v in errors.items()}})
+
+
+def without_throughput(result: EngineResult) -> EngineResult:
+    """The result of a mill that does not run: nothing comes out, so a kilogram costs energy without end."""
+    values = dict(result.scalars)
+    for name, value in (("throughput_kg_s", 0.0), ("capacity_kg_s", 0.0), ("gross_J_kg", inf), ("net_J_kg", inf)):
+        values[name] = replace(values[name], value=value)
+    return replace(result, scalars=values)
+
+
+def limits_of(problem: Problem, o: Outcome) -> tuple[Limit, ...]:
+    """The limits with the load on each in its own unit, and a sentence."""
+    m, s = problem.mill[0], o.state
+    opening = float(drive.opening_flow(m["density"] * m["bulk_fraction"], m["feed_opening"], m["feed_size"]))
+    full = float(chamber_capacity(m))
+    passable = _passable_share(problem, o)
+    waiting = "waits for the sieve" if passable > 0.5 else "waits to be broken"
+    batch = _batch_mass(problem)
+    charge = batch if batch else float(s["M"])
+    hottest = max(s["T"], powder_temperature(o)) if not batch else s["T"]
+    rows = (
+        ("shaft power", o.loads[0] * m["rated_power"], m["rated_power"], "W", "rated power of the motor at the shaft"),
+        ("outlet temperature", hottest, m["T_limit"], "K", "above it the powder sticks or smears"),
+        ("sieve", 1.0 - s["unblinded"], 1.0 - LEAST_OPEN, "1", "share of the holes pegged by near-size pieces"),
+        ("chamber", charge, full, "kg", f"most of the charge {waiting}"),
+        ("jam", o.loads[4], 1.0, "1", "bites against the rotor's energy, power against the motor's overload"),
+        ("feed opening", 0.0 if batch else s["F"], opening, "kg/s", "what runs through the opening by gravity"),
+    )
+    zero = {"outlet temperature": float(m["T_room"])}
+    return tuple(
+        Limit(name, float(load), float(most), unit, why, zero.get(name, 0.0)) for name, load, most, unit, why in rows
+    )
+
+
+def powder_temperature(o: Outcome) -> float:
+    """Mean temperature [K] of the pieces that leave: behind the chamber's when cold feed passes fast, or above it."""
+    return float(o.powers["warmed"] * o.state["T"] + o.powers["offset"])
+
+
+def _passable_share(problem: Problem, o: Outcome) -> float:
+    """Share of the charge that is finer than the largest size a hole passes."""
+    m = problem.mill[0]
+    total = o.mass.sum()
+    return float(o.mass[problem.x < m["hole"] / m["shape"]].sum() / total) if total > 0 else 0.0

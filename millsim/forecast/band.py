@@ -1,0 +1,162 @@
+"""How sure: the ranges of all parameters, carried through the balance to a band on every figure.
+
+How a range becomes a distribution: `scores`. Scrambled Sobol points (scipy.stats.qmc) cover the ranges evenly. With
+a calibration its draws take the place of the ranges, all parameters of one draw together.
+"""
+
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..base.quantities.params import Param
+from ..base.quantities.scores import at_quantile, group_name, groups
+from ..errors import NotConverged
+from ..mill.problem import Problem, set_parameters
+from ..record.limits import CANNOT, OVER
+from ..record.prediction import EngineResult
+from .assemble import balance_result, without_throughput
+from .outcome import Outcome, solve, solve_batch
+
+LEVEL = 0.80
+TOLERANCE = 1e-6
+BATCH_STEPS = 80
+RANKED = ("x50_m", "throughput_kg_s", "gross_J_kg", "outlet_temperature_K")  # outputs whose wideners are named
+
+
+@dataclass(frozen=True)
+class Samples:
+    """Outputs of many parameter draws: values {name: (N,)}, q3 (N, n+1), ok (N,) false where not converged."""
+
+    values: dict[str, np.ndarray]
+    q3: np.ndarray
+    ok: np.ndarray
+
+
+def draws(problem: Problem, count: int, seed: int) -> np.ndarray:
+    """(count,) MILL records: Sobol points over all uncertain parameters."""
+    from scipy.stats import qmc
+
+    together = groups(problem.parameters)
+    u = qmc.Sobol(len(together), scramble=True, rng=seed).random_base2(int(np.ceil(np.log2(max(2, count)))))[:count]
+    mills = np.repeat(problem.mill, count)
+    set_parameters(mills, {p.name: _drawn(problem, p, u[:, i]) for i, g in enumerate(together) for p in g})
+    return mills
+
+
+def _drawn(problem: Problem, p: Param, u: np.ndarray) -> np.ndarray:
+    """Values (N,) of a parameter at quantiles u: of its range, or of what a calibration left possible."""
+    applied = problem.calibration
+    if applied is None or p.basis == "config" or applied.fitted(p.name) is None:
+        return at_quantile(p, u)
+    from scipy.special import ndtri
+
+    return applied.values(p.name, ndtri(np.clip(u, 1e-12, 1.0 - 1e-12)))
+
+
+def one_at_a_time(problem: Problem) -> tuple[np.ndarray, list[str]]:
+    """(2 g + 1,) MILL records: the plausible values, then each group at its low and at its high; group names."""
+    together = groups(problem.parameters)
+    mills = np.repeat(problem.mill, 2 * len(together) + 1)
+    for i, group in enumerate(together):
+        for j, end in ((2 * i + 1, "low"), (2 * i + 2, "high")):
+            one = mills[j : j + 1]
+            set_parameters(one, {p.name: getattr(p, end) for p in group})
+            mills[j] = one[0]
+    return mills, [group_name(g[0].name) for g in together]
+
+
+def solve_sample(problem: Problem, mill: np.ndarray, rate_kg_s: float | None) -> EngineResult | None:
+    """The balance's answer for one draw (1,) of the parameters; None where it does not settle."""
+    found = solve_draw(problem, mill, rate_kg_s)
+    return found[0] if found is not None else None
+
+
+def solve_draw(problem: Problem, mill: np.ndarray, rate_kg_s: float | None) -> tuple[EngineResult, Outcome] | None:
+    """As `solve_sample`, with the settled state, which knows the loads."""
+    feed = problem.config.feed
+    try:
+        if feed.batch_mass_kg:
+            outcome = solve_batch(problem, feed.batch_mass_kg, feed.batch_time_s, BATCH_STEPS, mill)
+            return balance_result(problem, outcome, float("nan"), mill), outcome
+        outcome = solve(problem, None, mill, TOLERANCE)
+        capacity = float(outcome.state["F"])
+        if rate_kg_s is not None and not _takes_less(outcome, rate_kg_s):
+            outcome = solve(problem, rate_kg_s, mill, TOLERANCE)
+    except NotConverged:
+        return None
+    result = balance_result(problem, outcome, capacity, mill)
+    return without_throughput(result) if outcome.code == CANNOT else result, outcome
+
+
+def _takes_less(outcome: Outcome, rate_kg_s: float) -> bool:
+    """Whether the outcome at capacity is also the answer to a higher feed rate."""
+    return outcome.code == CANNOT or (outcome.code == OVER and outcome.state["F"] <= rate_kg_s)
+
+
+def run_samples(
+    problem: Problem, mills: np.ndarray, rate_kg_s: float | None, progress: Callable[[float], None] | None = None
+) -> Samples:
+    """Solve every mill record for the config's feed (or batch) and return the outputs by name.
+
+    The compiled engine lets other threads run, and a sample depends on nothing but itself.
+    """
+    results: list[EngineResult | None] = []
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        try:
+            each = pool.map(lambda i: solve_sample(problem, mills[i : i + 1], rate_kg_s), range(mills.size))
+            for done, result in enumerate(each, start=1):
+                results.append(result)
+                if progress:
+                    progress(done / mills.size)
+        except BaseException:
+            pool.shutdown(cancel_futures=True)
+            raise
+    return _collect(results, problem.edges.size)
+
+
+def _collect(results: list[EngineResult | None], bounds: int) -> Samples:
+    names = next((list(r.scalars) for r in results if r), [])
+    nan = float("nan")
+    values = {n: np.array([r.scalars[n].value if r else nan for r in results]) for n in names}
+    q3 = np.array([r.table.product_q3 if r else np.full(bounds, nan) for r in results])
+    return Samples(values, q3, np.array([r is not None and bool(np.isfinite(r.table.product_q3[-1])) for r in results]))
+
+
+def with_band(result: EngineResult, samples: Samples, level: float) -> EngineResult:
+    """The result with the band of every scalar and of the product distribution."""
+    values = dict(result.scalars)
+    for name, sample in samples.values.items():
+        low, high = band_of(sample, samples.ok, level)
+        values[name] = replace(values[name], low=low, high=high)
+    low, high = np.quantile(samples.q3[samples.ok], [(1 - level) / 2, (1 + level) / 2], axis=0)
+    table = replace(result.table, product_q3_low=low, product_q3_high=high)
+    return replace(result, scalars=values, table=table)
+
+
+def band_of(values: np.ndarray, ok: np.ndarray, level: float = LEVEL) -> tuple[float, float]:
+    """Central interval of the settled samples; inf where so many draws cannot run that there is no upper end."""
+    good = values[ok & ~np.isnan(values)]
+    if good.size < 8:
+        return float("nan"), float("nan")
+    low, high = np.quantile(good, [(1.0 - level) / 2.0, (1.0 + level) / 2.0], method="inverted_cdf")
+    return float(low), float(high)
+
+
+def widest(samples: Samples, names: list[str], output: str) -> list[tuple[str, float]]:
+    """Parameters by the factor (kelvin for temperature) their range opens an output, widest first.
+
+    The factor is infinite where one end of the range stops the mill.
+    """
+    v = samples.values[output]
+    found = []
+    for i, name in enumerate(names):
+        three, ok = v[[0, 2 * i + 1, 2 * i + 2]], samples.ok[[0, 2 * i + 1, 2 * i + 2]]
+        if not np.all(ok) or np.any(np.isnan(three)) or not 0.0 < three[0] < np.inf:
+            continue
+        low, high = three.min(), three.max()
+        opened = high - low if output.endswith("_K") else high / low if low > 0.0 else np.inf
+        found.append((name, float(opened)))
+    return sorted(found, key=lambda item: -item[1])

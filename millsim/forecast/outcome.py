@@ -1,0 +1,166 @@
+"""What a solved mill says: one settled state with its charge, flows and powers, as plain arrays."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..engines.balance import BINS, FLOWS, STRIKE_COLUMNS, chip_shares
+from ..engines.batch import run_batch
+from ..engines.capacity import BATCH_LEFT, fill_loads, operate
+from ..engines.montecarlo import FrozenSteps
+from ..engines.settle import POWERS, air_capacity, evaluate, start_state
+from ..errors import NotConverged
+from ..laws import heat
+from ..mill.chamber import N_RATES, STATE, STRIKES
+from ..mill.problem import Problem
+from ..record.limits import FAILED, LEAST_OPEN, LIMITS, OK, OVER
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """A settled mill (or the averages over a batch), from the balance engine.
+
+    code: record.limits: OK, OVER, CANNOT; binding: the limit that binds, or comes nearest; state: STATE record;
+    mass (n,) charge [kg]; product (n,) [kg/s]; table (n, N_RATES); escape (n,) [1/s]; strikes (n, BINS, ...);
+    screen (n,); flows FLOWS [kg/s, W]; powers POWERS [W]; loads (6,) by LIMITS; steps: what the Monte Carlo engine
+    follows; history (k, BATCH_LEFT) of a batch, else empty.
+    """
+
+    code: int
+    binding: str
+    state: np.void
+    mass: np.ndarray
+    product: np.ndarray
+    table: np.ndarray
+    escape: np.ndarray
+    strikes: np.ndarray
+    screen: np.ndarray
+    flows: np.void
+    powers: np.void
+    loads: np.ndarray
+    residual: float
+    steps: FrozenSteps
+    history: np.ndarray
+
+
+def new_work(n: int) -> tuple:
+    """Work arrays of the compiled engine for n classes."""
+    return (
+        np.zeros((n, N_RATES)), np.zeros(n), np.zeros((n, BINS, len(STRIKE_COLUMNS))), np.zeros(n), np.zeros(n),
+        np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS), np.zeros(n),
+    )  # fmt: skip
+
+
+def _outcome(code: int, binding: int, s: np.ndarray, work: tuple, loads: np.ndarray, residual: float) -> Outcome:
+    table, escape, strikes, mass, screen, flows, _, powers, ages = work
+    steps = FrozenSteps(np.array([np.inf]), s.copy(), screen[None, :].copy(), ages[None, :].copy())
+    return Outcome(
+        code, LIMITS[binding], s[0].copy(), mass, escape * mass, table, escape, strikes, screen, flows[0], powers[0],
+        loads, residual, steps, np.empty((0, BATCH_LEFT)),
+    )  # fmt: skip
+
+
+def grid_of(problem: Problem, mill: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(edges, x, chip_share) for a mill record, which may have other chips than the problem's own."""
+    m = mill[0]
+    return problem.edges, problem.x, chip_shares(problem.edges, problem.x, m["chip_size"], m["chip_exponent"])
+
+
+def solve(
+    problem: Problem, rate_kg_s: float | None, mill: np.ndarray | None = None, tolerance: float | None = None
+) -> Outcome:
+    """Steady outcome at a feed rate, or at capacity (None), of the problem's mill or another (1,) record.
+
+    tolerance: largest relative change that one more turn may make (default: the config's). Raises NotConverged.
+    """
+    mill = problem.mill if mill is None else mill
+    tolerance = tolerance or problem.config.run.tolerance
+    work, s, loads = new_work(problem.x.size), np.zeros(1, STATE), np.zeros(len(LIMITS))
+    asked = np.inf if rate_kg_s is None else rate_kg_s
+    grid = grid_of(problem, mill)
+    code, binding, residual = operate(mill[0], grid, problem.feed, asked, s[0], work, loads, tolerance)
+    if code == FAILED:
+        raise NotConverged(_not_converged(s, residual, tolerance))
+    return _outcome(code, binding, s, work, loads, residual)
+
+
+def solve_cold_start(problem: Problem, rate_kg_s: float | None) -> Outcome:
+    """What happens in the first seconds, before anything warms up: only jam, chamber and opening can bind."""
+    mill = problem.mill.copy()
+    mill["isothermal"] = 1.0
+    return solve(problem, rate_kg_s, mill)
+
+
+def at_state(problem: Problem, settled: Outcome, own: Problem) -> Outcome:
+    """Charge and flows of the settled state of `own` on the classes of `problem`: one march, nothing settled anew."""
+    work, s = new_work(problem.x.size), np.array([settled.state])
+    work[8][:] = np.interp(np.log(problem.x), np.log(own.x), settled.steps.ages[-1])
+    s["at_rate"] = 1.0
+    evaluate(problem.mill[0], grid_of(problem, problem.mill), problem.feed, s[0], work)
+    return _outcome(settled.code, LIMITS.index(settled.binding), s, work, settled.loads, settled.residual)
+
+
+def _not_converged(s: np.ndarray, residual: float, tolerance: float) -> str:
+    return (
+        f"the chamber state did not settle: residual {residual:.2g} against a tolerance of {tolerance:.2g} "
+        f"(charge {1e3 * s[0]['M']:.3g} g, {s[0]['T'] - 273.15:.0f} °C, {s[0]['v']:.1f} m/s); "
+        "try another feed rate or a looser run.tolerance"
+    )
+
+
+def warming(m: np.void, s: np.void, p: np.void) -> tuple[float, float]:
+    """(chamber temperature [K] while the casing is still at room temperature, its time constant [s]).
+
+    m, s, p: MILL, STATE and POWERS records of a settled mill. Air and charge follow at once, the casing stores.
+    """
+    inner, by_air = m["inner_heat_transfer"] * m["inner_area"], float(air_capacity(s))
+    carried = by_air + s["F"] * m["specific_heat"] * p["warmed"]
+    constant = m["casing_capacity"] / (m["casing_heat_loss"] + inner * carried / (carried + inner))
+    cold = heat.chamber_temperature(
+        p["shaft"] - p["bearings"], s["F"], m["specific_heat"], m["heat_exponent_share"], m["T_feed"], p["warmed"],
+        p["offset"], by_air, m["T_air_in"], inner, m["T_room"],
+    )  # fmt: skip
+    return float(cold), float(constant)
+
+
+def hottest_minute(ends: np.ndarray, power: np.ndarray, window: float = 60.0) -> float:
+    """Largest mean power [W] over a minute, the time in which a small motor gets hot (assumed)."""
+    work = np.concatenate([[0.0], np.cumsum(power * np.diff(ends, prepend=0.0))])
+    t = np.concatenate([[0.0], ends])
+    return float(max((np.interp(ti + window, t, work) - wi) / window for ti, wi in zip(t, work, strict=True)))
+
+
+def batch_times(seconds: float, steps: int) -> np.ndarray:
+    """Step ends [s]: growing from a hundredth of a second (a few bar passes) to the end of the batch."""
+    return np.geomspace(min(0.01, 0.1 * seconds), seconds, steps)
+
+
+def solve_batch(problem: Problem, mass_kg: float, seconds: float, steps: int = 300, mill=None) -> Outcome:
+    """Outcome of a batch: product and flows averaged over its time, charge what is left, loads the worst."""
+    mill = problem.mill if mill is None else mill
+    n, ends = problem.x.size, batch_times(seconds, steps)
+    work, s, loads = new_work(n), np.zeros(1, STATE), np.zeros(len(LIMITS))
+    start_state(mill[0], mass_kg, mass_kg, s[0])
+    product, dwell, totals, energies = np.zeros(n), np.zeros(n), np.zeros(1, FLOWS), np.zeros(4)
+    states, screens, left = np.zeros(steps, STATE), np.zeros((steps, n)), np.zeros((steps, BATCH_LEFT))
+    run_batch(
+        mill[0], grid_of(problem, mill), mass_kg * problem.feed, ends, s[0], work, product, dwell, totals[0], energies,
+        states, screens, left,
+    )  # fmt: skip
+    fill_loads(mill[0], s[0], problem.x, work, loads)
+    for name in FLOWS.names:
+        totals[name] /= seconds
+    powers = work[7]
+    powers["windage"], powers["bearings"], powers["shaft"], powers["layer_drive"] = energies / seconds
+    powers["warmed"], powers["offset"] = 1.0, 0.0
+    powers["striking"], powers["nip"] = totals[0]["work"], totals[0]["nip_work"]
+    s["F"] = product.sum() / seconds
+    s["residence"] = dwell.sum() / mass_kg
+    s["T"], s["unblinded"], s["M"] = left[:, 2].max(), states["unblinded"].min(), work[3].sum()
+    loads[0] = hottest_minute(ends, left[:, 4]) / mill[0]["rated_power"]
+    loads[1] = (s[0]["T"] - mill[0]["T_room"]) / max(1e-9, mill[0]["T_limit"] - mill[0]["T_room"])
+    loads[2] = (1.0 - s[0]["unblinded"]) / (1.0 - LEAST_OPEN)
+    loads[3], loads[4], loads[5] = left[0, 6], left[:, 5].max(), 0.0
+    out = _outcome(OK if loads.max() <= 1.0 else OVER, int(np.argmax(loads)), s, work, loads, 0.0)
+    return replace(out, product=product / seconds, flows=totals[0], powers=powers[0],
+                   steps=FrozenSteps(ends, states, screens, np.ones_like(screens)), history=left)  # fmt: skip

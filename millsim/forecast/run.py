@@ -1,0 +1,309 @@
+"""`predict`: from a config to a Prediction. The one place that knows the order of things."""
+
+import secrets
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from ..engines import montecarlo
+from ..engines.pieces import MOST_PIECES
+from ..errors import MillsimError
+from ..laws import breakage, heat
+from ..mill.chamber import SELF, STRIKES, WARMED, piece_strength, strike_energies
+from ..mill.config.mill import Config
+from ..mill.problem import SAG, Problem, build
+from ..record.limits import CANNOT, OK, OVER
+from ..record.prediction import EngineResult, Limit, Prediction
+from ..version import MODEL_VERSION, __version__
+from . import band as bands
+from . import stalls
+from .assemble import (
+    balance_result,
+    limits_of,
+    montecarlo_result,
+    powder_temperature,
+    with_class_error,
+    without_throughput,
+)
+from .outcome import Outcome, at_state, solve, solve_batch, solve_cold_start, warming
+
+NAN = float("nan")
+WARMUP_POINTS = 121
+Progress = Callable[[str, float, str], None]
+
+COLD_START = {  # what happens within seconds when a feed rate is asked that the mill does not take
+    "jam": "is too much for rotor and motor: within seconds it labours at its overload, slows down and stalls or trips",
+    "chamber": "floods within seconds: the chamber fills faster than it is emptied",
+    "feed opening": "is never reached: the feed opening does not pass that much",
+}
+WARM = {
+    "shaft power": "overloads the motor: it would get hot and trip",
+    "outlet temperature": "overheats after some minutes: the powder sticks",
+    "sieve": "blinds the sieve",
+    **COLD_START,
+}
+
+
+def _silent(stage: str, done: float, detail: str = "") -> None:
+    """Progress to nobody."""
+
+
+def predict(
+    config: Config,
+    engine: str | None = None,
+    seed: int | None = None,
+    command: str = "",
+    progress: Progress | None = None,
+) -> Prediction:
+    """Predict product, throughput, energy, heat and limits of a mill, with a band.
+
+    engine: "balance", "montecarlo" or "both" (default: the config's); seed: default the config's, else a fresh
+    one, stored in the result; progress(stage, done 0..1, detail). Raises NotConverged.
+    """
+    say = progress or _silent
+    engine = engine or config.run.engine
+    seed = seed if seed is not None else config.run.seed
+    seed = seed if seed is not None else secrets.randbits(31)
+    problem = build(config)
+    say("balance", 0.0, "settling the chamber")
+    outcome, capacity = _solve(problem)
+    if problem.calibration:  # it counts less in a mill much hotter or colder than the runs
+        problem = build(config, outlet_K=outlet(outcome))
+        outcome, capacity = _solve(problem)
+    main = balance_result(problem, outcome, capacity)
+    main = with_class_error(main, refined(problem, outcome, capacity))
+    if outcome.code == CANNOT:
+        main = without_throughput(main)
+    say("balance", 1.0, "")
+    other = None
+    events = montecarlo_events(problem, outcome)
+    if engine == "montecarlo" and events > montecarlo.MOST_EVENTS:
+        raise MillsimError(_too_many(events) + "; use --engine balance")
+    if engine != "balance" and events <= montecarlo.MOST_EVENTS:
+        other = _histories(problem, outcome, capacity, seed, say)
+        other = without_throughput(other) if outcome.code == CANNOT else other
+        if engine == "montecarlo":
+            other, main = None, replace(other, numerics={**main.numerics, **other.numerics})
+    widest: dict[str, list[tuple[str, float]]] = {}
+    if config.run.band_samples:
+        main, widest = _band(problem, main, seed, say)
+    trace = _trace(problem, outcome, capacity, seed, say)
+    return _prediction(problem, outcome, main, other, widest, trace, seed, command)
+
+
+def _solve(problem: Problem) -> tuple[Outcome, float]:
+    """The outcome asked for and the capacity [kg/s] (NaN for a batch)."""
+    feed = problem.config.feed
+    if feed.batch_mass_kg:
+        return solve_batch(problem, feed.batch_mass_kg, feed.batch_time_s), NAN
+    outcome = solve(problem, feed.rate_kg_s)
+    if feed.rate_kg_s is None or outcome.code != OK:
+        return outcome, float(outcome.state["F"]) if outcome.code != CANNOT else 0.0
+    most = solve(problem, None)
+    return outcome, float(most.state["F"])
+
+
+def outlet(outcome: Outcome) -> float:
+    """Outlet temperature [K]: the warmer of powder and air."""
+    return float(max(outcome.state["T"], powder_temperature(outcome)))
+
+
+def refined(problem: Problem, outcome: Outcome, capacity: float, class_ratio: float | None = None) -> EngineResult:
+    """The same state on classes of half the width (of a batch: half the steps too); capacity is searched anew."""
+    feed, ratio = problem.config.feed, class_ratio or problem.config.run.class_ratio
+    finer = replace(build(problem.config, ratio**0.5), mill=problem.mill)
+    if feed.batch_mass_kg:
+        again = solve_batch(finer, feed.batch_mass_kg, feed.batch_time_s, steps=600)
+    else:
+        again = at_state(finer, outcome, problem)
+        capacity = float(solve(finer, None).state["F"]) if capacity > 0.0 else 0.0
+    return balance_result(finer, again, capacity)
+
+
+def _histories(problem: Problem, outcome: Outcome, capacity: float, seed: int, say: Progress) -> EngineResult:
+    run = problem.config.run
+    tally = montecarlo.run(
+        problem.mill, outcome.steps, problem.edges, problem.feed_curve, run.histories, seed, run.x50_error,
+        progress=lambda done: say("Monte Carlo", done, f"{done * run.histories:.0f} of {run.histories} histories"),
+    )  # fmt: skip
+    if tally.given_up:
+        raise MillsimError(
+            f"{tally.given_up} of {tally.histories} histories did not leave the mill: pieces stay in it without end; "
+            "the balance engine still tells what it does (--engine balance)"
+        )
+    return montecarlo_result(problem, outcome, tally, capacity)
+
+
+def montecarlo_events(problem: Problem, outcome: Outcome) -> float:
+    """Hits, nips and sieve tries that a tagged gram goes through, by the balance."""
+    feed, f = problem.config.feed, outcome.flows
+    rate = feed.batch_mass_kg / feed.batch_time_s if feed.batch_mass_kg else outcome.state["F"]
+    return float((f["bar_hits"] + f["pin_hits"] + f["nips"] + f["tries"]) / rate)
+
+
+def _too_many(events: float) -> str:
+    return (
+        f"each gram would be followed through some {events:.1g} hits and sieve tries: pieces hardly leave this mill, "
+        "so the Monte Carlo engine is not worth its time"
+    )
+
+
+def _band(problem: Problem, main: EngineResult, seed: int, say: Progress) -> tuple[EngineResult, dict]:
+    """The result with its band, and the parameters that open each figure most."""
+    count, rate = problem.config.run.band_samples, problem.config.feed.rate_kg_s
+    mills = bands.draws(problem, count, seed)
+    samples = bands.run_samples(problem, mills, rate, lambda d: say("band", 0.5 * d, f"{count} parameter draws"))
+    if problem.calibration:  # a run ties the parameters together: one at a time would tell nothing true
+        return _banded(main, samples, count), {}
+    single, names = bands.one_at_a_time(problem)
+    alone = bands.run_samples(problem, single, rate, lambda d: say("band", 0.5 + 0.5 * d, "one at a time"))
+    return _banded(main, samples, count), {output: bands.widest(alone, names, output)[:8] for output in bands.RANKED}
+
+
+def _banded(main: EngineResult, samples: bands.Samples, count: int) -> EngineResult:
+    failed = float(np.count_nonzero(~samples.ok))
+    main = bands.with_band(main, samples, bands.LEVEL)
+    return replace(main, numerics={**main.numerics, "band_samples": float(count), "band_failed": failed})
+
+
+def _trace(problem: Problem, outcome: Outcome, capacity: float, seed: int, say: Progress):
+    """Chamber mode at the feed rate asked for, or at capacity; not for a batch or a mill that cannot run."""
+    config = problem.config
+    if not config.run.trace or config.feed.batch_mass_kg or outcome.code == CANNOT:
+        return None
+    rate = config.feed.rate_kg_s if config.feed.rate_kg_s is not None else capacity
+    overfed = rate > capacity * 1.001
+    runs = stalls.RUNS_OVERFED if overfed else stalls.RUNS
+    seconds = stalls.SECONDS_OVERFED if overfed else stalls.SECONDS
+    return stalls.follow(problem, outcome, rate, seed, runs, seconds, lambda d: say("pieces", d, "starts from empty"))
+
+
+def size_floor(problem: Problem, outcome: Outcome) -> float:
+    """Smallest size [m] that the hardest impact of this state can break."""
+    m, k = problem.mill[0], np.zeros(1, STRIKES)
+    strike_energies(m, outcome.state, k[0])
+    bar, pin = outcome.state["v"] * (1.0 - k[0]["kappa"]), k[0]["v_throw"] if m["n_pins"] else 0.0
+    floor = float(problem.x[0])
+    for _ in range(3):  # fines are warmer and tougher than feed; the threshold is that of the floor itself
+        i = int(np.argmin(np.abs(np.log(problem.x / floor))))
+        warmed, own = outcome.table[i, WARMED], outcome.table[i, SELF]
+        _, xw_min, _ = piece_strength(m, m["T_feed"] + (outcome.state["T"] + own - m["T_feed"]) * warmed)
+        floor = breakage.size_floor(xw_min, max(bar, pin))
+    return float(floor)
+
+
+def warmup(problem: Problem, outcome: Outcome) -> tuple[np.ndarray, np.ndarray]:
+    """(time [s], outlet temperature [K]) from a cold start; of a batch, its own history."""
+    if outcome.history.size:
+        return outcome.history[:, 0].copy(), outcome.history[:, 2].copy()
+    s, p = outcome.state, outcome.powers
+    cold, constant = warming(problem.mill[0], s, p)
+    t = np.linspace(0.0, 5.0 * constant, WARMUP_POINTS)
+    chamber = np.array([heat.lumped_warmup(cold, s["T"], ti, constant) for ti in t])
+    return t, np.maximum(chamber, p["warmed"] * chamber + p["offset"])  # the warmer of air and powder
+
+
+def _first_to_bind(problem: Problem, outcome: Outcome) -> tuple[str, str, tuple[Limit, ...]]:
+    """(limit, what it does, all limits) at the feed rate asked for: what acts in seconds comes before minutes.
+
+    The limits are those of the state found; one that a cold start at the rate asked for exceeds is shown with the
+    load of that rate, in proportion to the largest rate a cold start takes.
+    """
+    asked, limits = problem.config.feed.rate_kg_s, limits_of(problem, outcome)
+    if outcome.code == OVER and asked is not None:
+        start = solve_cold_start(problem, asked)
+        if start.code != OK:
+            over = asked / float(start.state["F"])
+            shown = [replace(x, load=x.capacity * over) if x.name == start.binding else x for x in limits]
+            return start.binding, COLD_START[start.binding], tuple(shown)
+    return outcome.binding, WARM[outcome.binding], limits
+
+
+def _warnings(problem: Problem, outcome: Outcome, main: EngineResult, happens: str) -> list[str]:
+    config, m = problem.config, problem.mill[0]
+    found = []
+    if outcome.code == OVER and config.feed.rate_kg_s is not None:
+        asked = f"the feed rate asked for, {3.6 * 1e3 * config.feed.rate_kg_s:.3g} kg/h, {happens}"
+        found.append(asked + "; the figures are for the largest rate the mill takes for long")
+    if outcome.code == OVER and config.feed.batch_mass_kg:
+        found.append(f"this batch goes beyond a limit: it {WARM[outcome.binding]}")
+    if outcome.code == CANNOT:
+        found.append(f"the mill does not run even with next to no feed: {outcome.binding} is over its limit")
+    if m["sieve_share"] >= 1.0:
+        found.append("the sieve is at least as large as the wall of the chamber; check sieve.area")
+    warmest = main.scalars["outlet_temperature_K"].value
+    if warmest > m["T_limit"] - 15.0 and outcome.binding != "outlet temperature":
+        found.append("less than 15 K to the sticking temperature: contact spots are 30-60 K hotter than the powder")
+    if outcome.state["unblinded"] < 0.4:
+        found.append("more than 60 % of the sieve holes are pegged")
+    events = montecarlo_events(problem, outcome)
+    if events > montecarlo.MOST_EVENTS and config.run.engine != "balance":
+        found.append(_too_many(events) + "; the figures are those of the balance engine alone")
+    if not config.drive.curve_power_W:
+        found.append(
+            f"the motor is assumed to lose {100 * SAG:.0f} % of its speed at rated power; drive.speed_under_load says "
+            "better, and an unregulated router loses far more"
+        )
+    found += _calibration_warnings(problem)
+    failed, count = main.numerics.get("band_failed", 0.0), main.numerics.get("band_samples", 0.0)
+    if failed > 0:
+        found.append(f"{failed:.0f} of {count:.0f} draws of the band did not settle; the band is without them")
+    return found
+
+
+def _calibration_warnings(problem: Problem) -> list[str]:
+    """Where the calibrated card counts less, or should not be believed."""
+    used, found = problem.calibration, []
+    if used and used.card.failed:
+        found.append(f"the calibrated card failed its checks, so its band means little: {'; '.join(used.card.failed)}")
+    if used and used.notes:
+        weight = f"{100 * used.weight:.0f} %"
+        of = " for the mill and not at all for the material" if used.material_weight == 0.0 else ""
+        counts = f"The calibration counts {weight} here{of} (assumed), and the band is wider for it"
+        found.append(f"outside the calibrated range: {'; '.join(used.notes)}. {counts}")
+    return found
+
+
+def _prediction(problem, outcome, main, other, widest, trace, seed, command) -> Prediction:
+    config = problem.config
+    status = "cannot run" if outcome.code == CANNOT else "over capacity" if outcome.code == OVER else "ok"
+    if status == "over capacity" and config.feed.rate_kg_s is None and not config.feed.batch_mass_kg:
+        status = "ok"  # as much as it takes was what was asked for
+    time, temperature = warmup(problem, outcome)
+    binding, happens, limits = _first_to_bind(problem, outcome)
+    return Prediction(
+        status=status,
+        config_text=config.text,
+        config_sha256=config.sha256,
+        mill_name=config.name,
+        seed=seed,
+        command=command,
+        version=__version__,
+        model_version=MODEL_VERSION,
+        requested_rate_kg_s=config.feed.rate_kg_s if config.feed.rate_kg_s is not None else NAN,
+        hole_m=config.sieve.hole_m,
+        size_floor_m=size_floor(problem, outcome),
+        main=main,
+        other=other,
+        limits=limits,
+        binding=binding,
+        parameters=problem.parameters,
+        band_level=bands.LEVEL if config.run.band_samples else NAN,
+        widest=widest,
+        warmup_time_s=time,
+        warmup_temperature_K=temperature,
+        temperature_limit_K=float(problem.mill[0]["T_limit"]),
+        trace=trace,
+        warnings=tuple([*_warnings(problem, outcome, main, happens), *_not_followed(config, outcome, trace)]),
+    )
+
+
+def _not_followed(config: Config, outcome: Outcome, trace) -> list[str]:
+    """That stalls were not looked for, where the chamber holds too many pieces."""
+    if trace is not None or not config.run.trace or config.feed.batch_mass_kg or outcome.code == CANNOT:
+        return []
+    return [
+        f"more than {MOST_PIECES} pieces of feed size are in the chamber at once, too many to follow one by one: "
+        "stalls at the start were not looked for"
+    ]

@@ -1,0 +1,198 @@
+"""`calibrate`: measured runs in, what they leave possible of the parameters out.
+
+One misfit for everything: residuals of all runs, weighted together since runs of one mill share errors, and the scores
+of all parameters (the prior). The balance engine answers inside; the Monte Carlo engine confirms at the optimum.
+"""
+
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ...base.quantities.params import Param
+from ...engines import montecarlo
+from ...errors import InputError, MillsimError, Problem
+from .observations import Block, Misfit, blocks_of
+from .posterior import Posterior, find_mode, sample
+from .runmodel import Forecast, RunModel, model_of
+from .unknowns import Unknowns, unknowns_of
+
+DRAWS = 128  # equal draws kept on the card
+PRIOR_DRAWS = 128
+HISTORIES = 20000
+
+Say = Callable[[str, float, str], None]
+
+
+@dataclass(frozen=True)
+class RunFit:
+    """One run with its model, what it measured, and forecasts at the mode, over draws of posterior and prior."""
+
+    run: object  # MeasuredRun
+    model: RunModel
+    blocks: tuple[Block, ...]
+    best: Forecast
+    after: tuple[Forecast, ...]
+    before: tuple[Forecast, ...]
+    confirmed: "Confirmation | None" = None
+
+
+@dataclass(frozen=True)
+class Confirmation:
+    """The Monte Carlo engine at the optimum: its forecast, standard errors of Q3 (n+1,), and misfits of both."""
+
+    forecast: Forecast
+    q3_se: np.ndarray
+    worst_sigma: float
+    misfit_balance: float
+    misfit_montecarlo: float
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """The result: runs, unknowns, posterior, and equal draws of the scores (DRAWS, G)."""
+
+    fits: tuple[RunFit, ...]
+    unknowns: Unknowns
+    posterior: Posterior
+    draws: np.ndarray
+    seed: int
+
+    @property
+    def chi2(self) -> float:
+        """Sum of squared weighted residuals of the data at the optimum."""
+        return float(np.sum(self.posterior.mode.residuals**2))
+
+    @property
+    def count(self) -> int:
+        """Number of data; what only says that a limit was kept is none."""
+        return sum(b.values.size for f in self.fits for b in f.blocks if not b.one_sided)
+
+    @property
+    def surprise(self) -> float:
+        """Probability of a worse misfit by chance: |r|^2 + |z|^2 at the mode is chi-squared with `count` degrees.
+
+        z are the scores: a fit that needs unlikely parameters is a bad fit too.
+        """
+        from scipy.special import gammaincc
+
+        return float(gammaincc(0.5 * self.count, 0.5 * (self.chi2 + float(np.sum(self.posterior.mode.scores**2)))))
+
+
+class JointMisfit:
+    """Scores (N, G) -> weighted residuals (N, n) of all runs; samples are solved on all cores, in a fixed order."""
+
+    def __init__(self, models: tuple[RunModel, ...], blocks: tuple[tuple[Block, ...], ...], unknowns: Unknowns):
+        self.models, self.blocks, self.unknowns = models, blocks, unknowns
+        self.misfit = Misfit(blocks)
+        self.used = [{p.name for p in m.problem.parameters if p.basis != "config"} for m in models]
+
+    def __call__(self, scores: np.ndarray) -> np.ndarray:
+        told = [self.forecasts(i, scores) for i in range(len(self.models))]
+        return np.array([self.misfit(f) for f in zip(*told, strict=True)]).reshape(len(scores), -1)
+
+    def forecasts(self, i: int, scores: np.ndarray) -> list[Forecast | None]:
+        """What run i would have shown at each of the scores (N, G)."""
+        model = self.models[i]
+        mills = self.unknowns.mills(model.problem.mill, scores, self.used[i])
+        with ThreadPoolExecutor(os.cpu_count()) as pool:
+            return list(pool.map(lambda j: model.forecast(mills[j : j + 1]), range(len(scores))))
+
+
+def calibrate(runs, seed: int = 1, progress: Say | None = None) -> Calibration:
+    """Fit the parameters to one or more MeasuredRuns of one material.
+
+    Raises InputError where the runs cannot be calibrated together, MillsimError where no parameters reproduce them.
+    """
+    say = progress or (lambda stage, done, detail="": None)
+    refuse_unfit(runs)
+    models = tuple(model_of(run) for run in runs)
+    blocks = tuple(blocks_of(run, model) for run, model in zip(runs, models, strict=True))
+    unknowns = unknowns_of(_all_parameters(models))
+    joint, rng = JointMisfit(models, blocks, unknowns), np.random.default_rng(seed)
+    mode = find_mode(joint, unknowns.count, rng, lambda d, text: say("best fit", d, text))
+    if not np.isfinite(mode.residuals).all():
+        rates = ", ".join(f"{run.name}: {3600 * run.feed_rate_kg_s:.3g} kg/h" for run in runs)
+        raise MillsimError(
+            f"no parameters within their ranges let this mill run as measured ({rates}): check masses.fed, "
+            "time.milling and the config that the run sheet names"
+        )
+    found = sample(joint, mode, rng, lambda d, text: say("posterior", d, text))
+    draws = found.equal(DRAWS)
+    prior = np.random.default_rng(seed).standard_normal((PRIOR_DRAWS, unknowns.count))
+    fits = []
+    for i, (run, model) in enumerate(zip(runs, models, strict=True)):
+        best, *after = joint.forecasts(i, np.vstack([mode.scores[None], draws]))
+        before = joint.forecasts(i, prior)
+        fit = RunFit(run, model, blocks[i], best, _some(after), _some(before))
+        say("Monte Carlo", i / len(runs), "confirms at the optimum")
+        fits.append(replace(fit, confirmed=_confirm(fit, joint, i, mode.scores, seed)))
+    return Calibration(tuple(fits), unknowns, found, draws, seed)
+
+
+def _some(forecasts: list[Forecast | None]) -> tuple[Forecast, ...]:
+    return tuple(f for f in forecasts if f is not None)
+
+
+def refuse_unfit(runs) -> None:
+    """InputError for runs that cannot be calibrated, all reasons at once."""
+    problems = list(_repeated(runs))
+    first = runs[0].config
+    for run in runs:
+        where = str(run.path or run.name)
+        if run.config.feed.batch_mass_kg is not None:
+            hint = "give the mill a feed rate and run it long enough to settle"
+            problems.append(Problem(where, "run.config", "is a batch, which cannot be calibrated", hint=hint))
+        if not run.product_sheets:
+            hint = 'sieve a sample of the product and name the sheet: product = "sheet.csv"'
+            problems.append(Problem(where, "sieving.product", "is missing: nothing to calibrate on", hint=hint))
+        if [*run.config.material.values()] != [*first.material.values()]:
+            hint = "calibrate each material apart"
+            message = f"is {run.config.material.title}, but the first run is {first.material.title}"
+            problems.append(Problem(where, "feed.material", message, hint=hint))
+    if problems:
+        raise InputError(problems)
+
+
+def _repeated(runs):
+    """The same run, or the same sheet of one run, named twice: it would count twice."""
+    seen: dict[str, str] = {}
+    for run in runs:
+        where = str(run.path or run.name)
+        if run.sha256 in seen:
+            message = f"is the same run as {seen[run.sha256]}: it would count twice"
+            yield Problem(where, "run", message, hint="name every run once")
+        seen.setdefault(run.sha256, where)
+        for lot in ("product", "holdup", "bag"):
+            sheets = [(s.apertures_m, s.q3, s.retained_g) for s in getattr(run, f"{lot}_sheets")]
+            if len(set(sheets)) < len(sheets):
+                hint = "a repeat is another sample sieved; name every sheet once"
+                yield Problem(where, f"sieving.{lot}", "names the same sieving twice", hint=hint)
+
+
+def _all_parameters(models: tuple[RunModel, ...]) -> tuple[Param, ...]:
+    """Parameters of all runs by name; a config's own value stands for itself and is not searched."""
+    found: dict[str, Param] = {}
+    for model in models:
+        for p in model.problem.parameters:
+            if p.basis != "config":
+                found.setdefault(p.name, p)
+    return tuple(found.values())
+
+
+def _confirm(fit: RunFit, joint: JointMisfit, i: int, scores: np.ndarray, seed: int) -> Confirmation | None:
+    """The Monte Carlo engine in the state of the best fit; None where pieces hardly leave the mill."""
+    model, problem = fit.model, fit.model.problem
+    mill = joint.unknowns.mills(problem.mill, scores[None], joint.used[i])
+    steps, flows, rate = model.frozen(mill)
+    if sum(float(flows[n]) for n in ("bar_hits", "pin_hits", "nips", "tries")) / rate > montecarlo.MOST_EVENTS:
+        return None
+    tally = montecarlo.run(mill, steps, problem.edges, problem.feed_curve, HISTORIES, seed, 0.01)
+    q3, se = tally.exits_q3 / tally.left, tally.exits_q3_se / tally.left
+    told = replace(fit.best, q3=q3, holdup_kg=rate * tally.residence_s)
+    worst = float(np.max(np.abs(q3 - fit.best.q3) / np.maximum(se, 1e-3)))
+    alone = Misfit((fit.blocks,))
+    balance, histories = (float(np.sum(alone((f,)) ** 2)) for f in (fit.best, told))
+    return Confirmation(told, se, worst, balance, histories)

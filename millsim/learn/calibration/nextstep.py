@@ -1,0 +1,268 @@
+"""What to measure next: how much each measurement is expected to narrow the band of the quantity asked for.
+
+Draws of the parameters (of the prior, or what a calibration left) each say what a measurement would show and what
+the answer would be. The variance of the answer that is left after a measurement h with errors R is, to first order,
+Var(t) - Cov(t, h) (Cov(h) + R)^-1 Cov(h, t): the best linear forecast, known before anything is measured (Raiffa &
+Schlaifer 1961, Applied Statistical Decision Theory, from memory, for normal distributions).
+
+After a calibration the errors that its runs shared with the new measurement are partly known: a draw z that says h1 of
+the run says that its errors were y1 - h1. What is new in h2 is h2 - R21 R11^-1 h1, with errors R22 - R21 R11^-1 R12.
+"""
+
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from math import log
+
+import numpy as np
+
+from ...base.numerics import psd
+from ...errors import MillsimError, NotConverged
+from ...forecast.band import draws
+from ...forecast.outcome import solve
+from ...mill import calibrated
+from ...mill.chamber import EDGE
+from ...mill.config.mill import Config
+from ...mill.problem import Problem, build
+from . import observations as obs
+from .runmodel import Forecast, RunModel
+from .shared import ALIKE, Shared, conditions, cross, everywhere, joint
+
+COUNT = 256
+SIEVES = np.array([0.063, 0.09, 0.125, 0.18, 0.25, 0.355, 0.5, 0.71, 1.0, 1.4, 2.0, 2.8, 4.0]) * 1e-3
+OTHER_HOLE, OTHER_SPEED = 1.6, 0.8  # of the second sieve and speed, as factors
+DROP = 0.25  # in ln of the energy that breaks half: counting 30 pieces, and that a drop is no free hit (assumed)
+PLANNED_S = 1800.0  # length of the run and of the warming up that are planned
+LEAST_GAIN = 0.02
+METER = 0.02 / obs.LIMIT  # of the watt meter that is read
+LEAST_DRAWS = 40
+QUESTIONS = ("x50", "x90", "rate", "energy", "temperature")
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A measurement: what to do, effort in minutes (assumed), what it would show per draw (N, k), errors (k, k)."""
+
+    name: str
+    text: str
+    minutes: float
+    shown: np.ndarray
+    errors: np.ndarray
+
+
+@dataclass(frozen=True)
+class Ranked:
+    """A measurement with the 80 % band of the answer now and as expected after it; left: their ratio of widths."""
+
+    name: str
+    text: str
+    minutes: float
+    now: tuple[float, float]
+    then: tuple[float, float]
+    left: float
+
+    @property
+    def helps(self) -> bool:
+        """Whether it would narrow the answer by more than a trifle."""
+        return self.left < 1.0 - LEAST_GAIN
+
+
+@dataclass(frozen=True)
+class _Part:
+    """Numbers of a measurement: shown per draw (N, k), covariance (k, k), sources of error shared with others."""
+
+    shown: np.ndarray
+    covariance: np.ndarray
+    shared: tuple[Shared, ...] = ()
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What draws of the parameters say of the run that is planned, and of one with another sieve or speed."""
+
+    config: Config
+    model: RunModel
+    mills: np.ndarray
+    told: dict[str, list[Forecast]]
+
+    def rank(self, question: str, measured: tuple[str, ...] = ()) -> list[Ranked]:
+        """Measurements that narrow the answer to a question, best first; those in `measured`, and those that the
+        runs of a calibrated card had, are left out, and so are those that would hardly help.
+
+        question: a key of QUESTIONS, or the name of a parameter.
+        """
+        return [r for r in self._judged(question, measured) if r.helps]
+
+    def hardly(self, question: str, measured: tuple[str, ...] = ()) -> tuple[str, ...]:
+        """Names of the measurements that would hardly narrow the answer, in the order of `rank`."""
+        return tuple(r.name for r in self._judged(question, measured) if not r.helps)
+
+    def _judged(self, question: str, measured: tuple[str, ...]) -> list[Ranked]:
+        answer, logarithm = self._answers(question)
+        card = self.config.calibration
+        have = {*measured, *(card.measured if card else ())}
+        found = [_judge(c, answer, logarithm) for c in self._candidates() if c.name not in have]
+        return sorted(found, key=lambda r: r.left)
+
+    def _candidates(self) -> list[Candidate]:
+        """All measurements, as what they would add to what the runs of the card have told already."""
+        known, out = [], []
+        everything = _measurements(self.told, self.mills, self.config, self.model.rate_kg_s)
+        applied = calibrated.apply(self.config)
+        if applied is not None and applied.weight == 1.0:  # on another mill the errors are not those of its runs
+            known = [p for name, _, _, parts in everything for p in parts if name in applied.card.measured]
+        for name, text, minutes, parts in everything:
+            if all(np.isfinite(p.shown).all() for p in parts):
+                out.append(Candidate(name, text, minutes, *_added(parts, known)))
+        return out
+
+    def _answers(self, question: str) -> tuple[np.ndarray, bool]:
+        """(answers (N,), whether they are logarithms)."""
+        here = self.told[""]
+        if question in ("x50", "x90"):
+            p = 0.5 if question == "x50" else 0.9
+            return np.log([psd.x_at(self.model.problem.edges, f.q3, p) for f in here]), True
+        if question == "rate":
+            return np.log([f.capacity_kg_s for f in here]), True
+        if question == "energy":
+            return np.log([f.loaded_W / self.model.rate_kg_s for f in here]), True
+        if question == "temperature":
+            return np.array([f.outlet_K for f in here]), False
+        field = next((e for e in EDGE if question.startswith(e + "_")), question)
+        field = field if field in self.mills.dtype.names else f"{field}_warm"
+        return self.mills[field].copy(), False
+
+
+def plan(config: Config, seed: int = 1, count: int = COUNT, progress: Callable[[float], None] | None = None) -> Plan:
+    """The plan for a mill with its calibrated card or without one.
+
+    Raises MillsimError where too few draws of the parameters run at all.
+    """
+    problem = build(config)
+    mills = draws(problem, count, seed)
+    model = _planned(problem)
+    told: dict[str, list[Forecast | None]] = {}
+    records = {"": mills, "hole": _changed(mills, hole=OTHER_HOLE), "speed": _changed(mills, speed=OTHER_SPEED)}
+    for at, (name, those) in enumerate(records.items()):
+        told[name] = _forecasts(model if name == "" else replace(model, want_capacity=False), those)
+        if progress:
+            progress((at + 1) / len(records))
+    ok = np.array([all(forecasts[i] is not None for forecasts in told.values()) for i in range(count)])
+    if ok.sum() < LEAST_DRAWS:
+        raise MillsimError(f"only {ok.sum()} of {count} draws of the parameters run: find a rate the mill takes first")
+    kept = {name: [f for f, good in zip(forecasts, ok, strict=True) if good] for name, forecasts in told.items()}
+    return Plan(config, model, mills[ok], kept)
+
+
+def _planned(problem: Problem) -> RunModel:
+    """The run to be made: at the config's feed rate, or at seven tenths of the capacity."""
+    rate = problem.config.feed.rate_kg_s
+    if rate is None:
+        try:
+            rate = 0.7 * float(solve(problem, None).state["F"])
+        except NotConverged as error:
+            raise MillsimError(f"no run can be planned: {error}") from None
+    return RunModel(problem, rate, PLANNED_S, PLANNED_S, "mains", None, problem.mill[0], want_capacity=True)
+
+
+def _changed(mills: np.ndarray, hole: float = 1.0, speed: float = 1.0) -> np.ndarray:
+    """The mills with another sieve of the same open share, or another speed."""
+    out = mills.copy()
+    out["hole"] *= hole
+    out["n_holes"] /= hole**2
+    out["omega_0"] *= speed
+    out["curve_speed"] *= speed
+    return out
+
+
+def _forecasts(model: RunModel, mills: np.ndarray) -> list[Forecast | None]:
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        return list(pool.map(lambda i: model.forecast(mills[i : i + 1]), range(mills.size)))
+
+
+def _judge(c: Candidate, answer: np.ndarray, logarithm: bool) -> Ranked:
+    """The band of the answer now and after a measurement, by the best linear forecast."""
+    t, h = answer - answer.mean(), c.shown - c.shown.mean(axis=0)
+    n = t.size
+    cross, spread = h.T @ t / n, h.T @ h / n
+    now = float(t @ t / n)
+    gained = float(cross @ np.linalg.solve(spread + c.errors, cross))
+    gained *= max(0.0, 1.0 - h.shape[1] / n)  # what chance alone would explain
+    left = (max(0.0, now - gained) / now) ** 0.5 if now > 0.0 else 1.0
+    low, middle, high = np.quantile(answer, [0.1, 0.5, 0.9])
+    ends = np.array([low, high, middle + left * (low - middle), middle + left * (high - middle)])
+    a, b, narrow_a, narrow_b = (float(x) for x in (np.exp(ends) if logarithm else ends))
+    return Ranked(c.name, c.text, c.minutes, (a, b), (narrow_a, narrow_b), left)
+
+
+def _added(parts: list[_Part], known: list[_Part]) -> tuple[np.ndarray, np.ndarray]:
+    """(what a measurement shows (N, k), its errors (k, k)) beyond what measurements that were made have shown."""
+    shown, errors = np.hstack([p.shown for p in parts]), joint([(p.covariance, p.shared) for p in parts])
+    between = [
+        [cross(p.shared, q.shared) if p.shared and q.shared else np.zeros((len(p.covariance), len(q.covariance)))
+         for q in known] for p in parts
+    ]  # fmt: skip
+    if not known or not any(block.any() for row in between for block in row):
+        return shown, errors
+    R21, R11 = np.block(between), joint([(q.covariance, q.shared) for q in known])
+    follows = np.linalg.solve(R11, R21.T).T
+    return shown - np.hstack([q.shown for q in known]) @ follows.T, errors - follows @ R21.T
+
+
+def _measurements(told: dict[str, list[Forecast]], mills: np.ndarray, config: Config, rate: float) -> list[tuple]:
+    """(name, what to do, minutes, parts) of all a workshop can measure on this mill; efforts are assumed."""
+    here, watts = told[""], obs.watts_shared(config, METER, "mains", 1)
+    place = (everywhere("outlet temperature", (1.2**2 + obs.PLACE_K**2 - obs.REPEAT_K**2) ** 0.5),)
+    outlet = _Part(np.array([[f.outlet_K] for f in here]), cross(place, place) + obs.REPEAT_K**2, place)
+    half = np.log(mills["xw_min_warm"] + log(2.0) / mills["f_mat_warm"])  # energy times size that breaks half
+    edges, where = build(config).edges, conditions(config, rate)
+    size = _sieved("product size", here, "q3", edges, where)
+    inside = _sieved("hold-up size", here, "holdup_q3", edges, where)
+    found = [
+        ("idle power", "run the mill hot and empty and read the watt meter", 10,
+         [_of_logs(here, "idle_W", 0.02, watts)]),
+        ("hold-up", "weigh what is left in the chamber after a steady run", 5,
+         [_of_logs(here, "holdup_kg", obs.REPEAT_HOLDUP)]),
+        ("largest rate", "find the largest feed rate it takes", 30, [_of_logs(here, "capacity_kg_s", obs.FEEDER)]),
+        ("air flow", "time how long the air takes to fill a bag of known size", 20,
+         [_of_logs(here, "air_m3_s", 0.15)]),
+        ("outlet temperature", "read a thermometer in the outlet at the end of the run", 5, [outlet]),
+        ("loaded power", "read the watt meter while feeding at a known rate", 5,
+         [_of_logs(here, "loaded_W", obs.REPEAT_POWER, watts)]),
+        ("product size", "sieve 50 g of product of a timed run", 40, [size]),
+        ("hold-up size", "sieve what is left in the chamber", 30, [inside]),
+        ("drop test", "drop a weight on 30 single pieces of the feed (millsim droptest)", 45,
+         [_Part(half[:, None], np.array([[DROP**2]]))]),
+    ]  # fmt: skip
+    for name, text, minutes, key, step in (
+        ("second sieve", f"run it once more with {OTHER_HOLE:g} times the hole", 90, "hole", (1, OTHER_HOLE)),
+        ("second speed", f"run it once more at {OTHER_SPEED:g} of the speed", 70, "speed", (0, OTHER_SPEED)),
+    ):
+        kind, place = where
+        there = place.copy()
+        there[step[0]] += log(step[1]) / ALIKE
+        parts = [
+            _sieved("product size", told[key], "q3", edges, (kind, there)),
+            _of_logs(told[key], "holdup_kg", obs.REPEAT_HOLDUP),
+            _of_logs(told[key], "loaded_W", obs.REPEAT_POWER, watts),
+        ]
+        found.append((name, f"{text}: sieve, hold-up, watts", minutes, parts))
+    return found
+
+
+def _of_logs(told: list[Forecast], field: str, own: float, shared: tuple[Shared, ...] = ()) -> _Part:
+    """The logarithm of one number, with a relative error of its own and errors it shares."""
+    shown = np.log(np.maximum([[getattr(f, field)] for f in told], 1e-12))
+    return _Part(shown, own**2 + (cross(shared, shared) if shared else np.zeros((1, 1))), shared)
+
+
+def _sieved(name: str, told: list[Forecast], field: str, edges: np.ndarray, where: tuple[str, np.ndarray]) -> _Part:
+    """Q3 on the usual sieves, as far as they tell draws apart."""
+    ln_edges = np.log(edges)
+    shown = np.array([np.interp(np.log(SIEVES), ln_edges, getattr(f, field)) for f in told])
+    mean = shown.mean(axis=0)
+    use = (mean > 0.01) & (mean < 0.99)
+    slope = np.gradient(mean, np.log(SIEVES))[use]
+    shared = obs.curve_shared(name, np.log(SIEVES[use]), mean[use], slope, where)
+    return _Part(shown[:, use], obs.curve_own(slope) + cross(shared, shared), shared)

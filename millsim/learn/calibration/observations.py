@@ -1,0 +1,290 @@
+"""What was measured, each with its error: blocks of numbers with a covariance, and the one misfit they make.
+
+Errors come from the instruments (scale, meter class, probe, apertures) where the run sheet states them. On top come
+errors that no instrument shows, all assumed: a mill does not repeat itself, and the model is not the mill. What is off
+by as much in every run (motor, meter, sieves, thermometer, model) is one error of all runs, see `shared`.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from functools import partial
+from math import log
+
+import numpy as np
+
+from ...base.reading.sheet import SieveSheet
+from ..measured.runspec import AS_IT_TOOK
+from .runmodel import Forecast, RunModel
+from .shared import Shared, conditions, cross, everywhere, joint, motor
+
+LIMIT = 3.0**0.5  # a stated accuracy is the half-width of a rectangle: its standard error is a root of three less
+
+# All assumed; a run repeated three times would replace the first three.
+REPEAT_SIZE = 0.05  # shift of the whole curve in ln x from run to run
+REPEAT_HOLDUP = 0.20  # of the hold-up: what runs out while the rotor stops, what sticks
+REPEAT_POWER = 0.04  # of the loaded watts
+MODEL_Q3 = 0.03  # largest error of the model in Q3, at Q3 = 1/2 ...
+MODEL_RANGE = 0.7  # ... alike over this distance in ln x
+APERTURE = 0.03  # of one sieve's mean aperture (ISO 3310-1 allows about 3 % in this range; from memory)
+SAME_SIEVE = 1e-4  # in ln x: closer than this it is one sieve
+LEAST_Q3 = 0.003  # of one point, whatever else
+EFFICIENCY = 0.08  # of the motor's efficiency, where watts are taken from the mains; the same idle and loaded
+REPEAT_K = 1.0  # part of the next that changes from run to run
+PLACE_K = 3.0  # where the thermometer was, and that one time constant tells the warm-up
+OVERRUN = 0.2  # in ln of the load on a limit that would have stopped the mill
+FEEDER = 0.15  # in ln of the largest feed rate, found by hand
+AGAIN = 0.7  # of the variance of air flow, and of the load at a limit, that is the same in every run
+AT_ITS_LIMIT = 0.2  # in ln of the load on what held the feed back, when it took as much as it took
+
+
+@dataclass(frozen=True)
+class Block:
+    """Numbers measured together: labels and values (k,), covariance (k, k), and where the model tells them.
+
+    shared: the part of the covariance that these numbers have in common with those of other blocks.
+    """
+
+    name: str
+    labels: tuple[str, ...]
+    values: np.ndarray
+    covariance: np.ndarray
+    tell: Callable[[Forecast], np.ndarray]
+    shared: tuple[Shared, ...] = ()
+    root: np.ndarray = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "root", np.linalg.cholesky(self.covariance))
+
+    def residuals(self, forecast: Forecast) -> np.ndarray:
+        """(k,) model less measurement, weighted so that each has unit variance and none is counted twice."""
+        return np.linalg.solve(self.root, self.tell(forecast) - self.values)
+
+    @property
+    def one_sided(self) -> bool:
+        """Whether it only says that something was not exceeded."""
+        return self.name == "kept running" or self.name.endswith("at most")
+
+    @property
+    def sd(self) -> np.ndarray:
+        """Standard error (k,) of each number by itself."""
+        return np.sqrt(np.diag(self.covariance))
+
+
+class Misfit:
+    """The one misfit of the blocks of one or more runs: weighted residuals, each of unit variance, none counted twice.
+
+    Limits that were kept come last. Of those that one error makes too high or too low in all runs, the one most
+    exceeded counts.
+    """
+
+    def __init__(self, runs: tuple[tuple[Block, ...], ...]):
+        pairs = [(i, b) for i, blocks in enumerate(runs) for b in blocks]
+        self.told = [(i, b) for i, b in pairs if not b.one_sided]
+        self.kept = [(i, b) for i, b in pairs if b.one_sided]
+        self.values = np.concatenate([b.values for _, b in self.told])
+        self.covariance = joint([(b.covariance, b.shared) for _, b in self.told])
+        self._weights = np.linalg.inv(np.linalg.cholesky(self.covariance))
+        sources = [(b.name, *(s.source for s in b.shared)) for _, b in self.kept]
+        self._groups = [[j for j, s in enumerate(sources) if s == group] for group in dict.fromkeys(sources)]
+
+    @property
+    def size(self) -> int:
+        """Number of residuals."""
+        return self.values.size + len(self.kept)
+
+    def __call__(self, forecasts: "tuple[Forecast | None, ...]") -> np.ndarray:
+        """(n,) of one forecast per run; NaN where the model has no answer to one of them."""
+        if any(f is None for f in forecasts):
+            return np.full(self.size, np.nan)
+        off = np.concatenate([b.tell(forecasts[i]) for i, b in self.told]) - self.values
+        beyond = np.array([b.residuals(forecasts[i])[0] for i, b in self.kept])
+        for group in self._groups:
+            most = group[int(np.argmax(beyond[group]))]
+            beyond[[j for j in group if j != most]] = 0.0
+        return np.concatenate([self._weights @ off, beyond])
+
+
+def blocks_of(run, model: RunModel) -> tuple[Block, ...]:
+    """All that a MeasuredRun measured. The limits it kept count as one more observation."""
+    edges = model.problem.edges
+    found = [size_block(run, edges)]
+    if run.holdup_sheets:
+        found.append(_sizes("hold-up size", run, run.holdup_sheets, 0.0, edges, lambda f: f.holdup_q3))
+    if run.holdup_kg is not None:
+        found.append(_holdup(run))
+    found += [*_power(run), *_temperatures(run)]
+    if run.air_flow_m3_s is not None:
+        found.append(_logs("air flow", run.air_flow_m3_s, run.air_uncertainty / LIMIT, lambda f: f.air_m3_s, AGAIN))
+    if run.feeding == AS_IT_TOOK:
+        found.append(_logs("at its limit", 1.0, AT_ITS_LIMIT, lambda f: f.load, AGAIN))
+    found += [*_at_most(run), _kept_running(run)]
+    return tuple(b for b in found if b is not None)
+
+
+def size_block(run, edges: np.ndarray) -> Block | None:
+    """The product's sizes as sieved, with what went into the bag; None where nothing was sieved."""
+    return _sizes("product size", run, _with_bag(run), unseen_share(run), edges, lambda f: f.q3)
+
+
+# --- sizes -----------------------------------------------------------------------------------------------
+
+
+def _sizes(name: str, run, sheets, unseen: float, edges: np.ndarray, curve) -> Block | None:
+    """One block of all sheets of one powder; unseen: share of the powder that no sheet saw."""
+    if not sheets:
+        return None
+    x = np.concatenate([np.asarray(s.apertures_m) for s in sheets])
+    q = np.concatenate([np.asarray(s.q3) for s in sheets])
+    own = joint([(_weighing(s), ()) for s in sheets])
+    slope = np.concatenate([_slope(s) for s in sheets])
+    # What was lost in sieving, and what was not sieved, is like the rest or finer than all sieves: half-way between.
+    loss = np.concatenate([_loss(s) for s in sheets])
+    open_ = 0.5 * unseen * (1.0 - q)
+    q, at = q + open_ + 0.5 * loss, np.log(x)
+    missed = (everywhere(f"{name} not sieved", open_), everywhere(f"{name} lost in sieving", 0.5 * loss))
+    shared = (*curve_shared(name, at, q, slope, conditions(run.config, run.feed_rate_kg_s)), *missed)
+    covariance = own + curve_own(slope) + cross(shared, shared)
+    whose = "" if name == "product size" else "hold-up "
+    labels = tuple(f"{whose}Q3({1e3 * a:.3g} mm)" for a in x)
+    ln_edges = np.log(edges)
+    return Block(name, labels, np.minimum(q, 1.0), covariance, lambda f: np.interp(at, ln_edges, curve(f)), shared)
+
+
+def curve_own(slope: np.ndarray) -> np.ndarray:
+    """Covariance (k, k) of Q3 with dQ3/dln x = slope that is each run's own: it does not repeat itself."""
+    return REPEAT_SIZE**2 * np.outer(slope, slope) + LEAST_Q3**2 * np.eye(slope.size)
+
+
+def curve_shared(
+    name: str, at: np.ndarray, q: np.ndarray, slope: np.ndarray, where: tuple[str, np.ndarray]
+) -> tuple[Shared, Shared]:
+    """Errors of Q3 (k,) at ln x = at that come again in every run: the model's (near its conditions), the sieves'."""
+    kind, place = where
+    bend = MODEL_Q3 * 2.0 * np.sqrt(np.clip(q * (1.0 - q), 0.0, None))
+    places = np.column_stack([at / MODEL_RANGE, np.tile(place, (at.size, 1))])
+    model = Shared(f"model of {name}, {kind}", bend, places)
+    return model, Shared("sieve apertures", APERTURE * slope, at[:, None] / SAME_SIEVE)
+
+
+def unseen_share(run) -> float:
+    """Share of the powder through the sieve that no sheet saw: the bag unless sieved, and what is missing."""
+    bag, missing = run.bag_kg or 0.0, max(0.0, run.unaccounted_kg)
+    return ((0.0 if run.bag_sheets else bag) + missing) / (run.product_kg + bag + missing)
+
+
+def _with_bag(run) -> tuple[SieveSheet, ...]:
+    """The product sheets; where the bag was sieved too, each with the bag's powder mixed in by mass."""
+    if not run.bag_sheets or not run.bag_kg:
+        return run.product_sheets
+    share, bag = run.bag_kg / (run.product_kg + run.bag_kg), run.bag_sheets[0]
+    found = []
+    for s in run.product_sheets:
+        q = np.interp(np.log(s.apertures_m), np.log(bag.apertures_m), bag.q3, right=1.0)
+        found.append(replace(s, q3=tuple(float(v) for v in (1.0 - share) * np.asarray(s.q3) + share * q)))
+    return tuple(found)
+
+
+def _loss(sheet: SieveSheet) -> np.ndarray:
+    """How much higher Q3 lies if all that was lost in sieving was finer than the finest sieve."""
+    if not sheet.q3_loss_fine or not sheet.q3_loss_shared:
+        return np.zeros(len(sheet.q3))
+    return np.asarray(sheet.q3_loss_fine) - np.asarray(sheet.q3_loss_shared)
+
+
+def _slope(sheet: SieveSheet) -> np.ndarray:
+    """dQ3/dln x at the apertures: mean of the two sides, 0 beyond a closed end."""
+    x, q = np.log(np.asarray(sheet.apertures_m)), np.asarray(sheet.q3)
+    if x.size == 1:
+        return np.array([min(q[0], 1.0 - q[0])])
+    sides = np.diff(q) / np.diff(x)
+    return np.interp(x, 0.5 * (x[1:] + x[:-1]), sides)
+
+
+def _weighing(sheet: SieveSheet) -> np.ndarray:
+    """Covariance of Q3 from the resolution of the scale: every mass is off by up to half a step."""
+    masses = np.array([sheet.pan_g or 0.0, *sheet.retained_g])
+    if masses.size == 1 or masses.sum() <= 0.0:  # a sheet in per cent: weighing unknown
+        return np.zeros((len(sheet.q3), len(sheet.q3)))
+    step = sheet.resolution_g or 0.01
+    below = np.tril(np.ones((masses.size - 1, masses.size)))
+    derivative = (below - np.asarray(sheet.q3)[:, None]) / masses.sum()
+    return derivative @ derivative.T * step**2 / 3.0
+
+
+# --- everything else -------------------------------------------------------------------------------------
+
+
+def _logs(name: str, value: float, relative: float, tell, again: float = 0.0) -> Block:
+    """One positive number with a relative error, compared by its logarithm; again: share of it that recurs."""
+    shared = (everywhere(name, again**0.5 * relative),) if again else ()
+    return Block(
+        name, (name,), np.array([log(value)]), np.array([[relative**2]]),
+        lambda f: np.array([log(max(tell(f), 1e-12))]), shared,
+    )  # fmt: skip
+
+
+def _holdup(run) -> Block | None:
+    if run.holdup_kg <= 0.0:
+        return None
+    relative = float(np.hypot(REPEAT_HOLDUP, run.scale_kg / run.holdup_kg))
+    return _logs("hold-up", run.holdup_kg, relative, lambda f: f.holdup_kg)
+
+
+def _power(run) -> list[Block]:
+    """Idle and loaded watts; meter and motor efficiency are off by the same share in both."""
+    rows = [("idle power", run.idle_W, 0.02, "idle_W"), ("loaded power", run.loaded_W, REPEAT_POWER, "loaded_W")]
+    rows = [r for r in rows if r[1] is not None]
+    if not rows:
+        return []
+    names, values, own, fields = zip(*rows, strict=True)
+    shared = watts_shared(run.config, run.meter_class / LIMIT, run.meter_at, len(rows))
+    covariance = cross(shared, shared) + np.diag(np.square(own))
+
+    def tell(f: Forecast) -> np.ndarray:
+        return np.log([max(getattr(f, n), 1e-9) for n in fields])
+
+    return [Block("power", names, np.log(values), covariance, tell, shared)]
+
+
+def watts_shared(config, meter: float, at: str, count: int) -> tuple[Shared, ...]:
+    """Errors of `count` ln watts that come again in every run: the meter's and, at the mains, the motor's."""
+    found = (everywhere(f"meter {at}", np.full(count, meter)),)
+    return (*found, everywhere(motor(config), np.full(count, EFFICIENCY))) if at == "mains" else found
+
+
+def _at_most(run) -> list[Block]:
+    """Amperes times volts: watts that were not exceeded."""
+    variance = np.array([[run.meter_class**2 / LIMIT**2 + EFFICIENCY**2]])
+    common = (everywhere(motor(run.config), EFFICIENCY),)
+    rows = (("idle power", run.idle_upper_W, "idle_W"), ("loaded power", run.loaded_upper_W, "loaded_W"))
+    return [
+        Block(f"{name} at most", (f"{name} at most",), np.zeros(1), variance, partial(_excess, of, most), common)
+        for name, most, of in rows
+        if most is not None
+    ]
+
+
+def _excess(name: str, most: float, forecast: Forecast) -> np.ndarray:
+    """How far (ln) a forecast goes beyond what was not exceeded; 0 within."""
+    return np.array([max(0.0, log(max(getattr(forecast, name), 1e-9) / most))])
+
+
+def _temperatures(run) -> list[Block]:
+    found = []
+    for name, value, tell in (
+        ("outlet temperature", run.outlet_K, lambda f: f.outlet_K),
+        ("product temperature", run.product_temperature_K, lambda f: f.product_K),
+    ):
+        if value is not None:
+            shared = (everywhere(name, (run.probe_K**2 / LIMIT**2 + PLACE_K**2 - REPEAT_K**2) ** 0.5),)
+            own = cross(shared, shared) + REPEAT_K**2
+            found.append(Block(name, (name,), np.array([value]), own, lambda f, t=tell: np.array([t(f)]), shared))
+    return found
+
+
+def _kept_running(run) -> Block:
+    """The mill went on: what would have stopped it within seconds was not exceeded."""
+    return Block(
+        "kept running", ("jam, chamber and feed opening within their limits",), np.zeros(1), np.array([[OVERRUN**2]]),
+        partial(_excess, "overrun", 1.0), (everywhere(conditions(run.config, 1.0)[0], OVERRUN),),
+    )  # fmt: skip

@@ -1,0 +1,51 @@
+"""What a calibration is worth: the bands of the answers for the mill as configured, before and after it."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ...forecast.band import LEVEL, band_of, draws, run_samples
+from ...mill.cards.calibrated import Calibrated
+from ...mill.config.mill import Config
+from ...mill.problem import build
+
+ANSWERS = ("x50_m", "x90_m", "throughput_kg_s", "gross_J_kg", "outlet_temperature_K")
+COUNT = 64
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One figure by name (a key of LONG_NAMES): median and 80 % band before and after, SI units."""
+
+    name: str
+    before: tuple[float, float, float]  # low, median, high
+    after: tuple[float, float, float]
+
+    @property
+    def left(self) -> float:
+        """Width of the band after over before; of logarithms, or of kelvins."""
+        (a, _, b), (c, _, d) = self.before, self.after
+        if self.name.endswith("_K"):
+            return (d - c) / (b - a) if b > a else float("nan")
+        return float(np.log(d / c) / np.log(b / a)) if b > a > 0.0 and c > 0.0 else float("nan")
+
+
+def outlook(
+    config: Config, card: Calibrated, seed: int, progress: Callable[[float], None] | None = None
+) -> list[Answer]:
+    """The answers for a config with its priors and with the calibrated card."""
+    found = []
+    for turn, calibration in enumerate((None, card)):
+        problem = build(replace(config, calibration=calibration))
+        samples = run_samples(problem, draws(problem, COUNT, seed), config.feed.rate_kg_s)
+        found.append({name: _band(samples.values[name], samples.ok) for name in ANSWERS if name in samples.values})
+        if progress:
+            progress(0.5 * (turn + 1))
+    return [Answer(name, found[0][name], found[1][name]) for name in ANSWERS if name in found[0] and name in found[1]]
+
+
+def _band(values: np.ndarray, ok: np.ndarray) -> tuple[float, float, float]:
+    low, high = band_of(values, ok, LEVEL)
+    good = values[ok & ~np.isnan(values)]
+    return low, float(np.median(good)) if good.size else float("nan"), high

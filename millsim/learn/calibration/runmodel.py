@@ -1,0 +1,132 @@
+"""A measured run as a function of the parameters: what sieve, scale, watt meter and thermometer would have shown.
+
+The run did take its feed rate, so the chamber is settled at that rate whatever limit it exceeds; where it cannot
+settle there is no answer.
+"""
+
+from dataclasses import dataclass, replace
+from math import exp
+
+import numpy as np
+
+from ...engines.capacity import fill_loads, stand_at
+from ...engines.montecarlo import FrozenSteps
+from ...errors import NotConverged
+from ...forecast.outcome import grid_of, new_work, solve, warming
+from ...mill.chamber import STATE, idle_power, idle_speed
+from ...mill.problem import Problem, build
+from ...record.limits import LIMITS
+from ..measured.runsheet import MeasuredRun, config_as_run
+
+TOLERANCE = 1e-6
+DID_RUN = ("chamber", "jam", "feed opening")  # limits that stop a mill within seconds: a run that went on kept them
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What the instruments would have shown; Q3 (n+1,) on the problem's class edges, watts at the meter's place."""
+
+    q3: np.ndarray
+    holdup_q3: np.ndarray
+    holdup_kg: float
+    idle_W: float
+    loaded_W: float
+    outlet_K: float
+    product_K: float
+    air_m3_s: float
+    overrun: float  # largest load on the limits that stop a mill within seconds; above 1 it would not have run
+    load: float  # largest load on any limit, or on the one that held the feed back
+    capacity_kg_s: float  # NaN unless asked for
+
+
+@dataclass(frozen=True)
+class RunModel:
+    """One run made ready: its problem, feed rate [kg/s] and times; meter "mains" or "shaft"; speeds where measured."""
+
+    problem: Problem
+    rate_kg_s: float
+    milling_s: float
+    warm_s: float
+    meter: str
+    idle_speed_rad_s: float | None
+    idle_mill: np.void  # the drive as the config has it: speed of the empty mill
+    limit: str | None = None  # what held the feed back
+    want_capacity: bool = False
+
+    def forecast(self, mill: np.ndarray) -> Forecast | None:
+        """What would have been seen with the parameters of a mill record (1,); None where nothing settles."""
+        m, p, loads = mill[0], self.problem, np.zeros(len(LIMITS))
+        s, work, residual = self._settled(mill)
+        if not residual <= TOLERANCE:
+            return None
+        capacity = self._capacity(mill) if self.want_capacity else float("nan")
+        if self.want_capacity and not capacity > 0.0:
+            return None
+        fill_loads(m, s[0], p.x, work, loads)
+        mass, powers, state = work[3], work[7][0], s[0]
+        chamber = self._temperature(m, state, powers)
+        product_K = powers["warmed"] * chamber + powers["offset"]
+        at_meter = m["efficiency"] if self.meter == "mains" else 1.0
+        return Forecast(
+            _curve(work[1] * mass), _curve(mass), float(mass.sum()), self._idle(m, state["T"]) / at_meter,
+            float(powers["shaft"]) / at_meter, float(max(chamber, product_K)), float(product_K), float(state["Q"]),
+            float(max(loads[LIMITS.index(name)] for name in DID_RUN)),
+            float(loads[LIMITS.index(self.limit)] if self.limit else loads.max()), capacity,
+        )  # fmt: skip
+
+    def _settled(self, mill: np.ndarray) -> tuple[np.ndarray, tuple, float]:
+        """(STATE record (1,), work arrays, residual) of the chamber at the measured feed rate."""
+        p = self.problem
+        work, s = new_work(p.x.size), np.zeros(1, STATE)
+        residual, _ = stand_at(mill[0], grid_of(p, mill), p.feed, self.rate_kg_s, s[0], work, TOLERANCE)
+        return s, work, residual
+
+    def frozen(self, mill: np.ndarray) -> tuple[FrozenSteps, np.void, float]:
+        """(what the Monte Carlo engine follows, FLOWS record, feed rate [kg/s]) of the settled chamber."""
+        s, work, _ = self._settled(mill)
+        steps = FrozenSteps(np.array([np.inf]), s.copy(), work[4][None, :].copy(), work[8][None, :].copy())
+        return steps, work[5][0], self.rate_kg_s
+
+    def _idle(self, m: np.void, T: float) -> float:
+        """Shaft power [W] of the empty, hot mill, at the speed measured if there is one, else the drive's own."""
+        if self.idle_speed_rad_s is not None:
+            return float(sum(idle_power(m, self.idle_speed_rad_s, T)))
+        own = m.copy()
+        for name in ("omega_0", "curve_power", "curve_speed"):
+            own[name] = self.idle_mill[name]
+        return float(sum(idle_power(m, idle_speed(own, T), T)))
+
+    def _temperature(self, m: np.void, s: np.void, p: np.void) -> float:
+        """Chamber temperature [K] at the end of the run.
+
+        The casing warms up with one time constant; time without feed before the run counts in proportion to the
+        idle power.
+        """
+        cold, constant = warming(m, s, p)
+        loaded = self.milling_s + self.warm_s * min(1.0, (p["windage"] + p["bearings"]) / p["shaft"])
+        return float(s["T"] + (cold - s["T"]) * exp(-loaded / constant))
+
+    def _capacity(self, mill: np.ndarray) -> float:
+        try:
+            return float(solve(self.problem, None, mill, TOLERANCE).state["F"])
+        except NotConverged:
+            return float("nan")
+
+
+def _curve(shares: np.ndarray) -> np.ndarray:
+    """Cumulative shares (n+1,) of class masses (n,)."""
+    total = np.concatenate([[0.0], np.cumsum(shares)])
+    return total / total[-1]
+
+
+def model_of(run: MeasuredRun) -> RunModel:
+    """The model of a measured run: its config at the measured rate, room and speed, with the cards as priors."""
+    problem = build(replace(config_as_run(run), calibration=None))
+    drive = problem.mill[0].copy()
+    if run.speed_loaded_rad_s is not None:  # whatever the drive's curve says
+        problem.mill["curve_speed"] = run.speed_loaded_rad_s
+        problem.mill["omega_0"] = max(run.speed_loaded_rad_s, float(drive["omega_0"]))
+    return RunModel(
+        problem, run.feed_rate_kg_s, run.milling_s, run.warm_s or 0.0, run.meter_at, run.speed_idle_rad_s, drive,
+        run.limit,
+    )  # fmt: skip

@@ -1,0 +1,86 @@
+"""Pretend runs with known parameters: a template run whose every measurement is replaced by what the Monte Carlo
+engine and instruments with errors would have shown. For tests of the calibration, and of nothing else.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+
+from ...base.reading.sheet import SieveSheet
+from ...engines import montecarlo
+from ..measured.runsheet import MeasuredRun
+from .observations import Block, blocks_of, unseen_share
+from .runmodel import Forecast, RunModel, model_of
+from .unknowns import Unknowns
+
+
+def pretend(
+    run: MeasuredRun, unknowns: Unknowns, scores: np.ndarray, seed: int, histories: int = 4000
+) -> tuple[MeasuredRun, Forecast] | None:
+    """(the run as it would have been measured, what is true) with parameters at scores (G,); None if it would not run.
+
+    The sizes, hold-up and power are those of the Monte Carlo engine, not of the balance the calibration uses; the
+    errors have the sizes that the calibration assumes of its instruments, at the true values.
+    """
+    model = model_of(run)
+    used = {p.name for p in model.problem.parameters}
+    mill = unknowns.mills(model.problem.mill, scores[None], used)
+    settled = model.forecast(mill)
+    if settled is None or settled.overrun > 1.0:
+        return None
+    true = _by_histories(model, mill, settled, seed, histories)
+    exact = _showing(run, model, true, [b.tell(true) for b in blocks_of(run, model)])
+    rng = np.random.default_rng(seed)
+    blocks = blocks_of(exact, model)
+    noisy = [b.tell(true) + b.root @ rng.standard_normal(b.values.size) for b in blocks]
+    return _showing(run, model, true, noisy), true
+
+
+def _by_histories(model: RunModel, mill: np.ndarray, settled: Forecast, seed: int, histories: int) -> Forecast:
+    """The forecast with sizes, hold-up and striking power counted by the Monte Carlo engine."""
+    steps, flows, rate = model.frozen(mill)
+    p = model.problem
+    tally = montecarlo.run(mill, steps, p.edges, p.feed_curve, histories, seed, 0.0)
+    work = rate * (tally.flows["work"] + tally.flows["nip_work"]) - float(flows["work"] + flows["nip_work"])
+    at_meter = float(mill[0]["efficiency"]) if model.meter == "mains" else 1.0
+    return replace(
+        settled, q3=tally.exits_q3 / tally.left, holdup_kg=rate * tally.residence_s,
+        loaded_W=settled.loaded_W + work / at_meter,
+    )  # fmt: skip
+
+
+def _showing(run: MeasuredRun, model: RunModel, true: Forecast, values: list[np.ndarray]) -> MeasuredRun:
+    """The template run with its measured numbers replaced by `values`, in the order of its blocks."""
+    changes: dict[str, object] = {}
+    for block, value in zip(blocks_of(run, model), values, strict=True):
+        if block.name == "product size":
+            half = 0.5 * unseen_share(run)  # the block adds half of what no sheet saw to the fines
+            changes["product_sheets"] = _sheets(run.product_sheets, (value - half) / (1.0 - half))
+        elif block.name == "hold-up size":
+            changes["holdup_sheets"] = _sheets(run.holdup_sheets, value)
+        else:
+            changes |= _numbers(block, value)
+    return replace(run, **changes)
+
+
+def _numbers(block: Block, value: np.ndarray) -> dict[str, float]:
+    fields = {
+        "hold-up": "holdup_kg", "idle power": "idle_W", "loaded power": "loaded_W", "air flow": "air_flow_m3_s",
+    }  # fmt: skip
+    found = {fields[n]: float(np.exp(v)) for n, v in zip(block.labels, value, strict=True) if n in fields}
+    kelvin = {"outlet temperature": "outlet_K", "product temperature": "product_temperature_K"}
+    return found | {kelvin[n]: float(v) for n, v in zip(block.labels, value, strict=True) if n in kelvin}
+
+
+def _sheets(sheets: tuple[SieveSheet, ...], q: np.ndarray) -> tuple[SieveSheet, ...]:
+    """Sheets with these Q3 in turn; a curve made to fall by its errors is levelled, as no sieving can fall."""
+    found, at = [], 0
+    for s in sheets:
+        part = np.clip(np.maximum.accumulate(q[at : at + len(s.q3)]), 0.0, 1.0)
+        at += len(s.q3)
+        total = s.sum_g or 50.0
+        retained = tuple(float(m) for m in total * np.diff([*part, 1.0]))
+        q3 = tuple(float(v) for v in part)
+        masses = {"retained_g": retained, "pan_g": float(total * part[0]), "charge_g": None}
+        found.append(replace(s, q3=q3, q3_loss_shared=(), q3_loss_fine=(), path=None, **masses))
+    return tuple(found)

@@ -1,0 +1,182 @@
+"""A material card from a drop test: the base card with its breakage strength replaced by what was measured.
+
+What the test leaves open keeps what the base card says, with its basis, and the source says so.
+"""
+
+from dataclasses import dataclass, replace
+from math import isnan, log
+
+from ...base.quantities.params import Param
+from ...base.reading.cells import rounded
+from ...errors import InputError, Problem
+from ...mill.cards import Card
+from ...mill.cards.spec import MATERIAL
+from .binary import threshold_at
+from .droptest import TRANSFER, DropTest, Group, with_transfer
+
+SURE = 0.95  # profile limits that become the range of a card
+_WIDENED = (
+    f"widened by a factor {TRANSFER:g} each way (assumed) since a drop hammer squeezes a piece between two faces and a "
+    "free impact does not"
+)
+
+
+@dataclass(frozen=True)
+class Number:
+    """Value and range of one parameter, whether the test determined it, and in words how."""
+
+    value: float
+    low: float
+    high: float
+    measured: bool
+    words: str
+
+
+def drop_card(test: DropTest, base: Card) -> Card:
+    """The base card with f_mat and xw_min of the warm, cold or both temperatures from the test.
+
+    InputError where the test gives no more than a bound, or a temperature that a card cannot hold.
+    """
+    problems = [p for g in test.groups for p in _useless(test, g)]
+    slots = _slots(test, base)
+    problems += _bad_temperatures(test, slots)
+    if problems:
+        raise InputError(problems)
+    found: list[Param] = []
+    for slot, group in slots.items():
+        found += _slot(test, group, slot, base)
+    if len(slots) == 1:
+        found += _carried_over(next(iter(slots)), base, {p.name: p for p in found})
+    title = f"{base.title}, drop test {test.sheet.name}"
+    measured = ", ".join(p.name for p in found if p.basis == "measured") or "none fully"
+    unused = [_at(g).strip() for g in test.groups if all(g is not s for s in slots.values())]
+    left = f" A card has two temperatures: the drops {' and '.join(unused)} are not on it." if unused else ""
+    note = f"Measured in the drop test: {measured}. All else as on the card it was copied from, {base.title}.{left}"
+    return Card(list(base.merged(found).values()), title, note)
+
+
+def _useless(test: DropTest, group: Group) -> list[Problem]:
+    """Why a group is not enough for a card."""
+    if group.selection is not None or (group.counting_u[0] > 0 and group.counting_u[1] < float("inf")):
+        hint = "are heights, masses and the column broken what they say?"
+        message = "harder drops broke fewer pieces: no card from these"
+        return [Problem(test.sheet.name, _at(group).strip(), message, hint=hint)] if group.is_reversed else []
+    hints = {
+        "none broken": "drop from higher, until some pieces break",
+        "all broken": "drop from lower, until some pieces stay whole",
+        "one level": "drop from at least two more heights",
+        "separated": "drop more pieces near the energy that breaks half: at least six that break and six that do not",
+    }
+    message = f"{group.kind}: gives no range for a card"
+    return [Problem(test.sheet.name, _at(group).strip(), message, hint=hints.get(group.kind, hints["separated"]))]
+
+
+def _slots(test: DropTest, base: Card) -> dict[str, Group]:
+    """Which group fills which temperature of the card: warmest and coldest, or the only one where it fits."""
+    if len(test.groups) > 1:
+        return {"warm": test.groups[0], "cold": test.groups[-1]}
+    T = test.groups[0].temperature_K[0]
+    is_cold = not isnan(T) and (T < MATERIAL["temperature_warm"].low or T <= base.value("temperature_cold"))
+    return {"cold" if is_cold else "warm": test.groups[0]}
+
+
+def _bad_temperatures(test: DropTest, slots: dict[str, Group]) -> list[Problem]:
+    found = []
+    for slot, group in slots.items():
+        T, spec = group.temperature_K[0], MATERIAL[f"temperature_{slot}"]
+        if not isnan(T) and not spec.low <= T <= spec.high:
+            allowed = f"{spec.low - 273.15:.0f} to {spec.high - 273.15:.0f} °C"
+            message = f"{T - 273.15:.0f} °C cannot be the {slot} temperature of a card"
+            found.append(Problem(test.sheet.name, "temperature", message, allowed))
+    return found
+
+
+def _at(group: Group) -> str:
+    return "" if isnan(group.temperature_K[0]) else f" at {group.temperature_K[0] - 273.15:.0f} °C"
+
+
+def _slot(test: DropTest, group: Group, slot: str, base: Card) -> list[Param]:
+    """The parameters of one temperature of the card."""
+    pieces = int(group.drops.only(~group.drops.later).n.sum())
+    where = f"drop test {test.sheet.name}, {pieces} pieces{_at(group)}"
+    f_base, u_base = base[f"f_mat_{slot}"], base[f"xw_min_{slot}"]
+    numbers = strength(group, f_base, u_base)
+    found = [_param(p, n, where) for p, n in zip((f_base, u_base), numbers, strict=True)]
+    if not isnan(T := group.temperature_K[0]):
+        low, high = group.temperature_K[1:]
+        text = f"mean of the pieces in {where}"
+        found.append(replace(base[f"temperature_{slot}"], value=T, low=low, high=high, basis="measured", source=text))
+    return found
+
+
+def _param(base: Param, n: Number, where: str) -> Param:
+    spec = MATERIAL[base.name]
+    value, low, high = (min(max(float(f"{v:.4g}"), spec.low), spec.high) for v in (n.value, n.low, n.high))
+    basis, source = ("measured", f"{where}: {n.words}") if n.measured else (base.basis, f"{n.words} ({where})")
+    return replace(base, value=value, low=low, high=high, basis=basis, source=source, scale="log", note="")
+
+
+def strength(group: Group, f_base: Param, u_base: Param) -> tuple[Number, Number]:
+    """f_mat [kg/(J m)] and xw_min [J m/kg] of a group that has a fit, or that is bounded on both sides."""
+    if group.selection is None:
+        return _shared_out(group, f_base, u_base)
+    threshold = _threshold(group, u_base)
+    f = group.selection.f if threshold.measured else threshold_at(group.trials, threshold.value)
+    low, high = with_transfer(*group.selection.limits["f"][SURE])
+    high = high if high < float("inf") else max(f, f_base.high)
+    words = f"{SURE * 100:.0f} % profile limits, {_WIDENED}"
+    return Number(f, min(low, f), max(high, f), True, words), threshold
+
+
+def _threshold(group: Group, base: Param) -> Number:
+    """xw_min: measured where the profile excludes none, else held to the base card at its lower end."""
+    fit = group.selection
+    low, high = fit.limits["u_min"][SURE]
+    if low > 0.0:
+        words = f"{SURE * 100:.0f} % profile limits, {_WIDENED}"
+        return Number(fit.u_min, *with_transfer(low, high), True, words)
+    floor = base.low if base.low < high else 0.1 * high
+    kept = "the card copied from" if base.low < high else "a tenth of the upper, assumed"
+    words = (
+        f"the drop test does not tell this threshold from none: lower end from {kept}, upper end the "
+        f"{SURE * 100:.0f} % profile limit {_WIDENED}; the test determined the energy that breaks half"
+    )
+    return Number(min(max(fit.u_min, floor), high), floor, high * TRANSFER, False, words)
+
+
+def _shared_out(group: Group, f_base: Param, u_base: Param) -> tuple[Number, Number]:
+    """Where only the u that breaks half is bounded: shared out between threshold and slope as on the base card."""
+    low, high = group.counting_u
+    middle = (max(low, group.bracket_u[0]) * min(high, group.bracket_u[1])) ** 0.5
+    share = u_base.value / (u_base.value + log(2.0) / f_base.value)
+    f, u_min = log(2.0) / ((1.0 - share) * middle), share * middle
+    wide_low, wide_high = with_transfer(low / middle, high / middle)
+    bounds = f"{rounded(low)} to {rounded(high)} J m/kg, 95 %"
+    words = (
+        f"the test bounds only the energy that breaks half (size times energy {bounds}), "
+        "without a finite fit: shared out between threshold and slope as on the card copied from, its relative range "
+        f"kept and {_WIDENED}"
+    )
+    f_low, f_high = f * f_base.low / f_base.value / wide_high, f * f_base.high / f_base.value / wide_low
+    u_low, u_high = u_min * u_base.low / u_base.value * wide_low, u_min * u_base.high / u_base.value * wide_high
+    return Number(f, f_low, f_high, False, words), Number(u_min, u_low, u_high, False, words)
+
+
+def _carried_over(slot: str, base: Card, found: dict[str, Param]) -> list[Param]:
+    """The strength at the temperature that was not tested: in the base card's ratio to the one that was."""
+    other = "cold" if slot == "warm" else "warm"
+    carried = []
+    for name in ("f_mat", "xw_min"):
+        p, old, spec = base[f"{name}_{other}"], base[f"{name}_{slot}"], MATERIAL[f"{name}_{other}"]
+        scale = found[f"{name}_{slot}"].value / old.value
+        value, low, high = (min(max(float(f"{v * scale:.4g}"), spec.low), spec.high) for v in (p.value, p.low, p.high))
+        ratio = f"the ratio {other} over {slot} on the card copied from"
+        text = f"not measured: the {slot} value of the drop test times {ratio}"
+        carried.append(replace(p, value=value, low=low, high=high, source=text, note=""))
+    return carried
+
+
+def undetermined(card: Card) -> list[str]:
+    """Names of the strength parameters on a card that the drop test did not determine."""
+    names = (f"{name}_{slot}" for slot in ("warm", "cold") for name in ("f_mat", "xw_min"))
+    return [n for n in names if card[n].basis != "measured"]

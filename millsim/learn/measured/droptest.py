@@ -1,0 +1,265 @@
+"""What a drop test says: per temperature the selection function of the mill, the usual curves, the classical sums.
+
+Energies are per mass of piece, W = m_hammer g h / m_piece, without a deduction for rebound; sizes are diameters of
+spheres of the same volume. Owns the analysis; reading is in dropsheet, fitting in binary and staircase.
+"""
+
+from dataclasses import dataclass
+from math import exp, inf, log, sqrt
+
+import numpy as np
+
+from .binary import LINKS, Link, Selection, Trials, bracket, counting_limits, fit_link, fit_selection, kind, pool
+from .dropsheet import GRAVITY, Drops, DropSheet
+from .staircase import NotOfThisKind, SpearmanKaerber, Staircase, dixon_mood, spearman_kaerber, staircase_step
+
+TRANSFER = 1.5  # drop hammer against free impact, in energy, each way (assumed)
+SAME_TEMPERATURE_K = 8.0  # temperatures closer than this are one test
+SAME_SIZE = 1.1  # largest over smallest piece up to which they count as of one size
+MOST_LEVELS = 12  # more heights than this are gathered into bins for the table and the figure
+BINS = 8
+FASTEST_M_S = 200.0  # no bar strikes faster; pieces that seem to need more are first a slip of a unit (assumed)
+ODD_CHANCE = 0.05  # chance below which the misfit, or the later drops, are called out
+
+
+@dataclass(frozen=True)
+class Level:
+    """Trials at one energy (or in one bin): mean height [m], mean W [J/kg], tested and broken, hits of each."""
+
+    height_m: float
+    W: float
+    tested: int
+    broken: int
+    hits: int
+
+
+@dataclass(frozen=True)
+class Classical:
+    """A classical estimate in J/kg: W that breaks half, its spread, and the staircase or sum it came from."""
+
+    W_50: float
+    low: float  # one standard deviation of the tolerance (staircase) or one standard error (sum) below
+    high: float
+    of: Staircase | SpearmanKaerber
+    on_log: bool
+
+
+@dataclass(frozen=True)
+class Group:
+    """The test at one temperature [K] (mean, lowest, highest; NaN where none was given).
+
+    kind as in binary.kind; bracket_u and counting_u [J m/kg] bound the u that breaks half; classical and why_not by
+    name of the method; later: (broken, expected, chance) of the drops on pieces that had survived one, or None.
+    """
+
+    temperature_K: tuple[float, float, float]
+    drops: Drops
+    trials: Trials
+    levels: tuple[Level, ...]
+    size_m: float
+    one_size: bool
+    kind: str
+    bracket_u: tuple[float, float]
+    counting_u: tuple[float, float]
+    selection: Selection | None
+    links: tuple[Link, ...]
+    links_why: str
+    classical: dict[str, Classical]
+    why_not: dict[str, str]
+    misfit_chance: float
+    later: tuple[float, float, float] | None
+
+    def W_50(self, level: float | None = None) -> tuple[float, float]:
+        """Energy per mass [J/kg] that breaks half of the pieces: limits at a level, or the estimate twice.
+
+        Without a finite estimate: what the counts bound (at any level), or the bracket for level None.
+        """
+        if self.selection is None:
+            low, high = self.bracket_u if level is None else self.counting_u
+        else:
+            low, high = (self.selection.u_50,) * 2 if level is None else self.selection.limits["u_50"][level]
+        return low / self.size_m, high / self.size_m
+
+    @property
+    def is_bounded(self) -> bool:
+        """Whether there are 95 % limits of the energy that breaks half, on one side at least."""
+        return self.selection is not None or self.counting_u != (0.0, inf)
+
+    def speeds(self) -> tuple[float, float]:
+        """Speeds [m/s] of a free impact of the energy that breaks half: 95 % limits, widened by TRANSFER.
+
+        Where the counts bound it on no side: the bracket of these very pieces, widened alike.
+        """
+        low, high = self.W_50(0.95) if self.is_bounded else self.W_50()
+        return sqrt(2.0 * low / TRANSFER), sqrt(2.0 * high * TRANSFER)
+
+    @property
+    def is_too_fast(self) -> bool:
+        """Whether half break only above FASTEST_M_S: the middle of the speeds, or the only limit there is."""
+        low, high = self.speeds()
+        return (low if high == inf else sqrt(low * high)) > FASTEST_M_S
+
+    @property
+    def is_reversed(self) -> bool:
+        """Whether harder drops broke fewer pieces, over all drops and by more than one standard error of chance.
+
+        By the covariance of ln W and broken (score test of no slope), which exists where no curve can be fitted.
+        """
+        x, drops = np.log(self.drops.W), self.drops.n * self.drops.hits
+        away, share = x - np.average(x, weights=drops), self.drops.k.sum() / drops.sum()
+        chance = sqrt(float(share * (1.0 - share) * (drops * away**2).sum()))
+        return self.kind != "one level" and float((self.drops.k * away).sum()) < -chance
+
+
+@dataclass(frozen=True)
+class DropTest:
+    """A drop test with its analysis, warmest group first."""
+
+    sheet: DropSheet
+    groups: tuple[Group, ...]
+
+
+def analyse(sheet: DropSheet) -> DropTest:
+    """Fit every temperature of a drop test."""
+    groups = [_group(sheet.drops.only(chosen), sheet.grouped) for chosen in _by_temperature(sheet.drops.temperature_K)]
+    return DropTest(sheet, tuple(groups))
+
+
+def _by_temperature(T: np.ndarray) -> list[np.ndarray]:
+    """Which trials (m,) belong to one temperature, warmest first: a new one where the sorted values leave a gap."""
+    if np.isnan(T).all():
+        return [np.ones(T.size, dtype=bool)]
+    values = np.sort(T)[::-1]
+    edges = values[1:][-np.diff(values) > SAME_TEMPERATURE_K]
+    number = (T[:, None] <= edges).sum(axis=1)
+    return [number == i for i in range(edges.size + 1)]
+
+
+def _group(drops: Drops, grouped: bool) -> Group:
+    T = drops.temperature_K
+    t = pool(drops.u, drops.n, drops.k, drops.hits)
+    found = kind(t)
+    selection = fit_selection(t) if found == "overlap" else None
+    links, links_why = _links(drops)
+    classical, why_not = _classical(drops, grouped)
+    levels = _levels(drops)
+    return Group(
+        temperature_K=tuple(round(float(v), 6) for v in (T.mean(), T.min(), T.max())),
+        drops=drops,
+        trials=t,
+        levels=levels,
+        size_m=float(np.exp(np.average(np.log(drops.size_m), weights=drops.n))),
+        one_size=bool(drops.size_m.max() <= SAME_SIZE * drops.size_m.min()),
+        kind=found,
+        bracket_u=bracket(t),
+        counting_u=counting_limits(t),
+        selection=selection,
+        links=links,
+        links_why=links_why,
+        classical=classical,
+        why_not=why_not,
+        misfit_chance=_misfit_chance(t, selection),
+        later=_later(drops, selection),
+    )
+
+
+def _links(drops: Drops) -> tuple[tuple[Link, ...], str]:
+    """Logit, probit and complementary log-log on ln W, for comparison; or why not."""
+    if drops.hits.max() > 1:
+        return (), "several drops a row, without saying at which of them a piece broke"
+    t = pool(drops.W, drops.n, drops.k)
+    fits = [fit_link(name, np.log(t.u), t.n, t.k) for name in LINKS]
+    if any(f is None for f in fits):
+        return (), "there is no finite estimate"
+    return tuple(f for f in fits if f is not None), ""
+
+
+def _misfit_chance(t: Trials, fit: Selection | None) -> float:
+    """Chance of a worse misfit if the fitted function were true; NaN where the levels hold too few pieces to tell."""
+    from scipy.stats import chi2
+
+    if fit is None or fit.dof < 1 or t.pieces < 5 * t.u.size:
+        return float("nan")
+    return float(chi2.sf(fit.deviance, fit.dof))
+
+
+def _later(drops: Drops, fit: Selection | None) -> tuple[float, float, float] | None:
+    """(broken, expected, two-sided chance) of the later drops, if there are at least ten."""
+    later = drops.only(drops.later)
+    if fit is None or later.n.sum() < 10:
+        return None
+    p = fit.share(later.u, later.hits)
+    broken, expected, variance = later.k.sum(), (later.n * p).sum(), (later.n * p * (1.0 - p)).sum()
+    from statistics import NormalDist
+
+    z = abs(broken - expected) / sqrt(variance) if variance > 0 else (inf if broken > expected else 0.0)
+    return float(broken), float(expected), 2.0 * (1.0 - NormalDist().cdf(z)) if z < inf else 0.0
+
+
+# --- levels ----------------------------------------------------------------------------------------------
+
+
+def _levels(drops: Drops) -> tuple[Level, ...]:
+    """The trials by drop energy, or in bins of about equal numbers where there are too many energies."""
+    energy = np.round(drops.energy_J, 9)
+    keys, place = np.unique(np.stack([energy, drops.hits], axis=1), axis=0, return_inverse=True)
+    place = place.ravel()
+    if len(keys) > MOST_LEVELS:
+        order = np.argsort(drops.W, kind="stable")
+        place = np.empty(order.size, dtype=int)
+        place[order] = np.minimum(np.arange(order.size) * BINS // order.size, BINS - 1)
+    return tuple(sorted((_level(drops.only(place == i)) for i in np.unique(place)), key=lambda level: level.W))
+
+
+def _level(d: Drops) -> Level:
+    mean = np.average(np.stack([d.height_m, d.W]), axis=1, weights=d.n)
+    return Level(float(mean[0]), float(mean[1]), int(d.n.sum()), int(d.k.sum()), int(d.hits.max()))
+
+
+# --- classical methods -----------------------------------------------------------------------------------
+
+
+def _classical(drops: Drops, grouped: bool) -> tuple[dict[str, Classical], dict[str, str]]:
+    """The classical estimates that apply, and why the others do not."""
+    found: dict[str, Classical] = {}
+    why: dict[str, str] = {}
+    for name, method in (("Dixon-Mood", _dixon_mood), ("Spearman-Kärber", _spearman)):
+        try:
+            found[name] = method(drops, grouped, "Dixon-Mood" in found)
+        except NotOfThisKind as error:
+            why[name] = str(error)
+    return found, why
+
+
+def _dixon_mood(drops: Drops, grouped: bool, _stairs: bool) -> Classical:
+    """On heights, in the order of the sheet."""
+    if grouped:
+        raise NotOfThisKind("the sheet counts pieces by level, a staircase drops one after another")
+    if drops.later.any():
+        raise NotOfThisKind("pieces were dropped on more than once")
+    if np.ptp(drops.hammer_kg) > 0:
+        raise NotOfThisKind("the hammer was not the same throughout")
+    heights, broken = drops.height_m.tolist(), (drops.k > 0).tolist()
+    step, on_log = staircase_step(heights, broken)
+    s = dixon_mood(np.log(heights).tolist() if on_log else heights, broken, step)
+    scale = drops.hammer_kg[0] * GRAVITY / drops.mass_kg.mean()
+    ends = [exp(v) if on_log else max(v, 0.0) for v in (s.mean, s.mean - s.sd, s.mean + s.sd)]
+    return Classical(*(float(scale * e) for e in ends), s, on_log)
+
+
+def _spearman(drops: Drops, _grouped: bool, stairs: bool) -> Classical:
+    """On ln W, over the drop energies."""
+    if stairs:
+        raise NotOfThisKind("in a staircase the levels depend on the outcome")
+    if drops.hits.max() > 1 or drops.later.any():
+        raise NotOfThisKind("pieces were dropped on more than once")
+    levels = _levels(drops)
+    if len(levels) < 3 or min(level.tested for level in levels) < 2:
+        raise NotOfThisKind("it needs at least three levels with several pieces each")
+    s = spearman_kaerber([log(v.W) for v in levels], [v.tested for v in levels], [v.broken for v in levels])
+    return Classical(exp(s.mean), exp(s.mean - s.se), exp(s.mean + s.se), s, True)
+
+
+def with_transfer(low: float, high: float) -> tuple[float, float]:
+    """Limits of an energy widened for the difference between a drop hammer and a free impact."""
+    return low / TRANSFER, high * TRANSFER

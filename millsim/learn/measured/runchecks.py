@@ -1,0 +1,231 @@
+"""What cannot be in a run sheet, what is doubtful in it, and what was assumed because it was not said.
+
+Works on the flat table {"masses.fed": SI value, ...}; a check runs only where all it needs is there, so a missing or
+bad value never causes a second complaint.
+"""
+
+from collections.abc import Iterator
+
+from ...base.numerics.psd import q_at
+from ...base.quantities.units import readable
+from ...base.reading.sheet import SieveSheet
+from ...mill.config.mill import Config
+
+Values = dict[str, object]
+Finding = tuple[str, str, str, str]  # key, message, allowed, hint
+TACHOMETER = 1.01  # speeds this share apart are the same speed
+SIEVED_SLACK = 1.02  # a sample this share above its lot is scales that differ
+COARSE_SHARE, COARSE_RATIO = 0.05, 1.25  # a product with this share coarser than this many holes is doubtful
+SPEED_APART = 0.05  # share by which the run's speed may differ from the config's
+
+
+def contradictions(v: Values, sheets: dict[str, tuple[SieveSheet, ...]]) -> Iterator[Finding]:
+    """Every impossibility among the values that are known."""
+    for check in (_product, _power, _amperes, _speeds):
+        yield from check(v)
+    for lot, found in sheets.items():
+        for sheet in found:
+            yield from _sieved(lot, v.get(f"masses.{lot}"), v.get("masses.scale") or 0.0, sheet)
+
+
+def _product(v: Values) -> Iterator[Finding]:
+    fed, product, scale = v.get("masses.fed"), v.get("masses.product"), v.get("masses.scale")
+    if None not in (fed, product, scale) and product > fed + scale * (1 + 1e-9):
+        message = f"{grams(product)} came out, more than the {grams(fed)} fed"
+        hint = "weigh both again; was powder of an earlier run left in the mill?"
+        yield "masses.product", message, f"at most {grams(fed)}", hint
+
+
+def _power(v: Values) -> Iterator[Finding]:
+    """The mill cannot draw less when it grinds than when it is empty; what amperes allow counts as most."""
+    key, load, said = _load(v)
+    idle = power_W(v, "idle")
+    if load is not None and idle and load < idle:
+        message = f"{said} is below the idle power, {watts(idle)}"
+        hint = "an empty mill draws less than one that grinds: are the two swapped?"
+        yield key, message, f"at least {watts(idle)}", hint
+
+
+def _load(v: Values) -> tuple[str, float | None, str]:
+    """Key, most possible value and words of the power under load."""
+    if v.get("power.loaded") is not None:
+        return "power.loaded", v["power.loaded"], watts(v["power.loaded"])
+    energy, time = v.get("power.energy"), v.get("time.milling")
+    if energy is not None and time:
+        mean = energy / time
+        return "power.energy", mean, f"{readable(energy, 'Wh')} in {minutes(time)}, {watts(mean)} on average,"
+    if (known := power_W(v, "loaded")) is not None:
+        return "power.amperes", known, f"{v['power.amperes']:g} A, that is {watts(known)},"
+    if (most := bound_W(v, "loaded")) is not None:
+        return "power.amperes", most, f"{v['power.amperes']:g} A, at most {watts(most)},"
+    return "power.loaded", None, ""
+
+
+def _voltampere(v: Values, prefix: str) -> float | None:
+    """Apparent power [W]: amperes times volts, times sqrt 3 between the lines of three phases."""
+    amperes, volts = v.get(f"power.{prefix}amperes"), v.get("power.volts")
+    if amperes is None or volts is None:
+        return None
+    return amperes * volts * (3.0**0.5 if v.get("power.phases") == "three" else 1.0)
+
+
+def _from_amperes(v: Values, prefix: str = "") -> float | None:
+    """Power [W] of a current whose power factor is known; None else."""
+    apparent, factor = _voltampere(v, prefix), v.get(f"power.{prefix}power_factor")
+    return apparent * factor if apparent is not None and factor is not None else None
+
+
+def bound_W(v: Values, name: str) -> float | None:
+    """The most [W] that "idle" or "loaded" can have been, where only amperes and volts are known."""
+    return None if power_W(v, name) is not None else _voltampere(v, _PREFIX[name])
+
+
+_PREFIX = {"loaded": "", "idle": "idle_"}  # of the keys with amperes
+
+
+def power_W(v: Values, name: str) -> float | None:
+    """Power [W] "idle" or "loaded" as far as it is known, from watts, counted energy, or amperes with their factor."""
+    if v.get(f"power.{name}") is not None:
+        return v[f"power.{name}"]
+    if name == "loaded" and v.get("power.energy") is not None:
+        return v["power.energy"] / v["time.milling"] if v.get("time.milling") else None
+    return _from_amperes(v, _PREFIX[name])
+
+
+def _amperes(v: Values) -> Iterator[Finding]:
+    current = [k for k in ("amperes", "idle_amperes") if v.get(f"power.{k}") is not None]
+    if current and "power.volts" in v and v["power.volts"] is None:
+        yield "power.volts", f"is missing: it goes with {current[0]}", "", 'for example volts = "230 V"'
+    if v.get("power.volts") is not None and not current and "power.amperes" in v and "power.idle_amperes" in v:
+        yield "power.volts", "is given without amperes", "", "give amperes too, or delete it"
+    for key, needs in (("power_factor", "amperes"), ("idle_power_factor", "idle_amperes")):
+        if v.get(f"power.{key}") is not None and f"power.{needs}" in v and needs not in current:
+            yield f"power.{key}", f"is given without {needs}", "", f"give {needs} and volts too, or delete it"
+    if current and v.get("power.at") == "shaft":
+        message = "is not power at the shaft: a current is measured before the motor"
+        yield f"power.{current[0]}", message, 'at = "mains"', ""
+
+
+def _speeds(v: Values) -> Iterator[Finding]:
+    idle, loaded = v.get("speed.idle"), v.get("speed.loaded")
+    if idle is not None and loaded is not None and loaded > idle * TACHOMETER:
+        message = f"{readable(loaded, 'rpm')} is above the idle speed, {readable(idle, 'rpm')}"
+        yield "speed.loaded", message, f"at most {readable(idle, 'rpm')}", "load slows a motor: are the two swapped?"
+
+
+def _sieved(lot: str, mass: float | None, scale: float, sheet: SieveSheet) -> Iterator[Finding]:
+    """No more can be sieved of a lot than there was; a lot that is sieved was there."""
+    name = sheet.path.name if sheet.path else "the sheet"
+    found = None if sheet.sum_g is None else sheet.sum_g / 1e3
+    if found is not None and mass is not None and found > mass * SIEVED_SLACK + scale:
+        message = f"{name} holds {grams(found)}, more than the {grams(mass)} of masses.{lot}"
+        yield f"sieving.{lot}", message, "", "is it the sheet of another run?"
+
+
+# --- doubts ----------------------------------------------------------------------------------------------
+
+
+def doubts(v: Values, config: Config, sheets: dict[str, tuple[SieveSheet, ...]]) -> Iterator[str]:
+    """Sentences on what is possible but should make the reader look again."""
+    yield from _upper_bounds(v)
+    yield from _meter(v, config)
+    idle, drawn = v.get("speed.idle"), config.drive.speed_rad_s
+    if idle is not None and abs(idle / drawn - 1) > SPEED_APART:
+        yield f"the idle speed was {readable(idle, 'rpm')}, the config says {readable(drawn, 'rpm')}"
+    yield from _temperatures(v, config)
+    yield from _sheets(config, sheets)
+    for lot in ("holdup", "bag"):
+        if sheets.get(lot) and v.get(f"masses.{lot}") is None:
+            yield f"a sheet of the {lot} is given but masses.{lot} is not: weigh it"
+
+
+def _upper_bounds(v: Values) -> Iterator[str]:
+    for name, prefix in _PREFIX.items():
+        if (most := bound_W(v, name)) is not None:
+            yield (
+                f"{name}: amperes times volts, {watts(most)}, is only the most it can have been: a motor's current "
+                f"runs partly out of step with the voltage. Measure watts, or give {prefix}power_factor"
+            )
+
+
+def _meter(v: Values, config: Config) -> Iterator[str]:
+    load, idle, share = power_W(v, "loaded"), power_W(v, "idle"), v["power.class_percent"] / 100
+    if load is None:
+        return
+    if idle is not None and load - idle < share * (load + idle):
+        yield f"load and idle differ by {watts(load - idle)}, less than a meter of {share * 100:g} % can tell"
+    d = config.drive
+    most = d.overload * d.shaft_rated_W / (d.efficiency if v["power.at"] == "mains" else 1.0)
+    if load > most:
+        yield f"{watts(load)} is above what the config's motor can give for a moment, {watts(most)}"
+
+
+def _temperatures(v: Values, config: Config) -> Iterator[str]:
+    outlet, room, probe = v.get("temperature.outlet"), v.get("temperature.room"), v["temperature.probe"]
+    if outlet is not None and room is not None and outlet < room - 2 * probe and not config.air.recirculated:
+        text = f"the outlet, {celsius(outlet)}, is colder than the room, {celsius(room)}"
+        yield f"{text}: are the two swapped, or was the feed cold?"
+    for name in ("outlet", "product"):
+        value, stick = v.get(f"temperature.{name}"), config.material.value("stick_temperature")
+        if value is not None and value > stick:
+            yield f"the {name}, {celsius(value)}, was above {celsius(stick)}, where by its card the powder sticks"
+
+
+def _sheets(config: Config, sheets: dict[str, tuple[SieveSheet, ...]]) -> Iterator[str]:
+    limit = COARSE_RATIO * config.sieve.hole_m
+    for lot, found in sheets.items():
+        for sheet in found:
+            name = sheet.path.name if sheet.path else lot
+            yield from (f"{name}: {said}" for said in sheet.warnings)
+            coarse = 1.0 - float(q_at(sheet.apertures_m, sheet.q3, limit)) if lot != "holdup" else 0.0
+            if coarse > COARSE_SHARE and sheet.apertures_m[-1] >= limit:
+                hole = readable(config.sieve.hole_m, "mm")
+                yield (
+                    f"{name}: {coarse * 100:.0f} % is coarser than {readable(limit, 'mm')}, though the sieve holes are "
+                    f"{hole}: a torn or leaking sieve, or the wrong sheet or config?"
+                )
+
+
+# --- assumptions -----------------------------------------------------------------------------------------
+
+
+def assumptions(v: Values, given: set[str]) -> Iterator[str]:
+    """Sentences on what the sheet did not say and was assumed."""
+    said = (
+        ("masses.scale", True, f"the scale steps by {grams(v['masses.scale'])}"),
+        ("time.clock", True, f"the milling time is known to within {v['time.clock']:g} s"),
+        ("power.class_percent", _has(v, "power.idle", "power.loaded", "power.energy", "power.amperes"),
+         f"the power meter is right to within {v['power.class_percent']:g} %"),
+        ("power.at", _has(v, "power.idle", "power.loaded", "power.energy"), "power was measured at the mains"),
+        ("power.phases", _has(v, "power.amperes", "power.idle_amperes"), "the supply has a single phase"),
+        ("temperature.probe", _has(v, "temperature.outlet", "temperature.room", "temperature.product"),
+         f"the thermometer is right to within {v['temperature.probe']:g} K"),
+        ("air.uncertainty_percent", _has(v, "air.flow"),
+         f"the air flow is right to within {v['air.uncertainty_percent']:g} %"),
+    )  # fmt: skip
+    return (text for key, applies, text in said if applies and key not in given)
+
+
+def _has(v: Values, *keys: str) -> bool:
+    return any(v.get(k) is not None for k in keys)
+
+
+def grams(kg: float) -> str:
+    """A mass in g, to five digits at least and never with an exponent."""
+    return f"{float(f'{kg * 1e3:.5g}'):.10g} g"
+
+
+def watts(power: float) -> str:
+    """A power in W."""
+    return f"{float(f'{power:.4g}'):.10g} W"
+
+
+def minutes(seconds: float) -> str:
+    """A time as people say it: seconds up to two minutes, else minutes, or hours."""
+    unit, size = ("s", 1.0) if seconds < 120 else ("min", 60.0) if seconds < 7200 else ("h", 3600.0)
+    return f"{seconds / size:.4g} {unit}"
+
+
+def celsius(kelvin: float) -> str:
+    """A temperature in degrees Celsius."""
+    return readable(kelvin, "degC")

@@ -1,0 +1,149 @@
+"""What a calibrated card says of another mill: its parameters, and how far it still holds there.
+
+Away from the conditions of the measured runs the scores of the draws are led back to the prior: z -> w z +
+sqrt(1 - w^2) e with e standard normal. That leaves the prior as it is, is the calibration for w = 1 and the prior for
+w = 0. The weight w falls with the distance from the runs; how fast is assumed.
+"""
+
+from dataclasses import dataclass, replace
+from math import exp, log
+
+import numpy as np
+
+from ..base.quantities.params import Param
+from ..base.quantities.scores import at_score
+from .cards.calibrated import Calibrated, Fitted
+from .cards.spec import MATERIAL
+from .config.mill import Config
+
+# What lowers the weight, as exp(-distance); all assumed.
+SPEED, HOLE, SIZE = (0.35, 1.1), (0.2, 1.25), (0.1, 1.25)  # per factor of two; the factor that is free
+WARMER = (0.2 / 30.0, 10.0)  # per kelvin; kelvins that are free
+REGIME, MOUNT, WALL, OTHER_MATERIAL, OTHER_EDGE = 0.35, 0.35, 0.35, 0.2, 0.1
+BARS = (0.1, 1.5)  # and pins: per factor of two; the factor that is free
+DETERMINED_SD, DETERMINED_MEAN = 0.8, 0.7  # a run determined a parameter if its scores are that narrow, or moved so far
+_GRID = 41
+
+TIGHT, LOOSE = 0.3, 1.0  # gap over feed size: below is caught whole, above passes (a proposal of the trade, no source)
+REGIMES = ("pieces ride on the pins", "pieces are nipped", "pieces pass the gap")
+
+
+def gap_regime(gap_m: float, size_m: float) -> str:
+    """What a piece meets in the gap: below 0.3 of its size it rides, below its size it is nipped (common practice)."""
+    return REGIMES[0] if gap_m < TIGHT * size_m else REGIMES[1] if gap_m < LOOSE * size_m else REGIMES[2]
+
+
+@dataclass(frozen=True)
+class Applied:
+    """A calibration on one mill: weight of the mill's and of the material's parameters, and why below 1."""
+
+    card: Calibrated
+    weight: float
+    material_weight: float
+    notes: tuple[str, ...]
+
+    def fitted(self, name: str) -> Fitted | None:
+        """What the card holds of a parameter, if it counts on this mill."""
+        return self.card.parameters.get(name) if self.weight_of(name) > 0.0 else None
+
+    def weight_of(self, name: str) -> float:
+        """Weight of the calibration for one parameter."""
+        return self.material_weight if name in MATERIAL else self.weight
+
+    def values(self, name: str, normal: np.ndarray) -> np.ndarray:
+        """Values (N,) of a calibrated parameter: draws in turn, led back with the standard normal deviates given."""
+        f, w = self.card.parameters[name], self.weight_of(name)
+        scores = np.resize(f.draws, np.shape(normal))
+        return at_score(f.prior, w * scores + (1.0 - w * w) ** 0.5 * normal)
+
+    def parameter(self, p: Param) -> Param:
+        """The parameter as this calibration leaves it; the config's own, or another material's, stay as they are."""
+        f = self.fitted(p.name)
+        return p if f is None or p.basis == "config" else after(f, self.weight_of(p.name), self.card.runs)
+
+
+def after(f: Fitted, weight: float, runs: tuple[str, ...]) -> Param:
+    """A parameter after calibration: most probable value, 95 % range; "calibrated" only if the runs determined it."""
+    from scipy.special import ndtri
+
+    p, draws = f.prior, np.asarray(f.draws)
+    grid = ndtri((np.arange(_GRID) + 0.5) / _GRID)
+    spread = (weight * draws[:, None] + (1.0 - weight**2) ** 0.5 * grid).ravel()
+    value = float(at_score(p, weight * f.score))
+    low, high = at_score(p, np.quantile(spread, [0.025, 0.975]))
+    low, high = min(float(low), value), max(float(high), value)
+    names = ", ".join(runs)
+    if determined(f):
+        note = "" if weight == 1.0 else f"led back towards the prior: weight of the calibration {weight:.2f}"
+        return replace(p, value=value, low=low, high=high, basis="calibrated", source=f"run {names}", note=note)
+    return replace(p, value=value, low=low, high=high, note=f"run {names} did not determine it")
+
+
+def determined(f: Fitted) -> bool:
+    """Whether the runs said something of this parameter by itself."""
+    draws = np.asarray(f.draws)
+    return narrowed(float(draws.mean()), float(draws.std()))
+
+
+def narrowed(mean: float, sd: float) -> bool:
+    """Whether scores with this mean and spread say more than the prior does: narrower, or moved."""
+    return sd < DETERMINED_SD or abs(mean) > DETERMINED_MEAN
+
+
+def apply(config: Config, outlet_K: float | None = None) -> Applied | None:
+    """The config's calibration on its own mill; None without one. outlet_K: predicted, where known."""
+    card = config.calibration
+    if card is None:
+        return None
+    c, size = card.conditions, config.feed.size.largest_m
+    rows = (
+        ("tip speed", config.drive.speed_rad_s * config.rotor.radius_m, c.tip_speed_m_s, "m/s", 1.0, SPEED),
+        ("sieve hole", config.sieve.hole_m, c.hole_m, "mm", 1e3, HOLE),
+        ("feed size", size, c.feed_size_m, "mm", 1e3, SIZE),
+    )
+    distance, notes = 0.0, []
+    for name, value, seen, unit, factor, (rate, free) in rows:
+        beyond = max(seen[0] / value, value / seen[1])
+        if beyond > free:
+            distance += rate * log(beyond / free) / log(2.0)
+            notes.append(f"{name} {factor * value:.3g} {unit} (runs: {_between(seen, factor)} {unit})")
+    if outlet_K is not None:
+        beyond = max(c.outlet_temperature_K[0] - outlet_K, outlet_K - c.outlet_temperature_K[1]) - WARMER[1]
+        if beyond > 0.0:
+            distance += WARMER[0] * beyond
+            celsius = tuple(T - 273.15 for T in c.outlet_temperature_K)
+            notes.append(f"outlet {outlet_K - 273.15:.0f} °C (runs: {_between(celsius, 1.0)} °C)")
+    regime = gap_regime(config.stator.gap_m, size)
+    if regime not in c.gap_regime:
+        distance += REGIME
+        notes.append(f"{regime} (runs: {' or '.join(c.gap_regime)})")
+    if config.rotor.mount not in c.mount:
+        distance += MOUNT
+        notes.append(f"{config.rotor.mount} bars (runs: {' or '.join(c.mount)})")
+    pins = config.stator.pins if config.stator.kind == "pins" else 0
+    if (pins == 0) != (c.pins[0] == 0.0):
+        distance += WALL
+        notes.append(f"{'a smooth wall' if pins == 0 else 'pins'} (runs: {'pins' if pins == 0 else 'a smooth wall'})")
+    for name, count, seen in (("bars", config.rotor.bars, c.bars), ("pins", pins, c.pins)):
+        beyond = max(seen[0] / count, count / seen[1]) if count and seen[0] else 1.0
+        if beyond > BARS[1]:
+            distance += BARS[0] * log(beyond / BARS[1]) / log(2.0)
+            notes.append(f"{count} {name} (runs: {_between(seen, 1.0)})")
+    cold = max(c.feed_temperature_K[0] - config.feed.temperature_K, config.feed.temperature_K - c.feed_temperature_K[1])
+    if cold > WARMER[1]:
+        distance += WARMER[0] * (cold - WARMER[1])
+        celsius = tuple(T - 273.15 for T in c.feed_temperature_K)
+        notes.append(f"feed at {config.feed.temperature_K - 273.15:.0f} °C (runs: {_between(celsius, 1.0)} °C)")
+    if config.rotor.edge not in c.edge:
+        distance += OTHER_EDGE
+        notes.append(f"{config.rotor.edge} edges, whose own card counts (runs: {' or '.join(c.edge)})")
+    same = config.material.title == card.material
+    if not same:
+        distance += OTHER_MATERIAL
+        notes.append(f"material {config.material.title} (runs: {card.material}), so its own card counts unchanged")
+    return Applied(card, exp(-distance), exp(-distance) if same else 0.0, tuple(notes))
+
+
+def _between(seen: tuple[float, float], factor: float) -> str:
+    low, high = (f"{factor * x:.3g}" for x in seen[:2])
+    return low if low == high else f"{low} to {high}"

@@ -1,0 +1,253 @@
+"""Cards: materials and model parameters with their ranges, bases and sources, as TOML; checked like a config.
+
+Owns reading, checking, listing and writing cards. Imports no numpy.
+"""
+
+import textwrap
+from decimal import Decimal
+from functools import cache
+from pathlib import Path
+
+from ...base.quantities import units
+from ...base.quantities.params import BASES, Param, ParamSet
+from ...base.reading.toml import parse_toml, read_text
+from ...base.reading.values import Bad, as_number, did_you_mean, show, slip
+from ...errors import InputError, Problem
+from .spec import MATERIAL, MODEL, Spec
+
+_HERE = Path(__file__).parent
+_FIELDS = ("value", "unit", "low", "high", "basis", "source", "scale", "note")
+_HEAD = ("title", "note")
+
+
+class Card(ParamSet):
+    """The parameters of one card, with the card's own note."""
+
+    def __init__(self, params: "list[Param] | tuple[Param, ...]" = (), title: str = "", note: str = ""):
+        super().__init__(params, title)
+        self.note = note
+
+
+def list_materials() -> list[str]:
+    """Names of the material cards that come with the package."""
+    return sorted(p.stem for p in _HERE.glob("*.toml") if p.stem != "model")
+
+
+def load_material(name_or_path: str, base_dir: "Path | None" = None) -> Card:
+    """A material card by name (any case) or by path to a .toml file from base_dir on. Raises InputError."""
+    name = str(name_or_path)
+    if not is_path(name):
+        shipped = shipped_name(name)
+        if shipped not in list_materials():
+            known = ", ".join(list_materials())
+            hint = did_you_mean(shipped, list_materials()) or "or give a path ending in .toml"
+            raise InputError(Problem("materials", "", f"no card named {show(name)}", known, hint))
+        return _shipped(shipped)
+    return _read(Path(base_dir or ".") / name, MATERIAL)
+
+
+def load_model() -> Card:
+    """The model parameters with their ranges."""
+    return _shipped("model")
+
+
+@cache
+def _shipped(name: str) -> Card:
+    return _read(_HERE / f"{name}.toml", MODEL if name == "model" else MATERIAL)
+
+
+def shipped_name(name: str) -> str:
+    """The spelling used for the package's own cards: "PE/PP" is pe_pp."""
+    return name.strip().lower().replace("-", "_").replace("/", "_")
+
+
+def is_path(name: str) -> bool:
+    """Whether a material is named by file rather than by card name."""
+    return name.strip().lower().endswith(".toml")
+
+
+def _read(path: Path, specs: dict[str, Spec]) -> Card:
+    text = read_text(path)
+    if isinstance(text, Problem):
+        raise InputError(text)
+    parsed = parse_toml(text, str(path))
+    problems = parsed.problems
+    params = params_from_tables(parsed.tables, specs, str(path), problems, parsed.lost, path.stem, parsed.complete)
+    if problems:
+        raise InputError(problems)
+    return params
+
+
+def params_from_tables(
+    tables: dict,
+    specs: dict[str, Spec],
+    where: str,
+    problems: list[Problem],
+    lost: "set[str] | frozenset[str]" = frozenset(),
+    title: str = "",
+    complete: bool = True,
+    prefix: str = "",
+) -> Card:
+    """Parameters from the tables of a card; problems are appended to `problems`, keys told with `prefix`."""
+    found: list[Param] = []
+    for name, table in tables.items():
+        if name in _HEAD:
+            if not isinstance(table, str):
+                problems.append(Problem(where, prefix + name, f"{show(table)} is not text"))
+        elif name not in specs:
+            problems.append(
+                Problem(where, prefix + show(name).strip('"'), "unknown parameter", hint=did_you_mean(name, specs))
+            )
+        elif not isinstance(table, dict):
+            hint = f"write [{name}] with the keys value, unit, low, high, basis, source"
+            problems.append(Problem(where, prefix + name, f"{show(table)} is not a table", hint=hint))
+        else:
+            found += _param(specs[name], table, where, prefix + name, problems, lost)
+    for name, spec in specs.items():
+        if complete and name not in tables and not spec.optional:
+            problems.append(Problem(where, prefix + name, f"is missing ({spec.about})", f"in {spec.unit}"))
+    by_name = {p.name: p for p in found}
+    ordered = [by_name[n] for n in specs if n in by_name]
+    _check_set(by_name, where, prefix, problems)
+    return Card(ordered, _line(tables.get("title")) or title, _line(tables.get("note")))
+
+
+def _param(
+    spec: Spec, table: dict, where: str, key: str, problems: list[Problem], lost: "set[str] | frozenset[str]"
+) -> list[Param]:
+    """The parameter of one table as a list of one; of none when something is wrong with it."""
+    before = len(problems)
+
+    def complain(name: str, message: str, allowed: str = "", hint: str = "") -> None:
+        problems.append(Problem(where, f"{key}.{name}", message, allowed, hint))
+
+    for name in table:
+        if name not in _FIELDS:
+            complain(show(name).strip('"'), "unknown key", ", ".join(_FIELDS), did_you_mean(name, _FIELDS))
+    for name in ("value", "unit", "low", "high", "basis", "source"):
+        if name not in table and name not in lost and not (name == "unit" and spec.unit == "-"):
+            complain(name, "is missing")
+    unit = _unit(table.get("unit", "-" if spec.unit == "-" else spec.unit), spec, complain)
+    numbers = {n: _number(table[n], n, unit, spec, complain) for n in ("value", "low", "high") if n in table and unit}
+    scale = table.get("scale", "linear")
+    if scale not in ("linear", "log"):
+        complain("scale", f"{show(scale)} is not one of the choices", "linear | log")
+    if table.get("basis", "assumed") not in BASES:
+        hint = did_you_mean(table["basis"], BASES) if isinstance(table["basis"], str) else ""
+        complain("basis", f"{show(table['basis'])} is not one of the choices", " | ".join(BASES), hint)
+    for name in ("source", "note"):
+        if name in table and not (isinstance(table[name], str) and (_line(table[name]) or name == "note")):
+            complain(name, f"{show(table[name])} is not a line of printable text")
+    if len(problems) == before and len(numbers) == 3:
+        value, low, high = (numbers[n] for n in ("value", "low", "high"))
+        if not low <= value <= high:
+            complain("value", "does not lie between low and high")
+        elif scale == "log" and low <= 0.0:
+            complain("low", "must be above zero on a log scale")
+        else:
+            text = {n: _line(table.get(n)) for n in ("source", "note")}
+            return [Param(spec.name, value, spec.unit, low, high, table["basis"], text["source"], scale, text["note"])]
+    return []
+
+
+def _unit(raw: object, spec: Spec, complain) -> units.Unit | None:
+    """The unit a table is written in, if it measures the right thing."""
+    allowed = ", ".join(units.spellings(spec.unit))
+    unit = units.find_unit(raw) if isinstance(raw, str) else None
+    if unit is None or unit.si != spec.unit:
+        what = (
+            f"measures {units.DIMENSION[unit.si]}, not {units.DIMENSION[spec.unit]}" if unit else "is not a known unit"
+        )
+        complain("unit", f"{show(raw)} {what}", allowed)
+        return None
+    return unit
+
+
+def _number(raw: object, name: str, unit: units.Unit, spec: Spec, complain) -> float:
+    """SI value of one number of a table; told to `complain` when it is none, or impossible."""
+    try:
+        number = Decimal(repr(as_number(raw, "1.5")))
+    except Bad as bad:
+        complain(name, bad.message, bad.allowed, _own_line(raw, name) or bad.hint)
+        return float("nan")
+    value = units.to_si(number, unit)
+    if not spec.low <= value <= spec.high:
+        allowed = f"{units.readable(spec.low, unit.text)} to {units.readable(spec.high, unit.text)}"
+        complain(name, f"{show(raw)} {unit.text} is out of range", allowed, slip(number, unit, spec.low, spec.high))
+    return value
+
+
+def _own_line(raw: object, name: str) -> str:
+    """How to write a number that was given together with its unit."""
+    if not isinstance(raw, str):
+        return ""
+    try:
+        number, unit = units.split_quantity(raw)
+    except units.UnitError:
+        return ""
+    if unit is None or unit.text == "-":
+        return ""
+    lines = f'{name} = {number} and unit = "{unit.text}"'
+    return f"the {name} is a plain number and the unit goes in its own line: {lines}"
+
+
+def _line(raw: object) -> str:
+    """A text on one printable line; empty if it is no text."""
+    return "".join(c for c in " ".join(raw.split()) if c.isprintable()) if isinstance(raw, str) else ""
+
+
+def _check_set(found: dict[str, Param], where: str, prefix: str, problems: list[Problem]) -> None:
+    """Contradictions between parameters."""
+    pairs = (
+        ("temperature_cold", "temperature_warm", "is not below temperature_warm"),
+        ("skim_ratio_low", "skim_ratio_high", "is not below skim_ratio_high"),
+    )
+    for low, high, message in pairs:
+        if low in found and high in found and found[low].value >= found[high].value:
+            problems.append(Problem(where, prefix + low, message))
+
+
+def card_toml(params: ParamSet, section: str = "") -> str:
+    """A card as TOML in SI units that reads back the same; as a section of a config, or as a file."""
+    prefix = f"{section}." if section else ""
+    lines = [f"[{section}]"] if section else []
+    lines += [f"title = {toml_string(params.title)}", f"note = {toml_string(getattr(params, 'note', ''))}"]
+    for p in params.values():
+        lines += [
+            f"[{prefix}{p.name}]",
+            f"value = {p.value!r}",
+            f'unit = "{p.unit}"',
+            f"low = {p.low!r}",
+            f"high = {p.high!r}",
+        ]
+        lines += [f"{name} = {toml_string(getattr(p, name))}" for name in ("basis", "source", "scale", "note")]
+    return "\n".join(lines) + "\n"
+
+
+def toml_string(text: str) -> str:
+    """A printable line as a TOML string."""
+    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def format_table(params: ParamSet, width: int = 100) -> str:
+    """Plain-text table of a card for people: name, value, range, unit, basis and, below each, the source."""
+    rows = [("parameter", "value", "low - high", "unit", "basis"), *(_row(p) for p in params.values())]
+    widths = [max(len(r[i]) for r in rows) for i in range(5)]
+    head = [params.title, *textwrap.wrap(getattr(params, "note", ""), width)]
+    lines = [*head, "", _join(rows[0], widths), _join(["-" * w for w in widths], widths)]
+    indent = " " * 4
+    for row, p in zip(rows[1:], params.values(), strict=True):
+        source = f"{p.source}. {p.note}".strip() if p.note else p.source
+        lines += [_join(row, widths), *textwrap.wrap(source, width, initial_indent=indent, subsequent_indent=indent)]
+    return "\n".join(line.rstrip() for line in lines) + "\n"
+
+
+def _row(p: Param) -> tuple[str, str, str, str, str]:
+    unit = units.shown_unit(p.value, p.unit)
+    bare = [units.readable(v, unit).split(" ")[0] for v in (p.value, p.low, p.high)]
+    limits = f"{bare[1]} - {bare[2]}" if p.low < p.high else "fixed"
+    return p.name, bare[0], limits, unit.replace("degC", "°C"), p.basis
+
+
+def _join(cells, widths: list[int]) -> str:
+    return "  ".join(f"{cell:<{w}}" for cell, w in zip(cells, widths, strict=True))

@@ -1,0 +1,247 @@
+"""The chamber seen by a solver: one mill as a record of numbers, its state, and the rates at a size.
+
+Both engines work on a *frozen* chamber state: hold-up, temperature, sieve, speed. Everything they need to know
+of the laws at a size x is computed here, once, in `size_rates` and `strike_energies`.
+"""
+
+from math import pi, sqrt
+
+import numpy as np
+
+from ..base.numerics.jit import law
+from ..laws import air, breakage, cutting, drive, heat, motion, sieving
+
+GEOMETRY = (
+    "R H n_bars r_hub inertia swinging hammer_mass n_pins d_pin gap R_stator hole plate open_share "
+    "sieve_area sieve_share n_holes chamber_volume inner_area".split()
+)
+SETTING = (
+    "omega_0 rated_power overload efficiency fan inlet_area filter_area blower T_air_in T_room T_feed "
+    "feed_opening feed_size T_limit T_user casing_capacity isothermal".split()
+)
+MATERIAL = (
+    "density bulk_fraction specific_heat heat_exponent_share conductivity glass_temperature temperature_warm "
+    "temperature_cold f_mat_warm f_mat_cold xw_min_warm xw_min_cold daughter_exponent daughter_speed_slope "
+    "fines_limit nip_exponent restitution yield_stress yield_slope fracture_energy cut_factor friction shape".split()
+)
+MODEL = (
+    "layer_speed_ratio scatter_depth rate_multiplier nip_width sieve_factor slow_share usable_open "
+    "skim_ratio_low skim_ratio_high wall_contacts peg_probability clear_rate air_swirl "
+    "fan_flow_coefficient inlet_loss filter_resistance drag_coefficient windage_swirl windage_factor "
+    "bearing_torque inner_heat_transfer casing_heat_loss film_factor jam_share chamber_fill".split()
+)
+EDGE = ("edge_share", "chip_size", "bite_friction")  # model parameters that depend on the kind of edge
+CURVE_POINTS = 8
+
+# One mill with one draw of its uncertain parameters; SI units; names as in the config and the cards.
+MILL = np.dtype(
+    [(name, "f8") for name in (*GEOMETRY, *SETTING, *MATERIAL, *MODEL, *EDGE, "chip_exponent")]
+    + [("curve_power", "f8", (CURVE_POINTS,)), ("curve_speed", "f8", (CURVE_POINTS,))]
+)
+
+# The frozen chamber: feed rate F [kg/s], hold-up M [kg], temperature T [K], unblinded sieve share, rotor speed
+# omega [rad/s], effective tip speed v [m/s], air flow Q [m3/s] (at T), mean residence time of the charge [s].
+# at_rate is 1 where the feed rate is given and the hold-up sought, 0 the other way round; lumped is 1 in a batch,
+# where the charge is the heat store and has the temperature T.
+STATE = np.dtype([(name, "f8") for name in "F M T unblinded omega v Q residence at_rate lumped".split()])
+
+# Rates and strengths at one size; the columns of a rate table.
+RATE_COLUMNS = tuple(
+    "strike pin f_mat xw_min chip_per_J contact airborne nip finished pieces_per_kg_in_nip shear_J_kg wasted_J_kg "
+    "warmed self_heating_K".split()
+)
+N_RATES = len(RATE_COLUMNS)
+STRIKE, PIN, F_MAT, XW_MIN, CHIP, CONTACT, AIRBORNE, NIP, FINISHED, WINDOW, SHEAR, WASTED, WARMED, SELF = range(N_RATES)
+
+# What one kilogram per second of strikes costs and yields; constants of a frozen state.
+STRIKES = np.dtype(
+    [
+        (name, "f8")
+        for name in "v kappa e_bar e_pin survive v_throw q_bar q_pin layer_energy edge_share heat_bar heat_pin".split()
+    ]
+)
+
+C_EXPONENT = 0.2  # cos^2 of the bar obliquity is u^(1/5), u uniform: Beta(5, 1), mean 5/6 (P4, assumed)
+
+
+@law
+def strike_energies(m, s, out):
+    """Fill a STRIKES record: speeds, restitution and daughter exponents of this state."""
+    out.v, out.kappa = s.v, m.layer_speed_ratio
+    v_bar = (1.0 - m.layer_speed_ratio) * s.v
+    out.e_bar = motion.restitution(m.restitution, v_bar)
+    if m.n_pins > 0.0:
+        out.survive = motion.path_survival(m.friction, pi * m.R_stator / m.n_pins, m.R_stator)
+    else:
+        out.survive = 1.0
+    out.v_throw = sqrt(2.0 * motion.thrown_energy(s.v, out.kappa, out.e_bar, 1.0) * out.survive)
+    out.e_pin = motion.restitution(m.restitution, out.v_throw)
+    out.q_bar = breakage.daughter_exponent(m.daughter_exponent, m.daughter_speed_slope, v_bar)
+    out.q_pin = breakage.daughter_exponent(m.daughter_exponent, m.daughter_speed_slope, out.v_throw)
+    out.layer_energy = 0.5 * (out.kappa * s.v) ** 2
+    mean_c = 1.0 / (1.0 + C_EXPONENT)
+    thrown = motion.thrown_energy(s.v, out.kappa, out.e_bar, mean_c) * out.survive
+    out.heat_bar = (1.0 - out.e_bar**2) * motion.bar_energy(s.v, out.kappa, mean_c)
+    out.heat_pin = (1.0 - out.e_pin**2) * thrown * (2.0 / 3.0)
+    out.edge_share = min(m.edge_share, 1.0 - out.e_bar**2)  # an edge cannot use more than the hit loses
+
+
+@law
+def piece_strength(m, T):
+    """f_Mat, xW_min and yield stress [Pa] of a piece at temperature T [K]."""
+    f_mat = breakage.log_between(T, m.temperature_warm, m.temperature_cold, m.f_mat_warm, m.f_mat_cold)
+    xw_min = breakage.log_between(T, m.temperature_warm, m.temperature_cold, m.xw_min_warm, m.xw_min_cold)
+    sigma = max(0.1 * m.yield_stress, m.yield_stress + m.yield_slope * (T - m.temperature_warm))
+    return m.rate_multiplier * f_mat, xw_min, sigma
+
+
+@law
+def piece_warmth(m, s, k, x, strike, pin, age):
+    """(share warmed from feed to chamber, self-heating [K]) of pieces x that have been in for `age` seconds.
+
+    Impact heat is set free in the piece; rubbing heat goes into the wall, which conducts a hundred times better.
+    """
+    if s.lumped > 0.0:
+        return 1.0, 0.0
+    rho, mu = air.air_density(s.T), air.air_viscosity(s.T)
+    film = m.film_factor * heat.film_coefficient(x, (1.0 - k.kappa) * s.v, rho, mu, air.CONDUCTIVITY, air.PRANDTL)
+    q = strike * (k.heat_bar + pin * k.heat_pin)
+    t_warm = heat.warming_time(x, m.density, m.specific_heat, m.conductivity, film)
+    return heat.warmed_share(t_warm, age), heat.self_heating(q, m.density, x, film)
+
+
+@law
+def fill_nip(m, s, x, sigma, reach, engaged, row):
+    """Fill the nip columns of a row: bites per second of a piece alone in its nip, and what a bite costs.
+
+    NIP counts bites; FINISHED is the chance that a bite is finished (a light hammer folds back instead).
+    """
+    row[NIP], row[FINISHED], row[WASTED] = 0.0, 1.0, 0.0
+    row[SHEAR] = cutting.shear_energy(sigma, m.density)
+    piece = m.density * pi / 6.0 * x**3
+    # Pieces that share one meeting of bar and pin, per kg of them: the nip rate over the rate of meetings.
+    row[WINDOW] = engaged * (1.0 - m.layer_speed_ratio) * (m.d_pin + x) / (2.0 * pi * m.R_stator) / piece
+    if x <= m.gap or m.n_pins <= 0.0:
+        return
+    row[NIP] = reach * motion.pin_share(m.n_pins, m.d_pin, x, m.R_stator) * bite_chance(m, x)
+    if m.swinging > 0.0:
+        given = cutting.hammer_energy(m.hammer_mass, s.v) / piece
+        row[FINISHED] = cutting.hammer_bite(given, row[SHEAR])
+        row[WASTED] = min(given, row[SHEAR])
+
+
+@law
+def bite_chance(m, x):
+    """Chance that an edge bites a piece that is in its nip (grip and overlap).
+
+    The bar's face counts as round as the pin: the pin's flank decides whether a piece slips off (assumed).
+    """
+    angle = cutting.nip_angle(0.5 * m.d_pin, 0.5 * m.d_pin, m.gap, x)
+    return cutting.bite_probability(angle, m.bite_friction, m.nip_width) * cutting.overlap_share(x, m.gap)
+
+
+@law
+def size_rates(m, s, k, x, age, row):
+    """Fill one row of the rate table (RATE_COLUMNS) for pieces of size x [m] that came in `age` seconds ago."""
+    depth = motion.layer_depth(s.M, m.density * m.bulk_fraction, m.R_stator, m.H)
+    exposed = motion.exposure(depth, m.scatter_depth)
+    engaged = exposed * motion.engagement(m.gap, depth, m.scatter_depth, x)
+    reach = motion.bar_pass_rate(m.n_bars, s.omega, m.layer_speed_ratio) * engaged
+    v_bar = (1.0 - m.layer_speed_ratio) * s.v
+    tau = motion.relaxation_time(x, m.density, v_bar, air.air_density(s.T), air.air_viscosity(s.T))
+    hits_bar = motion.impact_efficiency(tau, v_bar, m.H)
+    row[STRIKE], row[PIN] = reach * hits_bar, 0.0
+    if m.n_pins > 0.0:
+        follows = motion.impact_efficiency(tau, k.v_throw, m.d_pin)
+        row[PIN] = motion.pin_share(m.n_pins, m.d_pin, x, m.R_stator) * follows
+    row[WARMED], row[SELF] = piece_warmth(m, s, k, x, row[STRIKE], row[PIN], age)
+    T = m.T_feed + (s.T + row[SELF] - m.T_feed) * row[WARMED]
+    row[F_MAT], row[XW_MIN], sigma = piece_strength(m, T)
+    h = cutting.chip_thickness(m.chip_size, x)
+    row[CHIP] = k.edge_share / cutting.cutting_energy(m.cut_factor, sigma, m.fracture_energy, h, m.density)
+    row[CONTACT] = m.sieve_share * m.wall_contacts * row[STRIKE]
+    z = m.shape * x / m.hole
+    row[AIRBORNE] = (1.0 - hits_bar) * s.Q / m.chamber_volume * max(0.0, 1.0 - z) ** 2
+    fill_nip(m, s, x, sigma, reach, engaged, row)
+
+
+@law
+def mean_pass(m, s, x):
+    """Mean chance that one wall contact of a piece x lets it out."""
+    z = m.shape * x / m.hole
+    slow = sieving.pass_slow(z, m.plate / m.hole)
+    skim = sieving.mean_pass_skim(z, m.plate / m.hole, m.skim_ratio_low, m.skim_ratio_high)
+    open_ = sieving.open_to_pass(m.sieve_factor, m.open_share, m.usable_open, s.unblinded)
+    return open_ * ((1.0 - m.slow_share) * skim + m.slow_share * slow)
+
+
+@law
+def feedback_air(m, s):
+    """Air flow [m3/s, at chamber temperature] through inlet, rotor, sieve and filter in this state."""
+    rho, rho_room = air.air_density(s.T), air.air_density(m.T_room)
+    v = s.omega * m.R
+    dp = m.fan * air.fan_pressure(rho, m.air_swirl, v, v * m.r_hub / m.R)
+    Q_max = air.fan_flow_max(m.fan_flow_coefficient, m.R, m.H, v)
+    f = max(1e-3, m.open_share * m.usable_open * s.unblinded)
+    k2 = 0.5 * rho * air.plate_loss(f, m.plate / m.hole) / m.sieve_area**2
+    k2 += 0.5 * rho_room * m.inlet_loss * (rho / rho_room / m.inlet_area) ** 2  # the inlet takes in cold air
+    k1 = m.filter_resistance / m.filter_area if m.filter_area > 0.0 else 0.0
+    return air.air_flow(dp, Q_max, m.blower, k2, k1)
+
+
+@law
+def feedback_speed(m, P):
+    """Rotor speed [rad/s] at shaft power P [W], from the drive's speed curve."""
+    i = 0
+    while i < CURVE_POINTS - 2 and P > m.curve_power[i + 1]:
+        i += 1
+    return drive.speed_under_load(P, m.curve_power[i], m.curve_speed[i], m.curve_power[i + 1], m.curve_speed[i + 1])
+
+
+@law
+def balanced_speed(m, P, omega):
+    """Rotor speed [rad/s] at which the motor gives what a charge takes that takes P [W] at speed omega.
+
+    On the speed curve as far as the motor's overload; beyond, the motor gives its most and the rotor labours.
+    """
+    most = m.overload * m.rated_power
+    low, high = feedback_speed(m, most), m.omega_0
+    if drive.power_at_speed(P, low, omega) > most:
+        return max(0.2 * m.omega_0, drive.labouring_speed(most, P, omega))
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        if feedback_speed(m, drive.power_at_speed(P, middle, omega)) > middle:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
+
+
+@law
+def overload_share(m, P, omega):
+    """Power the charge would take at the motor's lowest lasting speed over the motor's overload; above 1 it labours."""
+    most = m.overload * m.rated_power
+    return drive.power_at_speed(P, feedback_speed(m, most), omega) / most
+
+
+@law
+def idle_speed(m, T):
+    """Rotor speed [rad/s] of the empty mill: where the motor's curve meets windage and bearings."""
+    low, high = 0.2 * m.omega_0, m.omega_0
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        windage, bearings = idle_power(m, middle, T)
+        if feedback_speed(m, windage + bearings) > middle:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
+
+
+@law
+def idle_power(m, omega, T):
+    """Windage and bearing power [W] of the empty mill."""
+    windage = m.windage_factor * air.windage_power(
+        m.n_bars, air.air_density(T), m.drag_coefficient, m.H, omega, m.windage_swirl, m.R, m.r_hub
+    )
+    return windage, m.bearing_torque * omega

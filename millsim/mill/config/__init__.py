@@ -1,0 +1,1 @@
+"""The mill file: its keys, their contradictions, the dataclasses they become."""

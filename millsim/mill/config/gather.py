@@ -1,0 +1,296 @@
+"""From TOML tables to the flat table of resolved SI values, with every problem noted and none raised.
+
+Owns overrides, unknown and missing keys, and the files a config names (card, sieve sheet). For `config`.
+"""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from ...base.quantities.params import ParamSet
+from ...base.quantities.units import DIMENSION, exact_text, shown_unit
+from ...base.reading.key import AS_MUCH, Key
+from ...base.reading.tables import Spec, Tables, read_sections, section_table
+from ...base.reading.toml import TomlText, is_there, missing, toml_value
+from ...base.reading.values import Bad, convert, did_you_mean, show
+from ...errors import InputError, Problem
+from .. import cards
+from ..cards.calibrated import Calibrated, calibrated_from, load_calibrated
+from ..cards.spec import MATERIAL, MODEL
+from . import checks
+from .schema import ALTERNATIVES, FREE_SECTIONS, SECTIONS, find_key
+
+_NEEDS_ONE = (  # (selector key, its value, key, unless this is given)
+    ("sieve.kind", "plate", "sieve.pitch", "sieve.open_fraction"),
+    ("sieve.kind", "mesh", "sieve.wire", "sieve.open_fraction"),
+    ("sieve.kind", "plate", "sieve.thickness", ""),
+    ("sieve.kind", "mesh", "sieve.thickness", "sieve.wire"),
+)
+
+
+@dataclass
+class Reading(Tables):
+    """State of reading one config."""
+
+    model: dict[str, float] = field(default_factory=dict)  # overrides of model parameters, SI
+    material: ParamSet | None = None
+    own_card: bool = False  # the material is the user's, not one of the package
+    calibration: Calibrated | None = None
+
+
+def _on_a_card(name: str) -> str:
+    """A hint when the key is a parameter of the material or of the model."""
+    if name in MATERIAL:
+        return f"{name} belongs on a material card (see millsim materials)"
+    return f"{name} belongs in [model]" if name in MODEL else ""
+
+
+_SPEEDS = {"drive.speed", "drive.tip_speed"}
+_SPEC = Spec(SECTIONS, tuple(FREE_SECTIONS), ALTERNATIVES, _on_a_card)
+
+
+def read(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str] = ()) -> Reading:
+    """Resolve the tables of a config; the result's `problems` is empty exactly when it can be used."""
+    return settle(gather(parsed, where, base_dir, overrides))
+
+
+def gather(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str] = ()) -> Reading:
+    """Every value that is given, each checked by itself; nothing derived, nothing compared yet."""
+    r = Reading(_SPEC, where, base_dir, parsed.tables, list(parsed.problems), set(parsed.lost), parsed.complete)
+    kept = _slip_of_file(r, overrides)
+    for override in overrides:
+        _override(r, str(override))
+    _drop_replaced(r)
+    read_sections(r)
+    r.values["drive.slip"] = kept if r.overridden & _SPEEDS else ()
+    _conditional(r)
+    _read_model(r)
+    _read_material(r)
+    _read_calibration(r)
+    _read_sheet(r)
+    _read_product(r)
+    return r
+
+
+def settle(r: Reading) -> Reading:
+    """Derive what follows from the values gathered and note what contradicts what."""
+    checks.derive(r.values)
+    for finding in checks.contradictions(r.values):
+        r.say(*finding)
+    return r
+
+
+def _override(r: Reading, text: str) -> None:
+    """Put one section.key=value into the tables."""
+    path, equals, raw = text.partition("=")
+    section, _, name = path.strip().rpartition(".")
+    if not equals or not section or not name:
+        r.problems.append(
+            Problem("--set", show(text), "is not of the form section.key=value", hint='e.g. stator.gap="3 mm"')
+        )
+        return
+    key = f"{section}.{name}"
+    if section.split(".")[0] not in {*SECTIONS, *FREE_SECTIONS}:
+        hint = did_you_mean(section, [*SECTIONS, *FREE_SECTIONS]) or r.spec.home(name, section)
+        r.problems.append(
+            Problem("--set", show(key).strip('"'), f"there is no section [{show(section)[1:-1]}]", hint=hint)
+        )
+        return
+    r.overridden.add(key)
+    table = r.tables
+    for part in section.split("."):
+        if not isinstance(table.get(part), dict):
+            table[part] = {}
+        table = table[part]
+    table[name] = toml_value(raw.strip())
+
+
+def _drop_replaced(r: Reading) -> None:
+    """Remove keys of the file that an override replaces by an alternative or makes inapplicable.
+
+    The motor curve belonged to the old no-load speed; with a new one it is kept in proportion (`drive.slip`).
+    """
+    for section, groups, _ in ALTERNATIVES:
+        if any(f"{section}.{name}" in r.overridden for group in groups for name in group):
+            for group in groups:
+                if not any(f"{section}.{name}" in r.overridden for name in group):
+                    _drop(r, section, group)
+    for section, keys in SECTIONS.items():
+        for key in (k for k in keys if k.only and f"{section}.{k.only[0]}" in r.overridden):
+            if section_table(r.tables, section).get(key.only[0]) != key.only[1]:
+                _drop(r, section, (key.name,))
+    if "feed.material" in r.overridden:
+        r.tables.pop("material", None)
+    if r.overridden & _SPEEDS:
+        _drop(r, "drive", ("speed_under_load", "speed_curve"))
+
+
+def _slip_of_file(r: Reading, overrides: Sequence[str]) -> tuple:
+    """How the motor of the file slows under load, where an override is about to change its speed."""
+    if not any(str(o).partition("=")[0].strip() in _SPEEDS for o in overrides):
+        return ()
+    own = {name: dict(t) for name, t in r.tables.items() if name in ("rotor", "drive") and isinstance(t, dict)}
+    file = Tables(_SPEC, r.where, r.base_dir, own)
+    read_sections(file)  # its complaints are not needed: the reading proper has them
+    return checks.slip(file.values)
+
+
+def _drop(r: Reading, section: str, names: tuple[str, ...]) -> None:
+    table = section_table(r.tables, section)
+    for name in names:
+        if f"{section}.{name}" not in r.overridden and isinstance(table, dict):
+            table.pop(name, None)
+
+
+def _conditional(r: Reading) -> None:
+    """Keys that are needed only in some cases."""
+    for selector, value, key, unless in _NEEDS_ONE:
+        if r.values.get(selector) == value and r.lacks(key) and (not unless or r.lacks(unless)):
+            row = find_key(*key.split("."))
+            other = f" (or {unless.split('.')[1]})" if unless else ""
+            r.say(key, f"is missing for a {value}{other}", row.allowed, f"for example {row.name} = {row.example}")
+    if (r.values.get("air.recirculated") or 0.0) > 0.0 and r.lacks("air.cooler_outlet"):
+        row = find_key("air", "cooler_outlet")
+        r.say(
+            "air.cooler_outlet",
+            "is missing: recirculated air must be cooled",
+            row.allowed,
+            f"for example {row.example}",
+        )
+
+
+def model_key(name: str) -> Key:
+    """The row of a model parameter, as for a config key; `name` must be one."""
+    spec, example = MODEL[name], cards.load_model()[name].value
+    shown = shown_unit(example, spec.unit)
+    text = exact_text(example, shown)
+    if spec.unit == "-":
+        return Key(name, "number", spec.about, text.split(" ")[0], low=spec.low, high=spec.high)
+    return Key(name, "quantity", spec.about, f'"{text}"', spec.unit, shown, spec.low, spec.high)
+
+
+def _read_model(r: Reading) -> None:
+    """Overrides of model parameters, each within what is physically possible."""
+    table = r.tables.get("model")
+    for name, raw in table.items() if isinstance(table, dict) else ():
+        if name not in MODEL:
+            r.say(f"model.{show(name)[1:-1]}", "unknown model parameter", hint=did_you_mean(name, MODEL))
+            continue
+        try:
+            r.model[name] = convert(raw, model_key(name))
+        except Bad as bad:
+            si = MODEL[name].unit
+            r.say(f"model.{name}", bad.message, bad.allowed or f"{DIMENSION[si]}, {model_key(name).allowed}", bad.hint)
+    low, high = (r.model.get(n, cards.load_model()[n].value) for n in ("skim_ratio_low", "skim_ratio_high"))
+    if low >= high:
+        r.say("model.skim_ratio_high", f"{high:g} is not above skim_ratio_low, {low:g}")
+
+
+def _read_material(r: Reading) -> None:
+    """The card the feed names, or the one written into the config."""
+    name, inline = r.values.get("feed.material"), r.tables.get("material")
+    if isinstance(inline, dict):
+        before = len(r.problems)
+        label = str(name or "material")
+        card = cards.params_from_tables(inline, MATERIAL, r.where, r.problems, r.lost, label, r.complete, "material.")
+        r.own_card, r.material = True, card if len(r.problems) == before else None
+    elif isinstance(name, str):
+        file = r.file("feed.material", name) if cards.is_path(name) else name
+        if file is None:
+            return
+        try:
+            r.material = cards.load_material(str(file))
+        except InputError as error:
+            for p in error.problems:
+                config = "--set" if "feed.material" in r.overridden else r.where
+                where = p.where if cards.is_path(name) else config
+                r.problems.append(Problem(where, p.key or "feed.material", p.message, p.allowed, p.hint))
+            return
+        r.own_card = cards.is_path(name)
+        r.values["feed.material"] = Path(name.strip()).stem if r.own_card else cards.shipped_name(name)
+    if r.material is not None:
+        r.values["feed.stick_temperature"] = r.material.value("stick_temperature")
+
+
+def _read_calibration(r: Reading) -> None:
+    """The calibrated card named by calibration.card, or the one written into the config."""
+    table = r.tables.get("calibration")
+    if not isinstance(table, dict):
+        return
+    if "card" not in table:
+        r.calibration = calibrated_from(table, r.where, r.problems, "calibration.")
+        return
+    name = table["card"]
+    if not isinstance(name, str) or not name.strip():
+        r.say("calibration.card", f"{show(name)} is not the name of a file", hint='for example card = "run.card.toml"')
+        return
+    file = r.file("calibration.card", name)
+    if file is None:
+        return
+    try:
+        r.calibration = load_calibrated(file)
+    except InputError as error:
+        r.problems += [replace(p, key=p.key or "calibration.card") for p in error.problems]
+
+
+def _read_sheet(r: Reading) -> None:
+    """Apertures and cumulative shares of the sieve sheet the feed names."""
+    sheet = r.values.get("feed.size.sheet")
+    if not isinstance(sheet, str) or r.values.get("feed.size.kind") != "sieve_sheet":
+        return
+    from ...base.reading.sheet import read_sheet
+
+    file = r.values["feed.size.path"] = r.file("feed.size.sheet", sheet)
+    if file is None:
+        return
+    if not is_there(file):
+        r.problems.append(replace(missing(file, (".csv", ".tsv", ".txt")), key="feed.size.sheet"))
+        return
+    try:
+        table = read_sheet(file)
+    except InputError as error:
+        r.problems += [replace(p, hint=_in_the_file(p.hint)) for p in error.problems]
+        return
+    _take_curve(r, "sheet", *table.closed())
+
+
+def _take_curve(r: Reading, key: str, sizes_m: Sequence[float], q3: Sequence[float]) -> None:
+    """A curve from the file that feed.size.`key` names, checked as if it had been written out."""
+    raw = {"apertures": [exact_text(float(a), "mm") for a in sizes_m], "q3": [float(q) for q in q3]}
+    for name, value in raw.items():
+        try:
+            r.values[f"feed.size.{name}"] = convert(value, find_key("feed.size", name))
+        except Bad as bad:
+            r.say(f"feed.size.{key}", f"{name}: {bad.message}", bad.allowed, bad.hint)
+
+
+def _read_product(r: Reading) -> None:
+    """The curve of the product that the result file of another prediction holds, if it is of the same material."""
+    name = r.values.get("feed.size.file")
+    if not isinstance(name, str) or r.values.get("feed.size.kind") != "product":
+        return
+    from .product import named, other_material, read_product
+
+    file = r.values["feed.size.path"] = r.file("feed.size.file", name)
+    if file is None:
+        return
+    try:
+        product = read_product(file)
+    except InputError as error:
+        r.problems += named(error, "feed.size.file")
+        return
+    if r.material is not None and (wrong := other_material(product.material, r.material, file.name)):
+        r.say("feed.size.file", wrong[0], hint=wrong[1])
+    _take_curve(r, "file", product.sizes_m, product.q3)
+
+
+def _in_the_file(hint: str) -> str:
+    """A hint without the flags of `millsim sieve`, which a config does not have."""
+    kept = re.sub(r"(, )?(or )?answer with --.*$", "", hint)
+    return kept if kept == hint else kept or "mend the sheet; `millsim sieve` reads it and explains"
+
+
+def as_much(values: dict[str, object]) -> bool:
+    """Whether the feed rate is left open."""
+    return values.get("feed.rate") in (None, AS_MUCH) and values.get("feed.batch_mass") is None

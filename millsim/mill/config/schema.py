@@ -1,0 +1,156 @@
+"""The config file as a table: every section and key with its kind, range, default and meaning.
+
+Nothing here reads or checks a file; `values` applies one row, `reading` the table. Bounds and defaults are
+written as in TOML ("0.3 mm") and held in SI.
+"""
+
+from ...base.reading.key import AS_MUCH, Key, choice, flag, n, q, text, whole
+
+_REVIEW = {"derivable": True, "predicts": False}  # read by the pre-build review only: no prediction changes with it
+_SPARE = {"default": None, **_REVIEW}
+_PINS, _PLATE, _MESH, _SWINGING = ("kind", "pins"), ("kind", "plate"), ("kind", "mesh"), ("mount", "swinging")
+
+SECTIONS: dict[str, tuple[Key, ...]] = {
+    "mill": (text("name", '"my mill"', "a name for reports", predicts=False),),
+    "rotor": (
+        q("radius", "10 mm", "300 mm", '"60 mm"', "axis to bar tip"),
+        whole("bars", 1, 24, "4", "bar tips around the circle"),
+        q("bar_height", "1 mm", "300 mm", '"20 mm"', "of a bar, along the axis"),
+        q("bar_thickness", "0.5 mm", "100 mm", '"8 mm"', "of a bar, along the circle"),
+        choice("edge", "blunt|bevelled|toothed", "leading edge of the bars"),
+        choice("mount", "rigid|swinging", "bars fixed to the hub, or hammers on pivots"),
+        q("mass", "10 g", "100 kg", '"0.5 kg"', "of the rigid rotating parts", default=None),
+        q("hammer_mass", "0.5 g", "5 kg", '"20 g"', "of one hammer", only=_SWINGING, default=None),
+        q("pivot_radius", "2 mm", "300 mm", '"40 mm"', "axis to hammer pivot", only=_SWINGING, default=None),
+        q("pivot_pin_diameter", "1 mm", "50 mm", '"8 mm"', "of the pin a hammer hangs on", only=_SWINGING, **_SPARE),
+        q("hammer_thickness", "0.5 mm", "300 mm", '"10 mm"', "at its eye, along the pin", only=_SWINGING, **_SPARE),
+        choice("material", "steel|stainless|aluminium|printed", "of bars, hammers and hub", **_SPARE),
+        q("yield_strength", "1 MPa", "3000 MPa", '"235 MPa"', "of that material", **_SPARE),
+        q("run_out", "0 mm", "5 mm", '"0.05 mm"', "how far the bar tips run out of true", **_SPARE),
+        n("balance_grade", 0.4, 100.0, "6.3", "grade G of ISO 21940-11, in mm/s", **_SPARE),
+    ),
+    "shaft": (
+        q("diameter", "2 mm", "200 mm", '"20 mm"', "where it bends: beside the rotor", **_SPARE),
+        q("overhang", "1 mm", "1000 mm", '"50 mm"', "rotor middle to its bearing, if it overhangs", **_SPARE),
+        q("bearing_span", "5 mm", "2000 mm", '"120 mm"', "from bearing to bearing", **_SPARE),
+    ),
+    "stator": (
+        choice("kind", "pins|smooth", "wall with fixed pins, or smooth"),
+        whole("pins", 1, 400, "12", "pins around the circle", only=_PINS, default=0),
+        q("pin_diameter", "0.5 mm", "50 mm", '"8 mm"', "of a pin", only=_PINS, default=0.0),
+        q("free_length", "0.5 mm", "300 mm", '"20 mm"', "of a pin, unsupported", only=_PINS, default=0.0),
+        q("gap", "0.05 mm", "50 mm", '"3 mm"', "bar tip to pin or wall"),
+        choice("held", "one end|both ends", "how the pins are held", only=_PINS, **_SPARE),
+        flag("threaded", None, "the pins are screws whose thread stands in the chamber", only=_PINS, **_REVIEW),
+        q("yield_strength", "1 MPa", "3000 MPa", '"640 MPa"', "of the pins; 640 MPa is 8.8", only=_PINS, **_SPARE),
+    ),
+    "sieve": (
+        choice("kind", "plate|mesh", "perforated plate or woven wire"),
+        q("hole", "0.05 mm", "30 mm", '"1 mm"', "hole diameter, or clear opening of a mesh"),
+        q(
+            "pitch",
+            "0.06 mm",
+            "60 mm",
+            '"2 mm"',
+            "hole centre to hole centre",
+            only=_PLATE,
+            default=None,
+            derivable=True,
+        ),
+        q("wire", "0.02 mm", "10 mm", '"0.5 mm"', "wire diameter", only=_MESH, default=None, derivable=True),
+        q("thickness", "0.02 mm", "20 mm", '"0.8 mm"', "of the plate; a mesh has its wire", default=None),
+        n("open_fraction", 0.005, 0.95, "0.23", "open area over area; derived if left out", default=None),
+        q("area", "1 cm2", "10000 cm2", '"75 cm2"', "of the sieve, holes included"),
+    ),
+    "drive": (
+        q("rated_power", "10 W", "50000 W", '"1100 W"', "continuous, at `rated_at`"),
+        choice("rated_at", "input|shaft", "electrical input, or shaft", default="input"),
+        n("efficiency", 0.05, 1.0, "0.6", "shaft power over electrical power", default=0.6),
+        q("speed", "50 rpm", "60000 rpm", '"9500 rpm"', "without load; or tip_speed", default=None),
+        q("tip_speed", "2 m/s", "200 m/s", '"60 m/s"', "without load; or speed", default=None),
+        q("speed_under_load", "50 rpm", "60000 rpm", '"9000 rpm"', "at rated power; or speed_curve", default=None),
+        Key(
+            "speed_curve",
+            "curve",
+            "shaft power against speed",
+            '[["0 W", "9500 rpm"], ["900 W", "9000 rpm"]]',
+            default=(),
+        ),
+        n("overload", 1.0, 10.0, "2.0", "short-term shaft power over rated", default=2.0),
+        flag("phase_control", None, "slowed by a phase control (triac), as many routers are", predicts=False),
+    ),
+    "air": (
+        flag("fan", True, "the rotor acts as a fan"),
+        q("inlet_area", "0.1 cm2", "1000 cm2", '"15 cm2"', "where air enters"),
+        q("filter_area", "0.001 m2", "50 m2", '"1 m2"', "of the filter; none if left out", default=None),
+        q("blower_pressure", "0 Pa", "20000 Pa", '"500 Pa"', "of an extra blower or vacuum", default=0.0),
+        n("recirculated", 0.0, 0.95, "0", "share of the air that comes back", default=0.0),
+        q("cooler_outlet", "-60 °C", "60 °C", '"15 °C"', "of recirculated air after the cooler", default=None),
+        q("room", "-30 °C", "50 °C", '"20 °C"', "air of the room", default="20 °C"),
+    ),
+    "casing": (
+        q("mass", "0.05 kg", "500 kg", '"5 kg"', "that warms up with the charge", default="5 kg"),
+        choice("material", "steel|aluminium|printed", "sets its heat capacity", default="steel"),
+    ),
+    "guard": (
+        choice("material", "steel|polycarbonate|plywood", "wall between the rotor and people", **_SPARE),
+        q("thickness", "0.1 mm", "200 mm", '"4 mm"', "of that wall", **_SPARE),
+    ),
+    "feed": (
+        text("material", '"pmma"', "a card name (`millsim materials`) or a path to a card"),
+        q("temperature", "-196 °C", "150 °C", '"20 °C"', "of the feed; room if left out", default=None),
+        q("rate", "0.1 g/h", "1e6 g/h", '"300 g/h"', f'or "{AS_MUCH}", or a batch', kind="rate", default=None),
+        q("batch_mass", "0.1 g", "100000 g", '"50 g"', "filled in once", default=None),
+        q("batch_time", "1 s", "86400 s", '"10 min"', "how long a batch is milled", default=None),
+        q("opening", "0.5 mm", "500 mm", '"25 mm"', "diameter of the feed opening"),
+    ),
+    "feed.size": (
+        choice("kind", "single|rrsb|lognormal|sieve_sheet|table|product", "how the feed size is given"),
+        q("size", "0.05 mm", "100 mm", '"4 mm"', "of every piece", only=("kind", "single"), default=None),
+        q("x63", "0.05 mm", "100 mm", '"4 mm"', "63.2 % are finer (x')", only=("kind", "rrsb"), default=None),
+        n("n", 0.3, 30.0, "3", "slope of the RRSB line", only=("kind", "rrsb"), default=None),
+        q("x50", "0.05 mm", "100 mm", '"4 mm"', "half is finer", only=("kind", "lognormal"), default=None),
+        n("sigma", 0.01, 2.0, "0.2", "standard deviation of ln x", only=("kind", "lognormal"), default=None),
+        text("sheet", '"feed.csv"', "file of the sieving", only=("kind", "sieve_sheet"), default=None),
+        text("file", '"coarse.h5"', "prediction of the mill before this one", only=("kind", "product"), default=None),
+        q(
+            "apertures",
+            "0.001 mm",
+            "100 mm",
+            '["2 mm", "4 mm"]',
+            "ascending",
+            "lengths",
+            only=("kind", "table"),
+            default=(),
+        ),
+        n("q3", 0.0, 1.0, "[0.1, 1.0]", "mass share finer, at each", "shares", only=("kind", "table"), default=()),
+    ),
+    "limits": (q("outlet_temperature", "-150 °C", "250 °C", '"60 °C"', "not to be passed", default=None),),
+    "run": (
+        choice("engine", "both|balance|montecarlo", "which solver", default="both"),
+        whole("seed", 0, 2**63 - 1, "1", "of the random streams; drawn if left out", default=None),
+        whole("histories", 100, 10**8, "20000", "most Monte Carlo histories", default=20000),
+        n("x50_error", 0.0, 0.5, "0.01", "stop at this relative standard error; 0 = never", default=0.01),
+        n("class_ratio", 1.02, 1.6, "1.15", "ratio of neighbouring size class bounds", default=1.15),
+        n("tolerance", 1e-14, 1e-2, "1e-8", "of the coupled steady state", default=1e-8),
+        whole("band_samples", 0, 10**6, "64", "parameter draws for the band; 0 = none", default=64),
+        flag("trace", True, "follow single pieces: torque, speed, stalls"),
+    ),
+}
+FREE_SECTIONS = {
+    "model": "model parameters by name",
+    "material": "a material card written into the config",
+    "calibration": "a calibrated card, or the file of one under `card`",
+}
+
+# Keys of which only one group may be given: (section, groups, whether one must be).
+ALTERNATIVES = (
+    ("drive", (("speed",), ("tip_speed",)), True),
+    ("drive", (("speed_under_load",), ("speed_curve",)), False),
+    ("feed", (("rate",), ("batch_mass", "batch_time")), True),
+)
+
+
+def find_key(section: str, name: str) -> Key | None:
+    """The row of `section.name`, or None."""
+    return next((k for k in SECTIONS.get(section, ()) if k.name == name), None)

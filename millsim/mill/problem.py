@@ -1,0 +1,185 @@
+"""From a config to numbers: the mill record, the size classes and the feed that the engines work on."""
+
+from dataclasses import dataclass
+from math import pi
+
+import numpy as np
+
+from ..base.numerics import psd
+from ..base.quantities.params import Param
+from .calibrated import Applied, apply
+from .chamber import CURVE_POINTS, EDGE, MILL, MODEL
+from .config.mill import Config, FeedSize
+
+STEEL = 7850.0  # kg/m3, handbook
+CASING_HEAT = {"steel": 480.0, "aluminium": 900.0, "printed": 1500.0}  # J/(kg K), handbook (printed: assumed)
+SAG = 0.05  # loss of speed at rated power where no speed under load is given (assumed)
+X_LOW = 5e-6  # m; everything finer joins the dust class, which is followed no further
+NO_LIMIT = 1e6
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One mill ready to solve.
+
+    mill (1,) MILL; edges (n+1,) and x (n,) [m]; feed (n,) mass shares; feed_curve (ln x, Q3) piecewise linear;
+    parameters: all material and model parameters used; calibration: the calibrated card on this mill, or None.
+    """
+
+    config: Config
+    mill: np.ndarray
+    edges: np.ndarray
+    x: np.ndarray
+    feed: np.ndarray
+    feed_curve: tuple[np.ndarray, np.ndarray]
+    parameters: tuple[Param, ...]
+    calibration: Applied | None = None
+
+
+def build(
+    config: Config, class_ratio: float | None = None, outlet_K: float | None = None, bounds_m: tuple[float, ...] = ()
+) -> Problem:
+    """Problem of a config, with the config's class ratio or another one.
+
+    outlet_K: outlet temperature predicted, where known: a calibration counts less in a hotter or colder mill.
+    bounds_m: sizes that shall be class bounds too, such as the aperture of a sieve after the mill.
+    """
+    applied = apply(config, outlet_K)
+    parameters = used_parameters(config)
+    parameters = tuple(map(applied.parameter, parameters)) if applied else parameters
+    mill = np.zeros(1, MILL)
+    for name, value in {**_geometry(config), **_setting(config)}.items():
+        mill[name] = value
+    set_parameters(mill, {p.name: p.value for p in parameters})
+    mill["inertia"] = inertia(config)
+    curve = feed_curve(config.feed.size)
+    edges = size_classes(config, curve, class_ratio or config.run.class_ratio, bounds_m)
+    return Problem(config, mill, edges, psd.middles(edges), shares(edges, curve), curve, parameters, applied)
+
+
+def shares(edges: np.ndarray, curve: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+    """Mass share (n,) in each class of a feed curve (ln x, Q3); what is finer or coarser joins the outer classes."""
+    q = np.interp(np.log(edges), *curve, left=0.0, right=1.0)
+    if curve[0][0] == curve[0][-1]:  # single size
+        q = (edges > np.exp(curve[0][0])).astype(float)
+    q[0], q[-1] = 0.0, 1.0
+    return np.diff(q)
+
+
+def used_parameters(config: Config) -> tuple[Param, ...]:
+    """Material and model parameters this mill uses, as on their cards; of the edge only those of the mill's edge."""
+    edge = [f"{name}_{config.rotor.edge}" for name in EDGE]
+    names = [n for n in config.model if n in (*MODEL, "chip_exponent", "hub_share") or n in edge]
+    return (*config.material.values(), *(config.model[n] for n in names))
+
+
+def set_parameters(mill: np.ndarray, values: dict[str, float | np.ndarray]) -> None:
+    """Write material and model parameters into mill records (scalars, or one value per record)."""
+    for name, value in values.items():
+        field = next((e for e in EDGE if name.startswith(e + "_")), name)
+        if field == "stick_temperature":
+            mill["T_limit"] = np.where(mill["T_user"] < NO_LIMIT, mill["T_user"], value)
+        elif field == "hub_share":
+            mill["r_hub"] = value * mill["R"]
+        elif field in MILL.names:
+            mill[field] = value
+    mill["chamber_volume"] = pi * (mill["R_stator"] ** 2 - mill["r_hub"] ** 2) * mill["H"]
+
+
+def _geometry(c: Config) -> dict[str, float]:
+    r, st, sv = c.rotor, c.stator, c.sieve
+    R_stator = r.radius_m + st.gap_m
+    pins = st.pins if st.kind == "pins" else 0
+    d_pin = st.pin_diameter_m if pins else 0.0
+    periphery = 2.0 * pi * (R_stator + d_pin) * r.bar_height_m
+    return {
+        "R": r.radius_m, "H": r.bar_height_m, "n_bars": r.bars,
+        "swinging": float(r.mount == "swinging"), "hammer_mass": r.hammer_mass_kg or 0.0,
+        "n_pins": pins, "d_pin": d_pin, "gap": st.gap_m, "R_stator": R_stator,
+        "hole": sv.hole_m, "plate": sv.thickness_m, "open_share": sv.open_fraction, "sieve_area": sv.area_m2,
+        "sieve_share": min(1.0, sv.area_m2 / periphery),
+        "n_holes": sv.open_fraction * sv.area_m2 / (pi / 4.0 * sv.hole_m**2),
+        "inner_area": 2.0 * pi * R_stator * (r.bar_height_m + R_stator),
+    }  # fmt: skip
+
+
+def _setting(c: Config) -> dict[str, float | list[float]]:
+    power, speed = speed_curve(c)
+    limit = c.limits.outlet_temperature_K
+    fresh = 1.0 - c.air.recirculated
+    T_air = fresh * c.air.room_K + c.air.recirculated * (c.air.cooler_outlet_K or c.air.room_K)
+    return {
+        "omega_0": c.drive.speed_rad_s, "rated_power": c.drive.shaft_rated_W, "overload": c.drive.overload,
+        "efficiency": c.drive.efficiency, "fan": float(c.air.fan), "inlet_area": c.air.inlet_area_m2,
+        "filter_area": c.air.filter_area_m2 or 0.0, "blower": c.air.blower_pressure_Pa, "T_air_in": T_air,
+        "T_room": c.air.room_K, "T_feed": c.feed.temperature_K, "feed_opening": c.feed.opening_m,
+        "feed_size": c.feed.size.largest_m, "T_user": limit if limit is not None else NO_LIMIT,
+        "casing_capacity": c.casing.mass_kg * CASING_HEAT[c.casing.material],
+        "curve_power": power, "curve_speed": speed,
+    }  # fmt: skip
+
+
+def speed_curve(c: Config) -> tuple[list[float], list[float]]:
+    """CURVE_POINTS of shaft power [W] and speed [rad/s]; the last slope of what is given goes on."""
+    P, w = list(c.drive.curve_power_W), list(c.drive.curve_speed_rad_s)
+    if not P:
+        P, w = [c.drive.shaft_rated_W], [(1.0 - SAG) * c.drive.speed_rad_s]
+    if P[0] > 0.0:
+        P, w = [0.0, *P], [max(c.drive.speed_rad_s, w[0]), *w]
+    if len(P) == 1:
+        P, w = [*P, c.drive.shaft_rated_W], [*w, (1.0 - SAG) * w[0]]
+    if len(P) > CURVE_POINTS:
+        at = np.linspace(P[0], P[-1], CURVE_POINTS)
+        P, w = at.tolist(), np.interp(at, P, w).tolist()
+    while len(P) < CURVE_POINTS:
+        slope = (w[-1] - w[-2]) / (P[-1] - P[-2])
+        P, w = [*P, P[-1] + c.drive.shaft_rated_W], [*w, w[-1] + slope * c.drive.shaft_rated_W]
+    return P, w
+
+
+def inertia(c: Config) -> float:
+    """Moment of inertia [kg m2]: bars (and hammers) across the shaft, m R^2 / 3; steel bars where no mass is given."""
+    r = c.rotor
+    bars = r.bars * r.radius_m * r.bar_height_m * r.bar_thickness_m * STEEL
+    mass = r.mass_kg if r.mass_kg is not None else bars
+    inertia = mass * r.radius_m**2 / 3.0
+    if r.mount == "swinging":
+        inertia += r.bars * (r.hammer_mass_kg or 0.0) * ((r.radius_m + (r.pivot_radius_m or 0.0)) / 2.0) ** 2
+    return inertia
+
+
+def feed_curve(size: FeedSize) -> tuple[np.ndarray, np.ndarray]:
+    """(ln x, Q3) of the feed, to be read as piecewise linear in ln x; both ends are closed."""
+    if size.kind == "single":
+        return np.full(2, np.log(size.size_m)), np.array([0.0, 1.0])
+    if size.kind == "sieve_sheet":
+        return _closed_table(np.asarray(size.sheet_apertures_m), np.asarray(size.sheet_q3))
+    q = np.concatenate([[0.0005], np.linspace(0.0025, 0.9975, 399)])
+    if size.kind == "rrsb":
+        x = np.array([psd.rrsb_x(p, size.x63_m, size.n) for p in q])
+    else:
+        x = np.array([psd.lognormal_x(p, size.x50_m, size.sigma) for p in q])
+    return np.log(x), (q - q[0]) / (q[-1] - q[0])
+
+
+def _closed_table(x: np.ndarray, q: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Close a sieve table: below the finest sieve one octave and a half, above the coarsest one step, if needed."""
+    if q[0] > 0.0:
+        x, q = np.concatenate([[x[0] / 2.8], x]), np.concatenate([[0.0], q])
+    if q[-1] < 1.0:
+        x, q = np.concatenate([x, [x[-1] * 1.4]]), np.concatenate([q, [1.0]])
+    return np.log(x), q
+
+
+def size_classes(
+    c: Config, curve: tuple[np.ndarray, np.ndarray], ratio: float, bounds_m: tuple[float, ...] = ()
+) -> np.ndarray:
+    """Class bounds [m]: hole, the size a hole just passes, gap and `bounds_m`; a single feed size is a middle."""
+    shape = c.material.value("shape")
+    anchors = (c.sieve.hole_m, c.sieve.hole_m / shape, c.stator.gap_m, *bounds_m)
+    top = float(np.exp(curve[0][-1]))
+    low = min(X_LOW, 0.02 * c.sieve.hole_m)
+    if c.feed.size.kind != "single":
+        return psd.size_grid(low, top * 1.0000001, ratio, anchors)
+    below = psd.size_grid(low, top / ratio**0.5, ratio, anchors)
+    return np.append(below, top * ratio**0.5)

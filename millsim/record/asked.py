@@ -1,0 +1,43 @@
+"""What a prediction was asked: its config and its feed, read back from the record."""
+
+import math
+import tomllib
+
+import numpy as np
+
+from ..base.quantities.units import UnitError, parse
+from .prediction import Prediction
+
+
+def config_table(p: Prediction, section: str) -> dict:
+    """One section of the resolved config; empty where there is none."""
+    try:
+        found = tomllib.loads(p.config_text).get(section, {})
+    except tomllib.TOMLDecodeError:
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def config_value(p: Prediction, section: str, key: str, si: str) -> float:
+    """A quantity of the resolved config in SI; NaN where it is not given."""
+    found = config_table(p, section).get(key)
+    try:
+        return parse(found, si) if isinstance(found, str) else math.nan
+    except UnitError:
+        return math.nan
+
+
+def batch_of(p: Prediction) -> tuple[float, float] | None:
+    """(mass [kg], time [s]) of a batch run, None for a steady one."""
+    mass = config_value(p, "feed", "batch_mass", "kg")
+    time = config_value(p, "feed", "batch_time", "s")
+    return (mass, time) if math.isfinite(mass) and math.isfinite(time) else None
+
+
+def feed_size(p: Prediction, share: float) -> float:
+    """Size [m] that a share of the feed's mass is finer than; NaN if unknown."""
+    t = p.main.table
+    good = np.isfinite(t.feed_q3) & (t.edges_m > 0)
+    if not good.any():
+        return math.nan
+    return float(np.exp(np.interp(share, t.feed_q3[good], np.log(t.edges_m[good]))))

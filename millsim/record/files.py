@@ -1,0 +1,145 @@
+"""Files that appear whole or not at all: temporary name, fsync, rename; never over an existing file unasked.
+
+Owns the way bytes reach the disk; knows nothing of what they mean. Must not import numpy, h5py or matplotlib.
+"""
+
+import contextlib
+import errno
+import os
+import secrets
+from collections.abc import Iterable
+from pathlib import Path
+
+from ..errors import InputError, MillsimError, Problem
+
+
+def write_bytes(path: Path | str, data: bytes | Iterable[bytes], force: bool = False) -> None:
+    """Write `data`, whole or in parts, to `path` so that the name never shows a half-written file.
+
+    Without `force` an existing file is left alone, even one that appears while this runs.
+    Any failure removes the temporary file and raises MillsimError with one sentence.
+    """
+    path = Path(path)
+    if not force:
+        refuse_existing(path)
+    temporary = path.parent / f".millsim-{secrets.token_hex(6)}.tmp"
+    try:
+        _write_through(temporary, data)
+        _publish(temporary, path, force)
+    except FileExistsError:
+        refuse_existing(path)
+        raise
+    except OSError as error:
+        raise MillsimError(cannot_write(path, error)) from error
+    finally:
+        with contextlib.suppress(OSError):
+            temporary.unlink(missing_ok=True)
+    sync_folder(path.parent)
+
+
+def refuse_existing(path: Path | str, where: str = "") -> None:
+    """Raise InputError when something already stands at `path`."""
+    if os.path.lexists(path):
+        raise InputError(
+            Problem(
+                where or str(path), "", _exists_text(path, where), hint="use --force to replace it, or name another"
+            )
+        )
+
+
+def check_target(path: Path | str, force: bool = False, where: str = "--out", kind: str = "result.h5") -> None:
+    """Refuse, before any work is done, an output file that could not be written afterwards.
+
+    kind: what such a file may be called; its suffix is asked for.
+    """
+    path, (what, _, suffix) = Path(path), kind.rpartition(".")
+    if path.is_dir():
+        raise InputError(Problem(where, "", f"{path} is a folder", hint=f"name a file, e.g. {path / kind}"))
+    if path.suffix.lower() != f".{suffix}":
+        name = path.with_suffix(f".{suffix}").name if path.name else kind
+        message = f"{path}: the name of a {what} file ends in .{suffix}"
+        raise InputError(Problem(where, "", message, hint=f"write {name}"))
+    if not force:
+        refuse_existing(path, where)
+    check_folder(path.parent, where)
+
+
+def check_folder(folder: Path | str, where: str, create: bool = False) -> None:
+    """Refuse a folder that is missing (unless it may be made, `create`) or cannot be written to."""
+    folder = Path(folder)
+    if create and not os.path.lexists(folder):
+        return check_folder(folder.parent, where, create=True)
+    if not folder.is_dir():
+        hint = "name a folder" if folder.exists() else f"make it first: mkdir -p {folder}"
+        raise InputError(Problem(where, "", f"{folder} is not a folder", hint=hint))
+    probe = folder / f".millsim-{secrets.token_hex(6)}.tmp"
+    try:
+        probe.touch(exist_ok=False)
+    except OSError as error:
+        raise MillsimError(f"{where}: {cannot_write(folder, error)}") from error
+    finally:
+        with contextlib.suppress(OSError):
+            probe.unlink(missing_ok=True)
+
+
+def make_folder(folder: Path | str) -> Path:
+    """The folder, made with its parents if missing; MillsimError when that fails."""
+    folder = Path(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise MillsimError(cannot_write(folder, error)) from error
+    return folder
+
+
+def cannot_write(path: Path | str, error: OSError) -> str:
+    """One sentence for people: what could not be written, why, and what to do."""
+    remedies = {
+        errno.ENOSPC: "the disk is full; make room or name another folder",
+        errno.EDQUOT: "the disk quota is used up; make room or name another folder",
+        errno.EFBIG: "the file would be larger than allowed here; name another folder",
+        errno.EROFS: "the disk is read-only; name another folder",
+        errno.EACCES: "writing is not permitted there; name another folder",
+        errno.EPERM: "writing is not permitted there; name another folder",
+        errno.ENOENT: "the folder does not exist or takes no files; name another folder",
+    }
+    reason = remedies.get(error.errno or 0, error.strerror or str(error))
+    return f"cannot write {path}: {reason}."
+
+
+def _exists_text(path: Path | str, where: str) -> str:
+    return f"{path} exists already" if where else "exists already"
+
+
+def _write_through(temporary: Path, data: bytes | Iterable[bytes]) -> None:
+    """Create the temporary file with the user's usual permissions and push it to the disk."""
+    descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
+    with os.fdopen(descriptor, "wb") as file:
+        for part in (data,) if isinstance(data, bytes) else data:
+            file.write(part)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _publish(temporary: Path, path: Path, force: bool) -> None:
+    """Give the finished file its name in one step; without `force` only if the name is free."""
+    if force:
+        temporary.replace(path)
+        return
+    try:
+        os.link(temporary, path)  # unlike rename, fails when the name is taken
+    except FileExistsError:
+        raise
+    except (OSError, AttributeError):  # no hard links there, e.g. a memory stick: claim the name, then replace it
+        os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL))
+        temporary.replace(path)
+
+
+def sync_folder(folder: Path) -> None:
+    """Make the new name survive a power cut where the system allows it."""
+    with contextlib.suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)

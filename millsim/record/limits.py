@@ -1,0 +1,18 @@
+"""The one list of limits and the one set of status codes: for engines, files, sweeps and words alike.
+
+Names of limits stand in files: never rename one. Compiled (jit) code uses the numbers.
+"""
+
+LIMITS = ("shaft power", "outlet temperature", "sieve", "chamber", "jam", "feed opening")
+POWER, TEMPERATURE, SIEVE, CHAMBER, JAM, OPENING = range(len(LIMITS))
+LEAST_OPEN = 0.4  # below this unblinded share a sieve counts as blinded (common practice, no source)
+
+OK, OVER, CANNOT, FAILED, MISSING = range(5)  # what became of a prediction, or of a point of a sweep
+STATUS_WORDS = ("ok", "over capacity", "cannot run", "failed", "not computed")
+STATUS_MEANING = (
+    "runs as asked",
+    "takes less than the feed rate asked for; figures are for the largest rate it takes",
+    "a limit is exceeded even with next to no feed; its rate is 0, its energy per kg infinite",
+    "no answer: the settings contradict each other, or the state did not settle; see reason",
+    "not computed yet",
+)

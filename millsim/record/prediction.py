@@ -1,0 +1,116 @@
+"""What a prediction is: the one record that engines fill, files store, and plots and reports read."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..base.quantities.params import Param
+from ..base.quantities.scalar import Scalar
+
+FloatArray = np.ndarray
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One thing that can bind: the load on it, the most it takes, and a sentence for people."""
+
+    name: str  # "shaft power", "outlet temperature", "sieve", "chamber", "jam", "feed opening"
+    load: float
+    capacity: float
+    unit: str
+    sentence: str
+    zero: float = 0.0  # the load of a mill at rest, e.g. the room temperature
+
+    @property
+    def margin(self) -> float:
+        """Capacity over load, both counted from `zero`; 1 means it binds, below 1 it is exceeded."""
+        load = self.load - self.zero
+        return (self.capacity - self.zero) / load if load > 0 else float("inf")
+
+
+@dataclass(frozen=True)
+class SizeTable:
+    """Everything by size class: edges (n+1,) [m], distributions at edges, rates per class (n,)."""
+
+    edges_m: FloatArray  # (n+1,) ascending class bounds
+    feed_q3: FloatArray  # (n+1,) cumulative undersize by mass of the feed, 0..1
+    product_q3: FloatArray  # (n+1,) of the product
+    product_q3_se: FloatArray  # (n+1,) Monte Carlo standard error, NaN for the balance engine
+    product_q3_low: FloatArray  # (n+1,) lower bound of the prediction band, NaN when no band was run
+    product_q3_high: FloatArray  # (n+1,)
+    holdup_q3: FloatArray  # (n+1,) of the charge inside the chamber
+    x_m: FloatArray  # (n,) representative size of each class
+    strike_1_s: FloatArray  # (n,) bar hits per second
+    selection_1_s: FloatArray  # (n,) impact fracture, bar and pin together
+    nip_1_s: FloatArray  # (n,) nip shear
+    chip_1_s: FloatArray  # (n,) mass share chipped off per second
+    escape_1_s: FloatArray  # (n,) sieve escape
+
+
+@dataclass(frozen=True)
+class ChamberTrace:
+    """Discrete pieces in the chamber: one sample history and the stall statistics over many."""
+
+    time_s: FloatArray  # (k,)
+    torque_Nm: FloatArray  # (k,) mean over the sample interval
+    peak_torque_Nm: FloatArray  # (k,) highest in the interval
+    speed_rad_s: FloatArray  # (k,)
+    pieces: FloatArray  # (k,) pieces large enough to be followed one by one
+    runs: int  # how many histories
+    stalls: int  # how many of them stalled
+    stall_low: float  # 95 % interval of the stall probability
+    stall_high: float
+    duration_s: float  # length of each history
+    chokes: int = 0  # of the stalls, those where the chamber was full before the rotor stood
+
+
+@dataclass(frozen=True)
+class Tally:
+    """What the Monte Carlo engine counted in each class, per kg fed, with standard errors; both (n,)."""
+
+    value: FloatArray
+    se: FloatArray
+    unit: str
+    long_name: str
+
+
+@dataclass(frozen=True)
+class EngineResult:
+    """What one engine says about one frozen chamber state."""
+
+    engine: str  # "balance" or "montecarlo"
+    table: SizeTable
+    scalars: dict[str, Scalar]  # x10_m, x50_m, x90_m, span, throughput_kg_s, holdup_kg, ...
+    ledger_in_W: dict[str, Scalar]  # what the shaft puts in, by cause
+    ledger_out_W: dict[str, Scalar]  # where it goes
+    numerics: dict[str, float]  # residual, iterations, class_error, histories, ...
+    tallies: dict[str, Tally] = field(default_factory=dict)  # events by size, Monte Carlo only
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """One prediction: the answer, how sure, why, and how to reproduce it."""
+
+    status: str  # "ok", "over capacity", "cannot run"
+    config_text: str  # resolved config as TOML text
+    config_sha256: str
+    mill_name: str
+    seed: int
+    command: str
+    version: str
+    model_version: str
+    requested_rate_kg_s: float  # NaN: as much as it takes
+    hole_m: float
+    size_floor_m: float  # 2 xW_min / v^2 for the fastest impact
+    main: EngineResult
+    other: EngineResult | None  # the second engine, when both ran
+    limits: tuple[Limit, ...]
+    binding: str  # name of the limit that binds at capacity
+    parameters: tuple[Param, ...]  # material and model parameters used
+    band_level: float  # e.g. 0.8; NaN when no band was run
+    widest: dict[str, list[tuple[str, float]]]  # output -> parameters by the factor they open it, widest first
+    warmup_time_s: FloatArray
+    warmup_temperature_K: FloatArray
+    temperature_limit_K: float
+    trace: ChamberTrace | None
+    warnings: tuple[str, ...] = field(default=())

@@ -1,0 +1,1 @@
+"""The drawing of a mill to scale."""

@@ -1,0 +1,176 @@
+"""Figures of bench tests: breakage against energy, idle power against speed. Imports matplotlib."""
+
+import math
+from pathlib import Path
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, NullFormatter
+
+from ...base.quantities.written import digits
+from ...learn.measured.binary import band, wilson
+from ...learn.measured.droptest import DropTest, Group
+from ...learn.measured.idlerun import IdleFit, IdleModel
+from ...record.export import refuse_any_existing
+from ...record.files import make_folder, write_bytes
+from ...version import __version__
+from .prediction import render
+from .style import BLACK, BLUE, GREEN, GREY, ORANGE, PURPLE, RED, SKY, frame, legend_below, note_above, plain_style
+
+
+def save_drop(test: DropTest, folder: Path, force: bool = False) -> list[Path]:
+    """Draw a drop test into a folder, one figure per temperature; the paths written."""
+    names = [f"droptest{'' if i == 0 else f'_{i + 1}'}.png" for i in range(len(test.groups))]
+    return _save({n: drop_figure(test, g) for n, g in zip(names, test.groups, strict=True)}, folder, force)
+
+
+def save_idle(fit: IdleFit, model: IdleModel | None, folder: Path, force: bool = False) -> Path:
+    """Draw an idle run into a folder; the path written."""
+    return _save({"idle.png": idle_figure(fit, model)}, folder, force)[0]
+
+
+def _save(figures: dict[str, Figure], folder: Path, force: bool) -> list[Path]:
+    folder = make_folder(folder)
+    paths = [folder / name for name in figures]
+    if not force:
+        refuse_any_existing(paths, "--plots")
+    for path, figure in zip(paths, figures.values(), strict=True):
+        write_bytes(path, render(figure), force)
+    return paths
+
+
+# --- drop test -------------------------------------------------------------------------------------------
+
+
+def drop_figure(test: DropTest, g: Group) -> Figure:
+    """Share of pieces broken against energy per mass: counts with their limits, fitted curve with its band."""
+    T = "" if math.isnan(g.temperature_K[0]) else f", {g.temperature_K[0] - 273.15:.0f} °C"
+    size = f"pieces of about {digits(g.size_m * 1e3, 2)} mm" if g.one_size else "pieces of several sizes"
+    foot = (
+        f"{g.trials.pieces} trials, {g.trials.broken} broken · millsim {__version__}\nMeasurement. Bars: 95 % limits "
+        "of a share (Wilson); energy as the hammer brings it, rebound not deducted."
+    )
+    with plain_style():
+        notes = 2 if g.selection is not None else 0
+        figure, (axes,) = frame("How hard a piece must be hit", f"{test.sheet.name}{T}, {size}", foot, notes=notes)
+        _energy_axis(axes, g)
+        if g.selection is not None:
+            _curve(axes, g)
+        else:
+            _bracket(axes, g)
+        _counts(axes, g)
+        axes.set(ylim=(-3, 103), ylabel="Pieces broken by one drop / %", yticks=range(0, 101, 10))
+        legend_below(axes, 3)
+        return figure
+
+
+def _energy_axis(axes: Axes, g: Group) -> None:
+    """Logarithmic energies wide enough for all trials, the threshold and the median."""
+    found = [v.W for v in g.levels]
+    if g.selection is not None:
+        found += [g.selection.u_50 / g.size_m, *g.W_50(0.95)]
+    found = [v for v in found if 0 < v < math.inf]
+    low, high = min(found) / 1.6, max(found) * 1.6
+    axes.set(xscale="log", xlim=(low, high), xlabel="Energy per mass of the piece $W$ / (J/kg)")
+    for mantissas in ((1, 2, 5), (1, 1.5, 2, 3, 4, 5, 7)):
+        ticks = [t for t in (m * 10.0**e for e in range(-1, 8) for m in mantissas) if low <= t <= high]
+        if len(ticks) > 3:
+            break
+    axes.set_xticks(ticks)
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda v, _: digits(v)))
+    axes.xaxis.set_minor_formatter(NullFormatter())
+    axes.minorticks_off()
+
+
+def _counts(axes: Axes, g: Group) -> None:
+    """Shares with Wilson limits; levels of several drops a piece as open squares."""
+    for several, style in ((False, {"fmt": "o", "mfc": BLACK}), (True, {"fmt": "s", "mfc": "white"})):
+        levels = [v for v in g.levels if (v.hits > 1) == several]
+        if not levels:
+            continue
+        n, k = np.array([v.tested for v in levels]), np.array([v.broken for v in levels])
+        low, high = wilson(k, n)
+        share = k / n
+        axes.errorbar(
+            [v.W for v in levels], 100 * share, 100 * np.clip([share - low, high - share], 0, None), ms=6, mec=BLACK,
+            ecolor=BLACK, elinewidth=1.1, capsize=3, ls="", zorder=5,
+            label="broken after several drops" if several else "counted, 95 % limits", **style,
+        )  # fmt: skip
+        for v in levels:
+            at_top = v.broken > 0.9 * v.tested
+            axes.annotate(
+                f"{v.broken}/{v.tested}", (v.W, 100 * v.broken / v.tested), xytext=(7, -12 if at_top else 5),
+                textcoords="offset points", fontsize=9, color=BLACK, zorder=6,
+                bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 0.8},
+            )  # fmt: skip
+
+
+def _curve(axes: Axes, g: Group) -> None:
+    s = g.selection
+    W = np.geomspace(*axes.get_xlim(), 400)
+    low, high = band(g.trials, s, W * g.size_m)
+    axes.fill_between(W, 100 * low, 100 * high, color=SKY, alpha=0.35, lw=0, label="fit, 95 % band")
+    axes.plot(W, 100 * s.share(W * g.size_m), color=BLUE, lw=2.4, label="selection function, best fit")
+    half = s.u_50 / g.size_m
+    axes.plot([axes.get_xlim()[0], half], [50, 50], color=ORANGE, lw=1.1, ls="--")
+    note_above(axes, half, f"half break: {digits(half)} J/kg", RED, 0)
+    seen = s.limits["u_min"][0.95][0] > 0
+    threshold = s.u_min / g.size_m
+    if threshold > axes.get_xlim()[0]:
+        words = f"threshold: {digits(threshold)} J/kg" + ("" if seen else " (not told from none)")
+        note_above(axes, threshold, words, PURPLE, 1)
+
+
+def _bracket(axes: Axes, g: Group) -> None:
+    """Where the median lies when no curve can be fitted."""
+    if g.kind == "one level":
+        return
+    low, high = g.W_50()
+    left, right = axes.get_xlim()
+    words = {
+        "separated": "half break somewhere here",
+        "none broken": "none broke: half break at more than was tried",
+        "all broken": "all broke: half break at less than was tried",
+    }[g.kind]
+    ends = {"none broken": (g.drops.W.max(), right), "all broken": (left, g.drops.W.min())}
+    a, b = ends.get(g.kind, (max(low, left), min(high, right)))
+    axes.axvspan(a, b, color=SKY, alpha=0.3, lw=0, label=words)
+
+
+# --- idle run --------------------------------------------------------------------------------------------
+
+
+def idle_figure(fit: IdleFit, model: IdleModel | None) -> Figure:
+    """Idle watts against speed: readings, the fit and its terms, and the model's range if a mill is given."""
+    meter = f"meter ± {fit.meter * 100:g} %{' (assumed)' if fit.meter_assumed else ''}"
+    foot = (
+        f"{fit.omega.size} readings · {meter} · millsim {__version__}\n"
+        f"Measurement. Bars: the meter's limits. Watts at the {fit.at}."
+    )
+    name = fit.name if model is None else f"{fit.name}; {model.mill_name}"
+    with plain_style():
+        figure, (axes,) = frame("What the empty mill draws", name, foot)
+        rpm = 30 / math.pi
+        top = 1.12 * float(fit.omega[-1])
+        omega = np.linspace(0.0, top, 200)
+        if model is not None:
+            low, now, high = model.watts(omega)
+            axes.fill_between(omega * rpm, low, high, color=GREY, alpha=0.15, lw=0, label="model's range")
+            axes.plot(omega * rpm, now, color=GREY, ls=(0, (1, 1.2)), label="model as configured")
+        highest = 1.15 * float(fit.power_W.max()) * (1 + fit.meter)
+        if fit.distinct > 1:
+            parts = fit.parts(omega)
+            axes.plot(omega * rpm, sum(parts.values()), color=BLUE, lw=2.4, label="fit, sum")
+            loss = ("motor loss", PURPLE, (0, (5, 1, 1, 1, 1, 1)))
+            for term, color, style in (("bearings", GREEN, "--"), ("windage", ORANGE, "-."), loss):
+                if term != "motor loss" or fit.has_loss:
+                    axes.plot(omega * rpm, parts[term], color=color, ls=style, lw=2.0, label=term)
+            highest = max(highest, 1.02 * float(sum(parts.values())[-1]))
+        axes.errorbar(
+            fit.omega * rpm, fit.power_W, fit.meter * fit.power_W, fmt="o", ms=6, color=BLACK, capsize=3, zorder=5,
+            ls="", label="measured",
+        )  # fmt: skip
+        axes.set(xlim=(0, top * rpm), ylim=(0, highest), xlabel="Speed / rpm", ylabel="Idle power / W")
+        legend_below(axes, 3)
+        return figure

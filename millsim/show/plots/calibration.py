@@ -1,0 +1,142 @@
+"""Figures of a calibration and of a comparison: sizes with residuals, parameters before and after."""
+
+from pathlib import Path
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, NullFormatter
+
+from ...base.quantities.written import digits
+from ...learn.calibration.compare import Comparison
+from ...learn.calibration.fit import RunFit
+from ...learn.calibration.runmodel import Forecast
+from ...learn.calibration.whole import Report
+from ...record.files import make_folder, write_bytes
+from ...version import MODEL_VERSION, __version__
+from .prediction import render
+from .style import BLACK, BLUE, GREY, ORANGE, SKY, frame, legend_below, plain_style
+
+_UNDERSIZE = "Cumulative undersize\nby mass $Q_3$ / %"
+
+
+def save_calibration(r: Report, folder: Path, force: bool = False) -> list[Path]:
+    """Draw the figures of a calibration into a folder; returns their paths."""
+    folder = make_folder(folder)
+    drawn = {}
+    for i, fit in enumerate(r.calibration.fits):
+        drawn["calibration_sizes.png" if i == 0 else f"calibration_sizes_{i + 1}.png"] = sizes(r, fit)
+    drawn["calibration_parameters.png"] = parameters(r)
+    for name, figure in drawn.items():
+        write_bytes(folder / name, render(figure), force)
+    return [folder / name for name in drawn]
+
+
+def save_comparison(c: Comparison, folder: Path, force: bool = False) -> Path:
+    """Draw measured against predicted into a folder; returns the path."""
+    path = make_folder(folder) / "comparison.png"
+    write_bytes(path, render(comparison(c)), force)
+    return path
+
+
+def _made(r: Report) -> str:
+    """How to repeat a calibration: first line of its figures' feet."""
+    effective = f"{r.calibration.posterior.effective:.0f} effective samples"
+    return f"seed {r.calibration.seed} · millsim {__version__}, model {MODEL_VERSION} · {effective}"
+
+
+def sizes(r: Report, fit: RunFit) -> Figure:
+    """Measured Q3 of a run with its errors, the model before and after, and what is left over."""
+    with plain_style():
+        foot = (
+            f"{_made(r)} · run {fit.run.sha256[:12]}\nBands: 80 % of the draws of the parameters. Bars: one "
+            "standard error, with the assumed errors of repeat and model."
+        )
+        figure, (top, low) = frame("Calibrated on a run: size of the product", fit.run.name, foot, 2, (3.2, 1.0))
+        x = fit.model.problem.edges * 1e3
+        block = next(b for b in fit.blocks if b.name == "product size")
+        at = np.array([a for s in fit.run.product_sheets for a in s.apertures_m]) * 1e3
+        _band(top, x, fit.before, GREY, 0.22, "before, 80 % band")
+        if r.bars:
+            _band(top, x, fit.after, SKY, 0.45, "after, 80 % band")
+        top.plot(x, 100 * fit.best.q3, color=BLUE, lw=2.2, label="best fit")
+        top.errorbar(at, 100 * block.values, 100 * block.sd, fmt="o", color=BLACK, ms=5, capsize=3, label="measured")
+        _residuals(low, at, (block.values - block.tell(fit.best)) * 100, 100 * block.sd)
+        _size_axes(top, low, at)
+        return figure
+
+
+def _band(axes: Axes, x: np.ndarray, forecasts: tuple[Forecast, ...], color: str, alpha: float, label: str) -> None:
+    low, high = np.quantile([f.q3 for f in forecasts], [0.1, 0.9], axis=0)
+    axes.fill_between(x, 100 * low, 100 * high, color=color, alpha=alpha, lw=0, label=label)
+
+
+def _residuals(axes: Axes, at: np.ndarray, off: np.ndarray, sd: np.ndarray) -> None:
+    """The strip below: measured less model with one standard error."""
+    axes.axhline(0.0, color=BLUE, lw=1.2)
+    axes.errorbar(at, off, sd, fmt="o", color=BLACK, ms=4.5, capsize=3)
+    most = max(5.0, 1.15 * float(np.max(np.abs(off) + sd)))
+    axes.set(ylim=(-most, most), ylabel="measured −\nmodel / %-pt")
+
+
+def _size_axes(top: Axes, low: Axes, at: np.ndarray) -> None:
+    top.set(xscale="log", xlim=(0.7 * at.min(), 1.5 * at.max()), ylim=(0, 103), ylabel=_UNDERSIZE)
+    ticks = sorted(set(at.tolist()))
+    low.set_xticks(ticks if len(ticks) <= 12 else ticks[::2])
+    low.xaxis.set_major_formatter(FuncFormatter(lambda v, _: digits(v, 3)))
+    low.xaxis.set_minor_formatter(NullFormatter())
+    low.set_xlabel("Sieve aperture, particle size $x$ / mm")
+    top.grid(True, alpha=0.25)
+    top.legend(loc="upper left", frameon=False)
+
+
+def parameters(report: Report) -> Figure:
+    """Scores of the parameters: what was thought before, what the runs left."""
+    c, rows = report.calibration, report.rows
+    with plain_style():
+        bar = "Bars: 80 % of the probability. 0 is the value before; −2 and 2 lie close to the ends of its range."
+        foot = f"{_made(report)}\n{bar}"
+        shown = [r for r in rows if r.main] + [r for r in rows if not r.main and r.determined][:10]
+        figure, (axes,) = frame("What the run says of each parameter", ", ".join(f.run.name for f in c.fits), foot)
+        places = np.arange(len(shown))[::-1]
+        names = list(c.unknowns.names)
+        for y, r in zip(places, shown, strict=True):
+            i = names.index(r.name)
+            low, high = (c.posterior.quantile(c.posterior.scores[:, i], q) for q in (0.1, 0.9))
+            axes.plot([-1.28, 1.28], [y, y], color=GREY, lw=9, alpha=0.3, solid_capstyle="butt")
+            if report.bars:
+                axes.plot([low, high], [y, y], color=BLUE, lw=4, solid_capstyle="butt")
+            axes.plot(c.posterior.mode.scores[i], y, "D", color=ORANGE, ms=6, mec=BLACK, mew=0.6)
+        axes.plot([], [], color=GREY, lw=9, alpha=0.3, label="before")
+        axes.plot([], [], color=BLUE, lw=4, label="after")
+        axes.plot([], [], "D", color=ORANGE, ms=6, mec=BLACK, mew=0.6, ls="", label="best fit")
+        axes.axvline(0.0, color=BLACK, lw=0.8)
+        axes.set(yticks=places, xlim=(-2.6, 2.6), xlabel="standard deviations of what was thought before")
+        axes.set_yticklabels([r.name for r in shown])
+        legend_below(axes, 3)
+        return figure
+
+
+def comparison(c: Comparison) -> Figure:
+    """Measured Q3 against the stored prediction with its band, and the difference."""
+    with plain_style():
+        p = c.prediction
+        made = f"seed {p.seed}, config {p.config_sha256[:12]} · run {c.run.sha256[:12]} · millsim {__version__}"
+        inside = f"{c.inside} of {len(c.counted)} sieves inside the {100 * p.band_level:.3g} % band."
+        foot = f"prediction: {made}\n{inside} Bars: one standard error."
+        name = f"{p.mill_name}; {c.run.name}"
+        figure, (top, low) = frame("Measured against predicted", name, foot, 2, (3.2, 1.0))
+        t, x = p.main.table, p.main.table.edges_m * 1e3
+        top.fill_between(
+            x, 100 * t.product_q3_low, 100 * t.product_q3_high, color=SKY, alpha=0.45, lw=0,
+            label=f"predicted, {100 * p.band_level:.3g} % band",
+        )  # fmt: skip
+        top.plot(x, 100 * t.product_q3, color=BLUE, lw=2.2, label="predicted")
+        at = c.sieves_m * 1e3
+        seen, sd, said = (np.array([getattr(q, n) for q in c.sieves]) * 100 for n in ("measured", "error", "predicted"))
+        top.errorbar(at, seen, sd, fmt="o", color=BLACK, ms=5, capsize=3, label="measured")
+        _residuals(low, at, seen - said, sd)
+        bounds = (np.array([getattr(q, n) for q in c.sieves]) * 100 - said for n in ("low", "high"))
+        low.fill_between(at, *bounds, color=SKY, alpha=0.45, lw=0)
+        _size_axes(top, low, at)
+        return figure

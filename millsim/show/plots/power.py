@@ -1,0 +1,209 @@
+"""Figures of power, heat and torque. Imports matplotlib."""
+
+import math
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, NullFormatter
+
+from ...base.quantities.scalar import Scalar
+from ...base.quantities.written import Shown, balance_words, capital, digits
+from ...record.asked import batch_of
+from ...record.prediction import ChamberTrace, Prediction
+from ..words.advice import room_K, stall_counts
+from .style import BLACK, BLUE, GREY, ORANGE, RED, SKY, new_figure, plain_style, say
+
+
+def energy_ledger(p: Prediction) -> Figure:
+    """What the shaft puts in, by cause, above what becomes of it; both sums and whether they agree."""
+    with plain_style():
+        figure, (axes,) = new_figure(p, "Where the shaft power goes")
+        rows = _ledger_rows(p)
+        positions = np.cumsum([1.0 if not gap else 1.8 for *_, gap in rows])
+        scale = max([abs(watts) for _, watts, *_ in rows], default=0.0) or 1.0
+        total, out = (sum(s.value for s in x.values()) for x in (p.main.ledger_in_W, p.main.ledger_out_W))
+        for y, (_, watts, color, hatch, _) in zip(positions, rows, strict=True):
+            axes.barh(y, watts, height=0.74, color=color, hatch=hatch, edgecolor=BLACK, lw=0.8)
+            text = _watts(watts, total)
+            axes.text(max(watts, 0.0) + 0.012 * scale, y, text, va="center", fontsize=9.5)
+        axes.set_yticks(positions, [label for label, *_ in rows])
+        for tick, (label, *_) in zip(axes.get_yticklabels(), rows, strict=True):
+            tick.set_fontweight("bold" if label.startswith("Sum") else "normal")
+        axes.invert_yaxis()
+        axes.grid(axis="y", visible=False)
+        axes.tick_params(axis="y", length=0)
+        axes.set_xlabel(f"Shaft power / W\n{balance_words(total, out)}")
+        axes.set(xlim=(min(0.0, *(w for _, w, *_ in rows), 0.0), 1.28 * scale))
+        return figure
+
+
+def temperature(p: Prediction) -> Figure:
+    """Outlet temperature from a cold start, with the room and the limit where the powder sticks."""
+    with plain_style():
+        batch = batch_of(p) is not None
+        words = "of the batch over time" if batch else "at the outlet while the casing warms up"
+        figure, (axes,) = new_figure(p, f"How warm: temperature {words}")
+        factor, unit = _time_unit(p.warmup_time_s)
+        time, celsius = p.warmup_time_s * factor, p.warmup_temperature_K - 273.15
+        if not np.isfinite(celsius).any():
+            say(axes, "no warm-up was calculated")
+            return figure
+        room = room_K(p) - 273.15
+        low, high = min(room, float(np.nanmin(celsius))), float(np.nanmax(celsius))
+        low, high, above = _limit_line(axes, p.temperature_limit_K - 273.15, low, high)
+        axes.axhline(room, color=GREY, ls=":", lw=1.4)
+        _name(axes, f"room {room:.0f} °C", (0.99, room), (0, -5), "top", GREY, axes.get_yaxis_transform())
+        axes.plot(time, celsius, color=BLUE, lw=2.6)
+        hottest = int(np.nanargmax(celsius))
+        for k in {hottest, celsius.size - 1} if batch else {celsius.size - 1}:
+            up = k == hottest if batch else False
+            side = "left" if time[k] < 0.5 * time[-1] else "right"
+            shift = (8 if side == "left" else -4, 0 if up else 7 if batch else -7)
+            va = "center" if up else "bottom" if batch else "top"
+            _name(axes, f"{celsius[k]:.0f} °C", (time[k], celsius[k]), shift, va, BLUE, axes.transData, side)
+        margin = 0.1 * (high - low)
+        axes.set(xlim=(0, max(time[-1], 1e-3)), ylim=(low - margin, high + (1.6 if above else 1.0) * margin))
+        note = "" if batch else "\nthe charge itself warms within seconds, before this picture begins"
+        axes.set(xlabel=f"Time since start / {unit}{note}", ylabel="Temperature / °C")
+        return figure
+
+
+def _limit_line(axes: Axes, limit: float, low: float, high: float) -> tuple[float, float, bool]:
+    """Draw the temperature limit, or say that it is far away; range to show, and if the limit is in it."""
+    if not math.isfinite(limit):
+        return low, max(high, low + 5.0), False
+    if limit - high > 30 + 4 * (high - low):
+        text = f"limit {limit:.0f} °C, far above this picture"
+        _name(axes, text, (0.015, 1.0), (0, -6), "top", RED, axes.transAxes, "left")
+        return low, max(high, low + 5.0), True
+    axes.axhspan(limit, limit + 1000, facecolor="none", edgecolor=ORANGE, hatch="///", alpha=0.5, lw=0)
+    axes.axhline(limit, color=RED, ls="--", lw=2.0)
+    place = axes.get_yaxis_transform()
+    _name(axes, f"limit {limit:.0f} °C", (0.5, limit), (0, 5), "bottom", RED, place, "center")
+    return min(low, limit), max(high, limit, low + 5.0), True
+
+
+def _name(
+    axes: Axes, text: str, at: tuple, shift: tuple, va: str, color: str, frame: object, ha: str = "right"
+) -> None:
+    """A label on white beside a line."""
+    box = {"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 1.0}
+    style = {"textcoords": "offset points", "fontsize": 11, "zorder": 6, "bbox": box}
+    axes.annotate(text, at, xycoords=frame, xytext=shift, ha=ha, va=va, color=color, **style)
+
+
+def _time_unit(time_s: np.ndarray) -> tuple[float, str]:
+    """Factor and name of the unit of a time axis: seconds up to three minutes, else minutes."""
+    return (1.0, "s") if not len(time_s) or time_s[-1] <= 180 else (1 / 60, "min")
+
+
+def torque_speed(p: Prediction) -> Figure:
+    """One run of the chamber with single pieces: torque, speed, pieces over time; stalls in words."""
+    with plain_style():
+        fed = f", fed {_fed(p)}" if math.isfinite(p.requested_rate_kg_s) else ""
+        title = f"How it runs: started empty{fed}, piece by piece"
+        figure, panels = new_figure(p, title, 3, (3, 2, 1.6), notes=1)
+        trace = p.trace
+        if trace is None or not len(trace.time_s):
+            say(panels[0], "the chamber mode was not run")
+            return figure
+        factor, unit = _time_unit(trace.time_s)
+        time, runs = trace.time_s * factor, trace.speed_rad_s > 0
+        torque, speed, pieces = panels
+        _torque_panel(torque, time, trace, runs)
+        speed.plot(time, np.where(runs, trace.speed_rad_s * 30 / math.pi, np.nan), color=BLUE, lw=1.4)
+        speed.set(ylabel="Speed / rpm")
+        _calm_speed_axis(speed)
+        pieces.fill_between(time, trace.pieces, step="mid", color=SKY, alpha=0.6, lw=0)
+        pieces.plot(time, trace.pieces, color=BLACK, lw=0.6, drawstyle="steps-mid")
+        pieces.set(ylabel="Pieces / 1", ylim=(0, 1.1 * _highest(trace.pieces)), xlim=(0, max(time[-1], 1e-6)))
+        pieces.set_xlabel(f"Time since start / {unit}\n{stall_words(trace)}")
+        if not runs.all():
+            _mark_stall(panels, time[np.nonzero(~runs)[0][0]])
+        figure.align_ylabels(panels)
+        return figure
+
+
+def _torque_panel(axes: Axes, time: np.ndarray, trace: ChamberTrace, runs: np.ndarray) -> None:
+    """Mean torque and the highest of each interval; logarithmic where bites dwarf the mean."""
+    peak, mean = (np.where(runs, v, np.nan) for v in (trace.peak_torque_Nm, trace.torque_Nm))
+    axes.plot(time, peak, color=ORANGE, lw=1.1, label="highest in the interval")
+    axes.plot(time, mean, color=BLACK, lw=1.6, label="mean over the interval")
+    axes.legend(loc="lower right", bbox_to_anchor=(1.0, 0.99), ncols=2, frameon=False)
+    lowest, highest = _lowest(mean), _highest(peak)
+    if lowest > 0 and highest > 10 * _highest(mean):
+        bottom = 0.5 * float(np.nanpercentile(mean, 2))
+        axes.set(yscale="log", ylabel="Torque / N m", ylim=(bottom, 2 * highest))
+        axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+        axes.yaxis.set_minor_formatter(NullFormatter())
+    else:
+        axes.set(ylabel="Torque / N m", ylim=(min(0.0, lowest), 1.1 * highest))
+
+
+def _mark_stall(panels: list[Axes], time: float) -> None:
+    """Hatch what comes after the rotor stopped or the chamber was full."""
+    for axes in panels:
+        axes.axvspan(time, axes.get_xlim()[1], facecolor="none", edgecolor=RED, hatch="///", alpha=0.35, lw=0)
+        axes.axvline(time, color=RED, ls="--", lw=1.6)
+    right = time > 0.6 * panels[0].get_xlim()[1]
+    place, shift = panels[1].get_xaxis_transform(), (-6 if right else 6, 0)
+    _name(panels[1], "stalled or choked", (time, 0.5), shift, "center", RED, place, "right" if right else "left")
+
+
+def _fed(p: Prediction) -> str:
+    shown = Shown(Scalar(p.requested_rate_kg_s, "kg/s", ""))
+    return f"{digits(float(shown.value))} {shown.unit}"
+
+
+def stall_words(trace: ChamberTrace) -> str:
+    """The stall probability and its interval in a sentence."""
+    if trace.runs <= 0:
+        return "No runs were followed, so nothing is known about stalls."
+    share, low, high = (digits(100 * x, 2) for x in (trace.stalls / trace.runs, trace.stall_low, trace.stall_high))
+    shown = " Shown: one that did." if 0 < trace.stalls < trace.runs else ""
+    return f"{capital(stall_counts(trace))}: {share} % (95 % interval {low} to {high} %).{shown}"
+
+
+def _ledger_rows(p: Prediction) -> list[tuple[str, float, str, str, bool]]:
+    """Label, watts, colour, hatch and whether a gap comes before, for every bar."""
+    rows = []
+    for words, ledger, color, hatch in (
+        ("Sum in", p.main.ledger_in_W, BLUE, ""),
+        ("Sum out", p.main.ledger_out_W, ORANGE, "//"),
+    ):
+        gap = bool(rows)
+        rows.append((words, sum(s.value for s in ledger.values()), color, hatch, gap))
+        pale = {BLUE: "#bcdcf2", ORANGE: "#f7dfae"}[color]
+        rows += [(k, s.value, pale, hatch, False) for k, s in sorted(ledger.items(), key=_by_watts) if s.value != 0]
+    return rows
+
+
+def _by_watts(item: tuple[str, Scalar]) -> float:
+    return -item[1].value
+
+
+def _watts(watts: float, total: float) -> str:
+    """Watts and their share, no finer than a tenth of a watt where that says enough."""
+    if 0 < watts < 0.05 and total >= 10:
+        return "below 0.1 W"
+    text = f"{watts:.0f}" if abs(watts) >= 100 else f"{watts:.1f}" if abs(watts) >= 0.1 or not watts else f"{watts:.2g}"
+    return f"{text} W  ({watts / total * 100:.1f} %)" if total > 0 else f"{text} W"
+
+
+def _calm_speed_axis(axes: Axes) -> None:
+    """At least 2 % of the speed from bottom to top, so that a hum does not look like a fall."""
+    low, high = axes.get_ylim()
+    room = max(0.0, 0.02 * high - (high - low)) / 2
+    axes.set_ylim(low - room, high + room)
+    axes.ticklabel_format(axis="y", useOffset=False, style="plain")
+
+
+def _highest(values: np.ndarray) -> float:
+    finite = values[np.isfinite(values)]
+    return float(finite.max()) if finite.size and finite.max() > 0 else 1.0
+
+
+def _lowest(values: np.ndarray) -> float:
+    finite = values[np.isfinite(values)]
+    return float(finite.min()) if finite.size else 0.0

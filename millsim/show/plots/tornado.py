@@ -1,0 +1,224 @@
+"""Tornado of a sweep: what uncertain parameters do to the mill as built, by what they rest on. Imports matplotlib."""
+
+import textwrap
+from dataclasses import dataclass
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Patch
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+from ...base.quantities.params import Param
+from ...base.quantities.scores import at_score
+from ...base.quantities.units import readable, shown_unit
+from ...base.quantities.written import capital, digits, join_words
+from ...explore.sweep.record import Sweep
+from ..words.parameters import parameter_words
+from .cut import output_unit, value_text
+from .labels import below_panels, page, settle
+from .style import BLACK, BLUE, GREY, ORANGE, SKY, plain_style
+from .sweep import OUTPUTS, error_words, output_label, short_name
+
+MOST_BARS = 12
+CLASSES = {  # class: (bases, face, hatch); solid is what somebody measured, the emptier the weaker
+    "measured by you": (("measured",), BLACK, ""),
+    "calibrated on your runs": (("calibrated",), BLUE, ""),
+    "published or handbook": (("published", "handbook"), SKY, "////"),
+    "from memory or common practice": (("from memory", "common practice"), ORANGE, "xxx"),
+    "assumed": (("assumed", "config"), "white", "..."),
+}
+_ROW = 0.36  # inches per bar
+_FULL, _HALF = 0.66, 0.32  # height of a bar; of each end where both lie on the same side
+
+
+@dataclass(frozen=True)
+class Bar:
+    """One parameter: output in the unit shown with the parameter low and high (NaN: the mill does not run there)."""
+
+    parameter: Param
+    low: float
+    high: float
+    group: str  # of CLASSES
+
+    def reach(self, middle: float) -> float:
+        """How far apart the ends are, the middle counted; unlimited where the mill does not run at one."""
+        ends = (self.low, self.high, middle)
+        return max(ends) - min(ends) if np.isfinite(ends).all() else np.inf
+
+    def effect(self, middle: float) -> float:
+        """How far the end farther from the middle is from it; NaN where the mill does not run at one."""
+        return float(np.maximum(abs(self.low - middle), abs(self.high - middle)))
+
+
+def class_of(basis: str) -> str:
+    """The class of CLASSES that a basis belongs to; one unknown counts as assumed."""
+    return next((name for name, (bases, *_) in CLASSES.items() if basis in bases), "assumed")
+
+
+def bars(sweep: Sweep, output: str) -> tuple[list[Bar], float, str]:
+    """(bars, largest first; the mill as built; unit). Empty where the sweep has no sensitivities of this output."""
+    t = sweep.tornado
+    built = float(np.mean(sweep.as_built.values[output]))
+    unit, factor, offset = output_unit(output, np.array([built]))
+    if t is None or output not in t.low or not np.isfinite(built):
+        return [], built * factor + offset, unit
+    ends = [np.where(np.isfinite(end[output]), end[output], np.nan) * factor + offset for end in (t.low, t.high)]
+    middle = built * factor + offset
+    found = [
+        Bar(p, float(low), float(high), class_of(p.basis))
+        for p, low, high in zip(t.parameters, *ends, strict=True)
+        if t.how != "tied" or np.isfinite((low, high)).all()
+    ]
+    return sorted(found, key=lambda b: (-b.reach(middle), b.parameter.name)), middle, unit
+
+
+def tornado(sweep: Sweep, output: str = "x50_m") -> Figure | None:
+    """Bars of the parameters that move an output of the mill as built most; None without sensitivities."""
+    found, middle, unit = bars(sweep, output)
+    if not found:
+        return None
+    shown = [b for b in found if b.reach(middle) > 0][:MOST_BARS] or found[:1]
+    with plain_style():
+        figure, panels = page(
+            sweep, f"What makes it uncertain: {_title(output)}", _notes(sweep, output, found, shown, middle, unit),
+            _foot(sweep, output), height=2.5 + _ROW * len(shown),
+        )  # fmt: skip
+        axes = panels[0]
+        ends = [_bar(axes, row, b, middle) for row, b in enumerate(shown)]
+        axes.plot([middle, middle], [-0.5, len(shown) - 0.45], color=BLACK, lw=1.4, zorder=4)
+        axes.set_xlabel(output_label(output, unit))
+        axes.set_yticks(range(len(shown)), [_name(b.parameter) for b in shown])
+        axes.set_ylim(len(shown) - 0.45, -0.95)
+        axes.tick_params(axis="y", length=0)
+        axes.grid(False, axis="y")
+        axes.spines["left"].set_visible(False)
+        axes.xaxis.set_major_locator(MaxNLocator(7, steps=[1, 2, 2.5, 5, 10]))
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda v, _: digits(v, 4)))
+        used = [name for name in CLASSES if any(b.group == name for b in shown)]
+        below_panels(figure, [_patch(name, label=name) for name in used], 3)
+        texts = [text for pair in ends for text in pair]
+        _room_for(figure, axes, texts, [b for b in (*(e for s in shown for e in (s.low, s.high)), middle)])
+        axes.annotate(
+            f"as built: {value_text(middle, unit)}", (middle, -0.5), xytext=(0, 2), textcoords="offset points",
+            ha="center", va="bottom", fontsize=9.5, fontweight="bold",
+        ).set_in_layout(False)  # fmt: skip
+        settle(figure, panels)
+    return figure
+
+
+def _title(output: str) -> str:
+    return OUTPUTS[output][0].split(": ", 1)[-1] if output in OUTPUTS else short_name(output)
+
+
+def _name(p: Param) -> str:
+    return textwrap.fill(capital(_plain(p)), 40)
+
+
+def _plain(p: Param) -> str:
+    return parameter_words(p.name).removeprefix("the ")
+
+
+def _patch(name: str, **style) -> Patch:
+    _, face, hatch = CLASSES[name]
+    edge = "white" if face == BLACK else BLACK
+    return Patch(facecolor=face, edgecolor=edge, hatch=hatch, lw=0.9, **style)
+
+
+def _bar(axes: Axes, row: int, bar: Bar, middle: float) -> list:
+    """Draw one bar; the texts at its ends: the parameter's low and high value."""
+    _, face, hatch = CLASSES[bar.group]
+    style = {"facecolor": face, "edgecolor": BLACK, "hatch": hatch, "linewidth": 0.9, "zorder": 3}
+    both = np.isfinite((bar.low, bar.high)).all()
+    same = both and (bar.low - middle) * (bar.high - middle) > 0
+    values = at_score(bar.parameter, np.array([-1.0, 1.0]))
+    unit = shown_unit(float(np.max(np.abs(values))), bar.parameter.unit)
+    texts = []
+    for end, other, value, step in ((bar.low, bar.high, values[0], -1), (bar.high, bar.low, values[1], 1)):
+        words = readable(float(f"{value:.2g}"), unit) if bar.parameter.unit != "K" else readable(round(value, 1), unit)
+        y = row + (step * _HALF / 2 if same else 0.0)
+        if np.isfinite(end):
+            axes.barh(y, end - middle, _HALF if same else _FULL, left=middle, **style)
+        right = end > middle if np.isfinite(end) and end != middle else _right(other, middle, step)
+        text = words if np.isfinite(end) else f"{words}: does not run"
+        at = end if np.isfinite(end) else middle
+        texts.append(axes.annotate(
+            text, (at, y), xytext=(4 if right else -4, 0), textcoords="offset points", va="center", fontsize=9,
+            ha="left" if right else "right", color=BLACK if np.isfinite(end) else GREY,
+        ))  # fmt: skip
+        texts[-1].set_in_layout(False)
+    return texts
+
+
+def _right(other: float, middle: float, step: int) -> bool:
+    """On which side the text of an end stands that has no bar: across from the other end."""
+    return other < middle if np.isfinite(other) and other != middle else step > 0
+
+
+def _room_for(figure: Figure, axes: Axes, texts: list, ends: list[float]) -> None:
+    """Widen the abscissa until the texts at the ends of the bars lie within the panel."""
+    low, high = min(e for e in ends if np.isfinite(e)), max(e for e in ends if np.isfinite(e))
+    room = 0.02 * (high - low) or 0.05 * abs(high) or 1.0
+    low, high = low - room, high + room
+    for _ in range(8):
+        axes.set_xlim(low, high)
+        figure.draw_without_rendering()
+        frame = axes.get_window_extent()
+        boxes = [text.get_window_extent() for text in texts]
+        left = max(0.0, frame.x0 + 8 - min(b.x0 for b in boxes)) / frame.width
+        right = max(0.0, max(b.x1 for b in boxes) - frame.x1 + 2) / frame.width
+        if max(left, right) < 0.002:
+            return
+        low, high = low - 1.05 * left * (high - low), high + 1.05 * right * (high - low)
+
+
+def _notes(sweep: Sweep, output: str, found: list[Bar], shown: list[Bar], middle: float, unit: str) -> list[str]:
+    """How the bars came about, what is left out, and what kind of knowledge the uncertainty rests on."""
+    tied = sweep.tornado.how == "tied"
+    how = (
+        "Over the draws of the calibration, which belong together: what the output does along with each parameter, "
+        "one standard deviation down and up; effects do not add up."
+        if tied
+        else "Each parameter by itself, one standard deviation down and up; its two values stand at the ends."
+    )
+    left = [b for b in found if b not in shown and np.isfinite(b.reach(middle))]
+    notes = [how]
+    if left:
+        most = max(b.reach(middle) for b in left)
+        notes.append(f"{len(left)} further parameters move it by {_span(most, unit)} at most.")
+    if not tied and (told := shares(found, middle)):
+        words = [f"{name} {'over 99' if 0.99 < s < 1 else round(100 * s)} %" for name, s in told.items() if s >= 0.01]
+        words += ["the rest under 1 %"] if min(told.values()) < 0.01 and max(told.values()) < 0.99 else []
+        notes.append(f"What this rests on (shares of the squared effects): {join_words(words)}.")
+    if stops := [b for b in found if not np.isfinite(b.effect(middle))]:
+        words = [f"{_plain(b.parameter)} ({b.group})" for b in stops]
+        notes.append(
+            f"Not in the shares, because within one standard deviation the mill stops running: {join_words(words)}."
+        )
+    return notes if not tied else [*notes, "The values at the ends are those of the calibrated range."]
+
+
+def _span(most: float, unit: str) -> str:
+    return f"{digits(most, 2)} {'K' if unit == '°C' else unit}".strip()
+
+
+def shares(found: list[Bar], middle: float) -> dict[str, float]:
+    """Share of the sum of the squared effects by class of basis, largest first; a parameter that stops the mill has no
+    effect that could be squared and is left out. Both ends on one side of the middle do not cancel: the farther counts.
+    """
+    square = {name: 0.0 for name in CLASSES}
+    for b in found:
+        effect = b.effect(middle)
+        square[b.group] += effect**2 if np.isfinite(effect) else 0.0
+    total = sum(square.values())
+    ranked = sorted(square.items(), key=lambda one: -one[1])
+    return {name: s / total for name, s in ranked if s > 0} if total > 0 else {}
+
+
+def _foot(sweep: Sweep, output: str) -> str:
+    made = (
+        f"mill as built · balance engine · millsim {sweep.version}, model {sweep.model_version} "
+        f"· config {sweep.base_sha256[:12]}"
+    )
+    told = " ".join(["Predictions, not measurements.", *error_words(sweep, [output], None, "")])
+    return f"{made}\n{told}"

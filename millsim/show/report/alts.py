@@ -1,0 +1,147 @@
+"""What a figure says, in words, for those who do not see it: the message with its numbers, not the look."""
+
+import math
+
+import numpy as np
+
+from ...base.numerics import psd
+from ...base.quantities.scalar import Scalar
+from ...base.quantities.written import Shown, capital, digits, duration, join_words, number, percent, shown_unit
+from ...mill.config.mill import Config
+from ...record.asked import batch_of, feed_size
+from ...record.prediction import Prediction
+from ..words.advice import band_name, room_K, stall_counts
+
+
+def alt_text(p: Prediction, name: str) -> str:
+    """The alternative text of one of the figures of `plots.FIGURES`."""
+    return _ALTS[name](p)
+
+
+def cumulative_alt(p: Prediction) -> str:
+    """Median, tenth and ninth decile of the powder beside feed and hole."""
+    sizes = [f"{k[:3]} {_shown(p, k)}" for k in ("x10_m", "x50_m", "x90_m") if _known(p, k)]
+    if not sizes:
+        return "Curve of the share by mass finer than a size: no powder is predicted."
+    t = p.main.table
+    through = percent(float(psd.q_at(t.edges_m, t.product_q3, p.hole_m)), 0.01)
+    text = f"Curve of the share by mass finer than a size. Powder: {join_words(sizes)}. {through} of it is finer than "
+    text += f"the sieve hole of {_size(p.hole_m)}. Feed: median {_size(feed_size(p, 0.5))}."
+    return text + (" Points of the Monte Carlo engine lie on it." if p.other is not None else "")
+
+
+def density_alt(p: Prediction) -> str:
+    """The size at which most of the powder lies."""
+    t = p.main.table
+    if not np.isfinite(t.product_q3).all():
+        return "Histogram of mass over the logarithm of size: no powder is predicted."
+    dense = psd.q3_star(t.edges_m, t.product_q3)
+    i = int(np.argmax(dense))
+    near = f"between {_size(float(t.edges_m[i]))} and {_size(float(t.edges_m[i + 1]))}"
+    ten, ninety = (_size(float(psd.x_at(t.edges_m, t.product_q3, q))) for q in (0.1, 0.9))
+    return (
+        f"Histogram of mass over the logarithm of size. The powder is densest {near}; eight tenths of it lie between "
+        f"{ten} and {ninety}, the feed around {_size(feed_size(p, 0.5))}."
+    )
+
+
+def rates_alt(p: Prediction) -> str:
+    """Which rate is largest for a piece as fed and for one that just fits the hole."""
+    t = p.main.table
+    told = []
+    for words, x in (("as it is fed", feed_size(p, 0.5)), ("of half the hole", 0.5 * p.hole_m)):
+        if not t.edges_m[0] <= x < t.edges_m[-1]:
+            continue
+        i = int(np.searchsorted(t.edges_m, x, side="right")) - 1
+        rates = {"hit": t.strike_1_s[i], "broken": t.selection_1_s[i], "bitten in the nip": t.nip_1_s[i],
+                 "let out through the sieve": t.escape_1_s[i]}  # fmt: skip
+        said = [f"{k} {digits(float(v), 2)} times" for k, v in rates.items() if v > 1e-4]
+        told.append(f"a piece {words} ({_size(x)}) is each second {join_words(said) or 'left alone'}")
+    floor = f" Below {_size(p.size_floor_m)} no hit breaks a piece." if p.size_floor_m > 0 else ""
+    return f"Curves of what happens to a piece per second, by size: {'; '.join(told)}.{floor}"
+
+
+def ledger_alt(p: Prediction) -> str:
+    """The largest terms of both sides."""
+    sides = []
+    for words, ledger in (("in", p.main.ledger_in_W), ("out", p.main.ledger_out_W)):
+        total = sum(s.value for s in ledger.values())
+        first = sorted(ledger.items(), key=lambda item: -item[1].value)[:3]
+        told = join_words([f"{k} {number(s.value, 0 if s.value >= 10 else 1)} W" for k, s in first if s.value > 0])
+        sides.append(f"{words} {number(total, 0)} W, most of it {told or 'nothing'}")
+    return f"Bars of the shaft power: {'; '.join(sides)}."
+
+
+def temperature_alt(p: Prediction) -> str:
+    """Start, end or highest point, and the limit."""
+    T, t = p.warmup_temperature_K, p.warmup_time_s
+    if not len(t) or not np.isfinite(T).any():
+        return "Curve of temperature over time: none was calculated."
+    hottest = int(np.nanargmax(T))
+    start, top = number(float(T[0]) - 273.15, 0), number(float(T[hottest]) - 273.15, 0)
+    when = f"after {duration(float(t[hottest]))}" if batch_of(p) else "in the end"
+    text = f"Curve of temperature over time: it begins at {start} °C and reaches {top} °C {when}; the room has "
+    text += f"{number(room_K(p) - 273.15, 0)} °C"
+    if math.isfinite(p.temperature_limit_K):
+        side = "below" if T[hottest] <= p.temperature_limit_K else "above"
+        text += f". That is {side} the limit of {number(p.temperature_limit_K - 273.15, 0)} °C"
+    return f"{text}."
+
+
+def torque_alt(p: Prediction) -> str:
+    """Mean and highest torque of the run shown, and how many runs stalled."""
+    t = p.trace
+    if t is None or not len(t.time_s):
+        return "Curves of torque, speed and pieces over time: not run."
+    runs = t.speed_rad_s > 0
+    mean, peak = float(np.nanmean(t.torque_Nm[runs])), float(np.nanmax(t.peak_torque_Nm[runs]))
+    slowest = number(float(t.speed_rad_s[runs].min()) * 30 / math.pi, 0)
+    text = (
+        f"Curves over {duration(float(t.time_s[-1]))} from an empty start: torque {digits(mean, 2)} N m on average and "
+        f"up to {digits(peak, 2)} N m, speed down to {slowest} rpm, up to {number(float(t.pieces.max()), 0)} pieces."
+    )
+    return f"{text} {capital(stall_counts(t))}." if t.runs > 0 else text
+
+
+def drawing_alt(config: Config, p: Prediction) -> str:
+    """The sizes a builder would check on the drawing."""
+    r, s, sieve = config.rotor, config.stator, config.sieve
+    tools = f"{r.bars} {'swinging hammers' if r.mount == 'swinging' else 'bars'}"
+    wall = f"{s.pins} pins of {_size(s.pin_diameter_m)}" if s.kind == "pins" else "a smooth wall"
+    text = (
+        f"Drawing to scale, front view and section: rotor {_size(2 * r.radius_m)} across with {tools} "
+        f"{_size(r.bar_height_m)} high and {_size(r.bar_thickness_m)} thick, {r.edge} edges; {wall} at a gap of "
+        f"{_size(s.gap_m)}; {sieve.kind} with holes of {_size(sieve.hole_m)}. Enlarged beside the holes: a feed piece "
+        f"of up to {_size(config.feed.size.largest_m)}"
+    )
+    x50 = p.main.scalars.get("x50_m")
+    known = x50 is not None and math.isfinite(x50.value)
+    return f"{text} and a grain of the powder's x50, {_size(x50.value)}." if known else f"{text}."
+
+
+def _known(p: Prediction, key: str) -> bool:
+    return key in p.main.scalars and math.isfinite(p.main.scalars[key].value)
+
+
+def _shown(p: Prediction, key: str) -> str:
+    s: Scalar = p.main.scalars[key]
+    shown = Shown(s)
+    band = f" ({band_name(p)} {shown.band})" if shown.band and not shown.fixed else ""
+    return f"{shown.value} {shown.unit}{band}"
+
+
+def _size(size_m: float) -> str:
+    if not math.isfinite(size_m):
+        return "unknown size"
+    unit, factor, _ = shown_unit(size_m, "m")
+    return f"{digits(size_m * factor, 3)} {unit}"
+
+
+_ALTS = {
+    "size_cumulative": cumulative_alt,
+    "size_density": density_alt,
+    "rates": rates_alt,
+    "energy_ledger": ledger_alt,
+    "temperature": temperature_alt,
+    "torque_speed": torque_alt,
+}

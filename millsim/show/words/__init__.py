@@ -1,0 +1,1 @@
+"""Sentences and tables for the terminal, and the JSON beside them."""

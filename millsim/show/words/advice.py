@@ -1,0 +1,351 @@
+"""The plain sentences of a report: how much, how warm, what binds, how fine, how sure, what to measure."""
+
+import math
+
+import numpy as np
+
+from ...base.numerics import psd
+from ...base.quantities.params import BASES
+from ...base.quantities.scalar import Scalar
+from ...base.quantities.written import Shown, capital, digits, duration, join_words, number, shown_unit
+from ...record.asked import batch_of, config_table, config_value
+from ...record.prediction import ChamberTrace, Prediction
+from ...studies.engines import class_errors, engines_agree
+from .limits import far_over, named, nip_works, what_binds
+from .parameters import parameter_words
+
+WIDE_SPAN = 4.0  # above this one median says little
+LITTLE = 0.05  # share of the powder in a factor of 2 in size that counts as a gap between two kinds
+WITHOUT_END = 100.0  # a factor that says: at one end of the range it does not run
+COARSE_CLASSES = 0.05  # a class error above this is said, not only listed
+
+# Which measurement narrows which parameter, by the beginning of its name; the first match counts.
+_MEASURE = (
+    (("f_mat", "xw_min", "fracture", "yield", "restitution"),
+     "drop a weight on 30 single pieces of the feed from rising heights and count how many break each time"),
+    (("edge_share", "chip", "cut_factor", "daughter", "fines"),
+     "sieve 50 g of powder of a timed run down to the finest sieve you have"),
+    (("windage", "drag", "bearing", "air_swirl"),
+     "read the power from the socket with the warm mill running empty"),
+    (("fan", "inlet", "filter", "settle"),
+     "measure the air speed in the inlet with the mill running"),
+    (("inner_heat", "casing", "film", "stick", "specific_heat", "heat_", "glass"),
+     "note the outlet temperature every two minutes from a cold start"),
+    (("bite", "nip", "jam"),
+     "raise the feed rate in steps and note where the mill first labours"),
+    (("sieve", "slow_share", "usable", "skim", "contact", "peg", "clear", "shape", "layer", "scatter", "wall",
+      "rate_multiplier", "chamber", "hub", "bulk", "friction"),
+     "after ten minutes of steady feed, stop and weigh the powder collected and the charge left inside"),
+)  # fmt: skip
+_MEASURE_ANYWAY = "run ten minutes at steady feed, weigh the powder and sieve 50 g of it"
+# Where the mill does not run as drawn, by the limit it goes beyond; nothing else can be measured on it.
+_MEASURE_EMPTY = {
+    "outlet temperature": "measure the air speed in the inlet, and the power from the socket, of the empty mill",
+    "shaft power": "read the power from the socket with the mill running empty",
+}
+
+_ROOM_K = 293.15  # where a prediction does not say
+
+
+def sentences(p: Prediction) -> list[str]:
+    """The paragraphs that lead the report, most wanted first; powder and energy only where there is any."""
+    runs = p.status != "cannot run"
+    said = [how_much(p), what_binds(p)]
+    said += [how_fine(p), energy_words(p), hammers(p), stall_risk(p)] if runs else []
+    said += [how_sure(p), measure_next(p)]
+    said += [engines_agree(p), how_exact(p)] if runs else []
+    return [s for s in said if s]
+
+
+def how_much(p: Prediction) -> str:
+    """Rate and temperature, or that the mill cannot do what was asked."""
+    name, batch = capital(p.mill_name), batch_of(p)
+    rate, most = p.main.scalars.get("throughput_kg_s"), p.main.scalars.get("capacity_kg_s")
+    if p.status == "cannot run":
+        return f"{name} cannot run like this: even with next to no feed, {_over(p)}."
+    if p.status == "over capacity":
+        if batch:
+            return f"{name} cannot take {_plain(batch[0], 'kg')} at once: {_over(p)}.{_warmth(p)}"
+        asked = _plain(p.requested_rate_kg_s, "kg/s") if math.isfinite(p.requested_rate_kg_s) else "feed"
+        limit = f": it takes at most about {_with_band(p, most)}" if _known(most) else ""
+        return f"{name} cannot take the {asked} asked for{limit}.{_never(p, most)}{_warmth(p, ' at that rate')}"
+    if batch:
+        return _batch_words(p, name, *batch)
+    if not _known(rate):
+        return f"{name}: the rate could not be predicted.{_warmth(p)}"
+    if not math.isfinite(p.requested_rate_kg_s):
+        text = f"{name} makes about {_with_band(p, rate)} of powder when it gets as much as it takes"
+    else:
+        text = f"{name} makes {_plain(rate.value, 'kg/s')} of powder, as fed"
+        text += f"; it would take about {_with_band(p, most)}" if _known(most) else ""
+    kilogram = f" One kilogram takes about {duration(1 / rate.value)}." if rate.value > 0 else ""
+    return f"{text}.{_never(p, rate)}{kilogram}{_warmth(p)}"
+
+
+def _batch_words(p: Prediction, name: str, mass_kg: float, time_s: float) -> str:
+    """What a batch has become at its end."""
+    rate, left = p.main.scalars.get("throughput_kg_s"), p.main.scalars.get("holdup_kg")
+    text = f"{name} is given {_plain(mass_kg, 'kg')} at once and runs {duration(time_s)}"
+    if not _known(rate) or not _known(left):
+        return f"{text}; what comes out could not be predicted.{_warmth(p)}"
+    out = min(1.0, rate.value * time_s / mass_kg)
+    shown = f"{100 * out:.0f} %" if out < 0.985 else f"{math.floor(1000 * out) / 10:.1f} %"
+    text += f": {shown} of it comes out as powder, {_share_left(p, left, mass_kg)} stays inside"
+    return f"{text}. Taken over the whole time that is {_plain(rate.value, 'kg/s')}.{_warmth(p)}"
+
+
+def _share_left(p: Prediction, left: Scalar, mass_kg: float) -> str:
+    """The charge left, in grams no finer than a hundredth, with its band."""
+    places = 2 if mass_kg < 0.1 else 1 if mass_kg < 1 else 0
+    grams = [number(max(0.0, v) * 1e3, places) for v in (left.value, left.low, left.high)]
+    text = f"{grams[0]} g"
+    if math.isfinite(left.low) and math.isfinite(left.high):
+        text += f" ({band_name(p)} {grams[1]} to {grams[2]} g)"
+    return text
+
+
+def _over(p: Prediction) -> str:
+    """Which limit is exceeded, with its numbers: a clause."""
+    limit = next((x for x in p.limits if x.name == p.binding), None)
+    if limit is None:
+        return f"the limit of {p.binding} is exceeded" if p.binding else "a limit is exceeded"
+    words = named(p, limit)
+    return words.replace(" (", " is ").rstrip(")") if far_over(limit) else f"{words} is over its limit"
+
+
+def _known(scalar: Scalar | None) -> bool:
+    return scalar is not None and math.isfinite(scalar.value)
+
+
+def _never(p: Prediction, rate: Scalar | None) -> str:
+    """That some draws of the parameters do not run, where the low end of the rate is next to nothing."""
+    if rate is None or not math.isfinite(rate.low) or rate.low > 1e-3 * rate.value:
+        return ""
+    return " For some plausible parameter values it cannot run at all."
+
+
+def _warmth(p: Prediction, when: str = "") -> str:
+    outlet = p.main.scalars.get("outlet_temperature_K")
+    if not _known(outlet):
+        return ""
+    if batch_of(p):
+        text = f" It gets as warm as {_with_band(p, outlet)}"
+    else:
+        text = f" Powder and air leave at {_with_band(p, outlet)}{when}"
+    if math.isfinite(p.temperature_limit_K):
+        text += f"; the limit is {number(p.temperature_limit_K - 273.15, 0)} °C"
+    return text + "."
+
+
+def _with_band(p: Prediction, scalar: Scalar) -> str:
+    shown = Shown(scalar)
+    if not shown.band or shown.fixed:
+        return f"{shown.value} {shown.unit}".strip()
+    return f"{shown.value} {shown.unit} ({band_name(p)} {shown.band} {shown.unit})".replace(" )", ")")
+
+
+def _plain(value: float, unit: str) -> str:
+    """A number that was given, not predicted: as it was given, in its workshop unit."""
+    shown, factor, offset = shown_unit(value, unit)
+    return f"{digits(value * factor + offset)} {shown}".strip()
+
+
+def band_name(p: Prediction) -> str:
+    """ "80 % band"."""
+    return f"{p.band_level * 100:.3g} % band" if math.isfinite(p.band_level) else "band"
+
+
+def room_K(p: Prediction) -> float:
+    """The temperature of the room in kelvin, as the config says."""
+    room = config_value(p, "air", "room", "K")
+    return room if math.isfinite(room) else _ROOM_K
+
+
+def how_fine(p: Prediction) -> str:
+    """x50 and x90 with their bands, in words."""
+    x50, x90 = p.main.scalars.get("x50_m"), p.main.scalars.get("x90_m")
+    if not _known(x50):
+        return ""
+    text = f"How fine: half of the powder by mass is finer than x50 = {_with_band(p, x50)}"
+    if _known(x90):
+        text += f", 90 % is finer than x90 = {_with_band(p, x90)}"
+    return f"{text}. The sieve hole is {_plain(p.hole_m, 'm')}.{_kinds(p)}"
+
+
+def _kinds(p: Prediction) -> str:
+    """That one median says little: of two kinds of powder with next to nothing between, or a very wide one."""
+    span, t = p.main.scalars.get("span"), p.main.table
+    if not _known(span) or span.value <= WIDE_SPAN or not np.isfinite(t.product_q3).all():
+        return ""
+    quarter, most = (_size(float(psd.x_at(t.edges_m, t.product_q3, q))) for q in (0.25, 0.75))
+    sizes = f"a quarter of it is finer than {quarter}, a quarter coarser than {most}"
+    gap = _gap(t.edges_m, t.product_q3)
+    if gap is None:
+        return f" A very wide powder: {sizes}, so x50 means little here."
+    share, low, high = gap
+    fine, coarse = (f"{100 * s:.0f} %" for s in (share, 1 - share))
+    ends = f"{fine} is finer than {_size(low)}, {coarse} coarser than {_size(high)}"
+    return f" Two kinds of powder: {ends}, with little between; x50 means little here."
+
+
+def _size(size_m: float) -> str:
+    shown, factor, _ = shown_unit(size_m, "m")
+    return f"{digits(size_m * factor, 2)} {shown}"
+
+
+def _gap(edges_m: np.ndarray, q3: np.ndarray) -> tuple[float, float, float] | None:
+    """(share finer, lower and upper end [m]) of the widest stretch with little powder; None below a factor of 2."""
+    good = edges_m > 0
+    u, q = np.log(edges_m[good]), q3[good]
+    grid = np.linspace(u[0], u[-1], 400)
+    curve = np.interp(grid, u, q)
+    ends = np.searchsorted(curve, curve + LITTLE, side="right") - 1  # how far each point sees little more powder
+    inside = (curve > 0.1) & (curve[ends] < 0.9)
+    width = np.where(inside, grid[ends] - grid, 0.0)
+    i = int(np.argmax(width))
+    if width[i] < math.log(2.0):
+        return None
+    return float((curve[i] + curve[ends[i]]) / 2), math.exp(grid[i]), math.exp(grid[ends[i]])
+
+
+def energy_words(p: Prediction) -> str:
+    """Energy per kilogram in both units, gross and net, and what the hits do."""
+    gross, net = p.main.scalars.get("gross_J_kg"), p.main.scalars.get("net_J_kg")
+    if not _known(gross):
+        return ""
+    text = f"Energy: {_with_band(p, gross)} from the socket, or {_kilojoule(gross)}"
+    if _known(net) and net.value > 0:
+        text += f"; {Shown(net).value} {Shown(net).unit} of it comes on top of what the empty mill draws"
+    return f"{text}.{_hits(p)}"
+
+
+def _hits(p: Prediction) -> str:
+    """How often a particle is hit, and how many of the hits can break it."""
+    hits, share = p.main.scalars.get("hits_per_particle"), p.main.scalars.get("hits_above_threshold_share")
+    if not (_known(hits) and _known(share)):
+        return ""
+    text = f" A particle is hit about {digits(hits.value, 2)} times before it leaves"
+    if share.value < 5e-4:
+        if nip_works(p):
+            return f"{text}, never hard enough to break it: what breaks it is the nip between bar and wall."
+        return f"{text}; no hit is hard enough to break it, edges only wear it down. Raise the speed."
+    return f"{text}; {digits(share.value * 100, 2)} % of the hits are hard enough to break it."
+
+
+def _kilojoule(s: Scalar) -> str:
+    return f"{digits(s.value / 1e3, 2)} kJ/kg"
+
+
+def hammers(p: Prediction) -> str:
+    """How far swinging hammers lay back: their effective tip speed beside that of stretched-out ones."""
+    tip, omega = p.main.scalars.get("tip_speed_m_s"), p.main.scalars.get("speed_rad_s")
+    radius = config_value(p, "rotor", "radius", "m")
+    if config_table(p, "rotor").get("mount") != "swinging" or not (_known(tip) and _known(omega)):
+        return ""
+    return (
+        f"Hammers: they lay back, so they work like tips at {digits(tip.value)} m/s; stretched out it would be "
+        f"{digits(radius * omega.value)} m/s."
+    )
+
+
+def stall_risk(p: Prediction) -> str:
+    """The stall probability of the chamber mode in words."""
+    t = p.trace
+    if t is None or t.runs <= 0:
+        return ""
+    asked = _plain(p.requested_rate_kg_s, "kg/s") if math.isfinite(p.requested_rate_kg_s) else "this rate"
+    how = f"Stalls: started empty, fed {asked} and followed piece by piece, {stall_counts(t)}"
+    low, high = 100 * t.stall_low, 100 * t.stall_high
+    return f"{how}; the chance of it is {digits(low, 2)} to {digits(high, 2)} % (95 % interval)."
+
+
+def stall_counts(t: ChamberTrace) -> str:
+    """How many runs of the chamber mode stalled: "none of 48 runs of 3 s stalled"."""
+    count = "none" if t.stalls == 0 else f"all {t.runs}" if t.stalls == t.runs else f"{t.stalls}"
+    runs = f"runs of {duration(t.duration_s)} stalled"
+    if t.chokes:
+        runs += f" ({'all' if t.chokes == t.stalls else t.chokes} of these with a full chamber)"
+    return f"{count} {runs}" if t.stalls == t.runs else f"{count} of {t.runs} {runs}"
+
+
+def how_sure(p: Prediction) -> str:
+    """What the numbers rest on, and the three parameters that open the band of x50 and of the rate most."""
+    weak = [q for q in p.parameters if q.basis in BASES[BASES.index("from memory") : BASES.index("config")]]
+    own = [q for q in p.parameters if q.basis in ("measured", "calibrated")]
+    total = len(p.parameters)
+    if calibrated := [q for q in p.parameters if q.basis == "calibrated"]:
+        text = f"How sure: calibrated on {calibrated[0].source}, which determined {len(calibrated)} of {total}"
+        return f"{text} parameters and ties the others together; {len(weak)} still rest on assumption or memory."
+    if own:
+        text = f"How sure: {len(own)} of {total} parameters are measured or calibrated"
+    else:
+        text = "How sure: nothing here is measured on your mill"
+    text += f", {len(weak)} of {total} {'' if own else 'parameters '}are assumed or from memory."
+    if not math.isfinite(p.band_level):
+        return text + " No band was run, so take these numbers as one guess among many."
+    return text + ("" if p.status == "cannot run" else _moved_by(p))
+
+
+def _moved_by(p: Prediction) -> str:
+    """The parameters that move x50 and the rate most, and by how much each does alone."""
+    seen: set[str] = set()
+    rate = "what comes out" if batch_of(p) else "the rate"
+    changes, decides = [], ""
+    for key, words in (("x50_m", "x50"), ("throughput_kg_s", rate)):
+        ranked = [item for item in widest(p, key)[:3] if item[1] > 1.005]
+        folds = [f"{digits(f, 2)}-fold with {_parameter(n, seen)}" for n, f in ranked if f < WITHOUT_END]
+        ends = [_parameter(n, seen) for n, f in ranked if f >= WITHOUT_END]
+        changes += [f"{words} changes {join_words(folds)}"] if folds else []
+        if ends and not decides:
+            decides = f" Whether anything comes out at all can hang on {join_words(ends, 'or')} alone."
+    if changes:
+        changes[0] = f" Each alone, from its lowest to its highest plausible value: {changes[0]}"
+    return "".join(["; ".join(changes), "." if changes else "", decides])
+
+
+def _parameter(name: str, seen: set[str]) -> str:
+    """A parameter in words, with its identifier the first time."""
+    words = parameter_words(name) if name in seen else f"{parameter_words(name)} ({name})"
+    seen.add(name)
+    return words
+
+
+def widest(p: Prediction, key: str) -> list[tuple[str, float]]:
+    """Ranked parameters for an output, whether it is keyed with or without its unit; factors may be inf."""
+    for name in (key, key.split("_")[0]):
+        if name in p.widest:
+            return [(n, f) for n, f in p.widest[name] if not math.isnan(f)]
+    return []
+
+
+def measure_next(p: Prediction) -> str:
+    """The measurement that narrows what widens the band most, and a second one of another kind."""
+    if any(q.basis == "calibrated" for q in p.parameters) and p.status != "cannot run":
+        return "Measure next: `millsim next` with this config ranks what would narrow the band further."
+    ranked = [name for key in ("x50_m", "throughput_kg_s") for name, _ in widest(p, key)[:3]]
+    advice = list(dict.fromkeys(_measurement(name) for name in ranked)) or [_MEASURE_ANYWAY]
+    if p.status == "cannot run":
+        advice = [_MEASURE_EMPTY[p.binding]] if p.binding in _MEASURE_EMPTY else []
+    if not advice:
+        return ""
+    text = f"Measure next: {advice[0]}."
+    return text + (f" Then {advice[1]}." if len(advice) > 1 else "")
+
+
+def _measurement(name: str) -> str:
+    return next((words for starts, words in _MEASURE if name.startswith(starts)), _MEASURE_ANYWAY)
+
+
+def how_exact(p: Prediction) -> str:
+    """What the width of the size classes leaves uncertain, where that is not little, and how to better it."""
+    what = {"holdup_kg": "the charge left" if batch_of(p) else "the charge", "gross_J_kg": "the energy"}
+    errors = class_errors(p)
+    coarse = [k for k in what if errors.get(k, 0.0) > COARSE_CLASSES]
+    said = [f"{what[k]} is known to {digits(errors[k] * 100, 2)} % only" for k in coarse[:1]]
+    said += [f"{what[k]} to {digits(errors[k] * 100, 2)} %" for k in coarse[1:]]
+    if not said:
+        return ""
+    ratio = config_table(p, "run").get("class_ratio", 1.15)
+    finer = 1.05 if ratio > 1.08 else max(1.02, 1 + (ratio - 1) / 2)
+    better = f"; run.class_ratio = {finer:.3g} makes it better" if ratio > 1.025 else ""
+    return f"Size classes: {join_words(said)}{better}."

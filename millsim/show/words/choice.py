@@ -1,0 +1,315 @@
+"""A choice in plain words and as JSON: what is asked, what meets it, what to build, or what comes nearest."""
+
+import math
+from collections import Counter
+
+import numpy as np
+
+from ...base.quantities.written import capital, digits, join_words, table, wrap
+from ...errors import InputError, Problem
+from ...explore.choose.advise import Advice
+from ...explore.choose.changes import change_words, changes
+from ...explore.choose.front import WORDS_MET, WORDS_MISSED
+from ...explore.choose.judge import known_draws, loads_unknown, wilson
+from ...explore.choose.noise import Comparison, compare, verdict
+from ...explore.choose.picks import LIKELY
+from ...explore.choose.record import Build, Target, Wish
+from ...explore.choose.sentences import circuit_words, counted
+from ...explore.choose.targets import judged, to_measure
+from ...explore.choose.words import figure, limit_words, size_words, value_words
+from ...explore.sweep.reasons import failed_words
+from ...explore.sweep.record import Sweep
+from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OVER
+
+DUST = (
+    "Sieving plastic powder makes dust: fine dust in air can explode and harms lungs. Close the sieve, draw off its "
+    "air through a filter, earth all metal, wear a dust mask."
+)
+COLD_M = 150e-6  # median below which the trade grinds plastics cold or makes them by precipitation
+
+
+def refuse_if_nothing_runs(sweep: Sweep, name: str) -> None:
+    """Raise InputError with the commonest reason where no point of a sweep gives powder."""
+    p = sweep.points
+    if (p.status <= OVER).any():
+        return
+    reasons = Counter(failed_words(r) for r in p.reason.values())
+    limits, counts = np.unique(p.binding[p.status == CANNOT], return_counts=True)
+    for limit, count in zip(limits.tolist(), counts.tolist(), strict=True):
+        reasons[f"{LIMITS[limit]} is over its limit even with next to no feed"] += count
+    missing = int((p.status == MISSING).sum())
+    if missing:
+        reasons["not computed yet"] += missing
+    words, count = reasons.most_common(1)[0] if reasons else ("no answer", p.status.size)
+    message = f"none of its {p.status.size} points gives any powder, so there is nothing to choose from"
+    hint = "change the axes or the base config of the sweep" if words != "not computed yet" else "run the sweep first"
+    raise InputError(Problem(name, "", f"{message}; the commonest reason, {count} times: {words}", hint=hint))
+
+
+def text(sweep: Sweep, a: Advice) -> str:
+    """The whole answer for people."""
+    blocks = [_paragraphs(_lead(sweep, a)), ["What is asked:", *_asked_table(a)], _sources(a.choice.target)]
+    if a.choice.builds:
+        blocks += [["What to build:", *_builds(a)], _builds_table(a) if len(a.choice.builds) > 1 else []]
+    if a.choice.nearest is not None:
+        blocks.append(_paragraphs(_nearest(sweep, a)))
+    blocks += [_paragraphs(_told_apart(sweep, a)), _paragraphs(_rests_on(sweep, a))]
+    return "\n\n".join("\n".join(b) for b in blocks if b) + "\n"
+
+
+def _paragraphs(sentences: list[str]) -> list[str]:
+    return [line for s in sentences if s for line in wrap(s)]
+
+
+def _lead(sweep: Sweep, a: Advice) -> list[str]:
+    """How many meet the target, and whether the mill as built does."""
+    c, n = a.choice, a.judged.runs.size
+    left = int((sweep.points.status == MISSING).sum()) // sweep.replicates
+    met, what = int(a.judged.meets.sum()), f'{sweep.name}, sweep held against "{c.target.title}"'
+    settings = "settings" if sweep.replicates > 1 else "points"
+    count = f"{met} of {n} {settings} meet{'s' if met == 1 else ''}" if met else f"none of the {n} {settings} meets"
+    lead = f"{capital(what)}: {count} the target{', but see the sieve after the mill' if c.builds and not met else ''}."
+    if left:
+        lead += f" That is so far: {left} of the {n} {settings} are not computed yet."
+    return [f"{lead} {_built(a)}", *([c.target.note] if c.target.note else [])]
+
+
+def _built(a: Advice) -> str:
+    known = known_draws(a.built.points, 0) if np.isfinite(a.built.probability[0]) else 0
+    met = round(float(a.built.probability[0]) * known) if known else 0
+    draws = f"{met} of {known} parameter draws" if met else f"none of {known} parameter draws"
+    if a.choice.as_built_meets:
+        return f"The mill as built meets it{f', in {draws}' if known else ''}."
+    return f"The mill as built does not: {a.built.binds[0]}{f' (it does in {draws})' if known else ''}."
+
+
+def _asked_table(a: Advice) -> list[str]:
+    """Every wish: limit, mill as built, first recommendation or nearest point."""
+    build = a.choice.builds[0] if a.choice.builds else a.choice.nearest
+    head, rows = ["", "asked", "as built", "build 1" if a.choice.builds else "nearest"], []
+    for w in judged(a.choice.target):
+        best = _achieved(a, build, w) if build is not None else math.nan
+        built = float(a.built.achieved[w.name][0])
+        rows.append([w.about, limit_words(w), *(value_words(v, w) if v == v else "none" for v in (built, best))])
+    return table(head, rows)
+
+
+def _achieved(a: Advice, b: Build, w: Wish) -> float:
+    if b.circuit is not None and a.sieved is not None:
+        return float(a.sieved.judged.achieved[w.name][0])
+    return float(a.choice.achieved[w.name][b.point])
+
+
+def _sources(target: Target) -> list[str]:
+    """What each limit rests on, and what is to be measured."""
+    lines = ["Where the limits are from:"]
+    rests: dict[str, list[str]] = {}
+    for w in judged(target):
+        rests.setdefault(_rest(w), []).append(w.about)
+    for rest, names in rests.items():
+        lines += [f"  {line}" for line in wrap(f"{join_words(names)}: {rest}.")]
+    for w in to_measure(target):
+        lines += [f"  {line}" for line in wrap(f"Not predicted, measure it: {w.about} ({_rest(w)}).")]
+    return lines
+
+
+def _rest(w: Wish) -> str:
+    """Basis and source of a limit."""
+    return w.source if w.basis in w.source else f"{w.basis}: {w.source}"
+
+
+def _builds(a: Advice) -> list[str]:
+    lines = []
+    for i, b in enumerate(a.choice.builds, start=1):
+        lines += wrap(f"{i}. {capital(b.role)}.")
+        change = change_words(b.changes)
+        for line in (capital(f"change {change}.") if b.changes else f"{capital(change)}.", b.sentence):
+            lines += [f"   {x}" for x in wrap(line)]
+    return lines
+
+
+def _builds_table(a: Advice) -> list[str]:
+    """The recommendations side by side."""
+    window, rows = a.choice.target.window is not None, []
+    for i, b in enumerate(a.choice.builds, start=1):
+        c, v = b.circuit, a.judged.points.values
+        s = b.point // (a.choice.meets.size // a.judged.runs.size)
+        rate = c.accepted_kg_s if c else float(v["throughput_kg_s"][s])
+        gross = c.gross_J_kg if c else float(v["gross_J_kg"][s])
+        warm = c.outlet_temperature_K if c else float(v["outlet_temperature_K"][s])
+        inside = a.sieved.accepted_kg_s if c and a.sieved else float(a.choice.accepted_kg_s[b.point])
+        chance = "" if math.isnan(b.probability) else f"{100 * b.probability:.0f} %"
+        cells = [figure(rate, "kg/s"), figure(inside, "kg/s") if window else "", figure(gross, "J/kg")]
+        rows.append([f"build {i}", *cells, figure(warm, "K"), chance])
+    return table(["", "powder", "of it in the window", "energy", "outlet", "draws that meet it"], rows)
+
+
+def _nearest(sweep: Sweep, a: Advice) -> list[str]:
+    """The point that misses least, the ways out, and what a sieve after the mill gives."""
+    b = a.choice.nearest
+    change = f"change {change_words(b.changes)}" if b.changes else "the mill as built"
+    no_nearer = a.built.distance[0] <= a.judged.distance[b.point // sweep.replicates]
+    alas = "No point of the sweep comes nearer than the mill as built." if no_nearer and b.changes else ""
+    said = [*([alas] if alas else []), f"Nearest: {change}. {b.sentence}", *a.help, _likeliest(sweep, a), _cold(a)]
+    if a.sieved is not None and not a.sieved.meets:
+        own = change_words(changes(sweep, a.sieved.setting * sweep.replicates))
+        said.append(f"{circuit_words(sweep, a.choice.target, a.sieved, a.drawn)} To change for that: {own}.")
+    return said
+
+
+def _likeliest(sweep: Sweep, a: Advice) -> str:
+    """Another point that meets the target in more draws than the nearest, where there is one."""
+    chance = np.nan_to_num(a.judged.probability, nan=0.0)
+    s, near = int(np.argmax(chance)), a.choice.nearest
+    if near is None or chance[s] <= np.nan_to_num(near.probability, nan=0.0):
+        return ""
+    known = known_draws(a.judged.points, s)
+    own = change_words(changes(sweep, s * sweep.replicates))
+    return f"Likeliest by the draws: {own}; it meets the target {counted(round(float(chance[s]) * known), known)}."
+
+
+def _cold(a: Advice) -> str:
+    """That so fine a powder is outside what such a mill makes of a plastic."""
+    tops = [w.high for w in a.choice.target.wishes if w.output == "x50_m"]
+    tops += [a.choice.target.window[1]] if a.choice.target.window else []
+    x50 = a.judged.points.values["x50_m"][a.judged.runs]
+    if not tops or min(tops) >= COLD_M or not x50.size or float(x50.min()) < min(tops):
+        return ""
+    return (
+        f"The finest median of this sweep is {size_words(float(x50.min()))}. Plastic as fine as asked is usually "
+        "ground deep-cold, or not ground at all but precipitated (common practice, no source)."
+    )
+
+
+def _told_apart(sweep: Sweep, a: Advice) -> list[str]:
+    """With Monte Carlo replicates: whether the runs tell the recommendations apart in fineness."""
+    own = [b for b in a.choice.builds if b.circuit is None]
+    if sweep.replicates < 2 or len(own) < 2:
+        return []
+    found = []
+    for i, b in enumerate(own[1:], start=2):
+        c = compared(sweep, own[0].point, b.point)
+        if c is not None:
+            found.append(capital(verdict(c, "build 1", f"build {i}", "finer", _means(c))))
+    return found
+
+
+def compared(sweep: Sweep, a: int, b: int) -> Comparison | None:
+    """Two settings, by the first point of each, compared by x50 of their replicate runs; None with too few runs.
+
+    The k-th runs of all settings have one seed, so those that both settings have are compared pair by pair.
+    """
+    n, x = sweep.replicates, sweep.points.values["x50_m"]
+    runs, good = ([v[p : p + n] for p in (a, b)] for v in (x, sweep.points.status <= OVER))
+    both = good[0] & good[1]
+    if both.sum() >= 2:
+        return compare(runs[0][both].tolist(), runs[1][both].tolist(), paired=True)
+    own = [r[g].tolist() for r, g in zip(runs, good, strict=True)]
+    if min(map(len, own)) < 1 or sum(map(len, own)) < 3:
+        return None
+    return compare(own[0], own[1])
+
+
+def _means(c: Comparison) -> list[str]:
+    return [f"x50 {size_words(c.mean_a)}", size_words(c.mean_b), f"{digits(c.pooled_sd * 1e6, 2)} µm"]
+
+
+def _rests_on(sweep: Sweep, a: Advice) -> list[str]:
+    """What the answer rests on and leaves out."""
+    status, said = sweep.points.status, []
+    met = bool(a.judged.meets.any())
+    if len(a.choice.front) > 1:
+        among, of = ("meet the target", a.judged.meets) if met else ("run", a.judged.runs)
+        said.append(
+            f"Trade-offs (Pareto front): of the {int(of.sum())} that {among}, {len(a.choice.front)} cannot be bettered "
+            f"in one of these without losing in another: {WORDS_MET if met else WORDS_MISSED}."
+        )
+    said.append("Every figure is of a point that was computed; nothing between points is interpolated.")
+    if not sweep.draw_count:
+        said.append("No parameter draws were computed, so how likely it is to meet the target is not known; "
+                    "draws = 16 in [sweep] adds that.")  # fmt: skip
+    elif loads_unknown(sweep.points, a.choice.target):
+        said.append("How likely it is to meet the target is not known: this sweep file does not keep the loads of its "
+                    "parameter draws; run the sweep again with this version.")  # fmt: skip
+    elif a.choice.builds and not (a.judged.probability[a.judged.meets] >= LIKELY).any() and met:
+        said.append("No point without a sieve meets the target in half of its parameter draws: measure first.")
+    if np.isfinite(a.judged.probability).any() or a.drawn[1]:
+        said.append("Chances in brackets are 80 % intervals (Wilson): what so few draws leave open of the share that "
+                    "meets the target among all that could be drawn.")  # fmt: skip
+    for code, one, many in (
+        (MISSING, "is not computed yet", "are not computed yet"), (FAILED, "has no answer", "have no answer"),
+        (CANNOT, "cannot run", "cannot run"),
+    ):  # fmt: skip
+        count = int((status == code).sum())
+        said += [f"Of {status.size} points {count} {one if count == 1 else many}."] if count else []
+    said += [DUST] if a.sieved is not None else []
+    return [*said, "This is a prediction; measure a first batch before you buy or cut metal."]
+
+
+def to_json(sweep: Sweep, a: Advice) -> dict:
+    """The --json object; figures in SI, null where unknown."""
+    c = a.choice
+    return {
+        "status": "ok", "meets": bool(c.meets.any()), "points": sweep.count, "settings": int(a.judged.runs.size),
+        "settings_that_meet": int(a.judged.meets.sum()), "as_built_meets": c.as_built_meets,
+        "as_built": {w.name: _number(float(a.built.achieved[w.name][0])) for w in judged(c.target)},
+        "as_built_probability": _number(float(a.built.probability[0])),
+        "target": {
+            "title": c.target.title, "window_m": list(c.target.window) if c.target.window else None,
+            "wishes": [_wish_json(w) for w in c.target.wishes],
+        },
+        "builds": [_build_json(a, b) for b in c.builds],
+        "nearest": _build_json(a, c.nearest) if c.nearest else None, "help": list(a.help),
+        "with_sieve": _sieve_json(sweep, a), "front": list(c.front), "draws": sweep.draw_count,
+    }  # fmt: skip
+
+
+def _number(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def _wish_json(w: Wish) -> dict:
+    return {
+        "name": w.name, "about": w.about, "least": _number(w.low), "most": _number(w.high), "unit": w.unit,
+        "basis": w.basis, "source": w.source, "predicted": w.output != "measure",
+    }  # fmt: skip
+
+
+def _build_json(a: Advice, b: Build) -> dict:
+    s = b.point // (a.choice.meets.size // a.judged.runs.size)
+    known = a.drawn[1] if b.circuit else known_draws(a.judged.points, s)
+    share = b.probability if known else math.nan
+    v = a.judged.points.values
+    return {
+        "point": b.point, "role": b.role, "sentence": b.sentence,
+        "changes": [dict(zip(("what", "as_built", "now"), x, strict=True)) for x in b.changes],
+        "achieved": {w.name: _number(_achieved(a, b, w)) for w in judged(a.choice.target)},
+        "throughput_kg_s": _number(b.circuit.accepted_kg_s if b.circuit else float(v["throughput_kg_s"][s])),
+        "gross_J_kg": _number(b.circuit.gross_J_kg if b.circuit else float(v["gross_J_kg"][s])),
+        "probability": _number(share), "draws": known,
+        "probability_80": list(wilson(round(share * known), known)) if known and share == share else None,
+        "sieve_m": b.circuit.aperture_m if b.circuit else None,
+    }  # fmt: skip
+
+
+def _sieve_json(sweep: Sweep, a: Advice) -> dict | None:
+    if a.sieved is None:
+        return None
+    c, x = a.sieved.circuit, a.sieved
+    return {
+        "point": x.setting * sweep.replicates, "aperture_m": c.aperture_m, "meets": x.meets,
+        "accepted_kg_s": c.accepted_kg_s, "gross_J_kg": c.gross_J_kg, "returned_kg_s": c.returned_kg_s,
+        "outlet_temperature_K": c.outlet_temperature_K,
+        "achieved": {w.name: _number(float(x.judged.achieved[w.name][0])) for w in x.judged.wishes},
+    }  # fmt: skip
+
+
+def targets_text(found: dict[str, Target]) -> str:
+    """The ready targets: name, what for, what is asked."""
+    lines = []
+    for name, target in found.items():
+        lines.append(f"{name}: {target.title}")
+        asked = join_words([f"{w.about} {limit_words(w)}" for w in judged(target)])
+        lines += [f"    {line}" for line in wrap(asked)]
+    lines += ["", "Most limits are from memory: check them with your buyer. To change one:"]
+    return "\n".join([*lines, "  millsim targets rotational-moulding > my-target.toml"]) + "\n"

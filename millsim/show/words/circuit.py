@@ -1,0 +1,338 @@
+"""Closed circuits and lines of two mills in plain words, as tables and as JSON."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from ...base.quantities.scalar import Scalar
+from ...base.quantities.written import Shown, capital, digits, table, wrap
+from ...mill.config.mill import Config
+from ...record.limits import CANNOT, OVER
+from ...studies.circuit.band import CircuitBand
+from ...studies.circuit.line import ASKED, FIRST, Line
+from ...studies.circuit.loop import Circuit
+from .heat import binds, celsius, plain
+
+FIGURES = {  # name in Circuit: (unit, words)
+    "fresh_kg_s": ("kg/s", "fresh feed"),
+    "total_kg_s": ("kg/s", "goes through the mill"),
+    "accepted_kg_s": ("kg/s", "accepted powder"),
+    "oversize_kg_s": ("kg/s", "does not pass the sieve"),
+    "yield_share": ("%", "share that passes, each time"),
+    "circulating_load": ("%", "returned over fresh feed"),
+    "gross_J_kg": ("J/kg", "energy, per kg accepted"),
+    "net_J_kg": ("J/kg", "of it above idling"),
+    "outlet_temperature_K": ("K", "outlet temperature"),
+    "holdup_kg": ("kg", "charge in the mill"),
+    "x10_m": ("m", "x10 of the accepted powder"),
+    "x50_m": ("m", "x50"),
+    "x90_m": ("m", "x90"),
+}
+NOTHING = 1e-9  # circulating load that is none
+MUCH = 2.0  # circulating load worth a word
+TRADE = "vibratory screens are said to pass 85 to 95 % of it (common practice, no source)"
+CAUTIONS = (
+    "Sieving plastic powder outside the mill makes dust, and so does carrying the oversize back: fine plastic dust in "
+    "air can explode and harms lungs. Close the sieve, draw off its air through a filter, earth all metal, no heaps, "
+    "no open sieving beside sparks or flames; wear a dust mask. Stop the mill before you reach into the way back.",
+    "This is a prediction, no clearance to run: local codes and licensed practice decide.",
+)
+_NO_BAND = "No band was run, so take these numbers as one guess among many."
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A mill with a sieve, the oversize set aside and returned, each with its band where draws were run."""
+
+    config: Config
+    aside: Circuit
+    closed: Circuit
+    aside_band: CircuitBand | None
+    closed_band: CircuitBand | None
+    seed: int
+    efficiency_given: bool
+
+    @property
+    def draws(self) -> int:
+        """Parameter draws behind the bands."""
+        return self.closed_band.ok.size if self.closed_band else 0
+
+
+def scalar(c: Circuit, name: str, band: CircuitBand | None = None) -> Scalar:
+    """A figure of a circuit with its band."""
+    unit, words = FIGURES[name]
+    low, high = band.ends(name) if band else (math.nan, math.nan)
+    return Scalar(float(getattr(c, name)), unit, words, low=low, high=high)
+
+
+def circuit_text(a: Answer) -> str:
+    """The answer for people."""
+    lines = [line for s in sentences(a) if s for line in wrap(s)]
+    lines += ["", *figure_table(a), ""]
+    return "\n".join([*lines, *(line for s in rests_on(a) for line in wrap(s))]) + "\n"
+
+
+def sentences(a: Answer) -> list[str]:
+    """How much, beside setting aside, what goes round, what binds, how fine, how sure."""
+    if a.closed.code == CANNOT:
+        return [_lead(a), _aside(a) if a.aside.code != CANNOT else ""]
+    return [_lead(a), _aside(a), _round(a), _binds(a), _fine(a)]
+
+
+def _sieve(c: Circuit) -> str:
+    return f"{plain(c.aperture_m, 'm', 3)} sieve"
+
+
+def _said(c: Circuit, name: str, band: CircuitBand | None) -> str:
+    s = Shown(scalar(c, name, band))
+    text = f"{s.value} {s.unit}".strip()
+    return f"{text} (80 % band {s.band} {s.unit})".replace(" )", ")") if s.band and not s.fixed else text
+
+
+def _value(c: Circuit, name: str, band: CircuitBand | None) -> str:
+    """As `_said` with no band told, rounded as the band allows."""
+    s = Shown(scalar(c, name, band))
+    return f"{s.value} {s.unit}".strip()
+
+
+def _lead(a: Answer) -> str:
+    c, name = a.closed, capital(a.config.name)
+    lead = f"{name} closed with a {_sieve(c)}, oversize returned"
+    if c.code == CANNOT:
+        none = "" if a.aside.code == CANNOT else " once it is full of oversize, and what goes back grows without bound"
+        return f"{lead}: that cannot work, {c.reason}{none}."
+    rate, energy = _said(c, "accepted_kg_s", a.closed_band), _said(c, "gross_J_kg", a.closed_band)
+    at = f"at {energy} from the socket and {_said(c, 'outlet_temperature_K', a.closed_band)} at the outlet"
+    fine = f"powder finer than {plain(c.aperture_m, 'm', 3)}"
+    if c.code == OVER:
+        asked = plain(a.config.feed.rate_kg_s, "kg/s", 3)
+        return f"{lead}, cannot take the {asked} of fresh feed asked for: at most about {rate} of {fine}, {at}."
+    if a.config.feed.rate_kg_s is not None:
+        return f"{lead}, gives as fed {_value(c, 'accepted_kg_s', a.closed_band)} of {fine}, {at}."
+    return f"{lead}, makes about {rate} of {fine}, {at}."
+
+
+def _aside(a: Answer) -> str:
+    o = a.aside
+    if o.code != CANNOT and o.oversize_kg_s <= NOTHING * o.total_kg_s:
+        return ""
+    rate, energy = _said(o, "accepted_kg_s", a.aside_band), _said(o, "gross_J_kg", a.aside_band)
+    if o.code == CANNOT:
+        return f"With the oversize set aside it does not work either: {o.reason}."
+    lost = f"{digits(100 * (1 - o.yield_share), 2)} % of the feed is then left over as oversize"
+    text = f"With the oversize set aside, through the mill once: {rate} accepted, at {energy}; {lost}"
+    return f"{text}, {_value(o, 'oversize_kg_s', a.aside_band)}."
+
+
+def _round(a: Answer) -> str:
+    c = a.closed
+    if c.circulating_load <= NOTHING:
+        limit = a.config.sieve.hole_m / a.config.material.value("shape")
+        return (
+            f"The sieve sends nothing back: pieces that pass the mill's holes are at most {plain(limit, 'm', 3)}, so "
+            "closing the circuit changes nothing."
+        )
+    load = _said(c, "circulating_load", a.closed_band).replace(" (", ", ").rstrip(")")
+    text = (
+        f"For each kilogram of fresh feed {plain(c.circulating_load, 'kg', 3)} goes back (circulating load {load}), "
+        f"so a piece goes through the mill {digits(1 + c.circulating_load, 3)} times on average, and each time costs "
+        "energy: per kilogram accepted that is more than with the oversize set aside, but nothing is left over."
+    )
+    if c.gross_J_kg <= a.aside.gross_J_kg:
+        text = text.split(", and each time")[0] + "."
+    if c.circulating_load > MUCH:
+        text += " That is much to carry: finer holes in the mill send less back; try --set sieve.hole."
+    return text
+
+
+def _binds(a: Answer) -> str:
+    c = a.closed
+    text = f"All that goes through the mill, fresh and returned, is {_value(c, 'total_kg_s', a.closed_band)}"
+    if a.config.feed.rate_kg_s is not None and c.code != OVER:
+        return f"{text}; nothing binds at this rate, {binds(c.binding)} would be first."
+    return f"What binds: {binds(c.binding)}. {text}."
+
+
+def _fine(a: Answer) -> str:
+    x50, x90 = (_said(a.closed, n, a.closed_band) for n in ("x50_m", "x90_m"))
+    before = _value(a.aside, "x50_m", a.aside_band) if a.aside.code != CANNOT else ""
+    beside = f" Set aside, x50 of what passes would be {before}." if before else ""
+    return f"How fine: half of the accepted powder is finer than x50 = {x50}, 90 % than x90 = {x90}.{beside}"
+
+
+def _cell(c: Circuit, name: str, band: CircuitBand | None) -> tuple[str, str]:
+    s = Shown(scalar(c, name, band))
+    if not math.isfinite(scalar(c, name).value) or (c.code == CANNOT and name.endswith("kg_s")):
+        return "none", ""
+    return f"{s.value} {s.unit}".strip(), s.band if not s.fixed else ""
+
+
+def figure_table(a: Answer) -> list[str]:
+    """Lines: every figure with the oversize set aside and returned, and the bands."""
+    rows = []
+    for name, (_, words) in FIGURES.items():
+        aside, aside_band = _cell(a.aside, name, a.aside_band)
+        back, back_band = _cell(a.closed, name, a.closed_band)
+        if name == "circulating_load":
+            aside, aside_band = "none", ""
+        rows.append((words, aside, aside_band, back, back_band))
+    rows.append(("binds or comes nearest", a.aside.binding, "", a.closed.binding, ""))
+    return table(("", "set aside", "80 % band", "returned", "80 % band"), rows)
+
+
+def rests_on(a: Answer) -> list[str]:
+    """What the answer rests on, and the cautions."""
+    c = a.closed
+    said = [
+        f"{_cut(c, a.efficiency_given)}; {TRADE}. Sizes are sieve sizes, so it cuts at its aperture.",
+        f"What goes back is taken to have cooled to the feed's {celsius(a.config.feed.temperature_K)} (assumed). What "
+        "the sieve itself draws is not counted.",
+    ]
+    if a.draws:
+        works = a.closed_band.runs_share
+        not_all = f" In {digits(100 * works, 3)} % of them the closed circuit works." if works < 1.0 else ""
+        failed = int(np.count_nonzero(~a.closed_band.ok))
+        lost = f" {failed} did not settle and are left out." if failed else ""
+        said.append(f"Bands: 80 % of {a.draws} draws of all parameters within their ranges.{not_all}{lost}")
+    else:
+        said.append(_NO_BAND)
+    if a.config.calibration is None:
+        said.append("Nothing here is measured on your mill.")
+    if c.code != CANNOT:
+        said.append(
+            f"Steady state found in {c.turns} turns: one more would change mixture and rate by {c.residual:.1g}; "
+            f"accepted over fresh feed is 1 to {abs(c.accepted_kg_s / c.fresh_kg_s - 1.0):.1g}."
+        )
+    return [*said, *CAUTIONS]
+
+
+def _cut(c: Circuit, given: bool) -> str:
+    """How sharp the sieve is, and whether anyone said so."""
+    eta = digits(100 * c.efficiency, 3)
+    if given:
+        return f"The sieve passes {eta} % of what is finer than its aperture (given) and nothing coarser"
+    return f"The sieve is taken as sharp: it passes {eta} % of what is finer than its aperture (assumed)"
+
+
+def circuit_json(a: Answer) -> dict:
+    """The answer as plain JSON types in SI; null where there is nothing."""
+    return {
+        "status": a.closed.status, "mill": a.config.name, "config_sha256": a.config.sha256,
+        "aperture_m": a.closed.aperture_m, "efficiency": a.closed.efficiency,
+        "efficiency_basis": "given" if a.efficiency_given else "assumed", "draws": a.draws, "seed": a.seed,
+        "set_aside": of_circuit(a.aside, a.aside_band), "returned": of_circuit(a.closed, a.closed_band),
+    }  # fmt: skip
+
+
+def of_circuit(c: Circuit, band: CircuitBand | None = None) -> dict:
+    """One circuit as JSON types: figures with unit, words and band, then the curves."""
+    figures = {}
+    for name, (unit, words) in FIGURES.items():
+        s = scalar(c, name, band)
+        figures[name] = {
+            "value": _finite(s.value), "unit": "1" if unit == "%" else unit, "words": words, "low": _finite(s.low),
+            "high": _finite(s.high),
+        }  # fmt: skip
+    curves = {n: [_finite(x) for x in getattr(c, n)] for n in
+              ("edges_m", "accepted_q3", "returned_q3", "mill_feed_q3")}  # fmt: skip
+    return {
+        "status": c.status, "reason": c.reason, "binding": c.binding, "closed": c.closed, "figures": figures, **curves,
+        "residual": _finite(c.residual), "turns": c.turns,
+    }  # fmt: skip
+
+
+def _finite(x: float) -> float | None:
+    return float(x) if math.isfinite(x) else None
+
+
+# --- two mills in a row ---
+
+
+def line_text(first: Config, second: Config, r: Line, efficiency_given: bool) -> str:
+    """A line of two mills for people; efficiency_given: by the user, of the sieve after the second mill."""
+    said = [_line_lead(first, second, r)]
+    if r.second is None or r.code == CANNOT:
+        return "\n".join(line for s in [*said, *CAUTIONS] for line in wrap(s)) + "\n"
+    said += [_line_binds(r), _line_energy(r), _line_fine(r)]
+    lines = [line for s in said for line in wrap(s)] + ["", *line_table(r), ""]
+    tail = [
+        "The powder of the first mill is the feed of the second as it is, with no curve fitted, cooled on its way to "
+        f"the {celsius(second.feed.temperature_K)} of the second's config (assumed). Feed size and rate in the second "
+        "config are not used."
+    ]
+    if r.second.closed:
+        tail.append(
+            "The sieve stands after the second mill and its oversize goes back there. "
+            f"{_cut(r.second, efficiency_given)}; {TRADE}. A way back to the first mill is not computed."
+        )
+    tail += [_NO_BAND + " Bands of each mill: millsim predict.", *CAUTIONS]
+    return "\n".join([*lines, *(line for s in tail for line in wrap(s))]) + "\n"
+
+
+def _line_lead(first: Config, second: Config, r: Line) -> str:
+    lead = f"{capital(first.name)}, then {second.name}"
+    if r.code == CANNOT:
+        return f"{lead}: this line cannot run. {capital(r.reason)}."
+    made = f"{plain(r.accepted_kg_s, 'kg/s', 3)} of powder at {plain(r.gross_J_kg, 'J/kg', 3)} from the socket"
+    if r.code == OVER:
+        asked = plain(first.feed.rate_kg_s, "kg/s", 3)
+        return f"{lead}: the line cannot take the {asked} asked for; it makes at most about {made}, both mills counted."
+    about = "makes as fed" if r.binds == ASKED else "makes about"
+    return f"{lead}: the line {about} {made}, both mills counted."
+
+
+def _line_binds(r: Line) -> str:
+    alone, rate = plain(r.first_alone_kg_s, "kg/s", 3), plain(r.rate_kg_s, "kg/s", 3)
+    if r.binds == ASKED:
+        return f"Neither mill binds at the {rate} asked for."
+    if r.binds == FIRST:
+        return f"The first mill binds ({binds(r.first.binding)}): the second takes all of the {alone} that it gives."
+    takes = plain(r.second_takes_kg_s, "kg/s", 3)
+    return (
+        f"The second mill binds ({binds(r.second.binding)}): the first would give {alone}, but of that powder the "
+        f"second takes {takes}. So the first is fed less; its powder is then another one, of which the second takes "
+        f"{rate}, found as the rate at which both agree. A smaller first mill would do."
+    )
+
+
+def _line_energy(r: Line) -> str:
+    one, two = (c.electrical_W / r.accepted_kg_s for c in (r.first, r.second))
+    temperatures = f"{celsius(r.first.outlet_temperature_K)} and {celsius(r.second.outlet_temperature_K)}"
+    return (
+        f"Of the energy the first mill takes {plain(one, 'J/kg', 3)}, the second {plain(two, 'J/kg', 3)}, per kilogram "
+        f"of powder of the line. Their powders leave at {temperatures}."
+    )
+
+
+def _line_fine(r: Line) -> str:
+    one, two = r.first, r.second
+    text = f"The first makes x50 = {plain(one.x50_m, 'm', 3)} of it, the second x10 / x50 / x90 = "
+    return text + " / ".join(plain(x, "m", 3) for x in (two.x10_m, two.x50_m, two.x90_m)) + "."
+
+
+def line_table(r: Line) -> list[str]:
+    """Lines: the figures of both mills beside each other, energies per kg of the line's powder in the last column."""
+    rows = []
+    for name, (_, words) in FIGURES.items():
+        if not r.second.closed and name in ("total_kg_s", "oversize_kg_s", "yield_share", "circulating_load"):
+            continue
+        sieve = name in ("oversize_kg_s", "yield_share", "circulating_load")
+        one = "" if sieve else _cell(r.first, name, None)[0]
+        both = plain(r.gross_J_kg, "J/kg", 3) if name == "gross_J_kg" else ""
+        rows.append((words, one, _cell(r.second, name, None)[0], both))
+    rows.append(("binds or comes nearest", r.first.binding, r.second.binding, ""))
+    return table(("", "first mill", "second mill", "both"), rows)
+
+
+def line_json(first: Config, second_sha256: str, second: Config, r: Line) -> dict:
+    """A line as plain JSON types in SI; second_sha256: hash of the second config with the powder it is fed."""
+    return {
+        "status": ("ok", "over capacity", "cannot run")[r.code], "reason": r.reason, "binds": r.binds,
+        "mills": [first.name, second.name], "config_sha256": [first.sha256, second_sha256],
+        "rate_kg_s": r.rate_kg_s, "first_alone_kg_s": _finite(r.first_alone_kg_s),
+        "second_takes_kg_s": _finite(r.second_takes_kg_s), "accepted_kg_s": r.accepted_kg_s,
+        "gross_J_kg": _finite(r.gross_J_kg), "first": of_circuit(r.first),
+        "second": of_circuit(r.second) if r.second else None, "residual": _finite(r.residual), "turns": r.turns,
+        "aperture_m": _finite(r.second.aperture_m) if r.second else None,
+    }  # fmt: skip

@@ -1,0 +1,134 @@
+"""An idle run as a report in plain words. Its JSON twin is in benchjson."""
+
+import math
+
+from ...base.quantities.written import digits, join_words, table
+from ...learn.measured.idlerun import FOR_LOSS, TELL_APART, TERMS, IdleFit, IdleModel, withheld
+from .bench import span, text
+
+
+def idle_text(fit: IdleFit, model: IdleModel | None) -> str:
+    """The report of an idle run."""
+    where = "at the mains" if fit.at == "mains" else "at the shaft"
+    lines = [_idle_first(fit, where)]
+    if fit.distinct > 1:
+        lines += _idle_doubts(fit)
+    if model is not None:
+        lines += ["", *_model_lines(fit, model)]
+    lines += ["", *_idle_table(fit, model), ""]
+    if fit.meter_assumed:
+        lines.append(f"Assumed: the power meter is right to within {fit.meter * 100:g} % (say --meter otherwise).")
+    if model is not None:
+        eta = f"; efficiency of the motor {100 * model.efficiency:.3g} %" if fit.at == "mains" else ""
+        air = f"the air in the empty mill has {model.T_K - 273.15:.0f} °C (say --temperature otherwise)"
+        lines.append(f"Assumed: {air}{eta}.")
+    elif fit.at == "mains":
+        lines.append("These are watts at the mains, motor loss included; with --config they are led to the shaft.")
+    if fit.ignored:
+        lines.append(f"Columns not read: {', '.join(fit.ignored)}.")
+    return text(lines)
+
+
+def _idle_first(fit: IdleFit, where: str) -> str:
+    name = f"Idle run {fit.name}"
+    if fit.distinct == 1:
+        watts = digits(float(fit.power_W.mean()))
+        return (
+            f"{name}: {watts} W {where} at {_rpm(fit.omega.mean())}. One speed gives only the sum of bearings and "
+            "windage; measure at half that speed too to part them."
+        )
+    top = float(fit.omega[-1])
+    parts = {n: float(v) for n, v in fit.parts(top).items()}
+    errors = dict(zip(TERMS, (fit.se[0] * top, fit.se[1] * top**3, fit.se[2]), strict=True))
+    said = [f"{n} {digits(parts[n])} ± {digits(errors[n], 2)} W" for n in TERMS if n != "motor loss" or fit.has_loss]
+    return f"{name}: at {_rpm(top)} {join_words(said)}, {where} (± is one standard error)."
+
+
+def _rpm(omega: float) -> str:
+    return f"{digits(float(omega) * 30 / math.pi)} rpm"
+
+
+def _idle_doubts(fit: IdleFit) -> list[str]:
+    """What the speeds do not tell."""
+    lines = [f"P = {digits(fit.terms[0])} N m × ω + {digits(fit.terms[1])} W s³ × ω³"
+             + (f" + {digits(fit.terms[2])} W" if fit.has_loss else "") + ", ω in rad/s."]  # fmt: skip
+    if not fit.told_apart:
+        ratio = float(fit.omega[-1] / fit.omega[0])
+        lines.append(
+            "The speeds do not tell the terms apart: a term is known to no better than "
+            f"{100 * TELL_APART:.0f} % of the power. They span a factor {digits(ratio, 2)}; half and full speed, or a "
+            "finer meter, would. The sum holds."
+        )
+    if name := fit.below_zero():
+        lines.append(
+            f"Left free, the {name} would come out below zero, more than the meter explains: was a speed or a reading "
+            "wrong, or was the mill colder at one of them?"
+        )
+    if fit.at == "mains" and not fit.has_loss:
+        if fit.distinct >= FOR_LOSS:
+            lines.append(f"A fixed loss of the motor does not show; it may be up to {digits(fit.loss_most_W, 2)} W.")
+        else:
+            lines.append(f"A fixed loss of the motor counts as bearings here; {FOR_LOSS} speeds or more would show it.")
+    if fit.dof > 0 and fit.chi2 > 3.0 * fit.dof + 3.0:
+        lines.append("The readings scatter more than the meter explains; the errors are widened accordingly.")
+    return lines
+
+
+def _idle_table(fit: IdleFit, model: IdleModel | None) -> list[str]:
+    fitted = sum(fit.parts(fit.omega).values()) if fit.distinct > 1 else fit.omega * math.nan
+    rows = []
+    for i, (w, p) in enumerate(zip(fit.omega, fit.power_W, strict=True)):
+        own = "" if fit.distinct == 1 else digits(float(fitted[i]))
+        more = ("", "", "")
+        if model is not None:
+            low, now, high = (float(v) for v in model.watts(w))
+            more = (digits(float(model.tip_speed_m_s[i])), digits(now), span(low, high))
+        rows.append((digits(float(w) * 30 / math.pi, 4), more[0], digits(float(p)), own, *more[1:]))
+    return table(("speed / rpm", "tip / (m/s)", "measured / W", "fitted / W", "model / W", "model's range / W"), rows)
+
+
+def _model_lines(fit: IdleFit, m: IdleModel) -> list[str]:
+    """Measured against the mill's config, and the lines to paste."""
+    words = {
+        "within": f"The measured idle power is within what the model allows for {m.mill_name}.",
+        "high": (
+            f"The measured idle power is above what the model allows for {m.mill_name}: does something rub, are "
+            "bearings or seals tight or dry, is the belt too tight, or was the speed higher than thought?"
+        ),
+        "low": (
+            f"The measured idle power is below what the model allows for {m.mill_name}: was the speed lower than "
+            "thought, does the meter read true at low load, or is the rotor smaller than in the config?"
+        ),
+    }
+    lines = [words[m.verdict], *_which_term(fit, m)]
+    if why := withheld(fit, m):
+        return [*lines, f"No lines for the config: {why}."]
+    lines += ["To make the model reproduce it, put into the config:", "  [model]"]
+    lines += [f"  windage_factor = {digits(m.windage_factor, 4)}"]
+    lines += [f'  bearing_torque = "{digits(m.bearing_torque_Nm, 4)} N m"']
+    errors = f"± {digits(m.windage_factor_se, 2)} and ± {digits(m.bearing_torque_se, 2)} N m"
+    if m.split_assumed:
+        lines.append("One speed gives only the sum: the bearing torque is the config's, the windage takes the rest.")
+    elif fit.has_loss:
+        loss = f"The motor's fixed loss of {digits(fit.terms[2])} W is not in these lines"
+        lines.append(f"Standard errors {errors}. {loss}.")
+    else:
+        lines.append(f"Standard errors {errors}.")
+    return lines
+
+
+def _which_term(fit: IdleFit, m: IdleModel) -> list[str]:
+    """Which term is outside the range of the model card, and what that points to."""
+    if m.split_assumed or not fit.told_apart:
+        return []
+    lines = []
+    (f_low, f_high), (t_low, t_high) = m.prior["windage_factor"], m.prior["bearing_torque"]
+    if m.bearing_torque_Nm - m.bearing_torque_se > t_high:
+        lines.append("The part in step with speed is high: bearings, seals or a rub.")
+    if m.windage_factor - m.windage_factor_se > f_high:
+        lines.append("The part with speed cubed is high: more air is moved than thought, or the speed was higher.")
+    if m.windage_factor + m.windage_factor_se < f_low:
+        lines.append("The part with speed cubed is low: the air turns with the rotor, or the speed was lower.")
+    if m.bearing_torque_Nm + m.bearing_torque_se < t_low:
+        lines.append("The part in step with speed is low: better bearings than assumed, which is possible.")
+    return lines

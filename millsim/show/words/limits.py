@@ -1,0 +1,214 @@
+"""Limits in words: the load on each, its verdict, what binds, and what would help. Reads a Prediction only."""
+
+import math
+
+from ...base.quantities.written import digits, join_words, number, shown_unit
+from ...record.asked import batch_of, feed_size
+from ...record.prediction import Limit, Prediction
+
+BINDS = 1.02  # a limit with less headroom than this binds now
+FAR_OVER = 5.0  # a load this many times the limit is far off the state it was reckoned from: no number
+NO_BREAKING_HITS = 1e-3  # share of hits above the threshold below which hits do not feed the mill's output
+MUCH_AIR = 0.4  # share of the shaft power in air and bearings above which these are what to mend
+
+_LIMIT_WORDS = {
+    "sieve": "the share of pegged holes",
+    "chamber": "the charge in the chamber",
+    "jam": "the jam index",
+    "feed opening": "the flow through the feed opening",
+}
+# What moves a limit out of the way; each is a trend of the model. Power, heat, chamber and jam: see `remedy`.
+SELF_HEATED_K = 3.0  # by so much hits must have heated the powder above the air to be called the reason
+_REMEDY = {
+    "sieve": "a sieve with more holes or larger holes (coarser powder), cleared more often",
+    "feed opening": "a wider feed opening",
+}
+
+
+def headroom(limit: Limit) -> float:
+    """How far the load may still grow: the margin; none where the limit is below the load at rest."""
+    return 0.0 if limit.capacity < limit.zero else limit.margin
+
+
+def at_asked_rate(p: Prediction, limit: Limit) -> bool:
+    """Whether the load shown is at the feed rate asked for, while the others are at what the mill takes."""
+    over = p.status == "over capacity" and math.isfinite(p.requested_rate_kg_s) and not batch_of(p)
+    return over and limit.name == p.binding and headroom(limit) < 1 / BINDS
+
+
+def verdict(limit: Limit, binding: str) -> str:
+    """One word or two on a limit."""
+    free = headroom(limit)
+    if free < 1 - 1e-6:
+        return "EXCEEDED"
+    if limit.name == binding:
+        return "binds" if free <= BINDS else "first to bind"
+    return "at limit" if free <= BINDS else "close" if free < 1.2 else "ok"
+
+
+def limit_figures(x: Limit) -> tuple[str, str, str]:
+    """Load, capacity and unit of a limit, as strings; shares in percent, no number far over the limit."""
+    if x.name == "sieve" and x.unit in ("1", "-"):
+        return _load(x.load * 100, x.capacity * 100), digits(x.capacity * 100), "%"
+    unit, factor, offset = shown_unit(x.capacity if math.isfinite(x.capacity) else x.load, x.unit)
+    load, capacity = x.load * factor + offset, x.capacity * factor + offset
+    if offset:
+        return number(load, 0 if abs(capacity - load) >= 10 else 1), number(capacity, 0), unit
+    if far_over(x):
+        return "far over", digits(capacity), unit
+    return _load(load, capacity), digits(capacity), unit
+
+
+def _load(load: float, capacity: float) -> str:
+    """A load with fewer digits where it is small beside the limit, and 0 where it is next to nothing."""
+    small = abs(load) / abs(capacity) if capacity else math.inf
+    return "0" if small < 1e-4 else digits(load, 2 if small < 0.02 else 3)
+
+
+def far_over(x: Limit) -> bool:
+    """Whether the load is so far above the limit that a number would claim too much."""
+    return x.unit != "K" and 0 < x.margin < 1 / FAR_OVER
+
+
+def verdict_words(p: Prediction, x: Limit) -> str:
+    """The verdict on a limit, with the rate it is for where that is not the rate found."""
+    return verdict(x, p.binding) + (" (at the rate asked for)" if at_asked_rate(p, x) else "")
+
+
+def margin_words(x: Limit) -> str:
+    """How far a limit is away: kelvin of a temperature, else how many times the load fits."""
+    if x.unit == "K":
+        return f"{number(x.capacity - x.load, 0 if abs(x.capacity - x.load) >= 10 else 1)} K"
+    if far_over(x):
+        return f"under {1 / FAR_OVER:g}"
+    return digits(x.margin, 3 if x.margin < 2 else 2) if x.margin < 100 else "over 100"
+
+
+def named(p: Prediction, limit: Limit) -> str:
+    """A limit in words with its load and the most it takes in brackets."""
+    words = _LIMIT_WORDS.get(limit.name, f"the {limit.name}")
+    if not (math.isfinite(limit.load) and math.isfinite(limit.capacity)):
+        return words
+    load, capacity, unit = limit_figures(limit)
+    if far_over(limit):
+        figures = f"far over its limit of {capacity} {unit}".strip()
+    elif unit in ("", "°C"):
+        figures = f"{f'{load} {unit}'.strip()}, limit {f'{capacity} {unit}'.strip()}"
+    else:
+        figures = f"{load} of {capacity} {unit}"
+    return f"{words} ({figures}{' at the rate asked for' if at_asked_rate(p, limit) else ''})"
+
+
+def what_binds(p: Prediction) -> str:
+    """The limit that binds or would bind first, what it means, what would come next, and what would help."""
+    binding = next((x for x in p.limits if x.name == p.binding), None)
+    if binding is None:
+        return f"What binds: {p.binding}." if p.binding else ""
+    told = binding.sentence.rstrip(".")
+    said = f"{named(p, binding)}: {told[:1].lower()}{told[1:]}." if told else f"{named(p, binding)}."
+    if headroom(binding) > BINDS:
+        text = f"What binds: nothing at this {'charge' if batch_of(p) else 'rate'}. First would come {said}"
+    else:
+        text = f"What binds: {said}"
+    rest = sorted((x for x in p.limits if x is not binding), key=headroom)
+    full = [named(p, x) for x in rest if headroom(x) <= BINDS]
+    if full:
+        text += f" At or over the limit too: {join_words(full)}."
+    elif rest and math.isfinite(headroom(rest[0])) and p.status != "cannot run":
+        text += f" Next would come {named(p, rest[0])}."
+    return text + (remedy(p, binding) if headroom(binding) <= BINDS else "")
+
+
+def remedy(p: Prediction, limit: Limit) -> str:
+    """What would help against a limit that binds, as sentences that follow on others; nothing if unknown."""
+    if limit.name == "shaft power":
+        return _against_power(p)
+    if limit.name == "chamber":
+        return _against_charge(p, limit)
+    if limit.name == "outlet temperature":
+        return _against_heat(p)
+    words = _against_jam(p) if limit.name == "jam" else _REMEDY.get(limit.name, "")
+    return f" What would help: {words}." if words else ""
+
+
+def _against_power(p: Prediction) -> str:
+    into = p.main.ledger_in_W
+    air, bearings = (into[k].value if k in into else 0.0 for k in ("windage", "bearings"))
+    total = sum(s.value for s in into.values())
+    if total > 0 and air + bearings > MUCH_AIR * total:
+        share = f"{100 * (air + bearings) / total:.0f} %"
+        if bearings > air:
+            helps = "a lower speed or bearings and seals that turn more easily"
+            return f" What would help: {helps}: {share} of the shaft power goes into bearings and air."
+        where = "moving air and into the bearings"
+        if bearings < 0.1 * air:
+            share, where = f"{100 * air / total:.0f} %", "moving air"
+        return f" What would help: slower, fewer or lower bars: {share} of the shaft power goes into {where}."
+    if hits_too_weak(p) and not nip_works(p):
+        return _harder_hits(p)
+    return " What would help: a stronger motor, larger holes (coarser powder) or a larger sieve."
+
+
+def _against_heat(p: Prediction) -> str:
+    """Against a hot outlet: powder hotter than the air around it has its heat from hits, else the air has it."""
+    air, powder = (p.main.scalars.get(f"{name}_temperature_K") for name in ("air", "powder"))
+    helps = " What would help: more air, colder feed or air"
+    if air is None or powder is None or not powder.value - air.value > SELF_HEATED_K:
+        return f"{helps}, or a speed at which the empty mill heats less."
+    above = f"{powder.value - air.value:.0f} K above the air ({number(air.value - 273.15, 0)} °C)"
+    return f" The powder leaves {above}, because hits heat the pieces themselves.{helps}."
+
+
+def _against_charge(p: Prediction, limit: Limit) -> str:
+    """The chamber floods because pieces do not break, or because they wait for the sieve."""
+    smaller = "a smaller batch" if batch_of(p) else "slower feed"
+    if hits_too_weak(p):
+        return _harder_hits(p)
+    if "waits to be broken" in limit.sentence:
+        return f" What would help: a higher tip speed, {smaller} or larger holes (coarser powder)."
+    return f" What would help: a larger sieve, larger holes (coarser powder) or {smaller}."
+
+
+def _against_jam(p: Prediction) -> str:
+    """Against a jam; a wider gap only where hits break pieces too, else it takes away the only thing that does."""
+    less = "a smaller batch" if batch_of(p) else "slower or more even feed"
+    return f"{'' if hits_too_weak(p) else 'a wider gap, '}{less}, a heavier rotor or a stronger motor"
+
+
+def hits_too_weak(p: Prediction) -> bool:
+    """Whether next to no hit can break a piece."""
+    share = p.main.scalars.get("hits_above_threshold_share")
+    return share is not None and share.value < NO_BREAKING_HITS
+
+
+def nip_works(p: Prediction) -> bool:
+    """Whether the nip between bar and wall takes power worth naming, that is, breaks pieces."""
+    nip = p.main.ledger_in_W.get("nip")
+    return nip is not None and nip.value > 1e-3 * sum(s.value for s in p.main.ledger_in_W.values())
+
+
+def _harder_hits(p: Prediction) -> str:
+    """That the tip speed is too low to break anything, and which hits would."""
+    tip, size, speed = p.main.scalars.get("tip_speed_m_s"), feed_size(p, 0.5), breaking_speed(p)
+    at = f"At {digits(tip.value, 2)} m/s hits" if tip is not None and math.isfinite(tip.value) else "Hits"
+    text = f" {at} do not break this material: raise the tip speed"
+    if math.isfinite(speed):
+        text += f"; pieces of {digits(size * 1e3, 2)} mm need hits of about {digits(speed, 2)} m/s, finer ones more"
+    return f"{text}."
+
+
+def breaking_speed(p: Prediction) -> float:
+    """Speed [m/s] from which hits break the median piece of the feed: sqrt(2 xw_min / x); NaN if unknown.
+
+    xw_min runs log-linearly between its two temperatures, as in the model.
+    """
+    q = {a.name: a.value for a in p.parameters}
+    outlet, x = p.main.scalars.get("outlet_temperature_K"), feed_size(p, 0.5)
+    warm = q.get("xw_min_warm", math.nan)
+    cold = q.get("xw_min_cold", warm)
+    T_warm, T_cold = q.get("temperature_warm", math.nan), q.get("temperature_cold", math.nan)
+    if not (warm > 0 and cold > 0 and x > 0):
+        return math.nan
+    share = (T_warm - outlet.value) / (T_warm - T_cold) if outlet is not None and T_warm > T_cold else 0.0
+    share = min(1.0, share) if math.isfinite(share) else 0.0
+    return math.sqrt(2 * warm ** (1 - share) * cold**share / x)

@@ -1,0 +1,184 @@
+"""The pre-build review in words, and as JSON: what was checked, what was not, and what no program checks."""
+
+import math
+import re
+import textwrap
+from dataclasses import asdict
+
+from ...base.quantities.written import capital, digits, join_words, sentence, table, wrap
+from ...mill.config.mill import Config
+from ...studies.prebuild.bars import couple
+from ...studies.prebuild.facts import DYNAMIC, Facts
+from ...studies.prebuild.hammer import bite_on_screws, pull, screws
+from ...studies.prebuild.line import VERDICTS, Line
+from ...studies.prebuild.review import GROUPS
+
+_INDENT = 15
+_KEY = re.compile(r"\b(?:rotor|shaft|stator|drive|air|guard)\.[a-z_]+")
+_SHOWN = {  # SI unit: (shown unit, factor, offset); the first that makes the value at least 0.1, else the last
+    "Pa": (("MPa", 1e-6, 0.0),),
+    "m": (("mm", 1e3, 0.0), ("µm", 1e6, 0.0)),
+    "m2": (("cm²", 1e4, 0.0),),
+    "m3": (("m³", 1.0, 0.0),),
+    "m3/s": (("m³/h", 3600.0, 0.0),),
+    "kg/m3": (("g/m³", 1e3, 0.0),),
+    "kg/s": (("kg/h", 3600.0, 0.0), ("g/h", 3.6e6, 0.0)),
+    "rad/s": (("rpm", 30.0 / math.pi, 0.0),),
+    "rad": (("°", 180.0 / math.pi, 0.0),),
+    "K": (("°C", 1.0, -273.15),),
+    "1": (("", 1.0, 0.0),),
+}
+_SHARES = ("hits hard enough to break", "speed lost at rated power")  # numbers people read in percent
+NOT_COVERED = (
+    "welds, keys, clamping and how the rotor sits on its shaft; life of the bearings; belt, coupling and wiring",
+    "fatigue, cracks, corrosion and faults of the steel; parts hit by a screw or a stone",
+    "how the guard is fastened, its openings and its interlock; whether anyone can reach in",
+    "explosion protection, vents and suppression; fumes of hot plastic; fire in filter and heap",
+)
+STANDARDS = (
+    "EN ISO 12100 and EN 12012-1 (machines that reduce plastics), ISO 14119, ISO 14120 and EN ISO 13857 (guards, "
+    "interlocks, reach), ISO 13849-1 and EN 60204-1 (controls, wiring), ISO 21940-11 (balance), EN 1127-1, "
+    "ISO 80079-36/-37, ISO/IEC 80079-20-2 and NFPA 660 (dust that may explode), Machinery Directive 2006/42/EC and "
+    "Regulation (EU) 2023/1230, ATEX 1999/92/EC"
+)
+CAUTION = (
+    "This is a screening by handbook formulas and a model, not a design code and no clearance to run: a line that "
+    "passes says only that this formula, with these numbers, leaves a margin. Local codes and licensed practice come "
+    "first. First run: empty, guarded, from a distance, in steps of speed"
+)
+
+
+def review_text(config: Config, lines: list[Line]) -> str:
+    """The review for people: what fails first, then every line by group, then what was not checked."""
+    out = ["Before you cut steel", *_summary(lines), ""]
+    for group in GROUPS:
+        found = [x for x in lines if x.group == group]
+        out += [capital(group), *(text for x in found for text in _told(x))] if found else []
+        out += _screw_lines(config) if group == "rotor" else []
+        out += [""] if found else []
+    out += ["Never checked here", *(text for x in NOT_COVERED for text in _hang(f"- {x}"))]
+    which = "Standards that may apply (names from memory; which of them do, no program can say)"
+    out += ["", *wrap(f"{which}: {STANDARDS}.")]
+    out += ["", *wrap(f"{CAUTION}.")]
+    return "\n".join(out) + "\n"
+
+
+def review_json(config: Config, lines: list[Line]) -> dict:
+    """The review as plain JSON types in SI units; what is not known, or has no end, is null."""
+    counts = {verdict: sum(x.verdict == verdict for x in lines) for verdict in VERDICTS}
+    return {
+        "status": "a check failed" if counts["fails"] else "ok",
+        "mill": config.name,
+        "config_sha256": config.sha256,
+        "counts": counts,
+        "checks": [{k: _finite(v) for k, v in asdict(x).items()} for x in lines],
+        "screws": {
+            "load_N": DYNAMIC * pull(Facts(config, None)),
+            "bite_left_out_Nm": couple(Facts(config, None)),
+            "sizes": [asdict(s) for s in screws(Facts(config, None))],
+        },
+        "not_covered": list(NOT_COVERED),
+        "standards_from_memory": STANDARDS,
+        "caution": CAUTION,
+    }
+
+
+def _finite(value: object) -> object:
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def _summary(lines: list[Line]) -> list[str]:
+    """How many lines of each kind, and the names of those to look at."""
+    by = {verdict: [x for x in lines if x.verdict == verdict] for verdict in VERDICTS}
+    done = len(by["passes"]) + len(by["close"]) + len(by["fails"])
+    parts = [_count(by["fails"], "fails", "fail"), _count(by["close"], "is close", "are close")]
+    parts.append(_count(by["passes"], "passes", "pass"))
+    more = f"; {_count(by['not checked'], 'more was', 'more were')} not made" if by["not checked"] else ""
+    out = [f"{done} checks: {', '.join(parts)}{more}."]
+    for verdict in ("fails", "close"):
+        if by[verdict]:
+            out += _hang(f"{verdict.upper()}: {'; '.join(x.name for x in by[verdict])}.")
+    out += _hang(_notes(by["note"])) if by["note"] else []
+    if by["not checked"]:
+        out += _hang(f"NOT CHECKED: {'; '.join(x.name for x in by['not checked'])}.")
+        keys = dict.fromkeys(k for x in by["not checked"] for k in _KEY.findall(x.words))
+        out += _hang(f"To check more, give {join_words(list(keys))}.") if keys else []
+    return out
+
+
+def _notes(notes: list[Line]) -> str:
+    """How many lines are told without a verdict, and which of them miss the figure they stand beside."""
+    off = [f"{x.name} (margin {digits(x.margin, 2)})" for x in notes if x.margin is not None and x.margin < 1.0]
+    text = f"{len(notes)} {'note' if len(notes) == 1 else 'notes'}, neither passed nor failed"
+    return f"{text}; outside the trade rule or figure beside them: {'; '.join(off)}." if off else f"{text}."
+
+
+def _hang(text: str) -> list[str]:
+    """A paragraph two columns in, its further lines four."""
+    return ["    "[: 2 if i == 0 else 4] + part for i, part in enumerate(_narrow(text, 96))]
+
+
+def _count(found: list[Line], one: str, more: str) -> str:
+    return f"{len(found) or 'none'} {one if len(found) == 1 else more}"
+
+
+def _told(x: Line) -> list[str]:
+    """One line of the review: verdict, name and figures; words; formula and what it rests on."""
+    verdict = x.verdict.upper() if x.verdict in ("fails", "close") else x.verdict
+    figures = ", ".join(text for text in figures_of(x) if text)
+    head = f"  {verdict:<{_INDENT - 2}}{x.name}{f': {figures}' if figures else ''}"
+    rests = f"[{x.formula}. {sentence(x.basis)[:-1]}: {x.source}]"
+    said = x.words.removeprefix("Not checked: ")
+    words = [" " * _INDENT + part for text in (capital(said), rests) for part in _narrow(text, 100 - _INDENT)]
+    return [head, *words]
+
+
+def _narrow(text: str, width: int) -> list[str]:
+    """Lines of a text of that width; a number stays with the word after it."""
+    glued = re.sub(r"(?<=\d) (?=[%°A-Za-zµ])", "\u00a0", text)
+    lines = textwrap.wrap(glued, width, break_on_hyphens=False, break_long_words=False)
+    return [line.replace("\u00a0", " ") for line in lines]
+
+
+def figures_of(x: Line) -> tuple[str, str, str]:
+    """Value, limit and margin in words, each "" where not known: ("60 m/s", "at most 80 m/s", "margin 1.3")."""
+    if x.value is None:
+        return "", "", ""
+    if x.limit is None or x.margin is None:
+        return _number(x, x.value), "", ""
+    least = x.margin > 1.0 and x.value > x.limit or x.margin < 1.0 and x.value < x.limit
+    margin = digits(x.margin, 2) if x.margin < 100.0 else "over 100"
+    return _number(x, x.value), f"at {'least' if least else 'most'} {_number(x, x.limit)}", f"margin {margin}"
+
+
+def _number(x: Line, value: float) -> str:
+    """A value or limit of a line in a unit of the workshop."""
+    if x.name in _SHARES:
+        return f"{digits(100.0 * value, 2)} %"
+    if x.unit == "s" and value >= 90.0:
+        return f"{digits(value / 60.0, 2)} min"
+    choices = _SHOWN.get(x.unit, ((x.unit, 1.0, 0.0),))
+    largest = max(abs(v) for v in (x.value, x.limit) if v is not None)
+    unit, factor, offset = next((c for c in choices if largest * c[1] >= 0.1), choices[-1])
+    text = digits(value * factor + offset)
+    return f"{text}{'' if unit == '°' else ' '}{unit}".strip()
+
+
+def _screw_lines(config: Config) -> list[str]:
+    """What screws take that hold a hammer or a bar."""
+    f = Facts(config, None)
+    part = "a hammer" if f.swinging else "half a bar"
+    head = f"Screws of class 8.8 across the pull of {part}, {digits(pull(f), 3)} N, times {DYNAMIC:g} for blows"
+    head += ", without the turn of a bite" if bite_on_screws(f) else ""
+    rows = []
+    for s in screws(f):
+        row = [s.size, f"{digits(s.core_m * 1e3)} mm"]
+        for force, margin in ((s.single_N, s.single_margin), (s.double_N, s.double_margin)):
+            row += [f"{digits(force / 1e3, 2)} kN", digits(margin, 2)]
+        rows.append(row)
+    columns = ["screw", "core", "cut once", "margin", "cut twice", "margin"]
+    foot = (
+        "thread core in the cut, 0.4 of 640 MPa yield (from memory); below margin 1.5 take the next size, and better "
+        "let plain shanks carry the cut, not threads"
+    )
+    return [*_hang(f"{head}:"), *table(columns, rows), *_hang(foot)]

@@ -1,0 +1,375 @@
+"""A sieve sheet as a report in plain words, as one JSON object and as a table for a spreadsheet."""
+
+import csv
+import io
+import math
+from collections.abc import Sequence
+
+from ...base.numerics import psd
+from ...base.quantities.written import digits, join_words, percent, sentence, table, wrap
+from ...base.reading.cells import is_number, number
+from ...base.reading.fits import (
+    Finer,
+    Fit,
+    Percentile,
+    Scatter,
+    best,
+    fits,
+    percentile,
+    sauter,
+    scatter,
+    share_between,
+    span_of,
+)
+from ...base.reading.sheet import SieveSheet
+
+Window = tuple[float, float]  # m; 0 and inf where open
+LAWS = {"rrsb": "RRSB", "lognormal": "log-normal", "ggs": "Gates-Gaudin-Schuhmann"}
+_SIZE = {"rrsb": "x'", "lognormal": "x50", "ggs": "x_max"}
+_SHAPE = {"rrsb": "n", "lognormal": "sigma", "ggs": "m"}
+LOSS_SHOWN = 0.005  # from this loss on, sizes are given for both fates of what was lost
+SETTLED, LIKELY = 0.95, 0.8  # probabilities from which B counts as finer, and as probably finer
+
+
+def size_text(size_m: float) -> str:
+    """A size to the micrometre."""
+    if size_m < 1e-4:
+        return f"{digits(size_m * 1e6)} µm"
+    return f"{size_m * 1e3:.3f} mm" if size_m < 10e-3 else f"{size_m * 1e3:.1f} mm"
+
+
+def percentile_text(x: Percentile) -> str:
+    """A percentile, or the bound that the sieves give."""
+    if x.low_m == x.high_m:
+        return size_text(x.low_m)
+    return f"< {size_text(x.high_m)}" if math.isfinite(x.high_m) else f"> {size_text(x.low_m)}"
+
+
+def _name(sheet: SieveSheet) -> str:
+    return sheet.path.name if sheet.path else "sheet"
+
+
+def report(sheet: SieveSheet, window: Window | None = None) -> str:
+    """The report on one sheet: a sentence, the sheet as it was read, sizes, fits, cautions."""
+    lines = wrap(f"{_name(sheet)}: {_first_sentence(sheet)}")
+    lines += ["", *wrap(f"Read as: {'. '.join(map(_capital, sheet.said))}."), "", *_table(sheet), "", *_closure(sheet)]
+    lines += ["", *_sizes(sheet), "", *_fits(sheet)]
+    if window:
+        lines += ["", *wrap(window_text(sheet, window))]
+    if sheet.notes:
+        lines += ["", *wrap(f"Noted on the sheet: {'; '.join(sheet.notes)}.")]
+    for warning in sheet.warnings:
+        lines += ["", *wrap(f"Caution: {warning}.")]
+    return "\n".join(lines) + "\n"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _first_sentence(sheet: SieveSheet) -> str:
+    finest, coarsest = size_text(sheet.apertures_m[0]), size_text(sheet.apertures_m[-1])
+    if sheet.q3[0] >= 1.0:
+        return f"all of it is finer than the finest sieve: x10, x50 and x90 < {finest}. Use finer sieves."
+    if sheet.q3[-1] <= 0.0:
+        return f"none of it passes the coarsest sieve: x10, x50 and x90 > {coarsest}. Use coarser sieves."
+    half, most = (percentile(sheet.apertures_m, sheet.q3, p) for p in (0.5, 0.9))
+    middle = f"half of it by mass is finer than {size_text(half.x_m)}" if half.low_m == half.high_m else ""
+    middle = middle or f"x50 {percentile_text(half)}"
+    if most.low_m == most.high_m:
+        return f"{middle}, 90 % is finer than {size_text(most.x_m)}."
+    return f"{middle}, x90 {percentile_text(most)}."
+
+
+def _table(sheet: SieveSheet) -> list[str]:
+    """The sheet as read, coarsest first, with pan, sum and charge."""
+    places = 1 if sheet.resolution_share > 4e-4 else 2
+    grams = max(0, min(4, -math.floor(math.log10(sheet.step) + 1e-9))) if sheet.retained_g and sheet.step > 0 else 2
+    shown = [*sheet.q3, 1.0]
+    rows = []
+    for i in reversed(range(len(sheet.apertures_m))):
+        mass = f"{sheet.retained_g[i]:.{grams}f}" if sheet.retained_g else ""
+        share = f"{(shown[i + 1] - shown[i]) * 100:.{places}f}"
+        passing = f"{shown[i] * 100:.{places}f}"
+        rows.append((f"{sheet.apertures_m[i] * 1e6:.6g}", _as_given(sheet, i), mass, share, passing))
+    in_g = bool(sheet.retained_g)
+    rows.append(("pan", "", f"{sheet.pan_g:.{grams}f}" if in_g else "", f"{shown[0] * 100:.{places}f}", ""))
+    rows.append(("sum", "", f"{sheet.sum_g:.{grams}f}" if in_g else "", f"{100:.{places}f}", ""))
+    if sheet.charge_g is not None:
+        exact = abs(round(sheet.charge_g, grams) - sheet.charge_g) < 1e-9
+        rows.append(("charge", "", f"{sheet.charge_g:.{grams}f}" if exact else f"{sheet.charge_g:.6g}", "", ""))
+    return table(("aperture µm", "as given", "retained g", "retained %", "Q3 %"), rows)
+
+
+def _as_given(sheet: SieveSheet, i: int) -> str:
+    """The aperture as written, unless it was a plain number of mm or um."""
+    text = sheet.given[i] if sheet.given else ""
+    if is_number(text) and any(abs(number(text) * f / sheet.apertures_m[i] - 1) < 1e-6 for f in (1e-3, 1e-6)):
+        return ""
+    return text
+
+
+def _closure(sheet: SieveSheet) -> list[str]:
+    """What became of the charge."""
+    loss = sheet.loss_share
+    if sheet.pan_is == "passed":
+        return wrap("The pan was not weighed, so the loss is not known; see both columns below.")
+    if loss is None:
+        if sheet.pan_is == "rest":
+            return wrap("The sheet does not tell the loss: what passed was not weighed apart.")
+        return wrap("No charge is given, so the loss is not known; add a row charge,<mass>.")
+    whole = sheet.charge_g if sheet.percent_sum is None else None
+    mass = f"{digits(loss * whole)} g, " if whole and abs(loss) > 5e-5 else ""
+    verdict = "good" if abs(loss) <= 0.03 else "usable with care" if loss <= 0.05 else "not good enough"
+    lost = digits(round(loss * 100, 2) + 0.0, 2)  # no -0
+    return wrap(f"Loss: {mass}{lost} % of the charge ({digits((1 - loss) * 100, 4)} % found again: {verdict}).")
+
+
+def _sizes(sheet: SieveSheet) -> list[str]:
+    """x10, x50, x90, span and Sauter diameter; twice where the loss matters."""
+    both = sheet.q3_loss_fine and max(f - s for f, s in zip(sheet.q3_loss_fine, sheet.q3_loss_shared, strict=True)) > 0
+    both = both and (sheet.pan_is != "weighed" or (sheet.loss_share or 0.0) > LOSS_SHOWN)
+    curves = [sheet.q3_loss_shared, sheet.q3_loss_fine] if both else [sheet.q3]
+    rows = []
+    for p in (0.1, 0.5, 0.9):
+        rows.append((f"x{p * 100:.0f}", *(percentile_text(percentile(sheet.apertures_m, q, p)) for q in curves)))
+    rows.append(("span (x90 - x10) / x50", *(_span_text(sheet, q) for q in curves)))
+    heads = (
+        "",
+        f"loss of all sizes alike{' (used)' * (sheet.pan_is != 'passed')}",
+        f"loss all finer than {size_text(sheet.apertures_m[0])}{' (used)' * (sheet.pan_is == 'passed')}",
+    )
+    lines = wrap("Sizes by mass, log-linear between sieves, never extrapolated:")
+    return [*lines, *table(heads if both else ("", "size"), rows), "", *wrap(_sauter_text(sheet))]
+
+
+def _sauter_text(sheet: SieveSheet) -> str:
+    """The Sauter diameter, and what its two ends rest on."""
+    diameter, unresolved = sauter(sheet)
+    finest = size_text(sheet.apertures_m[0])
+    bound = f"at most {size_text(diameter)}, for the pan ({percent(unresolved)}) counts as {finest}"
+    held = 1.0 - sheet.q3[-1]
+    top = f"; what the coarsest sieve held ({percent(held)}) counts as finer than {size_text(sheet.closed()[0][-1])}"
+    value = bound if unresolved > 5e-5 else size_text(diameter)
+    return f"Sauter diameter x_1,2 (D[3,2]): {value}{top if held > 5e-5 else ''}."
+
+
+def _span_text(sheet: SieveSheet, q3: Sequence[float]) -> str:
+    value = span_of(sheet.apertures_m, q3)
+    return "unknown" if math.isnan(value) else f"{value:.2f}"
+
+
+def _fits(sheet: SieveSheet) -> list[str]:
+    """The three distributions, how they were fitted, and which fits best."""
+    found = fits(sheet.apertures_m, sheet.q3)
+    if not found:
+        return wrap("Too few sieves part the powder to fit a distribution: two at least need 0 < Q3 < 100 %.")
+    rows = [(LAWS[f.law], f"{_SIZE[f.law]} {size_text(f.size_m)}", f"{_SHAPE[f.law]} {digits(f.shape)}",
+             f"{f.largest * 100:+.1f} at {size_text(f.largest_at_m)}", f"{f.rms * 100:.1f}")
+            for f in found]  # fmt: skip
+    lines = wrap(
+        f"Fits: straight lines in their nets by unweighted least squares over the {found[0].points} sieves with "
+        "0 < Q3 < 100 %, so the tails count as much as the middle. RRSB: ln(-ln(1 - Q3)) against ln x (DIN 66145)."
+    )
+    lines += table(("law", "size", "shape", "largest difference in Q3, % points", "rms"), rows)
+    return [*lines, *wrap(f"  {best_text(found)}")]
+
+
+def best_text(found: Sequence[Fit]) -> str:
+    """Which distribution fits best, in words."""
+    first, clear = best(found)
+    if first.points < 3:
+        return "A line through two sieves always fits: this tells nothing about the law."
+    if clear:
+        text = f"{LAWS[first.law]} fits best"
+        verdict = "well" if first.rms < 0.01 else "fairly" if first.rms < 0.03 else "only roughly"
+        return sentence(f"{text}, and {verdict}: {first.rms * 100:.1f} percentage points rms")
+    alike = [LAWS[f.law] for f in found if f.rms - first.rms <= 0.005]
+    return f"{_capital(join_words(alike))} fit alike: these sieves do not tell them apart."
+
+
+def window_text(sheet: SieveSheet, window: Window) -> str:
+    """The mass share between two sizes, and on either side of them."""
+    low, high = window
+    shares = [share_between(sheet, *ends) for ends in ((low, high), (0.0, low), (high, math.inf))]
+    inside, finer, coarser = map(_share_text, shares)
+    where = f"Between {size_text(low)} and {size_text(high)}" if low > 0 and math.isfinite(high) else ""
+    where = where or (f"Finer than {size_text(high)}" if low <= 0 else f"Coarser than {size_text(low)}")
+    sides = f"; finer {finer}" * (low > 0) + f"; coarser {coarser}" * math.isfinite(high)
+    open_end = " A range stands where a limit lies beyond the sieves." if any(a != b for a, b in shares) else ""
+    return f"{where}: {inside} of the mass{sides}.{open_end}"
+
+
+def _share_text(ends: tuple[float, float]) -> str:
+    low, high = (f"{v * 100:.1f}" for v in ends)
+    return f"{low} %" if low == high else f"{low} to {high} %"
+
+
+# --- several sheets ------------------------------------------------------------------------------------------
+
+
+def replicates_report(sheets: Sequence[SieveSheet], window: Window | None = None) -> str:
+    """Each sheet in one line, then mean and scatter of x50, and the share in the window by sheet."""
+    rows = []
+    for s in sheets:
+        sizes = (percentile_text(percentile(s.apertures_m, s.q3, p)) for p in (0.1, 0.5, 0.9))
+        loss = s.loss_share
+        rows.append((_name(s), *sizes, _span_text(s, s.q3), "" if loss is None else f"{digits(loss * 100, 2)} %"))
+    lines = table(("sheet", "x10", "x50", "x90", "span", "loss"), rows)
+    lines += ["", *wrap(scatter_text(sheets))]
+    if window:
+        lines += ["", *(line for s in sheets for line in wrap(f"{_name(s)}: {window_text(s, window)}"))]
+    for s in sheets:
+        lines += [line for w in s.warnings for line in ("", *wrap(f"Caution, {_name(s)}: {w}."))]
+    return "\n".join(lines) + "\n"
+
+
+def medians(sheets: Sequence[SieveSheet]) -> list[float]:
+    """x50 (m) of the sheets that determine it."""
+    found = [percentile(s.apertures_m, s.q3, 0.5).x_m for s in sheets]
+    return [x for x in found if not math.isnan(x)]
+
+
+def scatter_text(sheets: Sequence[SieveSheet]) -> str:
+    """Mean and scatter of x50 in words."""
+    found = medians(sheets)
+    if len(found) < 2:
+        return "Fewer than two sheets determine x50, so there is no scatter to tell."
+    s = scatter(found)
+    left = f" ({len(sheets) - len(found)} left out: x50 not determined)" if len(found) < len(sheets) else ""
+    return (
+        f"x50 of {s.count} sheets{left}: mean {size_text(s.mean)}, one sheet scatters by {size_text(s.sd)} "
+        f"({digits(s.sd / s.mean * 100, 2)} %, standard deviation); the mean is known to ± {size_text(s.half_width)} "
+        f"(95 %, Student's t)."
+    )
+
+
+def finer_text(f: Finer, count_a: int, count_b: int) -> str:
+    """Whether the sheets after --against are finer, verdict first."""
+    chance, turned = f.probability, f.probability < 0.5
+    likely = max(chance, 1 - chance)
+    word = "coarser" if turned else "finer"
+    verdict = f"The sheets after --against are {word}" if likely >= SETTLED else "Not settled"
+    if LIKELY <= likely < SETTLED:
+        verdict = f"The sheets after --against are probably {word}, but it is not settled"
+    elif likely < LIKELY:
+        verdict = "A tie: the scatter is too large to tell which is finer"
+    more = max(f.with_one_more, 1 - f.with_one_more)
+    settle = "" if likely >= SETTLED else (
+        f" One more sheet of each would {'' if more >= SETTLED else 'not '}settle it ({more * 100:.0f} % if it repeats "
+        "these means and this scatter)."
+    )  # fmt: skip
+    return (
+        f"{verdict}: the chance of being {word} is {likely * 100:.0f} %. Mean x50 {size_text(f.mean_b)} "
+        f"({_sheets(count_b)}) against {size_text(f.mean_a)} ({_sheets(count_a)}); one sheet scatters by "
+        f"{size_text(f.pooled_sd)} (pooled; Student's t, {f.freedom} degree{'s' * (f.freedom != 1)} of freedom, flat "
+        f"prior).{settle}"
+    )
+
+
+def finer_report(f: Finer, count_a: int, count_b: int) -> str:
+    """`finer_text` in lines."""
+    return "\n".join(wrap(finer_text(f, count_a, count_b))) + "\n"
+
+
+def _sheets(count: int) -> str:
+    return f"{count} sheet{'s' * (count != 1)}"
+
+
+# --- for machines --------------------------------------------------------------------------------------------
+
+
+def to_json(sheet: SieveSheet, window: Window | None = None) -> dict:
+    """One sheet as plain JSON types; sizes in m, masses in g, shares of 1; what is not known is null."""
+    shown = [*sheet.q3, 1.0]
+    sieves = [
+        {
+            "aperture_m": a,
+            "given": sheet.given[i] if sheet.given else None,
+            "retained_g": sheet.retained_g[i] if sheet.retained_g else None,
+            "retained_share": shown[i + 1] - shown[i],
+            "q3": shown[i],
+        }
+        for i, a in enumerate(sheet.apertures_m)
+    ]
+    masses = {k: getattr(sheet, k) for k in ("pan_g", "sum_g", "charge_g", "additive_g", "loss_share", "resolution_g")}
+    diameter, unresolved = sauter(sheet)
+    found = fits(sheet.apertures_m, sheet.q3)
+    return _clean({
+        "file": _name(sheet),
+        "reading": sheet.reading,
+        "sieves": sieves,
+        "pan_share": shown[0],
+        "pan_is": sheet.pan_is,
+        **masses,
+        **{f"x{p * 100:.0f}_m": _percentile_json(sheet, p) for p in (0.1, 0.5, 0.9)},
+        "span": span_of(sheet.apertures_m, sheet.q3),
+        "sauter_m": {"value": diameter, "upper_bound": unresolved > 0, "unresolved_share": unresolved},
+        "fits": {f.law: _fit_json(f) for f in found},
+        "best_fit": best(found)[0].law if found else None,
+        "window": _window_json(sheet, window) if window else None,
+        "read_as": list(sheet.said),
+        "warnings": list(sheet.warnings),
+        "notes": list(sheet.notes),
+    })  # fmt: skip
+
+
+def _percentile_json(sheet: SieveSheet, p: float) -> dict:
+    x = percentile(sheet.apertures_m, sheet.q3, p)
+    bounds = {
+        name: percentile(sheet.apertures_m, q or sheet.q3, p).x_m
+        for name, q in (("if_loss_shared", sheet.q3_loss_shared), ("if_loss_fine", sheet.q3_loss_fine))
+    }
+    return {"value": x.x_m, "low": x.low_m, "high": x.high_m, **bounds}
+
+
+def _fit_json(f: Fit) -> dict:
+    return {"size_m": f.size_m, "shape": f.shape, "points": f.points, "rms": f.rms, "largest": f.largest,
+            "largest_at_m": f.largest_at_m}  # fmt: skip
+
+
+def _window_json(sheet: SieveSheet, window: Window) -> dict:
+    low, high = share_between(sheet, *window)
+    return {"low_m": window[0], "high_m": window[1], "least_share": low, "most_share": high}
+
+
+def scatter_json(s: Scatter) -> dict:
+    """Mean and scatter of replicates."""
+    return _clean({"count": s.count, "mean_m": s.mean, "sd_m": s.sd, "half_width_95_m": s.half_width})
+
+
+def finer_json(f: Finer) -> dict:
+    """The comparison of two kinds of replicates."""
+    return {"mean_m": f.mean_a, "mean_against_m": f.mean_b, "pooled_sd_m": f.pooled_sd, "freedom": f.freedom,
+            "probability_against_is_finer": f.probability, "with_one_more_each": f.with_one_more}  # fmt: skip
+
+
+def _clean(value: object) -> object:
+    """NaN and infinity as null."""
+    if isinstance(value, dict):
+        return {k: _clean(v) for k, v in value.items()}
+    if isinstance(value, list):
+        return [_clean(v) for v in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def csv_text(sheet: SieveSheet) -> str:
+    """The table for a spreadsheet, finest first: amounts, Q3, density per class above each aperture, fitted Q3."""
+    found = fits(sheet.apertures_m, sheet.q3)
+    edges, q3 = sheet.closed()
+    density = [*psd.q3_star(edges, q3), math.nan]
+    curves = [f.q3(sheet.apertures_m) for f in found]
+    header = ["aperture [um]", "as given", "retained [g]", "retained [%]", "Q3 [%]", "q3*(ln x) above [1]"]
+    rows: list[list[object]] = [[*header, *(f"Q3 {LAWS[f.law]} [%]" for f in found)]]
+    pan = "" if sheet.pan_g is None else f"{sheet.pan_g:.10g}"
+    rows.append(["0", "pan", pan, f"{sheet.q3[0] * 100:.10g}", "0", "", *[""] * len(found)])
+    shown = [*sheet.q3, 1.0]
+    for i, a in enumerate(sheet.apertures_m):
+        mass = f"{sheet.retained_g[i]:.10g}" if sheet.retained_g else ""
+        row = [f"{a * 1e6:.10g}", sheet.given[i] if sheet.given else "", mass]
+        row += [f"{(shown[i + 1] - shown[i]) * 100:.10g}", f"{shown[i] * 100:.10g}"]
+        row += ["" if math.isnan(density[i]) else f"{density[i]:.10g}", *(f"{c[i] * 100:.10g}" for c in curves)]
+        rows.append(row)
+    stream = io.StringIO()
+    csv.writer(stream, lineterminator="\n").writerows(rows)
+    return stream.getvalue()

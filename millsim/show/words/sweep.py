@@ -1,0 +1,170 @@
+"""A sweep in words: what is about to be computed, what was, and what it shows at a glance."""
+
+import re
+from collections import Counter
+from collections.abc import Iterable
+from pathlib import Path
+
+import numpy as np
+
+from ...base.quantities.written import digits, duration, join_words, shown_unit, table, wrap
+from ...errors import MillsimError
+from ...explore.sweep.compute import row_type
+from ...explore.sweep.record import Sweep
+from ...explore.sweep.runner import Report
+from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OK, OVER
+
+_GLANCE = (("x50_m", "x50"), ("x90_m", "x90"), ("throughput_kg_s", "powder"), ("gross_J_kg", "energy, gross"),
+           ("outlet_temperature_K", "outlet"))  # fmt: skip
+_OFTEN = 3
+THREAD_SHARE = 0.6  # of a further thread that is gained: some of the work is not done on two at once (measured)
+GATHERING = 2.5  # memory that gathering and writing take, over the bytes of all rows (measured, a million points)
+MUCH_GB = 2.0  # below this nothing is said
+
+
+def before(plan, report: Report, out: Path, points_file: Path) -> list[str]:
+    """What will be computed, how long it may take, where it goes."""
+    what = f"{report.planned} points ({sizes(plan)})"
+    if plan.draws:
+        what += f", each with {plan.draws} parameter draws"
+    left = report.left
+    tried = f", {report.computed} just computed to learn the pace" if report.computed else ""
+    twins = f", {report.twins} the same as another one" if report.twins else ""
+    lines = [f"{what}; {report.reused} known already{twins}{tried}, {left} to compute."]
+    if report.torn or (report.damaged and report.anew):
+        lines.append(_mended(report, points_file))
+    if report.changed and report.reused < report.planned:
+        lines += ["Since the last run of these points something has changed, so they are computed anew:"]
+        lines += [f"  {row}" for row in report.changed[:8]]
+        lines += [f"  and {len(report.changed) - 8} more"] if len(report.changed) > 8 else []
+    if left:
+        share = THREAD_SHARE if report.means == "threads" else 1.0
+        seconds = left * report.pace_s / (1.0 + share * (report.workers - 1))
+        means = "of the cluster" if report.means == "executor" else report.means
+        lines.append(f"About {duration(seconds)} on {report.workers} workers ({means}).")
+    lines.append(f"Results go to {out}; every point is kept in {points_file} as it comes.")
+    memory_GB = GATHERING * report.planned * row_type(plan.engine, plan.draws).itemsize / 1e9
+    if memory_GB > MUCH_GB:
+        lines.append(f"Writing them at the end takes about {digits(memory_GB, 2)} GB of memory; fewer draws take less.")
+    return lines
+
+
+def sizes(plan) -> str:
+    """How the points come about: "gap 5 x speed 5 x hole 3"."""
+    names = [a.key.rpartition(".")[2].replace("_", " ") for a in plan.axes]
+    if plan.design != "grid":
+        text = f"{plan.design} over {join_words(names)}"
+    else:
+        text = " × ".join(f"{n} {len(a.values)}" for n, a in zip(names, plan.axes, strict=True))
+    return text + (f" × {plan.replicates} seeds" if plan.engine == "montecarlo" else "")
+
+
+def _mended(report: Report, points_file: Path) -> str:
+    parts = [f"{report.torn} torn bytes at its end"] if report.torn else []
+    parts += [f"{report.damaged} damaged record{'s' if report.damaged > 1 else ''}"] if report.damaged else []
+    return f"{points_file} held {join_words(parts)}; those points are computed again."
+
+
+def after(report: Report, sweep: Sweep) -> list[str]:
+    """How many were computed, reused, failed, and why."""
+    failed = int(np.count_nonzero(sweep.points.status == FAILED))
+    twins = f", {report.twins} the same as another one" if report.twins else ""
+    lines = [f"{report.computed} points computed, {report.reused} reused{twins}, {failed} failed."]
+    for reason, count in alike(sweep.points.reason.values()).most_common(_OFTEN):
+        lines.append(f"  {count} × {reason}")
+    missing = int(np.count_nonzero(sweep.points.status == MISSING))
+    return [*lines, f"{missing} points are not computed yet."] if missing else lines
+
+
+def _plain(reason: str) -> str:
+    """A reason without the numbers of its point."""
+    head = reason.split(":")[0] if reason.startswith("the chamber state did not settle") else reason
+    return " ".join(head.split())
+
+
+def alike(reasons: Iterable[str]) -> Counter:
+    """How often each reason comes, one that differs in nothing but numbers being the same; the first one speaks."""
+    first: dict[str, str] = {}
+    return Counter(first.setdefault(re.sub(r"\d+(\.\d+)?(e[+-]?\d+)?", "0", _plain(r)), _plain(r)) for r in reasons)
+
+
+def refuse_if_nothing_runs(sweep: Sweep) -> None:
+    """Raise MillsimError with the commonest reason when no point at all gives powder."""
+    s = sweep.points.status
+    done = s != MISSING
+    if not np.any(done) or np.any((s == OK) | (s == OVER)):
+        return
+    reasons = alike(sweep.points.reason.values())
+    stopped = Counter(LIMITS[b] for b in sweep.points.binding[s == CANNOT])
+    reasons.update({f"{k} is over its limit even with next to no feed": n for k, n in stopped.items()})
+    reason, count = reasons.most_common(1)[0]
+    total = int(np.count_nonzero(done))
+    raise MillsimError(f"none of the {total} points gives any powder; the commonest reason, {count} times: {reason}.")
+
+
+def glance(sweep: Sweep) -> list[str]:
+    """A table of lowest, as-built and highest value of the main outputs, and what binds how often."""
+    p, runs = sweep.points, (sweep.points.status == OK) | (sweep.points.status == OVER)
+    rows = []
+    for name, words in _GLANCE:
+        found = p.values[name][runs]
+        found = found[np.isfinite(found)]
+        if not found.size:
+            continue
+        unit = {"kg/s": "kg/s", "K": "K"}.get(_si(name), _si(name))
+        label, factor, offset = shown_unit(float(np.median(found)), unit)
+        built = float(sweep.as_built.values[name][0])
+        ends = [digits(x * factor + offset) for x in (found.min(), built, found.max())]
+        rows.append([words, *ends, label])
+    lines = table(["", "lowest", "as built", "highest", ""], rows)
+    binds = Counter(LIMITS[b] for b in p.binding[runs])
+    lines.append("")
+    lines.append("What binds: " + join_words([f"{k} at {n}" for k, n in binds.most_common()]) + " points.")
+    cannot = int(np.count_nonzero(p.status == CANNOT))
+    over = int(np.count_nonzero(p.status == OVER))
+    lines += [f"{cannot} points do not run even with next to no feed."] if cannot else []
+    lines += [f"{over} points take less than the feed rate asked for."] if over else []
+    return lines
+
+
+def text(sweep: Sweep) -> str:
+    """The whole answer of the command."""
+    title = f"Sweep of {sweep.name}: {sweep.count} points, {sweep.engine} engine, model {sweep.model_version}"
+    lines = [title, "", *glance(sweep)]
+    if sweep.class_error:
+        error = max(sweep.class_error.get(n, 0.0) for n in ("x50_m", "x90_m", "gross_J_kg"))
+        lines.append(f"Size classes cost at most {100 * error:.1g} % in x50, x90 and energy (mill as built).")
+    lines += calibrated(sweep)
+    if not sweep.draw_count:
+        lines.append("These are single answers; draws = 32 in [sweep] adds what is uncertain about them.")
+    return "\n".join(lines) + "\n"
+
+
+def calibrated(sweep: Sweep) -> list[str]:
+    """What the mills of a sweep are calibrated on, if they are."""
+    parameters = sweep.tornado.parameters if sweep.tornado else ()
+    sources = dict.fromkeys(q.source for q in parameters if q.basis == "calibrated")
+    if not sources:
+        return []
+    return wrap(
+        f"Calibrated on {next(iter(sources))}. In mills unlike the one of that run (speed, sieve, gap, temperature, "
+        "plastic) the calibration counts less, and the bands are wider."
+    )
+
+
+def to_json(sweep: Sweep, report: Report, out: Path) -> dict:
+    """The --json object."""
+    s = sweep.points.status
+    names = ("ok", "over_capacity", "cannot_run", "failed", "not_computed")
+    return {
+        "status": "ok", "file": str(out), "points": sweep.count, "computed": report.computed,
+        "reused": report.reused, "counts": {n: int(np.count_nonzero(s == k)) for k, n in enumerate(names)},
+        "reasons": dict(alike(sweep.points.reason.values())), "changed": report.changed,
+        "pace_s_per_point": report.pace_s, "workers": report.workers,
+    }  # fmt: skip
+
+
+def _si(name: str) -> str:
+    from ...forecast.scalars import LONG_NAMES
+
+    return LONG_NAMES[name][0]

@@ -1,0 +1,314 @@
+"""Why a mill does what it does: hits and their energy, what makes the powder, where the watts go, what holds it back.
+
+Sentences a builder would use, from a Prediction; the numbers in them come from whyfacts.py.
+"""
+
+import math
+
+import numpy as np
+
+from ...base.numerics import psd
+from ...base.quantities.written import digits, duration, join_words, number, sentence, shown_unit
+from ...laws import motion
+from ...record.asked import batch_of, config_value, feed_size
+from ...record.prediction import Prediction
+from ...studies.why import (
+    CUT,
+    RUB,
+    SHEAR,
+    chamber_temperature,
+    coarse_feed,
+    feed_temperature,
+    hits,
+    mechanism_shares,
+    parameter,
+    scalar,
+    threshold_J_kg,
+    watts,
+)
+from . import limits
+
+FEW = 0.05  # a share of hits above the threshold below which few hits are
+MUCH_OF_RATED = 0.2  # share of the rated shaft power below which windage and bearings are small all the same
+RARELY = 0.25  # share of bar passes that reach a piece below which the gap is called wide
+_MECHANISMS = {  # mechanism: what it does, after "is"
+    "impact": "broken by hits",
+    "edge": "chipped off or worn down by edges",
+    "nip": "cut in the nip between bar and wall",
+}
+Reason = tuple[str, str] | None  # what it is called, and the sentence
+
+
+def sentences(p: Prediction) -> list[str]:
+    """The paragraphs of "why", most telling first; a mill that cannot run has only its reason."""
+    if p.status == "cannot run":
+        return [s for s in (_where_watts_go(p), _verdict(p)) if s]
+    said = [_hit_words(p), _energy_words(p), _maker_words(p), _first_break(p), _where_watts_go(p), _verdict(p)]
+    return [s for s in said if s]
+
+
+# --- hits ------------------------------------------------------------------------------------------------
+
+
+def _hit_words(p: Prediction) -> str:
+    h, stay = hits(p), scalar(p, "residence_s")
+    if not math.isfinite(h.per_particle):
+        return ""
+    text = f"Hits: a particle takes about {digits(h.per_particle, 2)} hits before it leaves"
+    if math.isfinite(stay) and stay > 0 and not batch_of(p):
+        text += f", in a stay of {duration(stay)}"
+    if not math.isfinite(h.above):
+        return f"{text}."
+    if h.above < limits.NO_BREAKING_HITS:
+        return f"{text}. Next to none of them is above the threshold, that is, hard enough to break the piece."
+    few = "only " if h.above < FEW else ""
+    return f"{text}; {few}{_percent(h.above)} of them are above the threshold, that is, hard enough to break the piece."
+
+
+def _energy_words(p: Prediction) -> str:
+    """The mean energy of a hit against the threshold at feed size and at product size, and the size floor."""
+    h, feed, x50 = hits(p), feed_size(p, 0.5), scalar(p, "x50_m")
+    if not (math.isfinite(h.mean_J_kg) and feed > 0):
+        return ""
+    text = (
+        f"Energy per hit: the tips run at {_speed(h.tip_m_s)} and the layer of charge follows at "
+        f"{_speed(h.tip_m_s - h.bar_m_s)}, so a bar meets a piece at about {_speed(h.bar_m_s)}"
+    )
+    text += f" and throws it at the pins at up to {_speed(h.throw_m_s)}" if h.throw_m_s > 0 else ""
+    text += f". Averaged over all angles a hit carries {_joules(h.mean_J_kg)} per kilogram of piece"
+    needs = [(feed, "as it is fed", feed_temperature(p)), (x50, "of the powder's x50", chamber_temperature(p))]
+    told = [
+        f"a piece {words} ({_size(x)}, {number(T - 273.15, 0)} °C) needs {_joules(need)}, and the mean hit brings "
+        f"{_times(h.mean_J_kg / need)} that"
+        for x, words, T in needs
+        if x > 0 and math.isfinite(T) and math.isfinite(need := threshold_J_kg(p, x, T))
+    ]
+    text += f". To break at all {'; '.join(told)}" if told else ""
+    return f"{text}.{_floor_words(p, feed)}"
+
+
+def _floor_words(p: Prediction, feed_m: float) -> str:
+    floor = p.size_floor_m
+    if not (math.isfinite(floor) and floor > 0):
+        return ""
+    if floor > feed_m:
+        return f" No hit of this rotor breaks a piece smaller than {_size(floor)} (the size floor): the feed is finer."
+    return (
+        f" No hit breaks a piece smaller than {_size(floor)} (the size floor); what is finer are chips and the fine "
+        "fragments of larger pieces."
+    )
+
+
+# --- what makes the powder -------------------------------------------------------------------------------
+
+
+def _maker_words(p: Prediction) -> str:
+    """Which mechanism makes the powder, by mass; and what the Monte Carlo engine counted, if it ran too."""
+    shares, when = _makers(p)
+    if not shares:
+        return ""
+    ranked = sorted(shares.items(), key=lambda item: -item[1])
+    parts = [f"{_percent(share)} is {_MECHANISMS[name]}" for name, share in ranked if share >= 5e-4]
+    text = f"What makes the powder: of what becomes finer than the sieve hole ({_size(p.hole_m)}){when} "
+    text += join_words(parts) if len(parts) > 1 else parts[0].replace("100 % is", "all is")
+    counted = mechanism_shares(p, p.other) if p.other is not None and p.other.tallies and not batch_of(p) else {}
+    if counted:
+        told = join_words([f"{_percent(counted[name])}" for name, share in ranked if share >= 5e-4])
+        text += f" (the Monte Carlo engine counts {told})"
+    return f"{text}. By mass, from the charge and its rates size by size."
+
+
+def _makers(p: Prediction) -> tuple[dict[str, float], str]:
+    """Shares of the mechanisms, and when they hold: of a batch only tallies tell of all of it, rates of its end."""
+    if not batch_of(p):
+        return mechanism_shares(p), ""
+    counted = next((e for e in (p.main, p.other) if e is not None and e.tallies), None)
+    when = ", at the end of the batch," if counted is None else ", over the whole batch,"
+    return mechanism_shares(p, counted), when
+
+
+def _first_break(p: Prediction) -> str:
+    """What happens to a piece as it is fed: time to a hit that breaks it, to a bite, to losing much as chips."""
+    t, feed = p.main.table, feed_size(p, 0.5)
+    if not feed > 0:
+        return ""
+    i = int(np.clip(np.searchsorted(t.edges_m, feed, side="right") - 1, 0, t.x_m.size - 1))
+    hit, broken, bitten = (float(r[i]) for r in (t.strike_1_s, t.selection_1_s, t.nip_1_s))
+    if not (math.isfinite(hit) and hit > 0):
+        return ""
+    text = f"First break: a piece as it is fed ({_size(feed)}) is hit {digits(hit, 2)} times a second; "
+    chance = broken / hit  # of the bar hit and the pin hit that may follow
+    text += f"one hit in {digits(1 / chance, 2)} breaks it" if chance > 1e-4 else "next to no hit breaks it"
+    gap = config_value(p, "stator", "gap", "m")
+    if bitten > 1e-4:
+        text += f", and the nip bites it {_often(bitten)}"
+    elif gap >= feed:
+        text += f", and the nip cannot bite it: it fits through the gap of {_size(gap)}"
+    return f"{text}."
+
+
+# --- watts -----------------------------------------------------------------------------------------------
+
+
+def _where_watts_go(p: Prediction) -> str:
+    found = watts(p)
+    total = sum(found.values())
+    if not total > 0:
+        return ""
+    parts = [f"{_watt(v)} ({_percent(v / total)}) {words}" for words, v in found.items() if v >= 5e-4 * total]
+    text = f"Where each watt goes: of {_watt(total)} at the shaft {join_words(parts)}"
+    drawn = scalar(p, "electrical_power_W")
+    if drawn > total * (1 + 1e-9):
+        text += f". The socket gives {_watt(drawn)}: the motor keeps {_watt(drawn - total)} as its own heat"
+    used = sum(found.get(words, 0.0) for words in (CUT, SHEAR))
+    if p.status == "cannot run":
+        return f"{text}."
+    share = "next to nothing" if used < 1e-3 * total else _percent(used / total)
+    return f"{text}. {sentence(f'{share} does the cutting; in the end nearly all of it is heat')}"
+
+
+# --- what holds it back ----------------------------------------------------------------------------------
+
+
+def _verdict(p: Prediction) -> str:
+    """Why the mill fails, or what holds it back: every reason that applies, named, then told."""
+    reasons = (_too_slow(p), _gap_wide(p), _jams(p), _eaten_by_air(p), _too_hot(p), _held_by(p))
+    found = [r for r in reasons if r is not None]
+    if not found:
+        return ""
+    fails = p.status != "ok" or (limits.hits_too_weak(p) and not limits.nip_works(p))
+    names, told = [name for name, _ in found], " ".join(sentence(words) for _, words in found)
+    return f"{'Why it fails' if fails else 'What holds it back'}: {join_words(names)}. {told}"
+
+
+def _too_slow(p: Prediction) -> Reason:
+    """That hits are too weak, and the tip speed from which the hardest ones would break a piece as it is fed."""
+    h, feed = hits(p), feed_size(p, 0.5)
+    need = threshold_J_kg(p, feed, feed_temperature(p)) if feed > 0 else math.nan
+    if not (h.above < limits.NO_BREAKING_HITS or h.mean_J_kg < need):
+        return None
+    few = "next to no" if h.above < limits.NO_BREAKING_HITS else "few" if h.above < FEW else "not all"
+    text = f"at {_speed(h.tip_m_s)} {few} hits are above the threshold"
+    hardest = max(h.bar_m_s, h.throw_m_s) ** 2 / 2
+    if need > hardest > 0:
+        tip = h.tip_m_s * math.sqrt(need / hardest)
+        text += f"; only from about {_speed(tip)} at the tip on the hardest hits break a piece of {_size(feed)}"
+    makers, _ = _makers(p)
+    if makers and max(makers, key=makers.get) == "nip":
+        text += "; the mill lives on the nip, which needs a gap narrower than the piece and torque for every bite"
+    elif makers and max(makers, key=makers.get) == "edge":
+        text += "; powder comes slowly, by wearing edges down rather than by breaking"
+    return "a rotor too slow for this material", text
+
+
+def _gap_wide(p: Prediction) -> Reason:
+    """That the gap is too wide: pieces pass between bar and wall uncut, or bars hardly reach them."""
+    gap, feed, depth = config_value(p, "stator", "gap", "m"), coarse_feed(p), parameter(p, "scatter_depth")
+    if not (gap > 0 and feed > 0):
+        return None
+    told = []
+    if limits.hits_too_weak(p) and gap >= feed:
+        told.append(f"pieces up to {_size(feed)} fit through the gap of {_size(gap)}, so nothing is cut there either")
+    reached = float(motion.engagement(gap, 0.0, depth, feed_size(p, 0.5))) if depth > 0 else 1.0
+    if reached < RARELY:
+        told.append(f"across {_size(gap)} a bar reaches a piece in only about {_percent(reached)} of its passes")
+    return ("a wide gap", "; ".join(told)) if told else None
+
+
+def _jams(p: Prediction) -> Reason:
+    """That bites or the charge stop the rotor, and the starts followed piece by piece that did."""
+    gap, feed = config_value(p, "stator", "gap", "m"), coarse_feed(p)
+    jam = next((x for x in p.limits if x.name == "jam"), None)
+    stalls = p.trace.stalls if p.trace is not None else 0
+    if not (stalls or (jam is not None and limits.headroom(jam) <= limits.BINDS)):
+        return None
+    counted = f"; {stalls} of {p.trace.runs} starts followed piece by piece stalled" if stalls else ""
+    helps = f"{counted}; slower feed, a heavier rotor or a stronger motor helps"
+    if not gap < feed:
+        return "a charge that stops the rotor", f"it takes more than the motor can give for a moment{helps}"
+    text = f"the gap of {_size(gap)} makes bars cut pieces of up to {_size(feed)}, and the bites take more than rotor "
+    text += f"and motor can give{helps}, and so does a gap that bites less"
+    return "a gap narrow for this feed", text
+
+
+def _eaten_by_air(p: Prediction) -> Reason:
+    """That the motor spends itself on air and bearings."""
+    into = p.main.ledger_in_W
+    air, bearings = (into[k].value if k in into else 0.0 for k in ("windage", "bearings"))
+    total = sum(s.value for s in into.values())
+    rated = next((x.capacity for x in p.limits if x.name == "shaft power"), total)
+    if not total > 0 or air + bearings <= limits.MUCH_AIR * total or air + bearings < MUCH_OF_RATED * rated:
+        return None
+    spent = f"{_percent((air + bearings) / total)} of the shaft power goes into stirring air ({_watt(air)})"
+    text = (
+        f"{spent} and into bearings ({_watt(bearings)}) before a piece is hit; windage grows with the cube of the "
+        "speed, so running a little slower, or fewer, lower or shorter bars, give much back"
+    )
+    return "a motor that eats itself in windage", text
+
+
+def _too_hot(p: Prediction) -> Reason:
+    """That heat binds, and how much of it the empty mill makes."""
+    limit = next((x for x in p.limits if x.name == "outlet temperature"), None)
+    if limit is None or limits.headroom(limit) > limits.BINDS:
+        return None
+    idle, drawn = scalar(p, "idle_power_W"), scalar(p, "electrical_power_W")
+    hot, most = (number(T - 273.15, 0) for T in (limit.load, limit.capacity))
+    text = f"the outlet reaches {hot} °C, the limit is {most} °C"
+    if drawn > 0 and idle > 0:
+        text += f"; {_percent(min(1.0, idle / drawn))} of the power is what the empty mill draws already"
+    return "heat", f"{text}; more or colder air carries heat away, running slower makes less of it"
+
+
+def _held_by(p: Prediction) -> Reason:
+    """Whether the charge waits for the sieve or waits to be broken, and what that costs in watts."""
+    t, shape = p.main.table, parameter(p, "shape")
+    if not np.isfinite(t.holdup_q3).all() or p.status == "cannot run":
+        return None
+    fine = float(psd.q_at(t.edges_m, t.holdup_q3, p.hole_m / shape if shape > 0 else p.hole_m))
+    if fine <= 0.5:
+        coarse = _percent(1 - fine)
+        return "pieces that wait to be broken", f"{coarse} of the charge inside is still too coarse for the holes"
+    text = f"{_percent(fine)} of the charge inside would fit through a hole and waits to find one"
+    pegged, found = 1.0 - scalar(p, "open_sieve_share"), watts(p)
+    text += f"; {_percent(pegged)} of the holes are pegged" if pegged > 0.05 else ""
+    rub, total = found.get(RUB, 0.0), sum(found.values())
+    if p.binding == "shaft power" and rub > 0.3 * total:
+        text += f"; going round meanwhile costs most of the {_watt(rub)} that rub along the wall, so a larger or more "
+        text += "open sieve makes more powder of the same power"
+    return "the sieve", text
+
+
+# --- small things ----------------------------------------------------------------------------------------
+
+
+def _size(size_m: float) -> str:
+    unit, factor, _ = shown_unit(size_m, "m")
+    return f"{digits(size_m * factor, 2)} {unit}"
+
+
+def _speed(v_m_s: float) -> str:
+    return f"{digits(v_m_s, 2)} m/s"
+
+
+def _joules(energy_J_kg: float) -> str:
+    return f"{digits(energy_J_kg, 2)} J" if energy_J_kg < 1e4 else f"{digits(energy_J_kg / 1e3, 2)} kJ"
+
+
+def _times(ratio: float) -> str:
+    return f"{digits(ratio, 2)} times" if ratio >= 0.01 else "next to nothing of"
+
+
+def _often(rate_1_s: float) -> str:
+    return f"{digits(rate_1_s, 2)} times a second" if rate_1_s >= 1 else f"once in {duration(1 / rate_1_s)}"
+
+
+def _percent(share: float) -> str:
+    """A share in percent to two digits; all and nothing said as such only where they are."""
+    if share > 0.9995:
+        return "100 %"
+    return f"{number(share * 100, 0 if share >= 0.0995 else 1)} %" if share < 0.995 else f"{number(share * 100, 1)} %"
+
+
+def _watt(power_W: float) -> str:
+    return f"{number(power_W, 0 if power_W >= 10 else 1)} W"

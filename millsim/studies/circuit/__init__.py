@@ -1,0 +1,1 @@
+"""A sieve after the mill, and two mills in line."""

@@ -1,0 +1,113 @@
+"""What follows from a mill's drawing alone, without running a model: speeds, areas, torques, forces."""
+
+import math
+
+from ..base.quantities.scalar import Scalar
+from ..base.quantities.written import capital, digits, shown_unit, wrap
+from ..mill.config.mill import Config
+
+_G = 9.81  # m/s2
+
+
+def derived(config: Config) -> dict[str, Scalar]:
+    """Numbers that follow from the config, in SI, by key; each with the words that explain it."""
+    r, s, d, f = config.rotor, config.sieve, config.drive, config.feed
+    omega = d.speed_rad_s
+    found = {
+        "tip_speed_m_s": Scalar(r.radius_m * omega, "m/s", "tip speed without load"),
+        "speed_rad_s": Scalar(omega, "rad/s", "rotor speed without load"),
+        "bar_passes_1_s": Scalar(r.bars * omega / (2 * math.pi), "1/s", "bars passing a point of the wall"),
+        "shaft_rated_W": Scalar(d.shaft_rated_W, "W", "power at the shaft that the motor keeps up"),
+        "rated_torque_Nm": Scalar(d.shaft_rated_W / omega, "N m", "torque of that power at this speed"),
+        "open_fraction": Scalar(s.open_fraction, "1", "open share of the sieve"),
+        "open_area_m2": Scalar(s.area_m2 * s.open_fraction, "m2", "open area of the sieve"),
+        "holes": Scalar(_holes(config), "1", "holes in the sieve, about"),
+        "gap_m": Scalar(config.stator.gap_m, "m", "gap from bar to wall"),
+        "largest_feed_m": Scalar(f.size.largest_m, "m", "largest pieces of the feed"),
+        "feed_opening_m": Scalar(f.opening_m, "m", "feed opening"),
+    }
+    if r.hammer_mass_kg is not None and r.pivot_radius_m is not None:
+        middle = (r.radius_m + r.pivot_radius_m) / 2
+        words = "pull of a hammer on its pivot, about"
+        found["hammer_pull_N"] = Scalar(r.hammer_mass_kg * middle * omega**2, "N", words)
+    if r.mass_kg is not None:
+        words = "energy stored in the rotor at that speed, about"
+        found["rotor_energy_J"] = Scalar(0.5 * _inertia(config) * omega**2, "J", words)
+    if "stick_temperature" in config.material:
+        stick = config.material.value("stick_temperature")
+        found["stick_temperature_K"] = Scalar(stick, "K", "the material begins to stick at")
+    return found
+
+
+def _inertia(config: Config) -> float:
+    """Moment of inertia [kg m2]: m R^2 / 3 as of bars across the shaft, and hammers at the middle of their length."""
+    r = config.rotor
+    middle = (r.radius_m + (r.pivot_radius_m or 0.0)) / 2
+    return (r.mass_kg or 0.0) * r.radius_m**2 / 3 + r.bars * (r.hammer_mass_kg or 0.0) * middle**2
+
+
+def _caution(found: dict[str, Scalar]) -> str:
+    """What the stored energy and the pull of the hammers mean for the builder."""
+    if "rotor_energy_J" not in found:
+        return "Give rotor.mass to see how much energy the turning rotor stores."
+    joule = found["rotor_energy_J"].value
+    text = f"The turning rotor stores {digits(joule, 2)} J, as much as 1 kg that falls {digits(joule / _G, 2)} m"
+    return f"{text}: the housing must hold that if it bursts. Never run it above the speed it is proven for."
+
+
+def _holes(config: Config) -> float:
+    """How many holes share the open area: round ones in a plate, square ones in a mesh."""
+    s = config.sieve
+    one = s.hole_m**2 * (math.pi / 4 if s.kind == "plate" else 1.0)
+    return s.area_m2 * s.open_fraction / one
+
+
+def describe(config: Config) -> str:
+    """The config in plain words with the numbers derived from it."""
+    r = config.rotor
+    found = derived(config)
+    tools = f"{r.bars} {r.mount} {'hammer' if r.mount == 'swinging' else 'bar'}{'s' if r.bars != 1 else ''}"
+    lines = [
+        f"{capital(config.name)}: the config is complete and without contradictions.",
+        f"A rotor {_mm(2 * r.radius_m)} across with {tools}, {r.edge} edges; {_wall(config)}; "
+        f"a {config.sieve.kind} with {_mm(config.sieve.hole_m)} holes.",
+        f"Fed {_rate(config)}: {config.material.title or config.feed.material}.",
+    ]
+    if found["largest_feed_m"].value > config.stator.gap_m:
+        lines.append("Feed pieces are larger than the gap, so bars can catch them against the wall.")
+    else:
+        lines.append("Feed pieces are smaller than the gap, so they can slip past the bars.")
+    width = max(len(s.long_name) for s in found.values())
+    lines += ["", *(f"  {s.long_name:<{width}}  {_number(s)}" for s in found.values())]
+    lines += ["", _caution(found)]
+    lines += [f"Config {config.sha256[:12]}. This checks the drawing; it is not a safety clearance."]
+    return "\n".join(line for text in lines for line in wrap(text)) + "\n"
+
+
+def _wall(config: Config) -> str:
+    s = config.stator
+    wall = f"{s.pins} pins of {_mm(s.pin_diameter_m)}" if s.kind == "pins" else "a smooth wall"
+    return f"{wall} at a gap of {_mm(s.gap_m)}"
+
+
+def _rate(config: Config) -> str:
+    f = config.feed
+    if f.batch_mass_kg is not None:
+        minutes = digits((f.batch_time_s or 0.0) / 60)
+        return f"as a batch of {_number(Scalar(f.batch_mass_kg, 'kg', ''))}, milled for {minutes} min"
+    return "as much as it takes" if f.rate_kg_s is None else f"at {_number(Scalar(f.rate_kg_s, 'kg/s', ''))}"
+
+
+def _mm(size_m: float) -> str:
+    return f"{digits(size_m * 1e3)} mm"
+
+
+def _number(s: Scalar) -> str:
+    if s.unit == "m2":
+        return f"{digits(s.value * 1e4)} cm²"
+    if s.unit == "m":
+        return _mm(s.value)
+    if s.unit == "1":
+        return digits(s.value) if s.value > 1 else f"{digits(s.value * 100)} %"
+    unit, factor, offset = shown_unit(s.value, s.unit)
+    return f"{digits(s.value * factor + offset)} {unit}".strip()

@@ -1,0 +1,311 @@
+"""Heat and cooling answers for one mill: how hot, how much, how much air, how long, how cold a cooler or feed.
+
+One list of figures is computed from one MILL record; the plausible record gives the answers, a few draws of all
+parameters give their bands.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from math import inf, isnan, log, nan
+
+import numpy as np
+
+from ...base.quantities.scalar import Scalar
+from ...base.quantities.units import readable
+from ...engines.settle import air_capacity
+from ...errors import InputError, MillsimError, NotConverged, Problem
+from ...forecast import band as bands
+from ...forecast.outcome import Outcome, solve, solve_batch, solve_cold_start
+from ...laws import air, cooling, heat
+from ...mill.config.mill import Config
+from ...mill.problem import NO_LIMIT, build
+from ...mill.problem import Problem as Mill
+from ...record.limits import CANNOT, LIMITS, OK, TEMPERATURE
+from .cool import DRY_ICE, SHARE_ROUND, air_needed, batch_passes, chilled, cooler, enthalpy, schedule
+from .runaway import Runaway, runaway, toughens
+from .stand import Case, Settled, air_losses, at_room, changed, crossing, idle, inlet_flow, with_air
+
+CONTACT_K = 15.0  # below the sticking temperature: contact spots are hotter than the powder (P7, assumed)
+HOT_ROOM_K = 308.15  # a hot day
+HOTTER_K = 10.0  # than a room that is as hot already
+DRAWS, BATCH_DRAWS = 24, 8
+NEXT_TO_NONE = 50e-3 / 3600.0  # kg/s, 50 g/h: next to no feed
+AIR_ROUNDS = 4
+AIR_CLOSE = 0.02  # relative, to a measured flow
+
+UNITS = {"K": "K", "dK": "dK", "W": "W", "Pa": "Pa", "s": "s", "kg": "kg"}  # last word of a figure's name: its SI unit
+_UNIT = {"m3_s": "m3/s", "kg_s": "kg/s"}  # dK: a difference of temperatures
+
+
+@dataclass(frozen=True)
+class HeatAnswers:
+    """All answers; values: figures by name in SI with bands (NaN: does not apply; infinities: out of reach).
+
+    limit_from: "--limit", "limits.outlet_temperature" or "card"; note: "" or why the rate is not the one asked for:
+    "hot" (it is, but it goes beyond a limit on heat), "over" (another limit binds first), "cannot" (not even empty);
+    binding: what binds then; largest_binding, hot_binding: what binds the largest rate, now and on a hot day;
+    runaway: None for a batch or where nothing settles; air_given: the flow was measured, not predicted.
+    """
+
+    config: Config
+    limit_K: float
+    limit_from: str
+    stick_K: float
+    rate_kg_s: float | None
+    note: str
+    binding: str
+    largest_binding: str
+    hot_binding: str
+    hot_room_K: float
+    recirculated: float
+    values: dict[str, Scalar]
+    runaway: Runaway | None
+    toughens: bool
+    draws: int
+    air_given: bool
+
+    def value(self, name: str) -> float:
+        """One figure in SI; NaN where it does not apply."""
+        return self.values[name].value if name in self.values else float("nan")
+
+
+def limit_of(config: Config, limit_K: float | None = None) -> tuple[float, str]:
+    """(outlet limit [K], where it is from); InputError where the room is as warm."""
+    card = config.material.value("stick_temperature")
+    if limit_K is not None:
+        limit, source, where = limit_K, "--limit", "--limit"
+    elif config.limits.outlet_temperature_K is not None:
+        limit, source, where = config.limits.outlet_temperature_K, "limits.outlet_temperature", "limits"
+    else:
+        limit, source, where = card - CONTACT_K, "card", "--limit"
+    if limit <= config.air.room_K:
+        room, said = readable(config.air.room_K, "degC"), readable(limit, "degC")
+        message = f"an outlet of {said} is not above the room's {room}, and heat is reckoned against the room"
+        least = readable(config.air.room_K + 1.0, "degC")
+        hint = f'give a limit above the room, for example --limit "{least}"'
+        raise InputError(Problem(where, "", message, hint=hint))
+    return limit, source
+
+
+def answers(
+    config: Config, limit_K: float | None = None, air_m3_s: float | None = None, draws: int | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> HeatAnswers:  # fmt: skip
+    """Answer all heat questions of a config.
+
+    limit_K: outlet limit (default: the config's, else the card's sticking temperature less CONTACT_K); air_m3_s:
+    measured air at the inlet, in place of the predicted one; draws: of the parameters for the bands (default: a few).
+    """
+    limit, source = limit_of(config, limit_K)
+    problem, outcome = settled(config, air_m3_s, limit)
+    case, note, binding = _asked(problem, problem.mill, outcome, limit)
+    if air_m3_s is not None:
+        problem = replace(problem, mill=_with_measured(case, problem.mill, air_m3_s))
+    recirculated = config.air.recirculated or SHARE_ROUND
+    room = max(HOT_ROOM_K, config.air.room_K + HOTTER_K if config.air.room_K >= HOT_ROOM_K else 0.0)
+    own, largest, hot = _figures(case, problem.mill, note, recirculated, room)
+    count = min(BATCH_DRAWS if case.is_batch else DRAWS, config.run.band_samples) if draws is None else draws
+    samples: dict[str, list[float]] = {name: [] for name in own}
+    for i, mill in enumerate(_draws(problem, count)):
+        found = _sample(case, mill, note, recirculated, room, air_m3_s)
+        for name in own:
+            samples[name].append(found.get(name, float("nan")))
+        if progress:
+            progress((i + 1) / count)
+    here = case.settle(problem.mill)
+    loop = None if case.is_batch or here is None or note == "cannot" else runaway(case, problem.mill, here)
+    return HeatAnswers(
+        config, limit, source, config.material.value("stick_temperature"), case.rate_kg_s, note, binding, largest, hot,
+        room, recirculated, {k: _scalar(k, v, samples[k]) for k, v in own.items()}, loop, toughens(problem.mill), count,
+        air_m3_s is not None,
+    )  # fmt: skip
+
+
+def _draws(problem: Mill, count: int):
+    """(1,) MILL records of draws of all parameters; Sobol points of the config's seed."""
+    if count:
+        mills = bands.draws(problem, count, problem.config.run.seed or 0)
+        yield from (mills[i : i + 1] for i in range(count))
+
+
+def _scalar(name: str, value: float, samples: list[float]) -> Scalar:
+    v = np.array(samples)
+    if name == "blower_needed_Pa" and value > 0.0:
+        v = np.maximum(v, 0.0)  # no blower is no blower, however little the fan would do
+    known = bool(v.size) and "least_" not in name
+    low, high = bands.band_of(v, ~np.isnan(v)) if known else (nan, nan)
+    return Scalar(float(value), unit_of(name), name, low=low, high=high)
+
+
+def unit_of(name: str) -> str:
+    """SI unit of a figure by the end of its name; kilograms of coolant per kilogram of feed have none."""
+    ends = [u for end, u in _UNIT.items() if name.endswith(f"_{end}")]
+    return ends[0] if ends else UNITS.get(name.rsplit("_", 1)[-1], "1")
+
+
+def _sample(case: Case, mill: np.ndarray, note: str, recirculated: float, room_K: float, air_m3_s: float | None):
+    """Figures of one draw, at the rate it takes of what is asked; of a draw that does not run, empty."""
+    if case.is_batch:
+        mill = mill if air_m3_s is None else with_air(case, mill, air_m3_s)
+        return _figures(case, mill, note, recirculated, room_K)[0]
+    try:
+        mill, outcome = _run(case.problem, mill, air_m3_s, case.limit_K)
+        own, _, _ = _asked(case.problem, mill, outcome, case.limit_K)
+        mill = mill if air_m3_s is None else _with_measured(own, mill, air_m3_s)
+    except MillsimError:
+        return {}
+    return _figures(own, mill, note, recirculated, room_K)[0]
+
+
+def _with_measured(case: Case, mill: np.ndarray, air_m3_s: float) -> np.ndarray:
+    """The mill with the measured air; MillsimError where it does not settle with that little."""
+    new = with_air(case, mill, air_m3_s)
+    here = case.settle(new)
+    if here is None or abs(inlet_flow(new[0], here.s) / air_m3_s - 1.0) > AIR_CLOSE:
+        said = readable(air_m3_s, "m3/h")
+        raise MillsimError(f"--air: with {said} of air this mill finds no steady state; give all the air that enters")
+    return new
+
+
+def _run(problem: Mill, mill: np.ndarray, air_m3_s: float | None, limit_K: float) -> tuple[np.ndarray, Outcome]:
+    """A mill record, with the blower that gives the measured air if any, and its outcome as `millsim predict` has it.
+
+    The flow sets the rate, where the mill takes as much as it can, and the rate the flow: a few turns.
+    """
+    feed = problem.config.feed
+    for turn in range(1 if air_m3_s is None else AIR_ROUNDS):
+        if feed.batch_mass_kg:
+            outcome = solve_batch(problem, feed.batch_mass_kg, feed.batch_time_s, mill=mill)
+        else:
+            outcome = solve(problem, feed.rate_kg_s, mill)
+        if air_m3_s is not None and turn < AIR_ROUNDS - 1:
+            rate = None if feed.batch_mass_kg else float(outcome.state["F"])
+            mill = with_air(Case(problem, rate, limit_K), mill, air_m3_s)
+    return mill, outcome
+
+
+def settled(config: Config, air_m3_s: float | None = None, limit_K: float = inf) -> tuple[Mill, Outcome]:
+    """The problem, with the measured air if any, and its outcome; a calibration counts less where it is far off."""
+    problem = build(config)
+    mill, outcome = _run(problem, problem.mill, air_m3_s, limit_K)
+    if problem.calibration:
+        T = float(max(outcome.state["T"], outcome.powers["warmed"] * outcome.state["T"] + outcome.powers["offset"]))
+        problem = build(config, outlet_K=T)
+        mill, outcome = _run(problem, problem.mill, air_m3_s, limit_K)
+    return replace(problem, mill=mill), outcome
+
+
+def _asked(problem: Mill, mill: np.ndarray, outcome: Outcome, limit: float) -> tuple[Case, str, str]:
+    """(case, note, what binds): the rate asked for if only heat is against it, else what the mill takes."""
+    feed = problem.config.feed
+    if feed.batch_mass_kg:
+        return Case(problem, None, limit), "", outcome.binding
+    F = float(outcome.state["F"])
+    if outcome.code == CANNOT:
+        return Case(problem, F, limit), "cannot", outcome.binding
+    if outcome.code == OK or feed.rate_kg_s is None:
+        return Case(problem, F, limit), "", outcome.binding
+    try:
+        free = solve(problem, feed.rate_kg_s, changed(mill, T_limit=NO_LIMIT))
+    except NotConverged:
+        free = outcome
+    if free.code == OK:
+        return Case(problem, feed.rate_kg_s, limit), "hot", outcome.binding
+    start = solve_cold_start(problem, feed.rate_kg_s)  # what stops it within seconds comes first
+    return Case(problem, F, limit), "over", outcome.binding if start.code == OK else start.binding
+
+
+def _figures(
+    case: Case, mill: np.ndarray, note: str, recirculated: float, room_K: float
+) -> tuple[dict[str, float], str, str]:
+    """(figures by name, what binds the largest rate, what binds it on a hot day) of one mill record."""
+    here = case.settle(mill)
+    found = {**_stand(mill, here), **_idle(mill, "idle")}
+    found |= air_needed(case, mill, here)
+    hot = at_room(mill, room_K, float(case.problem.config.air.recirculated))
+    found |= {"hot_K": case.outlet(hot), **_idle(hot, "hot_idle")}
+    if note == "cannot":
+        return {**found, **_nearly_empty(case, mill, "least"), **_nearly_empty(case, hot, "hot_least")}, "", ""
+    found |= cooler(case, mill, recirculated)
+    found |= chilled(case, mill, here)
+    largest = _largest(case, mill)
+    largest_hot = _largest(case, hot) if case.limit_K > room_K else (0.0, LIMITS[TEMPERATURE])
+    found |= _nearly_empty(case, mill, "least", largest[0]) | _nearly_empty(case, hot, "hot_least", largest_hot[0])
+    key = "kg" if case.is_batch else "kg_s"
+    found |= {f"largest_{key}": largest[0], f"hot_largest_{key}": largest_hot[0]}
+    if case.is_batch:
+        return {**found, **batch_passes(case, mill)}, largest[1], largest_hot[1]
+    found["iced_largest_kg_s"] = _largest(case, changed(mill, T_feed=DRY_ICE.T_K))[0]
+    if here is not None and here.outlet_K > case.limit_K:
+        found |= schedule(case, mill, here)
+    return found, largest[1], largest_hot[1]
+
+
+def _nearly_empty(case: Case, mill: np.ndarray, key: str, largest: float = 0.0) -> dict[str, float]:
+    """Air and powder [K] with next to no feed, where even that is over a limit: hits heat powder above its air.
+
+    Told without a band: draws that take a feed have none.
+    """
+    here = None if case.is_batch or largest > 0.0 else replace(case, rate_kg_s=NEXT_TO_NONE).settle(mill)
+    air_K, powder_K = (nan, nan) if here is None else (float(here.s["T"]), here.powder_K)
+    return {f"{key}_air_K": air_K, f"{key}_powder_K": powder_K}
+
+
+def _stand(mill: np.ndarray, here: Settled | None) -> dict[str, float]:
+    """How hot, where the heat goes, and the rise if all of it left with the air."""
+    if here is None:
+        return {"outlet_K": inf}
+    m, s, p = mill[0], here.s, here.p
+    flow, rho = inlet_flow(m, s), air.air_density(float(m["T_room"]))
+    found = {
+        "outlet_K": here.outlet_K, "air_K": float(s["T"]), "powder_K": here.powder_K, "shaft_W": float(p["shaft"]),
+        "heat_W": here.heat_W, "air_m3_s": flow, "sieve_air_m3_s": float(s["Q"]), "air_in_K": float(m["T_air_in"]),
+        **{f"{name}_Pa": value for name, value in air_losses(m, s).items()},
+    }  # fmt: skip
+    if s["lumped"] > 0.0:  # a batch: no steady state that heat could leave
+        return found
+    UA = heat.series_conductance(float(m["inner_heat_transfer"] * m["inner_area"]), float(m["casing_heat_loss"]))
+    return {
+        **found,
+        "by_air_W": float(air_capacity(s) * (s["T"] - m["T_air_in"])),
+        "by_powder_W": float(s["F"]) * enthalpy(m, float(m["T_feed"]), here.powder_K),
+        "by_casing_W": float(UA * (s["T"] - m["T_room"])),
+        "air_alone_dK": cooling.air_rise(here.heat_W, flow, rho, air.SPECIFIC_HEAT) if flow > 0.0 else inf,
+    }
+
+
+def _idle(mill: np.ndarray, key: str) -> dict[str, float]:
+    """What the empty mill makes by itself."""
+    empty = idle(mill)
+    return {
+        f"{key}_windage_W": empty.windage_W, f"{key}_bearings_W": empty.bearings_W, f"{key}_K": empty.chamber_K,
+        f"{key}_rise_dK": empty.rise_K,
+    }  # fmt: skip
+
+
+def _largest(case: Case, mill: np.ndarray) -> tuple[float, str]:
+    """(largest feed rate [kg/s] or charge [kg] within all limits and this one, what binds it)."""
+    limited = changed(mill, T_limit=case.limit_K)
+    if case.is_batch:
+        return _largest_charge(case, limited)
+    try:
+        o = solve(case.problem, None, limited, bands.TOLERANCE)
+    except NotConverged:
+        return float("nan"), ""
+    return (0.0 if o.code == CANNOT else float(o.state["F"])), o.binding
+
+
+def _largest_charge(case: Case, mill: np.ndarray) -> tuple[float, str]:
+    """The same for a batch of the config's length; by the loads of the whole batch."""
+    feed, names = case.problem.config.feed, []
+
+    def over(ln_mass: float) -> float:
+        o = solve_batch(case.problem, float(np.exp(ln_mass)), feed.batch_time_s, bands.BATCH_STEPS, mill)
+        names.append(o.binding)
+        return float(log(max(1e-6, o.loads.max())))
+
+    middle = log(feed.batch_mass_kg)
+    found = crossing(over, middle - 5.0, middle + 3.0)
+    if isnan(found):
+        return (0.0, names[0]) if over(middle - 5.0) > 0.0 else (inf, names[0])
+    return float(np.exp(found)), names[-1]

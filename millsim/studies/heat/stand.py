@@ -1,0 +1,228 @@
+"""A mill at one feed rate (or one batch), whatever limits that exceeds: the state heat questions are asked about.
+
+Everything is a function of a (1,) MILL record, so that another room, blower, cooler or feed is another record.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from ...engines.capacity import fill_loads, stand_at
+from ...engines.settle import air_capacity
+from ...forecast.band import BATCH_STEPS
+from ...forecast.outcome import Outcome, grid_of, new_work, solve_batch
+from ...laws import air, cooling, heat
+from ...mill.chamber import STATE, feedback_air, idle_power, idle_speed
+from ...mill.problem import Problem
+from ...record.limits import LIMITS
+
+TOLERANCE = 1e-6
+NO_STATE = float("inf")  # temperature of a mill that does not settle
+AIR_TURNS = 6  # of the fixed point between flow and temperature
+TURNS = 60
+MOST_BLOWER = 20000.0  # Pa, as much as the config takes; a strong vacuum cleaner, closed
+
+
+@dataclass(frozen=True)
+class Settled:
+    """One settled mill: STATE, POWERS, loads (by record.limits.LIMITS), ages by class [s].
+
+    Of a batch: peak temperature, mean powers.
+    """
+
+    s: np.void
+    p: np.void
+    loads: np.ndarray
+    ages: np.ndarray
+
+    @property
+    def powder_K(self) -> float:
+        """Mean temperature of the pieces that leave."""
+        return float(self.p["warmed"] * self.s["T"] + self.p["offset"])
+
+    @property
+    def outlet_K(self) -> float:
+        """The warmer of chamber air and powder."""
+        return max(float(self.s["T"]), self.powder_K)
+
+    @property
+    def heat_W(self) -> float:
+        """Heat set free in the chamber: shaft power but the bearings'."""
+        return float(self.p["shaft"] - self.p["bearings"])
+
+
+@dataclass(frozen=True)
+class Case:
+    """What is asked about: a problem, the feed rate [kg/s] (None: the config's batch) and the limit [K]."""
+
+    problem: Problem
+    rate_kg_s: float | None
+    limit_K: float
+
+    @property
+    def is_batch(self) -> bool:
+        """Whether the config asks for a batch."""
+        return self.rate_kg_s is None
+
+    def settle(self, mill: np.ndarray) -> Settled | None:
+        """The mill record (1,) at the rate, coming from a cold start; None where nothing settles."""
+        p = self.problem
+        if self.is_batch:
+            feed = p.config.feed
+            o = solve_batch(p, feed.batch_mass_kg, feed.batch_time_s, BATCH_STEPS, mill)
+            return _of_batch(o) if np.isfinite(o.history).all() else None
+        work, s, loads = new_work(p.x.size), np.zeros(1, STATE), np.zeros(len(LIMITS))
+        residual, _ = stand_at(mill[0], grid_of(p, mill), p.feed, self.rate_kg_s, s[0], work, TOLERANCE)
+        if not residual <= TOLERANCE:
+            return None
+        fill_loads(mill[0], s[0], p.x, work, loads)
+        return Settled(s[0], work[7][0], loads, work[8])
+
+    def outlet(self, mill: np.ndarray) -> float:
+        """Outlet temperature [K]; NO_STATE where nothing settles."""
+        found = self.settle(mill)
+        return NO_STATE if found is None else found.outlet_K
+
+
+def _of_batch(o: Outcome) -> Settled:
+    """The batch at its peak temperature, with the air mass flow of its end."""
+    s = o.state.copy()
+    s["Q"] *= air.air_density(o.history[-1, 2]) / air.air_density(s["T"])
+    return Settled(s, o.powers, o.loads, o.steps.ages[-1])
+
+
+def changed(mill: np.ndarray, **fields: float) -> np.ndarray:
+    """A copy of a mill record with some fields set."""
+    new = mill.copy()
+    for name, value in fields.items():
+        new[name] = value
+    return new
+
+
+def at_room(mill: np.ndarray, room_K: float, recirculated: float) -> np.ndarray:
+    """The mill in another room: fresh air comes from it, and feed that lay in the old room lies in the new one."""
+    m = mill[0]
+    fed = room_K if abs(m["T_feed"] - m["T_room"]) < 1e-6 else float(m["T_feed"])
+    cooler = cooling.cooler_outlet(m["T_air_in"], m["T_room"], recirculated) if recirculated else room_K
+    return changed(mill, T_room=room_K, T_feed=fed, T_air_in=cooling.mixed_air(room_K, cooler, recirculated))
+
+
+def inlet_flow(m: np.void, s: np.void) -> float:
+    """Air [m3/s] the mill takes in, at the room's temperature; what an anemometer at the inlet shows."""
+    return float(s["Q"] * air.air_density(s["T"]) / air.air_density(m["T_room"]))
+
+
+def air_curve(m: np.void, s: np.void) -> tuple[float, float, float, float, float]:
+    """(dp_fan, Q_max, k2 of the sieve, k2 of the inlet, k1 of the filter) as `chamber.feedback_air` has them."""
+    rho, rho_room = air.air_density(s["T"]), air.air_density(m["T_room"])
+    v = s["omega"] * m["R"]
+    dp = m["fan"] * air.fan_pressure(rho, m["air_swirl"], v, v * m["r_hub"] / m["R"])
+    Q_max = air.fan_flow_max(m["fan_flow_coefficient"], m["R"], m["H"], v)
+    f = max(1e-3, m["open_share"] * m["usable_open"] * s["unblinded"])
+    sieve = 0.5 * rho * air.plate_loss(f, m["plate"] / m["hole"]) / m["sieve_area"] ** 2
+    inlet = 0.5 * rho_room * m["inlet_loss"] * (rho / rho_room / m["inlet_area"]) ** 2
+    cloth = m["filter_resistance"] / m["filter_area"] if m["filter_area"] > 0.0 else 0.0
+    return float(dp), float(Q_max), float(sieve), float(inlet), float(cloth)
+
+
+def air_losses(m: np.void, s: np.void) -> dict[str, float]:
+    """Pressure [Pa] that inlet, sieve, filter and rotor take at this flow; they add up to fan and blower.
+
+    The rotor takes some where more air is driven through than it moves by itself, else it is the fan.
+    """
+    dp, Q_max, sieve, inlet, cloth = air_curve(m, s)
+    Q = float(s["Q"])
+    rotor = max(0.0, dp * ((Q / Q_max) ** 2 - 1.0))
+    return {"inlet": inlet * Q * Q, "sieve": sieve * Q * Q, "filter": cloth * Q, "rotor": rotor}
+
+
+def with_air(case: Case, mill: np.ndarray, flow_m3_s: float) -> np.ndarray:
+    """The mill with the blower pressure (below zero: throttled) that lets it take in this flow of room air."""
+    if case.is_batch:
+        return _batch_with_air(case, mill, flow_m3_s)
+    new = mill
+    for _ in range(AIR_TURNS):
+        found = case.settle(new)
+        if found is None:
+            return new
+        m, s = new[0], found.s
+        Q = flow_m3_s * air.air_density(m["T_room"]) / air.air_density(s["T"])
+        dp, Q_max, sieve, inlet, cloth = air_curve(m, s)
+        pressure = float(cooling.blower_for_flow(Q, dp, Q_max, sieve + inlet, cloth))
+        if abs(pressure - m["blower"]) < 0.01:
+            break
+        new = changed(mill, blower=pressure)
+    return new
+
+
+def shut_off(m: np.void) -> float:
+    """Pressure [Pa] of the fan without flow, in cold air and at full speed; a little more than it ever gives."""
+    return float(m["fan"] * air.fan_pressure(1.3, m["air_swirl"], m["omega_0"] * m["R"], 0.0))
+
+
+def _batch_with_air(case: Case, mill: np.ndarray, flow_m3_s: float) -> np.ndarray:
+    """The same for a batch, by search; the mill as it is where no blower does it."""
+
+    def over(pressure: float) -> float:
+        new = changed(mill, blower=pressure)
+        found = case.settle(new)
+        return -1.0 if found is None else inlet_flow(new[0], found.s) / flow_m3_s - 1.0
+
+    pressure = crossing(over, -shut_off(mill[0]), MOST_BLOWER)
+    return mill if np.isnan(pressure) else changed(mill, blower=pressure)
+
+
+@dataclass(frozen=True)
+class Idle:
+    """The empty mill, running warm: windage and bearings [W], chamber [K] and its rise over the air that enters."""
+
+    windage_W: float
+    bearings_W: float
+    chamber_K: float
+    rise_K: float
+    Q_m3_s: float
+
+
+def idle(mill: np.ndarray) -> Idle:
+    """The empty mill in heat balance with its air and casing; a clean sieve."""
+    m = mill[0]
+    s = np.zeros(1, STATE)[0]
+    s["T"], s["unblinded"] = m["T_air_in"], 1.0
+    UA = heat.series_conductance(m["inner_heat_transfer"] * m["inner_area"], m["casing_heat_loss"])
+    windage = bearings = 0.0
+    for _ in range(100):
+        before = float(s["T"])
+        s["omega"] = idle_speed(m, s["T"])
+        s["Q"] = feedback_air(m, s)
+        windage, bearings = (float(w) for w in idle_power(m, s["omega"], s["T"]))
+        carried = float(air_capacity(s))
+        answer = (windage + carried * m["T_air_in"] + UA * m["T_room"]) / (carried + UA)
+        s["T"] = 0.5 * (before + answer)  # thinner hot air drags less and cools less; half steps settle
+        if abs(answer - before) < 1e-9:
+            break
+    return Idle(windage, bearings, float(s["T"]), float(s["T"] - m["T_air_in"]), float(s["Q"]))
+
+
+def crossing(f: Callable[[float], float], low: float, high: float, close: float = 1e-3, jumps: bool = False) -> float:
+    """Where f changes sign between low and high, to |f| <= close; NaN where it does not. f may be infinite.
+
+    Regula falsi with the Illinois rule, bisection where an end is infinite. jumps: a jump through zero counts too.
+    """
+    a, b, fa, fb, side = low, high, f(low), f(high), 0
+    if abs(fa) <= close or abs(fb) <= close:
+        return a if abs(fa) <= close else b
+    if not fa * fb < 0.0:
+        return float("nan")
+    for _ in range(TURNS):
+        c = 0.5 * (a + b) if np.isinf(fa - fb) else (fa * b - fb * a) / (fa - fb)
+        fc = f(c)
+        if abs(fc) <= close:
+            return c
+        if fc * fb > 0.0:
+            b, fb, fa, side = c, fc, 0.5 * fa if side == -1 else fa, -1
+        else:
+            a, fa, fb, side = c, fc, 0.5 * fb if side == 1 else fb, 1
+        if abs(b - a) <= 1e-9 * abs(c):
+            break
+    return 0.5 * (a + b) if jumps else float("nan")

@@ -1,0 +1,177 @@
+"""What every check needs to know of a mill: speeds, the largest feed piece, metals, and the prediction if any.
+
+Nothing here is compiled or predicted. Laws that are compiled elsewhere are called as the plain functions they were
+written as, so that a review without a prediction starts at once.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from ...base.quantities import units
+from ...laws import cutting, drive, strength
+from ...mill.config.mill import Config
+from ...mill.problem import build
+from ...record.prediction import Limit, Prediction
+
+DYNAMIC = 1.5  # a blow against a load put on slowly (P8: 1.5 to 2)
+SCREW_YIELD = 640e6  # Pa, property class 8.8 of ISO 898-1 (from memory)
+PLASTIC = 2.0  # mean contact pressure over yield stress, 2 to 2.8 (P2)
+MILD_STEEL = 235e6  # Pa, S235 of EN 10025 (from memory)
+_SHOW = {"m3/h": "m³/h", "cm2": "cm²", "degC": "°C", "um": "µm", "m2": "m²", "g/m3": "g/m³"}
+
+
+@dataclass(frozen=True)
+class Metal:
+    """density [kg/m3], yield strength [Pa], thermal expansion [1/K], and what the numbers are of."""
+
+    name: str
+    density: float
+    strength: float
+    expansion: float
+    source: str
+
+
+METALS = {
+    "steel": Metal("mild steel", 7850.0, MILD_STEEL, 12e-6, "S235 of EN 10025"),
+    "stainless": Metal("stainless steel", 7900.0, 190e6, 16e-6, "1.4301 of EN 10088"),
+    "aluminium": Metal("aluminium", 2700.0, 150e6, 23e-6, "EN AW-6060 T6 of EN 755"),
+    "printed": Metal("printed plastic", 1240.0, 50e6, 70e-6, "PLA"),
+}
+
+
+def plain(law: Callable) -> Callable:
+    """A compiled law as the Python function it was written as; the same function where nothing is compiled."""
+    return getattr(law, "py_func", law)
+
+
+def say(value: float, unit: str = "-", digits: int = 3) -> str:
+    """An SI value for people, in that unit, to a few digits: (4.5e6, "MPa") -> "4.5 MPa"."""
+    if not math.isfinite(value):
+        return "unlimited"
+    shown = float(f"{units.in_unit(value, units.UNITS[unit]):.{digits}g}")
+    number = f"{shown:.0f}" if abs(shown) >= 1000 else f"{shown:g}"
+    number = "under 0.0001" if 0.0 < shown < 1e-4 else number
+    if unit in ("-", "deg"):
+        return number + ("°" if unit == "deg" else "")
+    return f"{number} {_SHOW.get(unit, unit)}"
+
+
+@dataclass(frozen=True)
+class Facts:
+    """A config with what follows from it, and a prediction or None."""
+
+    config: Config
+    prediction: Prediction | None
+
+    @cached_property
+    def mill(self) -> np.void:
+        """The MILL record: geometry and all parameters, calibrated where the config says so."""
+        return build(self.config).mill[0]
+
+    @property
+    def omega(self) -> float:
+        """Rotor speed without load [rad/s], the highest there is."""
+        return self.config.drive.speed_rad_s
+
+    @property
+    def tip(self) -> float:
+        """Tip speed without load [m/s]."""
+        return self.omega * self.config.rotor.radius_m
+
+    @property
+    def metal(self) -> Metal:
+        """The rotor's metal; mild steel where none is given."""
+        return METALS[self.config.rotor.material or "steel"]
+
+    @property
+    def strength(self) -> float:
+        """Yield strength of the rotor [Pa]: as given, else that of its metal."""
+        return self.config.rotor.yield_strength_Pa or self.metal.strength
+
+    @property
+    def swinging(self) -> bool:
+        """Whether the rotor carries hammers."""
+        return self.config.rotor.mount == "swinging"
+
+    @property
+    def pins(self) -> int:
+        """Pins of the stator; 0 for a smooth wall."""
+        return self.config.stator.pins if self.config.stator.kind == "pins" else 0
+
+    @property
+    def piece(self) -> float:
+        """Largest pieces of the feed [m]."""
+        return self.config.feed.size.largest_m
+
+    @property
+    def piece_mass(self) -> float:
+        """Mass of such a piece as a ball [kg]."""
+        return float(self.mill["density"]) * math.pi / 6.0 * self.piece**3
+
+    @property
+    def nips(self) -> bool:
+        """Whether such a piece can be caught between bar and pin."""
+        return self.piece > self.config.stator.gap_m and self.pins > 0
+
+    @property
+    def dragged(self) -> bool:
+        """Whether such a piece is larger than the gap to a smooth wall, of which the model knows no bites."""
+        return self.piece > self.config.stator.gap_m and self.pins == 0
+
+    @cached_property
+    def yield_stress(self) -> float:
+        """Yield stress of the feed [Pa] under a blow, at the temperature it is fed at."""
+        m = self.mill
+        return strength.yield_at(
+            float(m["yield_stress"]), float(m["yield_slope"]), float(m["T_feed"]), float(m["temperature_warm"])
+        )
+
+    @property
+    def shear_force(self) -> float:
+        """Force [N] that shears the largest piece across."""
+        return plain(cutting.shear_force)(self.yield_stress, self.piece)
+
+    @property
+    def blow_force(self) -> float:
+        """Peak force [N] of the largest piece that is hit, or hits a pin, at tip speed."""
+        return strength.impact_force(self.tip, self.piece, float(self.mill["density"]), PLASTIC * self.yield_stress)
+
+    @property
+    def bite(self) -> float:
+        """Energy [J] that shears it."""
+        return plain(cutting.shear_energy)(self.yield_stress, float(self.mill["density"])) * self.piece_mass
+
+    @property
+    def energy(self) -> float:
+        """Energy stored in the turning rotor [J]."""
+        return plain(drive.kinetic_energy)(float(self.mill["inertia"]), self.omega)
+
+    @property
+    def rotating_mass(self) -> float | None:
+        """Rotor with its hammers [kg]; None where rotor.mass is not given."""
+        r = self.config.rotor
+        return None if r.mass_kg is None else r.mass_kg + (r.bars * (r.hammer_mass_kg or 0.0) if self.swinging else 0.0)
+
+    @property
+    def limit_K(self) -> float:
+        """Temperature the powder may reach [K]: the user's limit, else where the material begins to stick."""
+        return float(self.prediction.temperature_limit_K if self.prediction else self.mill["T_limit"])
+
+    def scalar(self, key: str) -> float | None:
+        """A figure of the prediction; None where there is none, or it is not a finite number."""
+        found = self.prediction.main.scalars.get(key) if self.prediction else None
+        return found.value if found is not None and math.isfinite(found.value) else None
+
+    def bound(self, name: str) -> Limit | None:
+        """A limit of the prediction by name."""
+        return next((x for x in self.prediction.limits if x.name == name), None) if self.prediction else None
+
+    @property
+    def rate(self) -> float | None:
+        """Powder rate predicted [kg/s]; None without a prediction, or where the mill does not run."""
+        runs = self.prediction is not None and self.prediction.status != "cannot run"
+        return self.scalar("throughput_kg_s") if runs else None

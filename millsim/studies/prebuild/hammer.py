@@ -1,0 +1,199 @@
+"""Swinging hammers: what pulls on their pins, whether one carries enough for a bite, and how far it lays back.
+
+Also what pulls a rigid bar off its hub, and the screws that would hold either.
+"""
+
+import math
+from dataclasses import dataclass
+
+from ...laws import cutting, motion, strength
+from .bars import SPACING, couple
+from .facts import DYNAMIC, MILD_STEEL, SCREW_YIELD, Facts, plain, say
+from .judge import PREDICT, Rule
+from .line import Line
+from .rotor import HOLE, SHARE_OF_YIELD
+
+COARSE = {3: 0.5, 4: 0.7, 5: 0.8, 6: 1.0, 8: 1.25, 10: 1.5, 12: 1.75, 16: 2.0, 20: 2.5}  # mm, ISO 261 (from memory)
+LISTED = (4, 5, 6, 8, 10)  # sizes in the table of screws
+SHEAR_SHARE = 0.4  # of the yield strength, allowed in shear (from memory: steel building practice)
+BEARING_SHARE = 0.9  # of the yield strength, allowed on the projected area of a pin (likewise)
+LAY_BACK, LAY_BACK_CLOSE = math.radians(20.0), 4.0 / 3.0  # 15 to 20 degrees: lost tip speed (P3, from memory)
+TIP_SHARE = 0.95  # of the stretched-out tip speed, below which it is worth telling (assumed)
+
+PULL = Rule("rotor", "pull of a hammer on its pin", "N", "F = m r omega^2", "from memory", "Newton; any handbook")
+BAR_PULL = Rule("rotor", "pull of a bar on its hub", "N", "F = rho A v^2 / 2", "from memory",
+                "rotating bar: Roark")  # fmt: skip
+SHEAR = Rule("rotor", "hammer pin in shear", "Pa", "1.5 F / (2 pi d^2 / 4); limit 0.4 of yield", "from memory",
+             "double shear: Shigley; blows 1.5; 0.4 of yield: steel building practice")  # fmt: skip
+BEARING = Rule("rotor", "pressure at the hammer's eye", "Pa", "1.5 F / (d t); limit 0.9 of yield", "from memory",
+               "projected area: Shigley; blows 1.5; 0.9 of yield: steel building practice")  # fmt: skip
+ENERGY = Rule("rotor", "hammer energy for one bite", "J", "m v^2 / 6 against (3/8) tau / rho times the piece",
+              "assumed", "uniform hammer struck at its tip; tau of the card", least=True)  # fmt: skip
+BACK = Rule("rotor", "hammer lay-back", "rad", "I w^2 / 2 = m omega^2 r_p l (1 - cos angle); limit 20 degrees",
+            "from memory", "pendulum in the centrifugal field; trade: 15 to 20 degrees are lost tip speed",
+            close=LAY_BACK_CLOSE)  # fmt: skip
+TIP = Rule("rotor", "tip speed the hammers work at", "m/s", "1 / (1 + energy per turn / hammer energy)", "assumed",
+           "model, quick prediction; 0.95 of the stretched-out speed is wanted", least=True)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Screw:
+    """A screw of class 8.8 across the pull: core [m], shear force it takes [N] by one and by two planes, margins."""
+
+    size: str
+    core_m: float
+    single_N: float
+    double_N: float
+    single_margin: float
+    double_margin: float
+
+
+def core_of(diameter: float) -> float:
+    """Core diameter [m] of a coarse metric thread; the pitch of the nearest listed size."""
+    size = min(COARSE, key=lambda s: abs(s - diameter * 1e3))
+    return strength.core_diameter(diameter, COARSE[size] * 1e-3)
+
+
+def pull(f: Facts) -> float:
+    """What pulls on one pin or one bar's root [N] at no-load speed."""
+    r = f.config.rotor
+    if f.swinging:
+        return strength.centrifugal_force(r.hammer_mass_kg, 0.5 * (r.radius_m + r.pivot_radius_m), f.omega)
+    return strength.bar_stress(f.metal.density, f.tip) * r.bar_height_m * r.bar_thickness_m
+
+
+def screws(f: Facts) -> list[Screw]:
+    """What 8.8 screws take whose thread is cut across, against this pull times DYNAMIC."""
+    load, allowed = DYNAMIC * pull(f), SHEAR_SHARE * SCREW_YIELD
+    found = []
+    for size in LISTED:
+        core = core_of(size * 1e-3)
+        one = allowed * strength.round_area(core)
+        found.append(Screw(f"M{size}", core, one, 2.0 * one, one / load, 2.0 * one / load))
+    return found
+
+
+def bite_on_screws(f: Facts) -> str:
+    """What the margins of the screws leave out, in words: a bite that turns the bar; "" where there is none."""
+    M = couple(f)
+    if M is None:
+        return ""
+    each = say(DYNAMIC * M / SPACING / 1e3, digits=2)
+    return (
+        f"A bite of the largest piece also turns the bar with F R = {say(M)} N m, which the table leaves out, as no "
+        f"key tells how the screws stand: two screws {say(SPACING, 'mm')} apart would take {each} kN each, the "
+        f"{DYNAMIC:g} for blows counted in. Let a slot, shoulder or weld carry it"
+    )
+
+
+def lines(f: Facts) -> list[Line]:
+    """Checks of the hammers; of a rigid rotor only the pull of a bar."""
+    if not f.swinging:
+        F = pull(f)
+        said = f"half a bar's length pulls {say(F)} N at its root; screws that hold bars carry that and the blows: " \
+               "see the table of screws"  # fmt: skip
+        return [BAR_PULL.note(F, f"{said}. {left_out}." if (left_out := bite_on_screws(f)) else f"{said}.")]
+    return [hammer_pull(f), pin_shear(f), eye(f), bite(f), lay_back(f), working_speed(f)]
+
+
+def hammer_pull(f: Facts) -> Line:
+    """The pull itself, and the price of weight."""
+    r, F = f.config.rotor, pull(f)
+    centre = say(0.5 * (r.radius_m + r.pivot_radius_m), "mm")
+    said = f"{say(r.hammer_mass_kg, 'g')} with its centre at {centre} pull {say(F)} N. Twice the mass pulls twice " \
+           "as hard and flies with twice the energy, but bites better and lays back less"  # fmt: skip
+    return PULL.note(F, f"{said}.")
+
+
+def pin_shear(f: Facts) -> Line:
+    """The pin cut across at both sides of the hammer."""
+    d, F = f.config.rotor.pivot_pin_diameter_m, DYNAMIC * pull(f)
+    if d is None:
+        return SHEAR.missing("give rotor.pivot_pin_diameter")
+    limit = SHEAR_SHARE * MILD_STEEL
+    need = math.sqrt(1.5 * F / (2.0 * limit) * 4.0 / math.pi)
+    thicker = f"Take {say(need, 'mm', 2)} or more"
+    said = f"a plain pin of {say(d, 'mm')} held at both sides, taken as mild steel"
+    return SHEAR.judge(strength.shear_stress(F, strength.round_area(d), 2.0), limit, said, thicker)
+
+
+def eye(f: Facts) -> Line:
+    """The pin pressing in the hammer's eye."""
+    r, F = f.config.rotor, DYNAMIC * pull(f)
+    keys = (("rotor.pivot_pin_diameter", r.pivot_pin_diameter_m), ("rotor.hammer_thickness", r.hammer_thickness_m))
+    absent = [k for k, x in keys if x is None]
+    if absent:
+        return BEARING.missing(f"give {' and '.join(absent)}")
+    wide = r.bar_thickness_m
+    if r.pivot_pin_diameter_m >= wide:
+        wide_pin = f"the pin, {say(r.pivot_pin_diameter_m, 'mm')}, is no thinner than the hammer is along the circle"
+        return BEARING.missing(f"{wide_pin}, {say(wide, 'mm')}, so its eye must be wider, and no key tells how wide")
+    net = HOLE * F / ((wide - r.pivot_pin_diameter_m) * r.hammer_thickness_m)
+    if net > SHARE_OF_YIELD * f.strength:
+        allowed = SHARE_OF_YIELD * f.strength
+        beside = f"{say(wide - r.pivot_pin_diameter_m, 'mm')} by {say(r.hammer_thickness_m, 'mm')}"
+        words = f"Beside the pin {beside} of hammer carry the pull: {say(net, 'MPa')} with {HOLE:g} times at a hole, " \
+                f"{say(allowed, 'MPa')} allowed. Take a thinner pin, or a wider and lighter hammer."  # fmt: skip
+        return BEARING.tell("fails", net, words, allowed)
+    limit = BEARING_SHARE * min(f.strength, MILD_STEEL)
+    value = strength.bearing_pressure(F, r.pivot_pin_diameter_m, r.hammer_thickness_m)
+    said = f"{say(r.hammer_thickness_m, 'mm')} of eye on the pin. Tear-out and wear are not reckoned: look for more " \
+           "than 0.5 mm of play"  # fmt: skip
+    return BEARING.judge(value, limit, said, "Take a thicker pin or a thicker eye")
+
+
+def bite(f: Facts) -> Line:
+    """Whether one hammer can finish one bite of the largest piece."""
+    E = plain(cutting.hammer_energy)(f.config.rotor.hammer_mass_kg, f.tip)
+    said = f"a blow gives at most {say(E, 'J', 2)}; to shear a {say(f.piece, 'mm')} piece takes {say(f.bite, 'J', 2)}"
+    if not f.nips:
+        return ENERGY.note(E, f"{said}, but none is larger than the gap, so none is sheared.", f.bite)
+    heavier = f.config.rotor.hammer_mass_kg * 1.5 * f.bite / E
+    more = f"It folds back instead: hammers of {say(heavier, 'g', 2)} or a faster rotor would carry one"
+    spare = f"It folds back now and then: hammers of {say(heavier, 'g', 2)} would carry it with reserve"
+    return ENERGY.judge(E, f.bite, said, spare, more)
+
+
+def swings(f: Facts, mass: float) -> dict[str, float]:
+    """Angle [rad] a hammer of that mass swings back by each kind of blow of the largest piece."""
+    r, m = f.config.rotor, f.mill
+    length = r.radius_m - r.pivot_radius_m
+    v_rel = (1.0 - float(m["layer_speed_ratio"])) * f.tip
+    e = plain(motion.restitution)(float(m["restitution"]), v_rel)
+    I = strength.hammer_inertia(mass, length)
+    k = strength.restoring_moment(mass, f.omega, r.pivot_radius_m, 0.5 * length)
+    lost = {"a hit": strength.speed_lost_by_hit(v_rel, e, f.piece_mass, mass)}
+    if f.nips:
+        lost["a bite"] = strength.speed_lost(f.tip, plain(cutting.hammer_energy)(mass, f.tip), f.bite)
+    return {blow: strength.swing_back(I, k, v / length) for blow, v in lost.items()}
+
+
+def lay_back(f: Facts) -> Line:
+    """How far a hammer swings back after the worst of a bite and a plain hit."""
+    mass = f.config.rotor.hammer_mass_kg
+    angles = swings(f, mass)
+    worst = max(angles.values())
+    parts = ", ".join(f"{blow} {say(a, 'deg', 2)}" for blow, a in angles.items())
+    said = f"the largest piece ({say(f.piece, 'mm')}) swings it back: {parts}. Laid back, it is slower and reaches less"
+    better = "Heavier hammers, or pivots further out, lay back less"
+    if worst > LAY_BACK:
+        low, high = mass, 1000.0 * mass
+        while high / low > 1.01:
+            middle = math.sqrt(low * high)
+            low, high = (middle, high) if max(swings(f, middle).values()) > LAY_BACK else (low, middle)
+        better += f": {say(high, 'g', 2)} lay back 20°, and pull {say(pull(f) * high / mass)} N on their pins"
+    return BACK.judge(worst, LAY_BACK, said, better)
+
+
+def working_speed(f: Facts) -> Line:
+    """The tip speed the model lets laid-back hammers work at."""
+    tip, omega = f.scalar("tip_speed_m_s"), f.scalar("speed_rad_s")
+    if f.prediction is None:
+        return TIP.missing(PREDICT)
+    if tip is None or omega is None:
+        return TIP.missing("the prediction has no tip speed")
+    stretched = omega * f.config.rotor.radius_m
+    said = f"{say(tip, 'm/s')} while fed; stretched out it would be {say(stretched, 'm/s')}"
+    verdict = "passes" if tip >= TIP_SHARE * stretched else "close"
+    lost = "" if verdict == "passes" else ". Light hammers lose it: heavier ones keep it, and pull harder on their pins"
+    return TIP.tell(verdict, tip, f"{said}{lost}.", TIP_SHARE * stretched)

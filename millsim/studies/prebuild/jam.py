@@ -1,0 +1,226 @@
+"""Does it jam: gap against feed, grip, the torque and energy of a bite, a flooded rotor, the feed rate asked for."""
+
+import math
+
+from ...laws import breakage, cutting, motion
+from ...mill.calibrated import LOOSE, TIGHT
+from ...record.prediction import Limit
+from .facts import Facts, plain, say
+from .judge import PREDICT, Rule
+from .line import Line
+
+HAPPENS = {  # at a feed rate beyond capacity, by what binds first
+    "jam": "it jams within seconds", "chamber": "the chamber floods within seconds",
+    "shaft power": "the motor is overloaded", "outlet temperature": "it overheats after some minutes",
+    "sieve": "the sieve blinds", "feed opening": "the opening does not pass as much",
+}  # fmt: skip
+DRAGGED = "pieces larger than the gap to a smooth wall can wedge between bar and wall, of which no law is known here"
+FEW_HITS = 1e-3  # share of hits above the threshold below which hits make no powder
+
+GAP = Rule("stator", "gap against feed pieces", "1", "gap / d", "common practice",
+           "below 0.3 jams, 0.3 to 1 is sheared, above 1 passes: a proposal, no source")  # fmt: skip
+ANGLE = Rule("stator", "nip angle", "rad", "law of cosines in the triangle of the centres; gripped up to 2 atan(mu)",
+             "assumed", "roll-crusher geometry; friction of the edge is assumed")  # fmt: skip
+TORQUE = Rule("drive", "torque of a caught piece", "N m", "F R against overload P / omega", "assumed",
+              "F = tau pi d^2 / 4, tau of the card")  # fmt: skip
+BITE = Rule("drive", "one bite against the rotor's energy", "J",
+            "(3/8) tau / rho times the piece; limit 0.3 I omega^2 / 2", "assumed",
+            "sheared ball F d / 4; share of 0.3 assumed")  # fmt: skip
+FLOODED = Rule("drive", "every nip full for one turn", "J",
+               "bars pins (d - gap) / d E_bite; limit 0.3 I omega^2 / 2", "assumed",
+               "worst case of hand feeding; share of 0.3 assumed")  # fmt: skip
+FED = Rule("drive", "jam at the feed asked for", "1",
+           "unlucky bar pass / 0.3 of the rotor's energy, or power / overload", "assumed",
+           "model, quick prediction")  # fmt: skip
+RATE = Rule("drive", "feed rate asked for", "kg/s", "largest steady rate of the model", "assumed",
+            "model, quick prediction; a factor of 2 to 5 before calibration")  # fmt: skip
+HIT = Rule("drive", "bar hit on a feed piece", "J/kg", "((1 - kappa) v)^2 / 2 against x W_min / d", "assumed",
+           "threshold of the card at the feed's temperature", close=2.0, least=True)  # fmt: skip
+HITS = Rule("drive", "hits hard enough to break", "1", "share of hits above the threshold", "assumed",
+            "model, quick prediction", least=True)  # fmt: skip
+
+
+def lines(f: Facts) -> list[Line]:
+    """All checks of jamming, and whether anything breaks at all."""
+    return [
+        gap_regime(f), *([nip_angle(f)] if f.nips else []), torque(f),
+        *([] if f.swinging else [bite(f), flooded(f)]), fed(f), rate(f), hit(f), hits(f),
+    ]  # fmt: skip
+
+
+def motor_torque(f: Facts) -> float:
+    """Torque [N m] the motor gives for a moment at its no-load speed."""
+    return f.config.drive.overload * f.config.drive.shaft_rated_W / f.omega
+
+
+def gap_regime(f: Facts) -> Line:
+    """Whether the feed is caught, sheared or let through."""
+    ratio = f.config.stator.gap_m / f.piece
+    said = f"{say(f.config.stator.gap_m, 'mm')} for pieces of {say(f.piece, 'mm')}"
+    if not f.pins:
+        return GAP.note(
+            ratio,
+            f"{said}, and a smooth wall: pieces are dragged along it"
+            + (", and those larger than the gap may wedge." if f.dragged else ", and pass."),
+        )
+    if ratio >= LOOSE:
+        return GAP.note(ratio, f"{said}: pieces pass and are only hit; nothing is caught, so nothing jams by shear.")
+    if ratio >= TIGHT:
+        return GAP.note(ratio, f"{said}: larger pieces are sheared at the pins, with torque spikes.")
+    if f.swinging:
+        return GAP.note(ratio, f"{said}: no piece gets past a pin uncut; hammers fold back where it is too hard.")
+    times = f.shear_force * f.config.rotor.radius_m / motor_torque(f)
+    said += (
+        ": no piece gets past a pin uncut. How it jams: the bar presses the piece against the pin; to shear it takes "
+        f"{say(times, digits=2)} times the motor's short-term torque, so every cut comes out of the rotor's energy. "
+        "Open the gap to a third of the pieces or more, or feed finer pieces, slowly and evenly."
+    )
+    return GAP.tell("close", ratio, said, TIGHT, margin=ratio / TIGHT)
+
+
+def nip_angle(f: Facts) -> Line:
+    """Whether the largest piece is gripped between bar and pin or squeezed out."""
+    m = f.mill
+    r = 0.5 * float(m["d_pin"])
+    angle = plain(cutting.nip_angle)(r, r, f.config.stator.gap_m, f.piece)
+    grip = 2.0 * math.atan(float(m["bite_friction"]))
+    said = f"bar and pin taken as round as the pins; a {f.config.rotor.edge} edge grips up to {say(grip, 'deg', 2)}"
+    gripped, pushed = "it is gripped and sheared", "it is mostly pushed out and hit, bitten now and then"
+    return ANGLE.note(angle, f"{said}: {gripped if angle <= grip else pushed}.", grip)
+
+
+def torque(f: Facts) -> Line:
+    """Torque that shears a piece against what the motor gives: whether it starts again with a piece in the nip."""
+    need, have = f.shear_force * f.config.rotor.radius_m, motor_torque(f)
+    at_tip = have / f.config.rotor.radius_m
+    said = f"to shear a {say(f.piece, 'mm')} piece takes {say(f.shear_force)} N at the tips; the motor gives " \
+           f"{say(at_tip)} N there for a moment"  # fmt: skip
+    if f.dragged:
+        return TORQUE.missing(DRAGGED, said, need)
+    if not f.nips:
+        return TORQUE.note(need, f"{said}, but nothing is caught here.", have)
+    if need <= have:
+        return TORQUE.tell("passes", need, f"{said}. It can start with a piece in the nip.", have)
+    said += (
+        f", {say(need / have, digits=2)} times too little. Only the rotor's energy cuts, so it will not start loaded: "
+        "start empty, feed at full speed, clear a stop with the plug pulled."
+    )
+    return TORQUE.note(need, said, have)
+
+
+def bite(f: Facts) -> Line:
+    """Energy of one bite against the share of the rotor's energy that may go, and the dip in speed."""
+    limit = float(f.mill["jam_share"]) * f.energy
+    if f.dragged:
+        return BITE.missing(DRAGGED)
+    if not f.nips:
+        return BITE.note(0.0, "Nothing is caught, so no bite takes from the rotor.", limit)
+    dip = f.bite / (2.0 * f.energy)
+    said = f"a {say(f.piece, 'mm')} piece takes {say(f.bite, 'J', 2)} of {say(f.energy, 'J', 2)} in the rotor; each " \
+           f"bite slows it by {say(100.0 * dip, digits=2)} %"  # fmt: skip
+    if f.config.rotor.mass_kg is None:
+        said += "; the bars are taken as plain steel, give rotor.mass"
+    return BITE.judge(f.bite, limit, said, "A heavier or faster rotor, or finer feed")
+
+
+def flooded(f: Facts) -> Line:
+    """Every meeting of bar and pin in one turn takes a piece that stands out of the gap by its share."""
+    limit = float(f.mill["jam_share"]) * f.energy
+    if f.dragged:
+        return FLOODED.missing(DRAGGED)
+    if not f.nips:
+        return FLOODED.note(0.0, "Nothing is caught: a flooded chamber labours, it does not wedge.", limit)
+    meetings = f.config.rotor.bars * f.pins
+    caught = meetings * plain(cutting.overlap_share)(f.piece, f.config.stator.gap_m)
+    meet = f"{f.config.rotor.bars} bars meet {f.pins} pins {meetings} times a turn"
+    said = f"{meet}; some {say(caught, digits=2)} bites of {say(f.bite, 'J', 2)}"
+    even = "A scoop tipped in at once stops this rotor: feed slowly and evenly, open the gap, or take a heavier rotor"
+    return FLOODED.judge(caught * f.bite, limit, said, "Feed evenly, never by the scoop", even)
+
+
+def fed(f: Facts) -> Line:
+    """The jam index of the prediction at the rate asked for."""
+    found = f.bound("jam")
+    if f.prediction is None:
+        return FED.missing(PREDICT)
+    if found is None or not math.isfinite(found.load):
+        return FED.missing("the prediction has no jam index")
+    asked = f.config.feed
+    so = "as much as it takes" if asked.rate_kg_s is None else say(asked.rate_kg_s, "kg/h")
+    said = f"{'this batch' if asked.batch_mass_kg else f'fed {so}'}; it stalls at 1"
+    why = "bites take more out of the rotor than it has" if _by_bites(f, found) else "the motor labours at its overload"
+    other = "open the gap, or take a heavier rotor" if f.nips else "or take a stronger motor"
+    stalls = f"Within seconds {why}, it slows down and stalls. Feed more slowly and evenly, {other}"
+    return FED.judge(found.load, found.capacity, said, "Feed evenly; a surge stalls it", stalls)
+
+
+def _by_bites(f: Facts, found: Limit) -> bool:
+    """Whether bites, not power, make the jam: the nip takes most of the charge's power."""
+    into = f.prediction.main.ledger_in_W if f.prediction else {}
+    work = sum(into[k].value for k in ("striking", "nip", "layer drive") if k in into)
+    return "nip" in into and into["nip"].value > 0.5 * work
+
+
+def rate(f: Facts) -> Line:
+    """The feed asked for against the most the mill takes, and what binds."""
+    p, asked = f.prediction, f.config.feed
+    if p is None:
+        return RATE.missing(PREDICT, value=asked.rate_kg_s)
+    if p.status == "cannot run":
+        return RATE.tell("fails", asked.rate_kg_s or 0.0, "The mill does not run even with next to no feed: "
+                         f"{p.binding} is over its limit.", 0.0, margin=0.0)  # fmt: skip
+    if asked.batch_mass_kg:
+        made = f.scalar("throughput_kg_s") or 0.0
+        if p.status == "over capacity":
+            happens = HAPPENS.get(p.binding, f"{p.binding} is over its limit")
+            return RATE.tell("fails", made, f"With this batch {happens}. Fill in less.")
+        return RATE.tell("passes", made, f"The batch stays within all limits; the nearest is {p.binding}.")
+    most = f.scalar("capacity_kg_s") or 0.0
+    said = f"it takes {say(most, 'kg/h', 2)} at most"
+    if asked.rate_kg_s is None:
+        return RATE.note(most, f"{said}; then {p.binding} is at its limit.")
+    if p.status == "over capacity":
+        happens = HAPPENS.get(p.binding, f"{p.binding} is over its limit")
+        return RATE.tell("fails", asked.rate_kg_s, f"{said}; at the rate asked for {happens}. Feed less.", most)
+    return RATE.judge(asked.rate_kg_s, most, said, "Little is left: the prediction is good to a factor of 2 to 5")
+
+
+def hit(f: Facts) -> Line:
+    """A square bar hit on the largest piece against its threshold."""
+    m = f.mill
+    W = plain(motion.bar_energy)(f.tip, float(m["layer_speed_ratio"]), 1.0)
+    xw = plain(breakage.log_between)(
+        float(m["T_feed"]), float(m["temperature_warm"]), float(m["temperature_cold"]), float(m["xw_min_warm"]),
+        float(m["xw_min_cold"]),
+    )  # fmt: skip
+    need = xw / f.piece
+    speed = math.sqrt(2.0 * need) / (1.0 - float(m["layer_speed_ratio"]))
+    piece = f"a {say(f.piece, 'mm')} piece needs {say(need, digits=2)} J/kg to break"
+    said = f"{piece}, a tip speed of {say(speed, 'm/s', 2)}"
+    other = "edges and nips must do the work" if f.nips else "only chips come off"
+    if W < need:
+        said = f"{said}. The bars hit too softly, so {other}; the harder throw against the wall may break some."
+        return HIT.tell("close", W, said, need)
+    return HIT.judge(W, need, said, "Finer pieces need harder hits: the product stays coarse")
+
+
+def hits(f: Facts) -> Line:
+    """Share of all hits that can break what they hit, by the prediction."""
+    share = f.scalar("hits_above_threshold_share")
+    if f.prediction is None:
+        return HITS.missing(PREDICT)
+    if share is None or f.rate is None:
+        return HITS.missing("nothing is milled")
+    said = f"{say(100.0 * share, digits=2)} % of hits break what they hit"
+    if share >= FEW_HITS:
+        finest = f"the hardest can break pieces down to {say(f.prediction.size_floor_m, 'mm', 2)}"
+        return HITS.tell("passes", share, f"{said}; {finest}.", FEW_HITS)
+    said = "Few hits are above the threshold: at this speed next to none breaks anything"
+    if f.nips:
+        said += ". Only edges and nips make powder, coarse and slowly: raise the tip speed, or chill the feed."
+        return HITS.tell("close", share, said, FEW_HITS)
+    said += (
+        ", and nothing is sheared. Next to no powder comes out, and the chamber floods: raise the tip speed, or close "
+        "the gap below the size of the pieces."
+    )
+    return HITS.tell("fails", share, said, FEW_HITS)

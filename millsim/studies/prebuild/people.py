@@ -1,0 +1,66 @@
+"""Dust that may explode, and noise. Reminders, no assessment."""
+
+import math
+
+import numpy as np
+
+from ...laws import strength
+from .facts import Facts, say
+from .judge import PREDICT, Rule
+from .line import Line
+
+DUST_SIZE = 0.5e-3  # m; finer counts as dust that may explode (convention, P9)
+QUARTER = 0.25  # of the lower explosion limit: the usual ceiling (P9)
+
+DUST = Rule("dust and people", "dust in the air", "kg/m3", "rate share(x < 0.5 mm) / Q against a quarter of the limit",
+            "assumed", "model, quick prediction; a factor of 2 to 5 before calibration", close=5.0)  # fmt: skip
+NOISE = Rule("dust and people", "noise", "dB(A)", "routers read at 105 to 113, a mill 5 to 10 more", "from memory",
+             "one hobbyist's readings; 85 dB(A): ear protection by EU rules")  # fmt: skip
+
+
+def lines(f: Facts) -> list[Line]:
+    """All checks for people."""
+    return [dust(f), noise()]
+
+
+def fine_share(f: Facts) -> float | None:
+    """Share of the powder finer than DUST_SIZE by the prediction."""
+    t = f.prediction.main.table if f.prediction else None
+    if t is None or not np.isfinite(t.product_q3).all():
+        return None
+    return float(np.interp(math.log(DUST_SIZE), np.log(t.edges_m), t.product_q3))
+
+
+def dust(f: Facts) -> Line:
+    """Fine powder in the air that leaves against a quarter of the least explosible concentration."""
+    card = f.config.material
+    share, Q, rate = fine_share(f), f.scalar("air_flow_m3_s"), f.rate
+    known = share is not None and Q is not None and Q > 0.0 and rate is not None
+    value = strength.dust_concentration(rate, share, Q) if known else None
+    there = f"{say(value, 'g/m3', 2)} in the air that leaves. " if value is not None else ""
+    apart = "Keep sparks, static and brushed motors out of it, earth all metal, no heaps; what is shaken out of a " \
+            "filter is always above the limit"  # fmt: skip
+    if "mec" not in card:
+        return DUST.tell("not checked", value, f"Unknown, treat as explosible: the card has no mec. {there}{apart}.")
+    mec = card["mec"]
+    limit = QUARTER * mec.value
+    of = f"dust of this material can explode from {say(mec.value, 'g/m3', 2)} on, by the card"
+    if value is None:
+        return DUST.missing(PREDICT, f"{of}. {apart}")
+    if f.config.feed.batch_mass_kg is not None:
+        mean = f"{there}That is the mean over the batch; most of a batch comes out in its first part, many times denser"
+        return DUST.missing("give a steady feed.rate", f"{mean}. {of[:1].upper()}{of[1:]}. {apart}", value)
+    above = "above the explosion limit itself" if value > mec.value else "above a quarter of it"
+    said = f"{there}{of[:1].upper()}{of[1:]}"
+    cloud = f"That is {above}: count on a cloud that can explode inside mill, duct and bag, and have the protection " \
+            f"done by licensed practice. {apart}"  # fmt: skip
+    source = f"{mec.source}; never a design value: test the actual dust"
+    near = f"That is close to a quarter of it, and the prediction may be off by a factor of 2 to 5. {apart}"
+    if value * DUST.close <= limit:
+        said = f"{said}. {apart}"
+    return DUST.judge(value, limit, said, near, cloud, basis=mec.basis, source=source)
+
+
+def noise() -> Line:
+    """A reminder."""
+    return NOISE.note(None, "Expect well above 85 dB(A): wear ear protection, and enclose the mill.")

@@ -1,0 +1,195 @@
+"""The turning parts: tip speed, stress, pull of a bar, shaft, balance, what could fly, and how long it runs on."""
+
+import math
+
+from ...laws import air, strength
+from .facts import METALS, Facts, plain, say
+from .judge import Rule
+from .line import Line
+
+TIP_CAP = 80.0  # m/s, for a home-made mill (assumed; P8)
+CLASSES = (  # tip speed [m/s] below which a mill counts as: trade usage
+    (15.0, "as fast as a knife granulator, 5 to 15 m/s by trade usage"),
+    (66.0, "a slow hammer mill by trade usage, below 66 m/s"),
+    (91.0, "an intermediate hammer mill by trade usage, 66 to 91 m/s"),
+    (math.inf, "a fast hammer mill by trade usage, above 91 m/s"),
+)
+HOLE = 2.5  # stress concentration of a centre hole or keyway, 2 to 3 (P8)
+SHARE_OF_YIELD = 0.4  # of the yield strength, for parts that start and stop often (P8)
+STEEL_E = 210e9  # Pa, handbook
+HOUSING = (0.5, 0.7)  # real over rigid critical speed: housings and bearings give way (P8)
+KEEP_BELOW = 0.7  # of the critical speed (P8)
+GRADE = 6.3  # mm/s, where none is given: G6.3 is usual for fans and machine parts
+SCREW = 5e-3  # kg, an M6 screw of 20 mm (assumed example)
+# Stops 32 J, a 10 g hammer at 80 m/s, at this thickness [m]; (basis, source).
+WALLS = {
+    "steel": (2.5e-3, "assumed", "2 to 3 mm of steel for a 10 g hammer at 80 m/s"),
+    "polycarbonate": (7e-3, "assumed", "6 to 8 mm of polycarbonate for a 10 g hammer at 80 m/s"),
+    "plywood": (25e-3, "assumed", "25 mm of plywood for the same, a bare guess"),
+}
+WALL_J = 32.0
+
+TIP = Rule("rotor", "tip speed", "m/s", "v = R omega", "assumed",
+           "cap of 80 m/s for home-made mills; classes are trade usage, no source", close=1.1)  # fmt: skip
+STRESS = Rule("rotor", "stress in the bars", "Pa", "K_t rho v^2 / 2, K_t = 2.5 at a hole or keyway; limit 0.4 of yield",
+              "from memory", "rotating bar: Roark; K_t 2 to 3: Peterson")  # fmt: skip
+EYE = Rule("rotor", "stress in the hammers", "Pa", "K_t rho (v^2 - v_pivot^2) / 2, K_t = 2.5; limit 0.4 of yield",
+           "from memory", "rotating bar: Roark; K_t 2 to 3: Peterson")  # fmt: skip
+RIM = Rule("rotor", "stress in a rim at the tips", "Pa", "rho v^2; limit 0.4 of yield", "from memory",
+           "thin rotating ring: Roark, Shigley")  # fmt: skip
+CRITICAL = Rule("rotor", "critical speed of the shaft", "rad/s",
+                "sqrt(k / m), k = 3 E I / L^3 overhung, 48 E I / a^3 between bearings; limit 0.7 of half of it",
+                "from memory", "Roark, Shigley; real housings 0.5 to 0.7 of rigid: workshop experience")  # fmt: skip
+BALANCE = Rule("rotor", "balance", "m", "e = G / omega", "from memory", "ISO 21940-11")
+FLYING = Rule("rotor", "what could fly against the guard", "J",
+              "m v^2 / 2 of a hammer or screw, m v^2 / 6 of half a bar; wall: 32 J (t / t_32)^1.5", "assumed",
+              "an estimate, not a containment calculation")  # fmt: skip
+RUN_DOWN = Rule("rotor", "time to standstill", "s", "I / sqrt(T c) atan(omega sqrt(c / T))", "assumed",
+                "bearing torque T and windage c of the model, not measured")  # fmt: skip
+
+
+def lines(f: Facts) -> list[Line]:
+    """All checks of the turning parts, in the order a builder meets them."""
+    return [tip_speed(f), stress(f), rim(f), critical_speed(f), balance(f), flying(f), run_down(f)]
+
+
+def tip_speed(f: Facts) -> Line:
+    """Class and cap of the tip speed without load."""
+    words = next(w for v, w in CLASSES if f.tip < v)
+    most = TIP_CAP / f.config.rotor.radius_m
+    slower = f"Stress and flying energy grow with its square. Stay below {say(most, 'rpm')} on this radius"
+    return TIP.judge(f.tip, TIP_CAP, f"without load; {words}", slower)
+
+
+def stress(f: Facts) -> Line:
+    """Stress of the bars, or of the hammers at their eyes, by their own weight."""
+    r, metal = f.config.rotor, f.metal
+    if r.material == "printed":
+        return STRESS.tell("fails", strength.bar_stress(metal.density, f.tip),
+                           "A printed rotor must not run: it creeps at 45 to 55 °C and shatters when hit. Make bars "
+                           "and hub of metal.", basis="assumed", source="forbidden whatever the figure")  # fmt: skip
+    rule, root = (EYE, f.omega * r.pivot_radius_m) if f.swinging else (STRESS, 0.0)
+    plain_stress = strength.bar_stress(metal.density, f.tip, root)
+    value, limit = HOLE * plain_stress, SHARE_OF_YIELD * f.strength
+    part = "hammers at their eyes" if f.swinging else "bars at the axis"
+    said = f"the {part} carry {say(plain_stress, 'MPa')} of their own pull, {HOLE:g} times that beside a hole"
+    if r.material is None:
+        return rule.missing("give rotor.material", f"in {metal.name} {said}, of {say(limit, 'MPa')} allowed")
+    of = f"yield {say(f.strength, 'MPa')}" if r.yield_strength_Pa else f"{metal.source}, {say(f.strength, 'MPa')}"
+    weak = "Run slower or take a stronger metal"
+    source = f"{rule.source}; {'yield as given' if r.yield_strength_Pa else metal.source}"
+    return rule.judge(value, limit, f"{said} ({metal.name}, {of}). Welds and screws are weaker", weak, source=source)
+
+
+def rim(f: Facts) -> Line:
+    """What a rim or disc edge at the tip radius would carry, and how hard a bar pulls at its hub."""
+    r, metal = f.config.rotor, f.metal
+    value, limit = strength.ring_stress(metal.density, f.tip), SHARE_OF_YIELD * f.strength
+    if r.material == "printed":
+        return RIM.missing("give rotor.material a metal")
+    said = "a rim welded round the tips, or the edge of a disc as large, would carry this before any notch"
+    return RIM.note(value, said, limit)
+
+
+def _shaft_stiffness(f: Facts) -> tuple[float, str] | str:
+    """(critical speed [rad/s] on rigid bearings, how) or the key that is missing."""
+    s, mass = f.config.shaft, f.rotating_mass
+    if s.diameter_m is None:
+        return "give shaft.diameter"
+    if s.overhang_m is None and s.bearing_span_m is None:
+        return "give shaft.overhang, or shaft.bearing_span for a rotor between its bearings"
+    if mass is None:
+        return "give rotor.mass"
+    I, d = strength.second_moment(s.diameter_m), say(s.diameter_m, "mm")
+    if s.overhang_m is None:
+        between = f"{d} shaft, {say(mass, 'kg')} in the middle of {say(s.bearing_span_m, 'mm')}"
+        return strength.midspan_speed(STEEL_E, I, mass, s.bearing_span_m), between
+    speed = strength.overhung_speed(STEEL_E, I, mass, s.overhang_m, s.bearing_span_m or 0.0)
+    held = f", bearings {say(s.bearing_span_m, 'mm')} apart" if s.bearing_span_m else ", as if built in"
+    return speed, f"{d} shaft, {say(mass, 'kg')} overhung by {say(s.overhang_m, 'mm')}{held}"
+
+
+def critical_speed(f: Facts) -> Line:
+    """Rotor speed against the first bending speed of its shaft."""
+    found = _shaft_stiffness(f)
+    if isinstance(found, str):
+        return CRITICAL.missing(found)
+    rigid, how = found
+    low, high = HOUSING
+    limit = KEEP_BELOW * low * rigid
+    said = f"{how}: bends at {say(rigid, 'rpm')} in rigid bearings, {say(low * rigid, 'rpm')} to " \
+           f"{say(high * rigid, 'rpm')} in real ones"  # fmt: skip
+    stiffer = "Take a thicker or shorter shaft, or run slower"
+    if f.omega <= limit and f.config.shaft.overhang_m is not None and f.config.shaft.bearing_span_m is None:
+        softer = "A shaft on bearings some way apart is far softer than one built in, of which this is reckoned"
+        return CRITICAL.missing("give shaft.bearing_span", f"{said}. {softer}", f.omega)
+    if f.omega <= limit:
+        return CRITICAL.tell("passes", f.omega, f"{said}.", limit)
+    if f.omega <= KEEP_BELOW * high * rigid:
+        return CRITICAL.tell("close", f.omega, f"{said}. Only a stiff housing keeps clear of that. {stiffer}.", limit)
+    return CRITICAL.tell("fails", f.omega, f"{said}: near it the rotor shakes itself apart. {stiffer}.", limit)
+
+
+def balance(f: Facts) -> Line:
+    """How well the rotor must be balanced, and what a gram at the tip does."""
+    r = f.config.rotor
+    grade = r.balance_grade or GRADE
+    e = strength.permitted_eccentricity(grade * 1e-3, f.omega)
+    gram = strength.centrifugal_force(1e-3, r.radius_m, f.omega)
+    said = f"for G{grade:g} the centre of mass may be {say(e, 'um')} off the axis"
+    if f.rotating_mass is not None:
+        most = strength.permitted_mass(e, f.rotating_mass, r.radius_m)
+        said += f", that is {say(most, 'g', 2)} at the tips"
+    said += f"; 1 g too much there pulls {say(gram, digits=2)} N round and round"
+    if f.swinging:
+        said += ". Weigh the hammers and hang equal ones opposite"
+    if r.balance_grade is None:
+        said += ". G6.3 is taken, usual for fans and machine parts; give rotor.balance_grade to change it"
+    return BALANCE.note(e, f"{said}.")
+
+
+def projectiles(f: Facts) -> list[tuple[str, float]]:
+    """(what could fly, its energy [J] at no-load speed), hardest first."""
+    r, found = f.config.rotor, [("a 5 g screw at the tips", 0.5 * SCREW * f.tip**2)]
+    if f.swinging:
+        found.append(("a hammer", 0.5 * r.hammer_mass_kg * f.tip**2))
+    else:
+        rho = METALS[r.material or "steel"].density
+        half = rho * r.bar_height_m * r.bar_thickness_m * r.radius_m
+        found.append((f"half a bar of {say(half, 'g', 2)}", strength.bar_half_energy(half, f.tip)))
+    return sorted(found, key=lambda x: -x[1])
+
+
+def flying(f: Facts) -> Line:
+    """Energy of the worst projectile against what a guard wall is guessed to stop."""
+    g, found = f.config.guard, projectiles(f)
+    said = ", ".join(f"{what} has {say(joule, 'J', 2)}" for what, joule in found)
+    said += f" (the whole rotor {say(f.energy, 'J', 2)})"
+    absent = [k for k, x in (("guard.material", g.material), ("guard.thickness", g.thickness_m)) if x is None]
+    if absent:
+        return FLYING.missing(f"give {' and '.join(absent)}", said, found[0][1])
+    known, basis, source = WALLS[g.material]
+    limit = strength.wall_energy(WALL_J, known, g.thickness_m)
+    need = known * (1.5 * found[0][1] / WALL_J) ** (2.0 / 3.0)
+    wall = f"{say(g.thickness_m, 'mm')} of {g.material} is guessed to stop {say(limit, 'J', 2)}"
+    thicker = f"Make the wall {say(need, 'mm', 2)} or more, or lower the speed"
+    return FLYING.judge(found[0][1], limit, f"{said}; {wall}", thicker, basis=basis,
+                        source=f"{source}; an estimate, not a containment calculation")  # fmt: skip
+
+
+def run_down(f: Facts) -> Line:
+    """Stored energy and how long the rotor runs on after the switch is off."""
+    m = f.mill
+    drag = float(m["windage_factor"]) * plain(air.windage_power)(
+        float(m["n_bars"]), plain(air.air_density)(float(m["T_room"])), float(m["drag_coefficient"]), float(m["H"]),
+        f.omega, float(m["windage_swirl"]), float(m["R"]), float(m["r_hub"]),
+    )  # fmt: skip
+    if m["bearing_torque"] <= 0.0:
+        return RUN_DOWN.missing("bearings without friction never stop: see bearing_torque in [model]")
+    t = strength.coast_down(float(m["inertia"]), f.omega, float(m["bearing_torque"]), drag)
+    fall = f.energy / 9.81
+    said = f"it stores {say(f.energy, 'J', 2)}, as 1 kg that falls {say(fall, 'm', 2)}, and turns on for about " \
+           f"{say(t, 's', 2)} empty. Interlock the door and wait until it stands"  # fmt: skip
+    if f.config.rotor.mass_kg is None:
+        said += "; the bars are taken as plain steel, give rotor.mass"
+    return RUN_DOWN.note(t, f"{said}.")

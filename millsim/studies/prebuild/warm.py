@@ -1,0 +1,92 @@
+"""Heat: how close the outlet comes to the limit, how soon, and what cold feed brings with it."""
+
+import math
+
+import numpy as np
+
+from ...laws import heat
+from ..heat.coolants import DRY_ICE, NITROGEN, PRACTICE, coolant_per_kg, gas_per_kg
+from .facts import Facts, plain, say
+from .judge import PREDICT, Rule
+from .line import Line
+
+SPOTS = 15.0  # K; contact spots run 30 to 60 K hotter than the powder (P7)
+WARM_SHARE = 0.9  # of the way to the steady temperature
+COLD = 2.0  # K below the room, from which the feed counts as chilled
+
+OUTLET = Rule("heat", "outlet temperature", "K", "heat balance of feed, air and casing", "assumed",
+              "model, quick prediction; margin counted from the room")  # fmt: skip
+WARM = Rule("heat", "warm-up", "s", "one heat store: 1 - exp(-t / tau)", "assumed", "model, quick prediction")
+COOLANT = Rule("heat", "air to breathe beside coolant", "m3",
+               "1.2 heat of the feed / (latent + gas up to the feed), as gas at 20 °C", "from memory",
+               f"first law; {DRY_ICE.name} {DRY_ICE.source}; {NITROGEN.name} {NITROGEN.source}")  # fmt: skip
+
+
+def lines(f: Facts) -> list[Line]:
+    """All checks of heat."""
+    return [outlet(f), warm_up(f), *coolant(f)]
+
+
+def outlet(f: Facts) -> Line:
+    """Warmest of powder and air against the limit."""
+    T, limit, room = f.scalar("outlet_temperature_K"), f.limit_K, f.config.air.room_K
+    what = "your limit" if f.config.limits.outlet_temperature_K is not None else "where the material begins to stick"
+    if T is None:
+        return OUTLET.missing(PREDICT, f"{say(limit, 'degC')} is {what}")
+    left = limit - T
+    margin = (limit - room) / (T - room) if T > room < limit else 0.0 if T > limit else math.inf
+    margin = 1.0 if 1.0 - 1e-4 < margin < 1.0 else margin
+    said = f"{say(limit, 'degC')} is {what}, {say(left, digits=2)} K away"
+    better = "More air, colder feed, less feed or, where it is the empty mill that heats, a lower speed"
+    if margin < 1.0:
+        said = f"{say(limit, 'degC')} is {what}"
+        return OUTLET.judge(T, limit, f"{said}: the powder smears and blinds the sieve", better, margin=margin)
+    if left < SPOTS:
+        words = f"{said}; contact spots run 30 to 60 K hotter than the powder. {better}."
+        return OUTLET.tell("close", T, words, limit, margin=margin)
+    return OUTLET.tell("passes", T, f"{said}.", limit, margin=margin)
+
+
+def warm_up(f: Facts) -> Line:
+    """How long until it is warm, and when it comes near the limit."""
+    if f.prediction is None:
+        return WARM.missing(PREDICT)
+    t, T = f.prediction.warmup_time_s, f.prediction.warmup_temperature_K
+    if t.size < 2 or not np.all(np.isfinite(T)) or abs(T[-1] - T[0]) < 0.1:
+        return WARM.missing("the prediction has no warm-up")
+    if f.config.feed.batch_mass_kg:
+        hot = int(np.argmax(T))
+        said = f"the batch is hottest, {say(float(T[hot]), 'degC')}, after {_minutes(float(t[hot]))}"
+        return WARM.note(float(t[hot]), f"{said}. The first batch after a pause is the coolest.")
+    way = np.abs(T - T[0]) / abs(T[-1] - T[0])
+    warm = float(np.interp(WARM_SHARE, np.maximum.accumulate(way), t))
+    said = f"{100.0 * WARM_SHARE:.0f} % of the way to {say(float(T[-1]), 'degC')} is reached after {_minutes(warm)}"
+    near = f.limit_K - SPOTS
+    if T[0] < near < T.max():
+        soon = float(np.interp(near, np.maximum.accumulate(T), t))
+        return WARM.note(warm, f"{said}; {say(near, 'degC')}, {SPOTS:.0f} K below the limit, after {_minutes(soon)}.")
+    return WARM.note(warm, f"{said}. The first batch is always the best.")
+
+
+def _minutes(seconds: float) -> str:
+    """A rough time in words."""
+    return say(seconds, "s", 2) if seconds < 90.0 else say(seconds, "min", 2)
+
+
+def coolant(f: Facts) -> list[Line]:
+    """The gas that chilling a kilogram of feed sets free; nothing where the feed is not chilled."""
+    feed, room = f.config.feed.temperature_K, f.config.air.room_K
+    if feed >= room - COLD:
+        return []
+    m = f.mill
+    J = plain(heat.enthalpy_rise)(float(m["specific_heat"]), float(m["heat_exponent_share"]), feed, room)
+    c = NITROGEN if math.isinf(coolant_per_kg(DRY_ICE, J, feed)) else DRY_ICE
+    mass = coolant_per_kg(c, J, feed)
+    gas = mass * gas_per_kg(c)
+    said = (
+        f"to chill 1 kg of feed to {say(feed, 'degC')} takes {say(mass, 'kg', 2)} of {c.name}, if that is what "
+        f"chills it, with {PRACTICE:g} for leaks and cold parts; "
+        f"{say(gas, digits=2)} m³ of gas that drives out the air to breathe. Chill and mill in the open or under "
+        "extraction, watch the oxygen, never in a closed vessel or a cellar. Frost wets the powder when it warms"
+    )
+    return [COOLANT.note(gas, f"{said}.")]

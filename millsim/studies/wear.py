@@ -1,0 +1,275 @@
+"""Wear drift: from the weighed loss of the bars to edges, gap, iron in the powder, and what becomes of the powder.
+
+The loss per kilogram milled is taken as constant (assumed). Where on the bar it goes is not known, so two bounds are
+followed: all of it at the leading edges, which round off, or evenly over the tip faces, which widens the gap.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import exp, inf, isfinite, log, nan
+
+import numpy as np
+
+from ..base.quantities.scalar import Scalar
+from ..base.quantities.units import readable
+from ..errors import InputError, NotConverged, Problem
+from ..forecast import band as bands
+from ..forecast.assemble import balance_result
+from ..forecast.outcome import solve, solve_batch
+from ..laws import strength, wear
+from ..mill.chamber import EDGE
+from ..mill.config.mill import Config
+from ..mill.problem import Problem as Mill
+from ..record.limits import CANNOT
+from .heat.answers import settled
+from .heat.stand import changed
+
+RADII_M = {"toothed": 30e-6, "bevelled": 100e-6, "blunt": 300e-6}  # of fresh edges: assumed, a milled corner has 50-300
+STEPS_KG = (2.0, 5.0, 10.0, 20.0, 50.0)
+WORN_SHARE, WORN_OUT = 0.15, 0.20  # of the bars' mass: when hammers are replaced (a trade note)
+FOLLOWED = 0.5  # share of the bars' mass up to which rows are computed
+SCALE_KG = 1e-5  # plus or minus, of each weighing (assumed)
+GRADE = 6.3  # mm/s, of ISO 21940-11 where rotor.balance_grade is not given (from memory)
+EXAMPLE_KG = 1e-4  # 0.1 g missing at one tip
+DRAWS, BATCH_DRAWS = 16, 8
+METALS = {  # rotor.material: (what gets into the powder, density kg/m3; handbook)
+    None: ("iron", 7850.0), "steel": ("iron", 7850.0), "stainless": ("steel", 7900.0),
+    "aluminium": ("aluminium", 2700.0), "printed": ("rotor plastic", 1240.0),
+}  # fmt: skip
+FIGURES = ("x50_m", "rate_kg_s", "gross_J_kg")
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What one mill record gives: x50 [m], largest feed rate [kg/s] (of a batch: powder over its time), J/kg."""
+
+    x50_m: float
+    rate_kg_s: float
+    gross_J_kg: float
+
+
+@dataclass(frozen=True)
+class Step:
+    """The mill after `milled_kg`: metal lost [kg] and its share of the bars; edge radius if all went there, gap growth
+    if all went there [m]; the answers of both bounds."""
+
+    milled_kg: float
+    lost_kg: float
+    share: float
+    radius_m: float
+    gap_growth_m: float
+    by_edge: Answer
+    by_gap: Answer
+
+
+@dataclass(frozen=True)
+class WearDrift:
+    """Everything a loss says. ppm: of metal in the powder; scale_share: what a scale leaves open of the loss; drift:
+    worn over fresh at `at_kg` by "edge_x50_m" and so on, with bands; blunt_kg: when edges that take all the loss are as
+    blunt as the model knows; gap_kg: when a gap that takes all of it has reached gap_full_m, see `gap_full`;
+    replace_kg: when the bars have lost WORN_SHARE and WORN_OUT; force_N: of EXAMPLE_KG at one tip; balance_kg: allowed
+    there by the balance grade [mm/s], NaN without a rotor mass."""
+
+    config: Config
+    lost_kg: float
+    milled_kg: float
+    at_kg: float
+    metal: str
+    bars_kg: float
+    ppm: float
+    scale_share: float
+    fresh_radius_m: float
+    fresh: Answer
+    steps: tuple[Step, ...]
+    drift: dict[str, Scalar]
+    blunt_kg: float
+    gap_full_m: float
+    gap_kg: float
+    replace_kg: tuple[float, float]
+    force_N: float
+    balance_kg: float
+    balance_grade: float
+    draws: int
+
+    @property
+    def at(self) -> Step:
+        """The step at `at_kg`."""
+        return next(s for s in self.steps if s.milled_kg == self.at_kg)
+
+
+def bars_mass(config: Config) -> float:
+    """Mass [kg] of the bars, axis to tip, as drawn; of swinging hammers as given."""
+    r = config.rotor
+    if r.mount == "swinging":
+        return r.bars * (r.hammer_mass_kg or 0.0)
+    drawn = r.bars * r.radius_m * r.bar_height_m * r.bar_thickness_m * metal_of(config)[1]
+    return min(drawn, r.mass_kg) if r.mass_kg is not None else drawn
+
+
+def metal_of(config: Config) -> tuple[str, float]:
+    """(name of the metal that gets into the powder, its density)."""
+    return METALS.get(getattr(config.rotor, "material", None), METALS[None])
+
+
+def check(config: Config, lost_kg: float, milled_kg: float, at_kg: float) -> None:
+    """Refuse a loss that cannot be: more than was milled, or more than there is."""
+    bars, problems = bars_mass(config), []
+    said = readable(lost_kg, "g")
+    if lost_kg >= milled_kg:
+        message = f"{said} of metal are not lost over {readable(milled_kg, 'kg')} of powder"
+        problems.append(Problem("--lost", "", message, hint="are --lost and --milled swapped, or g and kg?"))
+    elif lost_kg >= bars:
+        message = f"{said} are more than the bars weigh, about {readable(bars, 'g')} by the drawing"
+        problems.append(Problem("--lost", "", message, hint="weigh the bars before and after; the loss is in grams"))
+    elif lost_kg / milled_kg * at_kg > FOLLOWED * bars:
+        most = FOLLOWED * bars * milled_kg / lost_kg
+        message = f"by {readable(at_kg, 'kg')} more than half of the bars would be gone"
+        hint = f"replace them before; ask for less than {readable(most, 'kg')}"
+        problems.append(Problem("--at", "", message, hint=hint))
+    if problems:
+        raise InputError(problems)
+
+
+def drift(
+    config: Config, lost_kg: float, milled_kg: float, at_kg: float = 20.0, draws: int | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> WearDrift:  # fmt: skip
+    """Wear drift of a mill whose bars lost `lost_kg` over `milled_kg` of powder. Raises InputError, NotConverged."""
+    check(config, lost_kg, milled_kg, at_kg)
+    problem, per_kg, bars = settled(config)[0], lost_kg / milled_kg, bars_mass(config)
+    fresh = _answer(problem, problem.mill)
+    at = sorted({*STEPS_KG, at_kg})
+    steps = tuple(_step(problem, kg, per_kg * kg, bars) for kg in at if per_kg * kg <= FOLLOWED * bars)
+    batch = config.feed.batch_mass_kg is not None
+    count = min(BATCH_DRAWS if batch else DRAWS, config.run.band_samples) if draws is None else draws
+    omega, R, rotor = config.drive.speed_rad_s, config.rotor.radius_m, config.rotor.mass_kg
+    grade = config.rotor.balance_grade or GRADE
+    eccentricity = strength.permitted_eccentricity(1e-3 * grade, omega)
+    turning = None if rotor is None else rotor + (bars if config.rotor.mount == "swinging" else 0.0)
+    return WearDrift(
+        config, lost_kg, milled_kg, at_kg, metal_of(config)[0], bars, 1e6 * wear.iron_share(lost_kg, milled_kg),
+        2.0**0.5 * SCALE_KG / lost_kg if lost_kg else inf, RADII_M[config.rotor.edge], fresh, steps,
+        _drift(problem, fresh, next(s for s in steps if s.milled_kg == at_kg), count, progress),
+        blunt_after(config, per_kg), gap_full(config), gap_after(config, per_kg),
+        tuple(share * bars / per_kg if per_kg else inf for share in (WORN_SHARE, WORN_OUT)),
+        strength.centrifugal_force(EXAMPLE_KG, R, omega),
+        nan if turning is None else strength.permitted_mass(eccentricity, turning, R), grade, count,
+    )  # fmt: skip
+
+
+def worn_edge(mill: np.ndarray, config: Config, radius_m: float) -> np.ndarray:
+    """The mill with edges of another radius: each edge parameter moves from the config's towards blunt.
+
+    Between toothed, bevelled and blunt at RADII_M, linear in ln(radius): share and chip size in their logarithm, bite
+    friction as it is (assumed form). Own or calibrated values move by the same factor. Blunter than blunt is not known.
+    """
+    start = RADII_M[config.rotor.edge]
+    factors = {name: _edge_value(config, name, radius_m) / _edge_value(config, name, start) for name in EDGE}
+    return changed(mill, **{name: float(mill[name][0]) * f for name, f in factors.items()})
+
+
+def _edge_value(config: Config, name: str, radius_m: float) -> float:
+    """An edge parameter of the config's model at an edge radius."""
+    kinds = list(RADII_M)
+    values = [config.model.value(f"{name}_{kind}") for kind in kinds]
+    logs = name != "bite_friction"
+    values = [log(v) for v in values] if logs else values
+    i = 0 if radius_m <= RADII_M[kinds[1]] else 1
+    value = wear.along_log(radius_m, RADII_M[kinds[i]], RADII_M[kinds[i + 1]], values[i], values[i + 1])
+    return exp(value) if logs else value
+
+
+def worn_gap(mill: np.ndarray, growth_m: float) -> np.ndarray:
+    """The mill with tips worn back: a wider gap and a smaller radius, the wall where it was."""
+    return changed(mill, gap=float(mill["gap"][0]) + growth_m, R=float(mill["R"][0]) - growth_m)
+
+
+def geometry(config: Config, lost_kg: float) -> tuple[float, float]:
+    """(edge radius if all the loss was at the edges, gap growth if it was even over the tip faces), m."""
+    r, density = config.rotor, metal_of(config)[1]
+    volume = lost_kg / density
+    area = wear.worn_area(volume, r.bars, r.bar_height_m)
+    growth = wear.face_recession(volume, r.bars, r.bar_thickness_m, r.bar_height_m)
+    return wear.rounded_radius(RADII_M[r.edge], area), growth
+
+
+def blunt_after(config: Config, per_kg: float) -> float:
+    """Kilograms milled until edges that take all the loss are as blunt as the model knows; inf without a loss."""
+    r, start, end = config.rotor, RADII_M[config.rotor.edge], RADII_M["blunt"]
+    area = wear.CORNER * (end * end - start * start)
+    return area * r.bars * r.bar_height_m * metal_of(config)[1] / per_kg if per_kg else inf
+
+
+def gap_full(config: Config) -> float:
+    """Gap [m] up to which tips may wear: as wide as the largest feed piece, or twice as wide, whichever comes first.
+
+    Through a gap as wide as the largest piece nothing is cut any more (geometry); twice is a choice.
+    """
+    gap, piece = config.stator.gap_m, config.feed.size.largest_m
+    return min(2.0 * gap, piece) if piece > gap else 2.0 * gap
+
+
+def gap_after(config: Config, per_kg: float) -> float:
+    """Kilograms milled until tips that take all the loss have widened the gap to `gap_full`; inf without a loss."""
+    r = config.rotor
+    volume = (gap_full(config) - config.stator.gap_m) * r.bars * r.bar_thickness_m * r.bar_height_m
+    return volume * metal_of(config)[1] / per_kg if per_kg else inf
+
+
+def _step(problem: Mill, milled_kg: float, lost_kg: float, bars_kg: float) -> Step:
+    radius, growth = geometry(problem.config, lost_kg)
+    by_edge = _answer(problem, worn_edge(problem.mill, problem.config, radius))
+    by_gap = _answer(problem, worn_gap(problem.mill, growth))
+    return Step(milled_kg, lost_kg, lost_kg / bars_kg, radius, growth, by_edge, by_gap)
+
+
+def _answer(problem: Mill, mill: np.ndarray) -> Answer:
+    """What a mill record gives, as the config asks for it; NaN and no rate where it does not run."""
+    feed = problem.config.feed
+    if feed.batch_mass_kg is not None:
+        o = solve_batch(problem, feed.batch_mass_kg, feed.batch_time_s, bands.BATCH_STEPS, mill)
+        s = balance_result(problem, o, nan, mill).scalars
+        return Answer(s["x50_m"].value, s["throughput_kg_s"].value, s["gross_J_kg"].value)
+    most = solve(problem, None, mill)
+    if most.code == CANNOT:
+        return Answer(nan, 0.0, inf)
+    F = float(most.state["F"])
+    o = most if feed.rate_kg_s is None or feed.rate_kg_s >= F else solve(problem, feed.rate_kg_s, mill)
+    s = balance_result(problem, o, F, mill).scalars
+    return Answer(s["x50_m"].value, F, s["gross_J_kg"].value)
+
+
+def _ratios(fresh: Answer, edge: Answer, gap: Answer) -> dict[str, float]:
+    """Worn over fresh, by bound and figure."""
+    found = {}
+    for bound, worn in (("edge", edge), ("gap", gap)):
+        for name in FIGURES:
+            before, after = getattr(fresh, name), getattr(worn, name)
+            known = isfinite(before) and before > 0.0 and isfinite(after)
+            found[f"{bound}_{name}"] = after / before if known else nan
+    return found
+
+
+def _drift(problem: Mill, fresh: Answer, at: Step, count: int, progress) -> dict[str, Scalar]:
+    """Ratios at one step with the band that the ranges of all parameters give them."""
+    own = _ratios(fresh, at.by_edge, at.by_gap)
+    samples: dict[str, list[float]] = {name: [] for name in own}
+    mills = bands.draws(problem, count, problem.config.run.seed or 0) if count else np.empty(0)
+    for i in range(count):
+        mill = mills[i : i + 1]
+        try:
+            edge = _answer(problem, worn_edge(mill, problem.config, at.radius_m))
+            found = _ratios(_answer(problem, mill), edge, _answer(problem, worn_gap(mill, at.gap_growth_m)))
+        except NotConverged:
+            continue
+        for name, value in found.items():
+            samples[name].append(value)
+        if progress:
+            progress((i + 1) / count)
+    return {name: _scalar(name, value, samples[name]) for name, value in own.items()}
+
+
+def _scalar(name: str, value: float, samples: list[float]) -> Scalar:
+    v = np.array(samples)
+    low, high = bands.band_of(v, ~np.isnan(v)) if v.size else (nan, nan)
+    return Scalar(value, "1", f"worn over fresh, {name}", low=low, high=high)
