@@ -13,8 +13,8 @@ from millsim.explore.sweep.journal import open_journal
 from millsim.explore.sweep.plan import read_plan
 from millsim.explore.sweep.record import SIZES_M, Axis, Points, Sweep
 from millsim.explore.sweep.runner import run
-from millsim.forecast.scalars import LONG_NAMES
 from millsim.record.limits import MISSING
+from millsim.record.outputs import OUTPUTS
 
 J8_AXES = """[[axis]]
 key = "stator.gap"
@@ -46,7 +46,7 @@ def curve(x50_m, sigma=0.6):
 
 def points(count, q3=None, status=None, draws=0, loads=0.5, reason=None, binding=0, **values):
     """Points of invented mills. values: by output name, a number or (count,); q3 defaults to that of x50_m."""
-    full = {n: np.full(count, PLAIN.get(n, 1.0)) for n in LONG_NAMES}
+    full = {n: np.full(count, PLAIN.get(n, 1.0)) for n in OUTPUTS}
     full.update({n: np.broadcast_to(np.asarray(v, dtype=float), (count,)).copy() for n, v in values.items()})
     q3 = curve(full["x50_m"]) if q3 is None else np.broadcast_to(q3, (count, COUNT)).copy()
     state = np.zeros(count, np.int8) if status is None else np.asarray(status, np.int8)

@@ -16,9 +16,9 @@ from millsim.explore.sweep.journal import open_journal
 from millsim.explore.sweep.plan import read_plan
 from millsim.explore.sweep.points import config_at
 from millsim.explore.sweep.record import SIZES_M
-from millsim.forecast.scalars import LONG_NAMES
 from millsim.record.files import write_bytes
 from millsim.record.limits import LIMITS
+from millsim.record.outputs import OUTPUTS
 from millsim.show.words import sweep
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
@@ -118,7 +118,7 @@ def test_reads_back_the_same(grid, file):
     again = read.read(file)
     assert (again.axes, again.shape, again.points.reason) == (grid.axes, grid.shape, grid.points.reason)
     assert np.array_equal(again.identity, grid.identity)
-    for name in LONG_NAMES:
+    for name in OUTPUTS:
         assert np.array_equal(again.points.values[name], grid.points.values[name], equal_nan=True)
         assert np.array_equal(again.points.draws[name], grid.points.draws[name], equal_nan=True)
         assert again.as_built.values[name] == grid.as_built.values[name]
@@ -178,7 +178,7 @@ def test_every_column_of_the_tidy_table_is_in_the_unit_of_its_name(grid):
     checked = 0
     for name, (output, _, _) in tidy._COLUMNS.items():
         unit = next((u for u in sorted(units, key=len, reverse=True) if name.endswith(f"_{u}")), None)
-        si = LONG_NAMES[output][0]
+        si = OUTPUTS[output].si
         value = grid.points.values[output][0]
         if unit is not None:
             value = ureg.Quantity(value, si.replace("m3", "m^3")).to(units[unit]).magnitude

@@ -6,7 +6,6 @@ from math import inf
 import numpy as np
 
 from ..base.numerics import psd
-from ..base.quantities.scalar import Scalar
 from ..engines.balance import BREAK, FLOWS, PIN_BREAK, XI
 from ..engines.capacity import chamber_capacity
 from ..engines.histories import BAR, BY_SIZE, CHIPS, DWELL, FRACTURE, NIPS
@@ -15,10 +14,11 @@ from ..laws import drive
 from ..mill.chamber import NIP, STRIKE
 from ..mill.problem import Problem
 from ..record.limits import LEAST_OPEN, LIMITS
+from ..record.outputs import scalar
 from ..record.prediction import EngineResult, Limit, SizeTable
 from ..record.prediction import Tally as SizeTally
 from .outcome import Outcome
-from .scalars import LONG_NAMES, Figures, ledger, powers_from, scalars, temperature_of
+from .scalars import Figures, ledger, powers_from, scalars, temperature_of
 
 NAN = float("nan")
 TALLY_WORDS = {  # name in BY_SIZE: (unit, long name), all per kg fed
@@ -85,7 +85,7 @@ def balance_result(problem: Problem, o: Outcome, capacity_kg_s: float, mill: np.
     record = (problem.mill if mill is None else mill)[0]
     jam, temperature = float(o.loads[LIMITS.index("jam")]), (float(o.state["T"]), 0.0)
     values = scalars(figures, record, o.state, o.powers, 0.0, problem.edges, jam, temperature)
-    values["capacity_kg_s"] = Scalar(capacity_kg_s, *LONG_NAMES["capacity_kg_s"], se=0.0)
+    values["capacity_kg_s"] = scalar("capacity_kg_s", capacity_kg_s, se=0.0)
     going_in, out = ledger(figures, o.powers, 0.0)
     nan = np.full(q3.size, NAN)
     return EngineResult(
@@ -125,7 +125,7 @@ def montecarlo_result(problem: Problem, o: Outcome, tally: Tally, capacity_kg_s:
     values["throughput_kg_s"] = replace(
         values["throughput_kg_s"], se=batch * tally.left_se / problem.config.feed.batch_time_s if batch else 0.0
     )
-    values["capacity_kg_s"] = Scalar(capacity_kg_s, *LONG_NAMES["capacity_kg_s"])
+    values["capacity_kg_s"] = scalar("capacity_kg_s", capacity_kg_s)
     going_in, out = ledger(figures, powers, shaft_se)
     numerics = {
         "histories": float(tally.histories), "given_up": float(tally.given_up),

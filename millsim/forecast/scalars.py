@@ -9,34 +9,9 @@ from ..base.numerics import psd
 from ..base.quantities.scalar import Scalar
 from ..engines.settle import POWERS, balance_temperature
 from ..mill.chamber import idle_power, idle_speed
+from ..record.outputs import scalar
 
 NAN = float("nan")
-
-LONG_NAMES = {  # name: (unit, long name)
-    "x10_m": ("m", "size that 10 % of the product mass is finer than"),
-    "x50_m": ("m", "median size of the product by mass"),
-    "x90_m": ("m", "size that 90 % of the product mass is finer than"),
-    "span": ("1", "span of the product, (x90 - x10) / x50"),
-    "throughput_kg_s": ("kg/s", "product rate"),
-    "capacity_kg_s": ("kg/s", "largest steady feed rate"),
-    "holdup_kg": ("kg", "charge in the chamber"),
-    "hits_per_particle": ("1", "bar and pin hits before a tagged gram leaves"),
-    "hits_above_threshold_share": ("1", "share of hits that exceed the breakage threshold"),
-    "gross_J_kg": ("J/kg", "electrical energy per kg of product, idle included"),
-    "net_J_kg": ("J/kg", "electrical energy per kg of product above the idle power"),
-    "shaft_power_W": ("W", "power at the shaft"),
-    "electrical_power_W": ("W", "power drawn from the mains"),
-    "idle_power_W": ("W", "power drawn from the mains by the empty mill, as warm as the loaded one"),
-    "outlet_temperature_K": ("K", "temperature at the outlet, the warmer of powder and air"),
-    "air_temperature_K": ("K", "temperature of chamber and air"),
-    "powder_temperature_K": ("K", "mean temperature of the pieces that leave"),
-    "air_flow_m3_s": ("m3/s", "air flow through the sieve"),
-    "open_sieve_share": ("1", "share of the holes that is not pegged"),
-    "speed_rad_s": ("rad/s", "rotor speed under load"),
-    "tip_speed_m_s": ("m/s", "effective tip speed under load"),
-    "residence_s": ("s", "mean time in the chamber"),
-    "jam_index": ("1", "load on the rotor's energy or the motor's short-term power, 1 jams"),
-}
 
 LEDGER_OUT = {  # where strikes and nips put their energy: term of the ledger -> field of FLOWS
     "bar impact heat": "bar_heat",
@@ -114,7 +89,7 @@ def scalars(
         "tip_speed_m_s": (float(state["v"]), 0.0), "residence_s": (figures.residence_s, figures.residence_se),
         "jam_index": (jam, 0.0),
     }  # fmt: skip
-    return {name: Scalar(float(v), *LONG_NAMES[name], se=float(e)) for name, (v, e) in values.items()}
+    return {name: scalar(name, v, se=float(e)) for name, (v, e) in values.items()}
 
 
 def _share_error(f: dict[str, float], se: dict[str, float]) -> float:

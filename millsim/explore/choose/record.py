@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 class Wish:
     """One line of a target: an output and what it must lie between (SI); -inf or inf where a side is open.
 
-    output: a name of `scalars.LONG_NAMES`, "yield", "finer" or "coarser" (share by mass of a size range), a limit of
+    output: a key of `record.outputs`, "yield", "finer" or "coarser" (share by mass of a size range), a limit of
     `record.limits.LIMITS`, or "measure" for what no prediction tells and only a test can. shown: unit for people.
     """
 

@@ -77,7 +77,7 @@ LOADS = {  # section: name in record.limits.LIMITS, in words
     "jam": ("jam", "load on the jam limit"),
     "opening": ("feed opening", "load on the feed opening"),
 }
-OUTPUTS = {  # section: name in scalars.LONG_NAMES, in words
+OUTPUTS = {  # section: name in record.outputs.OUTPUTS, in words
     "x10": ("x10_m", "x10"),
     "x50": ("x50_m", "x50"),
     "x90": ("x90_m", "x90"),

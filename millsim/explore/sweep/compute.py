@@ -16,17 +16,17 @@ from ...forecast import band as bands
 from ...forecast.assemble import balance_result, montecarlo_result, without_throughput
 from ...forecast.outcome import Outcome, solve, solve_batch
 from ...forecast.run import montecarlo_events, outlet
-from ...forecast.scalars import LONG_NAMES
 from ...mill.config.mill import Config
 from ...mill.problem import Problem, build
 from ...record.limits import CANNOT, FAILED, LIMITS, OK, OVER
 from ...record.limits import CANNOT as CANNOT_RUN
 from ...record.limits import OVER as OVER_CAPACITY
+from ...record.outputs import OUTPUTS
 from ...record.prediction import EngineResult
 from .points import Settings, Template
 from .record import SIZES_M
 
-NAMES = tuple(LONG_NAMES)
+NAMES = tuple(OUTPUTS)
 NAN = float("nan")
 
 

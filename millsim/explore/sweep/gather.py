@@ -8,11 +8,11 @@ from ...forecast import band as bands
 from ...forecast.assemble import CLASS_ERROR, balance_result, with_class_error
 from ...forecast.outcome import Outcome
 from ...forecast.run import refined
-from ...forecast.scalars import LONG_NAMES
 from ...mill.calibrated import Applied
 from ...mill.problem import Problem, set_parameters
 from ...record.limits import CANNOT as CANNOT_RUN
 from ...record.limits import MISSING
+from ...record.outputs import OUTPUTS
 from ...version import MODEL_VERSION, __version__
 from . import identity
 from .compute import NAMES, row_type, solve_point
@@ -80,7 +80,7 @@ def _class_error(problem: Problem, outcome: Outcome, class_ratio: float) -> dict
     capacity = float(outcome.state["F"]) if problem.config.feed.rate_kg_s is None else 0.0
     main = balance_result(problem, outcome, capacity)
     errors = with_class_error(main, refined(problem, outcome, capacity, class_ratio)).numerics
-    return {n: errors[CLASS_ERROR + n] for n in LONG_NAMES if CLASS_ERROR + n in errors}
+    return {n: errors[CLASS_ERROR + n] for n in OUTPUTS if CLASS_ERROR + n in errors}
 
 
 def _tornado(problem: Problem, plan: Plan) -> Tornado | None:

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 
 from ...base.quantities.params import Param
-from ...forecast.scalars import LONG_NAMES
+from ...record.outputs import OUTPUTS
 from ...record.read import Kind, opened
 from .record import Axis, Points, Sweep, Tornado
 
@@ -73,7 +73,7 @@ def _points(group, axes: int, reasons: dict[int, str]) -> Points:
         values = np.asarray(group[name][()])
         return values.reshape(-1, *values.shape[axes:])
 
-    names = [n for n in LONG_NAMES if n in group]
+    names = [n for n in OUTPUTS if n in group]
     draws = {n: flat(f"{n}_draw") for n in names if f"{n}_draw" in group}
     return Points(
         status=flat("status"), binding=flat("binding"), loads=flat("load"), values={n: flat(n) for n in names},
@@ -94,5 +94,5 @@ def _tornado(file) -> Tornado | None:
     parameters = tuple(
         Param(name, **{k: v[i] for k, v in {**numbers, **words}.items()}) for i, name in enumerate(names)
     )
-    low, high = ({n: g[f"{n}_{e}"][()] for n in LONG_NAMES if f"{n}_{e}" in g} for e in ("down", "up"))
+    low, high = ({n: g[f"{n}_{e}"][()] for n in OUTPUTS if f"{n}_{e}" in g} for e in ("down", "up"))
     return Tornado(parameters, low, high, str(g.attrs["how"]))

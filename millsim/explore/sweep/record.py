@@ -38,7 +38,7 @@ class Axis:
 
 @dataclass(frozen=True)
 class Points:
-    """Answers for P points: status, binding (P,) codes; values by name of `scalars.LONG_NAMES` (P,); loads (P, 6).
+    """Answers for P points: status, binding (P,) codes; values by name of `record.outputs.OUTPUTS` (P,); loads (P, 6).
 
     loads: shares of the limits in the order of `record.limits.LIMITS`, 1 binds; q3 (P, 77): product Q3 at SIZES_M;
     reason: of failed points, by index. With parameter draws D: draws by name (P, D), draw_q3 (P, D, 77) and draw_loads

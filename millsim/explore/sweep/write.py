@@ -20,10 +20,10 @@ import numpy as np
 
 from ...errors import MillsimError
 from ...forecast.band import LEVEL
-from ...forecast.scalars import LONG_NAMES
 from ...record import netcdf
 from ...record.files import write_bytes
 from ...record.limits import LIMITS, MISSING, STATUS_MEANING, STATUS_WORDS
+from ...record.outputs import OUTPUTS
 from ...record.read import CHECKSUM, content_sha256
 from .read import FORMAT_VERSION, SWEEP, WORD
 from .record import SIZES_M, Axis, Points, Sweep, quantile
@@ -74,7 +74,7 @@ def _root(file, s: Sweep) -> None:
     _tornado(file, s)
     errors = file.create_group("class_error")
     for name, value in s.class_error.items():
-        netcdf.number(errors, name, value, "1", f"relative class error of the mill as built: {LONG_NAMES[name][1]}")
+        netcdf.number(errors, name, value, "1", f"relative class error of the mill as built: {OUTPUTS[name].about}")
     missing = int(np.count_nonzero(s.points.status == MISSING))
     status = "ok" if not missing else f"unfinished: {missing} of {s.count} points not computed"
     file.attrs[CHECKSUM] = content_sha256(file, status)
@@ -140,7 +140,8 @@ def _points(group, p: Points, shape: tuple[int, ...], scales: tuple, shared: dic
         put = _one_point(group)
     put("load", p.loads, "1", "load as a share of what the limit allows; 1 binds", (shared["limit"],))
     put("product_q3", p.q3, "1", "product, cumulative undersize by mass", (shared["size"],))
-    for name, (unit, words) in LONG_NAMES.items():
+    for name, output in OUTPUTS.items():
+        unit, words = output.si, output.about
         put(name, p.values[name], unit, words)
         if name in p.se:
             put(f"{name}_se", p.se[name], unit, f"standard error of {words}")
@@ -190,6 +191,6 @@ def _tornado(file, s: Sweep) -> None:
         netcdf.array(group, f"{name}{WORD}", values, (scale,), "1", f"of the parameter: {name}")
     for end, ends in (("down", t.low), ("up", t.high)):
         for name, values in ends.items():
-            unit, words = LONG_NAMES[name]
+            unit, words = OUTPUTS[name].si, OUTPUTS[name].about
             about = f"{words}, with the parameter one standard deviation {end}"
             netcdf.array(group, f"{name}_{end}", values, (scale,), unit, about)

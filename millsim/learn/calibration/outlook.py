@@ -16,7 +16,7 @@ COUNT = 64
 
 @dataclass(frozen=True)
 class Answer:
-    """One figure by name (a key of LONG_NAMES): median and 80 % band before and after, SI units."""
+    """One figure by name (a key of OUTPUTS): median and 80 % band before and after, SI units."""
 
     name: str
     before: tuple[float, float, float]  # low, median, high

@@ -12,8 +12,8 @@ from ...explore.choose import changes
 from ...explore.choose.judge import share_between
 from ...explore.sweep.reasons import Reason, cell_states, common_reasons, mean_error, replicates_last
 from ...explore.sweep.record import Axis, Points, Sweep, quantile
-from ...forecast.scalars import LONG_NAMES
 from ...record.limits import OK
+from ...record.outputs import OUTPUTS
 
 MOST_PANELS = 6
 BINDS_FROM = 0.98  # load from which a limit counts as what holds the rate
@@ -203,7 +203,7 @@ def _is_asked(sweep: Sweep) -> bool:
 
 def output_unit(name: str, values: np.ndarray) -> tuple[str, float, float]:
     """(unit, factor, offset) in which people read an output of this size."""
-    unit = _UNITS_OF.get(name) or LONG_NAMES[name][0]
+    unit = _UNITS_OF.get(name) or OUTPUTS[name].si
     seen = values[np.isfinite(values)]
     most = float(np.max(np.abs(seen))) if seen.size else 1.0
     return shown_unit(most, unit)

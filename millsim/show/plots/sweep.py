@@ -13,10 +13,10 @@ import numpy as np
 from ...base.quantities.written import capital, digits, join_words
 from ...explore.sweep.reasons import refuse_empty
 from ...explore.sweep.record import Sweep
-from ...forecast.scalars import LONG_NAMES
 from ...record.export import refuse_any_existing
 from ...record.files import make_folder, write_bytes
 from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OVER
+from ...record.outputs import OUTPUTS as REGISTRY
 from .cut import Cut, band_ends, rate_asked, value_text
 
 MAPS = {  # name in files: output
@@ -104,7 +104,7 @@ def _drawings(made, target) -> dict[str, tuple[str, str, tuple]]:
 
 def output_label(name: str, unit: str) -> str:
     """Label of a scale: quantity / unit."""
-    words = OUTPUTS[name][1] if name in OUTPUTS else capital(LONG_NAMES[name][1])
+    words = OUTPUTS[name][1] if name in OUTPUTS else capital(REGISTRY[name].words)
     return f"{words} / {unit or '1'}"
 
 
@@ -203,4 +203,4 @@ _SHORT = {
 
 def short_name(output: str) -> str:
     """An output in a word or two."""
-    return _SHORT.get(output, LONG_NAMES[output][1] if output in LONG_NAMES else output)
+    return _SHORT.get(output, REGISTRY[output].words if output in REGISTRY else output)

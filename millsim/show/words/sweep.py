@@ -165,6 +165,6 @@ def to_json(sweep: Sweep, report: Report, out: Path) -> dict:
 
 
 def _si(name: str) -> str:
-    from ...forecast.scalars import LONG_NAMES
+    from ...record.outputs import OUTPUTS
 
-    return LONG_NAMES[name][0]
+    return OUTPUTS[name].si
