@@ -219,7 +219,7 @@ def refusal(path):
 def test_a_result_file_is_not_a_sweep(tmp_path):
     import helpers
 
-    from millsim.record import write as results
+    from millsim.record import read as results
 
     results.write(helpers.fake_prediction(), tmp_path / "r.h5")
     assert "is a millsim result file, not a sweep file" in refusal(tmp_path / "r.h5")
@@ -227,7 +227,7 @@ def test_a_result_file_is_not_a_sweep(tmp_path):
 
 
 def test_a_sweep_is_not_a_result_file(file):
-    from millsim.record import write as results
+    from millsim.record import read as results
 
     with pytest.raises(ResultFileError, match="is a millsim sweep file, not a result file"):
         results.read(file)
