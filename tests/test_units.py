@@ -143,7 +143,7 @@ def test_readable():
     assert units.readable(0.25, "-") == "0.25"
 
 
-def test_shown_unit():
-    assert units.shown_unit(0.0003, "m") == "mm"
-    assert units.shown_unit(2.0, "m") == "m"
-    assert units.shown_unit(1.5e8, "Pa") == "MPa"
+def test_spelling_for():
+    assert units.spelling_for(0.0003, "m") == "mm"
+    assert units.spelling_for(2.0, "m") == "m"
+    assert units.spelling_for(1.5e8, "Pa") == "MPa"

@@ -218,7 +218,7 @@ def _unit_hint(name: str, si: str) -> str:
 def converted(number: Decimal, unit: Unit, into: str = "") -> str:
     """A quantity in an accepted unit to five digits: (0.1, inch) -> "2.54 mm"; SI-like where none is named."""
     value = to_si(number, unit)
-    into = into or shown_unit(value, unit.si)
+    into = into or spelling_for(value, unit.si)
     short = f"{in_unit(value, UNITS[into]):.5g}"
     short = f"{float(short):.0f}" if "e+0" in short else short
     return f"{short} {into}".replace("degC", "°C")
@@ -264,7 +264,7 @@ def exact_text(value: float, unit_text: str) -> str:
     return f"{short if float(short) == value else repr(value)} {unit.si}"
 
 
-_SHOWN = {  # SI unit -> unit used for people in tables, tried in order until the number is not below 0.1
+_SPELLINGS = {  # SI unit -> spellings that are accepted, tried in order until the number is not below 0.1
     "m": ("m", "mm"),
     "kg/m3": ("kg/m3", "g/m3"),
     "rad/s": ("rpm",),
@@ -282,9 +282,12 @@ _SHOWN = {  # SI unit -> unit used for people in tables, tried in order until th
 }
 
 
-def shown_unit(value: float, si: str) -> str:
-    """A unit in which this SI value reads well."""
-    choices = _SHOWN.get(si, (si,))
+def spelling_for(value: float, si: str) -> str:
+    """The accepted unit in which an SI value reads well, spelt so that it parses back; for a setting or a parameter.
+
+    An output is shown in the unit of `written.shown_unit`.
+    """
+    choices = _SPELLINGS.get(si, (si,))
     for name in choices:
         if abs(in_unit(value, UNITS[name])) >= 0.1:
             return name

@@ -243,7 +243,7 @@ def format_table(params: ParamSet, width: int = 100) -> str:
 
 
 def _row(p: Param) -> tuple[str, str, str, str, str]:
-    unit = units.shown_unit(p.value, p.unit)
+    unit = units.spelling_for(p.value, p.unit)
     bare = [units.readable(v, unit).split(" ")[0] for v in (p.value, p.low, p.high)]
     limits = f"{bare[1]} - {bare[2]}" if p.low < p.high else "fixed"
     return p.name, bare[0], limits, unit.replace("degC", "°C"), p.basis

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from ...base.quantities.params import ParamSet
-from ...base.quantities.units import DIMENSION, exact_text, shown_unit
+from ...base.quantities.units import DIMENSION, exact_text, spelling_for
 from ...base.reading.key import AS_MUCH, Key
 from ...base.reading.tables import Spec, Tables, read_sections, section_table
 from ...base.reading.toml import TomlText, is_there, missing, toml_value
@@ -163,7 +163,7 @@ def _conditional(r: Reading) -> None:
 def model_key(name: str) -> Key:
     """The row of a model parameter, as for a config key; `name` must be one."""
     spec, example = MODEL[name], cards.load_model()[name].value
-    shown = shown_unit(example, spec.unit)
+    shown = spelling_for(example, spec.unit)
     text = exact_text(example, shown)
     if spec.unit == "-":
         return Key(name, "number", spec.about, text.split(" ")[0], low=spec.low, high=spec.high)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 from ...base.quantities.params import ParamSet
-from ...base.quantities.units import exact_text, shown_unit
+from ...base.quantities.units import exact_text, spelling_for
 from ...base.reading.key import AS_MUCH, Key
 from ...base.reading.toml import parse_toml, read_text
 from ...errors import InputError, Problem
@@ -339,7 +339,7 @@ def _toml(value: object, key: Key) -> str:
 
 def _model_toml(name: str, value: float) -> str:
     si = MODEL[name].unit
-    return repr(value) if si == "-" else f'"{exact_text(value, shown_unit(value, si))}"'
+    return repr(value) if si == "-" else f'"{exact_text(value, spelling_for(value, si))}"'
 
 
 def _sha256(r: Reading) -> str:

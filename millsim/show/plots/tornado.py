@@ -11,7 +11,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from ...base.quantities.params import Param
 from ...base.quantities.scores import at_score
-from ...base.quantities.units import readable, shown_unit
+from ...base.quantities.units import readable, spelling_for
 from ...base.quantities.written import capital, digits, join_words
 from ...explore.sweep.record import Sweep
 from ..words.parameters import parameter_words
@@ -132,7 +132,7 @@ def _bar(axes: Axes, row: int, bar: Bar, middle: float) -> list:
     both = np.isfinite((bar.low, bar.high)).all()
     same = both and (bar.low - middle) * (bar.high - middle) > 0
     values = at_score(bar.parameter, np.array([-1.0, 1.0]))
-    unit = shown_unit(float(np.max(np.abs(values))), bar.parameter.unit)
+    unit = spelling_for(float(np.max(np.abs(values))), bar.parameter.unit)
     texts = []
     for end, other, value, step in ((bar.low, bar.high, values[0], -1), (bar.high, bar.low, values[1], 1)):
         words = readable(float(f"{value:.2g}"), unit) if bar.parameter.unit != "K" else readable(round(value, 1), unit)

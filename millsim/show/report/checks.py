@@ -130,6 +130,6 @@ def _number(value: float, largest: float, unit: str) -> str:
         return f"{digits(value)} J/kg"
     name, factor, offset = shown_unit(largest, unit)
     if name == unit and units.find_unit(unit) is not None:
-        shown = units.readable(value, units.shown_unit(largest, unit))
+        shown = units.readable(value, units.spelling_for(largest, unit))
         return shown.replace("m2", "m²").replace("m3", "m³")
     return f"{digits(value * factor + offset)} {name}".strip()

@@ -210,7 +210,7 @@ def _parameter_row(q: Param) -> tuple[str, ...]:
     if units.find_unit(q.unit) is None:
         value, low, high, unit = digits(q.value), digits(q.low), digits(q.high), q.unit
     else:
-        unit = units.shown_unit(q.value, q.unit)
+        unit = units.spelling_for(q.value, q.unit)
         value, low, high = (units.readable(v, unit).split(" ")[0] for v in (q.value, q.low, q.high))
         unit = unit.replace("degC", "°C")
     source = f"{q.source}; {q.note}" if q.note else q.source

@@ -129,7 +129,7 @@ def _parameters(rows: list[Row], bars: bool) -> list[str]:
     out = []
     for r in [r for r in rows if r.main] + others:
         p = r.param
-        unit = units.shown_unit(p.value, p.unit) if units.find_unit(p.unit) else p.unit
+        unit = units.spelling_for(p.value, p.unit) if units.find_unit(p.unit) else p.unit
         show = [_value(v, p.unit, unit) for v in (p.value, *r.before, r.value, r.low, r.high)]
         after = f"{show[4]} to {show[5]}" if bars else ""
         out.append([r.name, show[0], f"{show[1]} to {show[2]}", show[3], after, unit.replace("degC", "°C"), r.said])
