@@ -12,7 +12,7 @@ from millsim.engines.montecarlo import FrozenSteps
 from millsim.engines.settle import shaft_power
 from millsim.forecast.outcome import Outcome, grid_of, new_work, solve, solve_batch, solve_cold_start
 from millsim.mill.config.mill import Config, load_config
-from millsim.mill.problem import Problem, build
+from millsim.mill.problem import Setup, build
 from millsim.record.limits import LIMITS
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
@@ -27,7 +27,7 @@ def config(name: str, *overrides: str) -> Config:
 
 
 @functools.cache
-def problem(name: str, *overrides: str, ratio: float | None = None) -> Problem:
+def problem(name: str, *overrides: str, ratio: float | None = None) -> Setup:
     """The config made ready to solve."""
     return build(config(name, *overrides), ratio)
 
@@ -60,7 +60,7 @@ def q3(o: Outcome) -> np.ndarray:
     return psd.cumulative(o.product / o.product.sum())
 
 
-def x_p(p: Problem, o: Outcome, share: float = 0.5) -> float:
+def x_p(p: Setup, o: Outcome, share: float = 0.5) -> float:
     """Size [m] that a share of the product is finer than."""
     return float(psd.x_at(p.edges, q3(o), share))
 
@@ -75,12 +75,12 @@ def shaft_J_kg(o: Outcome) -> float:
     return float(o.powers["shaft"] / o.state["F"])
 
 
-def electrical_J_kg(p: Problem, o: Outcome) -> float:
+def electrical_J_kg(p: Setup, o: Outcome) -> float:
     """Energy from the mains per kilogram of product."""
     return shaft_J_kg(o) / float(p.mill[0]["efficiency"])
 
 
-def frozen(p: Problem, o: Outcome, own: Problem) -> Outcome:
+def frozen(p: Setup, o: Outcome, own: Setup) -> Outcome:
     """The charge and flows of the settled state of o (solved on the classes of `own`) on the classes of p.
 
     One march, nothing is settled anew: what Monte Carlo follows, in the limit of fine classes.

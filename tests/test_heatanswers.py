@@ -18,7 +18,7 @@ from millsim.show.words.heat import sentences
 from millsim.show.words.heat_tables import FEED_STEPS_K, coolants, heat_json
 from millsim.studies.heat.answers import CONTACT_K, HOT_ROOM_K, answers
 from millsim.studies.heat.cool import schedule
-from millsim.studies.heat.runaway import Loop, follow, runaway, toughens
+from millsim.studies.heat.runaway import HeatLoop, follow, runaway, toughens
 from millsim.studies.heat.stand import (
     Case,
     air_curve,
@@ -364,7 +364,7 @@ def test_gain_is_what_amplifies_a_disturbance():
     case, mill = case_of("pla", "air.blower_pressure=0 Pa", "air.inlet_area=4 cm2", "feed.rate=3 kg/h")
     here = case.settle(mill)
     T, warmer = float(here.s["T"]), changed(mill, T_air_in=float(mill["T_air_in"][0]) + 1.0)
-    direct = Loop(case, warmer, here)(T) - Loop(case, mill, here)(T)
+    direct = HeatLoop(case, warmer, here)(T) - HeatLoop(case, mill, here)(T)
     moved = float(case.settle(warmer).s["T"]) - T
     r = runaway(case, mill, here)
     assert r.gain > 0.03
@@ -375,7 +375,7 @@ def test_the_loop_answers_itself_at_the_settled_state():
     case, mill = case_of("demo")
     here = case.settle(mill)
     T = float(here.s["T"])
-    assert Loop(case, mill, here)(T) == pytest.approx(T, abs=1e-3)
+    assert HeatLoop(case, mill, here)(T) == pytest.approx(T, abs=1e-3)
 
 
 def test_a_steeply_toughening_material_runs_away():

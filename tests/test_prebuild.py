@@ -22,7 +22,7 @@ from millsim.show.words import prebuild
 from millsim.show.words.heat import sentences
 from millsim.studies.heat.answers import answers
 from millsim.studies.heat.coolants import DRY_ICE, NITROGEN, gas_per_kg
-from millsim.studies.prebuild.facts import Facts, say
+from millsim.studies.prebuild.facts import MillFacts, say
 from millsim.studies.prebuild.hammer import screws
 from millsim.studies.prebuild.judge import Rule
 from millsim.studies.prebuild.line import VERDICTS
@@ -196,7 +196,7 @@ def _spare(text):
 
 def test_screws_take_the_pull_by_their_core():
     # M5 8.8: core 4.019 mm, 12.68 mm2 at 256 MPa: 3.25 kN cut once; against 1.5 x 1066 N.
-    by = {s.size: s for s in screws(Facts(mills.config("swinging"), None))}
+    by = {s.size: s for s in screws(MillFacts(mills.config("swinging"), None))}
     assert by["M5"].single_N == pytest.approx(3247.0, rel=0.001)
     assert by["M5"].double_margin == pytest.approx(2.0 * 3247.0 / 1599.0, rel=0.001)
     assert all("turns the bar" not in x.words for x in review(mills.config("swinging"), None))

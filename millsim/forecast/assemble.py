@@ -12,11 +12,10 @@ from ..engines.histories import BAR, BY_SIZE, CHIPS, DWELL, FRACTURE, NIPS
 from ..engines.montecarlo import Tally
 from ..laws import drive
 from ..mill.chamber import NIP, STRIKE
-from ..mill.problem import Problem
+from ..mill.problem import Setup
 from ..record.limits import LEAST_OPEN, LIMITS
 from ..record.outputs import scalar
-from ..record.prediction import EngineResult, Limit, SizeTable
-from ..record.prediction import Tally as SizeTally
+from ..record.prediction import Counted, EngineResult, Limit, SizeTable
 from .outcome import Outcome
 from .scalars import Figures, ledger, powers_from, scalars, temperature_of
 
@@ -37,11 +36,11 @@ TALLY_WORDS = {  # name in BY_SIZE: (unit, long name), all per kg fed
 CLASS_ERROR = "class_error_"  # prefix of numerics: relative class error of a scalar or ledger term
 
 
-def _batch_mass(problem: Problem) -> float:
+def _batch_mass(problem: Setup) -> float:
     return problem.config.feed.batch_mass_kg or 0.0
 
 
-def _fed(problem: Problem, o: Outcome) -> float:
+def _fed(problem: Setup, o: Outcome) -> float:
     """Kilograms fed per second: the feed rate, or the charge of a batch over its time."""
     batch = _batch_mass(problem)
     return batch / problem.config.feed.batch_time_s if batch else float(o.state["F"])
@@ -54,7 +53,7 @@ def _curve(product: np.ndarray) -> np.ndarray:
     return np.minimum(psd.cumulative(product / total), 1.0)  # the sum may round to just above 1
 
 
-def _table(problem: Problem, q3: np.ndarray, q3_se: np.ndarray, holdup: np.ndarray, rates: dict) -> SizeTable:
+def _table(problem: Setup, q3: np.ndarray, q3_se: np.ndarray, holdup: np.ndarray, rates: dict) -> SizeTable:
     nan = np.full(q3.size, NAN)
     return SizeTable(
         edges_m=problem.edges, feed_q3=psd.cumulative(problem.feed), product_q3=q3, product_q3_se=q3_se,
@@ -62,7 +61,7 @@ def _table(problem: Problem, q3: np.ndarray, q3_se: np.ndarray, holdup: np.ndarr
     )  # fmt: skip
 
 
-def balance_result(problem: Problem, o: Outcome, capacity_kg_s: float, mill: np.ndarray | None = None) -> EngineResult:
+def balance_result(problem: Setup, o: Outcome, capacity_kg_s: float, mill: np.ndarray | None = None) -> EngineResult:
     """What the balance engine says: exact at its classes, so standard errors are zero (NaN in Q3).
 
     mill: (1,) MILL record the outcome belongs to, where it is not the problem's own.
@@ -94,7 +93,7 @@ def balance_result(problem: Problem, o: Outcome, capacity_kg_s: float, mill: np.
     )  # fmt: skip
 
 
-def montecarlo_result(problem: Problem, o: Outcome, tally: Tally, capacity_kg_s: float) -> EngineResult:
+def montecarlo_result(problem: Setup, o: Outcome, tally: Tally, capacity_kg_s: float) -> EngineResult:
     """What the Monte Carlo engine says at the same frozen state: estimates with standard errors."""
     F = float(o.state["F"])
     batch = _batch_mass(problem)
@@ -135,10 +134,10 @@ def montecarlo_result(problem: Problem, o: Outcome, tally: Tally, capacity_kg_s:
     return EngineResult("montecarlo", table, values, going_in, out, numerics, _tallies(tally))
 
 
-def _tallies(tally: Tally) -> dict[str, SizeTally]:
+def _tallies(tally: Tally) -> dict[str, Counted]:
     """Events by size class, per kilogram fed."""
     return {
-        name: SizeTally(tally.by_size[:, i].copy(), tally.by_size_se[:, i].copy(), *TALLY_WORDS[name])
+        name: Counted(tally.by_size[:, i].copy(), tally.by_size_se[:, i].copy(), *TALLY_WORDS[name])
         for i, name in enumerate(BY_SIZE)
     }
 
@@ -170,7 +169,7 @@ def without_throughput(result: EngineResult) -> EngineResult:
     return replace(result, scalars=values)
 
 
-def limits_of(problem: Problem, o: Outcome) -> tuple[Limit, ...]:
+def limits_of(problem: Setup, o: Outcome) -> tuple[Limit, ...]:
     """The limits with the load on each in its own unit, and a sentence."""
     m, s = problem.mill[0], o.state
     opening = float(drive.opening_flow(m["density"] * m["bulk_fraction"], m["feed_opening"], m["feed_size"]))
@@ -199,7 +198,7 @@ def powder_temperature(o: Outcome) -> float:
     return float(o.powers["warmed"] * o.state["T"] + o.powers["offset"])
 
 
-def _passable_share(problem: Problem, o: Outcome) -> float:
+def _passable_share(problem: Setup, o: Outcome) -> float:
     """Share of the charge that is finer than the largest size a hole passes."""
     m = problem.mill[0]
     total = o.mass.sum()

@@ -14,7 +14,7 @@ import numpy as np
 from ..base.quantities.params import Param
 from ..base.quantities.scores import at_quantile, group_name, groups
 from ..errors import NotConverged
-from ..mill.problem import Problem, set_parameters
+from ..mill.problem import Setup, set_parameters
 from ..record.limits import CANNOT, OVER
 from ..record.prediction import EngineResult
 from .assemble import balance_result, without_throughput
@@ -35,7 +35,7 @@ class Samples:
     ok: np.ndarray
 
 
-def draws(problem: Problem, count: int, seed: int) -> np.ndarray:
+def draws(problem: Setup, count: int, seed: int) -> np.ndarray:
     """(count,) MILL records: Sobol points over all uncertain parameters."""
     from scipy.stats import qmc
 
@@ -46,7 +46,7 @@ def draws(problem: Problem, count: int, seed: int) -> np.ndarray:
     return mills
 
 
-def _drawn(problem: Problem, p: Param, u: np.ndarray) -> np.ndarray:
+def _drawn(problem: Setup, p: Param, u: np.ndarray) -> np.ndarray:
     """Values (N,) of a parameter at quantiles u: of its range, or of what a calibration left possible."""
     applied = problem.calibration
     if applied is None or p.basis == "config" or applied.fitted(p.name) is None:
@@ -56,7 +56,7 @@ def _drawn(problem: Problem, p: Param, u: np.ndarray) -> np.ndarray:
     return applied.values(p.name, ndtri(np.clip(u, 1e-12, 1.0 - 1e-12)))
 
 
-def one_at_a_time(problem: Problem) -> tuple[np.ndarray, list[str]]:
+def one_at_a_time(problem: Setup) -> tuple[np.ndarray, list[str]]:
     """(2 g + 1,) MILL records: the plausible values, then each group at its low and at its high; group names."""
     together = groups(problem.parameters)
     mills = np.repeat(problem.mill, 2 * len(together) + 1)
@@ -68,13 +68,13 @@ def one_at_a_time(problem: Problem) -> tuple[np.ndarray, list[str]]:
     return mills, [group_name(g[0].name) for g in together]
 
 
-def solve_sample(problem: Problem, mill: np.ndarray, rate_kg_s: float | None) -> EngineResult | None:
+def solve_sample(problem: Setup, mill: np.ndarray, rate_kg_s: float | None) -> EngineResult | None:
     """The balance's answer for one draw (1,) of the parameters; None where it does not settle."""
     found = solve_draw(problem, mill, rate_kg_s)
     return found[0] if found is not None else None
 
 
-def solve_draw(problem: Problem, mill: np.ndarray, rate_kg_s: float | None) -> tuple[EngineResult, Outcome] | None:
+def solve_draw(problem: Setup, mill: np.ndarray, rate_kg_s: float | None) -> tuple[EngineResult, Outcome] | None:
     """As `solve_sample`, with the settled state, which knows the loads."""
     feed = problem.config.feed
     try:
@@ -97,7 +97,7 @@ def _takes_less(outcome: Outcome, rate_kg_s: float) -> bool:
 
 
 def run_samples(
-    problem: Problem, mills: np.ndarray, rate_kg_s: float | None, progress: Callable[[float], None] | None = None
+    problem: Setup, mills: np.ndarray, rate_kg_s: float | None, progress: Callable[[float], None] | None = None
 ) -> Samples:
     """Solve every mill record for the config's feed (or batch) and return the outputs by name.
 

@@ -12,7 +12,7 @@ from ..engines.settle import POWERS, air_capacity, evaluate, start_state
 from ..errors import NotConverged
 from ..laws import heat
 from ..mill.chamber import N_RATES, STATE, STRIKES
-from ..mill.problem import Problem
+from ..mill.problem import Setup
 from ..record.limits import FAILED, LEAST_OPEN, LIMITS, OK, OVER
 
 
@@ -60,14 +60,14 @@ def _outcome(code: int, binding: int, s: np.ndarray, work: tuple, loads: np.ndar
     )  # fmt: skip
 
 
-def grid_of(problem: Problem, mill: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def grid_of(problem: Setup, mill: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """(edges, x, chip_share) for a mill record, which may have other chips than the problem's own."""
     m = mill[0]
     return problem.edges, problem.x, chip_shares(problem.edges, problem.x, m["chip_size"], m["chip_exponent"])
 
 
 def solve(
-    problem: Problem, rate_kg_s: float | None, mill: np.ndarray | None = None, tolerance: float | None = None
+    problem: Setup, rate_kg_s: float | None, mill: np.ndarray | None = None, tolerance: float | None = None
 ) -> Outcome:
     """Steady outcome at a feed rate, or at capacity (None), of the problem's mill or another (1,) record.
 
@@ -84,14 +84,14 @@ def solve(
     return _outcome(code, binding, s, work, loads, residual)
 
 
-def solve_cold_start(problem: Problem, rate_kg_s: float | None) -> Outcome:
+def solve_cold_start(problem: Setup, rate_kg_s: float | None) -> Outcome:
     """What happens in the first seconds, before anything warms up: only jam, chamber and opening can bind."""
     mill = problem.mill.copy()
     mill["isothermal"] = 1.0
     return solve(problem, rate_kg_s, mill)
 
 
-def at_state(problem: Problem, settled: Outcome, own: Problem) -> Outcome:
+def at_state(problem: Setup, settled: Outcome, own: Setup) -> Outcome:
     """Charge and flows of the settled state of `own` on the classes of `problem`: one march, nothing settled anew."""
     work, s = new_work(problem.x.size), np.array([settled.state])
     work[8][:] = np.interp(np.log(problem.x), np.log(own.x), settled.steps.ages[-1])
@@ -135,7 +135,7 @@ def batch_times(seconds: float, steps: int) -> np.ndarray:
     return np.geomspace(min(0.01, 0.1 * seconds), seconds, steps)
 
 
-def solve_batch(problem: Problem, mass_kg: float, seconds: float, steps: int = 300, mill=None) -> Outcome:
+def solve_batch(problem: Setup, mass_kg: float, seconds: float, steps: int = 300, mill=None) -> Outcome:
     """Outcome of a batch: product and flows averaged over its time, charge what is left, loads the worst."""
     mill = problem.mill if mill is None else mill
     n, ends = problem.x.size, batch_times(seconds, steps)

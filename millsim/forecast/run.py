@@ -12,7 +12,7 @@ from ..errors import MillsimError
 from ..laws import breakage, heat
 from ..mill.chamber import SELF, STRIKES, WARMED, piece_strength, strike_energies
 from ..mill.config.mill import Config
-from ..mill.problem import SAG, Problem, build
+from ..mill.problem import SAG, Setup, build
 from ..record.limits import CANNOT, OK, OVER
 from ..record.prediction import EngineResult, Limit, Prediction
 from ..version import MODEL_VERSION, __version__
@@ -92,7 +92,7 @@ def predict(
     return _prediction(problem, outcome, main, other, widest, trace, seed, command)
 
 
-def _solve(problem: Problem) -> tuple[Outcome, float]:
+def _solve(problem: Setup) -> tuple[Outcome, float]:
     """The outcome asked for and the capacity [kg/s] (NaN for a batch)."""
     feed = problem.config.feed
     if feed.batch_mass_kg:
@@ -109,7 +109,7 @@ def outlet(outcome: Outcome) -> float:
     return float(max(outcome.state["T"], powder_temperature(outcome)))
 
 
-def refined(problem: Problem, outcome: Outcome, capacity: float, class_ratio: float | None = None) -> EngineResult:
+def refined(problem: Setup, outcome: Outcome, capacity: float, class_ratio: float | None = None) -> EngineResult:
     """The same state on classes of half the width (of a batch: half the steps too); capacity is searched anew."""
     feed, ratio = problem.config.feed, class_ratio or problem.config.run.class_ratio
     finer = replace(build(problem.config, ratio**0.5), mill=problem.mill)
@@ -121,7 +121,7 @@ def refined(problem: Problem, outcome: Outcome, capacity: float, class_ratio: fl
     return balance_result(finer, again, capacity)
 
 
-def _histories(problem: Problem, outcome: Outcome, capacity: float, seed: int, say: Progress) -> EngineResult:
+def _histories(problem: Setup, outcome: Outcome, capacity: float, seed: int, say: Progress) -> EngineResult:
     run = problem.config.run
     tally = montecarlo.run(
         problem.mill, outcome.steps, problem.edges, problem.feed_curve, run.histories, seed, run.x50_error,
@@ -135,7 +135,7 @@ def _histories(problem: Problem, outcome: Outcome, capacity: float, seed: int, s
     return montecarlo_result(problem, outcome, tally, capacity)
 
 
-def montecarlo_events(problem: Problem, outcome: Outcome) -> float:
+def montecarlo_events(problem: Setup, outcome: Outcome) -> float:
     """Hits, nips and sieve tries that a tagged gram goes through, by the balance."""
     feed, f = problem.config.feed, outcome.flows
     rate = feed.batch_mass_kg / feed.batch_time_s if feed.batch_mass_kg else outcome.state["F"]
@@ -149,7 +149,7 @@ def _too_many(events: float) -> str:
     )
 
 
-def _band(problem: Problem, main: EngineResult, seed: int, say: Progress) -> tuple[EngineResult, dict]:
+def _band(problem: Setup, main: EngineResult, seed: int, say: Progress) -> tuple[EngineResult, dict]:
     """The result with its band, and the parameters that open each figure most."""
     count, rate = problem.config.run.band_samples, problem.config.feed.rate_kg_s
     mills = bands.draws(problem, count, seed)
@@ -167,7 +167,7 @@ def _banded(main: EngineResult, samples: bands.Samples, count: int) -> EngineRes
     return replace(main, numerics={**main.numerics, "band_samples": float(count), "band_failed": failed})
 
 
-def _trace(problem: Problem, outcome: Outcome, capacity: float, seed: int, say: Progress):
+def _trace(problem: Setup, outcome: Outcome, capacity: float, seed: int, say: Progress):
     """Chamber mode at the feed rate asked for, or at capacity; not for a batch or a mill that cannot run."""
     config = problem.config
     if not config.run.trace or config.feed.batch_mass_kg or outcome.code == CANNOT:
@@ -179,7 +179,7 @@ def _trace(problem: Problem, outcome: Outcome, capacity: float, seed: int, say: 
     return stalls.follow(problem, outcome, rate, seed, runs, seconds, lambda d: say("pieces", d, "starts from empty"))
 
 
-def size_floor(problem: Problem, outcome: Outcome) -> float:
+def size_floor(problem: Setup, outcome: Outcome) -> float:
     """Smallest size [m] that the hardest impact of this state can break."""
     m, k = problem.mill[0], np.zeros(1, STRIKES)
     strike_energies(m, outcome.state, k[0])
@@ -193,7 +193,7 @@ def size_floor(problem: Problem, outcome: Outcome) -> float:
     return float(floor)
 
 
-def warmup(problem: Problem, outcome: Outcome) -> tuple[np.ndarray, np.ndarray]:
+def warmup(problem: Setup, outcome: Outcome) -> tuple[np.ndarray, np.ndarray]:
     """(time [s], outlet temperature [K]) from a cold start; of a batch, its own history."""
     if outcome.history.size:
         return outcome.history[:, 0].copy(), outcome.history[:, 2].copy()
@@ -204,7 +204,7 @@ def warmup(problem: Problem, outcome: Outcome) -> tuple[np.ndarray, np.ndarray]:
     return t, np.maximum(chamber, p["warmed"] * chamber + p["offset"])  # the warmer of air and powder
 
 
-def _first_to_bind(problem: Problem, outcome: Outcome) -> tuple[str, str, tuple[Limit, ...]]:
+def _first_to_bind(problem: Setup, outcome: Outcome) -> tuple[str, str, tuple[Limit, ...]]:
     """(limit, what it does, all limits) at the feed rate asked for: what acts in seconds comes before minutes.
 
     The limits are those of the state found; one that a cold start at the rate asked for exceeds is shown with the
@@ -220,7 +220,7 @@ def _first_to_bind(problem: Problem, outcome: Outcome) -> tuple[str, str, tuple[
     return outcome.binding, WARM[outcome.binding], limits
 
 
-def _warnings(problem: Problem, outcome: Outcome, main: EngineResult, happens: str) -> list[str]:
+def _warnings(problem: Setup, outcome: Outcome, main: EngineResult, happens: str) -> list[str]:
     config, m = problem.config, problem.mill[0]
     found = []
     if outcome.code == OVER and config.feed.rate_kg_s is not None:
@@ -252,7 +252,7 @@ def _warnings(problem: Problem, outcome: Outcome, main: EngineResult, happens: s
     return found
 
 
-def _calibration_warnings(problem: Problem) -> list[str]:
+def _calibration_warnings(problem: Setup) -> list[str]:
     """Where the calibrated card counts less, or should not be believed."""
     used, found = problem.calibration, []
     if used and used.card.failed:

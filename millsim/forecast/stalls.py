@@ -9,7 +9,7 @@ from ..engines.histories import RATE_NODES, fill_table
 from ..engines.pieces import TRACE_COLUMNS, run_pieces
 from ..laws import motion
 from ..mill.chamber import N_RATES, STRIKE, STRIKES
-from ..mill.problem import Problem
+from ..mill.problem import Setup
 from ..record.prediction import ChamberTrace
 from .outcome import Outcome
 
@@ -33,7 +33,7 @@ def binomial_interval(k: int, n: int, confidence: float = CONFIDENCE) -> tuple[f
 
 
 def follow(
-    problem: Problem, o: Outcome, rate_kg_s: float, seed: int, runs: int = RUNS, seconds: float = SECONDS,
+    problem: Setup, o: Outcome, rate_kg_s: float, seed: int, runs: int = RUNS, seconds: float = SECONDS,
     progress: Callable[[float], None] | None = None,
 ) -> ChamberTrace | None:  # fmt: skip
     """Start the mill empty, feed it at rate_kg_s with pieces arriving at random, and see whether it stalls.
@@ -70,7 +70,7 @@ def follow(
     return ChamberTrace(*(shown[:, c].copy() for c in range(TRACE_COLUMNS)), runs, k, low, high, seconds, full)
 
 
-def _powder_pool(problem: Problem, o: Outcome, strikes, fine: np.ndarray, x_least: float, rate: float) -> np.ndarray:
+def _powder_pool(problem: Setup, o: Outcome, strikes, fine: np.ndarray, x_least: float, rate: float) -> np.ndarray:
     """What is finer than the pieces: (smallest piece, exit rate 1/s, striking power W/kg, its feed kg/s)."""
     mass = max(float(o.mass[fine].sum()), 1e-300)
     work = np.mean([motion.bar_work(strikes["v"], strikes["kappa"], strikes["e_bar"], c) for c in OBLIQUITY[:, 0]])

@@ -19,7 +19,7 @@ NO_LIMIT = 1e6
 
 
 @dataclass(frozen=True)
-class Problem:
+class Setup:
     """One mill ready to solve.
 
     mill (1,) MILL; edges (n+1,) and x (n,) [m]; feed (n,) mass shares; feed_curve (ln x, Q3) piecewise linear;
@@ -38,8 +38,8 @@ class Problem:
 
 def build(
     config: Config, class_ratio: float | None = None, outlet_K: float | None = None, bounds_m: tuple[float, ...] = ()
-) -> Problem:
-    """Problem of a config, with the config's class ratio or another one.
+) -> Setup:
+    """Setup of a config, with the config's class ratio or another one.
 
     outlet_K: outlet temperature predicted, where known: a calibration counts less in a hotter or colder mill.
     bounds_m: sizes that shall be class bounds too, such as the aperture of a sieve after the mill.
@@ -54,7 +54,7 @@ def build(
     mill["inertia"] = inertia(config)
     curve = feed_curve(config.feed.size)
     edges = size_classes(config, curve, class_ratio or config.run.class_ratio, bounds_m)
-    return Problem(config, mill, edges, psd.middles(edges), shares(edges, curve), curve, parameters, applied)
+    return Setup(config, mill, edges, psd.middles(edges), shares(edges, curve), curve, parameters, applied)
 
 
 def shares(edges: np.ndarray, curve: tuple[np.ndarray, np.ndarray]) -> np.ndarray:

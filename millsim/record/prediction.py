@@ -65,7 +65,7 @@ class ChamberTrace:
 
 
 @dataclass(frozen=True)
-class Tally:
+class Counted:
     """What the Monte Carlo engine counted in each class, per kg fed, with standard errors; both (n,)."""
 
     value: FloatArray
@@ -84,7 +84,7 @@ class EngineResult:
     ledger_in_W: dict[str, Scalar]  # what the shaft puts in, by cause
     ledger_out_W: dict[str, Scalar]  # where it goes
     numerics: dict[str, float]  # residual, iterations, class_error, histories, ...
-    tallies: dict[str, Tally] = field(default_factory=dict)  # events by size, Monte Carlo only
+    tallies: dict[str, Counted] = field(default_factory=dict)  # events by size, Monte Carlo only
 
 
 @dataclass(frozen=True)

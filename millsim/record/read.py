@@ -11,7 +11,7 @@ import numpy as np
 from ..base.quantities.params import Param
 from ..base.quantities.scalar import Scalar
 from ..errors import Problem, ResultFileError
-from .prediction import ChamberTrace, EngineResult, Limit, Prediction, SizeTable, Tally
+from .prediction import ChamberTrace, Counted, EngineResult, Limit, Prediction, SizeTable
 
 FILETYPE = "millsim result"
 FILETYPES = (FILETYPE, "millsim sweep")
@@ -226,9 +226,9 @@ def _read_engine(file, group, engine: str, suffix: str) -> EngineResult:
     )
 
 
-def _read_tallies(group) -> dict[str, Tally]:
+def _read_tallies(group) -> dict[str, Counted]:
     return {
-        name: Tally(variable[()], group[f"{name}_se"][()], _unit(variable), variable.attrs["long_name"])
+        name: Counted(variable[()], group[f"{name}_se"][()], _unit(variable), variable.attrs["long_name"])
         for name, variable in _in_order(group)
     }
 

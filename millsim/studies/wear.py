@@ -19,7 +19,7 @@ from ..forecast.outcome import solve, solve_batch
 from ..laws import strength, wear
 from ..mill.chamber import EDGE
 from ..mill.config.mill import Config
-from ..mill.problem import Problem as Mill
+from ..mill.problem import Setup
 from ..record.limits import CANNOT
 from .heat.answers import settled
 from .heat.stand import changed
@@ -40,7 +40,7 @@ FIGURES = ("x50_m", "rate_kg_s", "gross_J_kg")
 
 
 @dataclass(frozen=True)
-class Answer:
+class MillFigures:
     """What one mill record gives: x50 [m], largest feed rate [kg/s] (of a batch: powder over its time), J/kg."""
 
     x50_m: float
@@ -58,8 +58,8 @@ class Step:
     share: float
     radius_m: float
     gap_growth_m: float
-    by_edge: Answer
-    by_gap: Answer
+    by_edge: MillFigures
+    by_gap: MillFigures
 
 
 @dataclass(frozen=True)
@@ -79,7 +79,7 @@ class WearDrift:
     ppm: float
     scale_share: float
     fresh_radius_m: float
-    fresh: Answer
+    fresh: MillFigures
     steps: tuple[Step, ...]
     drift: dict[str, Scalar]
     blunt_kg: float
@@ -216,30 +216,30 @@ def gap_after(config: Config, per_kg: float) -> float:
     return volume * metal_of(config)[1] / per_kg if per_kg else inf
 
 
-def _step(problem: Mill, milled_kg: float, lost_kg: float, bars_kg: float) -> Step:
+def _step(problem: Setup, milled_kg: float, lost_kg: float, bars_kg: float) -> Step:
     radius, growth = geometry(problem.config, lost_kg)
     by_edge = _answer(problem, worn_edge(problem.mill, problem.config, radius))
     by_gap = _answer(problem, worn_gap(problem.mill, growth))
     return Step(milled_kg, lost_kg, lost_kg / bars_kg, radius, growth, by_edge, by_gap)
 
 
-def _answer(problem: Mill, mill: np.ndarray) -> Answer:
+def _answer(problem: Setup, mill: np.ndarray) -> MillFigures:
     """What a mill record gives, as the config asks for it; NaN and no rate where it does not run."""
     feed = problem.config.feed
     if feed.batch_mass_kg is not None:
         o = solve_batch(problem, feed.batch_mass_kg, feed.batch_time_s, bands.BATCH_STEPS, mill)
         s = balance_result(problem, o, nan, mill).scalars
-        return Answer(s["x50_m"].value, s["throughput_kg_s"].value, s["gross_J_kg"].value)
+        return MillFigures(s["x50_m"].value, s["throughput_kg_s"].value, s["gross_J_kg"].value)
     most = solve(problem, None, mill)
     if most.code == CANNOT:
-        return Answer(nan, 0.0, inf)
+        return MillFigures(nan, 0.0, inf)
     F = float(most.state["F"])
     o = most if feed.rate_kg_s is None or feed.rate_kg_s >= F else solve(problem, feed.rate_kg_s, mill)
     s = balance_result(problem, o, F, mill).scalars
-    return Answer(s["x50_m"].value, F, s["gross_J_kg"].value)
+    return MillFigures(s["x50_m"].value, F, s["gross_J_kg"].value)
 
 
-def _ratios(fresh: Answer, edge: Answer, gap: Answer) -> dict[str, float]:
+def _ratios(fresh: MillFigures, edge: MillFigures, gap: MillFigures) -> dict[str, float]:
     """Worn over fresh, by bound and figure."""
     found = {}
     for bound, worn in (("edge", edge), ("gap", gap)):
@@ -250,7 +250,7 @@ def _ratios(fresh: Answer, edge: Answer, gap: Answer) -> dict[str, float]:
     return found
 
 
-def _drift(problem: Mill, fresh: Answer, at: Step, count: int, progress) -> dict[str, Scalar]:
+def _drift(problem: Setup, fresh: MillFigures, at: Step, count: int, progress) -> dict[str, Scalar]:
     """Ratios at one step with the band that the ranges of all parameters give them."""
     own = _ratios(fresh, at.by_edge, at.by_gap)
     samples: dict[str, list[float]] = {name: [] for name in own}

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from ...errors import InputError, Problem
 from .cells import Findings, rounded
-from .sieves import Answers, Columns, Row
+from .sieves import Answers, Columns, SheetRow
 
 CHARGE_ROUNDING = 0.002  # a sum this share above the charge is weighing and rounding, more is an error
 MOST_LOST = 0.5  # more is no loss of a sieving but a slip of the unit
@@ -23,7 +23,7 @@ class Doubt(InputError):
         self.rows = rows
 
 
-def in_order(found: Findings, sieves: list[Row], amounts, passing: bool, in_mass: bool) -> None:
+def in_order(found: Findings, sieves: list[SheetRow], amounts, passing: bool, in_mass: bool) -> None:
     """Ask about cumulative amounts that run the wrong way, showing them."""
     sign = 1 if passing else -1
     for i, (small, large) in enumerate(zip(amounts[:-1], amounts[1:], strict=True)):
@@ -48,7 +48,7 @@ def shown(amount: float, in_mass: bool) -> str:
     return f"{amount:.6g} g" if in_mass else f"{amount * 100:.6g} %"
 
 
-def sums(found: Findings, retained, pan, whole, said_total, columns: Columns, sieves: list[Row]) -> None:
+def sums(found: Findings, retained, pan, whole, said_total, columns: Columns, sieves: list[SheetRow]) -> None:
     """The sum against the charge and against the sum the sheet states."""
     total = math.fsum((*retained, pan or 0.0))
     found_g, whole_g, said_g = (shown(v or 0.0, columns.in_mass) for v in (total, whole, said_total))
@@ -63,7 +63,9 @@ def sums(found: Findings, retained, pan, whole, said_total, columns: Columns, si
         found.say(f"the sum row says {said_g} but the rows sum to {found_g}")
 
 
-def share_doubt(found: Findings, a: Answers, rows: Sequence[Row], amounts: Sequence[str], columns: Columns) -> None:
+def share_doubt(
+    found: Findings, a: Answers, rows: Sequence[SheetRow], amounts: Sequence[str], columns: Columns
+) -> None:
     """Ask about per cent that read like shares of 1, which spreadsheets export for them.
 
     amounts: cells as written; one with a per cent sign of its own, or --unit, leaves no doubt.

@@ -29,7 +29,7 @@ from .sieves import (
     Answers,
     Columns,
     Picked,
-    Row,
+    SheetRow,
     column_doubts,
     is_header,
     is_note,
@@ -194,7 +194,7 @@ def _name_and_amount(cells: list[str], size_at: int, value_at: int) -> tuple[str
     return name, amount
 
 
-def _assemble(found: Findings, a: Answers, rows: list[Row], columns: Columns, answered) -> SieveSheet:
+def _assemble(found: Findings, a: Answers, rows: list[SheetRow], columns: Columns, answered) -> SieveSheet:
     """Check the rows against each other and build the sheet."""
     sieves = sorted((w for w in rows if not isinstance(w.name, str)), key=lambda w: w.name)
     if not sieves:
@@ -248,9 +248,9 @@ def _assemble(found: Findings, a: Answers, rows: list[Row], columns: Columns, an
     )
 
 
-def _no_row_twice(found: Findings, rows: list[Row]) -> None:
+def _no_row_twice(found: Findings, rows: list[SheetRow]) -> None:
     """Note rows of the same name or the same aperture but for rounding."""
-    seen: list[Row] = []
+    seen: list[SheetRow] = []
     for row in rows:
         same = next((o for o in seen if o.name == row.name or _alike(o.name, row.name)), None)
         if same is None:
@@ -272,7 +272,7 @@ def _one_mass(found: Findings, name: str, labels: dict, answered: dict) -> float
     return row if row is not None else flag
 
 
-def _fractions(found: Findings, a: Answers, sieves: list[Row], pan, whole, columns: Columns):
+def _fractions(found: Findings, a: Answers, sieves: list[SheetRow], pan, whole, columns: Columns):
     """Amounts on each sieve, ascending, in the pan (None if unknown), how the pan is known, and what to say."""
     amounts, said = [w.amount for w in sieves], ()
     if columns.reading == "retained":
@@ -342,7 +342,7 @@ def _passing(retained: Sequence[float], pan: float, total: float) -> tuple[float
     return tuple(math.fsum((pan, *retained[:i])) / total for i in range(len(retained)))
 
 
-def _smallest_step(rows: list[Row], in_mass: bool) -> float:
+def _smallest_step(rows: list[SheetRow], in_mass: bool) -> float:
     """Unit of the last digit of the amounts, not of the charge."""
     steps = [w.step for w in rows if w.name not in ("charge", "additive", "total")]
     return max(min(steps), FINEST_STEP_G if in_mass else 0.0)

@@ -106,7 +106,7 @@ class Answers:
     decimal: str | None = None  # point or comma
 
 
-class Column(NamedTuple):
+class SheetColumn(NamedTuple):
     """What the name of a column says: kind "size" or "amount", unit ("" if none), reading ("" if none)."""
 
     kind: str
@@ -115,7 +115,7 @@ class Column(NamedTuple):
     sure: bool = True  # the name says more than a unit or "mass"
 
 
-def column_named(cell: str) -> Column | None:
+def column_named(cell: str) -> SheetColumn | None:
     """What the name of a column of a sieve sheet says; None where it names neither sizes nor amounts."""
     said = words(cell)
     known = set(said)
@@ -128,9 +128,9 @@ def column_named(cell: str) -> Column | None:
     if retained and known & _CUMULATIVE:
         reading = "oversize"
     if not mass and (lengths or known & _SIZE) and not (reading and not lengths):
-        return Column("size", lengths[0] if lengths else "mesh" if "mesh" in known else "")
+        return SheetColumn("size", lengths[0] if lengths else "mesh" if "mesh" in known else "")
     if mass or reading or known & _MASS:
-        return Column("amount", mass, reading or _unsaid(known, mass), bool(reading))
+        return SheetColumn("amount", mass, reading or _unsaid(known, mass), bool(reading))
     return None
 
 
@@ -272,8 +272,8 @@ def is_header(cells: list[str]) -> bool:
 def read_columns(found: Findings, a: Answers, header: list[str], line: int) -> Columns | None:
     """Understand the column names, or ask what they leave open."""
     named = [(i, c) for i, c in enumerate(map(column_named, header)) if c]
-    sizes = [(i, c) for i, c in named if c.kind == "size"] or [(0, Column("size", ""))]
-    amounts = [(i, c) for i, c in named if c.kind == "amount"] or [(1, Column("amount", "", "", False))]
+    sizes = [(i, c) for i, c in named if c.kind == "size"] or [(0, SheetColumn("size", ""))]
+    amounts = [(i, c) for i, c in named if c.kind == "amount"] or [(1, SheetColumn("amount", "", "", False))]
     size_at, size = min(sizes, key=lambda s: (a.aperture not in (None, s[1].unit), s[1].unit in ("", "mesh")))
     rank = {i: (c.reading != a.reading, not c.sure, c.unit in ("", "%"), c.unit == "") for i, c in amounts}
     value_at, value = min(amounts, key=lambda v: (rank[v[0]], v[0]))
@@ -302,7 +302,7 @@ def read_columns(found: Findings, a: Answers, header: list[str], line: int) -> C
     return Columns(size_at, value_at, len(header) or 2, unit, reading, factor, in_mass, a.decimal or "", said)
 
 
-class Row(NamedTuple):
+class SheetRow(NamedTuple):
     """One amount: name of the row or aperture in m, amount in g or as a share, unit of its last digit."""
 
     line: int
@@ -312,7 +312,7 @@ class Row(NamedTuple):
     given: str
 
 
-def read_row(found: Findings, columns: Columns, line: int, cells: list[str], label: str, value: str) -> Row | None:
+def read_row(found: Findings, columns: Columns, line: int, cells: list[str], label: str, value: str) -> SheetRow | None:
     """One row, or None after noting what is wrong with it or what it says in words."""
     name: str | float = row_named(label)
     extra = [c for c in cells[columns.count :] if is_number(c)]
@@ -336,7 +336,7 @@ def read_row(found: Findings, columns: Columns, line: int, cells: list[str], lab
         return found.say(str(error), line, hint="" if value else "write 0 where nothing stayed")
     if amount < 0:
         return found.say(f"{value} is negative", line, "0 or more")
-    return Row(line, name, amount, last, label)
+    return SheetRow(line, name, amount, last, label)
 
 
 def _amount(label: str, text: str, columns: Columns, decimal: str) -> tuple[float, float]:

@@ -17,7 +17,7 @@ from ...forecast.assemble import balance_result, montecarlo_result, without_thro
 from ...forecast.outcome import Outcome, solve, solve_batch
 from ...forecast.run import montecarlo_events, outlet
 from ...mill.config.mill import Config
-from ...mill.problem import Problem, build
+from ...mill.problem import Setup, build
 from ...record.limits import CANNOT, FAILED, LIMITS, OK, OVER
 from ...record.limits import CANNOT as CANNOT_RUN
 from ...record.limits import OVER as OVER_CAPACITY
@@ -109,7 +109,7 @@ def _point(config: Config, job: Job, replicate: int, row: np.void, stopping: Cal
         _draw(problem, job, row, stopping)
 
 
-def solve_point(config: Config, class_ratio: float) -> tuple[Problem, Outcome]:
+def solve_point(config: Config, class_ratio: float) -> tuple[Setup, Outcome]:
     """A config as the balance settles it, at the feed rate asked for or at capacity. Raises NotConverged."""
     problem = build(config, class_ratio)
     outcome = _solve(problem)
@@ -119,7 +119,7 @@ def solve_point(config: Config, class_ratio: float) -> tuple[Problem, Outcome]:
     return problem, outcome
 
 
-def _solve(problem: Problem) -> Outcome:
+def _solve(problem: Setup) -> Outcome:
     feed = problem.config.feed
     if feed.batch_mass_kg:
         return solve_batch(problem, feed.batch_mass_kg, feed.batch_time_s)
@@ -134,7 +134,7 @@ def _fill(result: EngineResult, values: np.ndarray, q3: np.ndarray) -> None:
     q3[:] = np.interp(np.log(SIZES_M), np.log(t.edges_m), t.product_q3, left=0.0, right=1.0)
 
 
-def _draw(problem: Problem, job: Job, row: np.void, stopping: Callable[[], bool]) -> None:
+def _draw(problem: Setup, job: Job, row: np.void, stopping: Callable[[], bool]) -> None:
     """The same mill with every parameter drawn from its range; the same draws at every point of the sweep."""
     mills = bands.draws(problem, job.draws, job.seed)
     for k in range(job.draws):
@@ -146,7 +146,7 @@ def _draw(problem: Problem, job: Job, row: np.void, stopping: Callable[[], bool]
             row["draw_loads"][k] = found[1].loads
 
 
-def _histories(problem: Problem, outcome: Outcome, capacity: float, seed: int, stopping) -> EngineResult:
+def _histories(problem: Setup, outcome: Outcome, capacity: float, seed: int, stopping) -> EngineResult:
     """The Monte Carlo engine's answer for the settled state."""
     run = problem.config.run
     if montecarlo_events(problem, outcome) > montecarlo.MOST_EVENTS:

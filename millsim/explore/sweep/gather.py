@@ -9,7 +9,7 @@ from ...forecast.assemble import CLASS_ERROR, balance_result, with_class_error
 from ...forecast.outcome import Outcome
 from ...forecast.run import refined
 from ...mill.calibrated import Applied
-from ...mill.problem import Problem, set_parameters
+from ...mill.problem import Setup, set_parameters
 from ...record.limits import CANNOT as CANNOT_RUN
 from ...record.limits import MISSING
 from ...record.outputs import OUTPUTS
@@ -75,7 +75,7 @@ def _unknown(field: np.dtype, count: int) -> np.ndarray:
     return np.full((count, *field.shape), np.nan if field.base.kind == "f" else 0, field.base)
 
 
-def _class_error(problem: Problem, outcome: Outcome, class_ratio: float) -> dict[str, float]:
+def _class_error(problem: Setup, outcome: Outcome, class_ratio: float) -> dict[str, float]:
     """Relative class error of the base mill by output: twice the change on halving the class width."""
     capacity = float(outcome.state["F"]) if problem.config.feed.rate_kg_s is None else 0.0
     main = balance_result(problem, outcome, capacity)
@@ -83,7 +83,7 @@ def _class_error(problem: Problem, outcome: Outcome, class_ratio: float) -> dict
     return {n: errors[CLASS_ERROR + n] for n in OUTPUTS if CLASS_ERROR + n in errors}
 
 
-def _tornado(problem: Problem, plan: Plan) -> Tornado | None:
+def _tornado(problem: Setup, plan: Plan) -> Tornado | None:
     """What one standard deviation of each parameter does to the base mill."""
     rate = plan.base.feed.rate_kg_s
     if problem.calibration:
@@ -102,7 +102,7 @@ def _tornado(problem: Problem, plan: Plan) -> Tornado | None:
     )
 
 
-def _tied(problem: Problem, applied: Applied, rate: float | None, seed: int) -> Tornado | None:
+def _tied(problem: Setup, applied: Applied, rate: float | None, seed: int) -> Tornado | None:
     """With a calibration: the line of each output's logarithm (a temperature's value) against each parameter's."""
     mills = bands.draws(problem, TIED_DRAWS, seed)
     found = bands.run_samples(problem, mills, rate)

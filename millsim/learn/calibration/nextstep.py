@@ -24,7 +24,7 @@ from ...forecast.outcome import solve
 from ...mill import calibrated
 from ...mill.chamber import EDGE
 from ...mill.config.mill import Config
-from ...mill.problem import Problem, build
+from ...mill.problem import Setup, build
 from . import observations as obs
 from .runmodel import Forecast, RunModel
 from .shared import ALIKE, Shared, conditions, cross, everywhere, joint
@@ -155,7 +155,7 @@ def plan(config: Config, seed: int = 1, count: int = COUNT, progress: Callable[[
     return Plan(config, model, mills[ok], kept)
 
 
-def _planned(problem: Problem) -> RunModel:
+def _planned(problem: Setup) -> RunModel:
     """The run to be made: at the config's feed rate, or at seven tenths of the capacity."""
     rate = problem.config.feed.rate_kg_s
     if rate is None:

@@ -14,7 +14,7 @@ from ...engines.montecarlo import FrozenSteps
 from ...errors import NotConverged
 from ...forecast.outcome import grid_of, new_work, solve, warming
 from ...mill.chamber import STATE, idle_power, idle_speed
-from ...mill.problem import Problem, build
+from ...mill.problem import Setup, build
 from ...record.limits import LIMITS
 from ..measured.runsheet import MeasuredRun, config_as_run
 
@@ -43,7 +43,7 @@ class Forecast:
 class RunModel:
     """One run made ready: its problem, feed rate [kg/s] and times; meter "mains" or "shaft"; speeds where measured."""
 
-    problem: Problem
+    problem: Setup
     rate_kg_s: float
     milling_s: float
     warm_s: float

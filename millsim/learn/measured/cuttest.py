@@ -11,7 +11,7 @@ from pathlib import Path
 
 from ...base.quantities.params import ParamSet
 from ...errors import InputError, Problem
-from .table import Column, Row, Table, read_table
+from .table import BenchTable, TableColumn, TableRow, read_table
 
 EXAMPLE = "power_loaded_W,power_idle_W,time_s,kerf_mm,length_mm,depth_mm / 1150,610,3.5,2.0,80,12"
 LIMIT = sqrt(3.0)
@@ -19,21 +19,22 @@ METER, CLOCK_S, KERF_M, LENGTH_M, SCALE_KG = 0.03, 0.2, 0.1e-3, 1e-3, 0.01e-3  #
 CHIPS_M = (0.02e-3, 0.25e-3)  # chip sizes between which a saw or disc works, for the comparison (assumed)
 
 COLUMNS = (
-    Column("power_loaded", ("loaded power", "power load", "load", "power under load", "power"), "power_loaded_W",
-           si="W", low=1.0, high=1e5, need=True),
-    Column("power_idle", ("idle power", "idle", "power no load", "no load"), "power_idle_W", si="W", low=0.0, high=1e5),
-    Column("time", ("cutting time", "duration"), "time_s", si="s", low=0.1, high=36000.0, need=True),
-    Column("kerf", ("kerf width", "cut width", "width"), "kerf_mm", si="m", low=5e-5, high=0.05),
-    Column("length", ("cut length", "length cut"), "length_mm", si="m", low=1e-3, high=1000.0),
-    Column("depth", ("cut depth", "thickness", "sheet thickness"), "depth_mm", si="m", low=1e-4, high=0.5),
-    Column("removed", ("removed mass", "dust", "dust mass", "mass removed", "mass loss"), "removed_g",
-           si="kg", low=1e-6, high=100.0),
-    Column("density", (), "density_kg/m3", si="kg/m3", low=100.0, high=23000.0),
+    TableColumn("power_loaded", ("loaded power", "power load", "load", "power under load", "power"), "power_loaded_W",
+                si="W", low=1.0, high=1e5, need=True),
+    TableColumn("power_idle", ("idle power", "idle", "power no load", "no load"), "power_idle_W",
+                si="W", low=0.0, high=1e5),
+    TableColumn("time", ("cutting time", "duration"), "time_s", si="s", low=0.1, high=36000.0, need=True),
+    TableColumn("kerf", ("kerf width", "cut width", "width"), "kerf_mm", si="m", low=5e-5, high=0.05),
+    TableColumn("length", ("cut length", "length cut"), "length_mm", si="m", low=1e-3, high=1000.0),
+    TableColumn("depth", ("cut depth", "thickness", "sheet thickness"), "depth_mm", si="m", low=1e-4, high=0.5),
+    TableColumn("removed", ("removed mass", "dust", "dust mass", "mass removed", "mass loss"), "removed_g",
+                si="kg", low=1e-6, high=100.0),
+    TableColumn("density", (), "density_kg/m3", si="kg/m3", low=100.0, high=23000.0),
 )  # fmt: skip
 
 
 @dataclass(frozen=True)
-class Cut:
+class BenchCut:
     """One cut: mass of dust [kg], energies per mass [J/kg] net of idle (or gross) and gross, standard error [J/kg].
 
     common: the part of the standard error that repeats share, the meter's.
@@ -56,7 +57,7 @@ class CutTest:
     """
 
     name: str
-    cuts: tuple[Cut, ...]
+    cuts: tuple[BenchCut, ...]
     is_net: bool
     at: str
     efficiency: float | None
@@ -107,7 +108,7 @@ def read_cuts(
     return CutTest(path.name, cuts, is_net, at, efficiency, mean, se, scatter, dof, assumed, model)
 
 
-def _check(table: Table, material: ParamSet | None, problems: list[Problem]) -> None:
+def _check(table: BenchTable, material: ParamSet | None, problems: list[Problem]) -> None:
     sizes = ("kerf", "length", "depth")
     missing = [n for n in sizes if n not in table]
     if "removed" not in table and missing:
@@ -130,7 +131,7 @@ def _check(table: Table, material: ParamSet | None, problems: list[Problem]) -> 
             problems.append(Problem(table.where, key, message, hint="are the two swapped?"))
 
 
-def _cut(row: Row, material: ParamSet | None, meter: float, is_net: bool) -> Cut:
+def _cut(row: TableRow, material: ParamSet | None, meter: float, is_net: bool) -> BenchCut:
     """Energy per mass of one cut, with the errors of its instruments."""
     idle = row["power_idle"] if is_net else 0.0
     power = row["power_loaded"] - idle
@@ -145,10 +146,10 @@ def _cut(row: Row, material: ParamSet | None, meter: float, is_net: bool) -> Cut
     own = net * sqrt((CLOCK_S / row["time"]) ** 2 + dust_error**2) / LIMIT
     # The meter may be off by different shares at the two readings, so the errors of load and idle do not cancel.
     common = net * meter * sqrt(row["power_loaded"] ** 2 + idle**2) / power / LIMIT
-    return Cut(row.line, dust, net, row["power_loaded"] * row["time"] / dust, sqrt(own**2 + common**2), common)
+    return BenchCut(row.line, dust, net, row["power_loaded"] * row["time"] / dust, sqrt(own**2 + common**2), common)
 
 
-def _errors(cuts: tuple[Cut, ...], mean: float) -> tuple[float, float, float]:
+def _errors(cuts: tuple[BenchCut, ...], mean: float) -> tuple[float, float, float]:
     """(scatter of the repeats, standard error of the mean, its effective degrees of freedom).
 
     The error is the larger of scatter and instruments, together with the meter's, which repeats share.
@@ -172,7 +173,7 @@ def _model(material: ParamSet) -> tuple[float, float]:
     return float(low), float(high)
 
 
-def _assumed(table: Table, material: ParamSet | None, meter: float | None):
+def _assumed(table: BenchTable, material: ParamSet | None, meter: float | None):
     """Sentences on what was not said."""
     if meter is None:
         yield f"the power meter is right to within {METER * 100:g} % (say --meter otherwise)"

@@ -12,7 +12,7 @@ from ...errors import InputError, Problem
 from ...mill.cards import Card
 from ...mill.cards.spec import MATERIAL
 from .binary import threshold_at
-from .droptest import TRANSFER, DropTest, Group, with_transfer
+from .droptest import TRANSFER, DropGroup, DropTest, with_transfer
 
 SURE = 0.95  # profile limits that become the range of a card
 _WIDENED = (
@@ -55,7 +55,7 @@ def drop_card(test: DropTest, base: Card) -> Card:
     return Card(list(base.merged(found).values()), title, note)
 
 
-def _useless(test: DropTest, group: Group) -> list[Problem]:
+def _useless(test: DropTest, group: DropGroup) -> list[Problem]:
     """Why a group is not enough for a card."""
     if group.selection is not None or (group.counting_u[0] > 0 and group.counting_u[1] < float("inf")):
         hint = "are heights, masses and the column broken what they say?"
@@ -71,7 +71,7 @@ def _useless(test: DropTest, group: Group) -> list[Problem]:
     return [Problem(test.sheet.name, _at(group).strip(), message, hint=hints.get(group.kind, hints["separated"]))]
 
 
-def _slots(test: DropTest, base: Card) -> dict[str, Group]:
+def _slots(test: DropTest, base: Card) -> dict[str, DropGroup]:
     """Which group fills which temperature of the card: warmest and coldest, or the only one where it fits."""
     if len(test.groups) > 1:
         return {"warm": test.groups[0], "cold": test.groups[-1]}
@@ -80,7 +80,7 @@ def _slots(test: DropTest, base: Card) -> dict[str, Group]:
     return {"cold" if is_cold else "warm": test.groups[0]}
 
 
-def _bad_temperatures(test: DropTest, slots: dict[str, Group]) -> list[Problem]:
+def _bad_temperatures(test: DropTest, slots: dict[str, DropGroup]) -> list[Problem]:
     found = []
     for slot, group in slots.items():
         T, spec = group.temperature_K[0], MATERIAL[f"temperature_{slot}"]
@@ -91,11 +91,11 @@ def _bad_temperatures(test: DropTest, slots: dict[str, Group]) -> list[Problem]:
     return found
 
 
-def _at(group: Group) -> str:
+def _at(group: DropGroup) -> str:
     return "" if isnan(group.temperature_K[0]) else f" at {group.temperature_K[0] - 273.15:.0f} °C"
 
 
-def _slot(test: DropTest, group: Group, slot: str, base: Card) -> list[Param]:
+def _slot(test: DropTest, group: DropGroup, slot: str, base: Card) -> list[Param]:
     """The parameters of one temperature of the card."""
     pieces = int(group.drops.only(~group.drops.later).n.sum())
     where = f"drop test {test.sheet.name}, {pieces} pieces{_at(group)}"
@@ -116,7 +116,7 @@ def _param(base: Param, n: Number, where: str) -> Param:
     return replace(base, value=value, low=low, high=high, basis=basis, source=source, scale="log", note="")
 
 
-def strength(group: Group, f_base: Param, u_base: Param) -> tuple[Number, Number]:
+def strength(group: DropGroup, f_base: Param, u_base: Param) -> tuple[Number, Number]:
     """f_mat [kg/(J m)] and xw_min [J m/kg] of a group that has a fit, or that is bounded on both sides."""
     if group.selection is None:
         return _shared_out(group, f_base, u_base)
@@ -128,7 +128,7 @@ def strength(group: Group, f_base: Param, u_base: Param) -> tuple[Number, Number
     return Number(f, min(low, f), max(high, f), True, words), threshold
 
 
-def _threshold(group: Group, base: Param) -> Number:
+def _threshold(group: DropGroup, base: Param) -> Number:
     """xw_min: measured where the profile excludes none, else held to the base card at its lower end."""
     fit = group.selection
     low, high = fit.limits["u_min"][SURE]
@@ -144,7 +144,7 @@ def _threshold(group: Group, base: Param) -> Number:
     return Number(min(max(fit.u_min, floor), high), floor, high * TRANSFER, False, words)
 
 
-def _shared_out(group: Group, f_base: Param, u_base: Param) -> tuple[Number, Number]:
+def _shared_out(group: DropGroup, f_base: Param, u_base: Param) -> tuple[Number, Number]:
     """Where only the u that breaks half is bounded: shared out between threshold and slope as on the base card."""
     low, high = group.counting_u
     middle = (max(low, group.bracket_u[0]) * min(high, group.bracket_u[1])) ** 0.5

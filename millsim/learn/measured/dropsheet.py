@@ -15,28 +15,28 @@ from numpy.typing import NDArray
 from ...base.quantities.params import ParamSet
 from ...base.reading.cells import rounded
 from ...errors import InputError, Problem
-from .table import Column, Row, Table, read_table
+from .table import BenchTable, TableColumn, TableRow, read_table
 
 GRAVITY = 9.80665  # m/s2
 EXAMPLE = "hammer_mass_g,height_mm,piece_mass_mg,broken / 100,80,41,yes"
 SIZE_SLACK = 8.0  # mass over that of a sphere of the size given, or the inverse, at which one of them must be wrong
 
 COLUMNS = (
-    Column("hammer_mass", ("hammer", "hammer weight", "drop mass", "drop weight", "falling mass", "impactor mass"),
-           "hammer_mass_g", si="kg", low=1e-3, high=50.0, need=True),
-    Column("height", ("drop height", "fall height", "falling height", "hammer height"), "height_mm",
-           si="m", low=1e-3, high=10.0, need=True),
-    Column("piece_mass", ("mass of piece", "piece weight", "pellet mass", "particle mass", "sample mass"),
-           "piece_mass_mg", si="kg", low=1e-8, high=0.1),
-    Column("piece_size", ("size", "diameter", "piece diameter", "pellet size", "particle size"), "piece_size_mm",
-           si="m", low=1e-4, high=0.1),
-    Column("temperature", ("temp", "piece temperature", "t"), "temperature_C", si="K", low=4.0, high=450.0),
-    Column("broken", ("broke", "breaks", "fractured", "shattered", "failed", "result", "outcome"), "broken",
-           "mark", need=True, count_with="tested"),
-    Column("tested", ("pieces", "trials", "tested pieces", "n"), "tested", "count", low=1.0),
-    Column("drop", ("drop number", "hit", "blow"), "drop", "count", low=1.0, high=1000.0),
-    Column("drops", ("number of drops", "hits", "blows"), "drops", "count", low=1.0, high=1000.0),
-    Column("piece", ("piece id", "id", "sample", "specimen", "pellet"), "piece", "text"),
+    TableColumn("hammer_mass", ("hammer", "hammer weight", "drop mass", "drop weight", "falling mass", "impactor mass"),
+                "hammer_mass_g", si="kg", low=1e-3, high=50.0, need=True),
+    TableColumn("height", ("drop height", "fall height", "falling height", "hammer height"), "height_mm",
+                si="m", low=1e-3, high=10.0, need=True),
+    TableColumn("piece_mass", ("mass of piece", "piece weight", "pellet mass", "particle mass", "sample mass"),
+                "piece_mass_mg", si="kg", low=1e-8, high=0.1),
+    TableColumn("piece_size", ("size", "diameter", "piece diameter", "pellet size", "particle size"), "piece_size_mm",
+                si="m", low=1e-4, high=0.1),
+    TableColumn("temperature", ("temp", "piece temperature", "t"), "temperature_C", si="K", low=4.0, high=450.0),
+    TableColumn("broken", ("broke", "breaks", "fractured", "shattered", "failed", "result", "outcome"), "broken",
+                "mark", need=True, count_with="tested"),
+    TableColumn("tested", ("pieces", "trials", "tested pieces", "n"), "tested", "count", low=1.0),
+    TableColumn("drop", ("drop number", "hit", "blow"), "drop", "count", low=1.0, high=1000.0),
+    TableColumn("drops", ("number of drops", "hits", "blows"), "drops", "count", low=1.0, high=1000.0),
+    TableColumn("piece", ("piece id", "id", "sample", "specimen", "pellet"), "piece", "text"),
 )  # fmt: skip
 
 
@@ -114,7 +114,7 @@ def sphere_size(mass_kg: float, density: float) -> float:
     return (6.0 * mass_kg / (pi * density)) ** (1.0 / 3.0)
 
 
-def _check_columns(table: Table, problems: list[Problem]) -> None:
+def _check_columns(table: BenchTable, problems: list[Problem]) -> None:
     if "piece_mass" not in table and "piece_size" not in table:
         hint = "add a column named piece_mass_mg or piece_size_mm"
         problems.append(Problem(table.where, "", "says neither mass nor size of the pieces", hint=hint))
@@ -123,7 +123,7 @@ def _check_columns(table: Table, problems: list[Problem]) -> None:
         problems.append(Problem(table.where, "", message, hint="keep one: drop if each drop has its own row"))
 
 
-def _check_rows(table: Table, density: float, problems: list[Problem]) -> None:
+def _check_rows(table: BenchTable, density: float, problems: list[Problem]) -> None:
     """What each row, and the rows together, cannot be."""
     for row in table.rows:
         key = f"line {row.line}"
@@ -148,7 +148,7 @@ def _check_rows(table: Table, density: float, problems: list[Problem]) -> None:
         _check_numbers(table, problems)
 
 
-def _check_numbers(table: Table, problems: list[Problem]) -> None:
+def _check_numbers(table: BenchTable, problems: list[Problem]) -> None:
     """Drop j + 1 needs a piece that drop j left whole; with pieces named, of that very piece."""
     before: dict = defaultdict(Counter)  # piece -> drop number -> pieces left whole
     for row in table.rows:
@@ -167,7 +167,7 @@ def _check_numbers(table: Table, problems: list[Problem]) -> None:
             told[key, number] -= tested
 
 
-def _trials(row: Row, grouped: bool, density: float) -> list[tuple]:
+def _trials(row: TableRow, grouped: bool, density: float) -> list[tuple]:
     """A row as trials in the order of the fields of Drops: the first drop on the piece, and the later ones."""
     mass, size = row["piece_mass"], row["piece_size"]
     mass = sphere_mass(size, density) if mass is None else mass
@@ -181,13 +181,13 @@ def _trials(row: Row, grouped: bool, density: float) -> list[tuple]:
     return [(*common, 1, 0, 1, False), (*common, drops - 1, broken, 1, True)]
 
 
-def _pieces(table: Table) -> int:
+def _pieces(table: BenchTable) -> int:
     """How many pieces took part: rows that are a later drop on a piece do not count."""
     rows = [r for r in table.rows if (r["drop"] or 1) == 1]
     return sum(r["tested"] if "tested" in table else 1 for r in rows)
 
 
-def _assumed(table: Table, material: ParamSet):
+def _assumed(table: BenchTable, material: ParamSet):
     """Sentences on what the sheet left open."""
     density = f"{material.value('density'):g} kg/m3 (card {material.title})"
     rows = table.rows

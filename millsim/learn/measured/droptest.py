@@ -45,7 +45,7 @@ class Classical:
 
 
 @dataclass(frozen=True)
-class Group:
+class DropGroup:
     """The test at one temperature [K] (mean, lowest, highest; NaN where none was given).
 
     kind as in binary.kind; bracket_u and counting_u [J m/kg] bound the u that breaks half; classical and why_not by
@@ -116,7 +116,7 @@ class DropTest:
     """A drop test with its analysis, warmest group first."""
 
     sheet: DropSheet
-    groups: tuple[Group, ...]
+    groups: tuple[DropGroup, ...]
 
 
 def analyse(sheet: DropSheet) -> DropTest:
@@ -135,7 +135,7 @@ def _by_temperature(T: np.ndarray) -> list[np.ndarray]:
     return [number == i for i in range(edges.size + 1)]
 
 
-def _group(drops: Drops, grouped: bool) -> Group:
+def _group(drops: Drops, grouped: bool) -> DropGroup:
     T = drops.temperature_K
     t = pool(drops.u, drops.n, drops.k, drops.hits)
     found = kind(t)
@@ -143,7 +143,7 @@ def _group(drops: Drops, grouped: bool) -> Group:
     links, links_why = _links(drops)
     classical, why_not = _classical(drops, grouped)
     levels = _levels(drops)
-    return Group(
+    return DropGroup(
         temperature_K=tuple(round(float(v), 6) for v in (T.mean(), T.min(), T.max())),
         drops=drops,
         trials=t,

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from ...base.reading.cells import rounded
 from ...errors import InputError, Problem
-from .table import Column, read_table
+from .table import TableColumn, read_table
 
 EXAMPLE = "speed_rpm,power_W / 3000,42 / 6000,118 / 9500,310"
 METER = 0.03  # plus or minus, where not given: assumed
@@ -26,9 +26,9 @@ LIMIT = sqrt(3.0)
 TERMS = ("bearings", "windage", "motor loss")
 
 COLUMNS = (
-    Column("speed", ("rotor speed", "revs", "rotation speed", "n"), "speed_rpm", si="rad/s", low=5.0, high=6500.0,
-           need=True),
-    Column("power", ("idle power", "watts", "idle", "p"), "power_W", si="W", low=0.1, high=1e5, need=True),
+    TableColumn("speed", ("rotor speed", "revs", "rotation speed", "n"), "speed_rpm", si="rad/s", low=5.0, high=6500.0,
+                need=True),
+    TableColumn("power", ("idle power", "watts", "idle", "p"), "power_W", si="W", low=0.1, high=1e5, need=True),
 )  # fmt: skip
 
 

@@ -39,7 +39,7 @@ _NUMBER_UNIT = re.compile(r"\s*([+-]?[\d.,]+(?:[eE][+-]?\d+)?)\s*([^\d\s.,+-].*?
 
 
 @dataclass(frozen=True)
-class Column:
+class TableColumn:
     """One column that a table may have.
 
     names: words a header may call it by, in any order; kind: "number" (si, low and high tell its dimension and
@@ -59,7 +59,7 @@ class Column:
 
 
 @dataclass(frozen=True)
-class Row:
+class TableRow:
     """One line of a table; `row["height"]` is a value in SI, or None where the cell is empty or the column missing."""
 
     line: int
@@ -70,11 +70,11 @@ class Row:
 
 
 @dataclass(frozen=True)
-class Table:
+class BenchTable:
     """What a CSV file said: rows, the headers found by column, and the headers of columns that were not read."""
 
     where: str
-    rows: tuple[Row, ...]
+    rows: tuple[TableRow, ...]
     headers: dict[str, str]
     ignored: tuple[str, ...]
 
@@ -88,12 +88,14 @@ class _Place:
 
     index: int
     header: str
-    column: Column
+    column: TableColumn
     unit: units.Unit | None
 
 
-def read_table(path: "str | Path", columns: Sequence[Column], example: str, decimal: str = "") -> tuple[Table, list]:
-    """Table of a CSV file and the problems found; InputError at once where there is no table to speak of.
+def read_table(
+    path: "str | Path", columns: Sequence[TableColumn], example: str, decimal: str = ""
+) -> tuple[BenchTable, list]:
+    """BenchTable of a CSV file and the problems found; InputError at once where there is no table to speak of.
 
     example: how a header and one row look; decimal: "point" or "comma" where the user has said which.
     """
@@ -102,8 +104,8 @@ def read_table(path: "str | Path", columns: Sequence[Column], example: str, deci
 
 
 def parse_table(
-    text: str, where: str, columns: Sequence[Column], example: str, decimal: str = ""
-) -> tuple[Table, list[Problem]]:
+    text: str, where: str, columns: Sequence[TableColumn], example: str, decimal: str = ""
+) -> tuple[BenchTable, list[Problem]]:
     """As `read_table`, from text; `where` is what messages call it."""
     lines = content_lines(text)
     hint = f"for example: {example}"
@@ -121,7 +123,7 @@ def parse_table(
     rows = _rows(body, cells, places, where, problems, decimal)
     if not body:
         problems.append(Problem(where, "", "has no row below the header", hint=hint))
-    return Table(where, tuple(rows), {p.column.name: p.header for p in places}, ignored), problems
+    return BenchTable(where, tuple(rows), {p.column.name: p.header for p in places}, ignored), problems
 
 
 # --- the header --------------------------------------------------------------------------------------------
@@ -133,7 +135,7 @@ def _words(text: str) -> frozenset[str]:
     return frozenset(found) - _FILLERS or frozenset(found)
 
 
-def _named(text: str, columns: Sequence[Column]) -> Column | None:
+def _named(text: str, columns: Sequence[TableColumn]) -> TableColumn | None:
     """The column that goes by this name."""
     said = _words(text)
     return next((c for c in columns if any(said == _words(n) for n in (c.name, *c.names))), None)
@@ -160,7 +162,7 @@ def _cases(text: str, si: str) -> list[str]:
     return [s for s in units.spellings(si) if plain(s) == plain(text)]
 
 
-def _match(cell: str, columns: Sequence[Column]) -> Column | None:
+def _match(cell: str, columns: Sequence[TableColumn]) -> TableColumn | None:
     """The column that a header cell means, with or without its unit; only numbers have one after an underscore."""
     found = [c for name, _ in _splits(cell) if (c := _named(name, columns))]
     ways = [c for c in found if c.si != "-" or _BRACKETS.fullmatch(cell)]
@@ -168,7 +170,7 @@ def _match(cell: str, columns: Sequence[Column]) -> Column | None:
 
 
 def _header(
-    cells: list[str], columns: Sequence[Column], where: str, key: str, problems: list[Problem]
+    cells: list[str], columns: Sequence[TableColumn], where: str, key: str, problems: list[Problem]
 ) -> tuple[list[_Place], tuple[str, ...]]:
     """Where each column stands; what is missing, doubled or without a known unit becomes a problem."""
     places: list[_Place] = []
@@ -191,7 +193,7 @@ def _header(
 
 
 def _place(
-    i: int, cell: str, columns: Sequence[Column], where: str, key: str, problems: list[Problem]
+    i: int, cell: str, columns: Sequence[TableColumn], where: str, key: str, problems: list[Problem]
 ) -> _Place | None:
     """The column of one header cell; a unit that is missing or unknown is told and leaves it without one."""
     ways = [(c, unit) for name, unit in _splits(cell) if (c := _named(name, columns)) and c.si != "-"]
@@ -211,7 +213,9 @@ def _place(
     return _Place(i, cell, column, None)
 
 
-def _not_read(cell: str, columns: Sequence[Column], where: str, key: str, problems: list[Problem], ignored: list[str]):
+def _not_read(
+    cell: str, columns: Sequence[TableColumn], where: str, key: str, problems: list[Problem], ignored: list[str]
+):
     """A column that is none of ours: a likely slip is a question, else it is left aside by name."""
     if not cell or plain(cell) in _UNREAD:
         return
@@ -241,7 +245,7 @@ def _doubt_decimal(body, places: list[_Place], where: str, problems: list[Proble
 
 def _rows(
     body, header: list[str], places: list[_Place], where: str, problems: list[Problem], decimal: str
-) -> list[Row]:
+) -> list[TableRow]:
     """Rows with their values in SI; cells that cannot be read become problems."""
     rows = []
     for line, cells in body:
@@ -258,7 +262,7 @@ def _rows(
                 values[p.column.name] = _value(cell, p, decimal, bool(counted))
             except _Wrong as wrong:
                 problems.append(Problem(where, f"line {line}", f"{p.header}: {wrong}", wrong.allowed, wrong.hint))
-        rows.append(Row(line, values))
+        rows.append(TableRow(line, values))
     return rows
 
 
@@ -294,7 +298,7 @@ def _mark(cell: str) -> bool:
     raise _Wrong(f"{show(cell)} is neither yes nor no", "yes, no, 1, 0, broken, whole", hint)
 
 
-def _count(cell: str, c: Column, decimal: str) -> int:
+def _count(cell: str, c: TableColumn, decimal: str) -> int:
     allowed = f"a whole number, {c.low:g} " + ("or more" if c.high == float("inf") else f"to {c.high:g}")
     try:
         value = number(cell, decimal)

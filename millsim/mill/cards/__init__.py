@@ -13,7 +13,7 @@ from ...base.quantities.params import BASES, Param, ParamSet
 from ...base.reading.toml import parse_toml, read_text
 from ...base.reading.values import Bad, as_number, did_you_mean, show, slip
 from ...errors import InputError, Problem
-from .spec import MATERIAL, MODEL, Spec
+from .spec import MATERIAL, MODEL, CardEntry
 
 _HERE = Path(__file__).parent
 _FIELDS = ("value", "unit", "low", "high", "basis", "source", "scale", "note")
@@ -66,7 +66,7 @@ def is_path(name: str) -> bool:
     return name.strip().lower().endswith(".toml")
 
 
-def _read(path: Path, specs: dict[str, Spec]) -> Card:
+def _read(path: Path, specs: dict[str, CardEntry]) -> Card:
     text = read_text(path)
     if isinstance(text, Problem):
         raise InputError(text)
@@ -80,7 +80,7 @@ def _read(path: Path, specs: dict[str, Spec]) -> Card:
 
 def params_from_tables(
     tables: dict,
-    specs: dict[str, Spec],
+    specs: dict[str, CardEntry],
     where: str,
     problems: list[Problem],
     lost: "set[str] | frozenset[str]" = frozenset(),
@@ -113,7 +113,7 @@ def params_from_tables(
 
 
 def _param(
-    spec: Spec, table: dict, where: str, key: str, problems: list[Problem], lost: "set[str] | frozenset[str]"
+    spec: CardEntry, table: dict, where: str, key: str, problems: list[Problem], lost: "set[str] | frozenset[str]"
 ) -> list[Param]:
     """The parameter of one table as a list of one; of none when something is wrong with it."""
     before = len(problems)
@@ -150,7 +150,7 @@ def _param(
     return []
 
 
-def _unit(raw: object, spec: Spec, complain) -> units.Unit | None:
+def _unit(raw: object, spec: CardEntry, complain) -> units.Unit | None:
     """The unit a table is written in, if it measures the right thing."""
     allowed = ", ".join(units.spellings(spec.unit))
     unit = units.find_unit(raw) if isinstance(raw, str) else None
@@ -163,7 +163,7 @@ def _unit(raw: object, spec: Spec, complain) -> units.Unit | None:
     return unit
 
 
-def _number(raw: object, name: str, unit: units.Unit, spec: Spec, complain) -> float:
+def _number(raw: object, name: str, unit: units.Unit, spec: CardEntry, complain) -> float:
     """SI value of one number of a table; told to `complain` when it is none, or impossible."""
     try:
         number = Decimal(repr(as_number(raw, "1.5")))

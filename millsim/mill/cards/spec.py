@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
-class Spec:
+class CardEntry:
     """One parameter of a card; `low` and `high` bound what is physically possible, in SI."""
 
     name: str
@@ -18,8 +18,8 @@ class Spec:
     optional: bool = False
 
 
-def _table(*rows: tuple) -> dict[str, Spec]:
-    return {row[0]: Spec(*row) for row in rows}
+def _table(*rows: tuple) -> dict[str, CardEntry]:
+    return {row[0]: CardEntry(*row) for row in rows}
 
 
 MATERIAL = _table(

@@ -10,7 +10,7 @@ from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from ...base.quantities.written import digits
 from ...learn.measured.binary import band, wilson
-from ...learn.measured.droptest import DropTest, Group
+from ...learn.measured.droptest import DropGroup, DropTest
 from ...learn.measured.idlerun import IdleFit, IdleModel
 from ...record.export import refuse_any_existing
 from ...record.files import make_folder, write_bytes
@@ -43,7 +43,7 @@ def _save(figures: dict[str, Figure], folder: Path, force: bool) -> list[Path]:
 # --- drop test -------------------------------------------------------------------------------------------
 
 
-def drop_figure(test: DropTest, g: Group) -> Figure:
+def drop_figure(test: DropTest, g: DropGroup) -> Figure:
     """Share of pieces broken against energy per mass: counts with their limits, fitted curve with its band."""
     T = "" if math.isnan(g.temperature_K[0]) else f", {g.temperature_K[0] - 273.15:.0f} °C"
     size = f"pieces of about {digits(g.size_m * 1e3, 2)} mm" if g.one_size else "pieces of several sizes"
@@ -65,7 +65,7 @@ def drop_figure(test: DropTest, g: Group) -> Figure:
         return figure
 
 
-def _energy_axis(axes: Axes, g: Group) -> None:
+def _energy_axis(axes: Axes, g: DropGroup) -> None:
     """Logarithmic energies wide enough for all trials, the threshold and the median."""
     found = [v.W for v in g.levels]
     if g.selection is not None:
@@ -83,7 +83,7 @@ def _energy_axis(axes: Axes, g: Group) -> None:
     axes.minorticks_off()
 
 
-def _counts(axes: Axes, g: Group) -> None:
+def _counts(axes: Axes, g: DropGroup) -> None:
     """Shares with Wilson limits; levels of several drops a piece as open squares."""
     for several, style in ((False, {"fmt": "o", "mfc": BLACK}), (True, {"fmt": "s", "mfc": "white"})):
         levels = [v for v in g.levels if (v.hits > 1) == several]
@@ -106,7 +106,7 @@ def _counts(axes: Axes, g: Group) -> None:
             )  # fmt: skip
 
 
-def _curve(axes: Axes, g: Group) -> None:
+def _curve(axes: Axes, g: DropGroup) -> None:
     s = g.selection
     W = np.geomspace(*axes.get_xlim(), 400)
     low, high = band(g.trials, s, W * g.size_m)
@@ -122,7 +122,7 @@ def _curve(axes: Axes, g: Group) -> None:
         note_above(axes, threshold, words, PURPLE, 1)
 
 
-def _bracket(axes: Axes, g: Group) -> None:
+def _bracket(axes: Axes, g: DropGroup) -> None:
     """Where the median lies when no curve can be fitted."""
     if g.kind == "one level":
         return

@@ -7,7 +7,7 @@ from ...base.quantities.written import capital, digits, join_words, sentence, sh
 from ...errors import InputError
 from ...mill.config.mill import Config, parse_config
 from ...record.prediction import Prediction
-from ...studies.prebuild.line import VERDICTS, Line
+from ...studies.prebuild.line import VERDICTS, ReviewLine
 from .alts import drawing_alt
 from .blocks import VERDICT_MARKS, Block, Notice, Paragraph, Picture, Table
 
@@ -35,7 +35,7 @@ def drawing_blocks(p: Prediction, config: Config | str) -> tuple[Block, ...]:
     return (Picture("drawing", partial(drawing, config, p), drawing_alt(config, p), caption, sheet=True),)
 
 
-def review_of(p: Prediction, config: Config | str) -> list[Line]:
+def review_of(p: Prediction, config: Config | str) -> list[ReviewLine]:
     """Every line of the pre-build review; none without a config."""
     if isinstance(config, str):
         return []
@@ -44,7 +44,7 @@ def review_of(p: Prediction, config: Config | str) -> list[Line]:
     return review(config, p)
 
 
-def failing_notice(lines: list[Line]) -> Notice | None:
+def failing_notice(lines: list[ReviewLine]) -> Notice | None:
     """What fails, for the first page."""
     bad = [x.name for x in lines if x.verdict == "fails"]
     if not bad:
@@ -54,7 +54,7 @@ def failing_notice(lines: list[Line]) -> Notice | None:
     return Notice("Before you build", text)
 
 
-def review_blocks(lines: list[Line], config: Config | str) -> tuple[Block, ...]:
+def review_blocks(lines: list[ReviewLine], config: Config | str) -> tuple[Block, ...]:
     """The review as a summary, one table, screws, and what no program checks."""
     if isinstance(config, str):
         return (Paragraph(f"Not checked. {config}"),)
@@ -71,7 +71,7 @@ def review_blocks(lines: list[Line], config: Config | str) -> tuple[Block, ...]:
     )
 
 
-def _summary(lines: list[Line]) -> str:
+def _summary(lines: list[ReviewLine]) -> str:
     count = {verdict: sum(x.verdict == verdict for x in lines) for verdict in VERDICTS}
     made = count["passes"] + count["close"] + count["fails"]
     fail, close, ok = (count[v] or "none" for v in ("fails", "close", "passes"))
@@ -81,7 +81,7 @@ def _summary(lines: list[Line]) -> str:
     return f"{text}. Not checked: {join_words(missing)}." if missing else f"{text}."
 
 
-def _line_table(lines: list[Line]) -> Table:
+def _line_table(lines: list[ReviewLine]) -> Table:
     """One row for each line of the review, by group."""
     rows, groups, last = [], [], ""
     for i, x in enumerate(lines):
@@ -110,7 +110,7 @@ def _screw_table(screws: dict) -> Table:
     return Table(caption, header, "lrrrrr", tuple(rows), f"{foot}let plain shanks, not threads, carry the cut.")
 
 
-def _figures(x: Line) -> str:
+def _figures(x: ReviewLine) -> str:
     """Value, and below it limit and margin, as far as they are known."""
     if x.value is None:
         return ""

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from ...base.quantities.written import digits, join_words, percent, sentence, table, wrap
 from ...learn.measured.binary import wilson
 from ...learn.measured.cuttest import CHIPS_M, CutTest
-from ...learn.measured.droptest import FASTEST_M_S, ODD_CHANCE, TRANSFER, DropTest, Group
+from ...learn.measured.droptest import FASTEST_M_S, ODD_CHANCE, TRANSFER, DropGroup, DropTest
 from ...learn.measured.staircase import Staircase
 
 WH = 3600.0
@@ -55,7 +55,7 @@ def drop_text(test: DropTest) -> str:
     return text(lines)
 
 
-def place(group: Group) -> str:
+def place(group: DropGroup) -> str:
     """ "At 20 °C", or nothing where no temperature was given."""
     mean, low, high = group.temperature_K
     if math.isnan(mean):
@@ -64,7 +64,7 @@ def place(group: Group) -> str:
     return f"At {mean - 273.15:.0f}{span} °C"
 
 
-def _group_lines(g: Group) -> list[str]:
+def _group_lines(g: DropGroup) -> list[str]:
     lines = [_first_line(g)]
     if g.selection is None:
         lines += [_bounds(g)]
@@ -74,7 +74,7 @@ def _group_lines(g: Group) -> list[str]:
     return lines
 
 
-def _questions(g: Group) -> list[str]:
+def _questions(g: DropGroup) -> list[str]:
     """What must be settled before any number is worth reading."""
     found = []
     where = f"{place(g)} harder" if place(g) else "Harder"
@@ -89,7 +89,7 @@ def _questions(g: Group) -> list[str]:
     return found
 
 
-def _first_line(g: Group) -> str:
+def _first_line(g: DropGroup) -> str:
     """The equivalent impact speed, as a range."""
     low, high = g.speeds()
     at = f"{place(g)} half" if place(g) else "Half"
@@ -100,11 +100,11 @@ def _first_line(g: Group) -> str:
     return f"{half} should break in one free impact at a speed of {span(low, high, 'm/s', 2)}{few}."
 
 
-def _sizes(g: Group) -> str:
+def _sizes(g: DropGroup) -> str:
     return span(g.drops.size_m.min() * 1e3, g.drops.size_m.max() * 1e3, "mm", 2)
 
 
-def _caveat(g: Group) -> str:
+def _caveat(g: DropGroup) -> str:
     limits = "95 % limits" if g.is_bounded else "limits the energies tried"
     return (
         "A range, not a number: a drop hammer squeezes a piece between two faces, slowly; a bar in a mill strikes it "
@@ -112,7 +112,7 @@ def _caveat(g: Group) -> str:
     )
 
 
-def _bounds(g: Group) -> str:
+def _bounds(g: DropGroup) -> str:
     """What is known without a finite estimate."""
     low, high = g.W_50()
     everything = f"nothing broke up to {digits(low)} J/kg and everything from {digits(high)} J/kg on"
@@ -138,7 +138,7 @@ def _side(low: float, high: float) -> str:
     return f"lies below {digits(high)} J/kg" if low <= 0.0 else f"lies above {digits(low)} J/kg"
 
 
-def _fit_table(g: Group) -> list[str]:
+def _fit_table(g: DropGroup) -> list[str]:
     """The fit with its profile limits."""
     s, size = g.selection, g.size_m
     rows = []
@@ -153,7 +153,7 @@ def _fit_table(g: Group) -> list[str]:
     return table(("fit of S = 1 - exp(-f_Mat (x W - xW_min))", "value", "80 % limits", "95 % limits", "unit"), rows)
 
 
-def _determined(g: Group) -> list[str]:
+def _determined(g: DropGroup) -> list[str]:
     """What the data did and did not determine, and whether the fit is sound."""
     s = g.selection
     found = []
@@ -188,7 +188,7 @@ def _rarely(chance: float) -> str:
     return percent(chance) if chance >= 5e-4 else "fewer than 0.1 %"
 
 
-def _level_table(g: Group) -> list[str]:
+def _level_table(g: DropGroup) -> list[str]:
     low, high = wilson([v.broken for v in g.levels], [v.tested for v in g.levels])
     several = any(v.hits > 1 for v in g.levels)
     rows = []
@@ -202,7 +202,7 @@ def _level_table(g: Group) -> list[str]:
     return table(header, rows)
 
 
-def _comparison(g: Group) -> list[str]:
+def _comparison(g: DropGroup) -> list[str]:
     """The usual curves and the classical sums."""
     lines = []
     if g.links and g.selection is not None:

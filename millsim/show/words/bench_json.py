@@ -6,7 +6,7 @@ from dataclasses import asdict
 import numpy as np
 
 from ...learn.measured.cuttest import CutTest
-from ...learn.measured.droptest import TRANSFER, DropTest, Group
+from ...learn.measured.droptest import TRANSFER, DropGroup, DropTest
 from ...learn.measured.idlerun import TERMS, IdleFit, IdleModel, withheld
 
 
@@ -35,7 +35,7 @@ def drop_json(test: DropTest, card: str | None = None) -> dict:
     return plain(said)
 
 
-def _group(g: Group) -> dict:
+def _group(g: DropGroup) -> dict:
     s = g.selection
     fit = None
     if s is not None:

@@ -8,9 +8,9 @@ from dataclasses import asdict
 from ...base.quantities.written import capital, digits, join_words, sentence, table, wrap
 from ...mill.config.mill import Config
 from ...studies.prebuild.bars import couple
-from ...studies.prebuild.facts import DYNAMIC, Facts
+from ...studies.prebuild.facts import DYNAMIC, MillFacts
 from ...studies.prebuild.hammer import bite_on_screws, pull, screws
-from ...studies.prebuild.line import VERDICTS, Line
+from ...studies.prebuild.line import VERDICTS, ReviewLine
 from ...studies.prebuild.review import GROUPS
 
 _INDENT = 15
@@ -48,7 +48,7 @@ CAUTION = (
 )
 
 
-def review_text(config: Config, lines: list[Line]) -> str:
+def review_text(config: Config, lines: list[ReviewLine]) -> str:
     """The review for people: what fails first, then every line by group, then what was not checked."""
     out = ["Before you cut steel", *_summary(lines), ""]
     for group in GROUPS:
@@ -63,7 +63,7 @@ def review_text(config: Config, lines: list[Line]) -> str:
     return "\n".join(out) + "\n"
 
 
-def review_json(config: Config, lines: list[Line]) -> dict:
+def review_json(config: Config, lines: list[ReviewLine]) -> dict:
     """The review as plain JSON types in SI units; what is not known, or has no end, is null."""
     counts = {verdict: sum(x.verdict == verdict for x in lines) for verdict in VERDICTS}
     return {
@@ -73,9 +73,9 @@ def review_json(config: Config, lines: list[Line]) -> dict:
         "counts": counts,
         "checks": [{k: _finite(v) for k, v in asdict(x).items()} for x in lines],
         "screws": {
-            "load_N": DYNAMIC * pull(Facts(config, None)),
-            "bite_left_out_Nm": couple(Facts(config, None)),
-            "sizes": [asdict(s) for s in screws(Facts(config, None))],
+            "load_N": DYNAMIC * pull(MillFacts(config, None)),
+            "bite_left_out_Nm": couple(MillFacts(config, None)),
+            "sizes": [asdict(s) for s in screws(MillFacts(config, None))],
         },
         "not_covered": list(NOT_COVERED),
         "standards_from_memory": STANDARDS,
@@ -87,7 +87,7 @@ def _finite(value: object) -> object:
     return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
-def _summary(lines: list[Line]) -> list[str]:
+def _summary(lines: list[ReviewLine]) -> list[str]:
     """How many lines of each kind, and the names of those to look at."""
     by = {verdict: [x for x in lines if x.verdict == verdict] for verdict in VERDICTS}
     done = len(by["passes"]) + len(by["close"]) + len(by["fails"])
@@ -106,7 +106,7 @@ def _summary(lines: list[Line]) -> list[str]:
     return out
 
 
-def _notes(notes: list[Line]) -> str:
+def _notes(notes: list[ReviewLine]) -> str:
     """How many lines are told without a verdict, and which of them miss the figure they stand beside."""
     off = [f"{x.name} (margin {digits(x.margin, 2)})" for x in notes if x.margin is not None and x.margin < 1.0]
     text = f"{len(notes)} {'note' if len(notes) == 1 else 'notes'}, neither passed nor failed"
@@ -118,11 +118,11 @@ def _hang(text: str) -> list[str]:
     return ["    "[: 2 if i == 0 else 4] + part for i, part in enumerate(_narrow(text, 96))]
 
 
-def _count(found: list[Line], one: str, more: str) -> str:
+def _count(found: list[ReviewLine], one: str, more: str) -> str:
     return f"{len(found) or 'none'} {one if len(found) == 1 else more}"
 
 
-def _told(x: Line) -> list[str]:
+def _told(x: ReviewLine) -> list[str]:
     """One line of the review: verdict, name and figures; words; formula and what it rests on."""
     verdict = x.verdict.upper() if x.verdict in ("fails", "close") else x.verdict
     figures = ", ".join(text for text in figures_of(x) if text)
@@ -140,7 +140,7 @@ def _narrow(text: str, width: int) -> list[str]:
     return [line.replace("\u00a0", " ") for line in lines]
 
 
-def figures_of(x: Line) -> tuple[str, str, str]:
+def figures_of(x: ReviewLine) -> tuple[str, str, str]:
     """Value, limit and margin in words, each "" where not known: ("60 m/s", "at most 80 m/s", "margin 1.3")."""
     if x.value is None:
         return "", "", ""
@@ -151,7 +151,7 @@ def figures_of(x: Line) -> tuple[str, str, str]:
     return _number(x, x.value), f"at {'least' if least else 'most'} {_number(x, x.limit)}", f"margin {margin}"
 
 
-def _number(x: Line, value: float) -> str:
+def _number(x: ReviewLine, value: float) -> str:
     """A value or limit of a line in a unit of the workshop."""
     if x.name in _SHARES:
         return f"{digits(100.0 * value, 2)} %"
@@ -166,7 +166,7 @@ def _number(x: Line, value: float) -> str:
 
 def _screw_lines(config: Config) -> list[str]:
     """What screws take that hold a hammer or a bar."""
-    f = Facts(config, None)
+    f = MillFacts(config, None)
     part = "a hammer" if f.swinging else "half a bar"
     head = f"Screws of class 8.8 across the pull of {part}, {digits(pull(f), 3)} N, times {DYNAMIC:g} for blows"
     head += ", without the turn of a bite" if bite_on_screws(f) else ""

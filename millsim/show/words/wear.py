@@ -4,7 +4,7 @@ import math
 
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import capital, decimals, digits, number, shown_unit, table, wrap
-from ...studies.wear import EXAMPLE_KG, RADII_M, SCALE_KG, WORN_OUT, WORN_SHARE, Answer, Step, WearDrift
+from ...studies.wear import EXAMPLE_KG, RADII_M, SCALE_KG, WORN_OUT, WORN_SHARE, MillFigures, Step, WearDrift
 
 LITTLE = 0.0005  # a drift below that is none
 SURE_SCALE = 0.1  # share of the loss up to which the scale is good enough
@@ -99,7 +99,7 @@ def _powder(d: WearDrift) -> list[str]:
     ]  # fmt: skip
 
 
-def _changes(d: WearDrift, bound: str, worn: Answer) -> str:
+def _changes(d: WearDrift, bound: str, worn: MillFigures) -> str:
     """x50, rate and energy before and after, with the change and its band."""
     if worn.rate_kg_s <= 0.0:
         return "it no longer runs"
@@ -268,7 +268,7 @@ def wear_json(d: WearDrift) -> dict:
     }  # fmt: skip
 
 
-def _answer(a: Answer) -> dict:
+def _answer(a: MillFigures) -> dict:
     return {name: _finite(getattr(a, name)) for name, _, _ in _FIGURES}
 
 

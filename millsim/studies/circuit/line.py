@@ -10,8 +10,7 @@ Taken, not measured: the powder has cooled to the temperature of the second mill
 from dataclasses import dataclass, replace
 from math import exp, log
 
-from ...errors import InputError, NotConverged
-from ...errors import Problem as Wrong
+from ...errors import InputError, NotConverged, Problem
 from ...mill.config import checks
 from ...mill.config.mill import Config, FeedSize
 from ...mill.config.product import closed_curve, other_material
@@ -88,7 +87,7 @@ def _check(first: Config, second: Config, cut: Cut) -> None:
     """Raise InputError with all that stands against this line."""
     wrong = [*wrong_cut(cut), *wrong_feed(first)]
     if found := other_material(first.material, second.material, f"what {first.name} makes"):
-        wrong.append(Wrong(str(second.path or "second config"), "feed.material", found[0], hint=found[1]))
+        wrong.append(Problem(str(second.path or "second config"), "feed.material", found[0], hint=found[1]))
     if wrong:
         raise InputError(wrong)
 
@@ -154,6 +153,6 @@ def _fits(fed: Config, a: Circuit) -> None:
     """Raise InputError where the second mill cannot be fed with these pieces at all."""
     values = {"feed.largest": fed.feed.size.largest_m, "feed.opening": fed.feed.opening_m}
     values["rotor.radius"] = fed.rotor.radius_m
-    wrong = [Wrong(str(fed.path or "second config"), *f) for f in checks.contradictions(values)]
+    wrong = [Problem(str(fed.path or "second config"), *f) for f in checks.contradictions(values)]
     if wrong:
         raise InputError(wrong)

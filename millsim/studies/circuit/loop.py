@@ -18,13 +18,12 @@ import numpy as np
 
 from ...base.numerics import psd
 from ...engines.balance import march
-from ...errors import InputError, NotConverged
-from ...errors import Problem as Wrong
+from ...errors import InputError, NotConverged, Problem
 from ...forecast.assemble import balance_result, powder_temperature
 from ...forecast.outcome import Outcome, grid_of, new_work, solve
 from ...mill.chamber import STRIKES, strike_energies
 from ...mill.config.mill import Config
-from ...mill.problem import Problem, build
+from ...mill.problem import Setup, build
 from ...record.limits import CANNOT, OK, OVER
 
 NAN, INF = float("nan"), float("inf")
@@ -133,7 +132,7 @@ def once(
     return through(ready(config, cut, class_ratio), cut, config.feed.rate_kg_s)
 
 
-def ready(config: Config, cut: Cut, class_ratio: float | None = None) -> Problem:
+def ready(config: Config, cut: Cut, class_ratio: float | None = None) -> Setup:
     """The problem with the aperture as a class bound; a calibration counts as at the open mill's temperature.
 
     Raises InputError with all that stands against the circuit.
@@ -150,26 +149,26 @@ def ready(config: Config, cut: Cut, class_ratio: float | None = None) -> Problem
     return problem
 
 
-def wrong_cut(cut: Cut) -> list[Wrong]:
+def wrong_cut(cut: Cut) -> list[Problem]:
     """What no sieve is."""
     wrong = []
     if not (FINEST_M * (1.0 - 1e-9) <= cut.aperture_m <= COARSEST_M * (1.0 + 1e-9) or cut == NO_SIEVE):
-        wrong.append(Wrong("the sieve", "", f"an aperture of {cut.aperture_m * 1e3:.4g} mm", "0.02 mm to 30 mm"))
+        wrong.append(Problem("the sieve", "", f"an aperture of {cut.aperture_m * 1e3:.4g} mm", "0.02 mm to 30 mm"))
     if not WORST_EFFICIENCY <= cut.efficiency <= 1.0:
-        wrong.append(Wrong("the sieve", "", f"an efficiency of {cut.efficiency:.4g}", f"{WORST_EFFICIENCY:g} to 1"))
+        wrong.append(Problem("the sieve", "", f"an efficiency of {cut.efficiency:.4g}", f"{WORST_EFFICIENCY:g} to 1"))
     return wrong
 
 
-def wrong_feed(config: Config) -> list[Wrong]:
+def wrong_feed(config: Config) -> list[Problem]:
     """A batch, which no steady circuit is made of."""
     if config.feed.batch_mass_kg is None:
         return []
     message, hint = "is a batch, and a circuit runs steadily", 'give feed.rate instead, such as "as much as it takes"'
-    return [Wrong(str(config.path or "config"), "feed.batch_mass", message, hint=hint)]
+    return [Problem(str(config.path or "config"), "feed.batch_mass", message, hint=hint)]
 
 
 def through(
-    problem: Problem, cut: Cut, rate_kg_s: float | None, mill: np.ndarray | None = None, tolerance: float | None = None
+    problem: Setup, cut: Cut, rate_kg_s: float | None, mill: np.ndarray | None = None, tolerance: float | None = None
 ) -> Circuit:
     """Mill and sieve with the oversize set aside; tolerance of the chamber state: default the config's."""
     loop = Loop(problem, cut, problem.mill if mill is None else mill)
@@ -181,7 +180,7 @@ def through(
 
 
 def close(
-    problem: Problem, cut: Cut, rate_kg_s: float | None, mill: np.ndarray | None = None, tolerance: float = TOLERANCE
+    problem: Setup, cut: Cut, rate_kg_s: float | None, mill: np.ndarray | None = None, tolerance: float = TOLERANCE
 ) -> Circuit:
     """The steady closed circuit of a problem that has the aperture as a class bound (`ready`).
 
@@ -216,7 +215,7 @@ def _verdict(code: int, total: float, passed: float, binding: str) -> tuple[int,
 class Loop:
     """One mill with its sieve on its way to a steady state."""
 
-    problem: Problem
+    problem: Setup
     cut: Cut
     mill: np.ndarray
     tolerance: float = TOLERANCE

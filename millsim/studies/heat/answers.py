@@ -18,8 +18,7 @@ from ...forecast import band as bands
 from ...forecast.outcome import Outcome, solve, solve_batch, solve_cold_start
 from ...laws import air, cooling, heat
 from ...mill.config.mill import Config
-from ...mill.problem import NO_LIMIT, build
-from ...mill.problem import Problem as Mill
+from ...mill.problem import NO_LIMIT, Setup, build
 from ...record.limits import CANNOT, LIMITS, OK, TEMPERATURE
 from .cool import DRY_ICE, SHARE_ROUND, air_needed, batch_passes, chilled, cooler, enthalpy, schedule
 from .runaway import Runaway, runaway, toughens
@@ -121,7 +120,7 @@ def answers(
     )  # fmt: skip
 
 
-def _draws(problem: Mill, count: int):
+def _draws(problem: Setup, count: int):
     """(1,) MILL records of draws of all parameters; Sobol points of the config's seed."""
     if count:
         mills = bands.draws(problem, count, problem.config.run.seed or 0)
@@ -167,7 +166,7 @@ def _with_measured(case: Case, mill: np.ndarray, air_m3_s: float) -> np.ndarray:
     return new
 
 
-def _run(problem: Mill, mill: np.ndarray, air_m3_s: float | None, limit_K: float) -> tuple[np.ndarray, Outcome]:
+def _run(problem: Setup, mill: np.ndarray, air_m3_s: float | None, limit_K: float) -> tuple[np.ndarray, Outcome]:
     """A mill record, with the blower that gives the measured air if any, and its outcome as `millsim predict` has it.
 
     The flow sets the rate, where the mill takes as much as it can, and the rate the flow: a few turns.
@@ -184,7 +183,7 @@ def _run(problem: Mill, mill: np.ndarray, air_m3_s: float | None, limit_K: float
     return mill, outcome
 
 
-def settled(config: Config, air_m3_s: float | None = None, limit_K: float = inf) -> tuple[Mill, Outcome]:
+def settled(config: Config, air_m3_s: float | None = None, limit_K: float = inf) -> tuple[Setup, Outcome]:
     """The problem, with the measured air if any, and its outcome; a calibration counts less where it is far off."""
     problem = build(config)
     mill, outcome = _run(problem, problem.mill, air_m3_s, limit_K)
@@ -195,7 +194,7 @@ def settled(config: Config, air_m3_s: float | None = None, limit_K: float = inf)
     return replace(problem, mill=mill), outcome
 
 
-def _asked(problem: Mill, mill: np.ndarray, outcome: Outcome, limit: float) -> tuple[Case, str, str]:
+def _asked(problem: Setup, mill: np.ndarray, outcome: Outcome, limit: float) -> tuple[Case, str, str]:
     """(case, note, what binds): the rate asked for if only heat is against it, else what the mill takes."""
     feed = problem.config.feed
     if feed.batch_mass_kg:

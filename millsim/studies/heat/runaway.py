@@ -38,7 +38,7 @@ class Runaway:
     top_K: float
 
 
-class Loop:
+class HeatLoop:
     """The answer of a mill's heat balance to a chamber held at a temperature: callable, T [K] -> K.
 
     A state is sought from the nearest one known, as a mill gets there that slowly warms up; NO_STATE where the charge
@@ -93,7 +93,7 @@ def follow(answer: Callable[[float], float], T: float, top: float) -> Runaway:
 def runaway(case: Case, mill: np.ndarray, here: Settled) -> Runaway:
     """Runaway of a mill about the settled state `here`."""
     T, stick = float(here.s["T"]), case.problem.config.material.value("stick_temperature")
-    return follow(Loop(case, mill, here), T, max(T, stick) + REACH_K)
+    return follow(HeatLoop(case, mill, here), T, max(T, stick) + REACH_K)
 
 
 def toughens(mill: np.ndarray) -> bool:

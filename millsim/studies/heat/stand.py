@@ -14,7 +14,7 @@ from ...forecast.band import BATCH_STEPS
 from ...forecast.outcome import Outcome, grid_of, new_work, solve_batch
 from ...laws import air, cooling, heat
 from ...mill.chamber import STATE, feedback_air, idle_power, idle_speed
-from ...mill.problem import Problem
+from ...mill.problem import Setup
 from ...record.limits import LIMITS
 
 TOLERANCE = 1e-6
@@ -56,7 +56,7 @@ class Settled:
 class Case:
     """What is asked about: a problem, the feed rate [kg/s] (None: the config's batch) and the limit [K]."""
 
-    problem: Problem
+    problem: Setup
     rate_kg_s: float | None
     limit_K: float
 

@@ -1,10 +1,10 @@
 """Rigid bars: a bite at the tip bends the bar at its root and turns it in the screws that hold it."""
 
 from ...laws import strength
-from .facts import DYNAMIC, Facts, say
+from .facts import DYNAMIC, MillFacts, say
 from .jam import DRAGGED
 from .judge import Rule
-from .line import Line
+from .line import ReviewLine
 
 SPACING = 20e-3  # m between two screws, the example in the words on the couple
 
@@ -13,17 +13,17 @@ BEND = Rule("rotor", "bars in bending by a bite", "Pa", "1.5 x 6 F (R - r_hub) /
             "card; r_hub of the model")  # fmt: skip
 
 
-def lines(f: Facts) -> list[Line]:
+def lines(f: MillFacts) -> list[ReviewLine]:
     """Bending of rigid bars; hammers fold back instead."""
     return [] if f.swinging else [bending(f)]
 
 
-def couple(f: Facts) -> float | None:
+def couple(f: MillFacts) -> float | None:
     """Moment about the axis [N m] by which a bite of the largest piece turns a bar; None where none is caught."""
     return None if f.swinging or not f.nips else f.shear_force * f.config.rotor.radius_m
 
 
-def bending(f: Facts) -> Line:
+def bending(f: MillFacts) -> ReviewLine:
     """Stress at the bar's root: the force is along the circle, so the thickness along the circle resists it.
 
     The force is that of a whole section sheared at once, and the hub counts as held fast. The motor's torque is no

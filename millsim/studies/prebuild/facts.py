@@ -61,7 +61,7 @@ def say(value: float, unit: str = "-", digits: int = 3) -> str:
 
 
 @dataclass(frozen=True)
-class Facts:
+class MillFacts:
     """A config with what follows from it, and a prediction or None."""
 
     config: Config

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 from ...laws import cutting, motion, strength
 from .bars import SPACING, couple
-from .facts import DYNAMIC, MILD_STEEL, SCREW_YIELD, Facts, plain, say
+from .facts import DYNAMIC, MILD_STEEL, SCREW_YIELD, MillFacts, plain, say
 from .judge import PREDICT, Rule
-from .line import Line
+from .line import ReviewLine
 from .rotor import HOLE, SHARE_OF_YIELD
 
 COARSE = {3: 0.5, 4: 0.7, 5: 0.8, 6: 1.0, 8: 1.25, 10: 1.5, 12: 1.75, 16: 2.0, 20: 2.5}  # mm, ISO 261 (from memory)
@@ -54,7 +54,7 @@ def core_of(diameter: float) -> float:
     return strength.core_diameter(diameter, COARSE[size] * 1e-3)
 
 
-def pull(f: Facts) -> float:
+def pull(f: MillFacts) -> float:
     """What pulls on one pin or one bar's root [N] at no-load speed."""
     r = f.config.rotor
     if f.swinging:
@@ -62,7 +62,7 @@ def pull(f: Facts) -> float:
     return strength.bar_stress(f.metal.density, f.tip) * r.bar_height_m * r.bar_thickness_m
 
 
-def screws(f: Facts) -> list[Screw]:
+def screws(f: MillFacts) -> list[Screw]:
     """What 8.8 screws take whose thread is cut across, against this pull times DYNAMIC."""
     load, allowed = DYNAMIC * pull(f), SHEAR_SHARE * SCREW_YIELD
     found = []
@@ -73,7 +73,7 @@ def screws(f: Facts) -> list[Screw]:
     return found
 
 
-def bite_on_screws(f: Facts) -> str:
+def bite_on_screws(f: MillFacts) -> str:
     """What the margins of the screws leave out, in words: a bite that turns the bar; "" where there is none."""
     M = couple(f)
     if M is None:
@@ -86,7 +86,7 @@ def bite_on_screws(f: Facts) -> str:
     )
 
 
-def lines(f: Facts) -> list[Line]:
+def lines(f: MillFacts) -> list[ReviewLine]:
     """Checks of the hammers; of a rigid rotor only the pull of a bar."""
     if not f.swinging:
         F = pull(f)
@@ -96,7 +96,7 @@ def lines(f: Facts) -> list[Line]:
     return [hammer_pull(f), pin_shear(f), eye(f), bite(f), lay_back(f), working_speed(f)]
 
 
-def hammer_pull(f: Facts) -> Line:
+def hammer_pull(f: MillFacts) -> ReviewLine:
     """The pull itself, and the price of weight."""
     r, F = f.config.rotor, pull(f)
     centre = say(0.5 * (r.radius_m + r.pivot_radius_m), "mm")
@@ -105,7 +105,7 @@ def hammer_pull(f: Facts) -> Line:
     return PULL.note(F, f"{said}.")
 
 
-def pin_shear(f: Facts) -> Line:
+def pin_shear(f: MillFacts) -> ReviewLine:
     """The pin cut across at both sides of the hammer."""
     d, F = f.config.rotor.pivot_pin_diameter_m, DYNAMIC * pull(f)
     if d is None:
@@ -117,7 +117,7 @@ def pin_shear(f: Facts) -> Line:
     return SHEAR.judge(strength.shear_stress(F, strength.round_area(d), 2.0), limit, said, thicker)
 
 
-def eye(f: Facts) -> Line:
+def eye(f: MillFacts) -> ReviewLine:
     """The pin pressing in the hammer's eye."""
     r, F = f.config.rotor, DYNAMIC * pull(f)
     keys = (("rotor.pivot_pin_diameter", r.pivot_pin_diameter_m), ("rotor.hammer_thickness", r.hammer_thickness_m))
@@ -142,7 +142,7 @@ def eye(f: Facts) -> Line:
     return BEARING.judge(value, limit, said, "Take a thicker pin or a thicker eye")
 
 
-def bite(f: Facts) -> Line:
+def bite(f: MillFacts) -> ReviewLine:
     """Whether one hammer can finish one bite of the largest piece."""
     E = plain(cutting.hammer_energy)(f.config.rotor.hammer_mass_kg, f.tip)
     said = f"a blow gives at most {say(E, 'J', 2)}; to shear a {say(f.piece, 'mm')} piece takes {say(f.bite, 'J', 2)}"
@@ -154,7 +154,7 @@ def bite(f: Facts) -> Line:
     return ENERGY.judge(E, f.bite, said, spare, more)
 
 
-def swings(f: Facts, mass: float) -> dict[str, float]:
+def swings(f: MillFacts, mass: float) -> dict[str, float]:
     """Angle [rad] a hammer of that mass swings back by each kind of blow of the largest piece."""
     r, m = f.config.rotor, f.mill
     length = r.radius_m - r.pivot_radius_m
@@ -168,7 +168,7 @@ def swings(f: Facts, mass: float) -> dict[str, float]:
     return {blow: strength.swing_back(I, k, v / length) for blow, v in lost.items()}
 
 
-def lay_back(f: Facts) -> Line:
+def lay_back(f: MillFacts) -> ReviewLine:
     """How far a hammer swings back after the worst of a bite and a plain hit."""
     mass = f.config.rotor.hammer_mass_kg
     angles = swings(f, mass)
@@ -185,7 +185,7 @@ def lay_back(f: Facts) -> Line:
     return BACK.judge(worst, LAY_BACK, said, better)
 
 
-def working_speed(f: Facts) -> Line:
+def working_speed(f: MillFacts) -> ReviewLine:
     """The tip speed the model lets laid-back hammers work at."""
     tip, omega = f.scalar("tip_speed_m_s"), f.scalar("speed_rad_s")
     if f.prediction is None:

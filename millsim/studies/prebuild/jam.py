@@ -5,9 +5,9 @@ import math
 from ...laws import breakage, cutting, motion
 from ...mill.calibrated import LOOSE, TIGHT
 from ...record.prediction import Limit
-from .facts import Facts, plain, say
+from .facts import MillFacts, plain, say
 from .judge import PREDICT, Rule
-from .line import Line
+from .line import ReviewLine
 
 HAPPENS = {  # at a feed rate beyond capacity, by what binds first
     "jam": "it jams within seconds", "chamber": "the chamber floods within seconds",
@@ -40,7 +40,7 @@ HITS = Rule("drive", "hits hard enough to break", "1", "share of hits above the 
             "model, quick prediction", least=True)  # fmt: skip
 
 
-def lines(f: Facts) -> list[Line]:
+def lines(f: MillFacts) -> list[ReviewLine]:
     """All checks of jamming, and whether anything breaks at all."""
     return [
         gap_regime(f), *([nip_angle(f)] if f.nips else []), torque(f),
@@ -48,12 +48,12 @@ def lines(f: Facts) -> list[Line]:
     ]  # fmt: skip
 
 
-def motor_torque(f: Facts) -> float:
+def motor_torque(f: MillFacts) -> float:
     """Torque [N m] the motor gives for a moment at its no-load speed."""
     return f.config.drive.overload * f.config.drive.shaft_rated_W / f.omega
 
 
-def gap_regime(f: Facts) -> Line:
+def gap_regime(f: MillFacts) -> ReviewLine:
     """Whether the feed is caught, sheared or let through."""
     ratio = f.config.stator.gap_m / f.piece
     said = f"{say(f.config.stator.gap_m, 'mm')} for pieces of {say(f.piece, 'mm')}"
@@ -78,7 +78,7 @@ def gap_regime(f: Facts) -> Line:
     return GAP.tell("close", ratio, said, TIGHT, margin=ratio / TIGHT)
 
 
-def nip_angle(f: Facts) -> Line:
+def nip_angle(f: MillFacts) -> ReviewLine:
     """Whether the largest piece is gripped between bar and pin or squeezed out."""
     m = f.mill
     r = 0.5 * float(m["d_pin"])
@@ -89,7 +89,7 @@ def nip_angle(f: Facts) -> Line:
     return ANGLE.note(angle, f"{said}: {gripped if angle <= grip else pushed}.", grip)
 
 
-def torque(f: Facts) -> Line:
+def torque(f: MillFacts) -> ReviewLine:
     """Torque that shears a piece against what the motor gives: whether it starts again with a piece in the nip."""
     need, have = f.shear_force * f.config.rotor.radius_m, motor_torque(f)
     at_tip = have / f.config.rotor.radius_m
@@ -108,7 +108,7 @@ def torque(f: Facts) -> Line:
     return TORQUE.note(need, said, have)
 
 
-def bite(f: Facts) -> Line:
+def bite(f: MillFacts) -> ReviewLine:
     """Energy of one bite against the share of the rotor's energy that may go, and the dip in speed."""
     limit = float(f.mill["jam_share"]) * f.energy
     if f.dragged:
@@ -123,7 +123,7 @@ def bite(f: Facts) -> Line:
     return BITE.judge(f.bite, limit, said, "A heavier or faster rotor, or finer feed")
 
 
-def flooded(f: Facts) -> Line:
+def flooded(f: MillFacts) -> ReviewLine:
     """Every meeting of bar and pin in one turn takes a piece that stands out of the gap by its share."""
     limit = float(f.mill["jam_share"]) * f.energy
     if f.dragged:
@@ -138,7 +138,7 @@ def flooded(f: Facts) -> Line:
     return FLOODED.judge(caught * f.bite, limit, said, "Feed evenly, never by the scoop", even)
 
 
-def fed(f: Facts) -> Line:
+def fed(f: MillFacts) -> ReviewLine:
     """The jam index of the prediction at the rate asked for."""
     found = f.bound("jam")
     if f.prediction is None:
@@ -154,14 +154,14 @@ def fed(f: Facts) -> Line:
     return FED.judge(found.load, found.capacity, said, "Feed evenly; a surge stalls it", stalls)
 
 
-def _by_bites(f: Facts, found: Limit) -> bool:
+def _by_bites(f: MillFacts, found: Limit) -> bool:
     """Whether bites, not power, make the jam: the nip takes most of the charge's power."""
     into = f.prediction.main.ledger_in_W if f.prediction else {}
     work = sum(into[k].value for k in ("striking", "nip", "layer drive") if k in into)
     return "nip" in into and into["nip"].value > 0.5 * work
 
 
-def rate(f: Facts) -> Line:
+def rate(f: MillFacts) -> ReviewLine:
     """The feed asked for against the most the mill takes, and what binds."""
     p, asked = f.prediction, f.config.feed
     if p is None:
@@ -185,7 +185,7 @@ def rate(f: Facts) -> Line:
     return RATE.judge(asked.rate_kg_s, most, said, "Little is left: the prediction is good to a factor of 2 to 5")
 
 
-def hit(f: Facts) -> Line:
+def hit(f: MillFacts) -> ReviewLine:
     """A square bar hit on the largest piece against its threshold."""
     m = f.mill
     W = plain(motion.bar_energy)(f.tip, float(m["layer_speed_ratio"]), 1.0)
@@ -204,7 +204,7 @@ def hit(f: Facts) -> Line:
     return HIT.judge(W, need, said, "Finer pieces need harder hits: the product stays coarse")
 
 
-def hits(f: Facts) -> Line:
+def hits(f: MillFacts) -> ReviewLine:
     """Share of all hits that can break what they hit, by the prediction."""
     share = f.scalar("hits_above_threshold_share")
     if f.prediction is None:

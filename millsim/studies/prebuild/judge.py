@@ -1,9 +1,9 @@
-"""From a value and its limit to a Line: the verdict goes by the margin, and the words follow the verdict."""
+"""From a value and its limit to a ReviewLine: the verdict goes by the margin, and the words follow the verdict."""
 
 import math
 from dataclasses import dataclass
 
-from .line import Line
+from .line import ReviewLine
 
 CLOSE = 1.5  # a margin below this is close (P8)
 
@@ -21,8 +21,8 @@ class Rule:
     close: float = CLOSE
     least: bool = False  # the limit is the least the value may be, not the most
 
-    def judge(self, value: float, limit: float, said: str, close: str = "", fails: str = "", **more) -> Line:
-        """The Line of a value against its limit; said: what it is; close: what to do if close, or else `fails`.
+    def judge(self, value: float, limit: float, said: str, close: str = "", fails: str = "", **more) -> ReviewLine:
+        """The ReviewLine of a value against its limit; said: what it is; close: what to do if close, or else `fails`.
 
         more: `margin` where it is not the plain ratio; `basis` or `source` where they are not the rule's.
         """
@@ -40,25 +40,27 @@ class Rule:
         above, below = (value, limit) if self.least else (limit, value)
         return above / below if below > 0.0 else math.inf
 
-    def tell(self, verdict: str, value: float | None, said: str, limit: float | None = None, **more) -> Line:
-        """A Line with a verdict that is no matter of the margin alone."""
+    def tell(self, verdict: str, value: float | None, said: str, limit: float | None = None, **more) -> ReviewLine:
+        """A ReviewLine with a verdict that is no matter of the margin alone."""
         margin = more.pop("margin", None)
         if margin is None and limit is not None and value is not None:
             margin = self.margin(value, limit)
         return self._line(value, limit, margin, verdict, said, more)
 
-    def note(self, value: float | None, said: str, limit: float | None = None, **more) -> Line:
+    def note(self, value: float | None, said: str, limit: float | None = None, **more) -> ReviewLine:
         """Something to know, neither passed nor failed."""
         return self.tell("note", value, said, limit, **more)
 
-    def missing(self, what: str, said: str = "", value: float | None = None) -> Line:
+    def missing(self, what: str, said: str = "", value: float | None = None) -> ReviewLine:
         """Not checked, and what to give."""
         return self._line(value, None, None, "not checked", _join(f"not checked: {what}", said), {})
 
-    def _line(self, value, limit, margin, verdict, words, more) -> Line:
+    def _line(self, value, limit, margin, verdict, words, more) -> ReviewLine:
         basis, source = more.get("basis", self.basis), more.get("source", self.source)
         words = words[:1].upper() + words[1:].rstrip(".") + "."
-        return Line(self.group, self.name, value, self.unit, limit, margin, verdict, words, self.formula, basis, source)
+        return ReviewLine(
+            self.group, self.name, value, self.unit, limit, margin, verdict, words, self.formula, basis, source
+        )
 
 
 PREDICT = "needs the prediction of a mill that runs: leave out --quick, or mend what keeps it from running"

@@ -6,7 +6,7 @@ VERDICTS = ("passes", "close", "fails", "not checked", "note")
 
 
 @dataclass(frozen=True)
-class Line:
+class ReviewLine:
     """One check. value, limit: in SI `unit`, None where not known; margin: how many times the value fits the limit.
 
     verdict: one of VERDICTS; words: a sentence for the builder, which says what to do where it fails or what to give

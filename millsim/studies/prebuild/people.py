@@ -5,9 +5,9 @@ import math
 import numpy as np
 
 from ...laws import strength
-from .facts import Facts, say
+from .facts import MillFacts, say
 from .judge import PREDICT, Rule
-from .line import Line
+from .line import ReviewLine
 
 DUST_SIZE = 0.5e-3  # m; finer counts as dust that may explode (convention, P9)
 QUARTER = 0.25  # of the lower explosion limit: the usual ceiling (P9)
@@ -18,12 +18,12 @@ NOISE = Rule("dust and people", "noise", "dB(A)", "routers read at 105 to 113, a
              "one hobbyist's readings; 85 dB(A): ear protection by EU rules")  # fmt: skip
 
 
-def lines(f: Facts) -> list[Line]:
+def lines(f: MillFacts) -> list[ReviewLine]:
     """All checks for people."""
     return [dust(f), noise()]
 
 
-def fine_share(f: Facts) -> float | None:
+def fine_share(f: MillFacts) -> float | None:
     """Share of the powder finer than DUST_SIZE by the prediction."""
     t = f.prediction.main.table if f.prediction else None
     if t is None or not np.isfinite(t.product_q3).all():
@@ -31,7 +31,7 @@ def fine_share(f: Facts) -> float | None:
     return float(np.interp(math.log(DUST_SIZE), np.log(t.edges_m), t.product_q3))
 
 
-def dust(f: Facts) -> Line:
+def dust(f: MillFacts) -> ReviewLine:
     """Fine powder in the air that leaves against a quarter of the least explosible concentration."""
     card = f.config.material
     share, Q, rate = fine_share(f), f.scalar("air_flow_m3_s"), f.rate
@@ -61,6 +61,6 @@ def dust(f: Facts) -> Line:
     return DUST.judge(value, limit, said, near, cloud, basis=mec.basis, source=source)
 
 
-def noise() -> Line:
+def noise() -> ReviewLine:
     """A reminder."""
     return NOISE.note(None, "Expect well above 85 dB(A): wear ear protection, and enclose the mill.")

@@ -2,9 +2,9 @@
 
 import math
 
-from .facts import Facts, say
+from .facts import MillFacts, say
 from .judge import PREDICT, Rule
-from .line import Line
+from .line import ReviewLine
 
 STEADY = 0.65  # of the rating for continuous work, 60 to 70 % (common practice)
 DERATED = (0.3, 0.5)  # of the rating that a phase-controlled motor keeps up (P8, from memory)
@@ -17,12 +17,12 @@ PHASE = Rule("drive", "phase control", "W", "0.3 to 0.5 of rated power", "from m
              "the motor's own fan cools less at low speed")  # fmt: skip
 
 
-def lines(f: Facts) -> list[Line]:
+def lines(f: MillFacts) -> list[ReviewLine]:
     """All checks of the motor."""
     return [duty(f), sag(f), phase(f)]
 
 
-def load(f: Facts) -> float | None:
+def load(f: MillFacts) -> float | None:
     """Steady shaft power predicted [W], of a batch its mean; None without a prediction."""
     if f.config.feed.batch_mass_kg:
         return f.scalar("shaft_power_W")
@@ -30,7 +30,7 @@ def load(f: Facts) -> float | None:
     return found.load if found is not None and math.isfinite(found.load) else None
 
 
-def duty(f: Facts) -> Line:
+def duty(f: MillFacts) -> ReviewLine:
     """What the motor gives all the time against what it may give all the time."""
     rated, given = f.config.drive.shaft_rated_W, load(f)
     at = f"{say(rated, 'W')} at the shaft"
@@ -48,7 +48,7 @@ def duty(f: Facts) -> Line:
     return DUTY.judge(given, rated, said, less, over, margin=1.0 if 1.0 - 1e-4 < margin < 1.0 else margin)
 
 
-def sag(f: Facts) -> Line:
+def sag(f: MillFacts) -> ReviewLine:
     """Speed lost between no load and rated power."""
     d = f.config.drive
     if not d.curve_power_W or d.curve_power_W[-1] <= 0.0:
@@ -76,7 +76,7 @@ def _at(powers: tuple[float, ...], speeds: tuple[float, ...], P: float) -> float
     return points[-1][1]
 
 
-def phase(f: Facts) -> Line:
+def phase(f: MillFacts) -> ReviewLine:
     """A motor slowed by phase control against what it keeps up then."""
     rated, given = f.config.drive.shaft_rated_W, load(f)
     low, high = (say(s * rated, "W", 2) for s in DERATED)

@@ -3,9 +3,9 @@
 import math
 
 from ...laws import air, strength
-from .facts import METALS, Facts, plain, say
+from .facts import METALS, MillFacts, plain, say
 from .judge import Rule
-from .line import Line
+from .line import ReviewLine
 
 TIP_CAP = 80.0  # m/s, for a home-made mill (assumed; P8)
 CLASSES = (  # tip speed [m/s] below which a mill counts as: trade usage
@@ -48,12 +48,12 @@ RUN_DOWN = Rule("rotor", "time to standstill", "s", "I / sqrt(T c) atan(omega sq
                 "bearing torque T and windage c of the model, not measured")  # fmt: skip
 
 
-def lines(f: Facts) -> list[Line]:
+def lines(f: MillFacts) -> list[ReviewLine]:
     """All checks of the turning parts, in the order a builder meets them."""
     return [tip_speed(f), stress(f), rim(f), critical_speed(f), balance(f), flying(f), run_down(f)]
 
 
-def tip_speed(f: Facts) -> Line:
+def tip_speed(f: MillFacts) -> ReviewLine:
     """Class and cap of the tip speed without load."""
     words = next(w for v, w in CLASSES if f.tip < v)
     most = TIP_CAP / f.config.rotor.radius_m
@@ -61,7 +61,7 @@ def tip_speed(f: Facts) -> Line:
     return TIP.judge(f.tip, TIP_CAP, f"without load; {words}", slower)
 
 
-def stress(f: Facts) -> Line:
+def stress(f: MillFacts) -> ReviewLine:
     """Stress of the bars, or of the hammers at their eyes, by their own weight."""
     r, metal = f.config.rotor, f.metal
     if r.material == "printed":
@@ -81,7 +81,7 @@ def stress(f: Facts) -> Line:
     return rule.judge(value, limit, f"{said} ({metal.name}, {of}). Welds and screws are weaker", weak, source=source)
 
 
-def rim(f: Facts) -> Line:
+def rim(f: MillFacts) -> ReviewLine:
     """What a rim or disc edge at the tip radius would carry, and how hard a bar pulls at its hub."""
     r, metal = f.config.rotor, f.metal
     value, limit = strength.ring_stress(metal.density, f.tip), SHARE_OF_YIELD * f.strength
@@ -91,7 +91,7 @@ def rim(f: Facts) -> Line:
     return RIM.note(value, said, limit)
 
 
-def _shaft_stiffness(f: Facts) -> tuple[float, str] | str:
+def _shaft_stiffness(f: MillFacts) -> tuple[float, str] | str:
     """(critical speed [rad/s] on rigid bearings, how) or the key that is missing."""
     s, mass = f.config.shaft, f.rotating_mass
     if s.diameter_m is None:
@@ -109,7 +109,7 @@ def _shaft_stiffness(f: Facts) -> tuple[float, str] | str:
     return speed, f"{d} shaft, {say(mass, 'kg')} overhung by {say(s.overhang_m, 'mm')}{held}"
 
 
-def critical_speed(f: Facts) -> Line:
+def critical_speed(f: MillFacts) -> ReviewLine:
     """Rotor speed against the first bending speed of its shaft."""
     found = _shaft_stiffness(f)
     if isinstance(found, str):
@@ -130,7 +130,7 @@ def critical_speed(f: Facts) -> Line:
     return CRITICAL.tell("fails", f.omega, f"{said}: near it the rotor shakes itself apart. {stiffer}.", limit)
 
 
-def balance(f: Facts) -> Line:
+def balance(f: MillFacts) -> ReviewLine:
     """How well the rotor must be balanced, and what a gram at the tip does."""
     r = f.config.rotor
     grade = r.balance_grade or GRADE
@@ -148,7 +148,7 @@ def balance(f: Facts) -> Line:
     return BALANCE.note(e, f"{said}.")
 
 
-def projectiles(f: Facts) -> list[tuple[str, float]]:
+def projectiles(f: MillFacts) -> list[tuple[str, float]]:
     """(what could fly, its energy [J] at no-load speed), hardest first."""
     r, found = f.config.rotor, [("a 5 g screw at the tips", 0.5 * SCREW * f.tip**2)]
     if f.swinging:
@@ -160,7 +160,7 @@ def projectiles(f: Facts) -> list[tuple[str, float]]:
     return sorted(found, key=lambda x: -x[1])
 
 
-def flying(f: Facts) -> Line:
+def flying(f: MillFacts) -> ReviewLine:
     """Energy of the worst projectile against what a guard wall is guessed to stop."""
     g, found = f.config.guard, projectiles(f)
     said = ", ".join(f"{what} has {say(joule, 'J', 2)}" for what, joule in found)
@@ -177,7 +177,7 @@ def flying(f: Facts) -> Line:
                         source=f"{source}; an estimate, not a containment calculation")  # fmt: skip
 
 
-def run_down(f: Facts) -> Line:
+def run_down(f: MillFacts) -> ReviewLine:
     """Stored energy and how long the rotor runs on after the switch is off."""
     m = f.mill
     drag = float(m["windage_factor"]) * plain(air.windage_power)(

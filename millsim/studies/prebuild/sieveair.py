@@ -3,9 +3,9 @@
 import math
 
 from ...laws import air, cooling, heat
-from .facts import Facts, plain, say
+from .facts import MillFacts, plain, say
 from .judge import PREDICT, Rule
-from .line import Line
+from .line import ReviewLine
 
 AREA_PER_W, OPEN_PER_W = 121e-7, 35e-7  # m2/W: 14 and 4 square inches per horsepower (P5)
 FACE = (0.01, 0.03)  # m/s through the cloth of a dust filter (P6, from memory)
@@ -24,12 +24,12 @@ FILTER = Rule("sieve and air", "air speed through the filter", "m/s", "Q / A_fil
               "0.01 to 0.03 m/s for bags that take plastic dust, from memory")  # fmt: skip
 
 
-def lines(f: Facts) -> list[Line]:
+def lines(f: MillFacts) -> list[ReviewLine]:
     """All checks of sieve, air and filter."""
     return [*sieve_area(f), air_for_heat(f), sieve_speed(f), filter_speed(f)]
 
 
-def sieve_area(f: Facts) -> list[Line]:
+def sieve_area(f: MillFacts) -> list[ReviewLine]:
     """Both trade rules; less than they ask is told, not failed: they are no law of this mill."""
     s, found = f.config.sieve, []
     kW = f.config.drive.shaft_rated_W
@@ -47,12 +47,12 @@ def sieve_area(f: Facts) -> list[Line]:
     return found
 
 
-def _flow(f: Facts) -> float | None:
+def _flow(f: MillFacts) -> float | None:
     """Air through the sieve predicted [m3/s, warm]."""
     return f.scalar("air_flow_m3_s")
 
 
-def air_for_heat(f: Facts) -> Line:
+def air_for_heat(f: MillFacts) -> ReviewLine:
     """Air there is against air that keeps the outlet below the limit, beside what feed and casing carry away."""
     Q, outlet, P = _flow(f), f.scalar("outlet_temperature_K"), f.scalar("shaft_power_W")
     rise = f.limit_K - float(f.mill["T_air_in"])
@@ -74,7 +74,7 @@ def air_for_heat(f: Facts) -> Line:
     return HEAT.judge(Q, need, said, more)
 
 
-def _into_feed(f: Facts) -> float:
+def _into_feed(f: MillFacts) -> float:
     """Heat [W] that a steady feed takes along when it leaves at the limit; none for a batch."""
     rate, m = f.rate, f.mill
     if rate is None or f.config.feed.batch_mass_kg:
@@ -83,7 +83,7 @@ def _into_feed(f: Facts) -> float:
     return max(0.0, rate * plain(heat.enthalpy_rise)(cp, share, float(m["T_feed"]), f.limit_K))
 
 
-def sieve_speed(f: Facts) -> Line:
+def sieve_speed(f: MillFacts) -> ReviewLine:
     """Air over the sieve against what the trade gives a mill for fine powder."""
     Q = _flow(f)
     if Q is None:
@@ -95,7 +95,7 @@ def sieve_speed(f: Facts) -> Line:
     return SPEED.note(v, f"Below trade practice: {said}; air carries fines through the holes.", low)
 
 
-def filter_speed(f: Facts) -> Line:
+def filter_speed(f: MillFacts) -> ReviewLine:
     """Air through the filter cloth."""
     Q, area = _flow(f), f.config.air.filter_area_m2
     if area is None:

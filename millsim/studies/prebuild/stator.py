@@ -1,10 +1,10 @@
 """The fixed parts: bending of the pins, and the gap that is left when the rotor is warm and runs out of true."""
 
 from ...laws import strength
-from .facts import DYNAMIC, MILD_STEEL, SCREW_YIELD, Facts, say
+from .facts import DYNAMIC, MILD_STEEL, SCREW_YIELD, MillFacts, say
 from .hammer import core_of
 from .judge import Rule
-from .line import Line
+from .line import ReviewLine
 
 NOTCH = 2.5  # a thread in the bent length, 2 to 3 (P8)
 CLEARANCE = 0.1e-3  # m, that must be left hot (assumed)
@@ -17,12 +17,12 @@ GAP = Rule("stator", "gap when warm and out of true", "m", "gap against alpha R 
            "thermal expansion: handbook; 0.1 mm to be left is assumed", least=True)  # fmt: skip
 
 
-def lines(f: Facts) -> list[Line]:
+def lines(f: MillFacts) -> list[ReviewLine]:
     """All checks of the fixed parts."""
     return [*([pins(f)] if f.pins else []), gap(f)]
 
 
-def pins(f: Facts) -> Line:
+def pins(f: MillFacts) -> ReviewLine:
     """Bending of a pin that shears the largest piece, or is hit by it where none is caught."""
     s = f.config.stator
     d = core_of(s.pin_diameter_m) if s.threaded else s.pin_diameter_m
@@ -54,7 +54,7 @@ def pins(f: Facts) -> Line:
     return PIN.judge(value, limit, said, advice)
 
 
-def _held(f: Facts) -> str:
+def _held(f: MillFacts) -> str:
     """How the pin is held and shaped, with what is only taken to be so."""
     s = f.config.stator
     kind = "screw" if s.threaded else "pin"
@@ -68,7 +68,7 @@ def _held(f: Facts) -> str:
     return f"{size}, {held}{thread}"
 
 
-def _metal(f: Facts, limit: float) -> str:
+def _metal(f: MillFacts, limit: float) -> str:
     """The yield strength in words, with what it rests on."""
     s = f.config.stator
     if s.yield_strength_Pa:
@@ -77,7 +77,7 @@ def _metal(f: Facts, limit: float) -> str:
     return f"taken as {taken}, yield {say(limit, 'MPa')} (give stator.yield_strength)"
 
 
-def gap(f: Facts) -> Line:
+def gap(f: MillFacts) -> ReviewLine:
     """The cold gap against growth, run-out and the clearance that must be left."""
     r, room = f.config.rotor, f.config.air.room_K
     warm = max(f.limit_K - room, 0.0)

@@ -6,9 +6,9 @@ import numpy as np
 
 from ...laws import heat
 from ..heat.coolants import DRY_ICE, NITROGEN, PRACTICE, coolant_per_kg, gas_per_kg
-from .facts import Facts, plain, say
+from .facts import MillFacts, plain, say
 from .judge import PREDICT, Rule
-from .line import Line
+from .line import ReviewLine
 
 SPOTS = 15.0  # K; contact spots run 30 to 60 K hotter than the powder (P7)
 WARM_SHARE = 0.9  # of the way to the steady temperature
@@ -22,12 +22,12 @@ COOLANT = Rule("heat", "air to breathe beside coolant", "m3",
                f"first law; {DRY_ICE.name} {DRY_ICE.source}; {NITROGEN.name} {NITROGEN.source}")  # fmt: skip
 
 
-def lines(f: Facts) -> list[Line]:
+def lines(f: MillFacts) -> list[ReviewLine]:
     """All checks of heat."""
     return [outlet(f), warm_up(f), *coolant(f)]
 
 
-def outlet(f: Facts) -> Line:
+def outlet(f: MillFacts) -> ReviewLine:
     """Warmest of powder and air against the limit."""
     T, limit, room = f.scalar("outlet_temperature_K"), f.limit_K, f.config.air.room_K
     what = "your limit" if f.config.limits.outlet_temperature_K is not None else "where the material begins to stick"
@@ -47,7 +47,7 @@ def outlet(f: Facts) -> Line:
     return OUTLET.tell("passes", T, f"{said}.", limit, margin=margin)
 
 
-def warm_up(f: Facts) -> Line:
+def warm_up(f: MillFacts) -> ReviewLine:
     """How long until it is warm, and when it comes near the limit."""
     if f.prediction is None:
         return WARM.missing(PREDICT)
@@ -73,7 +73,7 @@ def _minutes(seconds: float) -> str:
     return say(seconds, "s", 2) if seconds < 90.0 else say(seconds, "min", 2)
 
 
-def coolant(f: Facts) -> list[Line]:
+def coolant(f: MillFacts) -> list[ReviewLine]:
     """The gas that chilling a kilogram of feed sets free; nothing where the feed is not chilled."""
     feed, room = f.config.feed.temperature_K, f.config.air.room_K
     if feed >= room - COLD:
