@@ -28,6 +28,16 @@ class Output:
         return f"{self.symbol}: {self.words}" if self.symbol else self.words
 
     @property
+    def short(self) -> str:
+        """The symbol, or the words where there is none."""
+        return self.symbol or self.words
+
+    @property
+    def head(self) -> str:
+        """The same at the head of a title: symbols stay as they are."""
+        return self.symbol or capital(self.words)
+
+    @property
     def unit(self) -> str:
         """The unit to show it from: "%" for shares, else SI, of which `shown_unit` finds the workshop's unit."""
         return "%" if self.share else self.si
@@ -64,6 +74,15 @@ _ALL = (
            "load on the rotor's energy or the motor's short-term power, 1 jams", "1"),
 )  # fmt: skip
 OUTPUTS = {o.key: o for o in _ALL}
+OF_A_CHOICE = {  # what a target's window of sizes adds; no mill has them by itself
+    "yield": Output("yield", "share in the window", "share of the powder by mass in the window", "1", share=True),
+    "accepted_kg_s": Output("accepted_kg_s", "powder in the window", "powder in the window per time", "kg/s"),
+}
+
+
+def output_of(key: str) -> Output:
+    """The output of that key, of a mill or of a choice."""
+    return OUTPUTS.get(key) or OF_A_CHOICE[key]
 
 
 def scalar(key: str, value: float, **more: float) -> Scalar:
@@ -73,7 +92,8 @@ def scalar(key: str, value: float, **more: float) -> Scalar:
 
 def shown(key: str, found: Scalar) -> Shown:
     """An output as it reads everywhere: workshop unit, digits by its band or error, shares in percent."""
-    return Shown(replace(found, unit=OUTPUTS[key].unit) if key in OUTPUTS else found)
+    known = OUTPUTS.get(key) or OF_A_CHOICE.get(key)
+    return Shown(replace(found, unit=known.unit) if known else found)
 
 
 def row_name(key: str, batch: bool = False) -> str:
@@ -84,6 +104,7 @@ def row_name(key: str, batch: bool = False) -> str:
 
 def axis_label(key: str, typical: float) -> str:
     """The words of an output on an axis, with the unit that suits a typical value: "Powder rate / kg/h"."""
-    o = OUTPUTS[key]
+    o = output_of(key)
     unit = shown_unit(typical, o.unit)[0]
-    return f"{capital(o.name)} / {unit}" if unit else capital(o.name)
+    name = o.name if o.symbol else capital(o.name)
+    return f"{name} / {unit}" if unit else name
