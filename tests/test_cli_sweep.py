@@ -411,9 +411,9 @@ class TestTrouble:
     def test_a_disk_that_fills_up_at_the_end_leaves_nothing_that_looks_finished(self, whole, tmp_path):
         folder_with(tmp_path, MANY)
         before = (
-            "import resource; from millsim import resultfile; real = resultfile._write_through\n"
+            "import resource; from millsim.record import files; real = files._write_through\n"
             "def small(path, data):\n  resource.setrlimit(resource.RLIMIT_FSIZE, (len(data) // 2, -1))\n"
-            "  real(path, data)\nresultfile._write_through = small"
+            "  real(path, data)\nfiles._write_through = small"
         )
         code, out, err = finish(command("s.toml", cwd=tmp_path, before=before))
         assert code == 1

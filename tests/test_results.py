@@ -93,8 +93,8 @@ def test_same_prediction_same_bytes(tmp_path):
     code = (
         f"import sys; sys.path.insert(0, {str(TESTS)!r})\n"
         "from helpers import *\n"
-        "from millsim import results\n"
-        f"results.write(fake_prediction(), {str(tmp_path / 'other.h5')!r})\n"
+        "from millsim.record import write\n"
+        f"write.write(fake_prediction(), {str(tmp_path / 'other.h5')!r})\n"
     )
     subprocess.run([sys.executable, "-c", code], check=True, cwd=TESTS.parent)
     assert (tmp_path / "other.h5").read_bytes() == first
@@ -216,11 +216,11 @@ def test_full_disk_leaves_nothing_and_says_so(tmp_path, monkeypatch):
 def test_file_size_limit_leaves_nothing(tmp_path):
     code = (
         f"import sys, resource, signal; sys.path.insert(0, {str(TESTS)!r}); from helpers import *\n"
-        "from millsim import results\n"
+        "from millsim.record import write\n"
         "from millsim.errors import MillsimError\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (20000, 20000))\n"
-        f"try: results.write(fake_prediction(), {str(tmp_path / 'r.h5')!r})\n"
+        f"try: write.write(fake_prediction(), {str(tmp_path / 'r.h5')!r})\n"
         "except MillsimError as e: sys.stdout.write(str(e))\n"
     )
     done = subprocess.run([sys.executable, "-c", code], check=True, cwd=TESTS.parent, capture_output=True, text=True)
@@ -238,9 +238,9 @@ def test_read_only_place_and_missing_folder_are_refused(tmp_path):
 def test_writer_killed_half_way_leaves_no_file_of_that_name(tmp_path):
     code = (
         f"import sys; sys.path.insert(0, {str(TESTS)!r}); import os, time; from helpers import *\n"
-        "from millsim import resultfile, results\n"
+        "from millsim.record import write\n"
         "def slow(fd): sys.stdout.write('half'); sys.stdout.flush(); time.sleep(60)\n"
-        f"os.fsync = slow; results.write(fake_prediction(), {str(tmp_path / 'r.h5')!r})\n"
+        f"os.fsync = slow; write.write(fake_prediction(), {str(tmp_path / 'r.h5')!r})\n"
     )
     with subprocess.Popen([sys.executable, "-c", code], cwd=TESTS.parent, stdout=subprocess.PIPE) as process:
         assert process.stdout.read(4) == b"half"

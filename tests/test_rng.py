@@ -102,7 +102,7 @@ def test_cache_folder_follows_sources(tmp_path):
 def test_works_without_a_writable_cache(tmp_path):
     (tmp_path / "file").write_text("not a folder")
     env = {**os.environ, "MILLSIM_CACHE_DIR": str(tmp_path / "file" / "below")}
-    code = "from millsim import jit, rng; print(jit.CACHE_FOLDER, rng.uniform(rng.start(7, 3, 1), 0))"
+    code = "from millsim.base.numerics import jit, rng; print(jit.CACHE_FOLDER, rng.uniform(rng.start(7, 3, 1), 0))"
     command = [sys.executable, "-W", "error", "-c", code]
     run = subprocess.run(command, env=env, capture_output=True, text=True)
     assert run.returncode == 0, run.stderr
