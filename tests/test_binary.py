@@ -11,9 +11,10 @@ from statsmodels.genmod.families import links as sm_links
 from statsmodels.stats.proportion import proportion_confint
 from statsmodels.tools.sm_exceptions import PerfectSeparationWarning
 
+from millsim.base.numerics.statistics import wilson
 from millsim.laws.breakage import breakage_probability
 from millsim.learn.measured import binary
-from millsim.learn.measured.binary import LINKS, bracket, counting_limits, fit_link, fit_selection, kind, pool, wilson
+from millsim.learn.measured.binary import LINKS, bracket, counting_limits, fit_link, fit_selection, kind, pool
 
 # Bliss 1935, beetles and carbon disulphide, as in Dobson's and McCullagh & Nelder's books (data from memory; they
 # give the textbooks' coefficients): log10 dose, beetles, killed.
@@ -162,10 +163,12 @@ def test_counting_limits_hold_as_often_as_said():
     assert np.mean(held) >= 0.93  # at least 95 %, less three standard errors of 300
 
 
-@pytest.mark.parametrize(("k", "n"), [(0, 12), (3, 12), (10, 12), (12, 12), (1, 1)])
-def test_wilson_against_statsmodels(k, n):
-    low, high = wilson(k, n)
-    assert (float(low), float(high)) == pytest.approx(proportion_confint(k, n, 0.05, "wilson"), abs=1e-12)
+@pytest.mark.parametrize("level", [0.95, 0.8])
+@pytest.mark.parametrize(("k", "n"), [(0, 12), (3, 12), (10, 12), (12, 12), (1, 1), (13, 16), (1, 3)])
+def test_wilson_against_statsmodels(k, n, level):
+    low, high = wilson(k, n, level)
+    assert (float(low), float(high)) == pytest.approx(proportion_confint(k, n, 1 - level, "wilson"), abs=1e-12)
+    assert (low == 0.0) == (k == 0) and (high == 1.0) == (k == n), "nothing is told of a share beyond its ends"
 
 
 # --- the selection function ------------------------------------------------------------------------------

@@ -18,7 +18,7 @@ from millsim.explore.choose import extsieve, noise, targets
 from millsim.explore.choose.advise import WORTH, choose
 from millsim.explore.choose.changes import changes, efforts
 from millsim.explore.choose.front import pareto
-from millsim.explore.choose.judge import judge, miss, share_between, share_finer, wilson
+from millsim.explore.choose.judge import judge, miss, share_between, share_finer
 from millsim.explore.choose.neighbours import Places
 from millsim.explore.choose.picks import ALIKE_GAIN, LIKELY, MOST
 from millsim.explore.sweep import write
@@ -162,13 +162,6 @@ def test_a_file_without_loads_of_the_draws_gives_no_chance_of_a_load(tmp_path):
     assert "How likely it is to meet the target is not known: this sweep file does not keep the loads" in text
     assert "parameter draws (" not in text and "in none of" not in text and "chance" not in text
     assert judge(old, X90).probability == pytest.approx(judge(sweep, X90).probability), "no load is asked about"
-
-
-def test_wilson_interval():
-    from statsmodels.stats.proportion import proportion_confint
-
-    for met, of in ((0, 16), (13, 16), (16, 16), (1, 3)):
-        assert wilson(met, of) == pytest.approx(proportion_confint(met, of, alpha=0.2, method="wilson"), abs=1e-9)
 
 
 # --- the front -------------------------------------------------------------------------------------------------------

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..base.numerics.statistics import central
 from ..base.quantities.params import Param
 from ..base.quantities.scores import at_quantile, group_name, groups
 from ..errors import NotConverged
@@ -138,11 +139,8 @@ def with_band(result: EngineResult, samples: Samples, level: float) -> EngineRes
 
 def band_of(values: np.ndarray, ok: np.ndarray, level: float = LEVEL) -> tuple[float, float]:
     """Central interval of the settled samples; inf where so many draws cannot run that there is no upper end."""
-    good = values[ok & ~np.isnan(values)]
-    if good.size < 8:
-        return float("nan"), float("nan")
-    low, high = np.quantile(good, [(1.0 - level) / 2.0, (1.0 + level) / 2.0], method="inverted_cdf")
-    return float(low), float(high)
+    low, high = central(np.where(ok, values, np.nan)[None, :], level)
+    return float(low[0]), float(high[0])
 
 
 def widest(samples: Samples, names: list[str], output: str) -> list[tuple[str, float]]:

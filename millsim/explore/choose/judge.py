@@ -222,13 +222,3 @@ def probability(p: Points, target: Target) -> np.ndarray:
 def known_draws(p: Points, setting: int) -> int:
     """How many draws of a setting have an answer."""
     return int(np.isfinite(p.draws["x50_m"][setting]).sum()) if p.draws else 0
-
-
-def wilson(met: float, of: int, z: float = 1.2815515655446004) -> tuple[float, float]:
-    """Wilson's interval of a share that was met in `met` of `of` draws; z for 80 %."""
-    if of == 0:
-        return 0.0, 1.0
-    share, n = met / of, float(of)
-    middle = (share + z * z / (2 * n)) / (1 + z * z / n)
-    half = z / (1 + z * z / n) * math.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
-    return (max(0.0, middle - half) if met else 0.0), (min(1.0, middle + half) if met < of else 1.0)

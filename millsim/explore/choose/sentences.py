@@ -2,12 +2,14 @@
 
 import numpy as np
 
+from ...base.numerics.statistics import wilson
 from ...base.quantities.written import join_words
+from ...forecast.band import LEVEL
 from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OVER
 from ..sweep.record import Points, Sweep
 from .changes import cost_words, key_words, value_text
 from .extsieve import Sieved, without_fines
-from .judge import Judged, judge, known_draws, wilson
+from .judge import Judged, judge, known_draws
 from .nearest import got_words, missed_words
 from .neighbours import Neighbour, Places
 from .record import Target
@@ -52,7 +54,7 @@ def tightest(j: Judged, s: int) -> str:
 
 def counted(met: int, known: int) -> str:
     """ "in 13 of 16 parameter draws (chance 66 to 91 %)": Wilson's interval of 80 % says how little so few tell."""
-    low, high = wilson(met, known)
+    low, high = wilson(met, known, LEVEL)
     return f"in {met or 'none'} of {known} parameter draws (chance {100 * low:.0f} to {100 * high:.0f} %)"
 
 

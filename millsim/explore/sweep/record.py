@@ -121,18 +121,3 @@ class Sweep:
             found[axis.key] = axis.values[k]
             found.update({key: values[k] for key, values in axis.along.items()})
         return found
-
-
-FEWEST = 8  # draws with an answer below which there is no band; as in `band`
-
-
-def quantile(draws: np.ndarray, share: float) -> np.ndarray:
-    """(P,) quantile over the draws (P, D) that have a number, the smallest with at least `share` at or below it.
-
-    Infinite draws count; NaN where fewer than FEWEST have a number. Source: `band.band_of`, row by row.
-    """
-    ranked = np.sort(draws, axis=1)  # NaN last
-    good = np.count_nonzero(~np.isnan(draws), axis=1)
-    at = np.clip(np.ceil(share * good).astype(int) - 1, 0, max(0, draws.shape[1] - 1))
-    found = np.take_along_axis(ranked, at[:, None], axis=1)[:, 0]
-    return np.where(good >= FEWEST, found, np.nan)

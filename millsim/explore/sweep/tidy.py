@@ -8,12 +8,13 @@ from pathlib import Path
 
 import numpy as np
 
+from ...base.numerics.statistics import central
 from ...base.quantities.units import UNITS, in_unit
 from ...forecast.band import LEVEL
 from ...record.files import write_bytes
 from ...record.limits import FAILED, LIMITS, MISSING, STATUS_WORDS
 from .points import row_of
-from .record import Sweep, quantile
+from .record import Sweep
 
 PART = 20_000  # rows made at a time
 
@@ -78,7 +79,7 @@ def _columns(s: Sweep, rows: np.ndarray) -> Iterator[tuple[str, list]]:
         if output in p.se:
             yield f"{name}_se", _cells(p.se[output][rows] * factor)
         if output in p.draws:
-            low, high = (quantile(p.draws[output][rows], q) for q in ((1 - LEVEL) / 2, (1 + LEVEL) / 2))
+            low, high = central(p.draws[output][rows], LEVEL)
             yield f"{name}_low", _cells(low * factor + offset)
             yield f"{name}_high", _cells(high * factor + offset)
     for j, limit in enumerate(LIMITS):

@@ -18,6 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
+from ...base.numerics.statistics import central
 from ...errors import MillsimError
 from ...forecast.band import LEVEL
 from ...record import netcdf
@@ -26,7 +27,7 @@ from ...record.limits import LIMITS, MISSING, STATUS_MEANING, STATUS_WORDS
 from ...record.outputs import OUTPUTS
 from ...record.read import CHECKSUM, content_sha256
 from .read import FORMAT_VERSION, SWEEP, WORD
-from .record import SIZES_M, Axis, Points, Sweep, quantile
+from .record import SIZES_M, Axis, Points, Sweep
 
 
 def write(sweep: Sweep, path: Path | str, force: bool = False) -> None:
@@ -146,7 +147,7 @@ def _points(group, p: Points, shape: tuple[int, ...], scales: tuple, shared: dic
         if name in p.se:
             put(f"{name}_se", p.se[name], unit, f"standard error of {words}")
         if name in p.draws:
-            low, high = (quantile(p.draws[name], share) for share in ((1 - LEVEL) / 2, (1 + LEVEL) / 2))
+            low, high = central(p.draws[name], LEVEL)
             put(f"{name}_low", low, unit, f"lower bound of the band of {words}")
             put(f"{name}_high", high, unit, f"upper bound of the band of {words}")
             put(f"{name}_draw", p.draws[name], unit, f"by parameter draw: {words}", (shared["draw"],))

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ...base.numerics.statistics import NORMAL_80
 from ...base.reading.toml import parse_toml
 from ...record.prediction import Prediction
 from ..measured.runsheet import MeasuredRun, config_as_run, measured_hash
@@ -11,7 +12,6 @@ from ..measured.runspec import AS_IT_TOOK
 from . import observations as obs
 from .observations import Block, size_block
 
-NORMAL_90 = 1.2816  # so many standard errors hold 80 %
 SAME_RATE = 0.03
 INFORMATIVE = (0.005, 0.995)  # sieves where either curve lies outside say nothing
 
@@ -33,7 +33,7 @@ class Point:
     def inside(self) -> bool:
         """Whether the measured number lies in the band, widened by the error of the measurement itself."""
         side = self.low if self.measured < self.predicted else self.high
-        room = float(np.hypot(side - self.predicted, NORMAL_90 * self.error))
+        room = float(np.hypot(side - self.predicted, NORMAL_80 * self.error))
         return abs(self.measured - self.predicted) <= room
 
 

@@ -4,14 +4,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ...base.numerics.statistics import NORMAL_80
 from ...base.quantities.params import Param
 from ...base.quantities.scores import at_score
+from ...forecast.band import LEVEL
 from ...mill.calibrated import DETERMINED_SD, narrowed
 from ..measured.runbalance import close
 from .fit import Calibration
 from .posterior import weighted_quantile
 
-LEVEL, NORMAL_80 = 0.80, 1.2816  # of the ranges told; half of it in standard deviations
 CLOSE_SD = 0.5  # of a score: narrower, and a parameter is called determined
 LEAST_EFFECTIVE = 80.0  # effective samples below which intervals are not told
 MOST_DRIFT, LEAST_ACCEPTED = 0.5, 0.05  # standard deviations the chains may still drift, share of steps they must take

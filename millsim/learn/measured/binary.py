@@ -91,14 +91,6 @@ def counting_limits(t: Trials, level: float = 0.95) -> tuple[float, float]:
     return (float(lows.max()) if lows.size else 0.0), (float(highs.min()) if highs.size else inf)
 
 
-def wilson(k: ArrayLike, n: ArrayLike, level: float = 0.95) -> tuple[Array, Array]:
-    """Limits of a share k/n. Source: Wilson 1927, J. Am. Stat. Assoc. 22:209 (formula from memory, tested)."""
-    k, n = np.asarray(k, dtype=float), np.asarray(n, dtype=float)
-    z = _NORMAL.inv_cdf(0.5 + 0.5 * level)
-    middle, half = k + 0.5 * z * z, z * np.sqrt(k * (n - k) / n + 0.25 * z * z)
-    return np.clip((middle - half) / (n + z * z), 0.0, 1.0), np.clip((middle + half) / (n + z * z), 0.0, 1.0)
-
-
 # --- the selection function -------------------------------------------------------------------------------
 
 

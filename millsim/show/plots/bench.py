@@ -8,8 +8,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
+from ...base.numerics.statistics import wilson
 from ...base.quantities.written import digits
-from ...learn.measured.binary import band, wilson
+from ...learn.measured.binary import band
 from ...learn.measured.droptest import DropGroup, DropTest
 from ...learn.measured.idlerun import IdleFit, IdleModel
 from ...record.export import refuse_any_existing

@@ -5,13 +5,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ...base.numerics.statistics import central
 from ...base.quantities.units import find_unit, in_unit, readable
 from ...base.quantities.written import capital, digits, shown_unit
 from ...errors import InputError, Problem
 from ...explore.choose import changes
 from ...explore.choose.judge import share_between
 from ...explore.sweep.reasons import Reason, cell_states, common_reasons, mean_error, replicates_last
-from ...explore.sweep.record import Axis, Points, Sweep, quantile
+from ...explore.sweep.record import Axis, Points, Sweep
+from ...forecast.band import LEVEL
 from ...record.limits import OK
 from ...record.outputs import OUTPUTS
 
@@ -237,7 +239,7 @@ def band_ends(p: Points, output: str, replicates: int = 1) -> tuple[np.ndarray, 
     if draws is None or draws.ndim != 2:
         return np.full(count, np.nan), np.full(count, np.nan)
     rows = draws[::replicates][:count]
-    return quantile(rows, 0.1), quantile(rows, 0.9)
+    return central(rows, LEVEL)
 
 
 def held_words(one: Ruler, k: int) -> str:

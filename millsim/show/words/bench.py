@@ -3,8 +3,8 @@
 import math
 from collections.abc import Iterable
 
+from ...base.numerics.statistics import wilson
 from ...base.quantities.written import digits, join_words, percent, sentence, table, wrap
-from ...learn.measured.binary import wilson
 from ...learn.measured.cuttest import CHIPS_M, CutTest
 from ...learn.measured.droptest import FASTEST_M_S, ODD_CHANCE, TRANSFER, DropGroup, DropTest
 from ...learn.measured.staircase import Staircase

@@ -5,12 +5,13 @@ from collections import Counter
 
 import numpy as np
 
+from ...base.numerics.statistics import wilson
 from ...base.quantities.written import capital, digits, join_words, table, wrap
 from ...errors import InputError, Problem
 from ...explore.choose.advise import Advice
 from ...explore.choose.changes import change_words, changes
 from ...explore.choose.front import WORDS_MET, WORDS_MISSED
-from ...explore.choose.judge import known_draws, loads_unknown, wilson
+from ...explore.choose.judge import known_draws, loads_unknown
 from ...explore.choose.noise import Comparison, compare, verdict
 from ...explore.choose.picks import LIKELY
 from ...explore.choose.record import Build, Target, Wish
@@ -19,6 +20,7 @@ from ...explore.choose.targets import judged, to_measure
 from ...explore.choose.words import figure, limit_words, size_words, value_words
 from ...explore.sweep.reasons import failed_words
 from ...explore.sweep.record import Sweep
+from ...forecast.band import LEVEL
 from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OVER
 
 DUST = (
@@ -280,6 +282,7 @@ def _build_json(a: Advice, b: Build) -> dict:
     known = a.drawn[1] if b.circuit else known_draws(a.judged.points, s)
     share = b.probability if known else math.nan
     v = a.judged.points.values
+    ends = [float(end) for end in wilson(round(share * known), known, LEVEL)] if share == share else None
     return {
         "point": b.point, "role": b.role, "sentence": b.sentence,
         "changes": [dict(zip(("what", "as_built", "now"), x, strict=True)) for x in b.changes],
@@ -287,7 +290,7 @@ def _build_json(a: Advice, b: Build) -> dict:
         "throughput_kg_s": _number(b.circuit.accepted_kg_s if b.circuit else float(v["throughput_kg_s"][s])),
         "gross_J_kg": _number(b.circuit.gross_J_kg if b.circuit else float(v["gross_J_kg"][s])),
         "probability": _number(share), "draws": known,
-        "probability_80": list(wilson(round(share * known), known)) if known and share == share else None,
+        "probability_80": ends,
         "sieve_m": b.circuit.aperture_m if b.circuit else None,
     }  # fmt: skip
 
