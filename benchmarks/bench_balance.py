@@ -16,12 +16,13 @@ from scipy.integrate import solve_ivp
 
 from millsim.base.numerics import psd
 from millsim.base.numerics.jit import law
-from millsim.engines.balance import OBLIQUITY, fill_rates, fill_strikes, march
+from millsim.engines.balance import fill_rates, march
 from millsim.engines.kinetics import linear
 from millsim.engines.kinetics.problem import BreakageProblem
 from millsim.engines.kinetics.solve import solve_steady
+from millsim.engines.records import new_work
 from millsim.engines.settle import leaving_warmth, renew_ages, response, settle, shaft_power, start_state
-from millsim.forecast.outcome import grid_of, new_work, solve
+from millsim.forecast.outcome import grid_of, solve
 from millsim.mill.chamber import STATE, feedback_air
 from millsim.mill.config.mill import load_config
 from millsim.mill.problem import build
@@ -120,9 +121,7 @@ def slope(m, grid, feed, s, work, new, y, lag, out):
     The change of the charge is read off the balance itself: an implicit step of 1/STIFF seconds, far shorter than
     any event, divided by that time. Where nothing changes it is exact.
     """
-    edges, x, chip_share = grid
-    table, escape, strikes, mass, screen, flows, k, p, ages = work
-    n = feed.size
+    mass, n = work.mass, feed.size
     for i in range(n):
         mass[i] = max(0.0, y[i])
     s.M = mass.sum()
@@ -130,13 +129,12 @@ def slope(m, grid, feed, s, work, new, y, lag, out):
     s.omega, s.v = m.omega_0 * max(0.05, y[n + 2]), m.omega_0 * 0.1 * max(0.05, y[n + 3])
     s.residence = s.M / s.F
     s.Q = feedback_air(m, s)
-    renew_ages(s, mass, ages)
-    fill_rates(m, s, k[0], x, ages, table, escape)
-    fill_strikes(k[0], edges, x, table, OBLIQUITY, strikes)
+    renew_ages(s, mass, work.ages)
+    fill_rates(m, s, grid, work)
     source = s.F * feed + STIFF * mass
-    march(m, k[0], edges, x, table, escape, chip_share, strikes, source, STIFF, mass, screen, flows[0])
-    shaft_power(m, s, flows[0], p[0])
-    leaving_warmth(m, table, escape, mass, p[0])
+    march(m, grid, work, source, STIFF, mass, work.flows[0])
+    shaft_power(m, s, work.flows[0], work.powers[0])
+    leaving_warmth(m, work)
     response(m, grid, s, work, new)
     for i in range(n):
         out[i] = (mass[i] - max(0.0, y[i])) * STIFF
@@ -156,7 +154,7 @@ class Coupled:
 
     def figures(self) -> np.ndarray:
         """x10, x50, x90, hold-up, heating, shaft power of the state last solved."""
-        mass, escape, powers, s = self.work[3], self.work[1], self.work[7], self.state[0]
+        mass, escape, powers, s = self.work.mass, self.work.escape, self.work.powers, self.state[0]
         flow = mass * escape
         q3 = psd.cumulative(flow / flow.sum())
         heating = s["T"] - self.problem.mill[0]["T_room"]
@@ -167,13 +165,13 @@ class Coupled:
         p, s = self.problem, self.state[0]
         start_state(p.mill[0], self.rate, self.rate, s)
         s["at_rate"] = 1.0
-        self.work[8][:] = 0.0  # ages: start from the residence time
+        self.work.ages[:] = 0.0  # ages: start from the residence time
         self.residual, self.turns = settle(p.mill[0], grid_of(p, p.mill), p.feed, s, self.work, self.tolerance)
         return self.state
 
     def residual_slope(self) -> float:
         """Largest |dm/dt| over the feed rate at the state the engine found: the baseline has the same root."""
-        mass, s, out = self.work[3].copy(), self.state[0].copy(), np.empty(self.problem.x.size + AUX)
+        mass, s, out = self.work.mass.copy(), self.state[0].copy(), np.empty(self.problem.x.size + AUX)
         slope(*self._arguments(), self._y(mass, s), 1.0, out)
         return float(np.max(np.abs(out[:-AUX])) / self.rate)
 

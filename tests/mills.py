@@ -7,10 +7,11 @@ from pathlib import Path
 import numpy as np
 
 from millsim.base.numerics import psd
-from millsim.engines.balance import OBLIQUITY, fill_rates, fill_strikes, march
+from millsim.engines.balance import fill_rates, march
 from millsim.engines.montecarlo import FrozenSteps
+from millsim.engines.records import new_work
 from millsim.engines.settle import shaft_power
-from millsim.forecast.outcome import Outcome, grid_of, new_work, solve, solve_batch, solve_cold_start
+from millsim.forecast.outcome import Outcome, grid_of, solve, solve_batch, solve_cold_start
 from millsim.mill.config.mill import Config, load_config
 from millsim.mill.problem import Setup, build
 from millsim.record.limits import LIMITS
@@ -86,17 +87,15 @@ def frozen(p: Setup, o: Outcome, own: Setup) -> Outcome:
     One march, nothing is settled anew: what Monte Carlo follows, in the limit of fine classes.
     """
     work = new_work(p.x.size)
-    table, escape, strikes, mass, screen, flows, k, powers, ages = work
     m, s = p.mill[0], o.state.copy()
-    ages[:] = np.interp(np.log(p.x), np.log(own.x), o.steps.ages[0])
-    edges, x, chip_share = grid_of(p, p.mill)
-    fill_rates(m, s, k[0], x, ages, table, escape)
-    fill_strikes(k[0], edges, x, table, OBLIQUITY, strikes)
-    march(m, k[0], edges, x, table, escape, chip_share, strikes, s["F"] * p.feed, 0.0, mass, screen, flows[0])
-    shaft_power(m, s, flows[0], powers[0])
-    s["residence"] = mass.sum() / s["F"]
-    steps = FrozenSteps(np.array([np.inf]), np.array([s]), screen[None, :].copy(), ages[None, :].copy())
+    work.ages[:] = np.interp(np.log(p.x), np.log(own.x), o.steps.ages[0])
+    grid = grid_of(p, p.mill)
+    fill_rates(m, s, grid, work)
+    march(m, grid, work, s["F"] * p.feed, 0.0, work.mass, work.flows[0])
+    shaft_power(m, s, work.flows[0], work.powers[0])
+    s["residence"] = work.mass.sum() / s["F"]
+    steps = FrozenSteps(np.array([np.inf]), np.array([s]), work.screen[None, :].copy(), work.ages[None, :].copy())
     return replace(
-        o, state=s, mass=mass, product=escape * mass, table=table, escape=escape, strikes=strikes, screen=screen,
-        flows=flows[0], powers=powers[0], steps=steps,
+        o, state=s, mass=work.mass, product=work.escape * work.mass, table=work.table, escape=work.escape,
+        strikes=work.strikes, screen=work.screen, flows=work.flows[0], powers=work.powers[0], steps=steps,
     )  # fmt: skip

@@ -12,9 +12,10 @@ import pytest
 from scipy.linalg import expm
 
 from millsim.base.numerics import psd
-from millsim.engines.balance import FLOWS, OBLIQUITY, fill_rates, fill_strikes, march
+from millsim.engines.balance import fill_rates, march
 from millsim.engines.batch import advance
-from millsim.forecast.outcome import grid_of, new_work, solve, solve_batch
+from millsim.engines.records import FLOWS, new_work
+from millsim.forecast.outcome import grid_of, solve, solve_batch
 from millsim.mill.chamber import NIP
 
 RATE = 0.0003  # kg/s, well below capacity
@@ -86,17 +87,15 @@ def frozen_batch():
     p = mills.problem("batch", "stator.gap=8 mm")  # no nips: with them the charge is no linear function
     s = mills.outcome("batch", "stator.gap=8 mm").steps.states[100].copy()
     m, work = p.mill[0], new_work(p.x.size)
-    table, escape, strikes, _, screen, _, k, _, ages = work
-    chip_share = grid_of(p, p.mill)[2]
-    fill_rates(m, s, k[0], p.x, ages, table, escape)
-    fill_strikes(k[0], p.edges, p.x, table, OBLIQUITY, strikes)
-    assert not table[:, NIP].any()
+    grid = grid_of(p, p.mill)
+    fill_rates(m, s, grid, work)
+    assert not work.table[:, NIP].any()
     shift, n = 3.0, p.x.size
     inverse, flows = np.zeros((n, n)), np.zeros(1, FLOWS)
     for j in range(n):
         source, column = np.zeros(n), np.zeros(n)
         source[j] = 1.0
-        march(m, k[0], p.edges, p.x, table, escape, chip_share, strikes, source, shift, column, screen, flows[0])
+        march(m, grid, work, source, shift, column, flows[0])
         inverse[:, j] = column
     return p, work, np.linalg.inv(inverse) - shift * np.eye(n)
 
@@ -118,7 +117,7 @@ def test_generator_is_a_mill():
     p, work, L = frozen_batch()
     size = np.abs(L).max()
     assert np.abs(np.tril(L, -1)).max() <= 1e-11 * size
-    np.testing.assert_allclose(L.sum(axis=0), work[1], rtol=1e-9, atol=1e-10 * size)
+    np.testing.assert_allclose(L.sum(axis=0), work.escape, rtol=1e-9, atol=1e-10 * size)
     off = L - np.diag(np.diag(L))
     assert off.max() <= 1e-11 * size
 
@@ -142,7 +141,7 @@ def test_product_and_dwell_are_the_exact_integrals():
     # d/dt [charge, product, dwell] is linear too: exponential of the enlarged matrix.
     p, work, L = frozen_batch()
     n, zero = p.x.size, np.zeros_like(L)
-    big = np.block([[-L, zero, zero], [np.diag(work[1]), zero, zero], [np.eye(n), zero, zero]])
+    big = np.block([[-L, zero, zero], [np.diag(work.escape), zero, zero], [np.eye(n), zero, zero]])
     exact = expm(big * 4.0) @ np.concatenate([0.012 * p.feed, np.zeros(2 * n)])
     mass, product, dwell, totals = stepped(4.0, 400)
     np.testing.assert_allclose(product, exact[n : 2 * n], rtol=2e-3, atol=1e-7 * 0.012)

@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 
 from millsim.engines import montecarlo
-from millsim.engines.balance import FLOWS, OBLIQUITY
+from millsim.engines.balance import OBLIQUITY
 from millsim.engines.histories import DWELL
+from millsim.engines.records import FLOWS
 from millsim.forecast.outcome import solve_batch
 from millsim.forecast.run import predict
 

@@ -33,22 +33,10 @@ from ..mill.chamber import (
     size_rates,
     strike_energies,
 )
+from .records import ABOVE, BINS, BREAK, PIN_ABOVE, PIN_BREAK, SHRINK, XI, clear_flows
 
-BINS = 6
-STRIKE_COLUMNS = tuple("chipped shrunk broken above pin_broken pin_above".split())
-XI, SHRINK, BREAK, ABOVE, PIN_BREAK, PIN_ABOVE = range(len(STRIKE_COLUMNS))
 _GAUSS_X = 0.5 + 0.5 * np.polynomial.legendre.leggauss(4)[0]
 _GAUSS_W = 0.5 * np.polynomial.legendre.leggauss(4)[1]
-
-# Flows of one chamber state. Hits, fractures, chips, nips, tries, exits: kg/s of charge they happen to.
-# The rest: watts. The Monte Carlo engine tallies the same fields.
-FLOWS = np.dtype(
-    [
-        (name, "f8")
-        for name in "bar_hits pin_hits bar_above pin_above bar_fractures pin_fractures chips nips tries exits "
-        "work bar_heat chip_cut path_heat pin_heat rub nip_work".split()
-    ]
-)
 
 
 def _bin_table() -> np.ndarray:
@@ -102,15 +90,6 @@ def pin_break_share(x, f_mat, xw_min, W_square):
 
 
 @law
-def fill_rates(m, s, k, x, ages, table, escape):
-    """Fill the rate table (n, columns) and escape rates (n,) [1/s] at sizes x and ages (n,); strikes k as well."""
-    strike_energies(m, s, k)
-    for i in range(x.size):
-        size_rates(m, s, k, x[i], ages[i], table[i])
-        escape[i] = table[i, CONTACT] * mean_pass(m, s, x[i]) + table[i, AIRBORNE]
-
-
-@law
 def chip_shares(edges, x, h_edge, q):
     """(n, n) mass share of the chips off class j that land in class i: (y/h)^q below the chip thickness h."""
     n = x.size
@@ -148,11 +127,12 @@ def _class_mass(source, loss, nip, larger, window):
 
 
 @law
-def fill_strikes(k, edges, x, table, obliquity, strikes):
-    """Fill (n, BINS, 6): what one strike does to a piece of each class, by obliquity bin (STRIKE_COLUMNS)."""
+def fill_strikes(k, grid, work, obliquity):
+    """Fill work.strikes: what one strike does to a piece of each class, by obliquity bin (STRIKE_COLUMNS)."""
+    edges, x, strikes = grid.edges, grid.x, work.strikes
     W_square = motion.bar_energy(k.v, k.kappa, 1.0)
     for i in range(x.size):
-        row = table[i]
+        row = work.table[i]
         for b in range(BINS):
             cell = strikes[i, b]
             cell[XI] = cutting.chip_share(row[CHIP], W_square * obliquity[b, 0], 1.0)
@@ -163,6 +143,17 @@ def fill_strikes(k, edges, x, table, obliquity, strikes):
             cell[PIN_BREAK] = row[PIN] * broken
     strikes[0, :, XI] = 0.0  # the dust class is followed no further
     strikes[0, :, PIN_BREAK] = 0.0
+
+
+@law
+def fill_rates(m, s, grid, work):
+    """Fill work with all that follows from a frozen state: strike energies, rates, escapes, strikes by bin."""
+    k, x, table = work.hits[0], grid.x, work.table
+    strike_energies(m, s, k)
+    for i in range(x.size):
+        size_rates(m, s, k, x[i], work.ages[i], table[i])
+        work.escape[i] = table[i, CONTACT] * mean_pass(m, s, x[i]) + table[i, AIRBORNE]
+    fill_strikes(k, grid, work, OBLIQUITY)
 
 
 @law
@@ -177,13 +168,14 @@ def daughter_tables(m, k, edges, x, h_edge, h_x):
 
 
 @law
-def march(m, k, edges, x, table, escape, chip_share, strikes, source, shift, mass, screen, flows):
+def march(m, grid, work, source, shift, mass, flows):
     """Solve (shift + losses - gains) mass = source for the charge per class, coarsest first.
 
-    source (n,) [kg/s] (or kg/s plus shift times kg in a time step); shift [1/s] is 0 for a steady state.
-    Fills mass (n,) [kg], screen (n,) (chance of carrying the load in a nip) and the FLOWS record.
+    source (n,) [kg/s] (or kg/s plus shift times kg in a time step); shift [1/s] is 0 for a steady state; work: as
+    `fill_rates` left it. Fills mass (n,) [kg], work.screen and the FLOWS record.
     """
-    n = x.size
+    k, x, edges, n = work.hits[0], grid.x, grid.edges, grid.x.size
+    table, escape, strikes, screen = work.table, work.escape, work.strikes, work.screen
     h, h_x = np.empty((3, n + 1)), np.empty((3, n))
     daughter_tables(m, k, edges, x, h, h_x)
     flight, drift, from_bar = np.empty(BINS), np.zeros(BINS), np.zeros(BINS)
@@ -226,7 +218,7 @@ def march(m, k, edges, x, table, escape, chip_share, strikes, source, shift, mas
             flows.bar_fractures += whole * cell[BREAK]
             flows.pin_fractures += flight[b] * cell[PIN_BREAK]
         for j in range(i):
-            chips[j] += chipped * chip_share[j, i]
+            chips[j] += chipped * grid.chip_share[j, i]
         bitten = mass[i] * nip * screen[i]
         from_nip += bitten * finished / h_x[2, i]
         _book_class(mass[i], row, escape[i], strike, chipped, bitten, k.edge_share, flows)
@@ -243,15 +235,6 @@ def _book_class(mass, row, escape, strike, chipped, bitten, edge_share, flows):
     flows.nip_work += bitten * (row[FINISHED] * row[SHEAR] + (1.0 - row[FINISHED]) * row[WASTED])
     flows.tries += mass * row[CONTACT]
     flows.exits += mass * escape
-
-
-@law
-def clear_flows(flows):
-    """Set every field of a FLOWS record to zero."""
-    flows.bar_hits = flows.pin_hits = flows.bar_above = flows.pin_above = 0.0
-    flows.bar_fractures = flows.pin_fractures = flows.chips = flows.nips = flows.tries = flows.exits = 0.0
-    flows.work = flows.bar_heat = flows.chip_cut = flows.path_heat = flows.pin_heat = flows.rub = 0.0
-    flows.nip_work = 0.0
 
 
 @law

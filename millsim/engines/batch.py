@@ -12,41 +12,18 @@ import numpy as np
 from ..base.numerics.jit import kernel, law
 from ..laws import air, sieving
 from ..mill.chamber import balanced_speed, feedback_air, overload_share
-from .balance import FLOWS, OBLIQUITY, fill_rates, fill_strikes, march
+from .balance import fill_rates, march
 from .capacity import chamber_capacity, jam_index
+from .records import FLOWS, add_flows
 from .settle import air_capacity, hammer_tip_speed, peg_rate, shaft_power
 
 GAMMA = 1.0 - 1.0 / sqrt(2.0)
 
 
 @law
-def add_flows(total, flows, seconds):
-    """Add flows times seconds to a FLOWS record of totals (kg and J)."""
-    total.bar_hits += seconds * flows.bar_hits
-    total.pin_hits += seconds * flows.pin_hits
-    total.bar_above += seconds * flows.bar_above
-    total.pin_above += seconds * flows.pin_above
-    total.bar_fractures += seconds * flows.bar_fractures
-    total.pin_fractures += seconds * flows.pin_fractures
-    total.chips += seconds * flows.chips
-    total.nips += seconds * flows.nips
-    total.tries += seconds * flows.tries
-    total.exits += seconds * flows.exits
-    total.work += seconds * flows.work
-    total.bar_heat += seconds * flows.bar_heat
-    total.chip_cut += seconds * flows.chip_cut
-    total.path_heat += seconds * flows.path_heat
-    total.pin_heat += seconds * flows.pin_heat
-    total.rub += seconds * flows.rub
-    total.nip_work += seconds * flows.nip_work
-
-
-@law
 def implicit_stage(m, grid, work, start, step, stage, flows):
     """Solve (I - step G) stage = start with the frozen rates in work."""
-    edges, x, chip_share = grid
-    table, escape, strikes, _, screen, _, k, _, _ = work
-    march(m, k[0], edges, x, table, escape, chip_share, strikes, start / step, 1.0 / step, stage, screen, flows)
+    march(m, grid, work, start / step, 1.0 / step, stage, flows)
 
 
 @law
@@ -55,7 +32,7 @@ def advance(m, grid, work, mass, h, product, dwell, totals):
 
     Leaves in work the nip screening averaged over the step.
     """
-    escape, screen = work[1], work[4]
+    escape, screen = work.escape, work.screen
     one, two = np.empty_like(mass), np.empty_like(mass)
     flows = np.zeros(2, FLOWS)
     implicit_stage(m, grid, work, mass, GAMMA * h, one, flows[0])
@@ -81,30 +58,27 @@ def freeze(m, grid, s, work, mass, T_casing, t, h):
 
     Charge and chamber gas are one heat store, the casing another; power is that of the step before.
     """
-    edges, x, _ = grid
-    table, escape, strikes, _, _, _, k, p, ages = work
+    p = work.powers[0]
     s.M, s.residence = mass.sum(), t
     s.Q = feedback_air(m, s)
-    fill_rates(m, s, k[0], x, ages, table, escape)
-    fill_strikes(k[0], edges, x, table, OBLIQUITY, strikes)
-    s.unblinded = sieving.unblinded_share(peg_rate(m, s, x, edges, table, mass), m.clear_rate)
+    fill_rates(m, s, grid, work)
+    s.unblinded = sieving.unblinded_share(peg_rate(m, s, grid, work.table, mass), m.clear_rate)
     if m.isothermal <= 0.0:
         inner = m.inner_heat_transfer * m.inner_area
         carried = air_capacity(s)
         store = s.M * m.specific_heat + m.chamber_volume * air.air_density(s.T) * air.SPECIFIC_HEAT
-        heat_in = p[0].shaft - p[0].bearings
+        heat_in = p.shaft - p.bearings
         T_end = (heat_in + carried * m.T_air_in + inner * T_casing) / (carried + inner)
         s.T = T_end + (s.T - T_end) * exp(-h * (carried + inner) / store)
-    fill_rates(m, s, k[0], x, ages, table, escape)
-    fill_strikes(k[0], edges, x, table, OBLIQUITY, strikes)
+    fill_rates(m, s, grid, work)
 
 
 @kernel
-def run_batch(m, grid, charge, ends, s, work, product, dwell, totals, energies, states, screens, left):
+def run_batch(m, grid, charge, ends, s, work, product, dwell, totals, energies, states, screens, history):
     """Mill a charge (n,) [kg] through the step ends (k,) [s]; s holds the state to start from.
 
-    Fills product (n,), dwell (n,) [kg s], totals FLOWS [kg, J], energies (4,) [J] windage, bearings, shaft, layer
-    drive; per step: states (k,) STATE (F is the outflow), screens (k, n), left (k, BATCH_LEFT).
+    Fills product (n,), dwell (n,) [kg s], totals FLOWS [kg, J], energies POWERS [J]; per step: states (k,) STATE (F is
+    the outflow), screens (k, n), history (k,) BATCH_STEP.
     """
     mass = charge.copy()
     gas = m.chamber_volume * air.air_density(m.T_room) * air.SPECIFIC_HEAT
@@ -114,8 +88,8 @@ def run_batch(m, grid, charge, ends, s, work, product, dwell, totals, energies, 
     T_casing, t = m.T_room, 0.0
     inner = m.inner_heat_transfer * m.inner_area
     step = np.zeros(1, FLOWS)
-    p = work[7]
-    p[0].windage = p[0].bearings = p[0].shaft = 0.0
+    p = work.powers[0]
+    p.windage = p.bearings = p.shaft = 0.0
     for q in range(ends.size):
         h = ends[q] - t
         freeze(m, grid, s, work, mass, T_casing, t + 0.5 * h, h)
@@ -123,22 +97,23 @@ def run_batch(m, grid, charge, ends, s, work, product, dwell, totals, energies, 
         step[0] = np.zeros(1, FLOWS)[0]
         advance(m, grid, work, mass, h, product, dwell, step[0])
         add_flows(totals, step[0], 1.0)
-        work[5][0] = np.zeros(1, FLOWS)[0]
-        add_flows(work[5][0], step[0], 1.0 / h)
-        shaft_power(m, s, work[5][0], p[0])
-        energies[0] += h * p[0].windage
-        energies[1] += h * p[0].bearings
-        energies[2] += h * p[0].shaft
-        energies[3] += h * p[0].layer_drive
+        work.flows[0] = np.zeros(1, FLOWS)[0]
+        add_flows(work.flows[0], step[0], 1.0 / h)
+        shaft_power(m, s, work.flows[0], p)
+        energies.windage += h * p.windage
+        energies.bearings += h * p.bearings
+        energies.shaft += h * p.shaft
+        energies.layer_drive += h * p.layer_drive
         s.F = (before - mass.sum()) / h
         states[q] = s
-        screens[q] = work[4]
+        screens[q] = work.screen
         T_end = (inner * s.T + m.casing_heat_loss * m.T_room) / (inner + m.casing_heat_loss)
         T_casing = T_end + (T_casing - T_end) * exp(-h * (inner + m.casing_heat_loss) / m.casing_capacity)
-        work[3][:] = mass
-        left[q, 0], left[q, 1], left[q, 2], left[q, 3], left[q, 4] = ends[q], mass.sum(), s.T, T_casing, p[0].shaft
-        labours = overload_share(m, p[0].shaft, s.omega)
-        left[q, 5], left[q, 6] = max(labours, jam_index(m, s, grid[1], work)), before / chamber_capacity(m)
-        s.omega = balanced_speed(m, p[0].shaft, s.omega)
-        s.v = hammer_tip_speed(m, s, p[0])
+        work.mass[:] = mass
+        done = history[q]
+        done.end, done.left, done.T, done.T_casing, done.shaft = ends[q], mass.sum(), s.T, T_casing, p.shaft
+        done.jam = max(overload_share(m, p.shaft, s.omega), jam_index(m, s, grid.x, work))
+        done.chamber = before / chamber_capacity(m)
+        s.omega = balanced_speed(m, p.shaft, s.omega)
+        s.v = hammer_tip_speed(m, s, p)
         t = ends[q]

@@ -15,8 +15,6 @@ SCAN = np.array([-16.0, -10.0, -8.0, -6.5, -5.5, -4.7, -4.0, -3.4, -2.8, -2.3, -
 ROUGH, NEAR = 1e-4, 1e-2  # tolerance while the search is far from a limit, and how near (in ln of the load) it is not
 CLOSE = 1e-7  # of the limit, on its safe side, where the search ends
 
-BATCH_LEFT = 7  # columns of a batch history: time, kg left, T, casing T, shaft power, jam index, chamber load
-
 
 @law
 def chamber_capacity(m):
@@ -25,8 +23,9 @@ def chamber_capacity(m):
 
 
 @law
-def bite_statistics(m, s, x, table, mass, screen):
+def bite_statistics(m, s, x, work):
     """Mean [J] and variance [J2] of the energy that nip shear takes from the rotor in one bar pass."""
+    table, mass, screen = work.table, work.mass, work.screen
     passes = m.n_bars * s.omega / (2.0 * pi)
     mean = variance = 0.0
     for i in range(x.size):
@@ -42,11 +41,10 @@ def bite_statistics(m, s, x, table, mass, screen):
 @law
 def jam_index(m, s, x, work):
     """The larger of the energy index of rigid bars and shaft power over what the motor gives for a moment."""
-    table, _, _, mass, screen, _, _, p, _ = work
-    power = p[0].shaft / (m.overload * m.rated_power)
+    power = work.powers[0].shaft / (m.overload * m.rated_power)
     if m.swinging > 0.0:  # hammers fold back: a bite never takes more than a hammer's own energy
         return power
-    mean, variance = bite_statistics(m, s, x, table, mass, screen)
+    mean, variance = bite_statistics(m, s, x, work)
     KE = drive.kinetic_energy(m.inertia, s.omega)
     return max(power, drive.jam_energy_index(mean, variance, KE, m.jam_share))
 
@@ -54,9 +52,9 @@ def jam_index(m, s, x, work):
 @law
 def fill_loads(m, s, x, work, loads):
     """Fill (6,) loads as shares of the limits, in the order of LIMITS; 1 binds."""
-    p = work[7]
-    loads[POWER] = p[0].shaft / m.rated_power
-    hottest = max(s.T, p[0].warmed * s.T + p[0].offset)  # chamber, or the powder that leaves
+    p = work.powers[0]
+    loads[POWER] = p.shaft / m.rated_power
+    hottest = max(s.T, p.warmed * s.T + p.offset)  # chamber, or the powder that leaves
     loads[TEMPERATURE] = (hottest - m.T_room) / (m.T_limit - m.T_room) if m.T_limit > m.T_room else np.inf
     loads[SIEVE] = (1.0 - s.unblinded) / (1.0 - LEAST_OPEN)
     loads[CHAMBER] = s.M / chamber_capacity(m)
@@ -86,7 +84,7 @@ def _try_holdup(m, grid, feed, ln_M, F_asked, origin, s, work, loads, tolerance)
     residual, _ = settle(m, grid, feed, s, work, tolerance)
     if residual > tolerance:
         return np.inf
-    fill_loads(m, s, grid[1], work, loads)
+    fill_loads(m, s, grid.x, work, loads)
     return log(max(1e-12, max(loads.max(), s.F / F_asked)))
 
 
@@ -178,13 +176,13 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
     if F_asked < np.inf:
         start_state(m, F_asked, F_asked * 1.0, s)
         s.at_rate = 1.0
-        work[8][:] = 0.0
+        work.ages[:] = 0.0
         residual, _ = settle(m, grid, feed, s, work, tolerance)
         if residual <= tolerance:
-            fill_loads(m, s, grid[1], work, loads)
+            fill_loads(m, s, grid.x, work, loads)
             if loads.max() <= 1.0:
                 return OK, np.argmax(loads), residual
-    work[8][:] = 0.0
+    work.ages[:] = 0.0
     code, binding, residual = FAILED, 0, np.inf
     for rough in (max(tolerance, ROUGH), tolerance):
         if residual > tolerance:  # a rough step may have jumped where a fine one does not
@@ -192,7 +190,7 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
             if code == OK:  # stand exactly at the rate asked for
                 s.F, s.at_rate = F_asked, 1.0
             residual, _ = settle(m, grid, feed, s, work, tolerance)
-    fill_loads(m, s, grid[1], work, loads)
+    fill_loads(m, s, grid.x, work, loads)
     if residual > tolerance or (code != CANNOT and loads.max() > 1.0 + 1e-4):
         return FAILED, binding, residual
     return code, binding, residual
@@ -206,5 +204,5 @@ def stand_at(m, grid, feed, F, s, work, tolerance):
     """
     start_state(m, F, F * 1.0, s)
     s.at_rate = 1.0
-    work[8][:] = 0.0
+    work.ages[:] = 0.0
     return settle(m, grid, feed, s, work, tolerance)

@@ -30,7 +30,7 @@ from ..mill.chamber import (
     size_rates,
     strike_energies,
 )
-from .balance import clear_flows
+from .records import clear_flows
 
 RATE_NODES = 8192
 GIVE_UP = 4_000_000  # events after which a history is given up (and counted)

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..mill.chamber import N_RATES, STRIKES
-from .balance import FLOWS
 from .histories import BLOCK, BY_SIZE, EXITS, RATE_NODES, fill_table, run_blocks
+from .records import FLOWS
 
 CHECK_BLOCKS = 32  # the stop rule is looked at every CHECK_BLOCKS * BLOCK histories
 CALL_SECONDS = 0.4  # a compiled call aims at this, so that Ctrl-C and progress work

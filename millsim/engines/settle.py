@@ -12,20 +12,17 @@ import numpy as np
 from ..base.numerics.jit import law
 from ..laws import air, cutting, heat, sieving
 from ..mill.chamber import CONTACT, SELF, STATE, WARMED, feedback_air, feedback_speed, idle_power
-from .balance import OBLIQUITY, fill_rates, fill_strikes, march
+from .balance import fill_rates, march
 
 UNKNOWNS = 5  # ln hold-up or ln feed rate, T, unblinded share, speed, tip speed
 MAX_TURNS = 400
 HISTORY = 4  # depth of the Anderson acceleration
 
-# Powers of one settled state [W], and how warm the charge leaves: T_out = warmed T + offset.
-POWERS = np.dtype([(name, "f8") for name in "windage bearings striking nip layer_drive shaft warmed offset".split()])
-
 
 @law
-def peg_rate(m, s, x, edges, table, mass):
+def peg_rate(m, s, grid, table, mass):
     """Pegging events per open hole and second: near-size pieces (0.9-1.1 hole) that touch the sieve. Source: P5."""
-    contacts = 0.0
+    contacts, x, edges = 0.0, grid.x, grid.edges
     low, high = log(0.9 * m.hole / m.shape), log(1.1 * m.hole / m.shape)
     for i in range(x.size):
         a, b = log(edges[i]), log(edges[i + 1])
@@ -53,8 +50,9 @@ def air_capacity(s):
 
 
 @law
-def leaving_warmth(m, table, escape, mass, p):
+def leaving_warmth(m, work):
     """How warm the charge leaves, T_out = warmed T + offset: mean over what passes the sieve, by mass."""
+    table, escape, mass, p = work.table, work.escape, work.mass, work.powers[0]
     total = warmed = offset = 0.0
     for i in range(mass.size):
         out = escape[i] * mass[i]
@@ -93,14 +91,11 @@ def evaluate(m, grid, feed, s, work):
     With the hold-up given (not s.at_rate) the feed rate s.F is set to the one that keeps it. Only nip screening
     makes the charge a non-linear function of the feed rate, so one scaling mostly does.
     """
-    edges, x, chip_share = grid
-    table, escape, strikes, mass, screen, flows, k, p, ages = work
-    fill_rates(m, s, k[0], x, ages, table, escape)
-    fill_strikes(k[0], edges, x, table, OBLIQUITY, strikes)
+    fill_rates(m, s, grid, work)
     charge, low, high, slope, before, ln_F_before = 0.0, -np.inf, np.inf, -1.0, 0.0, 0.0
     for turn in range(100):
-        march(m, k[0], edges, x, table, escape, chip_share, strikes, s.F * feed, 0.0, mass, screen, flows[0])
-        charge = mass.sum()
+        march(m, grid, work, s.F * feed, 0.0, work.mass, work.flows[0])
+        charge = work.mass.sum()
         miss = log(s.M / charge)
         if s.at_rate > 0.0 or abs(miss) < 1e-12 or high - low < 1e-14:
             break
@@ -117,8 +112,8 @@ def evaluate(m, grid, feed, s, work):
             ln_F = 0.5 * (low + high)
         s.F = exp(ln_F)
     s.residence = charge / s.F
-    shaft_power(m, s, flows[0], p[0])
-    leaving_warmth(m, table, escape, mass, p[0])
+    shaft_power(m, s, work.flows[0], work.powers[0])
+    leaving_warmth(m, work)
     return charge
 
 
@@ -140,12 +135,11 @@ def renew_ages(s, mass, ages):
 @law
 def response(m, grid, s, work, new):
     """Fill `new` with the state that answers state s: what heat, pegging, motor and hammers make of its flows."""
-    edges, x, _ = grid
-    table, mass, p = work[0], work[3], work[7]
-    new.T = m.T_room if m.isothermal > 0.0 else balance_temperature(m, s, p[0])
-    new.unblinded = sieving.unblinded_share(peg_rate(m, s, x, edges, table, mass), m.clear_rate)
-    new.omega = feedback_speed(m, p[0].shaft)
-    new.v = hammer_tip_speed(m, s, p[0])
+    p = work.powers[0]
+    new.T = m.T_room if m.isothermal > 0.0 else balance_temperature(m, s, p)
+    new.unblinded = sieving.unblinded_share(peg_rate(m, s, grid, work.table, work.mass), m.clear_rate)
+    new.omega = feedback_speed(m, p.shaft)
+    new.v = hammer_tip_speed(m, s, p)
 
 
 @law
@@ -218,7 +212,7 @@ def settle(m, grid, feed, s, work, tolerance):
     feed rate found. s holds the first guess and then the solution; `work` the rates, charge, flows and powers that
     belong to it. The residual is the largest relative change one more turn would make to state, ages or feed rate.
     """
-    ages = work[8]
+    ages = work.ages
     if ages[0] == 0.0:
         ages[:] = s.residence
     Z, G = np.empty((HISTORY, UNKNOWNS)), np.empty((HISTORY, UNKNOWNS))
@@ -234,7 +228,7 @@ def settle(m, grid, feed, s, work, tolerance):
         response(m, grid, s, work, new[0])
         new[0].M, new[0].at_rate = charge, s.at_rate
         _pack(new[0], scale, answer)
-        residual = max(abs(log(s.F / F_before)), renew_ages(s, work[3], ages))
+        residual = max(abs(log(s.F / F_before)), renew_ages(s, work.mass, ages))
         for q in range(UNKNOWNS):
             change = abs(answer[q] - z[q])
             if not change < np.inf:

@@ -6,10 +6,10 @@ from math import inf
 import numpy as np
 
 from ..base.numerics import psd
-from ..engines.balance import BREAK, FLOWS, PIN_BREAK, XI
 from ..engines.capacity import chamber_capacity
 from ..engines.histories import BAR, BY_SIZE, CHIPS, DWELL, FRACTURE, NIPS
 from ..engines.montecarlo import Tally
+from ..engines.records import BREAK, FLOWS, PIN_BREAK, XI
 from ..laws import drive
 from ..mill.chamber import NIP, STRIKE
 from ..mill.problem import Setup

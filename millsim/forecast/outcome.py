@@ -4,16 +4,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..engines.balance import BINS, FLOWS, STRIKE_COLUMNS, chip_shares
+from ..engines.balance import chip_shares
 from ..engines.batch import run_batch
-from ..engines.capacity import BATCH_LEFT, fill_loads, operate
+from ..engines.capacity import fill_loads, operate
 from ..engines.montecarlo import FrozenSteps
-from ..engines.settle import POWERS, air_capacity, evaluate, start_state
+from ..engines.records import BATCH_STEP, FLOWS, POWERS, Grid, Work, new_work
+from ..engines.settle import air_capacity, evaluate, start_state
 from ..errors import NotConverged
 from ..laws import heat
-from ..mill.chamber import N_RATES, STATE, STRIKES
+from ..mill.chamber import STATE
 from ..mill.problem import Setup
-from ..record.limits import FAILED, LEAST_OPEN, LIMITS, OK, OVER
+from ..record.limits import CHAMBER, FAILED, JAM, LEAST_OPEN, LIMITS, OK, OPENING, OVER, POWER, SIEVE, TEMPERATURE
 
 
 @dataclass(frozen=True)
@@ -23,7 +24,7 @@ class Outcome:
     code: record.limits: OK, OVER, CANNOT; binding: the limit that binds, or comes nearest; state: STATE record;
     mass (n,) charge [kg]; product (n,) [kg/s]; table (n, N_RATES); escape (n,) [1/s]; strikes (n, BINS, ...);
     screen (n,); flows FLOWS [kg/s, W]; powers POWERS [W]; loads (6,) by LIMITS; steps: what the Monte Carlo engine
-    follows; history (k, BATCH_LEFT) of a batch, else empty.
+    follows; history (k,) BATCH_STEP of a batch, else empty.
     """
 
     code: int
@@ -43,27 +44,19 @@ class Outcome:
     history: np.ndarray
 
 
-def new_work(n: int) -> tuple:
-    """Work arrays of the compiled engine for n classes."""
-    return (
-        np.zeros((n, N_RATES)), np.zeros(n), np.zeros((n, BINS, len(STRIKE_COLUMNS))), np.zeros(n), np.zeros(n),
-        np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS), np.zeros(n),
-    )  # fmt: skip
-
-
-def _outcome(code: int, binding: int, s: np.ndarray, work: tuple, loads: np.ndarray, residual: float) -> Outcome:
-    table, escape, strikes, mass, screen, flows, _, powers, ages = work
-    steps = FrozenSteps(np.array([np.inf]), s.copy(), screen[None, :].copy(), ages[None, :].copy())
+def _outcome(code: int, binding: int, s: np.ndarray, work: Work, loads: np.ndarray, residual: float) -> Outcome:
+    steps = FrozenSteps(np.array([np.inf]), s.copy(), work.screen[None, :].copy(), work.ages[None, :].copy())
     return Outcome(
-        code, LIMITS[binding], s[0].copy(), mass, escape * mass, table, escape, strikes, screen, flows[0], powers[0],
-        loads, residual, steps, np.empty((0, BATCH_LEFT)),
+        code, LIMITS[binding], s[0].copy(), work.mass, work.escape * work.mass, work.table, work.escape, work.strikes,
+        work.screen, work.flows[0], work.powers[0],
+        loads, residual, steps, np.empty(0, BATCH_STEP),
     )  # fmt: skip
 
 
-def grid_of(problem: Setup, mill: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """(edges, x, chip_share) for a mill record, which may have other chips than the problem's own."""
+def grid_of(problem: Setup, mill: np.ndarray) -> Grid:
+    """Classes for a mill record, which may have other chips than the problem's own."""
     m = mill[0]
-    return problem.edges, problem.x, chip_shares(problem.edges, problem.x, m["chip_size"], m["chip_exponent"])
+    return Grid(problem.edges, problem.x, chip_shares(problem.edges, problem.x, m["chip_size"], m["chip_exponent"]))
 
 
 def solve(
@@ -94,7 +87,7 @@ def solve_cold_start(problem: Setup, rate_kg_s: float | None) -> Outcome:
 def at_state(problem: Setup, settled: Outcome, own: Setup) -> Outcome:
     """Charge and flows of the settled state of `own` on the classes of `problem`: one march, nothing settled anew."""
     work, s = new_work(problem.x.size), np.array([settled.state])
-    work[8][:] = np.interp(np.log(problem.x), np.log(own.x), settled.steps.ages[-1])
+    work.ages[:] = np.interp(np.log(problem.x), np.log(own.x), settled.steps.ages[-1])
     s["at_rate"] = 1.0
     evaluate(problem.mill[0], grid_of(problem, problem.mill), problem.feed, s[0], work)
     return _outcome(settled.code, LIMITS.index(settled.binding), s, work, settled.loads, settled.residual)
@@ -141,26 +134,27 @@ def solve_batch(problem: Setup, mass_kg: float, seconds: float, steps: int = 300
     n, ends = problem.x.size, batch_times(seconds, steps)
     work, s, loads = new_work(n), np.zeros(1, STATE), np.zeros(len(LIMITS))
     start_state(mill[0], mass_kg, mass_kg, s[0])
-    product, dwell, totals, energies = np.zeros(n), np.zeros(n), np.zeros(1, FLOWS), np.zeros(4)
-    states, screens, left = np.zeros(steps, STATE), np.zeros((steps, n)), np.zeros((steps, BATCH_LEFT))
+    product, dwell, totals, energies = np.zeros(n), np.zeros(n), np.zeros(1, FLOWS), np.zeros(1, POWERS)
+    states, screens, left = np.zeros(steps, STATE), np.zeros((steps, n)), np.zeros(steps, BATCH_STEP)
     run_batch(
-        mill[0], grid_of(problem, mill), mass_kg * problem.feed, ends, s[0], work, product, dwell, totals[0], energies,
-        states, screens, left,
+        mill[0], grid_of(problem, mill), mass_kg * problem.feed, ends, s[0], work, product, dwell, totals[0],
+        energies[0], states, screens, left,
     )  # fmt: skip
     fill_loads(mill[0], s[0], problem.x, work, loads)
     for name in FLOWS.names:
         totals[name] /= seconds
-    powers = work[7]
-    powers["windage"], powers["bearings"], powers["shaft"], powers["layer_drive"] = energies / seconds
+    powers = work.powers
+    for name in ("windage", "bearings", "shaft", "layer_drive"):
+        powers[name] = energies[name] / seconds
     powers["warmed"], powers["offset"] = 1.0, 0.0
     powers["striking"], powers["nip"] = totals[0]["work"], totals[0]["nip_work"]
     s["F"] = product.sum() / seconds
     s["residence"] = dwell.sum() / mass_kg
-    s["T"], s["unblinded"], s["M"] = left[:, 2].max(), states["unblinded"].min(), work[3].sum()
-    loads[0] = hottest_minute(ends, left[:, 4]) / mill[0]["rated_power"]
-    loads[1] = (s[0]["T"] - mill[0]["T_room"]) / max(1e-9, mill[0]["T_limit"] - mill[0]["T_room"])
-    loads[2] = (1.0 - s[0]["unblinded"]) / (1.0 - LEAST_OPEN)
-    loads[3], loads[4], loads[5] = left[0, 6], left[:, 5].max(), 0.0
+    s["T"], s["unblinded"], s["M"] = left["T"].max(), states["unblinded"].min(), work.mass.sum()
+    loads[POWER] = hottest_minute(ends, left["shaft"]) / mill[0]["rated_power"]
+    loads[TEMPERATURE] = (s[0]["T"] - mill[0]["T_room"]) / max(1e-9, mill[0]["T_limit"] - mill[0]["T_room"])
+    loads[SIEVE] = (1.0 - s[0]["unblinded"]) / (1.0 - LEAST_OPEN)
+    loads[CHAMBER], loads[JAM], loads[OPENING] = left[0]["chamber"], left["jam"].max(), 0.0
     out = _outcome(OK if loads.max() <= 1.0 else OVER, int(np.argmax(loads)), s, work, loads, 0.0)
     return replace(out, product=product / seconds, flows=totals[0], powers=powers[0],
                    steps=FrozenSteps(ends, states, screens, np.ones_like(screens)), history=left)  # fmt: skip

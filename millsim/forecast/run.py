@@ -196,7 +196,7 @@ def size_floor(problem: Setup, outcome: Outcome) -> float:
 def warmup(problem: Setup, outcome: Outcome) -> tuple[np.ndarray, np.ndarray]:
     """(time [s], outlet temperature [K]) from a cold start; of a batch, its own history."""
     if outcome.history.size:
-        return outcome.history[:, 0].copy(), outcome.history[:, 2].copy()
+        return outcome.history["end"].copy(), outcome.history["T"].copy()
     s, p = outcome.state, outcome.powers
     cold, constant = warming(problem.mill[0], s, p)
     t = np.linspace(0.0, 5.0 * constant, WARMUP_POINTS)

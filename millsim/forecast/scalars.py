@@ -7,7 +7,8 @@ import numpy as np
 
 from ..base.numerics import psd
 from ..base.quantities.scalar import Scalar
-from ..engines.settle import POWERS, balance_temperature
+from ..engines.records import POWERS
+from ..engines.settle import balance_temperature
 from ..mill.chamber import idle_power, idle_speed
 from ..record.outputs import scalar
 

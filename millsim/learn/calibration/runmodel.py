@@ -11,8 +11,9 @@ import numpy as np
 
 from ...engines.capacity import fill_loads, stand_at
 from ...engines.montecarlo import FrozenSteps
+from ...engines.records import new_work
 from ...errors import NotConverged
-from ...forecast.outcome import grid_of, new_work, solve, warming
+from ...forecast.outcome import grid_of, solve, warming
 from ...mill.chamber import STATE, idle_power, idle_speed
 from ...mill.problem import Setup, build
 from ...record.limits import LIMITS
@@ -63,12 +64,12 @@ class RunModel:
         if self.want_capacity and not capacity > 0.0:
             return None
         fill_loads(m, s[0], p.x, work, loads)
-        mass, powers, state = work[3], work[7][0], s[0]
+        mass, powers, state = work.mass, work.powers[0], s[0]
         chamber = self._temperature(m, state, powers)
         product_K = powers["warmed"] * chamber + powers["offset"]
         at_meter = m["efficiency"] if self.meter == "mains" else 1.0
         return Forecast(
-            _curve(work[1] * mass), _curve(mass), float(mass.sum()), self._idle(m, state["T"]) / at_meter,
+            _curve(work.escape * mass), _curve(mass), float(mass.sum()), self._idle(m, state["T"]) / at_meter,
             float(powers["shaft"]) / at_meter, float(max(chamber, product_K)), float(product_K), float(state["Q"]),
             float(max(loads[LIMITS.index(name)] for name in DID_RUN)),
             float(loads[LIMITS.index(self.limit)] if self.limit else loads.max()), capacity,
@@ -84,8 +85,8 @@ class RunModel:
     def frozen(self, mill: np.ndarray) -> tuple[FrozenSteps, np.void, float]:
         """(what the Monte Carlo engine follows, FLOWS record, feed rate [kg/s]) of the settled chamber."""
         s, work, _ = self._settled(mill)
-        steps = FrozenSteps(np.array([np.inf]), s.copy(), work[4][None, :].copy(), work[8][None, :].copy())
-        return steps, work[5][0], self.rate_kg_s
+        steps = FrozenSteps(np.array([np.inf]), s.copy(), work.screen[None, :].copy(), work.ages[None, :].copy())
+        return steps, work.flows[0], self.rate_kg_s
 
     def _idle(self, m: np.void, T: float) -> float:
         """Shaft power [W] of the empty, hot mill, at the speed measured if there is one, else the drive's own."""

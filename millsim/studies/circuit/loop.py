@@ -18,10 +18,11 @@ import numpy as np
 
 from ...base.numerics import psd
 from ...engines.balance import march
+from ...engines.records import new_work
 from ...errors import InputError, NotConverged, Problem
 from ...forecast.assemble import balance_result, powder_temperature
-from ...forecast.outcome import Outcome, grid_of, new_work, solve
-from ...mill.chamber import STRIKES, strike_energies
+from ...forecast.outcome import Outcome, grid_of, solve
+from ...mill.chamber import strike_energies
 from ...mill.config.mill import Config
 from ...mill.problem import Setup, build
 from ...record.limits import CANNOT, OK, OVER
@@ -239,13 +240,10 @@ class Loop:
 
     def frozen(self, o: Outcome, fresh_kg_s: float) -> np.ndarray:
         """What leaves the mill (n,) [kg/s] in the closed circuit at the frozen state of an outcome."""
-        m, k, (edges, x, chip_share) = self.mill[0], np.zeros(1, STRIKES), self.grid
-        strike_energies(m, o.state, k[0])
-        _, _, _, mass, screen, flows, _, _, _ = new_work(x.size)
-        source = fresh_kg_s * self.problem.feed
-        march(m, k[0], edges, x, o.table, o.escape * self.passes, chip_share, o.strikes, source, 0.0, mass, screen,
-              flows[0])  # fmt: skip
-        return o.escape * mass
+        work = new_work(self.problem.x.size)._replace(table=o.table, escape=o.escape * self.passes, strikes=o.strikes)
+        strike_energies(self.mill[0], o.state, work.hits[0])
+        march(self.mill[0], self.grid, work, fresh_kg_s * self.problem.feed, 0.0, work.mass, work.flows[0])
+        return o.escape * work.mass
 
     def frozen_to(self, o: Outcome, total: float, fresh_kg_s: float) -> tuple[float, np.ndarray]:
         """(fresh feed, what leaves the mill) of the frozen circuit whose total feed is the one given.

@@ -178,6 +178,6 @@ def batch_passes(case: Case, mill: np.ndarray) -> dict[str, float]:
     """When the config's batch passes the limit [s] (inf: never), and its casing at the end [K]."""
     feed = case.problem.config.feed
     o = solve_batch(case.problem, feed.batch_mass_kg, feed.batch_time_s, mill=mill)
-    T, t = o.history[:, 2], batch_times(feed.batch_time_s, o.history.shape[0])
+    T, t = o.history["T"], batch_times(feed.batch_time_s, o.history.size)
     over = np.flatnonzero(T > case.limit_K)
-    return {"run_s": float(t[over[0]]) if over.size else inf, "casing_K": float(o.history[-1, 3])}
+    return {"run_s": float(t[over[0]]) if over.size else inf, "casing_K": float(o.history[-1]["T_casing"])}

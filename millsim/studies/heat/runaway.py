@@ -12,8 +12,9 @@ from math import inf, isfinite, nan
 import numpy as np
 
 from ...engines.capacity import fill_loads
+from ...engines.records import new_work
 from ...engines.settle import balance_temperature, settle
-from ...forecast.outcome import grid_of, new_work
+from ...forecast.outcome import grid_of
 from ...record.limits import CHAMBER, JAM, LIMITS
 from .stand import NO_STATE, TOLERANCE, Case, Settled, crossing
 
@@ -57,15 +58,15 @@ class HeatLoop:
         held["T_room"] = T
         nearest, ages = self._known[min(self._known, key=lambda known: abs(known - T))]
         work, s, loads = new_work(p.x.size), np.array([nearest]), np.zeros(len(LIMITS))
-        work[8][:], s["T"] = ages, T
+        work.ages[:], s["T"] = ages, T
         residual, _ = settle(held[0], grid_of(p, held), p.feed, s[0], work, TOLERANCE)
         if not residual <= TOLERANCE:
             return NO_STATE
-        self._known[T] = (s[0].copy(), work[8].copy())
+        self._known[T] = (s[0].copy(), work.ages.copy())
         fill_loads(held[0], s[0], p.x, work, loads)
         if max(loads[CHAMBER], loads[JAM]) > self._most:
             return NO_STATE
-        return float(balance_temperature(self._mill[0], s[0], work[7][0]))
+        return float(balance_temperature(self._mill[0], s[0], work.powers[0]))
 
 
 def follow(answer: Callable[[float], float], T: float, top: float) -> Runaway:

@@ -9,9 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from ...engines.capacity import fill_loads, stand_at
+from ...engines.records import new_work
 from ...engines.settle import air_capacity
 from ...forecast.band import BATCH_STEPS
-from ...forecast.outcome import Outcome, grid_of, new_work, solve_batch
+from ...forecast.outcome import Outcome, grid_of, solve_batch
 from ...laws import air, cooling, heat
 from ...mill.chamber import STATE, feedback_air, idle_power, idle_speed
 from ...mill.problem import Setup
@@ -71,13 +72,13 @@ class Case:
         if self.is_batch:
             feed = p.config.feed
             o = solve_batch(p, feed.batch_mass_kg, feed.batch_time_s, BATCH_STEPS, mill)
-            return _of_batch(o) if np.isfinite(o.history).all() else None
+            return _of_batch(o) if all(np.isfinite(o.history[name]).all() for name in o.history.dtype.names) else None
         work, s, loads = new_work(p.x.size), np.zeros(1, STATE), np.zeros(len(LIMITS))
         residual, _ = stand_at(mill[0], grid_of(p, mill), p.feed, self.rate_kg_s, s[0], work, TOLERANCE)
         if not residual <= TOLERANCE:
             return None
         fill_loads(mill[0], s[0], p.x, work, loads)
-        return Settled(s[0], work[7][0], loads, work[8])
+        return Settled(s[0], work.powers[0], loads, work.ages)
 
     def outlet(self, mill: np.ndarray) -> float:
         """Outlet temperature [K]; NO_STATE where nothing settles."""
@@ -88,7 +89,7 @@ class Case:
 def _of_batch(o: Outcome) -> Settled:
     """The batch at its peak temperature, with the air mass flow of its end."""
     s = o.state.copy()
-    s["Q"] *= air.air_density(o.history[-1, 2]) / air.air_density(s["T"])
+    s["Q"] *= air.air_density(o.history[-1]["T"]) / air.air_density(s["T"])
     return Settled(s, o.powers, o.loads, o.steps.ages[-1])
 
 

@@ -1,0 +1,87 @@
+"""What the compiled (jit) engines work on, by name: flows, powers, size classes, work arrays, steps of a batch."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from ..base.numerics.jit import law
+from ..mill.chamber import N_RATES, STRIKES
+
+BINS = 6  # obliquity bins of equal probability
+STRIKE_COLUMNS = tuple("chipped shrunk broken above pin_broken pin_above".split())
+XI, SHRINK, BREAK, ABOVE, PIN_BREAK, PIN_ABOVE = range(len(STRIKE_COLUMNS))
+
+# Flows of one chamber state. Hits, fractures, chips, nips, tries, exits: kg/s of charge they happen to.
+# The rest: watts. The Monte Carlo engine tallies the same fields.
+FLOWS = np.dtype(
+    [
+        (name, "f8")
+        for name in "bar_hits pin_hits bar_above pin_above bar_fractures pin_fractures chips nips tries exits "
+        "work bar_heat chip_cut path_heat pin_heat rub nip_work".split()
+    ]
+)
+# Powers of one settled state [W], and how warm the charge leaves: T_out = warmed T + offset.
+POWERS = np.dtype([(name, "f8") for name in "windage bearings striking nip layer_drive shaft warmed offset".split()])
+# One step of a batch: its end [s], kg left, temperatures [K], shaft power [W], loads on jam and chamber.
+BATCH_STEP = np.dtype([(name, "f8") for name in "end left T T_casing shaft jam chamber".split()])
+
+
+class Grid(NamedTuple):
+    """Size classes: edges (n+1,) and x (n,) [m], ascending; chip_share (n, n), see `balance.chip_shares`."""
+
+    edges: np.ndarray
+    x: np.ndarray
+    chip_share: np.ndarray
+
+
+class Work(NamedTuple):
+    """Work arrays of n classes: what belongs to the state that was evaluated last."""
+
+    table: np.ndarray  # (n, N_RATES) rates and strengths
+    escape: np.ndarray  # (n,) 1/s
+    strikes: np.ndarray  # (n, BINS, STRIKE_COLUMNS)
+    mass: np.ndarray  # (n,) kg
+    screen: np.ndarray  # (n,) chance of carrying the load in a nip
+    flows: np.ndarray  # (1,) FLOWS
+    hits: np.ndarray  # (1,) STRIKES
+    powers: np.ndarray  # (1,) POWERS
+    ages: np.ndarray  # (n,) s
+
+
+def new_work(n: int) -> Work:
+    """Work arrays for n classes, all zero."""
+    return Work(
+        np.zeros((n, N_RATES)), np.zeros(n), np.zeros((n, BINS, len(STRIKE_COLUMNS))), np.zeros(n), np.zeros(n),
+        np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS), np.zeros(n),
+    )  # fmt: skip
+
+
+@law
+def clear_flows(flows):
+    """Set every field of a FLOWS record to zero."""
+    flows.bar_hits = flows.pin_hits = flows.bar_above = flows.pin_above = 0.0
+    flows.bar_fractures = flows.pin_fractures = flows.chips = flows.nips = flows.tries = flows.exits = 0.0
+    flows.work = flows.bar_heat = flows.chip_cut = flows.path_heat = flows.pin_heat = flows.rub = 0.0
+    flows.nip_work = 0.0
+
+
+@law
+def add_flows(total, flows, seconds):
+    """Add flows times seconds to a FLOWS record of totals (kg and J)."""
+    total.bar_hits += seconds * flows.bar_hits
+    total.pin_hits += seconds * flows.pin_hits
+    total.bar_above += seconds * flows.bar_above
+    total.pin_above += seconds * flows.pin_above
+    total.bar_fractures += seconds * flows.bar_fractures
+    total.pin_fractures += seconds * flows.pin_fractures
+    total.chips += seconds * flows.chips
+    total.nips += seconds * flows.nips
+    total.tries += seconds * flows.tries
+    total.exits += seconds * flows.exits
+    total.work += seconds * flows.work
+    total.bar_heat += seconds * flows.bar_heat
+    total.chip_cut += seconds * flows.chip_cut
+    total.path_heat += seconds * flows.path_heat
+    total.pin_heat += seconds * flows.pin_heat
+    total.rub += seconds * flows.rub
+    total.nip_work += seconds * flows.nip_work
