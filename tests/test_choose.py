@@ -19,7 +19,7 @@ from millsim.explore.choose.advise import WORTH, choose
 from millsim.explore.choose.changes import changes, efforts
 from millsim.explore.choose.front import pareto
 from millsim.explore.choose.judge import judge, miss, share_between, share_finer
-from millsim.explore.choose.neighbours import Places
+from millsim.explore.choose.neighbours import SweepPlaces
 from millsim.explore.choose.picks import ALIKE_GAIN, LIKELY, MOST
 from millsim.explore.sweep import write
 from millsim.explore.sweep.points import config_at
@@ -200,7 +200,7 @@ def test_in_a_sampled_design_each_axis_counts_in_shares_of_its_range():
     r = np.random.default_rng(5)
     gap, speed = r.uniform(1e-3, 5e-3, 40), r.uniform(500, 1500, 40)
     axes = [axis("stator.gap", *gap), axis("drive.speed", *speed, unit="rad/s", shown="rpm")]
-    places = Places(made(axes, points(40), design="latin hypercube"))
+    places = SweepPlaces(made(axes, points(40), design="latin hypercube"))
     unit = np.column_stack([gap / np.ptp(gap), speed / np.ptp(speed)])  # by hand, both axes from 0 to 1
     for s in range(40):
         away = np.linalg.norm(unit - unit[s], axis=1)
@@ -252,7 +252,7 @@ def random_sweep(seed, draws=0, gaps=6, holes=4):
 def test_recommendations_meet_the_target_and_differ(seed, draws):
     sweep = random_sweep(seed, draws)
     a = choose(sweep, FINE)
-    c, j, places = a.choice, a.judged, Places(sweep)
+    c, j, places = a.choice, a.judged, SweepPlaces(sweep)
     own = [b.point for b in c.builds]
     assert len(own) <= MOST
     assert len(set(own)) == len(own)
@@ -331,7 +331,7 @@ def test_points_alike_are_not_told_twice():
     found = points(n, x90_m=400e-6 + 50e-6 * np.linspace(0, 1, n), throughput_kg_s=rate, gross_J_kg=1e3 / rate)
     sweep = made([axis("stator.gap", *np.linspace(1e-3, 5e-3, n))], found)
     a = choose(sweep, X90)
-    own, places = [b.point for b in a.choice.builds], Places(sweep)
+    own, places = [b.point for b in a.choice.builds], SweepPlaces(sweep)
     assert 0 in own and n - 1 in own
     assert not any(places.alike(p, q) for i, p in enumerate(own) for q in own[:i])
 

@@ -13,7 +13,7 @@ from millsim.forecast.outcome import solve
 from millsim.mill.problem import build
 from millsim.record.limits import CANNOT, OK, OVER
 from millsim.studies.circuit.band import closed_band
-from millsim.studies.circuit.loop import Cut, close, closed, once, ready, through
+from millsim.studies.circuit.loop import SieveCut, close, closed, once, ready, through
 
 RATE = "feed.rate=0.5 kg/h"
 FRESH = 0.5 / 3600.0  # kg/s
@@ -41,7 +41,7 @@ def test_what_goes_in_comes_out(aperture, efficiency):
 
 
 def mills_feed(c):
-    problem = ready(mills.config("demo", RATE), Cut(c.aperture_m, c.efficiency))
+    problem = ready(mills.config("demo", RATE), SieveCut(c.aperture_m, c.efficiency))
     return problem.feed
 
 
@@ -88,7 +88,7 @@ def test_carrying_the_oversize_back_by_hand_ends_in_the_same_state(aperture, eff
     # Mill, sieve, put the oversize on top of the fresh feed, mill again, as a person with a bucket does: no march of
     # the closed circuit in it.
     config = mills.config("demo", RATE)
-    cut = Cut(aperture, efficiency)
+    cut = SieveCut(aperture, efficiency)
     problem = ready(config, cut)
     passes, back = cut.passes(problem.edges), np.zeros(problem.x.size)
     for _ in range(200):
@@ -154,7 +154,7 @@ def test_set_aside_gives_less_powder_and_more_waste():
     assert aside.returned_kg_s == 0.0 and aside.oversize_kg_s > 0.0
     assert aside.accepted_kg_s + aside.oversize_kg_s == pytest.approx(FRESH, rel=1e-9)
     assert back.accepted_kg_s > aside.accepted_kg_s
-    direct = through(ready(config, Cut(0.4e-3)), Cut(0.4e-3), FRESH)
+    direct = through(ready(config, SieveCut(0.4e-3)), SieveCut(0.4e-3), FRESH)
     assert direct.accepted_kg_s == aside.accepted_kg_s
 
 

@@ -278,6 +278,6 @@ def test_much_memory_is_told_before(tmp_path):
     for draws in (0, 16):
         (tmp_path / "s.toml").write_text(f'[sweep]\nconfig = "{CONFIGS / "demo.toml"}"\ndraws = {draws}\n{axes}')
         plan = read_plan(tmp_path / "s.toml")
-        told[draws] = " ".join(sweep.before(plan, runner.Report(plan.count), Path("s.h5"), Path("s.points")))
+        told[draws] = " ".join(sweep.before(plan, runner.SweepReport(plan.count), Path("s.h5"), Path("s.points")))
     assert "memory" not in told[0]
     assert "takes about 22 GB of memory; fewer draws take less." in told[16]

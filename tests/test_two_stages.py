@@ -14,7 +14,7 @@ from millsim.mill.problem import build
 from millsim.record import write
 from millsim.record.limits import CANNOT, OK, OVER
 from millsim.studies.circuit.line import ASKED, FIRST, SECOND, line
-from millsim.studies.circuit.loop import NO_SIEVE, Cut, closed, once
+from millsim.studies.circuit.loop import NO_SIEVE, SieveCut, closed, once
 
 QUICK = ("run.band_samples=0", "run.trace=false")
 COARSE = ("sieve.hole=2 mm", "sieve.pitch=4 mm", *QUICK)  # the first mill: the demo with wide holes
@@ -163,7 +163,7 @@ def test_more_than_the_line_takes():
 
 
 def test_a_sieve_after_the_second_mill_closes_there(stored):
-    found = line(coarse(), FINER, Cut(0.4e-3))
+    found = line(coarse(), FINER, SieveCut(0.4e-3))
     alone = closed(second(stored, "feed.rate=1 kg/h"), 0.4e-3)
     assert found.second.closed and not found.first.closed
     assert found.second.circulating_load == pytest.approx(alone.circulating_load, rel=1e-5)

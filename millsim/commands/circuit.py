@@ -129,7 +129,7 @@ def _one(config, aperture: float, share: float | None, as_json: bool, report):
             config, aperture, count, seed, eta, is_closed=is_closed,
             progress=lambda done, i=i: report("band", (0.2 * done, 0.2 + 0.8 * done)[i]),
         )  # fmt: skip
-    answer = words.Answer(config, aside, closed, *bands, seed, share is not None)
+    answer = words.CircuitAnswer(config, aside, closed, *bands, seed, share is not None)
     text = "" if as_json else words.circuit_text(answer)
     return text, words.circuit_json(answer) if as_json else {}, closed.code == engine.OK
 
@@ -140,10 +140,10 @@ def _two(first, second, aperture: float | None, share: float | None, as_json: bo
     from ..mill.config.mill import parse_config
     from ..show.words import circuit as words
     from ..studies.circuit.line import line
-    from ..studies.circuit.loop import NO_SIEVE, OK, Cut
+    from ..studies.circuit.loop import NO_SIEVE, OK, SieveCut
 
     report("line", 0.0)
-    cut = NO_SIEVE if aperture is None else Cut(aperture, 1.0 if share is None else share)
+    cut = NO_SIEVE if aperture is None else SieveCut(aperture, 1.0 if share is None else share)
     found = line(first, second, cut)
     report("line", 1.0)
     if not as_json:

@@ -13,7 +13,7 @@ from .extsieve import Sieved
 from .front import front_of
 from .judge import Judged, judge
 from .nearest import nearest, what_would_help
-from .neighbours import Places
+from .neighbours import SweepPlaces
 from .picks import MOST, MOST_POWDER, Pick, picks
 from .record import Build, Choice, Target
 from .sentences import built_words, circuit_words, missing_words
@@ -45,7 +45,7 @@ def choose(sweep: Sweep, target: Target, aperture_m: float = math.nan, step: Ste
     called often and may raise to stop.
     """
     step("judging the points", 0.0)
-    j, built, places = judge(sweep, target), judge(sweep, target, sweep.as_built), Places(sweep)
+    j, built, places = judge(sweep, target), judge(sweep, target, sweep.as_built), SweepPlaces(sweep)
     found = picks(j, places)
     sieved = _sieved(sweep, j, target, aperture_m, found, step)
     drawn = extsieve.probability_with_sieve(sweep, j, target, sieved, step) if sieved and sieved.meets else (0, 0)
@@ -76,7 +76,7 @@ def _build(sweep: Sweep, pick: Pick, j: Judged, sentence: str) -> Build:
     return Build(point, "; ".join(pick.roles), changes(sweep, point), sentence, chance, None)
 
 
-def _builds(sweep, target, j: Judged, places: Places, found: list[Pick], sieved, drawn) -> tuple[Build, ...]:
+def _builds(sweep, target, j: Judged, places: SweepPlaces, found: list[Pick], sieved, drawn) -> tuple[Build, ...]:
     """The recommendations: the picks, and the circuit where it is worth it."""
     builds = [_build(sweep, p, j, built_words(sweep, target, j, places, p.setting)) for p in found]
     if sieved is not None and sieved.meets:

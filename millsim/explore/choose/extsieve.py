@@ -153,7 +153,7 @@ def probability_with_sieve(
     """(draws in which the circuit meets the target, draws with an answer); as many draws as the sweep has."""
     if not sweep.draw_count:
         return 0, 0
-    cut = circuits.Cut(sieved.circuit.aperture_m, sieved.circuit.efficiency)
+    cut = circuits.SieveCut(sieved.circuit.aperture_m, sieved.circuit.efficiency)
     own = config_at(sweep, sieved.setting * sweep.replicates)
     problem = circuits.ready(own, cut, sweep.class_ratio)
     mills = draws(problem, sweep.draw_count, sweep.seed)

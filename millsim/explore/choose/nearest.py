@@ -10,7 +10,7 @@ from ..sweep.points import row_of
 from ..sweep.record import Sweep
 from .changes import key_words, value_text
 from .judge import Judged, complaint, too_low
-from .neighbours import Places, numeric
+from .neighbours import SweepPlaces, numeric
 from .words import limit_words, value_words
 
 NOTICED = 0.01  # change of a miss by one step below which an axis hardly matters
@@ -36,14 +36,14 @@ def got_words(wish, value: float) -> str:
     return f"{wish.about} {value_words(value, wish)} ({limit_words(wish)} asked)"
 
 
-def what_would_help(sweep: Sweep, j: Judged, places: Places, s: int) -> list[str]:
+def what_would_help(sweep: Sweep, j: Judged, places: SweepPlaces, s: int) -> list[str]:
     """Sentences on the ways out of the nearest setting: farther along an axis, or what then stands in the way."""
     if places.grid:
         return _along_axes(sweep, j, places, s)
     return _by_trend(sweep, j, places, s)
 
 
-def _along_axes(sweep: Sweep, j: Judged, places: Places, s: int) -> list[str]:
+def _along_axes(sweep: Sweep, j: Judged, places: SweepPlaces, s: int) -> list[str]:
     """In a grid: one step along each axis."""
     i = int(j.worst[s])
     rim, around = dict(places.rim(s)), places.neighbours(s)
@@ -64,7 +64,7 @@ def _along_axes(sweep: Sweep, j: Judged, places: Places, s: int) -> list[str]:
     return _said(j, s, i, farther, against, still)
 
 
-def _by_trend(sweep: Sweep, j: Judged, places: Places, s: int) -> list[str]:
+def _by_trend(sweep: Sweep, j: Judged, places: SweepPlaces, s: int) -> list[str]:
     """In a sampled design: which way the miss falls over all settings that run."""
     from scipy.stats import spearmanr
 
@@ -98,14 +98,14 @@ def _said(j: Judged, s: int, i: int, farther: list[str], against: list[str], sti
     return [line.replace("'", '"') for line in said]
 
 
-def _farther(axis, places: Places, k: int, up: bool) -> str:
+def _farther(axis, places: SweepPlaces, k: int, up: bool) -> str:
     """ "hole below 0.4 mm"."""
     v = places.values[k].astype(float)
     end = float(v.max() if up else v.min())
     return f"{key_words(axis.key)} {'above' if up else 'below'} {value_text(axis.key, end)}"
 
 
-def _can_go(key: str, places: Places, k: int, up: bool) -> bool:
+def _can_go(key: str, places: SweepPlaces, k: int, up: bool) -> bool:
     """Whether the config takes values beyond the rim."""
     section, _, name = key.rpartition(".")
     row = find_key(section, name) or row_of(key)
@@ -115,7 +115,7 @@ def _can_go(key: str, places: Places, k: int, up: bool) -> bool:
     return not math.isfinite(bound) or not math.isclose(end, bound, rel_tol=1e-6)
 
 
-def _against(j: Judged, places: Places, k: int, axis, n: int, i: int) -> str:
+def _against(j: Judged, places: SweepPlaces, k: int, axis, n: int, i: int) -> str:
     """What a step that helps against the worst miss would cost."""
     wish = j.wishes[i]
     to = f"{key_words(axis.key)} {value_text(axis.key, places.values[k][n].item())}"

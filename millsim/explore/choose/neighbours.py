@@ -25,7 +25,7 @@ def numeric(axis: Axis) -> bool:
     return not axis.words and len(set(axis.values)) > 1
 
 
-class Places:
+class SweepPlaces:
     """The settings of a sweep as places. Arrays by setting: replicates count once."""
 
     def __init__(self, sweep: Sweep):

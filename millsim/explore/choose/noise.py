@@ -11,7 +11,7 @@ MOST_PAIRS = 200
 
 
 @dataclass(frozen=True)
-class Comparison:
+class DesignComparison:
     """Two designs by replicate runs.
 
     lower: probability that B's true mean is below A's: Student's t on the pooled scatter, flat prior on the means and
@@ -40,7 +40,7 @@ class Comparison:
         return max(self.next_lower, 1.0 - self.next_lower) >= SETTLED
 
 
-def compare(a: Sequence[float], b: Sequence[float], paired: bool = False) -> Comparison:
+def compare(a: Sequence[float], b: Sequence[float], paired: bool = False) -> DesignComparison:
     """Two designs by the same output of their replicate runs (at least two of each, or three in all).
 
     paired: the runs belong together one by one, as Monte Carlo runs of the same seeds do: what chance does to both
@@ -63,7 +63,7 @@ def compare(a: Sequence[float], b: Sequence[float], paired: bool = False) -> Com
         return _student(difference, sd * math.sqrt(parts), freedom + each * more)
 
     pairs = next((k for k in range(MOST_PAIRS + 1) if max(lower(k), 1.0 - lower(k)) >= SETTLED), None)
-    return Comparison(float(x.mean()), float(y.mean()), sd, freedom, lower(0), lower(1), pairs, paired)
+    return DesignComparison(float(x.mean()), float(y.mean()), sd, freedom, lower(0), lower(1), pairs, paired)
 
 
 def _student(difference: float, error: float, freedom: int) -> float:
@@ -75,7 +75,7 @@ def _student(difference: float, error: float, freedom: int) -> float:
     return float(stdtr(freedom, difference / error))
 
 
-def verdict(c: Comparison, name_a: str, name_b: str, what: str, shown: Sequence[str]) -> str:
+def verdict(c: DesignComparison, name_a: str, name_b: str, what: str, shown: Sequence[str]) -> str:
     """The comparison in plain words. what: "finer", "cheaper to run"; shown: the two means and the scatter."""
     better, worse, chance = (name_b, name_a, c.lower) if c.lower >= 0.5 else (name_a, name_b, 1.0 - c.lower)
     scatter = f"scatter between runs of one design {shown[2]}"
@@ -92,5 +92,5 @@ def verdict(c: Comparison, name_a: str, name_b: str, what: str, shown: Sequence[
     return f"{lead}: {means}; if the runs go on like this, {more}{need}."
 
 
-def _pairs(c: Comparison) -> str:
+def _pairs(c: DesignComparison) -> str:
     return f"about {c.pairs} more would" if c.pairs else f"nor would {MOST_PAIRS}"

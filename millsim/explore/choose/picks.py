@@ -7,7 +7,7 @@ import numpy as np
 from ...record.limits import CANNOT, FAILED
 from .changes import efforts
 from .judge import Judged
-from .neighbours import Places
+from .neighbours import SweepPlaces
 
 MOST = 5
 LIKELY = 0.5  # share of the draws from which a setting is recommended, where any reaches it
@@ -32,7 +32,7 @@ def robust(j: Judged) -> np.ndarray:
     return likely if likely.size else meets
 
 
-def picks(j: Judged, places: Places) -> list[Pick]:
+def picks(j: Judged, places: SweepPlaces) -> list[Pick]:
     """At most MOST settings, the surest first; none for a purpose that one already taken serves about as well."""
     among = robust(j)
     if not among.size:
@@ -52,7 +52,7 @@ def picks(j: Judged, places: Places) -> list[Pick]:
     return found
 
 
-def _surest(j: Judged, places: Places, among: np.ndarray) -> tuple[str, int]:
+def _surest(j: Judged, places: SweepPlaces, among: np.ndarray) -> tuple[str, int]:
     """The setting most likely to meet the target; without draws the one with most to spare."""
     spare = j.misses[:, among].max(axis=0)
     known = np.isfinite(j.probability[among]).any()
@@ -64,14 +64,14 @@ def _surest(j: Judged, places: Places, among: np.ndarray) -> tuple[str, int]:
     return "most likely to meet it", min(tied, key=lambda s: trouble(j, places, s))
 
 
-def trouble(j: Judged, places: Places, s: int) -> tuple[int, int]:
+def trouble(j: Judged, places: SweepPlaces, s: int) -> tuple[int, int]:
     """(neighbours that cannot run, neighbours that do not meet the target)."""
     around = [n.setting for n in places.neighbours(s)]
     stops = sum(int(j.points.status[n] in (CANNOT, FAILED)) for n in around)
     return stops, sum(not j.meets[n] for n in around)
 
 
-def _purposes(j: Judged, places: Places):
+def _purposes(j: Judged, places: SweepPlaces):
     """(purpose, merit by setting, smaller is better)."""
     v = j.points.values
     yield MOST_POWDER, -j.accepted_kg_s
@@ -80,7 +80,7 @@ def _purposes(j: Judged, places: Places):
     yield "coolest at the outlet", j.points.loads[:, 1]
 
 
-def _serves(merit: np.ndarray, best: int, taken: int, places: Places) -> bool:
+def _serves(merit: np.ndarray, best: int, taken: int, places: SweepPlaces) -> bool:
     """Whether a setting taken already is about as good as the best for a purpose."""
     gain = abs(float(merit[taken] - merit[best])) / max(abs(float(merit[taken])), 1e-300)
     return gain < (ALIKE_GAIN if places.alike(best, taken) else SMALL_GAIN)

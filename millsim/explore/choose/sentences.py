@@ -11,7 +11,7 @@ from .changes import cost_words, key_words, value_text
 from .extsieve import Sieved, without_fines
 from .judge import Judged, judge, known_draws
 from .nearest import got_words, missed_words
-from .neighbours import Neighbour, Places
+from .neighbours import Neighbour, SweepPlaces
 from .record import Target
 from .words import figure, range_words, size_words
 
@@ -20,7 +20,7 @@ _JAM_NEAR = 0.8
 _BY_BALANCE = " (computed with the balance engine, not by Monte Carlo runs)"
 
 
-def built_words(sweep: Sweep, target: Target, j: Judged, places: Places, s: int) -> str:
+def built_words(sweep: Sweep, target: Target, j: Judged, places: SweepPlaces, s: int) -> str:
     """Sentences on a setting that meets the target."""
     said = [f"{figures(j, target, s)}.", tightest(j, s), chance_words(j, s), scatter_words(sweep, target, j, s)]
     said += [around_words(sweep, j, places, s), cost(sweep, s)]
@@ -90,7 +90,7 @@ def _rows(p: Points, part: slice) -> Points:
     return Points(p.status[part], p.binding[part], p.loads[part], values, p.q3[part], {}, {}, np.empty((0, 0, 0)))
 
 
-def around_words(sweep: Sweep, j: Judged, places: Places, s: int) -> str:
+def around_words(sweep: Sweep, j: Judged, places: SweepPlaces, s: int) -> str:
     """Which neighbours do not run or do not meet the target, and how near the rotor is to jamming."""
     around = sorted(places.neighbours(s), key=lambda n: -int(j.points.status[n.setting]))
     bad: dict[str, list[Neighbour]] = {}
@@ -110,7 +110,7 @@ def around_words(sweep: Sweep, j: Judged, places: Places, s: int) -> str:
     return said.strip()
 
 
-def _ways(sweep: Sweep, places: Places, found: list[Neighbour], state: str) -> str:
+def _ways(sweep: Sweep, places: SweepPlaces, found: list[Neighbour], state: str) -> str:
     """ "too little finer than 400 µm with hole 0.6 mm or speed 6000 rpm"; of a sampled design only how often."""
     if not places.grid:
         return f"{state} ({len(found)})"

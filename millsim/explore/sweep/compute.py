@@ -19,8 +19,6 @@ from ...forecast.run import montecarlo_events, outlet
 from ...mill.config.mill import Config
 from ...mill.problem import Setup, build
 from ...record.limits import CANNOT, FAILED, LIMITS, OK, OVER
-from ...record.limits import CANNOT as CANNOT_RUN
-from ...record.limits import OVER as OVER_CAPACITY
 from ...record.outputs import OUTPUTS
 from ...record.prediction import EngineResult
 from .points import Settings, Template
@@ -94,16 +92,16 @@ def _point(config: Config, job: Job, replicate: int, row: np.void, stopping: Cal
     """Fill a row with the answer of one config."""
     problem, outcome = solve_point(config, job.class_ratio)
     open_rate = config.feed.rate_kg_s is None and not config.feed.batch_mass_kg
-    capacity = float(outcome.state["F"]) if open_rate and outcome.code != CANNOT_RUN else NAN
+    capacity = float(outcome.state["F"]) if open_rate and outcome.code != CANNOT else NAN
     if job.engine == "montecarlo":
         result = _histories(problem, outcome, capacity, job.seed + replicate, stopping)
         row["se"] = [result.scalars[n].se for n in NAMES]
     else:
         result = balance_result(problem, outcome, capacity)
-    result = without_throughput(result) if outcome.code == CANNOT_RUN else result
+    result = without_throughput(result) if outcome.code == CANNOT else result
     _fill(result, row["values"], row["q3"])
-    over = outcome.code == OVER_CAPACITY and not open_rate
-    row["status"] = CANNOT if outcome.code == CANNOT_RUN else OVER if over else OK
+    over = outcome.code == OVER and not open_rate
+    row["status"] = CANNOT if outcome.code == CANNOT else OVER if over else OK
     row["binding"], row["loads"] = LIMITS.index(outcome.binding), outcome.loads
     if job.draws:
         _draw(problem, job, row, stopping)

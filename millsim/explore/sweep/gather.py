@@ -10,8 +10,7 @@ from ...forecast.outcome import Outcome
 from ...forecast.run import refined
 from ...mill.calibrated import Applied
 from ...mill.problem import Setup, set_parameters
-from ...record.limits import CANNOT as CANNOT_RUN
-from ...record.limits import MISSING
+from ...record.limits import CANNOT, MISSING
 from ...record.outputs import OUTPUTS
 from ...version import MODEL_VERSION, __version__
 from . import identity
@@ -29,7 +28,7 @@ def collect(plan: Plan, journal: Journal) -> Sweep:
     ids = identity.identities(plan)
     try:
         problem, outcome = solve_point(plan.base, plan.class_ratio)
-        runs = outcome.code != CANNOT_RUN
+        runs = outcome.code != CANNOT
     except NotConverged:
         runs = False
     return Sweep(

@@ -40,7 +40,7 @@ Say = Callable[[str, float, str], None]
 
 
 @dataclass
-class Report:
+class SweepReport:
     """What a run did, for people."""
 
     planned: int
@@ -70,8 +70,8 @@ def workers_here() -> int:
 
 def run(
     plan: Plan, journal: Journal, workers: int | None = None, executor: Executor | None = None, say: Say | None = None,
-    check: Callable[[], None] = lambda: None, before: Callable[[Report], None] = lambda report: None,
-) -> Report:  # fmt: skip
+    check: Callable[[], None] = lambda: None, before: Callable[[SweepReport], None] = lambda report: None,
+) -> SweepReport:  # fmt: skip
     """Compute every point of the plan that the journal does not hold, and the base mill; keep each as it comes.
 
     executor: any concurrent.futures.Executor; by default threads, or processes where the work is long. before:
@@ -83,7 +83,7 @@ def run(
     ids = identity.identities(plan)
     kept = journal.identities(kind)
     known = find(kept, ids) >= 0
-    report = Report(plan.count, int(known.sum()), torn=journal.torn, damaged=journal.damaged)
+    report = SweepReport(plan.count, int(known.sum()), torn=journal.torn, damaged=journal.damaged)
     todo = _distinct(ids, np.flatnonzero(~known))
     report.twins = plan.count - report.reused - todo.size
     report.changed = _changed(plan, journal) if todo.size else []
@@ -105,10 +105,10 @@ def run(
     return report
 
 
-def known(plan: Plan, journal: Journal) -> Report:
+def known(plan: Plan, journal: Journal) -> SweepReport:
     """What the journal holds of the plan, with nothing computed."""
     ids = journal.identities(row_type(plan.engine, plan.draws))
-    return Report(plan.count, int(np.count_nonzero(find(ids, identity.identities(plan)) >= 0)))
+    return SweepReport(plan.count, int(np.count_nonzero(find(ids, identity.identities(plan)) >= 0)))
 
 
 def about(plan: Plan) -> dict:
@@ -157,7 +157,7 @@ def _base_job(plan: Plan) -> Job:
 class _Work:
     """One run: makes jobs, keeps rows, tells how far it is."""
 
-    def __init__(self, plan: Plan, journal: Journal, ids, report: Report, say: Say, check, total: int):
+    def __init__(self, plan: Plan, journal: Journal, ids, report: SweepReport, say: Say, check, total: int):
         self.plan, self.journal, self.ids, self.report = plan, journal, ids, report
         self.say, self.check, self.total = say, check, total
 
@@ -237,7 +237,7 @@ def _pilot(work: _Work, todo: np.ndarray, executor: Executor | None) -> np.ndarr
     return todo[find(np.concatenate(done), work.ids[todo]) < 0] if done else todo
 
 
-def _long(report: Report, todo: np.ndarray) -> bool:
+def _long(report: SweepReport, todo: np.ndarray) -> bool:
     return report.workers > 1 and report.pace_s * todo.size > PROCESSES_FROM_S
 
 

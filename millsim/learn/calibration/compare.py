@@ -38,7 +38,7 @@ class Point:
 
 
 @dataclass(frozen=True)
-class Comparison:
+class RunComparison:
     """Sieves (x ascending, Q3), other figures, and config keys in which prediction and run differ."""
 
     prediction: Prediction
@@ -62,7 +62,7 @@ class Comparison:
         return sum(p.inside for p in self.counted)
 
 
-def compare(prediction: Prediction, run: MeasuredRun) -> Comparison:
+def compare(prediction: Prediction, run: MeasuredRun) -> RunComparison:
     """The comparison of one run with a stored prediction."""
     table = prediction.main.table
     block = size_block(run, table.edges_m)
@@ -72,7 +72,7 @@ def compare(prediction: Prediction, run: MeasuredRun) -> Comparison:
     figures = tuple(_figures(prediction, run))
     same = same_rate(prediction, run)
     own = calibrated_on(prediction, run)
-    return Comparison(prediction, run, at, tuple(points), figures, differing(prediction, run), same, own)
+    return RunComparison(prediction, run, at, tuple(points), figures, differing(prediction, run), same, own)
 
 
 def calibrated_on(prediction: Prediction, run: MeasuredRun) -> bool:

@@ -78,7 +78,7 @@ class _Part:
 
 
 @dataclass(frozen=True)
-class Plan:
+class MeasurementPlan:
     """What draws of the parameters say of the run that is planned, and of one with another sieve or speed."""
 
     config: Config
@@ -134,7 +134,9 @@ class Plan:
         return self.mills[field].copy(), False
 
 
-def plan(config: Config, seed: int = 1, count: int = COUNT, progress: Callable[[float], None] | None = None) -> Plan:
+def plan(
+    config: Config, seed: int = 1, count: int = COUNT, progress: Callable[[float], None] | None = None
+) -> MeasurementPlan:
     """The plan for a mill with its calibrated card or without one.
 
     Raises MillsimError where too few draws of the parameters run at all.
@@ -152,7 +154,7 @@ def plan(config: Config, seed: int = 1, count: int = COUNT, progress: Callable[[
     if ok.sum() < LEAST_DRAWS:
         raise MillsimError(f"only {ok.sum()} of {count} draws of the parameters run: find a rate the mill takes first")
     kept = {name: [f for f, good in zip(forecasts, ok, strict=True) if good] for name, forecasts in told.items()}
-    return Plan(config, model, mills[ok], kept)
+    return MeasurementPlan(config, model, mills[ok], kept)
 
 
 def _planned(problem: Setup) -> RunModel:

@@ -15,7 +15,7 @@ COUNT = 64
 
 
 @dataclass(frozen=True)
-class Answer:
+class BeforeAfter:
     """One figure by name (a key of OUTPUTS): median and 80 % band before and after, SI units."""
 
     name: str
@@ -33,7 +33,7 @@ class Answer:
 
 def outlook(
     config: Config, card: Calibrated, seed: int, progress: Callable[[float], None] | None = None
-) -> list[Answer]:
+) -> list[BeforeAfter]:
     """The answers for a config with its priors and with the calibrated card."""
     found = []
     for turn, calibration in enumerate((None, card)):
@@ -42,7 +42,8 @@ def outlook(
         found.append({name: _band(samples.values[name], samples.ok) for name in ANSWERS if name in samples.values})
         if progress:
             progress(0.5 * (turn + 1))
-    return [Answer(name, found[0][name], found[1][name]) for name in ANSWERS if name in found[0] and name in found[1]]
+    before, after = found
+    return [BeforeAfter(name, before[name], after[name]) for name in ANSWERS if name in before and name in after]
 
 
 def _band(values: np.ndarray, ok: np.ndarray) -> tuple[float, float, float]:

@@ -11,13 +11,13 @@ from .carding import card_of
 from .findings import Check, Row, checks, rows, trustworthy
 from .fit import Calibration, calibrate
 from .nextstep import Ranked, plan
-from .outlook import Answer, outlook
+from .outlook import BeforeAfter, outlook
 
 WORTH = 0.8  # a measurement that leaves more of an open parameter's range than this is not worth naming
 
 
 @dataclass(frozen=True)
-class Report:
+class CalibrationReport:
     """A calibration with all that is told of it; answers and ranking are for the first run's config.
 
     separators: for each main parameter that is open, the measurement that would best determine it.
@@ -27,7 +27,7 @@ class Report:
     rows: tuple[Row, ...]
     checks: tuple[Check, ...]
     card: Calibrated
-    answers: tuple[Answer, ...]
+    answers: tuple[BeforeAfter, ...]
     ranked: tuple[Ranked, ...]
     separators: dict[str, Ranked]
     planned_kg_s: float
@@ -41,7 +41,7 @@ class Report:
 
 def calibrate_whole(
     runs: list[MeasuredRun], seed: int = 1, progress: Callable[[str, float, str], None] | None = None
-) -> Report:
+) -> CalibrationReport:
     """Calibrate on one or more runs of one material and find out what it is worth. Raises as `fit.calibrate`."""
     say = progress or (lambda stage, done, detail="": None)
     c = calibrate(runs, seed, say)
@@ -54,7 +54,7 @@ def calibrate_whole(
     plans = (), {}, float("nan"), ()
     if not failed:
         plans = _plans(replace(config, calibration=card), table, seed, say)
-    return Report(c, tuple(table), tuple(told), card, tuple(answers), *plans)
+    return CalibrationReport(c, tuple(table), tuple(told), card, tuple(answers), *plans)
 
 
 def _plans(config: Config, table: list[Row], seed: int, say):

@@ -8,10 +8,10 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from ...base.quantities.written import digits
-from ...learn.calibration.compare import Comparison
+from ...learn.calibration.compare import RunComparison
 from ...learn.calibration.fit import RunFit
 from ...learn.calibration.runmodel import Forecast
-from ...learn.calibration.whole import Report
+from ...learn.calibration.whole import CalibrationReport
 from ...record.files import make_folder, write_bytes
 from ...version import MODEL_VERSION, __version__
 from .prediction import render
@@ -20,7 +20,7 @@ from .style import BLACK, BLUE, GREY, ORANGE, SKY, frame, legend_below, plain_st
 _UNDERSIZE = "Cumulative undersize\nby mass $Q_3$ / %"
 
 
-def save_calibration(r: Report, folder: Path, force: bool = False) -> list[Path]:
+def save_calibration(r: CalibrationReport, folder: Path, force: bool = False) -> list[Path]:
     """Draw the figures of a calibration into a folder; returns their paths."""
     folder = make_folder(folder)
     drawn = {}
@@ -32,20 +32,20 @@ def save_calibration(r: Report, folder: Path, force: bool = False) -> list[Path]
     return [folder / name for name in drawn]
 
 
-def save_comparison(c: Comparison, folder: Path, force: bool = False) -> Path:
+def save_comparison(c: RunComparison, folder: Path, force: bool = False) -> Path:
     """Draw measured against predicted into a folder; returns the path."""
     path = make_folder(folder) / "comparison.png"
     write_bytes(path, render(comparison(c)), force)
     return path
 
 
-def _made(r: Report) -> str:
+def _made(r: CalibrationReport) -> str:
     """How to repeat a calibration: first line of its figures' feet."""
     effective = f"{r.calibration.posterior.effective:.0f} effective samples"
     return f"seed {r.calibration.seed} · millsim {__version__}, model {MODEL_VERSION} · {effective}"
 
 
-def sizes(r: Report, fit: RunFit) -> Figure:
+def sizes(r: CalibrationReport, fit: RunFit) -> Figure:
     """Measured Q3 of a run with its errors, the model before and after, and what is left over."""
     with plain_style():
         foot = (
@@ -90,7 +90,7 @@ def _size_axes(top: Axes, low: Axes, at: np.ndarray) -> None:
     top.legend(loc="upper left", frameon=False)
 
 
-def parameters(report: Report) -> Figure:
+def parameters(report: CalibrationReport) -> Figure:
     """Scores of the parameters: what was thought before, what the runs left."""
     c, rows = report.calibration, report.rows
     with plain_style():
@@ -117,7 +117,7 @@ def parameters(report: Report) -> Figure:
         return figure
 
 
-def comparison(c: Comparison) -> Figure:
+def comparison(c: RunComparison) -> Figure:
     """Measured Q3 against the stored prediction with its band, and the difference."""
     with plain_style():
         p = c.prediction

@@ -5,11 +5,11 @@ import math
 from ...base.quantities import units
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import Shown, digits, join_words, table, wrap
-from ...learn.calibration.compare import Comparison, Point
+from ...learn.calibration.compare import Point, RunComparison
 from ...learn.calibration.findings import Row, open_words
 from ...learn.calibration.fit import RunFit
 from ...learn.calibration.nextstep import LEAST_GAIN, Ranked
-from ...learn.calibration.whole import Report
+from ...learn.calibration.whole import CalibrationReport
 
 _ANSWER = {
     "x50_m": ("x50", "m"),
@@ -23,7 +23,7 @@ ASKED = {"x50": "m", "x90": "m", "rate": "kg/s", "energy": "J/kg", "temperature"
 _MOST_OTHERS = 6  # parameters beside the main ones that are listed
 
 
-def calibration_text(r: Report) -> str:
+def calibration_text(r: CalibrationReport) -> str:
     """The report of a calibration: what it is worth first, then the tables."""
     c, lines = r.calibration, []
     for k in r.checks:
@@ -50,7 +50,7 @@ def calibration_text(r: Report) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _open(row: Row, r: Report) -> str:
+def _open(row: Row, r: CalibrationReport) -> str:
     """Why a parameter is open, and what would tell it."""
     best = r.separators.get(row.name)
     if best is None:
@@ -58,7 +58,7 @@ def _open(row: Row, r: Report) -> str:
     return f"{open_words(row)} Best told by: {best.name} ({100 * best.left:.0f} % of its range left)."
 
 
-def _headline(r: Report) -> str:
+def _headline(r: CalibrationReport) -> str:
     c = r.calibration
     runs = "one run" if len(c.fits) == 1 else f"{len(c.fits)} runs"
     text = f"Calibrated on {join_words([f.run.name for f in c.fits])}: {c.count} data of {runs}."
@@ -79,7 +79,7 @@ def _band(band: tuple[float, float, float], unit: str) -> str:
     return f"{shown.band} {shown.unit}"
 
 
-def _answers(r: Report) -> list[str]:
+def _answers(r: CalibrationReport) -> list[str]:
     rows = []
     for a in r.answers:
         words, unit = _ANSWER[a.name]
@@ -177,7 +177,7 @@ def _range(band: tuple[float, float], unit: str) -> str:
     return f"{shown.band} {shown.unit}"
 
 
-def comparison_text(c: Comparison) -> str:
+def comparison_text(c: RunComparison) -> str:
     """Measured against predicted: verdict, coverage, tables."""
     lines = wrap(verdict(c))
     if c.differing:
@@ -196,7 +196,7 @@ def comparison_text(c: Comparison) -> str:
     return "\n".join(lines) + "\n"
 
 
-def verdict(c: Comparison) -> str:
+def verdict(c: RunComparison) -> str:
     """In words: whether the prediction held."""
     counted, inside = len(c.counted), c.inside
     if not math.isfinite(c.prediction.band_level):
@@ -220,14 +220,14 @@ def verdict(c: Comparison) -> str:
     return text + _others(c)
 
 
-def _rates(c: Comparison) -> str:
+def _rates(c: RunComparison) -> str:
     """The two feed rates, where they differ enough to show it."""
     predicted, run = c.prediction.main.scalars["throughput_kg_s"].value, c.run.feed_rate_kg_s
     a, b = (f"{3600 * rate:.2g}" for rate in (run, predicted))
     return f" ({a} kg/h run, {b} predicted)" if a != b else ""
 
 
-def _before_the_verdict(c: Comparison) -> str:
+def _before_the_verdict(c: RunComparison) -> str:
     """What must be known before a verdict means anything."""
     text = ""
     if c.own_run:
@@ -238,7 +238,7 @@ def _before_the_verdict(c: Comparison) -> str:
     return text
 
 
-def _others(c: Comparison) -> str:
+def _others(c: RunComparison) -> str:
     """The figures that are no sieves."""
     out = [p.name for p in c.figures if p.judged and not p.inside]
     held = [p.name for p in c.figures if p.judged and p.inside]
@@ -268,7 +268,7 @@ def _place(p: Point) -> str:
 # --- JSON ------------------------------------------------------------------------------------------------
 
 
-def calibration_json(report: Report) -> dict:
+def calibration_json(report: CalibrationReport) -> dict:
     """The same as one JSON object, SI units."""
     c, bars = report.calibration, report.bars
     return {
@@ -305,7 +305,7 @@ def next_json(ranked: list[Ranked]) -> list[dict]:
     ]  # fmt: skip
 
 
-def comparison_json(c: Comparison) -> dict:
+def comparison_json(c: RunComparison) -> dict:
     """The comparison, SI units."""
     return {
         "status": "ok", "verdict": verdict(c), "sieves_inside": c.inside, "sieves_counted": len(c.counted),

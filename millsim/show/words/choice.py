@@ -12,7 +12,7 @@ from ...explore.choose.advise import Advice
 from ...explore.choose.changes import change_words, changes
 from ...explore.choose.front import WORDS_MET, WORDS_MISSED
 from ...explore.choose.judge import known_draws, loads_unknown
-from ...explore.choose.noise import Comparison, compare, verdict
+from ...explore.choose.noise import DesignComparison, compare, verdict
 from ...explore.choose.picks import LIKELY
 from ...explore.choose.record import Build, Target, Wish
 from ...explore.choose.sentences import circuit_words, counted
@@ -196,7 +196,7 @@ def _told_apart(sweep: Sweep, a: Advice) -> list[str]:
     return found
 
 
-def compared(sweep: Sweep, a: int, b: int) -> Comparison | None:
+def compared(sweep: Sweep, a: int, b: int) -> DesignComparison | None:
     """Two settings, by the first point of each, compared by x50 of their replicate runs; None with too few runs.
 
     The k-th runs of all settings have one seed, so those that both settings have are compared pair by pair.
@@ -212,7 +212,7 @@ def compared(sweep: Sweep, a: int, b: int) -> Comparison | None:
     return compare(own[0], own[1])
 
 
-def _means(c: Comparison) -> list[str]:
+def _means(c: DesignComparison) -> list[str]:
     return [f"x50 {size_words(c.mean_a)}", size_words(c.mean_b), f"{digits(c.pooled_sd * 1e6, 2)} µm"]
 
 

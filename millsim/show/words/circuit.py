@@ -42,7 +42,7 @@ _NO_BAND = "No band was run, so take these numbers as one guess among many."
 
 
 @dataclass(frozen=True)
-class Answer:
+class CircuitAnswer:
     """A mill with a sieve, the oversize set aside and returned, each with its band where draws were run."""
 
     config: Config
@@ -66,14 +66,14 @@ def scalar(c: Circuit, name: str, band: CircuitBand | None = None) -> Scalar:
     return Scalar(float(getattr(c, name)), unit, words, low=low, high=high)
 
 
-def circuit_text(a: Answer) -> str:
+def circuit_text(a: CircuitAnswer) -> str:
     """The answer for people."""
     lines = [line for s in sentences(a) if s for line in wrap(s)]
     lines += ["", *figure_table(a), ""]
     return "\n".join([*lines, *(line for s in rests_on(a) for line in wrap(s))]) + "\n"
 
 
-def sentences(a: Answer) -> list[str]:
+def sentences(a: CircuitAnswer) -> list[str]:
     """How much, beside setting aside, what goes round, what binds, how fine, how sure."""
     if a.closed.code == CANNOT:
         return [_lead(a), _aside(a) if a.aside.code != CANNOT else ""]
@@ -96,7 +96,7 @@ def _value(c: Circuit, name: str, band: CircuitBand | None) -> str:
     return f"{s.value} {s.unit}".strip()
 
 
-def _lead(a: Answer) -> str:
+def _lead(a: CircuitAnswer) -> str:
     c, name = a.closed, capital(a.config.name)
     lead = f"{name} closed with a {_sieve(c)}, oversize returned"
     if c.code == CANNOT:
@@ -113,7 +113,7 @@ def _lead(a: Answer) -> str:
     return f"{lead}, makes about {rate} of {fine}, {at}."
 
 
-def _aside(a: Answer) -> str:
+def _aside(a: CircuitAnswer) -> str:
     o = a.aside
     if o.code != CANNOT and o.oversize_kg_s <= NOTHING * o.total_kg_s:
         return ""
@@ -125,7 +125,7 @@ def _aside(a: Answer) -> str:
     return f"{text}, {_value(o, 'oversize_kg_s', a.aside_band)}."
 
 
-def _round(a: Answer) -> str:
+def _round(a: CircuitAnswer) -> str:
     c = a.closed
     if c.circulating_load <= NOTHING:
         limit = a.config.sieve.hole_m / a.config.material.value("shape")
@@ -146,7 +146,7 @@ def _round(a: Answer) -> str:
     return text
 
 
-def _binds(a: Answer) -> str:
+def _binds(a: CircuitAnswer) -> str:
     c = a.closed
     text = f"All that goes through the mill, fresh and returned, is {_value(c, 'total_kg_s', a.closed_band)}"
     if a.config.feed.rate_kg_s is not None and c.code != OVER:
@@ -154,7 +154,7 @@ def _binds(a: Answer) -> str:
     return f"What binds: {binds(c.binding)}. {text}."
 
 
-def _fine(a: Answer) -> str:
+def _fine(a: CircuitAnswer) -> str:
     x50, x90 = (_said(a.closed, n, a.closed_band) for n in ("x50_m", "x90_m"))
     before = _value(a.aside, "x50_m", a.aside_band) if a.aside.code != CANNOT else ""
     beside = f" Set aside, x50 of what passes would be {before}." if before else ""
@@ -168,7 +168,7 @@ def _cell(c: Circuit, name: str, band: CircuitBand | None) -> tuple[str, str]:
     return f"{s.value} {s.unit}".strip(), s.band if not s.fixed else ""
 
 
-def figure_table(a: Answer) -> list[str]:
+def figure_table(a: CircuitAnswer) -> list[str]:
     """Lines: every figure with the oversize set aside and returned, and the bands."""
     rows = []
     for name, (_, words) in FIGURES.items():
@@ -181,7 +181,7 @@ def figure_table(a: Answer) -> list[str]:
     return table(("", "set aside", "80 % band", "returned", "80 % band"), rows)
 
 
-def rests_on(a: Answer) -> list[str]:
+def rests_on(a: CircuitAnswer) -> list[str]:
     """What the answer rests on, and the cautions."""
     c = a.closed
     said = [
@@ -215,7 +215,7 @@ def _cut(c: Circuit, given: bool) -> str:
     return f"The sieve is taken as sharp: it passes {eta} % of what is finer than its aperture (assumed)"
 
 
-def circuit_json(a: Answer) -> dict:
+def circuit_json(a: CircuitAnswer) -> dict:
     """The answer as plain JSON types in SI; null where there is nothing."""
     return {
         "status": a.closed.status, "mill": a.config.name, "config_sha256": a.config.sha256,
@@ -328,7 +328,7 @@ def line_table(r: Line) -> list[str]:
 def line_json(first: Config, second_sha256: str, second: Config, r: Line) -> dict:
     """A line as plain JSON types in SI; second_sha256: hash of the second config with the powder it is fed."""
     return {
-        "status": ("ok", "over capacity", "cannot run")[r.code], "reason": r.reason, "binds": r.binds,
+        "status": r.status, "reason": r.reason, "binds": r.binds,
         "mills": [first.name, second.name], "config_sha256": [first.sha256, second_sha256],
         "rate_kg_s": r.rate_kg_s, "first_alone_kg_s": _finite(r.first_alone_kg_s),
         "second_takes_kg_s": _finite(r.second_takes_kg_s), "accepted_kg_s": r.accepted_kg_s,

@@ -11,8 +11,8 @@ from ...base.quantities.written import digits, duration, join_words, shown_unit,
 from ...errors import MillsimError
 from ...explore.sweep.compute import row_type
 from ...explore.sweep.record import Sweep
-from ...explore.sweep.runner import Report
-from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OK, OVER
+from ...explore.sweep.runner import SweepReport
+from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OK, OVER, STATUS_WORDS
 
 _GLANCE = (("x50_m", "x50"), ("x90_m", "x90"), ("throughput_kg_s", "powder"), ("gross_J_kg", "energy, gross"),
            ("outlet_temperature_K", "outlet"))  # fmt: skip
@@ -22,7 +22,7 @@ GATHERING = 2.5  # memory that gathering and writing take, over the bytes of all
 MUCH_GB = 2.0  # below this nothing is said
 
 
-def before(plan, report: Report, out: Path, points_file: Path) -> list[str]:
+def before(plan, report: SweepReport, out: Path, points_file: Path) -> list[str]:
     """What will be computed, how long it may take, where it goes."""
     what = f"{report.planned} points ({sizes(plan)})"
     if plan.draws:
@@ -59,13 +59,13 @@ def sizes(plan) -> str:
     return text + (f" × {plan.replicates} seeds" if plan.engine == "montecarlo" else "")
 
 
-def _mended(report: Report, points_file: Path) -> str:
+def _mended(report: SweepReport, points_file: Path) -> str:
     parts = [f"{report.torn} torn bytes at its end"] if report.torn else []
     parts += [f"{report.damaged} damaged record{'s' if report.damaged > 1 else ''}"] if report.damaged else []
     return f"{points_file} held {join_words(parts)}; those points are computed again."
 
 
-def after(report: Report, sweep: Sweep) -> list[str]:
+def after(report: SweepReport, sweep: Sweep) -> list[str]:
     """How many were computed, reused, failed, and why."""
     failed = int(np.count_nonzero(sweep.points.status == FAILED))
     twins = f", {report.twins} the same as another one" if report.twins else ""
@@ -152,13 +152,13 @@ def calibrated(sweep: Sweep) -> list[str]:
     )
 
 
-def to_json(sweep: Sweep, report: Report, out: Path) -> dict:
+def to_json(sweep: Sweep, report: SweepReport, out: Path) -> dict:
     """The --json object."""
-    s = sweep.points.status
-    names = ("ok", "over_capacity", "cannot_run", "failed", "not_computed")
+    s, names = sweep.points.status, [w.replace(" ", "_") for w in STATUS_WORDS]
+    counts = {n: int(np.count_nonzero(s == code)) for code, n in enumerate(names)}
     return {
         "status": "ok", "file": str(out), "points": sweep.count, "computed": report.computed,
-        "reused": report.reused, "counts": {n: int(np.count_nonzero(s == k)) for k, n in enumerate(names)},
+        "reused": report.reused, "counts": counts,
         "reasons": dict(alike(sweep.points.reason.values())), "changed": report.changed,
         "pace_s_per_point": report.pace_s, "workers": report.workers,
     }  # fmt: skip

@@ -10,7 +10,7 @@ import numpy as np
 from ...errors import NotConverged
 from ...forecast.band import LEVEL, TOLERANCE, band_of, draws
 from ...mill.config.mill import Config
-from .loop import Circuit, Cut, close, ready, through
+from .loop import Circuit, SieveCut, close, ready, through
 
 DRAW_TOLERANCE = 1e-5  # of mixture and rate: a draw need not be known better
 NAMES = (
@@ -45,7 +45,7 @@ def closed_band(
 
     progress(share done 0..1) is called often and may raise to stop.
     """
-    cut = Cut(aperture_m, efficiency)
+    cut = SieveCut(aperture_m, efficiency)
     problem, rate = ready(config, cut, class_ratio), config.feed.rate_kg_s
     mills = draws(problem, samples, seed)
 

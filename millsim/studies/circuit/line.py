@@ -14,8 +14,8 @@ from ...errors import InputError, NotConverged, Problem
 from ...mill.config import checks
 from ...mill.config.mill import Config, FeedSize
 from ...mill.config.product import closed_curve, other_material
-from ...record.limits import CANNOT, OK, OVER
-from .loop import BACK_OFF, NO_SIEVE, ROUGH, TURNS, Circuit, Cut, close, ready, through, wrong_cut, wrong_feed
+from ...record.limits import CANNOT, OK, OVER, STATUS_WORDS
+from .loop import BACK_OFF, NO_SIEVE, ROUGH, TURNS, Circuit, SieveCut, close, ready, through, wrong_cut, wrong_feed
 
 FIRST, SECOND, ASKED = "first", "second", "asked"
 _LEAP = 1.5  # largest change of ln rate in one turn
@@ -44,6 +44,11 @@ class Line:
     turns: int
 
     @property
+    def status(self) -> str:
+        """In words, as of a prediction."""
+        return STATUS_WORDS[self.code]
+
+    @property
     def accepted_kg_s(self) -> float:
         """Powder that leaves the line."""
         return self.second.accepted_kg_s if self.second else 0.0
@@ -64,7 +69,7 @@ def fed_with(config: Config, first: Circuit) -> Config:
     return replace(config, feed=replace(config.feed, size=size, rate_kg_s=None, batch_mass_kg=None, batch_time_s=None))
 
 
-def line(first: Config, second: Config, cut: Cut = NO_SIEVE, class_ratio: float | None = None) -> Line:
+def line(first: Config, second: Config, cut: SieveCut = NO_SIEVE, class_ratio: float | None = None) -> Line:
     """The line of two mills, at the first config's rate or as much as it takes; the second's own feed is not used.
 
     cut: sieve after the second mill, whose oversize goes back to it. Raises InputError, NotConverged.
@@ -83,7 +88,7 @@ def line(first: Config, second: Config, cut: Cut = NO_SIEVE, class_ratio: float 
     return both.throttled(a, b, OVER if asked else OK)
 
 
-def _check(first: Config, second: Config, cut: Cut) -> None:
+def _check(first: Config, second: Config, cut: SieveCut) -> None:
     """Raise InputError with all that stands against this line."""
     wrong = [*wrong_cut(cut), *wrong_feed(first)]
     if found := other_material(first.material, second.material, f"what {first.name} makes"):
@@ -95,7 +100,7 @@ def _check(first: Config, second: Config, cut: Cut) -> None:
 class _Both:
     """The two mills, each solved anew at every turn."""
 
-    def __init__(self, first: Config, second: Config, cut: Cut, class_ratio: float | None):
+    def __init__(self, first: Config, second: Config, cut: SieveCut, class_ratio: float | None):
         self.config, self.cut, self.ratio, self.turns = second, cut, class_ratio, 0
         self.problem = ready(first, NO_SIEVE, class_ratio)
 

@@ -25,7 +25,7 @@ from ...forecast.outcome import Outcome, grid_of, solve
 from ...mill.chamber import strike_energies
 from ...mill.config.mill import Config
 from ...mill.problem import Setup, build
-from ...record.limits import CANNOT, OK, OVER
+from ...record.limits import CANNOT, OK, OVER, STATUS_WORDS
 
 NAN, INF = float("nan"), float("inf")
 FINEST_M, COARSEST_M = 20e-6, 30e-3  # apertures taken; the finest woven sieve of ISO 3310-1 has 20 um (from memory)
@@ -36,11 +36,10 @@ ROUGH = 1e-6  # of the search for the largest rate, which is known no better
 SETTLE = 1e-11
 BACK_OFF = (1e-6, 1e-5, 1e-4, 1e-3)  # how far below the largest rate the circuit is settled to TOLERANCE
 TURNS = 100
-STATUS = {OK: "ok", OVER: "over capacity", CANNOT: "cannot run"}
 
 
 @dataclass(frozen=True)
-class Cut:
+class SieveCut:
     """The external sieve: aperture [m], and the share of what is finer that does pass.
 
     partition: share that passes by size [m], for sizes below the aperture, in place of one efficiency for all.
@@ -57,7 +56,7 @@ class Cut:
         return np.where(edges[1:] <= self.aperture_m * (1.0 + 1e-9), np.clip(share, 0.0, 1.0), 0.0)
 
 
-NO_SIEVE = Cut(INF)
+NO_SIEVE = SieveCut(INF)
 
 
 @dataclass(frozen=True)
@@ -98,8 +97,8 @@ class Circuit:
 
     @property
     def status(self) -> str:
-        """In words, as of a prediction: "ok", "over capacity", "cannot run"."""
-        return STATUS[self.code]
+        """In words, as of a prediction."""
+        return STATUS_WORDS[self.code]
 
     @property
     def oversize_kg_s(self) -> float:
@@ -120,7 +119,7 @@ def closed(
 
     Raises InputError for a batch or a sieve that makes no sense, NotConverged where no steady state is found.
     """
-    cut = Cut(aperture_m, efficiency, partition)
+    cut = SieveCut(aperture_m, efficiency, partition)
     return close(ready(config, cut, class_ratio), cut, config.feed.rate_kg_s)
 
 
@@ -129,11 +128,11 @@ def once(
     partition: Callable[[np.ndarray], np.ndarray] | None = None,
 ) -> Circuit:  # fmt: skip
     """The same mill and sieve with the oversize set aside: every piece goes through the mill once."""
-    cut = Cut(aperture_m, efficiency, partition)
+    cut = SieveCut(aperture_m, efficiency, partition)
     return through(ready(config, cut, class_ratio), cut, config.feed.rate_kg_s)
 
 
-def ready(config: Config, cut: Cut, class_ratio: float | None = None) -> Setup:
+def ready(config: Config, cut: SieveCut, class_ratio: float | None = None) -> Setup:
     """The problem with the aperture as a class bound; a calibration counts as at the open mill's temperature.
 
     Raises InputError with all that stands against the circuit.
@@ -150,7 +149,7 @@ def ready(config: Config, cut: Cut, class_ratio: float | None = None) -> Setup:
     return problem
 
 
-def wrong_cut(cut: Cut) -> list[Problem]:
+def wrong_cut(cut: SieveCut) -> list[Problem]:
     """What no sieve is."""
     wrong = []
     if not (FINEST_M * (1.0 - 1e-9) <= cut.aperture_m <= COARSEST_M * (1.0 + 1e-9) or cut == NO_SIEVE):
@@ -169,8 +168,9 @@ def wrong_feed(config: Config) -> list[Problem]:
 
 
 def through(
-    problem: Setup, cut: Cut, rate_kg_s: float | None, mill: np.ndarray | None = None, tolerance: float | None = None
-) -> Circuit:
+    problem: Setup, cut: SieveCut, rate_kg_s: float | None, mill: np.ndarray | None = None,
+    tolerance: float | None = None,
+) -> Circuit:  # fmt: skip
     """Mill and sieve with the oversize set aside; tolerance of the chamber state: default the config's."""
     loop = Loop(problem, cut, problem.mill if mill is None else mill)
     o = solve(problem, rate_kg_s, loop.mill, tolerance)
@@ -181,7 +181,7 @@ def through(
 
 
 def close(
-    problem: Setup, cut: Cut, rate_kg_s: float | None, mill: np.ndarray | None = None, tolerance: float = TOLERANCE
+    problem: Setup, cut: SieveCut, rate_kg_s: float | None, mill: np.ndarray | None = None, tolerance: float = TOLERANCE
 ) -> Circuit:
     """The steady closed circuit of a problem that has the aperture as a class bound (`ready`).
 
@@ -217,7 +217,7 @@ class Loop:
     """One mill with its sieve on its way to a steady state."""
 
     problem: Setup
-    cut: Cut
+    cut: SieveCut
     mill: np.ndarray
     tolerance: float = TOLERANCE
     turns: int = 0
