@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from ...base.quantities.written import digits, table, wrap
 from ...laws.sizes import bond_energy, size_constant, size_energy, size_reached
+from .json import jsonable, picked
 
 EXPONENTS = {"rittinger": 2.0, "bond": 1.5, "kick": 1.0}  # of dE = -C dx / x^n
 _MEANT = {
@@ -62,8 +63,9 @@ def energy_text(answers: list[Answer], basis: str, question: str, rate_kg_s: flo
 
 def energy_json(answers: list[Answer], rate_kg_s: float | None) -> dict:
     """The cross-check as JSON."""
-    laws = {}
-    for a in answers:
-        laws[a.law] = {"energy_J_kg": a.energy_J_kg, "energy_kWh_kg": a.energy_J_kg / KWH, "size_m": a.size_m}
-        laws[a.law]["power_W"] = None if rate_kg_s is None else a.energy_J_kg * rate_kg_s
-    return {"status": "ok", "laws": laws}
+    laws = {
+        a.law: picked(a, "energy_J_kg size_m")
+        | {"energy_kWh_kg": a.energy_J_kg / KWH, "power_W": None if rate_kg_s is None else a.energy_J_kg * rate_kg_s}
+        for a in answers
+    }
+    return jsonable({"status": "ok", "laws": laws})

@@ -1,13 +1,13 @@
 """Heat and cooling answers as tables and as JSON: every figure with its band, formula and basis."""
 
 import math
-from dataclasses import asdict
 
 from ...base.quantities.written import Shown, digits, number, table
 from ...mill.problem import build
 from ...studies.heat.answers import HeatAnswers
 from ...studies.heat.cool import coolant_for, enthalpy, unchilled
 from ...studies.heat.coolants import DRY_ICE, NITROGEN, PRACTICE, gas_per_kg
+from .json import jsonable, picked
 
 # figure: (words, formula or way, basis); in the order of the table.
 ROWS = {
@@ -154,23 +154,15 @@ def heat_json(a: HeatAnswers) -> dict:
     figures = {}
     for name, s in a.values.items():
         words, formula, basis = ROWS.get(name, ("", "", "assumed"))
-        figures[name] = {
-            "value": _finite(s.value), "unit": s.unit.replace("dK", "K"), "low": _finite(s.low),
-            "high": _finite(s.high), "words": words, "formula": formula, "basis": basis,
+        figures[name] = picked(s, "value low high") | {
+            "unit": s.unit.replace("dK", "K"), "words": words, "formula": formula, "basis": basis,
             "meaning": "" if math.isfinite(s.value) else meaning(name, s.value),
         }  # fmt: skip
-    loop = None if a.runaway is None else {k: _finite(v) for k, v in asdict(a.runaway).items()}
+    said = picked(
+        a, "limit_K limit_from stick_K rate_kg_s note binding largest_binding hot_room_K hot_binding recirculated "
+        "draws runaway", air_measured="air_given", card_toughens="toughens",
+    )  # fmt: skip
     return {
-        "status": "ok", "mill": a.config.name, "config_sha256": a.config.sha256, "limit_K": a.limit_K,
-        "limit_from": a.limit_from, "stick_K": a.stick_K, "rate_kg_s": a.rate_kg_s, "note": a.note,
-        "binding": a.binding, "largest_binding": a.largest_binding, "hot_room_K": a.hot_room_K,
-        "hot_binding": a.hot_binding, "recirculated": a.recirculated, "draws": a.draws, "air_measured": a.air_given,
-        "card_toughens": a.toughens, "figures": figures, "runaway": loop,
-        "coolants": [] if a.note == "cannot" else [
-            {k: _finite(v) if isinstance(v, float) else v for k, v in row.items()} for row in coolants(a)
-        ],
+        "status": "ok", **picked(a.config, mill="name", config_sha256="sha256"), **said, "figures": figures,
+        "coolants": [] if a.note == "cannot" else jsonable(coolants(a)),
     }  # fmt: skip
-
-
-def _finite(x: float) -> float | None:
-    return float(x) if math.isfinite(x) else None

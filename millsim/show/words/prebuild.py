@@ -3,7 +3,6 @@
 import math
 import re
 import textwrap
-from dataclasses import asdict
 
 from ...base.quantities.written import capital, digits, join_words, sentence, table, wrap
 from ...mill.config.mill import Config
@@ -12,6 +11,7 @@ from ...studies.prebuild.facts import DYNAMIC, MillFacts
 from ...studies.prebuild.hammer import bite_on_screws, pull, screws
 from ...studies.prebuild.line import VERDICTS, ReviewLine
 from ...studies.prebuild.review import GROUPS
+from .json import jsonable
 
 _INDENT = 15
 _KEY = re.compile(r"\b(?:rotor|shaft|stator|drive|air|guard)\.[a-z_]+")
@@ -66,25 +66,19 @@ def review_text(config: Config, lines: list[ReviewLine]) -> str:
 def review_json(config: Config, lines: list[ReviewLine]) -> dict:
     """The review as plain JSON types in SI units; what is not known, or has no end, is null."""
     counts = {verdict: sum(x.verdict == verdict for x in lines) for verdict in VERDICTS}
-    return {
+    facts = MillFacts(config, None)
+    said = {
         "status": "a check failed" if counts["fails"] else "ok",
         "mill": config.name,
         "config_sha256": config.sha256,
         "counts": counts,
-        "checks": [{k: _finite(v) for k, v in asdict(x).items()} for x in lines],
-        "screws": {
-            "load_N": DYNAMIC * pull(MillFacts(config, None)),
-            "bite_left_out_Nm": couple(MillFacts(config, None)),
-            "sizes": [asdict(s) for s in screws(MillFacts(config, None))],
-        },
-        "not_covered": list(NOT_COVERED),
+        "checks": lines,
+        "screws": {"load_N": DYNAMIC * pull(facts), "bite_left_out_Nm": couple(facts), "sizes": screws(facts)},
+        "not_covered": NOT_COVERED,
         "standards_from_memory": STANDARDS,
         "caution": CAUTION,
     }
-
-
-def _finite(value: object) -> object:
-    return None if isinstance(value, float) and not math.isfinite(value) else value
+    return jsonable(said)
 
 
 def _summary(lines: list[ReviewLine]) -> list[str]:

@@ -2,12 +2,12 @@
 
 import math
 from collections.abc import Iterable
-from dataclasses import asdict
 
 from ...base.numerics import psd
 from ...base.quantities.written import decimals, digits, join_words, number, percent, sentence, table, wrap
 from ...learn.measured.runbalance import Figure, RunBalance
 from ...learn.measured.runsheet import MeasuredRun
+from .json import jsonable
 
 _NAMES = {"product": "product", "holdup": "hold-up", "bag": "bag", "sweepings": "sweepings"}
 _LOT = {"product": "powder", "holdup": "hold-up", "bag": "dust in the bag", "sweepings": "sweepings"}
@@ -35,7 +35,6 @@ CAUTIONS = (
 
 def to_json(run: MeasuredRun, b: RunBalance) -> dict:
     """The run and its balance as plain JSON types in SI units; what is not known is null."""
-    given = asdict(run)
     skip = {"config", "path", "assumed", "warnings", "sha256", "product_sheets", "holdup_sheets", "bag_sheets"}
     said = {
         "status": "ok" if b.verdict != "do not calibrate" else "check failed",
@@ -43,23 +42,14 @@ def to_json(run: MeasuredRun, b: RunBalance) -> dict:
         "run_sha256": run.sha256,
         "config_sha256": run.config.sha256,
         "verdict": b.verdict,
-        "read": {k: v for k, v in given.items() if k not in skip},
+        "read": {k: v for k, v in vars(run).items() if k not in skip},
         "sheets": {lot: len(getattr(run, f"{lot}_sheets")) for lot in ("product", "holdup", "bag")},
-        "balance": {k: v for k, v in asdict(b).items() if k not in ("verdict", "doubts", "missing")},
+        "balance": {k: v for k, v in vars(b).items() if k not in ("verdict", "doubts", "missing")},
         "assumed": run.assumed,
         "warnings": [*run.warnings, *b.doubts],
-        "missing": [asdict(m) for m in b.missing],
+        "missing": b.missing,
     }
-    return _clean(said)
-
-
-def _clean(value: object) -> object:
-    """Lists for tuples, null for numbers that are not finite."""
-    if isinstance(value, dict):
-        return {k: _clean(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_clean(v) for v in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value
+    return jsonable(said)
 
 
 def to_text(run: MeasuredRun, b: RunBalance) -> str:

@@ -22,6 +22,7 @@ from ...base.reading.fits import (
     span_of,
 )
 from ...base.reading.sheet import SieveSheet
+from .json import jsonable, picked
 
 Window = tuple[float, float]  # m; 0 and inf where open
 LAWS = {"rrsb": "RRSB", "lognormal": "log-normal", "ggs": "Gates-Gaudin-Schuhmann"}
@@ -292,40 +293,29 @@ def to_json(sheet: SieveSheet, window: Window | None = None) -> dict:
         }
         for i, a in enumerate(sheet.apertures_m)
     ]
-    masses = {k: getattr(sheet, k) for k in ("pan_g", "sum_g", "charge_g", "additive_g", "loss_share", "resolution_g")}
     diameter, unresolved = sauter(sheet)
     found = fits(sheet.apertures_m, sheet.q3)
-    return _clean({
+    return jsonable({
         "file": _name(sheet),
-        "reading": sheet.reading,
         "sieves": sieves,
         "pan_share": shown[0],
-        "pan_is": sheet.pan_is,
-        **masses,
+        **picked(sheet, "reading pan_is pan_g sum_g charge_g additive_g loss_share resolution_g warnings notes",
+                 read_as="said"),
         **{f"x{p * 100:.0f}_m": _percentile_json(sheet, p) for p in (0.1, 0.5, 0.9)},
         "span": span_of(sheet.apertures_m, sheet.q3),
         "sauter_m": {"value": diameter, "upper_bound": unresolved > 0, "unresolved_share": unresolved},
-        "fits": {f.law: _fit_json(f) for f in found},
+        "fits": {f.law: picked(f, "size_m shape points rms largest largest_at_m") for f in found},
         "best_fit": best(found)[0].law if found else None,
         "window": _window_json(sheet, window) if window else None,
-        "read_as": list(sheet.said),
-        "warnings": list(sheet.warnings),
-        "notes": list(sheet.notes),
     })  # fmt: skip
 
 
 def _percentile_json(sheet: SieveSheet, p: float) -> dict:
-    x = percentile(sheet.apertures_m, sheet.q3, p)
     bounds = {
         name: percentile(sheet.apertures_m, q or sheet.q3, p).x_m
         for name, q in (("if_loss_shared", sheet.q3_loss_shared), ("if_loss_fine", sheet.q3_loss_fine))
     }
-    return {"value": x.x_m, "low": x.low_m, "high": x.high_m, **bounds}
-
-
-def _fit_json(f: Fit) -> dict:
-    return {"size_m": f.size_m, "shape": f.shape, "points": f.points, "rms": f.rms, "largest": f.largest,
-            "largest_at_m": f.largest_at_m}  # fmt: skip
+    return picked(percentile(sheet.apertures_m, sheet.q3, p), value="x_m", low="low_m", high="high_m") | bounds
 
 
 def _window_json(sheet: SieveSheet, window: Window) -> dict:
@@ -335,22 +325,15 @@ def _window_json(sheet: SieveSheet, window: Window) -> dict:
 
 def scatter_json(s: Scatter) -> dict:
     """Mean and scatter of replicates."""
-    return _clean({"count": s.count, "mean_m": s.mean, "sd_m": s.sd, "half_width_95_m": s.half_width})
+    return picked(s, "count", mean_m="mean", sd_m="sd", half_width_95_m="half_width")
 
 
 def finer_json(f: Finer) -> dict:
     """The comparison of two kinds of replicates."""
-    return {"mean_m": f.mean_a, "mean_against_m": f.mean_b, "pooled_sd_m": f.pooled_sd, "freedom": f.freedom,
-            "probability_against_is_finer": f.probability, "with_one_more_each": f.with_one_more}  # fmt: skip
-
-
-def _clean(value: object) -> object:
-    """NaN and infinity as null."""
-    if isinstance(value, dict):
-        return {k: _clean(v) for k, v in value.items()}
-    if isinstance(value, list):
-        return [_clean(v) for v in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value
+    return picked(
+        f, "freedom", mean_m="mean_a", mean_against_m="mean_b", pooled_sd_m="pooled_sd",
+        probability_against_is_finer="probability", with_one_more_each="with_one_more",
+    )  # fmt: skip
 
 
 def csv_text(sheet: SieveSheet) -> str:

@@ -5,6 +5,7 @@ import math
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import capital, decimals, digits, number, shown_unit, table, wrap
 from ...studies.wear import EXAMPLE_KG, RADII_M, SCALE_KG, WORN_OUT, WORN_SHARE, MillFigures, Step, WearDrift
+from .json import picked
 
 LITTLE = 0.0005  # a drift below that is none
 SURE_SCALE = 0.1  # share of the loss up to which the scale is good enough
@@ -247,30 +248,19 @@ def rests_on(d: WearDrift) -> list[str]:
 
 def wear_json(d: WearDrift) -> dict:
     """The drift as plain JSON types in SI units; what is infinite or unknown is null."""
+    names = " ".join(name for name, _, _ in _FIGURES)
+    said = picked(
+        d, "lost_kg milled_kg at_kg metal ppm scale_share bars_kg fresh_radius_m gap_full_m draws",
+        blunt_after_kg="blunt_kg", gap_full_after_kg="gap_kg", replace_after_kg="replace_kg", imbalance_N="force_N",
+        balance_allows_kg="balance_kg",
+    )  # fmt: skip
+    steps = [
+        picked(s, "milled_kg lost_kg gap_growth_m", share_of_bars="share", edge_radius_m="radius_m")
+        | {"by_edge": picked(s.by_edge, names), "by_gap": picked(s.by_gap, names)}
+        for s in d.steps
+    ]
     return {
-        "status": "ok", "mill": d.config.name, "config_sha256": d.config.sha256, "lost_kg": d.lost_kg,
-        "milled_kg": d.milled_kg, "at_kg": d.at_kg, "metal": d.metal, "ppm": d.ppm,
-        "scale_share": _finite(d.scale_share), "bars_kg": d.bars_kg, "fresh_radius_m": d.fresh_radius_m,
-        "blunt_after_kg": _finite(d.blunt_kg), "gap_full_m": d.gap_full_m,
-        "gap_full_after_kg": _finite(d.gap_kg), "replace_after_kg": [_finite(kg) for kg in d.replace_kg],
-        "imbalance_N": d.force_N, "imbalance_of_kg": EXAMPLE_KG, "balance_allows_kg": _finite(d.balance_kg),
-        "fresh": _answer(d.fresh), "draws": d.draws,
-        "steps": [
-            {
-                "milled_kg": s.milled_kg, "lost_kg": s.lost_kg, "share_of_bars": s.share, "edge_radius_m": s.radius_m,
-                "gap_growth_m": s.gap_growth_m, "by_edge": _answer(s.by_edge), "by_gap": _answer(s.by_gap),
-            }
-            for s in d.steps
-        ],
-        "drift": {k: {"ratio": _finite(s.value), "low": _finite(s.low), "high": _finite(s.high)}
-                  for k, s in d.drift.items()},
-        "basis": rests_on(d),
+        "status": "ok", **picked(d.config, mill="name", config_sha256="sha256"), **said, "steps": steps,
+        "imbalance_of_kg": EXAMPLE_KG, "fresh": picked(d.fresh, names), "basis": rests_on(d),
+        "drift": {k: picked(s, "low high", ratio="value") for k, s in d.drift.items()},
     }  # fmt: skip
-
-
-def _answer(a: MillFigures) -> dict:
-    return {name: _finite(getattr(a, name)) for name, _, _ in _FIGURES}
-
-
-def _finite(x: float) -> float | None:
-    return float(x) if math.isfinite(x) else None
