@@ -88,7 +88,7 @@ def test_faster_is_finer(rate):
 
 
 def test_windage_goes_with_the_cube_of_speed():
-    # P6. The rest is the air density, 1/T, taken out here.
+    # Derived: drag of the bars, laws/air.md. The rest is the air density, 1/T, taken out here.
     solved = [mills.outcome("demo", *tip_speed(v), "feed.rate=300 g/h") for v in SPEEDS]
     windage = np.array([o.powers["windage"] * o.state["T"] for o in solved])
     v = np.array([o.state["v"] for o in solved])

@@ -21,7 +21,10 @@ HISTORY = 4  # depth of the Anderson acceleration
 
 @law
 def peg_rate(m, s, grid, table, mass):
-    """Pegging events per open hole and second: near-size pieces (0.9-1.1 hole) that touch the sieve. Source: P5."""
+    """Pegging events per open hole and second: near-size pieces (0.9-1.1 hole) that touch the sieve.
+
+    Source: assumed, the band of sizes that peg in screening (from memory).
+    """
     contacts, x, edges = 0.0, grid.x, grid.edges
     low, high = log(0.9 * m.hole / m.shape), log(1.1 * m.hole / m.shape)
     for i in range(x.size):

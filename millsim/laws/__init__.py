@@ -7,6 +7,8 @@ drive     motor, inertia, jam, feed opening      sizes    energy-size laws for c
 strength  stress, balance, hammers, what flies   cooling  air, coolant, pauses
 wear      edges, gap and iron from lost mass
 
-A law knows nothing of engines, files or settings: every constant comes in as an argument.
-"P4" in a source line is the section of the project's physics notes the form was taken from.
+A law knows nothing of engines, files or settings: every constant comes in as an argument. Its docstring ends with
+where it comes from: author, year and journal; "derived" (from what is named, anyone can do it again); "assumed" and
+why; "handbook" (in any text on the subject); "common practice" (no source); "from memory" where nobody could look it
+up. Why a form was chosen and how far it holds stands in the page of the subject beside the law (breakage.md, ...).
 """

@@ -1,6 +1,7 @@
 """Cooling: how much air, how cold a cooler, how long until hot, how much coolant. Closed forms, no compiled code.
 
-Heat balances of the first law, one lump at a time; "handbook" in a source line means any text on heat transfer.
+Heat balances of the first law, one lump at a time; "handbook" in a source line means any text on heat transfer. What
+names no other source is derived from the balance it states.
 """
 
 from math import inf, log
@@ -52,7 +53,8 @@ def coolant_ratio(
     """Kilograms of coolant per kilogram of feed: practice (feed + mill) / (latent + gas_cp (T_gas - T_boil)).
 
     feed: heat [J/kg] taken out of the feed; mill: heat [J/kg] of milling that the coolant is to carry too; practice:
-    more than the ideal, for leaks and cold parts. First law; form as in gas suppliers' notes (P7).
+    more than the ideal, for leaks and cold parts. First law; that practice takes more is common practice,
+    no source.
     """
     return practice * (feed + mill) / (latent + gas_cp * (T_gas - T_boil))
 

@@ -1,4 +1,4 @@
-"""Motor and rotor: speed under load, stored energy, the jam index, the feed opening."""
+"""Motor and rotor: speed under load, stored energy, the jam index, the feed opening. Reasons: drive.md."""
 
 from math import sqrt
 
@@ -9,20 +9,24 @@ from ..base.numerics.jit import law
 def speed_under_load(P, P_1, w_1, P_2, w_2):
     """Rotor speed [rad/s] at shaft power P [W] on the straight line through two measured points.
 
-    Below a fifth of the first speed the motor counts as stalled and the line ends.
+    Below a fifth of the first speed the motor counts as stalled and the line ends. Source: assumed, two points are
+    what a builder can measure; a fifth is far below where any motor is used.
     """
     return max(0.2 * w_1, w_1 + (w_2 - w_1) * (P - P_1) / (P_2 - P_1))
 
 
 @law
 def power_at_speed(P, omega, omega_ref):
-    """Shaft power [W] at another speed and the same charge: strike rate times v^2, as windage, so omega^3 (P4, P6)."""
+    """Shaft power [W] at another speed and the same charge: strike rate times v^2, as windage, so omega^3 (derived)."""
     return P * (omega / omega_ref) ** 3
 
 
 @law
 def labouring_speed(P_most, P, omega):
-    """Speed [rad/s] at which a load that takes P at omega takes no more than P_most: omega (P_most / P)^(1/3)."""
+    """Speed [rad/s] at which a load that takes P at omega takes no more than P_most: omega (P_most / P)^(1/3).
+
+    Source: derived, the inverse of `power_at_speed`.
+    """
     return omega * (P_most / P) ** (1.0 / 3.0)
 
 
@@ -34,7 +38,7 @@ def bar_rotor_inertia(mass, R):
 
 @law
 def kinetic_energy(I, omega):
-    """Stored energy [J] of the rotor."""
+    """Stored energy [J] of the rotor: I omega^2 / 2 (handbook)."""
     return 0.5 * I * omega * omega
 
 
@@ -43,7 +47,8 @@ def jam_energy_index(mean, variance, KE, jam_share):
     """Energy of an unlucky bar pass (mean plus three standard deviations) over the share of KE that may go.
 
     mean [J] and variance [J2] of the energy that bites take in one bar pass. Above 1 the rotor is expected to
-    jam. Source: P8 (J_E); jam_share 0.3 and the three deviations are assumed.
+    jam. Source: assumed: a pass that takes a good part of the stored energy leaves too little for the next; three
+    deviations, because of thousands of passes the unluckiest counts.
     """
     return (mean + 3.0 * sqrt(variance)) / (jam_share * KE)
 

@@ -1,4 +1,4 @@
-"""The sieve: what fits through, how often it is tried, and how it blinds."""
+"""The sieve: what fits through, how often it is tried, and how it blinds. Reasons and ranges: sieving.md."""
 
 from math import exp, log, pi, sqrt
 
@@ -21,7 +21,9 @@ def open_area_mesh(hole, wire):
 def pass_slow(z, t_over_w):
     """Chance that a braked piece at a hole drops through: (1 - z)^2 exp(-t / 2w), z = size over hole.
 
-    Source: Gaudin/Taggart normal passage (from memory); plate-thickness factor assumed, P5.
+    Source: (1 - z)^2 for thin wires and a normal approach: Gaudin, Principles of Mineral Dressing, 1939 (from memory);
+    Powderpedia of the Society of Powder Technology, Japan, entry 12485. Factor of the plate's thickness t: assumed,
+    thick plates pass less, yet real ones do discharge.
     """
     if z >= 1.0:
         return 0.0
@@ -33,7 +35,8 @@ def pass_skim(z, t_over_w, skim):
     """Chance that a piece skimming over a hole sinks in: (1 - z)(1 - z - z skim / 2).
 
     skim is tangential over normal speed; zero where the slant opening (w - t skim) / sqrt(1 + skim^2)
-    is smaller than the piece. Source: P5, inclined-screen geometry (from memory).
+    is smaller than the piece. Source: derived, a piece has to sink x/2 while it crosses; the slant opening is the
+    geometry of inclined screens (from memory).
     """
     sink = 1.0 - z - 0.5 * z * skim
     if sink <= 0.0 or 1.0 - t_over_w * skim < z * sqrt(1.0 + skim * skim):
@@ -55,17 +58,26 @@ def mean_pass_skim(z, t_over_w, low, high):
 
 @law
 def open_to_pass(sieve_factor, open_share, usable, unblinded):
-    """Chance that a wall contact meets an open hole, at most 1. Source: P5."""
+    """Chance that a wall contact meets an open hole, at most 1.
+
+    Source: derived, a product of shares taken as independent (assumed); the factor is for calibration.
+    """
     return min(1.0, sieve_factor * open_share * usable * unblinded)
 
 
 @law
 def unblinded_share(peg_rate, clear_rate):
-    """Steady share of holes that are not pegged: clear / (clear + peg). Source: P5 rate balance."""
+    """Steady share of holes that are not pegged: clear / (clear + peg).
+
+    Source: derived, d phi/dt = clear (1 - phi) - peg phi at rest; constant rates are assumed.
+    """
     return clear_rate / (clear_rate + peg_rate)
 
 
 @law
 def stickiness(T, T_glass):
-    """Factor by which pegging rises as T [K] nears the glass temperature: 1 to 11 about T_g - 15 K. Source: P5."""
+    """Factor by which pegging rises as T [K] nears the glass temperature: 1 to 11 about T_g - 15 K.
+
+    Source: assumed, contact spots run 30 to 60 K hotter than the powder; the factor is an order of magnitude.
+    """
     return 1.0 + 10.0 / (1.0 + exp(-(T - T_glass + 15.0) / 2.0))

@@ -27,17 +27,19 @@ def size_constant(energy: float, x_from: float, x_to: float, exponent: float) ->
 
 
 def kick_energy(x_from: float, x_to: float, constant: float) -> float:
-    """Kick (1885): C ln(x_from / x_to). Coarse crushing: the same energy for the same reduction ratio."""
+    """Kick 1885 (from memory): C ln(x_from / x_to). Coarse crushing: the same energy for the same reduction ratio."""
     return size_energy(x_from, x_to, constant, 1.0)
 
 
 def rittinger_energy(x_from: float, x_to: float, constant: float) -> float:
-    """Rittinger (1867): C (1/x_to - 1/x_from). Fine grinding: energy in proportion to new surface."""
+    """Rittinger 1867 (from memory): C (1/x_to - 1/x_from). Fine grinding: energy in proportion to new surface."""
     return size_energy(x_from, x_to, constant, 2.0)
 
 
 def bond_energy(x80_from_m: float, x80_to_m: float, work_index: float) -> float:
-    """Bond (1952): Wi (sqrt(100 um / x_to) - sqrt(100 um / x_from)), in the unit of the work index.
+    """Bond 1952, Trans. AIME 193:484 (from memory): Wi (sqrt(100 um / x_to) - sqrt(100 um / x_from)).
+
+    work_index: Wi, in the unit of energy per mass that is wanted.
 
     x80_from_m, x80_to_m: 80 % passing sizes of feed and product, m; an infinite feed size is allowed.
     """

@@ -2,7 +2,7 @@
 
 Plain functions, nothing compiled: the pre-build review calls each once. Screening formulas of a handbook, each for one
 simple part; not a design code. Handbooks are named from memory: Roark (Formulas for Stress and Strain), Shigley
-(Mechanical Engineering Design), Johnson 1985 (Contact Mechanics).
+(Mechanical Engineering Design), Johnson 1985 (Contact Mechanics). What names no source is geometry or statics, derived.
 """
 
 from math import acos, atan, pi, sqrt
@@ -148,7 +148,7 @@ def speed_lost(v: float, E: float, taken: float) -> float:
 def speed_lost_by_hit(v_rel: float, e: float, m_piece: float, m_hammer: float) -> float:
     """Tip speed [m/s] a hammer loses by hitting a piece: (1 + e) v_rel m_p / (m_p + m_h/3).
 
-    A uniform hammer struck at its tip counts with a third of its mass (mechanics of impact; P4).
+    A uniform hammer struck at its tip counts with a third of its mass (derived: inertia over length squared).
     """
     return (1.0 + e) * v_rel * m_piece / (m_piece + m_hammer / 3.0)
 
@@ -163,7 +163,10 @@ def impact_force(v: float, d: float, rho: float, pressure: float) -> float:
 
 
 def yield_at(Y: float, slope: float, T: float, T_known: float) -> float:
-    """Yield stress [Pa] at temperature T, known at T_known with its slope [Pa/K]; at least a tenth of it."""
+    """Yield stress [Pa] at temperature T, known at T_known with its slope [Pa/K]; at least a tenth of it.
+
+    Source: assumed, a straight line; the floor keeps hot material from having no strength at all.
+    """
     return max(0.1 * Y, Y + slope * (T - T_known))
 
 

@@ -1,4 +1,7 @@
-"""Wear: what a weighed loss of the bars says about edges, gap, iron in the powder and balance. Geometry only."""
+"""Wear: what a weighed loss of the bars says about edges, gap, iron in the powder and balance.
+
+Geometry only, derived, unless a law says otherwise.
+"""
 
 from math import log, pi, sqrt
 
@@ -29,6 +32,9 @@ def face_recession(volume: float, faces: float, thickness: float, height: float)
 
 
 def along_log(r: float, r_from: float, r_to: float, value_from: float, value_to: float) -> float:
-    """Value at a radius r between two known ones, linear in ln r; beyond an end it stays there (assumed form)."""
+    """Value at a radius r between two known ones, linear in ln r; beyond an end it stays there.
+
+    Source: assumed, since the radii of edges differ by factors.
+    """
     share = log(r / r_from) / log(r_to / r_from)
     return value_from + (value_to - value_from) * min(1.0, max(0.0, share))

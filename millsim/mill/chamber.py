@@ -61,7 +61,7 @@ STRIKES = np.dtype(
     ]
 )
 
-C_EXPONENT = 0.2  # cos^2 of the bar obliquity is u^(1/5), u uniform: Beta(5, 1), mean 5/6 (P4, assumed)
+C_EXPONENT = 0.2  # cos^2 of the bar obliquity is u^(1/5), u uniform: Beta(5, 1), mean 5/6 (assumed, flat face)
 
 
 @law

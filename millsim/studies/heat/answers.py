@@ -24,7 +24,7 @@ from .cool import DRY_ICE, SHARE_ROUND, air_needed, batch_passes, chilled, coole
 from .runaway import Runaway, runaway, toughens
 from .stand import Case, Settled, air_losses, at_room, changed, crossing, idle, inlet_flow, with_air
 
-CONTACT_K = 15.0  # below the sticking temperature: contact spots are hotter than the powder (P7, assumed)
+CONTACT_K = 15.0  # below the sticking temperature: contact spots are hotter than the powder (assumed; laws/heat.md)
 HOT_ROOM_K = 308.15  # a hot day
 HOTTER_K = 10.0  # than a room that is as hot already
 DRAWS, BATCH_DRAWS = 24, 8

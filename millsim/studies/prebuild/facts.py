@@ -17,9 +17,9 @@ from ...mill.config.mill import Config
 from ...mill.problem import build
 from ...record.prediction import Limit, Prediction
 
-DYNAMIC = 1.5  # a blow against a load put on slowly (P8: 1.5 to 2)
+DYNAMIC = 1.5  # a blow against a load put on slowly (assumed, of 1.5 to 2; the ideal sudden load is 2)
 SCREW_YIELD = 640e6  # Pa, property class 8.8 of ISO 898-1 (from memory)
-PLASTIC = 2.0  # mean contact pressure over yield stress, 2 to 2.8 (P2)
+PLASTIC = 2.0  # mean contact pressure over yield stress, 2 to 2.8 (Johnson 1985, Contact Mechanics, from memory)
 MILD_STEEL = 235e6  # Pa, S235 of EN 10025 (from memory)
 _SHOW = {"m3/h": "m³/h", "cm2": "cm²", "degC": "°C", "um": "µm", "m2": "m²", "g/m3": "g/m³"}
 

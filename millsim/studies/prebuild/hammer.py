@@ -17,7 +17,7 @@ COARSE = {3: 0.5, 4: 0.7, 5: 0.8, 6: 1.0, 8: 1.25, 10: 1.5, 12: 1.75, 16: 2.0, 2
 LISTED = (4, 5, 6, 8, 10)  # sizes in the table of screws
 SHEAR_SHARE = 0.4  # of the yield strength, allowed in shear (from memory: steel building practice)
 BEARING_SHARE = 0.9  # of the yield strength, allowed on the projected area of a pin (likewise)
-LAY_BACK, LAY_BACK_CLOSE = math.radians(20.0), 4.0 / 3.0  # 15 to 20 degrees: lost tip speed (P3, from memory)
+LAY_BACK, LAY_BACK_CLOSE = math.radians(20.0), 4.0 / 3.0  # 15 to 20 degrees: lost tip speed (common practice)
 TIP_SHARE = 0.95  # of the stretched-out tip speed, below which it is worth telling (assumed)
 
 PULL = Rule("rotor", "pull of a hammer on its pin", "N", "F = m r omega^2", "from memory", "Newton; any handbook")

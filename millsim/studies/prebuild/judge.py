@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from .line import ReviewLine
 
-CLOSE = 1.5  # a margin below this is close (P8)
+CLOSE = 1.5  # a margin below this is close (assumed)
 
 
 @dataclass(frozen=True)

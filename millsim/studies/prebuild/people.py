@@ -9,8 +9,8 @@ from .facts import MillFacts, say
 from .judge import PREDICT, Rule
 from .line import ReviewLine
 
-DUST_SIZE = 0.5e-3  # m; finer counts as dust that may explode (convention, P9)
-QUARTER = 0.25  # of the lower explosion limit: the usual ceiling (P9)
+DUST_SIZE = 0.5e-3  # m; finer counts as dust that may explode (convention, from memory)
+QUARTER = 0.25  # of the lower explosion limit: the usual ceiling (common practice, no source)
 
 DUST = Rule("dust and people", "dust in the air", "kg/m3", "rate share(x < 0.5 mm) / Q against a quarter of the limit",
             "assumed", "model, quick prediction; a factor of 2 to 5 before calibration", close=5.0)  # fmt: skip

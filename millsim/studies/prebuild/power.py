@@ -7,7 +7,7 @@ from .judge import PREDICT, Rule
 from .line import ReviewLine
 
 STEADY = 0.65  # of the rating for continuous work, 60 to 70 % (common practice)
-DERATED = (0.3, 0.5)  # of the rating that a phase-controlled motor keeps up (P8, from memory)
+DERATED = (0.3, 0.5)  # of the rating that a phase-controlled motor keeps up (from memory: its own fan slows down too)
 SAG = 0.1  # of the no-load speed at rated power, above which it is worth telling (assumed)
 
 DUTY = Rule("drive", "steady load of the motor", "W", "shaft power / rated shaft power; good practice up to 0.65",

@@ -7,18 +7,18 @@ from .facts import METALS, MillFacts, plain, say
 from .judge import Rule
 from .line import ReviewLine
 
-TIP_CAP = 80.0  # m/s, for a home-made mill (assumed; P8)
+TIP_CAP = 80.0  # m/s, for a home-made mill (assumed: the top of what the model is meant for)
 CLASSES = (  # tip speed [m/s] below which a mill counts as: trade usage
     (15.0, "as fast as a knife granulator, 5 to 15 m/s by trade usage"),
     (66.0, "a slow hammer mill by trade usage, below 66 m/s"),
     (91.0, "an intermediate hammer mill by trade usage, 66 to 91 m/s"),
     (math.inf, "a fast hammer mill by trade usage, above 91 m/s"),
 )
-HOLE = 2.5  # stress concentration of a centre hole or keyway, 2 to 3 (P8)
-SHARE_OF_YIELD = 0.4  # of the yield strength, for parts that start and stop often (P8)
+HOLE = 2.5  # stress concentration of a centre hole or keyway, 2 to 3 (Peterson, from memory)
+SHARE_OF_YIELD = 0.4  # of the yield strength, for parts that start and stop often (assumed)
 STEEL_E = 210e9  # Pa, handbook
-HOUSING = (0.5, 0.7)  # real over rigid critical speed: housings and bearings give way (P8)
-KEEP_BELOW = 0.7  # of the critical speed (P8)
+HOUSING = (0.5, 0.7)  # real over rigid critical speed: housings and bearings give way (common practice)
+KEEP_BELOW = 0.7  # of the critical speed (common practice)
 GRADE = 6.3  # mm/s, where none is given: G6.3 is usual for fans and machine parts
 SCREW = 5e-3  # kg, an M6 screw of 20 mm (assumed example)
 # Stops 32 J, a 10 g hammer at 80 m/s, at this thickness [m]; (basis, source).

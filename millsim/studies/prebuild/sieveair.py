@@ -7,9 +7,9 @@ from .facts import MillFacts, plain, say
 from .judge import PREDICT, Rule
 from .line import ReviewLine
 
-AREA_PER_W, OPEN_PER_W = 121e-7, 35e-7  # m2/W: 14 and 4 square inches per horsepower (P5)
-FACE = (0.01, 0.03)  # m/s through the cloth of a dust filter (P6, from memory)
-SIEVE_SPEED = (0.9, 1.1)  # m/s of air over the whole sieve: 1.25 to 1.5 cfm per square inch (P6, from memory)
+AREA_PER_W, OPEN_PER_W = 121e-7, 35e-7  # m2/W: 14 and 4 square inches per horsepower (common practice)
+FACE = (0.01, 0.03)  # m/s through the cloth of a dust filter (from memory)
+SIEVE_SPEED = (0.9, 1.1)  # m/s of air over the whole sieve: 1.25 to 1.5 cfm per square inch (from memory)
 
 AREA = Rule("sieve and air", "sieve area for the motor", "m2", "121 cm² per kW of rated shaft power", "common practice",
             "hammer mills for cereals, 14 sq in per hp; no source", least=True)  # fmt: skip

@@ -6,7 +6,7 @@ from .hammer import core_of
 from .judge import Rule
 from .line import ReviewLine
 
-NOTCH = 2.5  # a thread in the bent length, 2 to 3 (P8)
+NOTCH = 2.5  # a thread in the bent length, 2 to 3 (Peterson, from memory)
 CLEARANCE = 0.1e-3  # m, that must be left hot (assumed)
 RUN_OUT = 0.1e-3  # m, where none is given (assumed: turned or well set up)
 

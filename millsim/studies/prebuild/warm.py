@@ -10,7 +10,7 @@ from .facts import MillFacts, plain, say
 from .judge import PREDICT, Rule
 from .line import ReviewLine
 
-SPOTS = 15.0  # K; contact spots run 30 to 60 K hotter than the powder (P7)
+SPOTS = 15.0  # K; contact spots run 30 to 60 K hotter than the powder (assumed; laws/heat.md)
 WARM_SHARE = 0.9  # of the way to the steady temperature
 COLD = 2.0  # K below the room, from which the feed counts as chilled
 
