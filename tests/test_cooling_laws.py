@@ -121,14 +121,14 @@ def test_gas_volume_against_coolprop(coolant, fluid):
 
 
 def test_gas_volumes_by_hand():
-    assert 0.5 * gas_per_kg(DRY_ICE) == pytest.approx(0.27, abs=0.005)  # half a kilogram of dry ice, notes on safety
+    assert 0.5 * gas_per_kg(DRY_ICE) == pytest.approx(0.27, abs=0.005)  # half a kilogram of dry ice, by hand at 20 C
     liquid = PropsSI("D", "P", ATM, "Q", 0, "Nitrogen")
     assert liquid * gas_per_kg(NITROGEN) == pytest.approx(700, rel=0.02)  # litres of gas from a litre of liquid
 
 
 @pytest.mark.parametrize(("T", "kJ_kg"), [(-78, 100), (-150, 148), (-196, 168)])
 def test_chilling_pla(T, kJ_kg):
-    # Notes on heat: cp = 1.25 kJ/(kg K) in proportion to temperature, from 20 C.
+    # By hand: cp = 1.25 kJ/(kg K) in proportion to temperature, from 20 C.
     assert heat.enthalpy_rise(1250.0, 1.0, T + 273.15, 293.15) / 1e3 == pytest.approx(kJ_kg, abs=1.0)
 
 

@@ -142,7 +142,7 @@ def test_charge_agrees_class_by_class(name):
 
 
 def test_obliquity_bins_have_the_means_of_the_law():
-    # cos^2 is Beta(5, 1) on a bar: mean 5/6 (notes 4), and each bin's Gauss points average to its mean.
+    # cos^2 is Beta(5, 1) on a bar: mean 5/6 (derived), and each bin's Gauss points average to its mean.
     assert OBLIQUITY[:, 0].mean() == pytest.approx(5 / 6, rel=1e-12)
     assert np.all(np.diff(OBLIQUITY[:, 0]) > 0) and np.all(OBLIQUITY <= 1)
 
@@ -151,7 +151,7 @@ def test_obliquity_bins_have_the_means_of_the_law():
 
 
 def test_error_falls_as_one_over_root_n():
-    # verification section 7: slope of log rms error on log N is -1/2. Reference: fine classes, same state. With
+    # Derived (law of large numbers): slope of log rms error on log N is -1/2. Reference: fine classes, same state. With
     # these repeats the rms at each N is known to about 15 %, so the slope to 0.04.
     p = mills.problem("swinging", ratio=1.15**0.125)
     o = mills.frozen(p, mills.outcome("swinging"), mills.problem("swinging"))

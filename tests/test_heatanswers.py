@@ -268,7 +268,7 @@ def test_air_that_is_too_hot_itself_is_not_blamed_on_the_powder():
 
 
 def two_stores(m, s, p, casing, seconds, heat_W, fed, step=0.5):
-    """(chamber, casing) [K] after `seconds`: chamber without a store, casing in explicit steps (notes on heat)."""
+    """(chamber, casing) [K] after `seconds`: chamber without a store, casing in explicit steps (heat.md)."""
     inner, UA, C = m["inner_heat_transfer"] * m["inner_area"], m["casing_heat_loss"], m["casing_capacity"]
     carried = s["Q"] * air.air_density(s["T"]) * air.SPECIFIC_HEAT if s["Q"] else 0.0
     F, offset, warmed = (s["F"], p["offset"], p["warmed"]) if fed else (0.0, 0.0, 1.0)

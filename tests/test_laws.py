@@ -1,7 +1,8 @@
 """The laws one by one against closed forms, hand values and other people's libraries.
 
-"notes" are the project's physics notes; figures there marked as their own arithmetic are reproduced here from
-the inputs they name, to the digits printed. "from memory" is said where nobody saw the page.
+"derived" and "by hand": worked out apart from the code from the inputs named beside it, to the digits printed.
+"from memory" is said where nobody saw the page. What the inputs rest on stands in the page of the subject beside the
+laws (millsim/laws/*.md).
 """
 
 import itertools
@@ -68,7 +69,7 @@ def test_breakage_depends_on_size_times_energy_and_half_breaks_where_it_should(x
 
 @pytest.mark.parametrize(("v", "floor_mm"), [(30.0, 3.3), (50.0, 1.2), (80.0, 0.47)])
 def test_size_floor(v, floor_mm):
-    # notes, "five facts": xW_min = 1.5 J m/kg.
+    # Derived: 2 xw_min / v^2 with xw_min = 1.5 J m/kg (PLA, assumed).
     floor = breakage.size_floor(1.5, v)
     assert 1e3 * floor == printed(floor_mm, 2)
     assert breakage.breakage_probability(0.999 * floor, v * v / 2, 1.0, 1.5) == 0.0
@@ -86,7 +87,7 @@ def test_daughters_follow_vogel_peukert_2005(y, x, q, y_fines):
 
 
 def test_daughter_brackets():
-    # notes: the bracket is 0.982 at x/y' = 3 and one half at 1; far below y' it is (1 + tanh(-1))/2 = 0.119.
+    # By hand: the bracket is 0.982 at x/y' = 3 and one half at 1; far below y' it is (1 + tanh(-1))/2 = 0.119.
     def bracket(z):
         return math.exp(breakage.daughter_weight(z * 1e-4, 1.3, 1e-4)) / (z * 1e-4) ** 1.3
 
@@ -131,13 +132,13 @@ def test_daughter_exponent_and_temperature():
     ],
 )
 def test_cutting_energy_of_pla(h_um, C, sigma_MPa, Gc, kJ_kg):
-    # notes 2.4, density 1240. Their upper figures belong to C = 2.4, not to the 4 named as its upper end.
+    # By hand, (C sigma + G_c/h) / rho, density 1240; inputs assumed for PLA, see cutting.md.
     u = cutting.cutting_energy(C, sigma_MPa * 1e6, Gc * 1e3, h_um * 1e-6, 1240.0)
     assert u == printed(kJ_kg * 1e3, 2)
 
 
 def test_shear_of_a_pellet():
-    # notes 2.4 and 8, tau = 45 MPa: 13.6 kJ/kg whatever the size; 565, 141, 35, 9 N at 4, 2, 1, 0.5 mm.
+    # By hand, tau = 45 MPa: 13.6 kJ/kg whatever the size; 565, 141, 35, 9 N at 4, 2, 1, 0.5 mm.
     sigma = 45e6 * math.sqrt(3.0)
     assert cutting.shear_energy(sigma, 1240.0) == printed(13.6e3, 3)
     for d, F in ((4e-3, 565.0), (2e-3, 141.0), (1e-3, 35.0), (0.5e-3, 9.0)):
@@ -149,7 +150,7 @@ def test_shear_of_a_pellet():
 
 @pytest.mark.parametrize(("d_mm", "gap_mm", "angle"), [(4, 0.5, 86), (4, 2, 65), (1, 0.5, 37), (0.5, 0.3, 24)])
 def test_nip_angles(d_mm, gap_mm, angle):
-    # notes 4: r1 = 5, r2 = 4 mm.
+    # By hand, r1 = 5, r2 = 4 mm.
     found = cutting.nip_angle(5e-3, 4e-3, gap_mm * 1e-3, d_mm * 1e-3)
     assert math.degrees(found) == pytest.approx(angle, abs=0.6)
 
@@ -162,7 +163,7 @@ def test_nip_angle_of_rolls():
 
 
 def test_friction_limits_of_a_nip():
-    # notes 4: 2 atan(mu) = 23, 33, 44, 53 degrees at mu = 0.2 ... 0.5; there a bite is a toss-up.
+    # By hand: 2 atan(mu) = 23, 33, 44, 53 degrees at mu = 0.2 ... 0.5; there a bite is a toss-up.
     for mu, limit in ((0.2, 23), (0.3, 33), (0.4, 44), (0.5, 53)):
         angle = 2 * math.atan(mu)
         assert math.degrees(angle) == pytest.approx(limit, abs=0.6)
@@ -200,7 +201,7 @@ def test_screening_is_the_mean_over_a_spread_of_equals():
 
 
 def test_hammers():
-    # notes 4: 6 g effective (18 g hammer struck at its tip) at 50 m/s carry 7.5 J.
+    # By hand: 6 g effective (18 g hammer struck at its tip) at 50 m/s carry 7.5 J.
     assert cutting.hammer_energy(0.018, 50.0) == near(7.5)
     assert cutting.hammer_bite(7.5, 7.5) == near(0.5)
     assert cutting.hammer_bite(7.5, 0.75) > 0.98
@@ -211,7 +212,7 @@ def test_hammers():
 
 def test_chips():
     assert cutting.chip_share(0.05, 1000.0, 170e3) == near(0.05 * 1000 / 170e3)
-    assert cutting.chip_share(0.5, 1e6, 1e5) == near(0.05)  # cap of the notes
+    assert cutting.chip_share(0.5, 1e6, 1e5) == near(0.05)  # the cap, assumed
     assert cutting.chip_thickness(1e-4, 4e-3) == near(1e-4)
     assert cutting.chip_thickness(1e-4, 2e-4) == near(5e-5)
 
@@ -250,7 +251,7 @@ def test_terminal_velocity_of_pla(x, v):
 
 @pytest.mark.parametrize(("mm", "ms"), [(4, 500), (1, 125), (0.5, 59), (0.2, 17), (0.1, 6.3), (0.05, 2.3), (0.02, 0.6)])
 def test_relaxation_times(mm, ms):
-    # notes 4: PLA at 25 m/s slip.
+    # By hand from Schiller & Naumann's drag: PLA at 25 m/s slip in air of 20 C.
     tau = motion.relaxation_time(mm * 1e-3, 1240.0, 25.0, 1.2041, 1.8135e-5)
     assert 1e3 * tau == pytest.approx(ms, rel=0.06)
 
@@ -262,7 +263,7 @@ def test_impact_efficiency():
 
 
 def test_restitution():
-    # notes 2.6: PLA e(5 m/s) 0.85 gives about 0.47 at 50 m/s; clipped to 0.2 ... 0.9.
+    # By hand, v^-1/4 of Johnson 1985 (from memory): 0.85 at 5 m/s gives about 0.47 at 50 m/s; clipped to 0.2 ... 0.9.
     assert motion.restitution(0.85, 50.0) == pytest.approx(0.47, abs=0.01)
     assert motion.restitution(0.85, 5.0) == near(0.85)
     assert motion.restitution(0.85, 0.5) == 0.9
@@ -270,14 +271,14 @@ def test_restitution():
 
 
 def test_bar_passes_and_a_kilowatt_of_striking():
-    # notes 4: 4 bars, 50 m/s, R 60 mm: 530 passes/s; 10 g hit 50 times a second at kappa 0.35, e 0.5: 1.2 kW.
+    # By hand: 4 bars, 50 m/s, R 60 mm: 530 passes/s; 10 g hit 50 times a second at kappa 0.35, e 0.5: 1.2 kW.
     assert motion.bar_pass_rate(4.0, 50.0 / 0.06, 0.0) == printed(530.0, 3)
     assert motion.bar_pass_rate(4.0, 50.0 / 0.06, 0.35) == near(0.65 * motion.bar_pass_rate(4.0, 50.0 / 0.06, 0.0))
     assert 0.010 * 50.0 * motion.bar_work(50.0, 0.35, 0.5, 1.0) == printed(1.2e3, 2)
 
 
 def test_share_of_the_work_that_arrives_as_impact():
-    # notes 4: (1 - kappa)/(2 (1 + e)) = 0.12-0.29 for kappa 0.2-0.6 and e 0.4-0.7.
+    # Derived: (1 - kappa)/(2 (1 + e)) = 0.12-0.29 for kappa 0.2-0.6 and e 0.4-0.7.
     shares = [
         motion.bar_energy(50.0, k, 1.0) / motion.bar_work(50.0, k, e, 1.0)
         for k, e in itertools.product((0.2, 0.6), (0.4, 0.7))
@@ -299,7 +300,7 @@ def test_a_bar_hit_keeps_its_books(v, kappa, e, c):
 
 
 def test_pins_catch_and_walls_brake():
-    # notes 4: 1.33 tip speeds after a square hit (e 0.5, kappa 0.35), four times the bar-hit energy; the wall
+    # By hand: 1.33 tip speeds after a square hit (e 0.5, kappa 0.35), four times the bar-hit energy; the wall
     # halves the speed over R ln 2 / mu = 0.14 m at R = 60 mm, mu = 0.3.
     thrown = motion.thrown_energy(50.0, 0.35, 0.5, 1.0)
     assert math.sqrt(2 * thrown) / 50.0 == pytest.approx(1.33, abs=0.01)
@@ -311,7 +312,7 @@ def test_pins_catch_and_walls_brake():
 
 
 def test_layer():
-    # notes 4: bulk 600 kg/m3 x 2 pi R H x 2 mm is 9 g at R 60, H 20 mm.
+    # By hand: bulk 600 kg/m3 x 2 pi R H x 2 mm is 9 g at R 60, H 20 mm.
     assert motion.layer_depth(9.05e-3, 600.0, 0.06, 0.02) == near(2e-3, 0.01)
     assert motion.exposure(0.0, 2e-3) == 1.0
     assert motion.exposure(2e-3, 2e-3) == near(0.5)
@@ -338,7 +339,7 @@ def test_open_area_of_mesh():
 
 @pytest.mark.parametrize(("degrees", "fits"), [(0, 1.0), (30, 0.62), (45, 0.35), (60, 0.07)])
 def test_slant_limit(degrees, fits):
-    # notes 5: w cos - t sin for w = 1, t = 0.5 (inclined-screen geometry, from memory).
+    # By hand: w cos - t sin for w = 1, t = 0.5 (inclined-screen geometry, from memory).
     skim = math.tan(math.radians(degrees))
     limit = math.cos(math.radians(degrees)) - 0.5 * math.sin(math.radians(degrees))
     assert limit == pytest.approx(fits, abs=0.006)
@@ -349,7 +350,7 @@ def test_slant_limit(degrees, fits):
 
 
 def test_transit_limit():
-    # notes 5: a piece must sink half its size while it crosses, x/w < 1/(1 + skim/2): 0.5 at 2, 0.17 at 10. The
+    # Derived: a piece must sink half its size while it crosses, x/w < 1/(1 + skim/2): 0.5 at 2, 0.17 at 10. The
     # slant opening of even a thin plate, 1/sqrt(1 + skim^2), is the narrower of the two beyond skim 4/3.
     for skim in (0.5, 1.0, 2.0, 10.0):
         limit = min(1 / (1 + skim / 2), 1 / math.sqrt(1 + skim**2))
@@ -408,7 +409,8 @@ def test_air_against_coolprop(celsius):
     ("f", "thin", "thick"), [(0.15, 102, 61), (0.23, 38, 23), (0.30, 19, 12), (0.40, 8.8, 5.2), (0.50, 4.4, 2.6)]
 )
 def test_plate_loss_numbers(f, thin, thick):
-    # notes 6, from Idelchik diagrams 4-14 and 4-15 as the Modelica fluid library gives them (seen).
+    # By hand from Idelchik, Handbook of Hydraulic Resistance, diagrams 4-14 and 4-15, as the Modelica standard
+    # library cites them.
     assert air.plate_loss(f, 0.01) == printed(thin, 2)
     assert air.plate_loss(f, 1.0) == printed(thick, 2)
 
@@ -438,7 +440,7 @@ def test_air_flow_balances_the_pressures(dp_fan, Q_max, blower, k2, k1):
 
 
 def test_fan_numbers():
-    # notes 6: 380-960 Pa at 50 m/s for swirl 0.5-0.8; 7.5-30 l/s for R 60, b 20 mm and phi 0.02-0.08.
+    # By hand: 380-960 Pa at 50 m/s for swirl 0.5-0.8; 7.5-30 l/s for R 60, b 20 mm and phi 0.02-0.08.
     assert air.fan_pressure(1.2, 0.5, 50.0, 0.0) == printed(380.0, 2)
     assert air.fan_pressure(1.2, 0.8, 50.0, 0.0) == printed(960.0, 2)
     assert 1e3 * air.fan_flow_max(0.02, 0.06, 0.02, 50.0) == printed(7.5, 2)
@@ -447,7 +449,7 @@ def test_fan_numbers():
 
 @pytest.mark.parametrize(("v", "P"), [(20.0, 8.6), (30.0, 29.0), (50.0, 135.0), (80.0, 550.0)])
 def test_windage_numbers(v, P):
-    # notes 6: 4 bars, b 20, R 60 mm, C_d 1.5, still air of 1.2 kg/m3; a quarter of it with the air at half speed.
+    # By hand: 4 bars, b 20, R 60 mm, C_d 1.5, still air of 1.2 kg/m3; a quarter of it with the air at half speed.
     still = air.windage_power(4.0, 1.2, 1.5, 0.02, v / 0.06, 0.0, 0.06, 0.0)
     assert still == printed(P, 2)
     assert air.windage_power(4.0, 1.2, 1.5, 0.02, v / 0.06, 0.5, 0.06, 0.0) == near(still / 4)
@@ -468,7 +470,7 @@ def test_windage_is_the_drag_summed_along_the_bar(omega, swirl, R, hub):
     ("kg", "R", "joules"), [(0.15, 0.06, (22, 62, 160)), (0.3, 0.06, (45, 125, 320)), (0.5, 0.08, (75, 208, 533))]
 )
 def test_rotor_energy(kg, R, joules):
-    # notes 8: at 30, 50 and 80 m/s; m v^2/6 whatever the radius.
+    # By hand: at 30, 50 and 80 m/s; m v^2/6 whatever the radius.
     for v, E in zip((30.0, 50.0, 80.0), joules, strict=True):
         assert drive.kinetic_energy(drive.bar_rotor_inertia(kg, R), v / R) == pytest.approx(E, abs=0.6)
 
@@ -495,13 +497,13 @@ def test_jam_energy_index():
 
 @pytest.mark.parametrize(("celsius", "kJ"), [(-78, 100), (-150, 148), (-196, 168)])
 def test_cooling_pla(celsius, kJ):
-    # notes 7: PLA from 20 C, cp = 1.25 kJ/(kg K) x T/298.
+    # By hand: PLA from 20 C, cp = 1.25 kJ/(kg K) x T/298.
     assert heat.enthalpy_rise(1250.0, 1.0, 293.15, celsius + 273.15) == pytest.approx(-kJ * 1e3, rel=0.01)
 
 
 @pytest.mark.parametrize(("celsius", "kJ"), [(20, 38), (-20, 85), (-78, 140), (-150, 187)])
 def test_heat_budget_of_pla_to_its_limit(celsius, kJ):
-    # notes 7: to 50 C without cooling.
+    # By hand, as above: to 50 C without cooling.
     assert heat.enthalpy_rise(1250.0, 1.0, celsius + 273.15, 323.15) == pytest.approx(kJ * 1e3, rel=0.03)
 
 
@@ -544,9 +546,9 @@ def test_warming_of_a_sphere():
 
     late = 5 * tau
     assert math.log(left(late) / left(late + tau)) == near(1.0, 1e-6)  # falls by 1/e in one time constant
-    assert left(25.0) < 0.015  # notes 7: the centre of a 4 mm pellet follows within 25 s
+    assert left(25.0) < 0.015  # the centre of a 4 mm pellet follows within 25 s
     assert heat.warming_time(0.5e-3, rho, cp, k, 1e15) == near(tau / 64)
-    assert heat.warming_time(x, rho, cp, 1e15, 20.0) == pytest.approx(52.0, rel=0.01)  # notes 7: cold gas, h 20
+    assert heat.warming_time(x, rho, cp, 1e15, 20.0) == pytest.approx(52.0, rel=0.01)  # by hand: cold gas, h 20
 
 
 def test_share_warmed_is_a_mean_over_ages():
@@ -557,7 +559,7 @@ def test_share_warmed_is_a_mean_over_ages():
 
 
 def test_film_on_a_sphere():
-    # Ranz & Marshall: Nu = 2 + 0.6 Re^(1/2) Pr^(1/3) = 18.847 at Re 1000, Pr 0.7 (verification notes, recomputed).
+    # Ranz & Marshall: Nu = 2 + 0.6 Re^(1/2) Pr^(1/3) = 18.847 at Re 1000, Pr 0.7 (by hand).
     rho, mu, k, x = 1.2, 1.8e-5, 0.026, 1e-3
     v = 1000.0 * mu / (rho * x)
     assert heat.film_coefficient(x, v, rho, mu, k, 0.7) * x / k == near(18.846794, 1e-7)

@@ -102,7 +102,7 @@ def test_the_state_answers_itself(name):
 
 
 def test_work_per_strike_is_the_momentum_law():
-    # All strikes of one state share (1 + e)(1 - kappa) v^2 times the mean cos^2, 5/6 (notes 4).
+    # All strikes of one state share (1 + e)(1 - kappa) v^2 times the mean cos^2, 5/6 (Beta(5, 1), assumed).
     from millsim.mill.chamber import STRIKES, strike_energies
 
     p, o = mills.problem("demo"), mills.outcome("demo")

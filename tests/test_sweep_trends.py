@@ -71,7 +71,7 @@ def pmma():
 
 @pytest.mark.parametrize("rate", ["100 g/h", "as much as it takes"])
 def test_median_goes_about_with_the_hole_where_the_hole_decides(rate):
-    # About +1 (x50 ~ hole^1.1 from vendors' figures of grain, notes 3; trade rule x50 = 0.2 to 0.5 hole, from memory).
+    # About +1 (grain: x50 ~ hole^1.1, a vendor's figures, no source; trade: x50 = 0.2 to 0.5 hole, from memory).
     # That is where pieces wait for the hole, here at 50 m/s; at 80 m/s blows have done the work before, and it is less.
     x50 = values(swept(sieves(HOLES[:5]), speeds(SPEEDS), rate=rate, drive__rated_power="20 kW"), "x50_m")
     found = exponent(HOLES[:5], x50.T)
@@ -82,8 +82,8 @@ def test_median_goes_about_with_the_hole_where_the_hole_decides(rate):
 
 
 def test_the_hole_decides_less_the_faster_the_rotor():
-    # Known departure, told in the README: grain in practice goes with the hole at all speeds (x50 ~ hole^1.1, vendors'
-    # figures, notes 3); here hardly at all where blows break pieces far below the hole. If this is mended, so is that.
+    # Known departure, told in the README: grain in practice goes with the hole at all speeds (x50 ~ hole^1.1, a vendor's
+    # figures, no source); here hardly where blows break pieces far below the hole. If this is mended, so is that.
     fixed = {k.replace(".", "__"): v for k, v in BIG.items()}
     x50 = values(swept(sieves((2.4, 4.0, 6.35)), speeds((52, 104)), rate="5 kg/h", **fixed), "x50_m")
     found = exponent((2.4, 4.0, 6.35), x50.T)
@@ -93,8 +93,8 @@ def test_the_hole_decides_less_the_faster_the_rotor():
 
 
 def test_faster_is_finer_where_blows_decide():
-    # Grain: x50 ~ speed^-0.6 (vendors' figures, notes 3). At the two finest holes and 50 m/s chips off the edges, which
-    # have no threshold, make nearly all the powder, so there it is the slow mill that is fine; they are left out.
+    # Grain: x50 ~ speed^-0.6 (a vendor's figures, no source). At the two finest holes and 50 m/s chips off the edges,
+    # which have no threshold, make nearly all the powder, so there it is the slow mill that is fine; they are left out.
     found = exponent(SPEEDS, values(pmma(), "x50_m")[2:])
     assert np.all((found < -0.5) & (found > -2.0))
 

@@ -49,8 +49,8 @@ def test_finer_hole_makes_finer_powder_for_more_energy_and_less_of_it():
 
 
 def test_median_goes_with_the_hole():
-    # Cereal practice (vendor figures, notes 3): x50 ~ hole^1.1, and x50 = 0.2-0.35 hole. Here the exponent is about
-    # 0.5 at the demo's hole and grows above 1 towards fine holes, where fracture has less left to do.
+    # Cereal practice (a vendor's figures, no source): x50 ~ hole^1.1; x50 = 0.2-0.35 hole (from memory). Here the
+    # exponent is about 0.5 at the demo's hole and grows above 1 towards fine holes, where fracture has less left to do.
     x50 = [mills.x_p(mills.problem("demo", *hole(h)), mills.capacity("demo", *hole(h))) for h in HOLES]
     exponents = np.diff(np.log(x50)) / np.diff(np.log(HOLES))
     assert np.all((exponents > 0.3) & (exponents < 1.6))
@@ -84,7 +84,9 @@ def test_faster_is_finer(rate):
     assert falls(x50)
     v = [float(o.state["v"]) for _, o in solved]
     exponents = np.diff(np.log(x50)) / np.diff(np.log(v))
-    assert np.all((exponents > -2.0) & (exponents < -0.2))  # cereal practice: -0.4 to -0.8 (notes 3)
+    assert np.all(
+        (exponents > -2.0) & (exponents < -0.2)
+    )  # cereal practice: -0.4 to -0.8 (a vendor's figures, no source)
 
 
 def test_windage_goes_with_the_cube_of_speed():
@@ -165,7 +167,7 @@ def test_smooth_wall_wastes_the_throw():
 
 
 def test_pins_do_most_of_the_breaking():
-    # notes 4: after a square hit a pin hit carries up to four times the bar hit's energy.
+    # Derived, laws/motion.md: after a square hit a pin hit carries up to four times the bar hit's energy.
     o = mills.outcome("demo")
     assert o.flows["pin_fractures"] > o.flows["bar_fractures"]
     assert o.table[:, PIN].max() > 0.1
@@ -257,7 +259,7 @@ def test_chilled_pla_breaks_more_easily():
 
 
 def test_tougher_material_takes_more_energy():
-    # Sieve 1.5 mm toothed mill: PS and PMMA are brittle, PLA less, ABS hardly breaks (notes 1.3).
+    # Sieve 1.5 mm toothed mill: PS and PMMA are brittle, PLA less, ABS hardly breaks (priors of the cards).
     energy = [mills.shaft_J_kg(mills.outcome("pla", f"feed.material={m}", "feed.rate=300 g/h"))
               for m in ("abs", "pla", "pmma")]  # fmt: skip
     assert falls(energy)

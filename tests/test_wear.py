@@ -54,7 +54,7 @@ def test_imbalance_by_hand():
 
 
 def test_balance_grade_by_hand():
-    # G 6.3 at 8000 rpm allows 7.5 um of eccentricity (notes on mechanics): 0.5 kg x 7.5 um at 60 mm.
+    # G 6.3 at 8000 rpm allows 7.5 um of eccentricity (by hand: e = G / omega): 0.5 kg x 7.5 um at 60 mm.
     e = strength.permitted_eccentricity(1e-3 * GRADE, 8000 * pi / 30)
     assert strength.permitted_mass(e, 0.5, 0.060) == pytest.approx(0.5 * 7.52e-6 / 0.060, rel=1e-3)
 

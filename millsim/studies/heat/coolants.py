@@ -32,7 +32,7 @@ DRY_ICE = Coolant(
 )  # fmt: skip
 NITROGEN = Coolant(
     "liquid nitrogen", 199e3, 77.36, 1.04e3, 28.0134e-3, "published",
-    "199 kJ/kg at 77 K (NIST, as quoted), gas 1.04 kJ/(kg K)",
+    "199 kJ/kg at 77 K, gas 1.04 kJ/(kg K): Span et al. 2000, J. Phys. Chem. Ref. Data 29:1361",
 )  # fmt: skip
 
 
