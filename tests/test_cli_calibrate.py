@@ -1,4 +1,4 @@
-"""calibrate, compare and next from the command line: journeys J4 and J12 of the job, and what they leave on disk."""
+"""calibrate, compare and next from the command line, and what they leave on disk."""
 
 import hashlib
 import json

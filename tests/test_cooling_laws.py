@@ -1,4 +1,4 @@
-"""Laws of cooling against handbooks: CoolProp for air and coolants, hand values of the job, closed forms."""
+"""Laws of cooling against handbooks: CoolProp for air and coolants, values by hand, closed forms."""
 
 from math import exp, inf, isclose
 
@@ -19,7 +19,7 @@ KWH = 3.6e6
 
 @pytest.mark.parametrize(("rise", "m3_h"), [(10, 299), (20, 149), (25, 119), (30, 100)])
 def test_air_to_carry_a_kilowatt(rise, m3_h):
-    # Hand values of the job description: air of 1.2 kg/m3 and 1005 J/(kg K).
+    # By hand: air of 1.2 kg/m3 and 1005 J/(kg K).
     assert cooling.air_for_rise(1000.0, rise, 1.2, 1005.0) * 3600 == pytest.approx(m3_h, abs=0.5)
 
 
@@ -87,7 +87,7 @@ def test_never_and_before():
 
 @pytest.mark.parametrize(("kWh_kg", "expected"), [(0, 0.3), (0.1, 1.5), (0.3, 3.8), (0.5, 6.1), (1, 12)])
 def test_nitrogen_per_kilogram_of_feed(kWh_kg, expected):
-    # The table of the job description on its own assumptions: feed from 20 to -60 C with 1.2 kJ/(kg K), gas out at
+    # By hand: feed from 20 to -60 C with 1.2 kJ/(kg K), gas out at
     # -30 C, latent heat 199 kJ/kg, gas 1.04 kJ/(kg K), factor 1.2.
     found = cooling.coolant_ratio(1200.0 * 80.0, kWh_kg * KWH, 199e3, 1040.0, 77.36, 243.15, 1.2)
     assert found == pytest.approx(expected, rel=0.04)

@@ -26,7 +26,7 @@ def folder(tmp_path):
 
 
 def test_balance_worked_by_hand():
-    """Fed 300 g in 12 min; 262 + 21 + 9 g found; 190 W idle, 430 W loaded (issue 3 and journey J3 of the job)."""
+    """Fed 300 g in 12 min; 262 + 21 + 9 g found; 190 W idle, 430 W loaded (invented)."""
     b = close(run_of())
     assert b.closure.value == pytest.approx(0.973, abs=5e-4)
     assert b.verdict == "good"

@@ -103,7 +103,7 @@ def test_amperes_with_power_factor_are_watts():
 
 
 def test_amperes_alone_are_only_an_upper_bound():
-    """Journey J12 d of the job: accept amperes x volts only as an upper bound, warn, ask for W or power factor."""
+    """Accept amperes x volts only as an upper bound, warn, ask for W or power factor."""
     run = run_of(('loaded = "430 W"', 'amperes = "2.4 A"\nvolts = "230 V"'))
     assert run.loaded_W is None
     assert run.loaded_upper_W == pytest.approx(552.0)

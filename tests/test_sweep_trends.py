@@ -82,7 +82,7 @@ def test_median_goes_about_with_the_hole_where_the_hole_decides(rate):
 
 
 def test_the_hole_decides_less_the_faster_the_rotor():
-    # Known departure, told in the README: grain in practice goes with the hole at all speeds (x50 ~ hole^1.1, a vendor's
+    # Known departure, told in the README: grain goes with the hole at all speeds (x50 ~ hole^1.1, a vendor's
     # figures, no source); here hardly where blows break pieces far below the hole. If this is mended, so is that.
     fixed = {k.replace(".", "__"): v for k, v in BIG.items()}
     x50 = values(swept(sieves((2.4, 4.0, 6.35)), speeds((52, 104)), rate="5 kg/h", **fixed), "x50_m")

@@ -43,7 +43,7 @@ def found(name, lost_g=0.05, milled_kg=2.0, at_kg=20.0, *overrides, draws=0):
 
 
 def test_iron_in_the_powder():
-    assert 1e6 * wear.iron_share(0.05e-3, 2.0) == pytest.approx(25.0)  # hand value of the job description
+    assert 1e6 * wear.iron_share(0.05e-3, 2.0) == pytest.approx(25.0)  # by hand
     assert found("demo").ppm == pytest.approx(25.0)
 
 
