@@ -1,7 +1,7 @@
 """Cooling: how much air, how cold a cooler, how long until hot, how much coolant. Closed forms, no compiled code.
 
 Heat balances of the first law, one lump at a time; "handbook" in a source line means any text on heat transfer. What
-names no other source is derived from the balance it states.
+names no source is derived from the balance it states.
 """
 
 from math import inf, log

@@ -13,7 +13,7 @@ def bar_pass_rate(n_bars, omega, kappa):
 
 @law
 def layer_depth(M, bulk_density, R, H):
-    """Thickness [m] of the charge M [kg] spread over the stator wall at loose bulk density (geometry)."""
+    """Thickness [m] of the charge M [kg] spread over the stator wall at loose bulk density (derived)."""
     return M / (bulk_density * 2.0 * pi * R * H)
 
 

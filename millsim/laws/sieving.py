@@ -7,13 +7,13 @@ from ..base.numerics.jit import law
 
 @law
 def open_area_staggered(hole, pitch):
-    """Open area share of round holes in 60-degree stagger: pi / (2 sqrt 3) (w/p)^2 (geometry)."""
+    """Open area share of round holes in 60-degree stagger: pi / (2 sqrt 3) (w/p)^2 (derived)."""
     return pi / (2.0 * sqrt(3.0)) * (hole / pitch) ** 2
 
 
 @law
 def open_area_mesh(hole, wire):
-    """Open area share of a square mesh: (w / (w + d))^2 (geometry)."""
+    """Open area share of a square mesh: (w / (w + d))^2 (derived)."""
     return (hole / (hole + wire)) ** 2
 
 
@@ -46,7 +46,7 @@ def pass_skim(z, t_over_w, skim):
 
 @law
 def mean_pass_skim(z, t_over_w, low, high):
-    """Mean of `pass_skim` over skim ratios log-uniform in low..high, in closed form (own derivation)."""
+    """Mean of `pass_skim` over skim ratios log-uniform in low..high, in closed form (derived)."""
     if z >= 1.0:
         return 0.0
     slant = (1.0 - z * z) / (t_over_w + z * sqrt(1.0 + t_over_w * t_over_w - z * z))

@@ -11,7 +11,7 @@ BOND_REFERENCE_M = 100e-6  # Bond's work index is the energy from very coarse to
 
 
 def size_energy(x_from: float, x_to: float, constant: float, exponent: float) -> float:
-    """Return C times the integral of x^-n from x_to to x_from: the energy per kg to go from x_from to x_to.
+    """Return C times the integral of x^-n from x_to to x_from: the energy per kg to go from x_from to x_to (derived).
 
     constant: C, energy per kg times size^(n-1); exponent: n; sizes in the unit that C uses.
     """
@@ -22,7 +22,7 @@ def size_energy(x_from: float, x_to: float, constant: float, exponent: float) ->
 
 
 def size_constant(energy: float, x_from: float, x_to: float, exponent: float) -> float:
-    """Return C of `size_energy` from one known reduction."""
+    """Return C of `size_energy` from one known reduction (derived)."""
     return energy / size_energy(x_from, x_to, 1.0, exponent)
 
 
@@ -47,7 +47,7 @@ def bond_energy(x80_from_m: float, x80_to_m: float, work_index: float) -> float:
 
 
 def size_reached(energy: float, x_from: float, constant: float, exponent: float) -> float:
-    """Return the size that the energy per kg reaches from x_from (inverse of `size_energy`)."""
+    """Return the size that the energy per kg reaches from x_from (derived, the inverse of `size_energy`)."""
     if exponent == 1.0:
         return x_from * math.exp(-energy / constant)
     k = 1.0 - exponent
@@ -56,9 +56,9 @@ def size_reached(energy: float, x_from: float, constant: float, exponent: float)
 
 
 def surface_mean_size(mass_kg: float, density_kg_m3: float, surface_m2: float, shape: float = 1.0) -> float:
-    """Return the size D = 6 lambda m / (rho A), m, of a powder with a known surface.
+    """Return the size D = 6 lambda m / (rho A), m, of a powder with a known surface (derived).
 
     shape: lambda, surface-to-volume factor against a cube or sphere (1; about 1.75 for crushed pieces; Earle,
-    Unit Operations in Food Processing, chapter 11).
+    Unit Operations in Food Processing, 1983, chapter 11).
     """
     return 6.0 * shape * mass_kg / (density_kg_m3 * surface_m2)

@@ -2,7 +2,7 @@
 
 Plain functions, nothing compiled: the pre-build review calls each once. Screening formulas of a handbook, each for one
 simple part; not a design code. Handbooks are named from memory: Roark (Formulas for Stress and Strain), Shigley
-(Mechanical Engineering Design), Johnson 1985 (Contact Mechanics). What names no source is geometry or statics, derived.
+(Mechanical Engineering Design), Johnson 1985 (Contact Mechanics). What names no source is derived: geometry or statics.
 """
 
 from math import acos, atan, pi, sqrt

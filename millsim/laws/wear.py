@@ -1,6 +1,6 @@
 """Wear: what a weighed loss of the bars says about edges, gap, iron in the powder and balance.
 
-Geometry only, derived, unless a law says otherwise.
+Geometry only: what names no source is derived.
 """
 
 from math import log, pi, sqrt
