@@ -5,16 +5,18 @@ import warnings
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
+from lazily import later
 from scipy.optimize import linprog, minimize
-from statsmodels.genmod.families import links as sm_links
-from statsmodels.stats.proportion import proportion_confint
-from statsmodels.tools.sm_exceptions import PerfectSeparationWarning
 
 from millsim.base.numerics.statistics import wilson
 from millsim.laws.breakage import breakage_probability
 from millsim.learn.measured import binary
 from millsim.learn.measured.binary import LINKS, bracket, counting_limits, fit_link, fit_selection, kind, pool
+
+sm = later("statsmodels.api")
+sm_links = later("statsmodels.genmod.families.links")
+proportion = later("statsmodels.stats.proportion")
+sm_exceptions = later("statsmodels.tools.sm_exceptions")
 
 # Bliss 1935, beetles and carbon disulphide, as in Dobson's and McCullagh & Nelder's books (data from memory; they
 # give the textbooks' coefficients): log10 dose, beetles, killed.
@@ -26,7 +28,7 @@ BLISS = {  # b0, b1, standard errors or None, deviance, dose that kills half
     "probit": (-34.9353, 19.7279, None, 10.1198, 1.77085),
     "cloglog": (-39.5723, 22.0412, None, 3.4464, 1.77875),
 }
-SM_LINKS = {"logit": sm_links.Logit, "probit": sm_links.Probit, "cloglog": sm_links.CLogLog}
+SM_LINKS = {"logit": "Logit", "probit": "Probit", "cloglog": "CLogLog"}
 U = np.array([2.0, 4.0, 6.0, 8.0, 12.0, 16.0])  # J m/kg
 
 
@@ -63,7 +65,7 @@ def test_curves_against_statsmodels(name, seed):
     n = rng.integers(3, 30, 8)
     k = rng.binomial(n, LINKS[name](0.3 + 1.1 * z)[0])
     fit = fit_link(name, z, n, k)
-    family = sm.families.Binomial(SM_LINKS[name]())
+    family = sm.families.Binomial(getattr(sm_links, SM_LINKS[name])())
     glm = sm.GLM(np.stack([k, n - k], axis=1), sm.add_constant(z), family).fit(tol=1e-12)
     assert (fit.b0, fit.b1) == pytest.approx(tuple(glm.params), rel=1e-6)
     assert (fit.se0, fit.se1) == pytest.approx(tuple(glm.bse), rel=1e-5)
@@ -96,7 +98,7 @@ def test_separated_data_have_no_finite_estimate():
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         runaway = sm.GLM([0, 0, 1, 1], sm.add_constant([1.0, 2.0, 3.0, 4.0]), sm.families.Binomial()).fit()
-    assert any(issubclass(w.category, PerfectSeparationWarning) for w in caught)
+    assert any(issubclass(w.category, sm_exceptions.PerfectSeparationWarning) for w in caught)
     assert abs(runaway.params[1]) > 20
 
 
@@ -167,7 +169,9 @@ def test_counting_limits_hold_as_often_as_said():
 @pytest.mark.parametrize(("k", "n"), [(0, 12), (3, 12), (10, 12), (12, 12), (1, 1), (13, 16), (1, 3)])
 def test_wilson_against_statsmodels(k, n, level):
     low, high = wilson(k, n, level)
-    assert (float(low), float(high)) == pytest.approx(proportion_confint(k, n, 1 - level, "wilson"), abs=1e-12)
+    assert (float(low), float(high)) == pytest.approx(
+        proportion.proportion_confint(k, n, 1 - level, "wilson"), abs=1e-12
+    )
     assert (low == 0.0) == (k == 0) and (high == 1.0) == (k == n), "nothing is told of a share beyond its ends"
 
 

@@ -6,13 +6,15 @@ import mills
 import numba
 import numpy as np
 import pytest
-from scipy.stats import binomtest
+from lazily import later
 
 from millsim.base.numerics.rng import start, uniform
 from millsim.engines.pieces import FRAGMENT_BINS, fragments, motor_power
 from millsim.forecast import stalls
 from millsim.laws import breakage
 from millsim.mill.chamber import feedback_speed
+
+stats = later("scipy.stats")
 
 # --- fragments -------------------------------------------------------------------------------------------
 
@@ -159,6 +161,6 @@ def test_trace_is_even_in_time():
 @pytest.mark.parametrize(("k", "n"), [(0, 48), (1, 48), (24, 48), (48, 48), (3, 16), (999, 1000)])
 def test_stall_interval_against_scipy(k, n):
     low, high = stalls.binomial_interval(k, n)
-    exact = binomtest(k, n).proportion_ci(0.95, method="exact")
+    exact = stats.binomtest(k, n).proportion_ci(0.95, method="exact")
     assert low == pytest.approx(exact.low, abs=1e-9)
     assert high == pytest.approx(exact.high, abs=1e-9)

@@ -10,8 +10,8 @@ import pytest
 import sweeps
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from lazily import later
 from mills import CONFIGS
-from scipy import stats
 from sweeps import GAP, HOLE, axis, curve, made, points
 
 from millsim.explore.choose import extsieve, noise, targets
@@ -31,6 +31,8 @@ from millsim.mill.problem import build
 from millsim.record.limits import CANNOT, FAILED, LIMITS, OK, OVER
 from millsim.show.words import choice
 from millsim.studies.circuit import loop
+
+stats = later("scipy.stats")
 
 HEAD = '[target]\ntitle = "test"\n'
 FINE = targets.parse(f'{HEAD}[window]\nto = "500 um"\n[yield]\nleast = "90 %"\n')

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import sweeps
 from click.testing import CliRunner
-from scipy import stats
+from lazily import later
 from sweeps import axis, made, points
 
 from millsim.commands.main import cli
@@ -17,6 +17,8 @@ from millsim.explore.sweep.read import read
 from millsim.explore.sweep.write import write
 from millsim.record.limits import CANNOT, FAILED, MISSING
 from millsim.studies.circuit import loop
+
+stats = later("scipy.stats")
 
 HEAD = '[target]\ntitle = "ours"\n'
 EASY = f'{HEAD}[window]\nto = "500 um"\n[yield]\nleast = "60 %"\n'

@@ -4,11 +4,13 @@ from math import exp, inf, isclose
 
 import numpy as np
 import pytest
-from CoolProp.CoolProp import PropsSI
+from lazily import later
 
 from millsim.laws import air, cooling, heat
 from millsim.studies.heat.cool import LEAST_OXYGEN, MOST_CO2, OXYGEN, fresh_air
 from millsim.studies.heat.coolants import DRY_ICE, NITROGEN, PRACTICE, coolant_per_kg, gas_per_kg
+
+coolprop = later("CoolProp.CoolProp")
 
 ATM = 101325.0
 KWH = 3.6e6
@@ -32,8 +34,10 @@ def test_half_a_kilowatt_into_sixty_cubic_metres_an_hour():
 def test_air_rise_against_coolprop(T):
     # Dry air of CoolProp (Lemmon et al. 2000): the enthalpy of the same mass flow rises by the power; within 0.3 %.
     rise = cooling.air_rise(500.0, 60 / 3600, air.air_density(T), air.SPECIFIC_HEAT)
-    flow = 60 / 3600 * PropsSI("D", "T", T, "P", ATM, "Air")
-    taken = flow * (PropsSI("H", "T", T + rise, "P", ATM, "Air") - PropsSI("H", "T", T, "P", ATM, "Air"))
+    flow = 60 / 3600 * coolprop.PropsSI("D", "T", T, "P", ATM, "Air")
+    taken = flow * (
+        coolprop.PropsSI("H", "T", T + rise, "P", ATM, "Air") - coolprop.PropsSI("H", "T", T, "P", ATM, "Air")
+    )
     assert taken == pytest.approx(500.0, rel=3e-3)
 
 
@@ -95,34 +99,34 @@ def test_nitrogen_per_kilogram_of_feed(kWh_kg, expected):
 
 def test_nitrogen_against_coolprop():
     # Span et al. 2000 through CoolProp: boiling point, latent heat and gas heat within 1 %.
-    boiling = PropsSI("T", "P", ATM, "Q", 0, "Nitrogen")
-    liquid, vapour = (PropsSI("H", "P", ATM, "Q", q, "Nitrogen") for q in (0, 1))
+    boiling = coolprop.PropsSI("T", "P", ATM, "Q", 0, "Nitrogen")
+    liquid, vapour = (coolprop.PropsSI("H", "P", ATM, "Q", q, "Nitrogen") for q in (0, 1))
     assert NITROGEN.T_K == pytest.approx(boiling, abs=0.05)
     assert NITROGEN.latent == pytest.approx(vapour - liquid, rel=0.01)
     for T in (150.0, 243.15, 276.15):
         own = NITROGEN.latent + NITROGEN.gas_cp * (T - NITROGEN.T_K)
-        assert own == pytest.approx(PropsSI("H", "T", T, "P", ATM, "Nitrogen") - liquid, rel=0.02)
+        assert own == pytest.approx(coolprop.PropsSI("H", "T", T, "P", ATM, "Nitrogen") - liquid, rel=0.02)
 
 
 def test_dry_ice_against_coolprop_and_handbook():
     # Sublimation = vaporisation at the triple point (Span & Wagner 1996 through CoolProp) + fusion, 9.02 kJ/mol (CRC
     # Handbook), some 20 K above the sublimation point: within 4 %.
-    T = PropsSI("Ttriple", "CO2")
-    vaporisation = PropsSI("H", "T", T, "Q", 1, "CO2") - PropsSI("H", "T", T, "Q", 0, "CO2")
+    T = coolprop.PropsSI("Ttriple", "CO2")
+    vaporisation = coolprop.PropsSI("H", "T", T, "Q", 1, "CO2") - coolprop.PropsSI("H", "T", T, "Q", 0, "CO2")
     assert DRY_ICE.latent == pytest.approx(vaporisation + 9020.0 / 0.04401, rel=0.04)
-    gas = PropsSI("H", "T", 293.15, "P", ATM, "CO2") - PropsSI("H", "T", 220.0, "P", ATM, "CO2")
+    gas = coolprop.PropsSI("H", "T", 293.15, "P", ATM, "CO2") - coolprop.PropsSI("H", "T", 220.0, "P", ATM, "CO2")
     assert DRY_ICE.gas_cp * (293.15 - 220.0) == pytest.approx(gas, rel=0.04)
 
 
 @pytest.mark.parametrize(("coolant", "fluid"), [(DRY_ICE, "CO2"), (NITROGEN, "Nitrogen")])
 def test_gas_volume_against_coolprop(coolant, fluid):
-    assert gas_per_kg(coolant) == pytest.approx(1.0 / PropsSI("D", "T", 293.15, "P", ATM, fluid), rel=0.01)
-    assert coolant.molar_mass == pytest.approx(PropsSI("M", fluid), rel=1e-3)
+    assert gas_per_kg(coolant) == pytest.approx(1.0 / coolprop.PropsSI("D", "T", 293.15, "P", ATM, fluid), rel=0.01)
+    assert coolant.molar_mass == pytest.approx(coolprop.PropsSI("M", fluid), rel=1e-3)
 
 
 def test_gas_volumes_by_hand():
     assert 0.5 * gas_per_kg(DRY_ICE) == pytest.approx(0.27, abs=0.005)  # half a kilogram of dry ice, by hand at 20 C
-    liquid = PropsSI("D", "P", ATM, "Q", 0, "Nitrogen")
+    liquid = coolprop.PropsSI("D", "P", ATM, "Q", 0, "Nitrogen")
     assert liquid * gas_per_kg(NITROGEN) == pytest.approx(700, rel=0.02)  # litres of gas from a litre of liquid
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
+from lazily import later
 from scipy.optimize import nnls
 
 from millsim.errors import InputError
@@ -15,6 +15,8 @@ from millsim.mill.chamber import idle_power
 from millsim.mill.config.mill import load_config
 from millsim.mill.problem import build
 from millsim.show.words import idle
+
+sm = later("statsmodels.api")
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 RPM = math.pi / 30

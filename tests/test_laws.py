@@ -8,17 +8,19 @@ laws (millsim/laws/*.md).
 import itertools
 import math
 
-import fluids
 import numpy as np
 import pytest
-from CoolProp.CoolProp import PropsSI
-from fluids.filters import square_edge_screen
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from lazily import later
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
 from millsim.laws import air, breakage, cutting, drive, heat, motion, sieving
+
+coolprop = later("CoolProp.CoolProp")
+fluids = later("fluids")
+filters = later("fluids.filters")
 
 G = 9.80665
 quick = settings(max_examples=60, deadline=None)
@@ -400,8 +402,8 @@ def test_pegging():
 def test_air_against_coolprop(celsius):
     # CoolProp's reference equations for air; ideal gas is within 0.08 %, Sutherland 0.3 to 0.7 % low.
     T = celsius + 273.15
-    assert air.air_density(T) == near(PropsSI("D", "T", T, "P", 101325, "Air"), 0.8e-3)
-    ratio = air.air_viscosity(T) / PropsSI("V", "T", T, "P", 101325, "Air")
+    assert air.air_density(T) == near(coolprop.PropsSI("D", "T", T, "P", 101325, "Air"), 0.8e-3)
+    ratio = air.air_viscosity(T) / coolprop.PropsSI("V", "T", T, "P", 101325, "Air")
     assert -0.007 < ratio - 1 < -0.003
 
 
@@ -418,7 +420,7 @@ def test_plate_loss_numbers(f, thin, thick):
 @pytest.mark.parametrize(("f", "zeta"), [(0.2, 52), (0.3, 17), (0.4, 7.7), (0.5, 3.8), (0.7, 1.1)])
 def test_plate_loss_against_a_square_edged_screen(f, zeta):
     # fluids.filters (another handbook's table): independent sources on screens differ by up to 16 %.
-    assert square_edge_screen(f) == pytest.approx(zeta, rel=0.01)
+    assert filters.square_edge_screen(f) == pytest.approx(zeta, rel=0.01)
     assert air.plate_loss(f, 0.01) == pytest.approx(zeta, rel=0.16)
 
 
@@ -576,9 +578,9 @@ def test_self_heating_carries_its_heat_off():
 def test_air_constants():
     # CoolProp, dry air at 40 C and 1 atm.
     at = (("T", 313.15), ("P", 101325))
-    assert air.CONDUCTIVITY == near(PropsSI("L", *at[0], *at[1], "Air"), 0.01)
-    assert air.PRANDTL == near(PropsSI("PRANDTL", *at[0], *at[1], "Air"), 0.01)
-    assert air.SPECIFIC_HEAT == near(PropsSI("C", *at[0], *at[1], "Air"), 0.002)
+    assert air.CONDUCTIVITY == near(coolprop.PropsSI("L", *at[0], *at[1], "Air"), 0.01)
+    assert air.PRANDTL == near(coolprop.PropsSI("PRANDTL", *at[0], *at[1], "Air"), 0.01)
+    assert air.SPECIFIC_HEAT == near(coolprop.PropsSI("C", *at[0], *at[1], "Air"), 0.002)
 
 
 @given(st.floats(0.0, 0.05))

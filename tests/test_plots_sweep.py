@@ -13,9 +13,9 @@ import matplotlib
 import numpy as np
 import pytest
 import sweeps
+from lazily import later
 from matplotlib.patches import PathPatch
 from matplotlib.text import Text
-from scipy import stats
 
 from millsim.base.quantities.params import BASES, Param
 from millsim.errors import InputError
@@ -29,6 +29,8 @@ from millsim.show.plots import map, pareto
 from millsim.show.plots import sweep as plots_sweep
 from millsim.show.plots import tornado as plots_tornado
 from millsim.show.plots.cut import cut, factor_ticks, is_even_in_log, least_span, ruler
+
+stats = later("scipy.stats")
 
 SPEED = sweeps.axis("drive.speed", 600.0, 900.0, 1200.0, 1500.0, unit="rad/s", shown="rpm")
 EDGE = sweeps.axis("rotor.edge", "blunt", "bevelled", "toothed", unit="1", shown="-")

@@ -2,14 +2,16 @@
 
 import math
 
-import fluids.particle_size_distribution as fluids_psd
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
+from lazily import later
 
 from millsim.base.numerics import psd
+
+stats = later("scipy.stats")
+fluids_psd = later("fluids.particle_size_distribution")
 
 
 def test_grid_holds_ends_and_anchors_exactly_and_its_ratio():

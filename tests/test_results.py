@@ -14,15 +14,17 @@ from pathlib import Path
 import h5py
 import numpy as np
 import pytest
-import xarray as xr
 from helpers import fake_engine, fake_prediction, fake_trace, same
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from lazily import later
 
 from millsim.base.quantities.scalar import Scalar
 from millsim.errors import InputError, MillsimError, ResultFileError
 from millsim.record import export, files, read, write
 from millsim.record.prediction import Limit
+
+xr = later("xarray")
 
 TESTS = Path(__file__).parent
 ENGINES = ("h5netcdf", "netcdf4")

@@ -7,10 +7,12 @@ import sys
 import numba
 import numpy as np
 import pytest
-from scipy import stats
+from lazily import later
 
 from millsim.base.numerics.jit import law, source_hash
 from millsim.base.numerics.rng import start, uniform
+
+stats = later("scipy.stats")
 
 pytestmark = pytest.mark.skipif(numba.config.DISABLE_JIT, reason="millions of draws need the compiler")
 N = 400_000

@@ -5,13 +5,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from CoolProp.CoolProp import PropsSI
+from lazily import later
 from runsheets import SIEVED, mill_in, run_of, sieved
 
 from millsim.base.numerics import psd
 from millsim.base.reading.sheet import parse_sheet
 from millsim.learn.measured.madepowder import mean_curve
 from millsim.learn.measured.runbalance import air_rise, close, inputs, judge, limits, propagate, weighing
+
+coolprop = later("CoolProp.CoolProp")
 
 KWH = 3.6e6
 TWO_PERCENT = ("[power]", "[power]\nclass_percent = 2")
@@ -53,7 +55,7 @@ def test_every_energy_names_its_denominator_and_place():
 def test_air_rise_of_journey_3():
     """400 W into 60 m3/h of air at 21 °C is about 20 K; density and specific heat from CoolProp."""
     assert air_rise(400.0, 60 / 3600, 294.15) == pytest.approx(20.0, abs=0.5)
-    density, heat = (PropsSI(k, "T", 294.15, "P", 101325, "Air") for k in ("D", "C"))
+    density, heat = (coolprop.PropsSI(k, "T", 294.15, "P", 101325, "Air") for k in ("D", "C"))
     assert air_rise(400.0, 60 / 3600, 294.15) == pytest.approx(400 / (density * heat / 60), rel=2e-3)
     assert air_rise(400.0, 120 / 3600, 294.15) == pytest.approx(air_rise(400.0, 60 / 3600, 294.15) / 2)
 

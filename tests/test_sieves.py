@@ -1,9 +1,11 @@
 """Sieve tables against the ones `fluids` ships (ISO 3310-1, ASTM E11)."""
 
-import fluids.particle_size_distribution as fluids_psd
 import pytest
+from lazily import later
 
 from millsim.base.reading import sieves
+
+fluids_psd = later("fluids.particle_size_distribution")
 
 
 @pytest.mark.parametrize(

@@ -2,16 +2,18 @@
 
 import math
 
-import fluids.particle_size_distribution as fluids_psd
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
+from lazily import later
 
 from millsim.base.numerics import psd
 from millsim.base.reading import fits
 from millsim.base.reading.sheet import parse_sheet
+
+stats = later("scipy.stats")
+fluids_psd = later("fluids.particle_size_distribution")
 
 SIEVES_MM = (2.0, 1.4, 1.0, 0.71, 0.50, 0.355, 0.25, 0.18, 0.125, 0.09)
 HAND_G = (0.60, 2.10, 5.40, 9.80, 11.90, 8.70, 5.30, 2.90, 1.60, 0.70)

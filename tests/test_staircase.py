@@ -4,9 +4,11 @@ import math
 
 import numpy as np
 import pytest
-from scipy.stats import norm
+from lazily import later
 
 from millsim.learn.measured.staircase import NotOfThisKind, dixon_mood, spearman_kaerber, staircase_step
+
+stats = later("scipy.stats")
 
 
 def test_dixon_mood_worked_example_and_its_trap():
@@ -88,10 +90,10 @@ def test_spearman_kaerber_worked_example():
 
 def test_spearman_kaerber_against_a_known_distribution_and_simulation():
     x, n = np.linspace(-5, 5, 21), 40
-    exact = spearman_kaerber(x, [10**9] * 21, np.rint(1e9 * norm.cdf(x, 0.3, 0.8)).tolist()[:-1] + [10**9])
+    exact = spearman_kaerber(x, [10**9] * 21, np.rint(1e9 * stats.norm.cdf(x, 0.3, 0.8)).tolist()[:-1] + [10**9])
     assert exact.mean == pytest.approx(0.3, abs=1e-4)
     rng = np.random.default_rng(2)
-    found = [spearman_kaerber(x, [n] * 21, rng.binomial(n, norm.cdf(x, 0.3, 0.8)).tolist()) for _ in range(400)]
+    found = [spearman_kaerber(x, [n] * 21, rng.binomial(n, stats.norm.cdf(x, 0.3, 0.8)).tolist()) for _ in range(400)]
     assert np.std([s.mean for s in found]) == pytest.approx(np.mean([s.se for s in found]), rel=0.12)
 
 

@@ -7,6 +7,7 @@ import subprocess
 import sys
 import threading
 import time
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -18,7 +19,7 @@ from millsim.explore.sweep import cluster, gather, runner, write
 from millsim.explore.sweep.journal import open_journal
 from millsim.explore.sweep.plan import read_plan
 
-pytest.importorskip("distributed")
+pytestmark = pytest.mark.skipif(find_spec("distributed") is None, reason="dask.distributed is not installed")
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 PLAN = """
 [sweep]

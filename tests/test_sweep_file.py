@@ -5,9 +5,8 @@ import io
 from pathlib import Path
 
 import numpy as np
-import pint
 import pytest
-import xarray
+from lazily import later
 
 from millsim.base.numerics import psd
 from millsim.errors import ResultFileError
@@ -20,6 +19,9 @@ from millsim.record.files import write_bytes
 from millsim.record.limits import LIMITS
 from millsim.record.outputs import OUTPUTS
 from millsim.show.words import sweep
+
+xarray = later("xarray")
+pint = later("pint")
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 AXES = """

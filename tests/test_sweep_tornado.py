@@ -3,12 +3,14 @@
 import numpy as np
 import pytest
 import sweeps
+from lazily import later
 from mills import CONFIGS
-from scipy import stats
 
 from millsim.forecast.run import predict
 from millsim.mill.cards import load_model
 from millsim.mill.config.mill import load_config
+
+stats = later("scipy.stats")
 
 QUICK = ("run.class_ratio=1.3", "run.band_samples=0", "run.trace=false")
 

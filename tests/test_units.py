@@ -1,17 +1,26 @@
 """Units against pint, and the promises the config makes on them: exact round trips, hints on slips."""
 
+import functools
 import math
 import re
 from decimal import Decimal
 
-import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from lazily import later
 
 from millsim.base.quantities import units
 
-PINT = pint.UnitRegistry()
+pint = later("pint")
+
+
+@functools.cache
+def registry():
+    """Pint's own units, read once."""
+    return pint.UnitRegistry()
+
+
 FINITE = st.floats(1e-12, 1e12) | st.floats(-1e12, -1e-12)
 
 
@@ -25,7 +34,7 @@ def as_pint(text: str) -> str:
 @pytest.mark.parametrize("spelling", units.UNITS)
 def test_every_unit_agrees_with_pint(spelling):
     unit = units.UNITS[spelling]
-    theirs = PINT.Quantity(3.0, as_pint(spelling)).to(as_pint(unit.si)).magnitude
+    theirs = registry().Quantity(3.0, as_pint(spelling)).to(as_pint(unit.si)).magnitude
     assert units.to_si(Decimal(3), unit) == pytest.approx(theirs, rel=1e-12)
 
 
@@ -40,7 +49,7 @@ FOREIGN_PINT = {
 @pytest.mark.parametrize("spelling", FOREIGN_PINT)
 def test_foreign_units_agree_with_pint(spelling):
     unit = units.FOREIGN[spelling]
-    theirs = PINT.Quantity(3.0, FOREIGN_PINT[spelling]).to(as_pint(unit.si)).magnitude
+    theirs = registry().Quantity(3.0, FOREIGN_PINT[spelling]).to(as_pint(unit.si)).magnitude
     assert units.to_si(Decimal(3), unit) == pytest.approx(theirs, rel=1e-9)
 
 
