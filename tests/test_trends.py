@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from millsim.engines.capacity import bite_statistics
+from millsim.engines.records import new_work
 from millsim.forecast.assemble import balance_result
 from millsim.forecast.outcome import solve
 from millsim.laws import breakage
@@ -194,7 +195,9 @@ def test_lighter_rotor_jams_sooner():
     # Half the mass, half the stored energy: twice the energy index of the same bites.
     p = mills.problem("tight_jam")
     o = mills.outcome("tight_jam")
-    mean, variance = bite_statistics(p.mill[0], o.state, p.x, o.table, o.mass, o.screen)
+    mean, variance = bite_statistics(
+        p.mill[0], o.state, p.x, new_work(p.x.size)._replace(table=o.table, mass=o.mass, screen=o.screen)
+    )
     assert mean > 0.0 and variance > 0.0
     index = [(mean + 3 * variance**0.5) / (0.3 * 0.5 * inertia * o.state["omega"] ** 2)
              for inertia in (p.mill[0]["inertia"], 0.5 * p.mill[0]["inertia"])]  # fmt: skip

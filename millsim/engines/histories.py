@@ -30,7 +30,7 @@ from ..mill.chamber import (
     size_rates,
     strike_energies,
 )
-from .records import clear_flows
+from .records import Rates, clear_flows
 
 RATE_NODES = 8192
 GIVE_UP = 4_000_000  # events after which a history is given up (and counted)
@@ -44,17 +44,19 @@ DWELL, BAR, PINS, ELASTIC, FRACTURE, CHIPS, NIPS, TRIES, EXITS, IMPACT, EDGE = r
 
 
 @law
-def fill_table(m, s, k, ln_low, step, node_ages, table):
-    """Tabulate the laws of a frozen state at ln x = ln_low + i step; node_ages (nodes,), table (nodes, columns)."""
+def fill_table(m, s, k, node_ages, rates):
+    """Tabulate the laws of a frozen state in Rates; node_ages (nodes,); strike energies k as well."""
+    table = rates.table
     strike_energies(m, s, k)
     for i in range(table.shape[0]):
-        size_rates(m, s, k, exp(ln_low + i * step), node_ages[i], table[i])
+        size_rates(m, s, k, exp(rates.ln_low + i * rates.step), node_ages[i], table[i])
 
 
 @law
-def look_up(table, ln_low, step, ln_x, row):
-    """Linear interpolation of a rate table in ln x."""
-    p = min(max((ln_x - ln_low) / step, 0.0), table.shape[0] - 1.000001)
+def look_up(rates, ln_x, row):
+    """Linear interpolation of Rates in ln x."""
+    table = rates.table
+    p = min(max((ln_x - rates.ln_low) / rates.step, 0.0), table.shape[0] - 1.000001)
     i = int(p)
     f = p - i
     for c in range(row.size):
@@ -62,8 +64,9 @@ def look_up(table, ln_low, step, ln_x, row):
 
 
 @law
-def feed_ln_size(feed_ln_x, feed_q, u):
+def feed_ln_size(sizes, u):
     """ln size of a feed gram: the feed's cumulative curve read backwards at u."""
+    feed_ln_x, feed_q = sizes.feed_ln_x, sizes.feed_q
     i = np.searchsorted(feed_q, u)
     if i <= 0:
         return feed_ln_x[0]
@@ -145,9 +148,9 @@ def _pin(m, k, row, x, brittle, thrown, stream, n, flows, by_class):
 
 
 @law
-def _nip(m, table, ln_low, step, x, ln_x, stream, n, row, flows):
+def _nip(m, rates, x, ln_x, stream, n, row, flows):
     """A bite: shear the piece, or fold back from it (swinging hammers). Returns the new size; uses 2 draws."""
-    look_up(table, ln_low, step, ln_x, row)
+    look_up(rates, ln_x, row)
     flows.nips += 1.0
     if uniform(stream, n) >= row[FINISHED]:
         flows.nip_work += row[WASTED]
@@ -176,13 +179,13 @@ def passes(m, unblinded, x, stream, n):
 
 
 @law
-def _strike(m, k, table, ln_low, step, ln_edges, x, ln_x, i, stream, n, row, flows, by_size):
+def _strike(m, k, rates, ln_edges, x, ln_x, i, stream, n, row, flows, by_size):
     """A bar hit and the flight after it. Returns (size, ln size, class, ln size that row belongs to, draws)."""
     at = ln_x
     x, ln_x, flies, thrown, n = _bar(m, k, row, x, ln_x, stream, n, flows, by_size[i])
     i = size_class(ln_edges, ln_x, i)
     if flies:
-        look_up(table, ln_low, step, ln_x, row)
+        look_up(rates, ln_x, row)
         at, whole = ln_x, x
         x, n = _pin(m, k, row, x, i > 0, thrown, stream, n, flows, by_size[i])
         if x < whole:
@@ -192,14 +195,13 @@ def _strike(m, k, table, ln_low, step, ln_edges, x, ln_x, i, stream, n, row, flo
 
 
 @law
-def follow(m, steps, grid, stream, max_events, row, nip_row, flows, by_size):
+def follow(m, steps, sizes, stream, max_events, row, nip_row, flows, by_size):
     """Follow one tagged gram until it leaves, the time is up, or max_events; return (how it ended, time).
 
     Ends: 1 left through the sieve, 0 still in the chamber when time was up, -1 given up at max_events.
     """
-    ends, unblinded, k_all, tables, screens = steps
-    ln_low, step, ln_edges, feed_ln_x, feed_q = grid
-    ln_x = feed_ln_size(feed_ln_x, feed_q, uniform(stream, 0))
+    ends, ln_edges = steps.ends, sizes.ln_edges
+    ln_x = feed_ln_size(sizes, uniform(stream, 0))
     x, i = exp(ln_x), size_class(ln_edges, ln_x, ln_edges.size - 2)
     now, t, n, changed = 0, 0.0, 1, True
     at = np.nan  # the ln size that row belongs to: a hit that changes nothing needs no new look-up
@@ -207,9 +209,9 @@ def follow(m, steps, grid, stream, max_events, row, nip_row, flows, by_size):
     for _ in range(max_events):
         if changed:
             if ln_x != at:
-                look_up(tables[now], ln_low, step, ln_x, row)
+                look_up(Rates(steps.tables[now], sizes.ln_low, sizes.step), ln_x, row)
                 at = ln_x
-            strike, nip = (row[STRIKE], row[NIP] * screens[now, i]) if i > 0 else (0.0, 0.0)
+            strike, nip = (row[STRIKE], row[NIP] * steps.screens[now, i]) if i > 0 else (0.0, 0.0)
             contact, airborne = row[CONTACT], row[AIRBORNE]
             total = strike + nip + contact + airborne
             changed = False
@@ -228,20 +230,19 @@ def follow(m, steps, grid, stream, max_events, row, nip_row, flows, by_size):
             flows.tries += 1.0
             by_size[i, TRIES] += 1.0
             n += 3
-            if passes(m, unblinded[now], x, stream, n - 3):
+            if passes(m, steps.unblinded[now], x, stream, n - 3):
                 flows.exits += 1.0
                 by_size[i, EXITS] += 1.0
                 return 1, t
             continue
         pick -= contact
+        rates = Rates(steps.tables[now], sizes.ln_low, sizes.step)
         if pick < strike:
-            x, ln_x, i, at, n = _strike(
-                m, k_all[now], tables[now], ln_low, step, ln_edges, x, ln_x, i, stream, n, row, flows, by_size
-            )
+            x, ln_x, i, at, n = _strike(m, steps.hits[now], rates, ln_edges, x, ln_x, i, stream, n, row, flows, by_size)
         elif pick < strike + nip:
             by_size[i, NIPS] += 1.0
             whole, n = x, n + 2
-            x = _nip(m, tables[now], ln_low, step, x, ln_x, stream, n - 2, nip_row, flows)
+            x = _nip(m, rates, x, ln_x, stream, n - 2, nip_row, flows)
             if x == whole:
                 continue
             ln_x = log(x)
@@ -255,7 +256,7 @@ def follow(m, steps, grid, stream, max_events, row, nip_row, flows, by_size):
 
 
 @parallel_kernel
-def run_blocks(m, steps, grid, seed, first_block, flows, by_size, ends):
+def run_blocks(m, steps, sizes, seed, first_block, flows, by_size, ends):
     """Run flows.size blocks of BLOCK histories; fill per-block sums of FLOWS, by_size and ends (blocks, 4).
 
     ends: left, in the chamber, given up, and the summed time in the chamber [s].
@@ -267,6 +268,6 @@ def run_blocks(m, steps, grid, seed, first_block, flows, by_size, ends):
         row, nip_row = np.empty(NIP + 1), np.empty(N_RATES)  # most events need the first columns only
         for h in range(BLOCK):
             stream = start(seed, (first_block + b) * BLOCK + h, 0)
-            end, t = follow(m[0], steps, grid, stream, GIVE_UP, row, nip_row, flows[b], by_size[b])
+            end, t = follow(m[0], steps, sizes, stream, GIVE_UP, row, nip_row, flows[b], by_size[b])
             ends[b, 1 - end] += 1.0
             ends[b, 3] += t

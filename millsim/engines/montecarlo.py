@@ -12,7 +12,7 @@ import numpy as np
 
 from ..mill.chamber import N_RATES, STRIKES
 from .histories import BLOCK, BY_SIZE, EXITS, RATE_NODES, fill_table, run_blocks
-from .records import FLOWS
+from .records import FLOWS, Rates, Sizes, Steps
 
 CHECK_BLOCKS = 32  # the stop rule is looked at every CHECK_BLOCKS * BLOCK histories
 CALL_SECONDS = 0.4  # a compiled call aims at this, so that Ctrl-C and progress work
@@ -96,8 +96,8 @@ def _x50_relative_error(q3: np.ndarray, se: np.ndarray, ln_edges: np.ndarray) ->
     return float(max(se[i - 1], se[i]) / slope / q3[-1])
 
 
-def _compiled_steps(mill: np.ndarray, steps: FrozenSteps, edges: np.ndarray) -> tuple[tuple, float, float]:
-    """Rate tables of every frozen state; fewer nodes when there are many states."""
+def _compiled_steps(mill: np.ndarray, steps: FrozenSteps, edges: np.ndarray) -> tuple[Steps, float, float]:
+    """(rate tables of every frozen state, ln of the first node, their step); fewer nodes when there are many states."""
     nodes = RATE_NODES if steps.states.size == 1 else RATE_NODES // 4
     ln_low = float(np.log(edges[0]))
     width = (float(np.log(edges[-1])) - ln_low) / (nodes - 1)
@@ -106,9 +106,9 @@ def _compiled_steps(mill: np.ndarray, steps: FrozenSteps, edges: np.ndarray) -> 
     ln_nodes, ln_x = ln_low + width * np.arange(nodes), 0.5 * np.log(edges[1:] * edges[:-1])
     for i in range(steps.states.size):
         ages = np.interp(ln_nodes, ln_x, steps.ages[i])
-        fill_table(mill[0], steps.states[i], strikes[i], ln_low, width, ages, tables[i])
+        fill_table(mill[0], steps.states[i], strikes[i], ages, Rates(tables[i], ln_low, width))
     unblinded = np.ascontiguousarray(steps.states["unblinded"])
-    return (steps.ends_s, unblinded, strikes, tables, np.ascontiguousarray(steps.screens)), ln_low, width
+    return Steps(steps.ends_s, unblinded, strikes, tables, np.ascontiguousarray(steps.screens)), ln_low, width
 
 
 def run(
@@ -130,7 +130,7 @@ def run(
     """
     compiled, ln_low, width = _compiled_steps(mill, steps, edges)
     ln_edges = np.log(edges)
-    grid = (ln_low, width, ln_edges, feed_curve[0], feed_curve[1])
+    sizes = Sizes(ln_edges, *feed_curve, ln_low, width)
     blocks = max(2, -(-histories // BLOCK))
     sums, n, reason = _Sums(edges.size - 1), edges.size - 1, "histories done"
     size = call_blocks or 2
@@ -139,7 +139,7 @@ def run(
         count = min(size, blocks - sums.blocks, until_check)
         began = time.perf_counter()
         flows, by_size, ends = np.zeros(count, FLOWS), np.zeros((count, n, len(BY_SIZE))), np.zeros((count, 4))
-        run_blocks(mill, compiled, grid, seed, sums.blocks, flows, by_size, ends)
+        run_blocks(mill, compiled, sizes, seed, sums.blocks, flows, by_size, ends)
         sums.add(flows, by_size, ends)
         if call_blocks is None:
             size = max(2, min(CHECK_BLOCKS, 2 * count, int(count * CALL_SECONDS / (time.perf_counter() - began))))

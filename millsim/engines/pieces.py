@@ -83,9 +83,9 @@ def fragments(m, x, q, x_least, u, out):
 
 
 @law
-def add_piece(m, s, table, ln_low, step, x, pieces, count, row):
+def add_piece(m, s, rates, x, pieces, count, row):
     """Append a piece of size x with its rates in the tabulated state; returns the new count."""
-    look_up(table, ln_low, step, log(x), row)
+    look_up(rates, log(x), row)
     piece = pieces[count]
     mass = m.density * pi / 6.0 * x**3
     piece[SIZE], piece[MASS], piece[STRIKES_S], piece[BITTEN] = x, mass, row[STRIKE], 0.0
@@ -144,7 +144,7 @@ def reach_ratio(m, s, M, omega, x):
 
 
 @law
-def work_on_pieces(m, s, k, table, ln_low, step, pieces, count, factor, v, x_least, stream, n, new, row):
+def work_on_pieces(m, s, k, rates, pieces, count, factor, v, x_least, stream, n, new, row):
     """Bite the marked pieces, strike the others, let some out.
 
     Returns (count, mass lost to powder, mass out, work [J], peak torque, draws). From the last piece to the first: a
@@ -163,7 +163,7 @@ def work_on_pieces(m, s, k, table, ln_low, step, pieces, count, factor, v, x_lea
             sigma = piece[SHEAR_J] / mass * m.density * 3.0**0.5 / 0.375  # `shear_energy` read backwards
             peak = max(peak, cutting.shear_force(sigma, x) * m.R)
         elif pick < 1.0 - exp(-piece[STRIKES_S] * factor):
-            look_up(table, ln_low, step, log(x), row)
+            look_up(rates, log(x), row)
             specific, broken, q, n = _hit(m, k, row, x, v, stream, n)
             work += specific * mass
         else:
@@ -181,19 +181,19 @@ def work_on_pieces(m, s, k, table, ln_low, step, pieces, count, factor, v, x_lea
             lost += mass
             for i in range(min(found, MOST_PIECES - count)):
                 lost -= m.density * pi / 6.0 * new[i] ** 3
-                count = add_piece(m, s, table, ln_low, step, new[i], pieces, count, row)
+                count = add_piece(m, s, rates, new[i], pieces, count, row)
     return count, lost, out, work, peak, n
 
 
 @law
-def arrive(m, s, table, ln_low, step, arrivals, feed_x, t, next_piece, pieces, count, stream, n, row):
+def arrive(m, s, rates, arrivals, t, next_piece, pieces, count, stream, n, row):
     """Let the pieces due by time t fall in; returns (time of the next, count, mass [kg], draws)."""
     mass = 0.0
     while next_piece < t and count < MOST_PIECES:
-        x = feed_x[np.searchsorted(arrivals, uniform(stream, n) * arrivals[-1])]
-        count = add_piece(m, s, table, ln_low, step, x, pieces, count, row)
+        x = arrivals.x[np.searchsorted(arrivals.rates, uniform(stream, n) * arrivals.rates[-1])]
+        count = add_piece(m, s, rates, x, pieces, count, row)
         mass += pieces[count - 1, MASS]
-        next_piece -= log(uniform(stream, n + 1)) / arrivals[-1]
+        next_piece -= log(uniform(stream, n + 1)) / arrivals.rates[-1]
         n += 2
     return next_piece, count, mass, n
 
@@ -208,36 +208,33 @@ def record(trace, filled, upto, impulse, seconds, peak, omega, count):
 
 
 @law
-def follow_pieces(m, s, k, table, ln_low, step, arrivals, feed_x, powder, seconds, stream, trace):
+def follow_pieces(m, s, k, rates, arrivals, powder, seconds, stream, trace):
     """One history from empty at no-load speed; returns 1 if the rotor stalled, 2 if the chamber was full,
     3 if there were more pieces than can be followed, else 0.
 
-    arrivals (c,): cumulative pieces per second by feed size feed_x (c,); powder: (x_least, exit rate 1/s, striking
-    power W/kg of the pool in state s, fine feed kg/s). trace (k, TRACE_COLUMNS) is filled at even times.
+    rates: Rates of state s; arrivals, powder: what falls in. trace (k, TRACE_COLUMNS) is filled at even times.
     """
     pieces, new, row = np.empty((MOST_PIECES, 10)), np.empty(256), np.empty(N_RATES)
     sites = np.empty(max(1, int(m.n_pins)), np.int64)
     full = chamber_capacity(m)
     count, pool, coarse, n, t = 0, 0.0, 0.0, 1, 0.0
-    omega, next_piece = m.omega_0, -log(uniform(stream, 0)) / arrivals[-1]
+    omega, next_piece = m.omega_0, -log(uniform(stream, 0)) / arrivals.rates[-1]
     trace[:, 0] = seconds / trace.shape[0]
     filled, impulse, peak, since = 0, 0.0, 0.0, 0.0
     while t < seconds:
         dt = 2.0 * pi / (m.n_bars * omega)
         t += dt
-        next_piece, count, mass, n = arrive(
-            m, s, table, ln_low, step, arrivals, feed_x, t, next_piece, pieces, count, stream, n, row
-        )
-        coarse, pool = coarse + mass, pool + powder[3] * dt
+        next_piece, count, mass, n = arrive(m, s, rates, arrivals, t, next_piece, pieces, count, stream, n, row)
+        coarse, pool = coarse + mass, pool + powder.fed * dt
         ratio = reach_ratio(m, s, pool + coarse, omega, m.feed_size)
         windage, bearings = idle_power(m, omega, s.T)
-        drawn = (windage + bearings + max(0.0, pool) * powder[2] * ratio * (omega / s.omega) ** 2) * dt
+        drawn = (windage + bearings + max(0.0, pool) * powder.striking * ratio * (omega / s.omega) ** 2) * dt
         n = mark_bitten(pieces, count, sites, ratio * dt, stream, n)
         count, lost, out, work, torque, n = work_on_pieces(
-            m, s, k, table, ln_low, step, pieces, count, ratio * dt, omega * m.R, powder[0], stream, n, new, row
+            m, s, k, rates, pieces, count, ratio * dt, omega * m.R, powder.x_least, stream, n, new, row
         )
         coarse, drawn = coarse - lost - out, drawn + work
-        pool = (pool + lost) * exp(-powder[1] * ratio * dt)
+        pool = (pool + lost) * exp(-powder.exit_rate * ratio * dt)
         energy = 0.5 * m.inertia * omega * omega + motor_power(m, omega) * dt - drawn
         impulse, since = impulse + drawn / omega, since + dt
         peak = max(peak, max(torque, drawn / omega / dt))
@@ -254,10 +251,8 @@ def follow_pieces(m, s, k, table, ln_low, step, arrivals, feed_x, powder, second
 
 
 @parallel_kernel
-def run_pieces(m, s, k, table, ln_low, step, arrivals, feed_x, powder, seconds, seed, first, traces, ends):
+def run_pieces(m, s, k, rates, arrivals, powder, seconds, seed, first, traces, ends):
     """Run traces.shape[0] histories, numbered from first; fills traces (runs, k, TRACE_COLUMNS) and ends (runs,)."""
     for r in prange(traces.shape[0]):
         stream = start(seed, first + r, 1)
-        ends[r] = follow_pieces(
-            m[0], s[0], k[0], table, ln_low, step, arrivals, feed_x, powder, seconds, stream, traces[r]
-        )
+        ends[r] = follow_pieces(m[0], s[0], k[0], rates, arrivals, powder, seconds, stream, traces[r])

@@ -34,6 +34,51 @@ class Grid(NamedTuple):
     chip_share: np.ndarray
 
 
+class Rates(NamedTuple):
+    """The laws tabulated: table (nodes, columns) at ln x = ln_low + i step."""
+
+    table: np.ndarray
+    ln_low: float
+    step: float
+
+
+class Sizes(NamedTuple):
+    """Sizes of a Monte Carlo run: ln of the class bounds (n+1,), feed curve (ln x, Q3), nodes of the rate tables."""
+
+    ln_edges: np.ndarray
+    feed_ln_x: np.ndarray
+    feed_q: np.ndarray
+    ln_low: float
+    step: float
+
+
+class Steps(NamedTuple):
+    """Frozen states to follow: ends [s], unblinded, hits (k,), rate tables (k, nodes, columns), screens (k, n)."""
+
+    ends: np.ndarray
+    unblinded: np.ndarray
+    hits: np.ndarray
+    tables: np.ndarray
+    screens: np.ndarray
+
+
+class Arrivals(NamedTuple):
+    """Pieces falling in: cumulative pieces per second (c,) by feed size x (c,) [m]."""
+
+    rates: np.ndarray
+    x: np.ndarray
+
+
+class Powder(NamedTuple):
+    """The pool of what is finer than the pieces: size of the smallest piece [m], exit rate [1/s], striking power [W/kg]
+    in the tabulated state, fine feed [kg/s]."""
+
+    x_least: float
+    exit_rate: float
+    striking: float
+    fed: float
+
+
 class Work(NamedTuple):
     """Work arrays of n classes: what belongs to the state that was evaluated last."""
 

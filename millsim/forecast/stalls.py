@@ -7,6 +7,7 @@ import numpy as np
 from ..engines.balance import OBLIQUITY
 from ..engines.histories import RATE_NODES, fill_table
 from ..engines.pieces import TRACE_COLUMNS, run_pieces
+from ..engines.records import Arrivals, Powder, Rates
 from ..laws import motion
 from ..mill.chamber import N_RATES, STRIKE, STRIKES
 from ..mill.problem import Setup
@@ -43,22 +44,21 @@ def follow(
     m = problem.mill[0]
     ln_low = float(np.log(problem.edges[0]))
     step = (float(np.log(problem.edges[-1])) - ln_low) / (RATE_NODES - 1)
-    table, strikes = np.zeros((RATE_NODES, N_RATES)), np.zeros(1, STRIKES)
+    rates, strikes = Rates(np.zeros((RATE_NODES, N_RATES)), ln_low, step), np.zeros(1, STRIKES)
     state = np.array([o.state])
     nodes = ln_low + step * np.arange(RATE_NODES)
     ages = np.interp(nodes, np.log(problem.x), o.steps.ages[-1])
-    fill_table(m, state[0], strikes[0], ln_low, step, ages, table)
+    fill_table(m, state[0], strikes[0], ages, rates)
     x_least = float(m["feed_size"]) * SMALLEST_FOLLOWED
     coarse = problem.x >= x_least
     pieces = np.pi / 6.0 * m["density"] * problem.x**3
-    arrivals = np.cumsum(np.where(coarse, rate_kg_s * problem.feed / pieces, 0.0))
+    arrivals = Arrivals(np.cumsum(np.where(coarse, rate_kg_s * problem.feed / pieces, 0.0)), problem.x)
     powder = _powder_pool(problem, o, strikes[0], ~coarse, x_least, rate_kg_s)
     traces, ends = np.zeros((runs, SAMPLES, TRACE_COLUMNS)), np.zeros(runs)
     for first in range(0, runs, CALL):
         part = slice(first, min(runs, first + CALL))
         run_pieces(
-            problem.mill, state, strikes, table, ln_low, step, arrivals, problem.x, powder, seconds, seed, first,
-            traces[part], ends[part],
+            problem.mill, state, strikes, rates, arrivals, powder, seconds, seed, first, traces[part], ends[part]
         )  # fmt: skip
         if np.any(ends[part] == TOO_MANY):
             return None
@@ -70,10 +70,10 @@ def follow(
     return ChamberTrace(*(shown[:, c].copy() for c in range(TRACE_COLUMNS)), runs, k, low, high, seconds, full)
 
 
-def _powder_pool(problem: Setup, o: Outcome, strikes, fine: np.ndarray, x_least: float, rate: float) -> np.ndarray:
-    """What is finer than the pieces: (smallest piece, exit rate 1/s, striking power W/kg, its feed kg/s)."""
+def _powder_pool(problem: Setup, o: Outcome, strikes, fine: np.ndarray, x_least: float, rate: float) -> Powder:
+    """What is finer than the pieces."""
     mass = max(float(o.mass[fine].sum()), 1e-300)
     work = np.mean([motion.bar_work(strikes["v"], strikes["kappa"], strikes["e_bar"], c) for c in OBLIQUITY[:, 0]])
     power = float((o.mass * o.table[:, STRIKE])[fine].sum() * work)
     fed = rate * float(problem.feed[fine].sum())
-    return np.array([x_least, float(o.product[fine].sum()) / mass, power / mass, fed])
+    return Powder(x_least, float(o.product[fine].sum()) / mass, power / mass, fed)
