@@ -11,6 +11,7 @@ import pytest
 from millsim.errors import InputError, MillsimError
 from millsim.forecast.run import predict
 from millsim.laws import air, heat
+from millsim.mill.chamber import air_curve
 from millsim.mill.config.mill import load_config
 from millsim.mill.problem import build
 from millsim.record.limits import LIMITS, TEMPERATURE
@@ -19,17 +20,7 @@ from millsim.show.words.heat_tables import FEED_STEPS_K, coolants, heat_json
 from millsim.studies.heat.answers import CONTACT_K, HOT_ROOM_K, answers
 from millsim.studies.heat.cool import schedule
 from millsim.studies.heat.runaway import HeatLoop, follow, runaway, toughens
-from millsim.studies.heat.stand import (
-    Case,
-    air_curve,
-    air_losses,
-    at_room,
-    changed,
-    crossing,
-    idle,
-    inlet_flow,
-    with_air,
-)
+from millsim.studies.heat.stand import Case, air_losses, at_room, changed, crossing, idle, inlet_flow, with_air
 
 CONFIGS = mills.CONFIGS
 STEADY = ("demo", "pla", "swinging", "tight_jam")

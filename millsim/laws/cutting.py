@@ -16,6 +16,15 @@ def cutting_energy(C, sigma_y, G_c, h, rho):
 
 
 @law
+def yield_at(Y, slope, T, T_known):
+    """Yield stress [Pa] at temperature T, known at T_known with its slope [Pa/K]; at least a tenth of it.
+
+    Source: assumed, a straight line; the floor keeps hot material from having no strength at all.
+    """
+    return max(0.1 * Y, Y + slope * (T - T_known))
+
+
+@law
 def chip_thickness(h_edge, x):
     """Chip thickness [m]: what the edge takes, but at most a quarter of the piece (assumed: else it is a split)."""
     return min(h_edge, 0.25 * x)

@@ -5,6 +5,7 @@ of the laws at a size x is computed here, once, in `size_rates` and `strike_ener
 """
 
 from math import pi, sqrt
+from typing import NamedTuple
 
 import numpy as np
 
@@ -62,6 +63,8 @@ STRIKES = np.dtype(
 )
 
 C_EXPONENT = 0.2  # cos^2 of the bar obliquity is u^(1/5), u uniform: Beta(5, 1), mean 5/6 (assumed, flat face)
+MEAN_COS2_BAR = 1.0 / (1.0 + C_EXPONENT)
+MEAN_COS2_PIN = 2.0 / 3.0  # on a round pin, cos^2 = 1 - U^2
 
 
 @law
@@ -79,10 +82,9 @@ def strike_energies(m, s, out):
     out.q_bar = breakage.daughter_exponent(m.daughter_exponent, m.daughter_speed_slope, v_bar)
     out.q_pin = breakage.daughter_exponent(m.daughter_exponent, m.daughter_speed_slope, out.v_throw)
     out.layer_energy = 0.5 * (out.kappa * s.v) ** 2
-    mean_c = 1.0 / (1.0 + C_EXPONENT)
-    thrown = motion.thrown_energy(s.v, out.kappa, out.e_bar, mean_c) * out.survive
-    out.heat_bar = (1.0 - out.e_bar**2) * motion.bar_energy(s.v, out.kappa, mean_c)
-    out.heat_pin = (1.0 - out.e_pin**2) * thrown * (2.0 / 3.0)
+    thrown = motion.thrown_energy(s.v, out.kappa, out.e_bar, MEAN_COS2_BAR) * out.survive
+    out.heat_bar = (1.0 - out.e_bar**2) * motion.bar_energy(s.v, out.kappa, MEAN_COS2_BAR)
+    out.heat_pin = (1.0 - out.e_pin**2) * thrown * MEAN_COS2_PIN
     out.edge_share = min(m.edge_share, 1.0 - out.e_bar**2)  # an edge cannot use more than the hit loses
 
 
@@ -91,8 +93,7 @@ def piece_strength(m, T):
     """f_Mat, xW_min and yield stress [Pa] of a piece at temperature T [K]."""
     f_mat = breakage.log_between(T, m.temperature_warm, m.temperature_cold, m.f_mat_warm, m.f_mat_cold)
     xw_min = breakage.log_between(T, m.temperature_warm, m.temperature_cold, m.xw_min_warm, m.xw_min_cold)
-    sigma = max(0.1 * m.yield_stress, m.yield_stress + m.yield_slope * (T - m.temperature_warm))
-    return m.rate_multiplier * f_mat, xw_min, sigma
+    return m.rate_multiplier * f_mat, xw_min, cutting.yield_at(m.yield_stress, m.yield_slope, T, m.temperature_warm)
 
 
 @law
@@ -175,18 +176,36 @@ def mean_pass(m, s, x):
     return open_ * ((1.0 - m.slow_share) * skim + m.slow_share * slow)
 
 
+class AirCurve(NamedTuple):
+    """What drives and resists the air: fan [Pa] at rest and its free flow [m3/s]; losses k Q^2 of sieve and inlet
+    [Pa s2/m6], k Q of the filter [Pa s/m3]; flow at chamber temperature."""
+
+    fan_Pa: float
+    free_flow: float
+    sieve: float
+    inlet: float
+    filter: float
+
+
 @law
-def feedback_air(m, s):
-    """Air flow [m3/s, at chamber temperature] through inlet, rotor, sieve and filter in this state."""
+def air_curve(m, s):
+    """The AirCurve of this state."""
     rho, rho_room = air.air_density(s.T), air.air_density(m.T_room)
     v = s.omega * m.R
     dp = m.fan * air.fan_pressure(rho, m.air_swirl, v, v * m.r_hub / m.R)
     Q_max = air.fan_flow_max(m.fan_flow_coefficient, m.R, m.H, v)
     f = max(1e-3, m.open_share * m.usable_open * s.unblinded)
-    k2 = 0.5 * rho * air.plate_loss(f, m.plate / m.hole) / m.sieve_area**2
-    k2 += 0.5 * rho_room * m.inlet_loss * (rho / rho_room / m.inlet_area) ** 2  # the inlet takes in cold air
-    k1 = m.filter_resistance / m.filter_area if m.filter_area > 0.0 else 0.0
-    return air.air_flow(dp, Q_max, m.blower, k2, k1)
+    sieve = 0.5 * rho * air.plate_loss(f, m.plate / m.hole) / m.sieve_area**2
+    inlet = 0.5 * rho_room * m.inlet_loss * (rho / rho_room / m.inlet_area) ** 2  # it takes in cold air
+    cloth = m.filter_resistance / m.filter_area if m.filter_area > 0.0 else 0.0
+    return AirCurve(dp, Q_max, sieve, inlet, cloth)
+
+
+@law
+def feedback_air(m, s):
+    """Air flow [m3/s, at chamber temperature] through inlet, rotor, sieve and filter in this state."""
+    c = air_curve(m, s)
+    return air.air_flow(c.fan_Pa, c.free_flow, m.blower, c.sieve + c.inlet, c.filter)
 
 
 @law

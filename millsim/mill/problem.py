@@ -10,9 +10,8 @@ from ..base.quantities.params import Param
 from .calibrated import Applied, apply
 from .chamber import CURVE_POINTS, EDGE, MILL, MODEL
 from .config.mill import Config, FeedSize
+from .parts import CASING_HEAT, inertia
 
-STEEL = 7850.0  # kg/m3, handbook
-CASING_HEAT = {"steel": 480.0, "aluminium": 900.0, "printed": 1500.0}  # J/(kg K), handbook (printed: assumed)
 SAG = 0.05  # loss of speed at rated power where no speed under load is given (assumed)
 X_LOW = 5e-6  # m; everything finer joins the dust class, which is followed no further
 NO_LIMIT = 1e6
@@ -135,17 +134,6 @@ def speed_curve(c: Config) -> tuple[list[float], list[float]]:
         slope = (w[-1] - w[-2]) / (P[-1] - P[-2])
         P, w = [*P, P[-1] + c.drive.shaft_rated_W], [*w, w[-1] + slope * c.drive.shaft_rated_W]
     return P, w
-
-
-def inertia(c: Config) -> float:
-    """Moment of inertia [kg m2]: bars (and hammers) across the shaft, m R^2 / 3; steel bars where no mass is given."""
-    r = c.rotor
-    bars = r.bars * r.radius_m * r.bar_height_m * r.bar_thickness_m * STEEL
-    mass = r.mass_kg if r.mass_kg is not None else bars
-    inertia = mass * r.radius_m**2 / 3.0
-    if r.mount == "swinging":
-        inertia += r.bars * (r.hammer_mass_kg or 0.0) * ((r.radius_m + (r.pivot_radius_m or 0.0)) / 2.0) ** 2
-    return inertia
 
 
 def feed_curve(size: FeedSize) -> tuple[np.ndarray, np.ndarray]:

@@ -13,19 +13,6 @@ from .prediction import EngineResult, Prediction
 Rows = list[list[object]]
 _RATES = ("strike", "selection", "nip", "chip", "escape")
 
-CSV_NAMES = (
-    "run.csv",
-    "sizes.csv",
-    "rates.csv",
-    "scalars.csv",
-    "ledger.csv",
-    "limits.csv",
-    "parameters.csv",
-    "widest.csv",
-    "warmup.csv",
-    "trace.csv",
-)
-
 
 def write_csv(prediction: Prediction, directory: Path | str, force: bool = False) -> list[Path]:
     """Write the tables of a prediction into a folder (made if missing); the paths written, in order.

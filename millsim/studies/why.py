@@ -11,10 +11,10 @@ import numpy as np
 
 from ..base.quantities.units import UnitError, parse
 from ..laws import breakage, cutting, motion
+from ..mill.chamber import MEAN_COS2_BAR, MEAN_COS2_PIN
 from ..record.asked import batch_of, config_table, config_value, feed_size
 from ..record.prediction import EngineResult, Prediction
 
-MEAN_COS2_BAR, MEAN_COS2_PIN = 5 / 6, 2 / 3  # of the obliquity at bar and pin, as in the model
 # Terms of the ledger, put together as a builder would: words, and the terms they stand for.
 RUB, CUT, SHEAR = "rub along the wall", "cut chips off the pieces", "shear pieces in the nip"
 WATTS = (
@@ -35,9 +35,7 @@ class Hits:
     tip_m_s: float
     bar_m_s: float  # bar against the layer of charge
     throw_m_s: float  # thrown piece against a pin; 0 without pins
-    bar_J_kg: float  # mean over the angles
-    pin_J_kg: float
-    mean_J_kg: float  # over all hits
+    mean_J_kg: float  # over all hits and angles
     per_particle: float
     above: float  # share of the hits above the threshold
 
@@ -57,7 +55,7 @@ def hits(p: Prediction) -> Hits:
     on_bars = bar_share(p)
     mean = bar_J if not pins else on_bars * bar_J + (1.0 - on_bars) * pin_J
     per, above = scalar(p, "hits_per_particle"), scalar(p, "hits_above_threshold_share")
-    return Hits(tip, bar, throw, bar_J, pin_J, mean, per, above)
+    return Hits(tip, bar, throw, mean, per, above)
 
 
 def threshold_J_kg(p: Prediction, size_m: float, temperature_K: float) -> float:
@@ -122,7 +120,8 @@ def _chips_finer(p: Prediction, x_m: np.ndarray) -> np.ndarray:
     size, exponent = parameter(p, "chip_size"), parameter(p, "chip_exponent")
     if math.isnan(size) or math.isnan(exponent):
         return np.ones_like(x_m)
-    return np.minimum(1.0, (p.hole_m / np.minimum(size, 0.25 * x_m)) ** exponent)
+    thick = np.array([cutting.chip_thickness(size, float(x)) for x in x_m])
+    return np.minimum(1.0, (p.hole_m / thick) ** exponent)
 
 
 def _worn_through(edges_m: np.ndarray, chipped: np.ndarray, hole_m: float) -> float:

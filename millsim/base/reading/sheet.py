@@ -18,7 +18,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import NamedTuple
 
 from ...errors import InputError, Problem
 from ..quantities import units
@@ -43,14 +42,6 @@ from .sieves import (
 
 FINEST_STEP_G = 1e-4  # no workshop balance shows less; smaller steps come from a spreadsheet's arithmetic
 LOSS_HIGH, LOSS_BAD = 0.03, 0.05  # closure of 97 to 103 % is good, below 95 % is no basis for a fit (common practice)
-
-
-class Fraction(NamedTuple):
-    """Share of the mass found between two sizes; the pan begins at 0, what the coarsest sieve held ends at inf."""
-
-    low_m: float
-    high_m: float
-    share: float
 
 
 @dataclass(frozen=True)
@@ -108,12 +99,6 @@ class SieveSheet:
         if self.q3[-1] >= 1.0:
             return self.apertures_m, self.q3
         return (*self.apertures_m, next_coarser_m(self.apertures_m[-1])), (*self.q3, 1.0)
-
-
-def fractions_of(sheet: SieveSheet) -> tuple[Fraction, ...]:
-    """Pan, classes between sieves and what the coarsest sieve held, finest first; the shares sum to 1."""
-    sizes, q3 = (0.0, *sheet.apertures_m, math.inf), (0.0, *sheet.q3, 1.0)
-    return tuple(Fraction(sizes[i], sizes[i + 1], q3[i + 1] - q3[i]) for i in range(len(sizes) - 1))
 
 
 def read_sheet(path: "str | Path", **answers) -> SieveSheet:

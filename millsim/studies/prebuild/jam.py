@@ -2,7 +2,8 @@
 
 import math
 
-from ...laws import breakage, cutting, motion
+from ...base.reading.key import AS_MUCH
+from ...laws import breakage, cutting, motion, strength
 from ...mill.calibrated import LOOSE, TIGHT
 from ...record.prediction import Limit
 from .facts import MillFacts, plain, say
@@ -50,7 +51,7 @@ def lines(f: MillFacts) -> list[ReviewLine]:
 
 def motor_torque(f: MillFacts) -> float:
     """Torque [N m] the motor gives for a moment at its no-load speed."""
-    return f.config.drive.overload * f.config.drive.shaft_rated_W / f.omega
+    return strength.shaft_torque(f.config.drive.overload * f.config.drive.shaft_rated_W, f.omega)
 
 
 def gap_regime(f: MillFacts) -> ReviewLine:
@@ -146,7 +147,7 @@ def fed(f: MillFacts) -> ReviewLine:
     if found is None or not math.isfinite(found.load):
         return FED.missing("the prediction has no jam index")
     asked = f.config.feed
-    so = "as much as it takes" if asked.rate_kg_s is None else say(asked.rate_kg_s, "kg/h")
+    so = AS_MUCH if asked.rate_kg_s is None else say(asked.rate_kg_s, "kg/h")
     said = f"{'this batch' if asked.batch_mass_kg else f'fed {so}'}; it stalls at 1"
     why = "bites take more out of the rotor than it has" if _by_bites(f, found) else "the motor labours at its overload"
     other = "open the gap, or take a heavier rotor" if f.nips else "or take a stronger motor"

@@ -2,6 +2,7 @@
 
 import math
 
+from ...base.reading.key import AS_MUCH
 from .facts import MillFacts, say
 from .judge import PREDICT, Rule
 from .line import ReviewLine
@@ -41,7 +42,7 @@ def duty(f: MillFacts) -> ReviewLine:
     if feed.batch_mass_kg:
         said += "; this is the mean over the batch"
     elif feed.rate_kg_s is None:
-        said += "; fed as much as it takes, until a limit binds"
+        said += f"; fed {AS_MUCH}, until a limit binds"
     less = f"for hours on end keep it near {say(STEADY * rated, 'W')}: feed less, or take a larger motor"
     over = "It gets hot and trips: feed less, or take a larger motor"
     margin = rated / given if given > 0.0 else math.inf

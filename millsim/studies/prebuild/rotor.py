@@ -3,7 +3,8 @@
 import math
 
 from ...laws import air, strength
-from .facts import METALS, MillFacts, plain, say
+from ...mill import parts
+from .facts import MillFacts, plain, say
 from .judge import Rule
 from .line import ReviewLine
 
@@ -19,7 +20,6 @@ SHARE_OF_YIELD = 0.4  # of the yield strength, for parts that start and stop oft
 STEEL_E = 210e9  # Pa, handbook
 HOUSING = (0.5, 0.7)  # real over rigid critical speed: housings and bearings give way (common practice)
 KEEP_BELOW = 0.7  # of the critical speed (common practice)
-GRADE = 6.3  # mm/s, where none is given: G6.3 is usual for fans and machine parts
 SCREW = 5e-3  # kg, an M6 screw of 20 mm (assumed example)
 # Stops 32 J, a 10 g hammer at 80 m/s, at this thickness [m]; (basis, source).
 WALLS = {
@@ -133,7 +133,7 @@ def critical_speed(f: MillFacts) -> ReviewLine:
 def balance(f: MillFacts) -> ReviewLine:
     """How well the rotor must be balanced, and what a gram at the tip does."""
     r = f.config.rotor
-    grade = r.balance_grade or GRADE
+    grade = parts.balance_grade(f.config)
     e = strength.permitted_eccentricity(grade * 1e-3, f.omega)
     gram = strength.centrifugal_force(1e-3, r.radius_m, f.omega)
     said = f"for G{grade:g} the centre of mass may be {say(e, 'um')} off the axis"
@@ -144,7 +144,7 @@ def balance(f: MillFacts) -> ReviewLine:
     if f.swinging:
         said += ". Weigh the hammers and hang equal ones opposite"
     if r.balance_grade is None:
-        said += ". G6.3 is taken, usual for fans and machine parts; give rotor.balance_grade to change it"
+        said += f". G{grade:g} is taken, usual for fans and machine parts; give rotor.balance_grade to change it"
     return BALANCE.note(e, f"{said}.")
 
 
@@ -154,8 +154,7 @@ def projectiles(f: MillFacts) -> list[tuple[str, float]]:
     if f.swinging:
         found.append(("a hammer", 0.5 * r.hammer_mass_kg * f.tip**2))
     else:
-        rho = METALS[r.material or "steel"].density
-        half = rho * r.bar_height_m * r.bar_thickness_m * r.radius_m
+        half = f.metal.density * r.bar_height_m * r.bar_thickness_m * r.radius_m
         found.append((f"half a bar of {say(half, 'g', 2)}", strength.bar_half_energy(half, f.tip)))
     return sorted(found, key=lambda x: -x[1])
 

@@ -1,7 +1,8 @@
 """The fixed parts: bending of the pins, and the gap that is left when the rotor is warm and runs out of true."""
 
 from ...laws import strength
-from .facts import DYNAMIC, MILD_STEEL, SCREW_YIELD, MillFacts, say
+from ...mill.parts import MILD_STEEL
+from .facts import DYNAMIC, SCREW_YIELD, MillFacts, say
 from .hammer import core_of
 from .judge import Rule
 from .line import ReviewLine
@@ -26,7 +27,7 @@ def pins(f: MillFacts) -> ReviewLine:
     """Bending of a pin that shears the largest piece, or is hit by it where none is caught."""
     s = f.config.stator
     d = core_of(s.pin_diameter_m) if s.threaded else s.pin_diameter_m
-    limit = s.yield_strength_Pa or (SCREW_YIELD if s.threaded else MILD_STEEL)
+    limit = s.yield_strength_Pa or (SCREW_YIELD if s.threaded else MILD_STEEL.strength)
     F = f.shear_force if f.nips else f.blow_force
     moment = strength.beam_moment if s.held == "both ends" else strength.cantilever_moment
     factor = DYNAMIC * (NOTCH if s.threaded else 1.0)
