@@ -35,10 +35,9 @@ def in_order(found: Findings, sieves: list[SheetRow], amounts, passing: bool, in
         message = f"{low} passes {fine} but only {high} the coarser {coarse}"
         if not passing:
             message = f"{low} is oversize on {fine} but {high} on the coarser {coarse}"
-        found.say(
-            f"{message}: typed in the other order, or {other}, or retained instead of {this}?",
-            hint=f"correct the sheet, or answer with --sort, --reading {other} or --reading retained",
-        )
+        question = f"{message}: typed in the other order, or {other}, or retained instead of {this}?"
+        answers = [("sort", ""), ("reading", other), ("reading", "retained")]
+        found.ask(question, 0, "correct the sheet", answers)
         rows = tuple((rounded(w.name * 1e6, 6), shown(v, in_mass)) for w, v in zip(sieves, amounts, strict=True))
         raise Doubt(found.problems, rows)
 
@@ -57,7 +56,9 @@ def sums(found: Findings, retained, pan, whole, said_total, columns: Columns, si
     if whole is not None and total > whole + max(CHARGE_ROUNDING * whole, deviations):
         name = "charge" if columns.in_mass else "whole"
         message = f"sieves and pan sum to {found_g}, more than the {name} of {whole_g}"
-        found.say(message, hint="correct it; for cumulative amounts --reading oversize; the charge holds the additive")
+        oversize = found.by.spell("reading", "oversize")
+        cumulative = f" for cumulative amounts {oversize};" if oversize else ""
+        found.say(message, hint=f"correct it;{cumulative} the charge holds the additive")
     whole_rows = columns.reading == "retained" and pan is not None
     if said_total is not None and whole_rows and abs(said_total - total) > 0.005 * total:
         found.say(f"the sum row says {said_g} but the rows sum to {found_g}")
@@ -78,10 +79,8 @@ def share_doubt(
     if not alike:
         return
     what = f"the amounts sum to {total:.4g} %" if columns.reading == "retained" else f"no amount is above {most:.4g} %"
-    found.say(
-        f"{what}: are these shares of 1, not per cent?",
-        hint="write 95 for 0.95, or answer with --unit share (or --unit percent, if it is per cent)",
-    )
+    tail = f" (or {found.by.spell('unit', 'percent')}, if it is per cent)"
+    found.ask(f"{what}: are these shares of 1, not per cent?", 0, "write 95 for 0.95", [("unit", "share")], tail)
     found.stop()
 
 

@@ -21,7 +21,18 @@ from pathlib import Path
 
 from ...errors import InputError, Problem
 from ..quantities import units
-from .cells import Findings, cells_of, content_lines, find_header, is_value, read_csv_text, rounded, separator_of
+from .cells import (
+    BY_FLAGS,
+    Answering,
+    Findings,
+    cells_of,
+    content_lines,
+    find_header,
+    is_value,
+    read_csv_text,
+    rounded,
+    separator_of,
+)
 from .doubts import CHARGE_ROUNDING, LEAST_SLIP, hardly_passed, in_order, lost_most, share_doubt, shown, sums
 from .sieves import (
     EXAMPLE,
@@ -101,18 +112,18 @@ class SieveSheet:
         return (*self.apertures_m, next_coarser_m(self.apertures_m[-1])), (*self.q3, 1.0)
 
 
-def read_sheet(path: "str | Path", **answers) -> SieveSheet:
-    """Read one sieve sheet from a CSV file; `answers` are the fields of `Answers`.
+def read_sheet(path: "str | Path", by: Answering = BY_FLAGS, **answers) -> SieveSheet:
+    """Read one sieve sheet from a CSV file; `answers` are the fields of `Answers`, `by` how its reader can give them.
 
     Returns a SieveSheet; raises InputError with every problem found, by line.
     """
     path = Path(path)
-    return parse_sheet(read_csv_text(path, EXAMPLE), str(path), path, **answers)
+    return parse_sheet(read_csv_text(path, EXAMPLE), str(path), path, by, **answers)
 
 
-def parse_sheet(text: str, where: str, path: Path | None = None, **answers) -> SieveSheet:
+def parse_sheet(text: str, where: str, path: Path | None = None, by: Answering = BY_FLAGS, **answers) -> SieveSheet:
     """Read a sheet from text; `where` is what messages call it."""
-    found, a = Findings(where), Answers(**answers)
+    found, a = Findings(where, by), Answers(**answers)
     lines = content_lines(text)
     if not lines:
         raise InputError(Problem(where, "", "is empty", hint=EXAMPLE))
@@ -270,8 +281,8 @@ def _fractions(found: Findings, a: Answers, sieves: list[SheetRow], pan, whole, 
         said = ("amounts put into the order of the apertures, as --sort says",)
     in_order(found, sieves, amounts, passing, columns.in_mass)
     if passing and whole is None:
-        hint = 'add a row charge,<mass>, or answer with --charge "50 g"'
-        found.say("masses that passed need the whole: how much was sieved?", hint=hint)
+        question = "masses that passed need the whole: how much was sieved?"
+        found.ask(question, 0, "add a row charge,<mass>", [("charge", '"50 g"')])
     if passing and whole is not None:
         if max(amounts) > whole * (1 + CHARGE_ROUNDING):
             most, all_of_it = (shown(v, columns.in_mass) for v in (max(amounts), whole))
@@ -305,8 +316,8 @@ def _settle_pan(found: Findings, a: Answers, retained, pan, pan_is: str, whole, 
         return pan, pan_is, ()
     kept = math.fsum(retained)
     if whole is None:
-        hint = 'add a row `pan,<mass>` (0 if nothing did), or answer with --pan "0.5 g"'
-        found.say("has no pan row: how much passed the finest sieve?", hint=hint)
+        question = "has no pan row: how much passed the finest sieve?"
+        found.ask(question, 0, "add a row `pan,<mass>` (0 if nothing did)", [("pan", '"0.5 g"')])
         return 0.0, pan_is, ()
     missing = max(0.0, whole - kept)
     if missing <= CHARGE_ROUNDING * whole:
@@ -318,7 +329,8 @@ def _settle_pan(found: Findings, a: Answers, retained, pan, pan_is: str, whole, 
         return (missing if a.pan == "passed" else 0.0), a.pan, (said,)
     question = f"has no pan row: {share} is on no sieve; did it pass the finest sieve, or was it lost?"
     question += " Or is the charge in another unit?" * (in_mass and missing > LEAST_SLIP * whole)
-    found.say(question, hint="add a row `pan,<mass>`, or answer with --pan passed or --pan lost (both are then shown)")
+    answers = [("pan", "passed"), ("pan", "lost")]
+    found.ask(question, 0, "add a row `pan,<mass>`", answers, " (both are then shown)")
     return 0.0, pan_is, ()
 
 

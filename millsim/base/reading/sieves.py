@@ -284,13 +284,13 @@ def read_columns(found: Findings, a: Answers, header: list[str], line: int) -> C
         found.say("no line names the two columns", 0, hint=EXAMPLE)
     if not unit:
         question = f"{names[0]} has no unit: are the apertures in mm, um or in, or mesh numbers?"
-        found.say(question, line, hint="write e.g. aperture_mm, or answer with --aperture mm|um|in|mesh")
+        found.ask(question, line, "write e.g. aperture_mm", [("aperture", "mm|um|in|mesh")])
     if not reading:
         question = f"{names[1]} does not say what it holds: retained on each sieve, or passing it?"
-        found.say(question, line, hint="write e.g. retained_g, or answer with --reading retained|passing|oversize")
+        found.ask(question, line, "write e.g. retained_g", [("reading", "retained|passing|oversize")])
     if not amount:
         question = f"{names[1]} has no unit: in which unit are its amounts?"
-        found.say(question, line, hint="write e.g. retained_g, or answer with --unit g|mg|kg|percent|share")
+        found.ask(question, line, "write e.g. retained_g", [("unit", "g|mg|kg|percent|share")])
     if not value.sure and not a.reading and sum(rank[i] == rank[value_at] for i, _ in amounts) > 1:
         found.say("several columns hold masses; which is it?", line, hint="name that one retained_g")
     if found.problems:
@@ -385,12 +385,13 @@ def column_doubts(found: Findings, a: Answers, picked: list[Picked], table, colu
         cell = decimal_doubt(cells) if a.decimal is None else ""
         if cell:
             question = f"{cell!r} among the {name}: does its mark stand before decimals, or does it part thousands?"
-            found.say(question, hint="write numbers without thousands marks, or answer with --decimal point|comma")
+            found.ask(question, 0, "write numbers without thousands marks", [("decimal", "point|comma")])
     if a.decimal is None and columns.count > 3 and parted_by_commas([c for c in table if is_number(c[0])]):
-        hint = "with decimal commas, separate the columns by semicolons; else answer with --decimal point"
-        found.say("no number has decimals: are these decimal commas in a sheet parted by commas?", hint=hint)
+        question = "no number has decimals: are these decimal commas in a sheet parted by commas?"
+        mend = "with decimal commas, separate the columns by semicolons"
+        found.ask(question, 0, mend, [("decimal", "point")], link="; else")
     doubt = "" if a.aperture or found.problems else unit_doubt(bare, columns.unit, columns.decimal)
     if doubt:
-        hint = 'write the unit into the cells that differ ("500 um", "mesh 35"), or answer with --aperture mm|um|mesh'
-        found.say(doubt, hint=hint)
+        mend = 'write the unit into the cells that differ ("500 um", "mesh 35")'
+        found.ask(doubt, 0, mend, [("aperture", "mm|um|mesh")])
         found.stop()

@@ -3,7 +3,6 @@
 Owns overrides, unknown and missing keys, and the files a config names (card, sieve sheet). For `config`.
 """
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -239,6 +238,7 @@ def _read_sheet(r: Reading) -> None:
     sheet = r.values.get("feed.size.sheet")
     if not isinstance(sheet, str) or r.values.get("feed.size.kind") != "sieve_sheet":
         return
+    from ...base.reading.cells import IN_THE_FILE
     from ...base.reading.sheet import read_sheet
 
     file = r.values["feed.size.path"] = r.file("feed.size.sheet", sheet)
@@ -248,9 +248,9 @@ def _read_sheet(r: Reading) -> None:
         r.problems.append(replace(missing(file, (".csv", ".tsv", ".txt")), key="feed.size.sheet"))
         return
     try:
-        table = read_sheet(file)
+        table = read_sheet(file, IN_THE_FILE)
     except InputError as error:
-        r.problems += [replace(p, hint=_in_the_file(p.hint)) for p in error.problems]
+        r.problems += error.problems
         return
     _take_curve(r, "sheet", *table.closed())
 
@@ -283,12 +283,6 @@ def _read_product(r: Reading) -> None:
     if r.material is not None and (wrong := other_material(product.material, r.material, file.name)):
         r.say("feed.size.file", wrong[0], hint=wrong[1])
     _take_curve(r, "file", product.sizes_m, product.q3)
-
-
-def _in_the_file(hint: str) -> str:
-    """A hint without the flags of `millsim sieve`, which a config does not have."""
-    kept = re.sub(r"(, )?(or )?answer with --.*$", "", hint)
-    return kept if kept == hint else kept or "mend the sheet; `millsim sieve` reads it and explains"
 
 
 def as_much(values: dict[str, object]) -> bool:
