@@ -420,13 +420,13 @@ def test_a_mill_too_hot_when_empty():
 def test_batch():
     a = found("batch")
     own = mills.outcome("batch")
-    assert a.value("outlet_K") == pytest.approx(float(own.history[:, 2].max()), abs=0.5)  # coarser steps
+    assert a.value("outlet_K") == pytest.approx(float(own.history["T"].max()), abs=0.5)  # coarser steps
     assert a.value("run_s") == inf
     assert a.runaway is None
     hot = found("batch", limit_C=40)
     t = hot.value("run_s")
     assert 0.0 < t < 120.0
-    assert np.interp(t, own.history[:, 0], own.history[:, 2]) == pytest.approx(ZERO_C + 40, abs=1.0)
+    assert np.interp(t, own.history["end"], own.history["T"]) == pytest.approx(ZERO_C + 40, abs=1.0)
     assert hot.value("largest_kg") < a.value("largest_kg")
     assert "after" in " ".join(sentences(hot))
 

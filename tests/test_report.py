@@ -434,10 +434,10 @@ def test_lines_are_broken_between_words_and_long_words_within():
 
 _DIGESTS = """
 import hashlib, sys
-from millsim import results
-from millsim.report.html import render_html, to_html
-from millsim.report.pdf import to_pdf
-p = results.read(sys.argv[1])
+from millsim.record import read
+from millsim.show.report.html import render_html, to_html
+from millsim.show.report.pdf import to_pdf
+p = read.read(sys.argv[1])
 print(hashlib.sha256(to_html(p).encode()).hexdigest(), hashlib.sha256(to_pdf(p)).hexdigest())
 """
 
