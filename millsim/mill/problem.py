@@ -80,7 +80,7 @@ def set_parameters(mill: np.ndarray, values: dict[str, float | np.ndarray]) -> N
             mill["T_limit"] = np.where(mill["T_user"] < NO_LIMIT, mill["T_user"], value)
         elif field == "hub_share":
             mill["r_hub"] = value * mill["R"]
-        elif field in MILL.names:
+        elif field in (MILL.names or ()):
             mill[field] = value
     mill["chamber_volume"] = pi * (mill["R_stator"] ** 2 - mill["r_hub"] ** 2) * mill["H"]
 
@@ -139,13 +139,16 @@ def speed_curve(c: Config) -> tuple[list[float], list[float]]:
 def feed_curve(size: FeedSize) -> tuple[np.ndarray, np.ndarray]:
     """(ln x, Q3) of the feed, to be read as piecewise linear in ln x; both ends are closed."""
     if size.kind == "single":
+        assert size.size_m is not None
         return np.full(2, np.log(size.size_m)), np.array([0.0, 1.0])
     if size.kind == "sieve_sheet":
         return _closed_table(np.asarray(size.sheet_apertures_m), np.asarray(size.sheet_q3))
     q = np.concatenate([[0.0005], np.linspace(0.0025, 0.9975, 399)])
     if size.kind == "rrsb":
+        assert size.x63_m is not None and size.n is not None
         x = np.array([psd.rrsb_x(p, size.x63_m, size.n) for p in q])
     else:
+        assert size.x50_m is not None and size.sigma is not None
         x = np.array([psd.lognormal_x(p, size.x50_m, size.sigma) for p in q])
     return np.log(x), (q - q[0]) / (q[-1] - q[0])
 

@@ -112,7 +112,7 @@ def q_at(edges: ArrayLike, q: ArrayLike, x: ArrayLike) -> Array | float:
 
 def span(edges: ArrayLike, q3: ArrayLike) -> float:
     """(x90 - x10) / x50, NaN where x10 or x90 is not determined."""
-    x10, x50, x90 = x_at(edges, q3, [0.1, 0.5, 0.9])
+    x10, x50, x90 = np.asarray(x_at(edges, q3, [0.1, 0.5, 0.9]))
     return float((x90 - x10) / x50)
 
 

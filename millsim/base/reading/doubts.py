@@ -29,7 +29,7 @@ def in_order(found: Findings, sieves: list[SheetRow], amounts, passing: bool, in
     for i, (small, large) in enumerate(zip(amounts[:-1], amounts[1:], strict=True)):
         if sign * (large - small) >= -1e-12:
             continue
-        fine, coarse = (f"{rounded(w.name * 1e6, 6)} um" for w in (sieves[i], sieves[i + 1]))
+        fine, coarse = (f"{rounded(w.size_m * 1e6, 6)} um" for w in (sieves[i], sieves[i + 1]))
         low, high = shown(small, in_mass), shown(large, in_mass)
         this, other = ("passing", "oversize") if passing else ("oversize", "passing")
         message = f"{low} passes {fine} but only {high} the coarser {coarse}"
@@ -38,7 +38,7 @@ def in_order(found: Findings, sieves: list[SheetRow], amounts, passing: bool, in
         question = f"{message}: typed in the other order, or {other}, or retained instead of {this}?"
         answers = [("sort", ""), ("reading", other), ("reading", "retained")]
         found.ask(question, 0, "correct the sheet", answers)
-        rows = tuple((rounded(w.name * 1e6, 6), shown(v, in_mass)) for w, v in zip(sieves, amounts, strict=True))
+        rows = tuple((rounded(w.size_m * 1e6, 6), shown(v, in_mass)) for w, v in zip(sieves, amounts, strict=True))
         raise Doubt(found.problems, rows)
 
 

@@ -130,7 +130,8 @@ def parse_sheet(text: str, where: str, path: Path | None = None, by: Answering =
     answered = {name: _answered_g(found, a, name) for name in ("charge", "additive", "pan")}
     start, separator, header = find_header(lines, is_header) or _unnamed(lines[0][1])
     columns = read_columns(found, a, header, lines[max(start, 0)][0])
-    found.stop()
+    if columns is None:
+        raise InputError(found.problems)
     table = [(n, cells_of(line, separator)) for n, line in lines[start + 1 :]]
     above = [(n, cells_of(line, separator_of(line))) for n, line in lines[: max(start, 0)]]
     picked, said = _pick(above, table, columns)
@@ -192,7 +193,7 @@ def _name_and_amount(cells: list[str], size_at: int, value_at: int) -> tuple[str
 
 def _assemble(found: Findings, a: Answers, rows: list[SheetRow], columns: Columns, answered) -> SieveSheet:
     """Check the rows against each other and build the sheet."""
-    sieves = sorted((w for w in rows if not isinstance(w.name, str)), key=lambda w: w.name)
+    sieves = sorted((w for w in rows if not isinstance(w.name, str)), key=lambda w: w.size_m)
     if not sieves:
         found.say("has no sieve row", hint=EXAMPLE)
     found.stop()
@@ -227,7 +228,7 @@ def _assemble(found: Findings, a: Answers, rows: list[SheetRow], columns: Column
     kept = math.fsum((*retained, sure))
     missing = max(0.0, whole - kept) if whole is not None and kept > 0 and pan_is != "rest" else 0.0
     return SieveSheet(
-        tuple(w.name for w in sieves),
+        tuple(w.size_m for w in sieves),
         q3,
         tuple(retained) if columns.in_mass else (),
         pan if columns.in_mass else None,
@@ -270,7 +271,7 @@ def _one_mass(found: Findings, name: str, labels: dict, answered: dict) -> float
 
 def _fractions(found: Findings, a: Answers, sieves: list[SheetRow], pan, whole, columns: Columns):
     """Amounts on each sieve, ascending, in the pan (None if unknown), how the pan is known, and what to say."""
-    amounts, said = [w.amount for w in sieves], ()
+    amounts, said = [w.amount for w in sieves], tuple[str, ...]()
     if columns.reading == "retained":
         if a.sort:
             found.say("--sort is for cumulative amounts, and these are retained on each sieve", hint="leave it out")

@@ -7,15 +7,16 @@ motor curve, largest feed piece.
 
 import math
 from collections.abc import Callable, Iterator
+from typing import Any
 
 from ...base.quantities.units import readable
 from ...laws.openings import ARCHING, open_area_mesh, open_area_staggered
-from .schema import find_key
+from .schema import key_row
 
-Values = dict[str, object]
+Values = dict[str, Any]
 Finding = tuple[str, str, str, str]  # key, message, allowed, hint
 _RULES: list[tuple[tuple[str, ...], Callable[..., Iterator[Finding]]]] = []
-_SPEED = find_key("drive", "speed")
+_SPEED = key_row("drive", "speed")
 _ROUNDING = 1.0 + 1e-9
 OPEN_FRACTION_TOLERANCE = 0.15  # given against derived
 
@@ -80,7 +81,7 @@ def slip(values: Values) -> tuple[tuple[float | None, float], ...]:
     under, curve = values.get("drive.speed_under_load"), values.get("drive.speed_curve")
     if not speed or not (under or curve):
         return ()
-    return ((None, under / speed),) if under else tuple((P, omega / speed) for P, omega in curve)
+    return ((None, under / speed),) if under else tuple((P, omega / speed) for P, omega in curve or ())
 
 
 def _curve(values: Values) -> tuple[tuple[float, float], ...]:
@@ -92,7 +93,7 @@ def _curve(values: Values) -> tuple[tuple[float, float], ...]:
         curve = None if under else tuple((P, share * speed) for P, share in kept)
     if curve and speed and curve[0][0] > 0.0:
         return ((0.0, speed), *curve)
-    motor = [values.get(f"drive.{k}") for k in ("rated_power", "rated_at", "efficiency")]
+    motor: list[Any] = [values.get(f"drive.{k}") for k in ("rated_power", "rated_at", "efficiency")]
     if under and speed and None not in motor:
         return ((0.0, speed), (shaft_rated(*motor), under))
     return curve or ()

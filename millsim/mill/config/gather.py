@@ -18,7 +18,7 @@ from .. import cards
 from ..cards.calibrated import Calibrated, calibrated_from, load_calibrated
 from ..cards.spec import MATERIAL, MODEL
 from . import checks
-from .schema import ALTERNATIVES, FREE_SECTIONS, SECTIONS, find_key
+from .schema import ALTERNATIVES, FREE_SECTIONS, SECTIONS, key_row
 
 _NEEDS_ONE = (  # (selector key, its value, key, unless this is given)
     ("sieve.kind", "plate", "sieve.pitch", "sieve.open_fraction"),
@@ -117,7 +117,8 @@ def _drop_replaced(r: Reading) -> None:
                     _drop(r, section, group)
     for section, keys in SECTIONS.items():
         for key in (k for k in keys if k.only and f"{section}.{k.only[0]}" in r.overridden):
-            if section_table(r.tables, section).get(key.only[0]) != key.only[1]:
+            table = section_table(r.tables, section)
+            if not isinstance(table, dict) or table.get(key.only[0]) != key.only[1]:
                 _drop(r, section, (key.name,))
     if "feed.material" in r.overridden:
         r.tables.pop("material", None)
@@ -146,11 +147,11 @@ def _conditional(r: Reading) -> None:
     """Keys that are needed only in some cases."""
     for selector, value, key, unless in _NEEDS_ONE:
         if r.values.get(selector) == value and r.lacks(key) and (not unless or r.lacks(unless)):
-            row = find_key(*key.split("."))
+            row = key_row(*key.split("."))
             other = f" (or {unless.split('.')[1]})" if unless else ""
             r.say(key, f"is missing for a {value}{other}", row.allowed, f"for example {row.name} = {row.example}")
     if (r.values.get("air.recirculated") or 0.0) > 0.0 and r.lacks("air.cooler_outlet"):
-        row = find_key("air", "cooler_outlet")
+        row = key_row("air", "cooler_outlet")
         r.say(
             "air.cooler_outlet",
             "is missing: recirculated air must be cooled",
@@ -260,7 +261,7 @@ def _take_curve(r: Reading, key: str, sizes_m: Sequence[float], q3: Sequence[flo
     raw = {"apertures": [exact_text(float(a), "mm") for a in sizes_m], "q3": [float(q) for q in q3]}
     for name, value in raw.items():
         try:
-            r.values[f"feed.size.{name}"] = convert(value, find_key("feed.size", name))
+            r.values[f"feed.size.{name}"] = convert(value, key_row("feed.size", name))
         except Bad as bad:
             r.say(f"feed.size.{key}", f"{name}: {bad.message}", bad.allowed, bad.hint)
 
