@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 
 from ...errors import InputError, Problem
-from .cells import Findings, rounded
-from .sieves import Answers, Columns, SheetRow
+from .cells import Findings, decimal_doubt, is_number, parted_by_commas, rounded
+from .sieves import Answers, Columns, Picked, SheetRow, has_own_unit, is_note, row_named, unit_doubt
 
 CHARGE_ROUNDING = 0.002  # a sum this share above the charge is weighing and rounding, more is an error
 MOST_LOST = 0.5  # more is no loss of a sieving but a slip of the unit
@@ -103,3 +103,23 @@ def hardly_passed(found: Findings, most_g: float, charge_g: float) -> None:
     if 0.0 < most_g < (1.0 - LEAST_SLIP) * charge_g:
         what = f"only {shown(most_g, True)} of a charge of {shown(charge_g, True)} passes the coarsest sieve"
         found.say(f"{what}: is the charge in another unit?", hint="correct the charge, or add a coarser sieve")
+
+
+def column_doubts(found: Findings, a: Answers, picked: list[Picked], table, columns: Columns) -> None:
+    """Questions that only a whole column raises: decimal marks, units of the apertures."""
+    sieves = [p for p in picked if not is_note(*p[2:])]
+    bare = [p[2] for p in sieves if not row_named(p[2]) and not has_own_unit(p[2])]
+    for name, cells in (("apertures", bare), ("amounts", [p[3] for p in sieves])):
+        cell = decimal_doubt(cells) if a.decimal is None else ""
+        if cell:
+            question = f"{cell!r} among the {name}: does its mark stand before decimals, or does it part thousands?"
+            found.ask(question, 0, "write numbers without thousands marks", [("decimal", "point|comma")])
+    if a.decimal is None and columns.named > 3 and parted_by_commas([c for c in table if is_number(c[0])]):
+        question = "no number has decimals: are these decimal commas in a sheet parted by commas?"
+        mend = "with decimal commas, separate the columns by semicolons"
+        found.ask(question, 0, mend, [("decimal", "point")], link="; else")
+    doubt = "" if a.aperture or found.problems else unit_doubt(bare, columns.unit, columns.decimal)
+    if doubt:
+        mend = 'write the unit into the cells that differ ("500 um", "mesh 35")'
+        found.ask(doubt, 0, mend, [("aperture", "mm|um|mesh")])
+        found.stop()

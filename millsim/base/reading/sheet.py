@@ -33,14 +33,23 @@ from .cells import (
     rounded,
     separator_of,
 )
-from .doubts import CHARGE_ROUNDING, LEAST_SLIP, hardly_passed, in_order, lost_most, share_doubt, shown, sums
+from .doubts import (
+    CHARGE_ROUNDING,
+    LEAST_SLIP,
+    column_doubts,
+    hardly_passed,
+    in_order,
+    lost_most,
+    share_doubt,
+    shown,
+    sums,
+)
 from .sieves import (
     EXAMPLE,
     Answers,
     Columns,
     Picked,
     SheetRow,
-    column_doubts,
     is_header,
     is_note,
     next_coarser_m,

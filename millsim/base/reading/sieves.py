@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from .cells import Findings, decimal_doubt, is_number, number, parted_by_commas, plain, rounded, step, words
+from .cells import Findings, is_number, number, plain, rounded, step, words
 
 LENGTH_UNITS = {
     "m": 1.0, "mm": 1e-3, "um": 1e-6, "micron": 1e-6, "microns": 1e-6, "in": 0.0254, "inch": 0.0254, "inches": 0.0254,
@@ -388,23 +388,3 @@ def sieve_diameter_m(notes: list[Picked]) -> float:
             if 0.05 <= diameter <= 1.0:
                 return diameter
     return 0.2
-
-
-def column_doubts(found: Findings, a: Answers, picked: list[Picked], table, columns: Columns) -> None:
-    """Questions that only a whole column raises: decimal marks, units of the apertures."""
-    sieves = [p for p in picked if not is_note(*p[2:])]
-    bare = [p[2] for p in sieves if not row_named(p[2]) and not has_own_unit(p[2])]
-    for name, cells in (("apertures", bare), ("amounts", [p[3] for p in sieves])):
-        cell = decimal_doubt(cells) if a.decimal is None else ""
-        if cell:
-            question = f"{cell!r} among the {name}: does its mark stand before decimals, or does it part thousands?"
-            found.ask(question, 0, "write numbers without thousands marks", [("decimal", "point|comma")])
-    if a.decimal is None and columns.named > 3 and parted_by_commas([c for c in table if is_number(c[0])]):
-        question = "no number has decimals: are these decimal commas in a sheet parted by commas?"
-        mend = "with decimal commas, separate the columns by semicolons"
-        found.ask(question, 0, mend, [("decimal", "point")], link="; else")
-    doubt = "" if a.aperture or found.problems else unit_doubt(bare, columns.unit, columns.decimal)
-    if doubt:
-        mend = 'write the unit into the cells that differ ("500 um", "mesh 35")'
-        found.ask(doubt, 0, mend, [("aperture", "mm|um|mesh")])
-        found.stop()
