@@ -21,11 +21,11 @@ from .progress import Interrupts, Progress
 DONE, FAULT, ANSWER_IS_NO, INTERRUPTED = 0, 1, 3, 130
 EXIT = {
     DONE: "done",
-    FAULT: "failed: no answer, or it could not be written",
-    InputError.exit_code: "bad input",
-    ANSWER_IS_NO: "answered, and the answer is no: the mill cannot run, takes less than asked or exceeds a limit; "
-    "a check fails; nothing meets the target",
-    INTERRUPTED: "interrupted",
+    FAULT: "failed: there is no answer, or it could not be written",
+    InputError.exit_code: "bad input: every mistake is named",
+    ANSWER_IS_NO: "answered, but no: the mill cannot run, takes less than asked or exceeds a limit, a check\n"
+    "       fails, or nothing meets the target",
+    INTERRUPTED: "interrupted: what was kept is named",
 }
 _INTERRUPTS = "millsim.interrupts"  # key of the interrupt watch in the click context
 _KEPT = "millsim.kept"  # what an interrupted command has written already

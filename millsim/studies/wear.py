@@ -60,11 +60,12 @@ class Step:
 
 @dataclass(frozen=True)
 class WearDrift:
-    """Everything a loss says. code: status of the fresh mill, of record.limits; ppm: of metal in the powder; scale_share: what a scale leaves open of the loss; drift:
-    worn over fresh at `at_kg` by "edge_x50_m" and so on, with bands; blunt_kg: when edges that take all the loss are as
-    blunt as the model knows; gap_kg: when a gap that takes all of it has reached gap_full_m, see `gap_full`;
-    replace_kg: when the bars have lost WORN_SHARE and WORN_OUT; force_N: of EXAMPLE_KG at one tip; balance_kg: allowed
-    there by the balance grade [mm/s], NaN without a rotor mass."""
+    """Everything a loss says. code: status of the fresh mill, of record.limits; ppm: of metal in the powder;
+    scale_share: what a scale leaves open of the loss; drift: worn over fresh at `at_kg` by "edge_x50_m" and so on, with
+    bands; blunt_kg: when edges that take all the loss are as blunt as the model knows; gap_kg: when a gap that takes
+    all of it has reached gap_full_m, see `gap_full`; replace_kg: when the bars have lost WORN_SHARE and WORN_OUT;
+    force_N: of EXAMPLE_KG at one tip; balance_kg: allowed there by the balance grade [mm/s], NaN without a rotor mass.
+    """
 
     config: Config
     code: int
@@ -137,7 +138,7 @@ def drift(
     grade = parts.balance_grade(config)
     eccentricity = strength.permitted_eccentricity(1e-3 * grade, omega)
     return WearDrift(
-        config, outcome.code, lost_kg, milled_kg, at_kg, parts.rotor_metal(config).in_powder, bars,
+        config, outcome.status(config.feed), lost_kg, milled_kg, at_kg, parts.rotor_metal(config).in_powder, bars,
         1e6 * wear.iron_share(lost_kg, milled_kg),
         2.0**0.5 * SCALE_KG / lost_kg if lost_kg else inf, RADII_M[config.rotor.edge], fresh, steps,
         _drift(problem, fresh, next(s for s in steps if s.milled_kg == at_kg), count, progress),

@@ -164,6 +164,6 @@ def heat_json(a: HeatAnswers) -> dict:
         "draws runaway", air_measured="air_given", card_toughens="toughens",
     )  # fmt: skip
     return {
-        "status": STATUS_WORDS[a.code], **picked(a.config, mill="name", config_sha256="sha256"), **said, "figures": figures,
-        "coolants": [] if a.note == "cannot" else jsonable(coolants(a)),
+        "status": STATUS_WORDS[a.code], **picked(a.config, mill="name", config_sha256="sha256"), **said,
+        "figures": figures, "coolants": [] if a.note == "cannot" else jsonable(coolants(a)),
     }  # fmt: skip

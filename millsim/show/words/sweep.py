@@ -89,7 +89,7 @@ def alike(reasons: Iterable[str]) -> Counter:
 
 
 def refuse_if_nothing_runs(sweep: Sweep) -> None:
-    """Raise an error with the commonest reason when no point at all gives powder: NothingRuns where one was answered."""
+    """Raise an error with the commonest reason when no point gives powder: NothingRuns where one was answered."""
     s = sweep.points.status
     done = s != MISSING
     if not np.any(done) or np.any((s == OK) | (s == OVER)):
