@@ -348,9 +348,17 @@ def test_hits_too_weak_to_break_anything_are_told_with_the_speed_that_would():
     assert "about 32 m/s" in text
     strong = limitwords.what_binds(fake_prediction(limits=full, binding="chamber"))
     assert "What would help: a higher tip speed, slower feed or larger holes (coarser powder)." in strong
-    assert "what breaks it is the nip between bar and wall" in advice.energy_words(weak)
-    chipped = advice.energy_words(_with_ledger(weak, nip=0.0))
+    assert "what breaks it is the nip between bar and wall" in advice.energy_words(_made_by(weak, "nip_1_s"))
+    chipped = advice.energy_words(_made_by(weak, "chip_1_s"))
     assert "no hit is hard enough to break it, edges only wear it down. Raise the speed." in chipped
+
+
+def _made_by(p, rate):
+    """The prediction with all powder made by one of the rates of its size table."""
+    table = p.main.table
+    none = {k: 0.0 * table.x_m for k in ("selection_1_s", "nip_1_s", "chip_1_s")}
+    table = dataclasses.replace(table, **none | {rate: np.ones_like(table.x_m)})
+    return dataclasses.replace(p, main=dataclasses.replace(p.main, table=table))
 
 
 def test_breaking_speed_follows_the_cold_data_as_the_model_does():

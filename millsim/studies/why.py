@@ -96,6 +96,23 @@ def mechanism_shares(p: Prediction, engine: EngineResult | None = None) -> dict[
     return {name: value / total for name, value in flows.items()}
 
 
+def makers(p: Prediction) -> tuple[dict[str, float], bool]:
+    """(shares of the mechanisms, whether they count the whole run): of a batch rates tell of its end, tallies of all.
+
+    Empty where nothing becomes finer than the hole.
+    """
+    if not batch_of(p):
+        return mechanism_shares(p), True
+    counted = next((e for e in (p.main, p.other) if e is not None and e.tallies), None)
+    return mechanism_shares(p, counted), counted is not None
+
+
+def main_maker(p: Prediction) -> str:
+    """The mechanism that makes most of the powder: "impact", "edge" or "nip"; "" where none does."""
+    shares, _ = makers(p)
+    return max(shares, key=shares.get, default="")
+
+
 def _events(p: Prediction, e: EngineResult) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mass per class that is broken by hits, chipped off, and cut in the nip, per second or per kg fed; (n,) each."""
     t, done = e.table, _finished_bites(p, e.table.x_m)

@@ -5,6 +5,7 @@ import math
 from ...base.quantities.written import digits, join_words, number, shown_unit
 from ...record.asked import batch_of, feed_size
 from ...record.prediction import Limit, Prediction
+from ...studies.why import main_maker
 
 BINDS = 1.02  # a limit with less headroom than this binds now
 FAR_OVER = 5.0  # a load this many times the limit is far off the state it was reckoned from: no number
@@ -182,9 +183,8 @@ def hits_too_weak(p: Prediction) -> bool:
 
 
 def nip_works(p: Prediction) -> bool:
-    """Whether the nip between bar and wall takes power worth naming, that is, breaks pieces."""
-    nip = p.main.ledger_in_W.get("nip")
-    return nip is not None and nip.value > 1e-3 * sum(s.value for s in p.main.ledger_in_W.values())
+    """Whether the nip between bar and wall makes most of the powder."""
+    return main_maker(p) == "nip"
 
 
 def _harder_hits(p: Prediction) -> str:

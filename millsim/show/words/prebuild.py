@@ -14,7 +14,6 @@ from ...studies.prebuild.review import GROUPS
 from .json import jsonable
 
 _INDENT = 15
-_KEY = re.compile(r"\b(?:rotor|shaft|stator|drive|air|guard)\.[a-z_]+")
 _SHOWN = {  # SI unit: (shown unit, factor, offset); the first that makes the value at least 0.1, else the last
     "Pa": (("MPa", 1e-6, 0.0),),
     "m": (("mm", 1e3, 0.0), ("µm", 1e6, 0.0)),
@@ -95,7 +94,7 @@ def _summary(lines: list[ReviewLine]) -> list[str]:
     out += _hang(_notes(by["note"])) if by["note"] else []
     if by["not checked"]:
         out += _hang(f"NOT CHECKED: {'; '.join(x.name for x in by['not checked'])}.")
-        keys = dict.fromkeys(k for x in by["not checked"] for k in _KEY.findall(x.words))
+        keys = dict.fromkeys(k for x in by["not checked"] for k in x.needs)
         out += _hang(f"To check more, give {join_words(list(keys))}.") if keys else []
     return out
 

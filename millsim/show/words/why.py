@@ -20,6 +20,8 @@ from ...studies.why import (
     coarse_feed,
     feed_temperature,
     hits,
+    main_maker,
+    makers,
     mechanism_shares,
     parameter,
     scalar,
@@ -104,9 +106,10 @@ def _floor_words(p: Prediction, feed_m: float) -> str:
 
 def _maker_words(p: Prediction) -> str:
     """Which mechanism makes the powder, by mass; and what the Monte Carlo engine counted, if it ran too."""
-    shares, when = _makers(p)
+    shares, of_all = makers(p)
     if not shares:
         return ""
+    when = "" if not batch_of(p) else ", over the whole batch," if of_all else ", at the end of the batch,"
     ranked = sorted(shares.items(), key=lambda item: -item[1])
     parts = [f"{_percent(share)} is {_MECHANISMS[name]}" for name, share in ranked if share >= 5e-4]
     text = f"What makes the powder: of what becomes finer than the sieve hole ({_size(p.hole_m)}){when} "
@@ -116,15 +119,6 @@ def _maker_words(p: Prediction) -> str:
         told = join_words([f"{_percent(counted[name])}" for name, share in ranked if share >= 5e-4])
         text += f" (the Monte Carlo engine counts {told})"
     return f"{text}. By mass, from the charge and its rates size by size."
-
-
-def _makers(p: Prediction) -> tuple[dict[str, float], str]:
-    """Shares of the mechanisms, and when they hold: of a batch only tallies tell of all of it, rates of its end."""
-    if not batch_of(p):
-        return mechanism_shares(p), ""
-    counted = next((e for e in (p.main, p.other) if e is not None and e.tallies), None)
-    when = ", at the end of the batch," if counted is None else ", over the whole batch,"
-    return mechanism_shares(p, counted), when
 
 
 def _first_break(p: Prediction) -> str:
@@ -172,13 +166,21 @@ def _where_watts_go(p: Prediction) -> str:
 
 def _verdict(p: Prediction) -> str:
     """Why the mill fails, or what holds it back: every reason that applies, named, then told."""
-    reasons = (_too_slow(p), _gap_wide(p), _jams(p), _eaten_by_air(p), _too_hot(p), _held_by(p))
+    reasons = (_too_slow(p), _gap_wide(p), _jams(p), _eaten_by_air(p), _too_hot(p), _limited(p), _held_by(p))
     found = [r for r in reasons if r is not None]
     if not found:
         return ""
     fails = p.status != "ok" or (limits.hits_too_weak(p) and not limits.nip_works(p))
     names, told = [name for name, _ in found], " ".join(sentence(words) for _, words in found)
     return f"{'Why it fails' if fails else 'What holds it back'}: {join_words(names)}. {told}"
+
+
+def _limited(p: Prediction) -> Reason:
+    """The limit that binds, from the same record as everywhere; heat and jams have reasons of their own below."""
+    limit = next((x for x in p.limits if x.name == p.binding), None)
+    if limit is None or limit.name in ("outlet temperature", "jam") or limits.headroom(limit) > limits.BINDS:
+        return None
+    return f"the {limit.name}", f"{limits.named(p, limit)} limits what it takes"
 
 
 def _too_slow(p: Prediction) -> Reason:
@@ -193,10 +195,9 @@ def _too_slow(p: Prediction) -> Reason:
     if need > hardest > 0:
         tip = h.tip_m_s * math.sqrt(need / hardest)
         text += f"; only from about {_speed(tip)} at the tip on the hardest hits break a piece of {_size(feed)}"
-    makers, _ = _makers(p)
-    if makers and max(makers, key=makers.get) == "nip":
+    if main_maker(p) == "nip":
         text += "; the mill lives on the nip, which needs a gap narrower than the piece and torque for every bite"
-    elif makers and max(makers, key=makers.get) == "edge":
+    elif main_maker(p) == "edge":
         text += "; powder comes slowly, by wearing edges down rather than by breaking"
     return "a rotor too slow for this material", text
 
@@ -276,7 +277,7 @@ def _held_by(p: Prediction) -> Reason:
     if p.binding == "shaft power" and rub > 0.3 * total:
         text += f"; going round meanwhile costs most of the {_watt(rub)} that rub along the wall, so a larger or more "
         text += "open sieve makes more powder of the same power"
-    return "the sieve", text
+    return "powder that waits for the sieve", text
 
 
 # --- small things ----------------------------------------------------------------------------------------

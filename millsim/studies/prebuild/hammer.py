@@ -110,7 +110,7 @@ def pin_shear(f: MillFacts) -> ReviewLine:
     """The pin cut across at both sides of the hammer."""
     d, F = f.config.rotor.pivot_pin_diameter_m, DYNAMIC * pull(f)
     if d is None:
-        return SHEAR.missing("give rotor.pivot_pin_diameter")
+        return SHEAR.give("rotor.pivot_pin_diameter")
     limit = SHEAR_SHARE * MILD_STEEL.strength
     need = math.sqrt(1.5 * F / (2.0 * limit) * 4.0 / math.pi)
     thicker = f"Take {say(need, 'mm', 2)} or more"
@@ -124,7 +124,7 @@ def eye(f: MillFacts) -> ReviewLine:
     keys = (("rotor.pivot_pin_diameter", r.pivot_pin_diameter_m), ("rotor.hammer_thickness", r.hammer_thickness_m))
     absent = [k for k, x in keys if x is None]
     if absent:
-        return BEARING.missing(f"give {' and '.join(absent)}")
+        return BEARING.give(*absent)
     wide = r.bar_thickness_m
     if r.pivot_pin_diameter_m >= wide:
         wide_pin = f"the pin, {say(r.pivot_pin_diameter_m, 'mm')}, is no thinner than the hammer is along the circle"

@@ -74,7 +74,7 @@ def stress(f: MillFacts) -> ReviewLine:
     part = "hammers at their eyes" if f.swinging else "bars at the axis"
     said = f"the {part} carry {say(plain_stress, 'MPa')} of their own pull, {HOLE:g} times that beside a hole"
     if r.material is None:
-        return rule.missing("give rotor.material", f"in {metal.name} {said}, of {say(limit, 'MPa')} allowed")
+        return rule.give("rotor.material", said=f"in {metal.name} {said}, of {say(limit, 'MPa')} allowed")
     of = f"yield {say(f.strength, 'MPa')}" if r.yield_strength_Pa else f"{metal.source}, {say(f.strength, 'MPa')}"
     weak = "Run slower or take a stronger metal"
     source = f"{rule.source}; {'yield as given' if r.yield_strength_Pa else metal.source}"
@@ -86,20 +86,21 @@ def rim(f: MillFacts) -> ReviewLine:
     r, metal = f.config.rotor, f.metal
     value, limit = strength.ring_stress(metal.density, f.tip), SHARE_OF_YIELD * f.strength
     if r.material == "printed":
-        return RIM.missing("give rotor.material a metal")
+        return RIM.give("rotor.material", what="rotor.material a metal")
     said = "a rim welded round the tips, or the edge of a disc as large, would carry this before any notch"
     return RIM.note(value, said, limit)
 
 
-def _shaft_stiffness(f: MillFacts) -> tuple[float, str] | str:
-    """(critical speed [rad/s] on rigid bearings, how) or the key that is missing."""
+def _shaft_stiffness(f: MillFacts) -> tuple[float, str] | ReviewLine:
+    """(critical speed [rad/s] on rigid bearings, how), or the line that asks for a key."""
     s, mass = f.config.shaft, f.rotating_mass
     if s.diameter_m is None:
-        return "give shaft.diameter"
+        return CRITICAL.give("shaft.diameter")
     if s.overhang_m is None and s.bearing_span_m is None:
-        return "give shaft.overhang, or shaft.bearing_span for a rotor between its bearings"
+        other = "shaft.overhang, or shaft.bearing_span for a rotor between its bearings"
+        return CRITICAL.give("shaft.overhang", "shaft.bearing_span", what=other)
     if mass is None:
-        return "give rotor.mass"
+        return CRITICAL.give("rotor.mass")
     I, d = strength.second_moment(s.diameter_m), say(s.diameter_m, "mm")
     if s.overhang_m is None:
         between = f"{d} shaft, {say(mass, 'kg')} in the middle of {say(s.bearing_span_m, 'mm')}"
@@ -112,8 +113,8 @@ def _shaft_stiffness(f: MillFacts) -> tuple[float, str] | str:
 def critical_speed(f: MillFacts) -> ReviewLine:
     """Rotor speed against the first bending speed of its shaft."""
     found = _shaft_stiffness(f)
-    if isinstance(found, str):
-        return CRITICAL.missing(found)
+    if isinstance(found, ReviewLine):
+        return found
     rigid, how = found
     low, high = HOUSING
     limit = KEEP_BELOW * low * rigid
@@ -122,7 +123,7 @@ def critical_speed(f: MillFacts) -> ReviewLine:
     stiffer = "Take a thicker or shorter shaft, or run slower"
     if f.omega <= limit and f.config.shaft.overhang_m is not None and f.config.shaft.bearing_span_m is None:
         softer = "A shaft on bearings some way apart is far softer than one built in, of which this is reckoned"
-        return CRITICAL.missing("give shaft.bearing_span", f"{said}. {softer}", f.omega)
+        return CRITICAL.give("shaft.bearing_span", said=f"{said}. {softer}", value=f.omega)
     if f.omega <= limit:
         return CRITICAL.tell("passes", f.omega, f"{said}.", limit)
     if f.omega <= KEEP_BELOW * high * rigid:
@@ -166,7 +167,7 @@ def flying(f: MillFacts) -> ReviewLine:
     said += f" (the whole rotor {say(f.energy, 'J', 2)})"
     absent = [k for k, x in (("guard.material", g.material), ("guard.thickness", g.thickness_m)) if x is None]
     if absent:
-        return FLYING.missing(f"give {' and '.join(absent)}", said, found[0][1])
+        return FLYING.give(*absent, said=said, value=found[0][1])
     known, basis, source = WALLS[g.material]
     limit = strength.wall_energy(WALL_J, known, g.thickness_m)
     need = known * (1.5 * found[0][1] / WALL_J) ** (2.0 / 3.0)

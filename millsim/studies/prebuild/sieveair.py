@@ -99,7 +99,7 @@ def filter_speed(f: MillFacts) -> ReviewLine:
     """Air through the filter cloth."""
     Q, area = _flow(f), f.config.air.filter_area_m2
     if area is None:
-        return FILTER.missing("give air.filter_area", "without a filter the dust goes into the room")
+        return FILTER.give("air.filter_area", said="without a filter the dust goes into the room")
     if Q is None:
         return FILTER.missing(PREDICT)
     low, high = FACE

@@ -48,7 +48,7 @@ def pins(f: MillFacts) -> ReviewLine:
         if value <= limit < root:
             plain_, screws = say(value, "MPa"), say(root, "MPa")
             words = f"{said}. Plain pins would hold, {plain_}; screws with their thread in the chamber not, {screws}"
-            return PIN.missing("give stator.threaded", words, value)
+            return PIN.give("stator.threaded", said=words, value=value)
     if not f.nips and value > limit:  # a static load for one that lasts less than the pin's period
         words = f"{said}. So short a blow bends it far less than this. {advice}."
         return PIN.tell("close", value, words, limit)
