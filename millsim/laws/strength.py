@@ -42,7 +42,7 @@ def bearing_pressure(F: float, d: float, t: float) -> float:
 
 
 def core_diameter(d: float, pitch: float) -> float:
-    """Core of a metric thread [m]: d - 1.22687 pitch (ISO 68-1 profile, from memory)."""
+    """Core of a metric thread [m]: d - 1.22687 pitch, 17/12 of sqrt(3)/2 pitch (ISO 68-1 profile, from memory)."""
     return d - 1.22687 * pitch
 
 

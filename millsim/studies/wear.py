@@ -27,7 +27,7 @@ from .heat.stand import changed
 
 RADII_M = {"toothed": 30e-6, "bevelled": 100e-6, "blunt": 300e-6}  # of fresh edges: assumed, a milled corner has 50-300
 STEPS_KG = (2.0, 5.0, 10.0, 20.0, 50.0)
-WORN_SHARE, WORN_OUT = 0.15, 0.20  # of the bars' mass: when hammers are replaced (a trade note)
+WORN_SHARE, WORN_OUT = 0.15, 0.20  # of the bars' mass: when hammers are replaced (common practice, no source)
 FOLLOWED = 0.5  # share of the bars' mass up to which rows are computed
 SCALE_KG = 1e-5  # plus or minus, of each weighing (assumed)
 EXAMPLE_KG = 1e-4  # 0.1 g missing at one tip
