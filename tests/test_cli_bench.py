@@ -51,7 +51,7 @@ def test_droptest_reports_on_stdout_and_writes_what_was_asked(tmp_path):
     assert done.stdout.startswith("Drop test demo_droptest.csv: 154 pieces.\n\nAt 21 °C half of the 4 mm pieces should")
     assert "At -18 °C" in done.stdout
     assert done.stderr.splitlines()[0].startswith("Written: ")
-    assert sorted(p.name for p in (tmp_path / "figures").iterdir()) == ["droptest.png", "droptest_2.png"]
+    assert sorted(p.name for p in (tmp_path / "figures").iterdir()) == ["droptest_-18C.png", "droptest_21C.png"]
     card = load_material(str(tmp_path / "c.toml"))
     assert card["f_mat_warm"].basis == "measured"
     shown = run("materials", tmp_path / "c.toml")

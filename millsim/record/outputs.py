@@ -104,7 +104,11 @@ def row_name(key: str, batch: bool = False) -> str:
 
 def axis_label(key: str, typical: float) -> str:
     """The words of an output on an axis, with the unit that suits a typical value: "Powder rate / kg/h"."""
+    return labelled(key, shown_unit(typical, output_of(key).unit)[0])
+
+
+def labelled(key: str, unit: str) -> str:
+    """The words of an output on an axis in a unit."""
     o = output_of(key)
-    unit = shown_unit(typical, o.unit)[0]
     name = o.name if o.symbol else capital(o.name)
     return f"{name} / {unit}" if unit else name

@@ -80,6 +80,7 @@ class Shown:
         unit, factor, offset = shown_unit(max(scalar.value, most) if most else scalar.value, scalar.unit)
         value, low, high = (v * factor + offset for v in (scalar.value, scalar.low, scalar.high))
         error = scalar.se * factor
+        self.factor, self.offset = factor, offset  # from SI to the unit
         spread = error if math.isnan(low + high) else _spread(value, low, high)
         places = decimals(value, spread)
         if offset:  # temperatures: whole degrees unless known better, never thousandths

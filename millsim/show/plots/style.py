@@ -14,15 +14,16 @@ from matplotlib.figure import Figure
 
 from ...record.prediction import Prediction
 
-# Okabe & Ito's colours (without the yellow, too pale for lines on white paper).
+# Okabe & Ito's hues without the yellow; those too pale for white paper are darker: lines have a contrast of 3 at least,
+# those that texts are written in (RED, PURPLE, BLUE, GREY) of 4.5.
 BLACK, ORANGE, SKY, GREEN, BLUE, RED, PURPLE = (
     "#000000",
-    "#E69F00",
-    "#56B4E9",
+    "#C28700",
+    "#3A97CE",
     "#009E73",
     "#0072B2",
-    "#D55E00",
-    "#CC79A7",
+    "#B54F00",
+    "#A8487F",
 )
 GREY = "#666666"
 

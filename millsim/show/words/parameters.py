@@ -63,4 +63,6 @@ def parameter_words(name: str) -> str:
     stem = name
     for suffix in _SUFFIXES:
         stem = stem.removesuffix(suffix)
-    return _WORDS.get(stem, f"the {stem.replace('_', ' ')}")
+    words = _WORDS.get(stem, f"the {stem.replace('_', ' ')}")
+    which = next((w for w in ("warm", "cold") if name.endswith(f"_{w}")), "")
+    return f"{words} ({which})" if which else words
