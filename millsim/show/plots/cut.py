@@ -228,15 +228,11 @@ def as_built(sweep: Sweep, axis: Axis) -> tuple[float | None, str]:
 def rate_asked(sweep: Sweep) -> str:
     """The feed rate that the base config asks for, in words; "" where it is left open or is an axis of the sweep."""
     found = changes.as_built(sweep, "feed.rate")
-    if not isinstance(found, float) or "feed.rate" in {a.key for a in sweep.axes}:
-        return ""
-    return readable(found, spelling_for(found, "kg/s"))
+    return readable(found, spelling_for(found, "kg/s")) if isinstance(found, float) and not _rate_varies(sweep) else ""
 
 
-def _is_asked(sweep: Sweep) -> bool:
-    """Whether the mill is asked for a feed rate, so that no limit sets the rate where it runs as asked."""
-    keys = {a.key for a in sweep.axes}
-    return "feed.rate" in keys or isinstance(changes.as_built(sweep, "feed.rate"), float)
+def _rate_varies(sweep: Sweep) -> bool:
+    return "feed.rate" in {a.key for a in sweep.axes}
 
 
 def output_values(sweep: Sweep, name: str, choice=None) -> np.ndarray:
@@ -297,7 +293,7 @@ def cut(sweep: Sweep, output: str, axes: tuple[str, ...] | None = None, choice=N
     scale = scale_of(sweep, output, mean, choice)
     binds = replicates_last(sweep, np.asarray(sweep.points.binding))[:, 0]
     loads = replicates_last(sweep, np.asarray(sweep.points.loads))[:, 0].max(axis=-1)
-    limits = output in _AT_CAPACITY and (output == "capacity_kg_s" or not _is_asked(sweep))
+    limits = output in _AT_CAPACITY and (output == "capacity_kg_s" or not (rate_asked(sweep) or _rate_varies(sweep)))
     held_by = np.where((code == OK) & (loads >= BINDS_FROM) & limits, binds, -1)
     held = {i: _held_at(r, sweep.axes[i], fixed or {}) for i, r in enumerate(rulers) if i not in picked}
     panels = _panels(rulers[picked[2]], rulers[picked[2]].nearest(rulers[picked[2]].built)) if len(picked) > 2 else (0,)

@@ -5,30 +5,14 @@ from dataclasses import replace
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.colors import BoundaryNorm
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from ...base.quantities.written import join_words
 from ...explore.sweep.reasons import common_reasons
 from ...explore.sweep.record import Sweep
+from . import page
 from .cut import Cut, Ruler, Scale, band_ends, cell_figures, cut, least_span, ruler, scale_of
-from .page import (
-    COLOURS,
-    MARK,
-    bounds,
-    built_key,
-    colour_bar,
-    draw_regions,
-    height_with,
-    key_below,
-    levels_of,
-    page,
-    regions_key,
-    set_ruler,
-    settle,
-    write_letters,
-)
 from .style import BLACK, BLUE, GREY, SKY, plain_style
 from .sweep import BAND_WORDS, foot_words, notes_of, title_of
 
@@ -43,8 +27,8 @@ def line(sweep: Sweep, c: Cut, choice=None) -> Figure:
     band = BAND_WORDS.format(count=sweep.draw_count) if np.isfinite(low).any() else ""
     band += " It ends where most do not run." if band and np.isnan(low).any() else ""
     foot = foot_words(sweep, [c.scale.output], c.error, c.scale.unit, band)
-    notes, height = notes_of(sweep, c, choice), height_with(len(c.regions))
-    figure, panels = page(sweep, title_of(c.scale.output, (c.x,)), notes, foot, height=height)
+    title, notes = title_of(c.scale.output, (c.x,)), notes_of(sweep, c, choice)
+    figure, panels = page.new(sweep, title, notes, foot, keys=len(c.regions))
     axes, value, x = panels[0], c.value[0, 0], c.x.values
     style = {"ls": "" if c.x.words else "-", "color": BLUE, "marker": "o", "ms": 6, "mec": "white", "mew": 0.8}
     if c.x.words:
@@ -57,14 +41,14 @@ def line(sweep: Sweep, c: Cut, choice=None) -> Figure:
     if np.isfinite(c.error).any():
         axes.errorbar(x, value, np.nan_to_num(c.error[0, 0]), fmt="none", ecolor=BLACK, lw=1.2, capsize=3)
     axes.plot(x, value, zorder=4, clip_on=False, **style)
-    span = bounds(c.x, cells=len(x) < 3 or c.x.words)
-    set_ruler(axes, c.x, "x", span)
+    span = page.bounds(c.x, cells=len(x) < 3 or c.x.words)
+    page.set_ruler(axes, c.x, "x", span)
     ends = _room(np.concatenate([value, low, high, [c.scale.built]]), c.scale.unit)
     axes.set(ylabel=textwrap.fill(c.scale.label, 36), ylim=ends)
-    draw_regions(axes, c, 0, span, np.array(ends))
+    page.draw_regions(axes, c, 0, span, np.array(ends))
     _line_key(figure, axes, c, bool(band))
-    (texts,) = settle(figure, panels, "x" * c.x.words)
-    write_letters(texts, c, 0, texts.cells(span, np.array([ends[1] - _HEAD * (ends[1] - ends[0]), ends[1]])))
+    (texts,) = page.settle(figure, panels, "x" * c.x.words)
+    page.write_letters(texts, c, 0, texts.cells(span, np.array([ends[1] - _HEAD * (ends[1] - ends[0]), ends[1]])))
     return figure
 
 
@@ -74,13 +58,8 @@ def _line_key(figure: Figure, axes: Axes, c: Cut, banded: bool) -> None:
     if banded:
         band = {"color": BLUE, "lw": 2} if c.x.words else {"color": SKY, "alpha": 0.5, "lw": 9}
         handles.append(Line2D([], [], label="80 % band", **band))
-    if np.isfinite([c.x.built, c.scale.built]).all():
-        low, high = axes.get_xlim()
-        inside = low <= c.x.built <= high
-        handles.append(built_key(c.scale, outside=not inside))
-        if inside:
-            axes.plot(c.x.built, c.scale.built, mfc="white", **MARK)
-    key_below(figure, [*handles, *regions_key(c)])
+    handles += page.mark_built(axes, (c.x.built, c.scale.built), c.scale)
+    page.key_below(figure, handles + page.regions_key(c))
 
 
 def _room(values: np.ndarray, unit: str) -> tuple[float, float]:
@@ -174,14 +153,12 @@ def _scatter(sweep: Sweep, choice, xy: tuple[Ruler, Ruler], shown: tuple[Scale, 
              notes: list[str]) -> Figure:  # fmt: skip
     (scale, value), (why, why_not), (x, y) = shown, whys, (_spread(r) for r in xy)
     target = [f"Target: {choice.target.title}"] if choice is not None else []
-    figure, panels = page(
-        sweep, title_of(scale.output, xy), [*target, *notes], foot_words(sweep, [scale.output]),
-        height=height_with(len(why_not)),
-    )  # fmt: skip
+    foot = foot_words(sweep, [scale.output])
+    figure, panels = page.new(sweep, title_of(scale.output, xy), [*target, *notes], foot, keys=len(why_not))
     axes = panels[0]
-    norm = BoundaryNorm(levels_of(value, scale.unit), 256)
+    norm = page.colours_of(value, scale)
     size = float(np.clip(14000 / value.size, 7, 70))
-    look = {"cmap": COLOURS, "norm": norm, "edgecolors": BLACK, "linewidths": 0.4 if value.size <= 1500 else 0.1}
+    look = {"cmap": page.COLOURS, "norm": norm, "edgecolors": BLACK, "linewidths": 0.4 if value.size <= 1500 else 0.1}
     fine = why < 0
     axes.scatter(x[fine], y[fine], size, value[fine], marker="o", zorder=4, **look)
     words = "runs as asked" if choice is None else "meets the target"
@@ -196,16 +173,11 @@ def _scatter(sweep: Sweep, choice, xy: tuple[Ruler, Ruler], shown: tuple[Scale, 
             mark = {"mfc": "#cccccc", "mec": BLACK, "marker": _OUT[k], "mew": 0.6}
         handles.append(Line2D([], [], ls="", label=textwrap.fill(reason.meaning.removesuffix(" (pale)"), 100), **mark))
     for which, r in zip("xy", xy, strict=True):
-        set_ruler(axes, r, which, _span(r))
-    at = [r.built for r in xy]
-    if np.isfinite(at).all():
-        inside = all(low <= v <= high for v, (low, high) in zip(at, (axes.get_xlim(), axes.get_ylim()), strict=True))
-        handles.append(built_key(scale, outside=not inside))
-        if inside:
-            axes.plot(*at, mfc="none", **MARK)
-    colour_bar(figure, panels, norm, scale.label)
-    key_below(figure, handles)
-    settle(figure, panels, "".join(which for which, r in zip("xy", xy, strict=True) if r.words))
+        page.set_ruler(axes, r, which, _span(r))
+    handles += page.mark_built(axes, tuple(r.built for r in xy), scale, hollow=True)
+    page.colour_bar(figure, panels, norm, scale.label)
+    page.key_below(figure, handles)
+    page.settle(figure, panels, "".join(which for which, r in zip("xy", xy, strict=True) if r.words))
     return figure
 
 

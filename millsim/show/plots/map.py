@@ -12,25 +12,8 @@ from ...base.quantities.written import digits
 from ...explore.sweep.reasons import refuse_empty
 from ...explore.sweep.record import Sweep
 from . import line as plots_line
+from . import page
 from .cut import Cut, cut
-from .page import (
-    COLOURS,
-    MARK,
-    Texts,
-    bounds,
-    built_key,
-    colour_bar,
-    draw_regions,
-    height_with,
-    key_below,
-    levels_of,
-    page,
-    regions_key,
-    set_ruler,
-    settle,
-    spots_in,
-    write_letters,
-)
 from .style import BLACK, plain_style
 from .sweep import built_band_words, foot_words, notes_of, title_of
 
@@ -62,39 +45,38 @@ def sweep_map(
 def _maps(sweep: Sweep, c: Cut, choice) -> Figure:
     rows = 1 if len(c.panels) <= 3 else 2
     cols = -(-len(c.panels) // rows)
-    figure, panels = page(
+    figure, panels = page.new(
         sweep, title_of(c.scale.output, (c.x, c.y)), notes_of(sweep, c, choice),
         foot_words(sweep, [c.scale.output], c.error, c.scale.unit, built_band_words(sweep, c.scale)),
-        rows, cols, height_with(len(c.regions), 5.6 if rows == 1 else 7.8),
+        rows, cols, 5.6 if rows == 1 else 7.8, len(c.regions),
     )  # fmt: skip
     for spare in panels[len(c.panels) :]:
         spare.set_axis_off()
     panels = panels[: len(c.panels)]
     cells = c.x.words or c.y.words or min(c.value.shape[1:]) < 2
-    norm = BoundaryNorm(levels_of(c.value, c.scale.unit), 256)
+    norm = page.colours_of(c.value, c.scale)
     lines = [_panel(axes, c, k, cells, norm) for k, axes in enumerate(panels)]
     for k, axes in enumerate(panels):
         _rulers(axes, c, k, cells, k % cols == 0, k + cols >= len(panels), cols % 2 == 0 or k % cols == cols // 2)
-    starred = _mark_built(panels, c)
-    colour_bar(figure, panels, norm, c.scale.label)
-    _key(figure, c, cells, starred)
-    for k, texts in enumerate(settle(figure, panels, "x" * c.x.words + "y" * c.y.words)):
-        _write(texts, c, k, cells, lines[k], k == starred)
+    page.colour_bar(figure, panels, norm, c.scale.label)
+    _key(figure, panels, c, cells)
+    for k, texts in enumerate(page.settle(figure, panels, "x" * c.x.words + "y" * c.y.words)):
+        _write(texts, c, k, cells, lines[k])
     return figure
 
 
 def _panel(axes: Axes, c: Cut, k: int, cells: bool, norm: BoundaryNorm):
     """Colours, what is out and the computed points of one panel; the contour lines, if any."""
-    x, y, value = bounds(c.x, cells), bounds(c.y, cells), c.value[k]
+    x, y, value = page.bounds(c.x, cells), page.bounds(c.y, cells), c.value[k]
     lines = None
     if cells:
         shown = np.ma.masked_invalid(value)
-        axes.pcolormesh(x, y, shown, cmap=COLOURS, norm=norm, edgecolors="white", lw=0.8, zorder=1)
+        axes.pcolormesh(x, y, shown, cmap=page.COLOURS, norm=norm, edgecolors="white", lw=0.8, zorder=1)
     elif np.isfinite(value).any():
         whole = nearest_filled(value)
-        axes.contourf(c.x.values, c.y.values, whole, norm.boundaries, cmap=COLOURS, norm=norm, zorder=1)
+        axes.contourf(c.x.values, c.y.values, whole, norm.boundaries, cmap=page.COLOURS, norm=norm, zorder=1)
         lines = axes.contour(c.x.values, c.y.values, whole, norm.boundaries, colors=BLACK, linewidths=0.5, zorder=1.5)
-    draw_regions(axes, c, k, x, y)
+    page.draw_regions(axes, c, k, x, y)
     if not cells and value.size <= MOST_NODES:
         at = np.argwhere(np.isfinite(value))
         look = {"ms": 2.6, "in_layout": False, "zorder": 3, "clip_on": False, **_NODE}
@@ -113,8 +95,8 @@ def nearest_filled(value: np.ndarray) -> np.ndarray:
 
 
 def _rulers(axes: Axes, c: Cut, k: int, cells: bool, first: bool, last: bool, named: bool) -> None:
-    set_ruler(axes, c.x, "x", bounds(c.x, cells), last and named)
-    set_ruler(axes, c.y, "y", bounds(c.y, cells), first)
+    page.set_ruler(axes, c.x, "x", page.bounds(c.x, cells), last and named)
+    page.set_ruler(axes, c.y, "y", page.bounds(c.y, cells), first)
     axes.tick_params(labelbottom=last, labelleft=first)
     if c.panel is not None:
         place = c.panels[k]
@@ -122,48 +104,33 @@ def _rulers(axes: Axes, c: Cut, k: int, cells: bool, first: bool, last: bool, na
         axes.set_title(f"{text}\n(as built)" if c.panel.on(place) else text, fontsize=10, fontweight="normal")
 
 
-def _mark_built(panels: list[Axes], c: Cut) -> int | None:
-    """A star for the mill as built in the panel nearest to it, hollow where that has another setting.
-
-    Returns the place of the panel, None where the mill lies outside.
-    """
-    nearest = 0 if c.panel is None else c.panel.nearest(c.panel.built)
-    k = int(np.argmin(np.abs(np.array(c.panels) - nearest)))
-    at = np.array([c.x.built, c.y.built])
-    ends = np.array([sorted(panels[k].get_xlim()), sorted(panels[k].get_ylim())]).T
-    if not np.isfinite(at).all() or not np.allclose(at, np.clip(at, *ends), rtol=1e-9):
-        return None
-    exact = c.panel is None or c.panel.on(c.panels[k])
-    panels[k].plot(*at, mfc="white" if exact else "none", **MARK)
-    return k
-
-
-def _key(figure: Figure, c: Cut, cells: bool, starred: int | None) -> None:
-    """The key below the panels."""
+def _key(figure: Figure, panels: list[Axes], c: Cut, cells: bool) -> None:
+    """The key below the panels; the mill as built, marked in the panel nearest to it, hollow if that is another one."""
     handles = []
     if not cells and c.value[0].size <= MOST_NODES:
         words = "computed; between points interpolated"
         handles.append(Line2D([], [], marker="o", ms=3.5, ls="", label=words, **_NODE))
-    if np.isfinite([r.built for r in (c.x, c.y)]).all():
-        other = starred is not None and c.panel is not None and not c.panel.on(c.panels[starred])
-        handles.append(built_key(c.scale, f" ({c.panel.name} {c.panel.built_text})" if other else "", starred is None))
-    key_below(figure, [*handles, *regions_key(c)])
+    k, other = 0, False
+    if c.panel is not None:
+        k = int(np.argmin(np.abs(np.array(c.panels) - c.panel.nearest(c.panel.built))))
+        other = not c.panel.on(c.panels[k])
+    more = f" ({c.panel.name} {c.panel.built_text})" if other else ""
+    handles += page.mark_built(panels[k], (c.x.built, c.y.built), c.scale, more, other)
+    page.key_below(figure, handles + page.regions_key(c))
 
 
-def _write(texts: Texts, c: Cut, k: int, cells: bool, lines, starred: bool) -> None:
+def _write(texts: page.Texts, c: Cut, k: int, cells: bool, lines) -> None:
     """The texts within a panel: figures in the cells or on the contour lines, and the letters of the regions."""
-    if starred:
-        texts.keep_clear(c.x.built, c.y.built, 14)
-    boxes = texts.cells(bounds(c.x, cells), bounds(c.y, cells))
+    boxes = texts.cells(page.bounds(c.x, cells), page.bounds(c.y, cells))
     if cells and c.value[k].size <= MOST_NODES:
         for i, j in np.argwhere(np.isfinite(c.value[k])):
             text = f"{c.value[k, i, j]:.0f}" if c.scale.unit == "°C" else digits(c.value[k, i, j])
-            texts.write(text, spots_in(boxes[i, j]), Bbox(boxes[i, j]), zorder=5)
-    write_letters(texts, c, k, boxes)
+            texts.write(text, page.spots_in(boxes[i, j]), Bbox(boxes[i, j]), zorder=5)
+    page.write_letters(texts, c, k, boxes)
+    texts.taken += [Bbox(box) for box in boxes[~np.isfinite(c.value[k])]]
     for level, pieces in zip(lines.levels, lines.allsegs, strict=True) if lines is not None else ():
         for piece in sorted((p for p in pieces if len(p) > 1), key=len, reverse=True)[:2]:
-            spots = [s for s in _along(texts.axes, piece) if not _blank(c, k, boxes, s)]
-            texts.write(digits(level, 3), spots, zorder=4)
+            texts.write(digits(level, 3), _along(texts.axes, piece), zorder=4)
 
 
 def _along(axes: Axes, line: np.ndarray) -> list[np.ndarray]:
@@ -171,9 +138,3 @@ def _along(axes: Axes, line: np.ndarray) -> list[np.ndarray]:
     seen = axes.transData.transform(line)
     length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(seen, axis=0).T))])
     return [np.array([np.interp(share * length[-1], length, seen[:, k]) for k in (0, 1)]) for share in _ALONG]
-
-
-def _blank(c: Cut, k: int, boxes: np.ndarray, spot: np.ndarray) -> bool:
-    """Whether a place of the k-th panel has no figure."""
-    inside = (boxes[:, :, 0] <= spot).all(axis=-1) & (spot <= boxes[:, :, 1]).all(axis=-1)
-    return not np.isfinite(c.value[k][inside]).all()

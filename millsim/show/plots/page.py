@@ -1,11 +1,13 @@
 """The page of a sweep's figures: title, key, axes, colours, what is out and its letters. Imports matplotlib."""
 
+import string
 import textwrap
 from collections.abc import Iterable, Sequence
 from itertools import pairwise
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 from matplotlib.cm import ScalarMappable
 from matplotlib.collections import LineCollection
 from matplotlib.colors import BoundaryNorm
@@ -29,6 +31,7 @@ COLOURS = "viridis"
 FADE = 0.5  # white over what is out but has a figure
 ON_WHITE = {"facecolor": "white", "edgecolor": "none", "alpha": 0.9, "pad": 1.5}
 BOXED = {"facecolor": "white", "edgecolor": GREY, "lw": 0.6, "pad": 2.0}
+LETTERS = string.ascii_uppercase
 _MOST_LETTERS = 3  # per reason and panel
 _WITHIN = ((0.5, 0.5), (0.5, 0.24), (0.5, 0.76), (0.24, 0.5), (0.76, 0.5))  # places in a cell that a text may take
 _WIDE = 10.0  # largest over smallest value from which levels grow by factors
@@ -39,10 +42,21 @@ MARK = {  # the mill as built
 }  # fmt: skip
 
 
-def page(
-    sweep: Sweep, title: str, notes: Sequence[str], foot: str, rows: int = 1, cols: int = 1, height: float = 5.6
+def new(
+    sweep: Sweep,
+    title: str,
+    notes: Sequence[str],
+    foot: str,
+    rows: int = 1,
+    cols: int = 1,
+    height: float = 5.6,
+    keys: int = 0,
 ) -> tuple[Figure, list[Axes]]:
-    """A figure with the title and foot of our frame and rows x cols panels that share their axes."""
+    """A figure with the title and foot of our frame and rows x cols panels that share their axes.
+
+    height: inches; keys: lines of the key that make it higher.
+    """
+    height += 0.22 * max(0, keys - 1)
     lines = [line for text in (sweep.name, *notes) if text for line in textwrap.wrap(" ".join(text.split()), 104)]
     foot = "\n".join(line for text in foot.split("\n") for line in textwrap.wrap(text, 124))
     figure, (axes,) = frame(title, "", foot)
@@ -59,30 +73,27 @@ def page(
     return figure, panels.ravel().tolist()
 
 
-def height_with(reasons: int, height: float = 5.6) -> float:
-    """Height of a page [inch] with a line of the key for each of so many reasons."""
-    return height + 0.22 * max(0, reasons - 1)
-
-
 def regions_key(c: Cut) -> list[Patch]:
     """The key of the regions of a cut, each with its letter."""
     handles = []
     for k, (_, reason, words) in enumerate(c.regions):
         look = {"facecolor": "#cccccc" if reason and not reason.blank else "white", "hatch": reason and reason.hatch}
-        text = textwrap.fill(f"{letter_of(k)}: {words}", 100)
+        text = textwrap.fill(f"{LETTERS[k]}: {words}", 100)
         handles.append(Patch(edgecolor=BLACK, lw=0.8, label=text, **look))
     return handles
 
 
-def letter_of(k: int) -> str:
-    """The letter of the k-th region."""
-    return chr(ord("A") + k)
-
-
-def built_key(scale: Scale, more: str = "", outside: bool = False) -> Line2D:
-    """The line of the key for the mill as built, with its figure."""
+def mark_built(axes: Axes, at: tuple, scale: Scale, more: str = "", hollow: bool = False) -> list[Line2D]:
+    """A star for the mill as built where it lies in the panel; its line of the key, none where its place is unknown."""
+    ends = np.array([sorted(axes.get_xlim()), sorted(axes.get_ylim())]).T
+    if not np.isfinite(at).all():
+        return []
     words = f"as built{more}: {scale.built_text}" if scale.built_text else f"as built{more}"
-    return Line2D([], [], mfc="white", label=f"{words}, outside this picture" * outside or words, **{**MARK, "ms": 11})
+    if np.allclose(at, np.clip(at, *ends), rtol=1e-9):
+        axes.plot(*at, mfc="none" if hollow else "white", **MARK)
+    else:
+        words += ", outside this picture"
+    return [Line2D([], [], mfc="white", label=words, **{**MARK, "ms": 11})]
 
 
 def key_below(figure: Figure, handles: Sequence, most: int = 4) -> None:
@@ -129,12 +140,16 @@ def set_ruler(axes: Axes, ruler: Ruler, which: str, span: np.ndarray, label: boo
     elif ruler.whole:
         axis.set_major_locator(MaxNLocator(_TICKS, integer=True))
     if not ruler.words:
-        count = 3 if ruler.log else 4  # geometric steps are rarely round
-        axis.set_major_formatter(FuncFormatter(lambda value, _: digits(value, count)))
-    axis.set_minor_formatter(NullFormatter())
-    axis.set_minor_locator(NullLocator())
+        plain_numbers(axis, 3 if ruler.log else 4)  # geometric steps are rarely round
     if label:
         axis.set_label_text(textwrap.fill(ruler.label, 46))
+
+
+def plain_numbers(axis: Axis, count: int = 4) -> None:
+    """Plain numbers at the ticks of an axis, and no minor ones."""
+    axis.set_major_formatter(FuncFormatter(lambda value, _: digits(value, count)))
+    axis.set_minor_formatter(NullFormatter())
+    axis.set_minor_locator(NullLocator())
 
 
 def levels_of(values: np.ndarray, unit: str) -> np.ndarray:
@@ -154,14 +169,18 @@ def levels_of(values: np.ndarray, unit: str) -> np.ndarray:
     return MaxNLocator(10, steps=[1, 2, 2.5, 5, 10]).tick_values(*least_span(unit, low, high))
 
 
+def colours_of(values: np.ndarray, scale: Scale) -> BoundaryNorm:
+    """The colours of values in the unit shown."""
+    return BoundaryNorm(levels_of(values, scale.unit), 256)
+
+
 def colour_bar(figure: Figure, panels: list[Axes], norm: BoundaryNorm, label: str) -> None:
     """The scale of the colours beside the panels."""
     levels = norm.boundaries
     bar = figure.colorbar(ScalarMappable(norm, COLOURS), ax=panels, fraction=0.06, pad=0.02, aspect=28)
     bar.set_label(textwrap.fill(label, 36))
     bar.set_ticks(levels if len(levels) <= 14 else levels[::2])
-    bar.ax.yaxis.set_major_formatter(FuncFormatter(lambda v, _: digits(v, 4)))
-    bar.ax.minorticks_off()
+    plain_numbers(bar.ax.yaxis)
 
 
 def draw_regions(axes: Axes, c: Cut, k: int, x: np.ndarray, y: np.ndarray) -> None:
@@ -235,6 +254,9 @@ class Texts:
     def __init__(self, axes: Axes):
         self.axes, self.taken = axes, []
         self.room: Bbox = axes.get_window_extent()
+        for line in axes.lines:
+            if line.get_marker() == "*":
+                self.keep_clear(*line.get_xydata()[0], 14)
 
     def keep_clear(self, x: float, y: float, radius: float) -> None:
         """Let no text stand within so many pixels of a point of the data."""
@@ -248,8 +270,8 @@ class Texts:
         low, high = (np.stack(np.meshgrid(px[s], py[s]), axis=-1) for s in (slice(-1), slice(1, None)))
         return np.stack([low, high], axis=2)
 
-    def write(self, text: str, spots: Iterable, within: Bbox | None = None, **look) -> bool:
-        """Write a text at the first of its spots that is free and inside a box (default the panel); whether one was."""
+    def write(self, text: str, spots: Iterable, within: Bbox | None = None, **look) -> None:
+        """Write a text at the first of its spots that is free and inside a box (default the panel)."""
         look = {"fontsize": 9.5, "zorder": 6, "bbox": ON_WHITE, "ha": "center", "va": "center"} | look
         drawn = self.axes.text(1, 1, text, **look)
         drawn.set_in_layout(False)
@@ -261,9 +283,8 @@ class Texts:
             if inside and not any(box.overlaps(other) for other in self.taken):
                 drawn.set_position(self.axes.transData.inverted().transform(spot))
                 self.taken.append(box)
-                return True
+                return
         drawn.remove()
-        return False
 
 
 def spots_in(cell: np.ndarray) -> list[np.ndarray]:
@@ -279,4 +300,4 @@ def write_letters(texts: Texts, c: Cut, k: int, cells: np.ndarray) -> None:
             at = np.argwhere(pieces == n)
             near = at[np.argsort(np.abs(at - at.mean(axis=0)).sum(axis=1), kind="stable")]
             spots = (spot for row, column in near for spot in spots_in(cells[row, column]))
-            texts.write(letter_of(i), spots, fontweight="bold")
+            texts.write(LETTERS[i], spots, fontweight="bold")

@@ -1,24 +1,22 @@
 """Trade-offs of a sweep: two outputs against each other, coloured by a third, the front joined. Imports matplotlib."""
 
-import math
 import textwrap
 from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.colors import BoundaryNorm
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullFormatter, NullLocator
+from matplotlib.ticker import FixedLocator, MaxNLocator
 
 from ...base.quantities.written import capital, digits, join_words
 from ...explore.sweep.reasons import cell_states, refuse_empty, replicates_last
 from ...explore.sweep.record import Sweep
 from ...record.limits import OVER
 from ...record.outputs import output_of
-from .cut import Ruler, Scale, band_ends, cell_figures, least_span, ruler, scale_of
-from .page import BOXED, COLOURS, MARK, Texts, built_key, colour_bar, key_below, levels_of, page, settle
+from . import page
+from .cut import Scale, axis_name, axis_text, band_ends, cell_figures, factor_ticks, least_span, scale_of
 from .style import BLACK, GREY, RED, plain_style
 from .sweep import BAND_WORDS, foot_words
 
@@ -29,6 +27,7 @@ MOST_CLEAR = 400  # settings that numbers keep clear of; of more only the best
 _KEY = 100  # characters in a line of the key
 _WIDE = 10.0  # largest over smallest value from which an axis is logarithmic
 _ALIKE = 0.05  # rate times energy within this of its median everywhere is one power, not a trade-off
+_LOOKS = {False: {"s": 24, "lw": 0.4, "ec": BLACK, "zorder": 2}, True: {"s": 62, "lw": 1.8, "ec": RED, "zorder": 5}}
 _BESIDE = [(k * x, k * y) for k in (20, 34, 52) for x, y in ((1, 1), (1, -1), (-1, 1), (-1, -1), (0, 1.2), (0, -1.2))]
 
 
@@ -101,12 +100,10 @@ def _side(sweep: Sweep, output: str, choice) -> Side:
 
 def _named(sweep: Sweep, choice, front: np.ndarray) -> list[tuple[int, str]]:
     """(cell, words) of the settings with a number: the builds of a choice, else the ends and middle of the front."""
-    rulers = [ruler(sweep, a) for a in sweep.axes]
-    count = sweep.count // max(1, sweep.replicates)
+    per = max(1, sweep.replicates)
     if choice is None:
         places = dict.fromkeys(np.round(np.linspace(0, len(front) - 1, min(len(front), 3))).astype(int).tolist())
-        return [(int(front[k]), _setting(sweep, rulers, int(front[k]))) for k in places]
-    per = sweep.count // count
+        return [(int(front[k]), _setting(sweep, int(front[k]) * per)) for k in places]
     builds = [*choice.builds[:MOST_NAMED]] or ([choice.nearest] if choice.nearest is not None else [])
     return [(b.point // per, f"{b.role}: {_changes(b)}") for b in builds]
 
@@ -115,16 +112,10 @@ def _changes(build) -> str:
     return ", ".join(f"{what} {now}" for what, _, now in build.changes) or "the mill as built"
 
 
-def _setting(sweep: Sweep, rulers: list[Ruler], cell: int) -> str:
-    """The settings of a cell: "stator gap 2 mm, sieve hole 0.6 mm"."""
-    sizes = sweep.shape[: len(sweep.axes)] if sweep.design == "grid" else sweep.shape[:1]
-    where = np.unravel_index(cell, sizes)
-    told = []
-    for i, one in enumerate(rulers):
-        k = int(where[i if sweep.design == "grid" else 0])
-        place = int(one.order[k]) if one.words else int(np.flatnonzero(one.order == k)[0])
-        told.append(f"{one.name} {one.texts[place]}")
-    return ", ".join(told)
+def _setting(sweep: Sweep, point: int) -> str:
+    """The settings of a point: "stator gap 2 mm, sieve hole 0.6 mm"."""
+    at = sweep.at(point)
+    return ", ".join(f"{axis_name(a.key)} {axis_text(a, at[a.key])}" for a in sweep.axes)
 
 
 def _drawn(sweep: Sweep, choice, sides: list[Side], masks: tuple, front: np.ndarray, named: list) -> Figure:
@@ -135,13 +126,13 @@ def _drawn(sweep: Sweep, choice, sides: list[Side], masks: tuple, front: np.ndar
     band = BAND_WORDS.format(count=sweep.draw_count) if banded else ""
     power = one_power(x, y, shown)
     lines = sum(-(-len(words) // _KEY) for _, words in named)
-    figure, panels = page(
+    figure, panels = page.new(
         sweep, title(x.scale.output, y.scale.output, bool(power)),
         _notes(sweep, choice, shown, sides, front.size if choice is None else 0, power),
         foot_words(sweep, [s.scale.output for s in sides], band=band), height=5.9 + 0.2 * lines,
     )  # fmt: skip
     axes = panels[0]
-    norm = BoundaryNorm(levels_of(np.where(shown, colour.value, np.nan), colour.scale.unit), 256)
+    norm = page.colours_of(np.where(shown, colour.value, np.nan), colour.scale)
     for which, side in (("x", x), ("y", y)):
         _scale(axes, which, side, shown, cells)
     _bands(axes, x, y, cells)
@@ -149,22 +140,20 @@ def _drawn(sweep: Sweep, choice, sides: list[Side], masks: tuple, front: np.ndar
     best[front] = True
     marks = []
     for mask, marker in zip((~over & meets, over & meets, ~meets), "o^s", strict=True):
-        for of_front, look in ((False, {"s": 24, "lw": 0.4, "ec": BLACK}), (True, {"s": 62, "lw": 1.8, "ec": RED})):
+        for of_front, look in _LOOKS.items():
             found = np.flatnonzero(shown & mask & (best == of_front))
             found = found[:: 1 if of_front else -(-found.size // MOST_BEATEN) or 1]
             marks += [(marker, of_front)] if found.size else []
             at = [s.value[found] for s in sides]
-            axes.scatter(*at[:2], c=at[2], marker=marker, cmap=COLOURS, norm=norm, zorder=5 if of_front else 2, **look)
+            axes.scatter(*at[:2], c=at[2], marker=marker, cmap=page.COLOURS, norm=norm, **look)
     ranked = front[np.lexsort((y.better[front], x.better[front]))]
     joined = front.size > 1 and not power and bool((np.diff(y.better[ranked]) <= 0).all())
     if joined:
         axes.plot(x.value[ranked], y.value[ranked], color=RED, lw=1.6, ls="--", zorder=4)
-    built = bool(np.isfinite([x.scale.built, y.scale.built]).all())
-    if built:
-        axes.plot(x.scale.built, y.scale.built, mfc="none", **MARK)
-    colour_bar(figure, panels, norm, colour.scale.label)
-    _key(figure, choice, marks, [built_key(colour.scale)] * built, banded, joined, named)
-    (texts,) = settle(figure, panels)
+    built = page.mark_built(axes, (x.scale.built, y.scale.built), colour.scale, hollow=True)
+    page.colour_bar(figure, panels, norm, colour.scale.label)
+    _key(figure, choice, marks, built, banded, joined, named)
+    (texts,) = page.settle(figure, panels)
     _write(texts, x, y, best & shown if shown.sum() > MOST_CLEAR else shown, cells)
     return figure
 
@@ -229,16 +218,13 @@ def _scale(axes: Axes, which: str, side: Side, shown: np.ndarray, cells: list[in
     low, high = low - 0.06 * wide, high + 0.06 * wide
     if side.log:
         getattr(axes, f"set_{which}scale")("log")
-        steps = (1,) if high - low > math.log(2000) else (1, 2, 5)
-        axis.set_major_locator(FixedLocator([m * 10.0**e for e in range(-12, 13) for m in steps]))
         low, high = np.exp([low, high])
+        axis.set_major_locator(FixedLocator(factor_ticks(low, high)))
     else:
         low = 0.0 if 0 <= seen.min() and low < 0.1 * high else low
         axis.set_major_locator(MaxNLocator(7, steps=[1, 2, 2.5, 5, 10]))
     getattr(axes, f"set_{which}lim")(low, high)
-    axis.set_major_formatter(FuncFormatter(lambda v, _: digits(v, 4)))
-    axis.set_minor_formatter(NullFormatter())
-    axis.set_minor_locator(NullLocator())
+    page.plain_numbers(axis)
     axis.set_label_text(textwrap.fill(side.scale.label, 56 if which == "x" else 36))
 
 
@@ -259,7 +245,7 @@ def _key(figure: Figure, choice, marks: list, built: list, banded: bool, joined:
     number = {"color": BLACK, "ls": "", "ms": 7, "mew": 0}
     told = [textwrap.fill(words, _KEY) for _, words in named]
     numbers = [Line2D([], [], marker=rf"$\mathbf{{{k}}}$", label=words, **number) for k, words in enumerate(told, 1)]
-    key_below(figure, numbers, 1)
+    page.key_below(figure, numbers, 1)
     fine = "runs as asked" if choice is None else "meets the target"
     words = dict(zip("o^s", (fine, "takes less than asked for", "misses the target"), strict=True))
     pale = {"mec": BLACK, "mfc": "#cccccc", "ls": "", "ms": 6, "mew": 0.5}
@@ -271,17 +257,17 @@ def _key(figure: Figure, choice, marks: list, built: list, banded: bool, joined:
     handles += built
     if banded:
         handles.append(Line2D([], [], color=GREY, lw=0.7, label="80 % band"))
-    key_below(figure, handles, 4)
+    page.key_below(figure, handles, 4)
 
 
-def _write(texts: Texts, x: Side, y: Side, clear: np.ndarray, cells: list[int]) -> None:
+def _write(texts: page.Texts, x: Side, y: Side, clear: np.ndarray, cells: list[int]) -> None:
     """Numbers beside the settings that have one, on none of the settings to keep clear (C,)."""
     for i in np.flatnonzero(clear):
         texts.keep_clear(x.value[i], y.value[i], 6)
-    if np.isfinite([x.scale.built, y.scale.built]).all():
-        texts.keep_clear(x.scale.built, y.scale.built, 14)
     told = {cell: [str(k) for k, c in enumerate(cells, 1) if c == cell] for cell in cells}
     for cell, numbers in told.items():
         if np.isfinite([x.value[cell], y.value[cell]]).all():
             at = texts.axes.transData.transform((x.value[cell], y.value[cell]))
-            texts.write(", ".join(numbers), [at + off for off in _BESIDE], fontweight="bold", bbox=BOXED, zorder=10)
+            texts.write(
+                ", ".join(numbers), [at + off for off in _BESIDE], fontweight="bold", bbox=page.BOXED, zorder=10
+            )

@@ -7,7 +7,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
-from matplotlib.ticker import FuncFormatter, MaxNLocator
+from matplotlib.ticker import MaxNLocator
 
 from ...base.quantities.params import Param
 from ...base.quantities.scores import at_score
@@ -16,8 +16,8 @@ from ...base.quantities.written import capital, digits, join_words
 from ...explore.sweep.record import Sweep
 from ...record.outputs import output_of
 from ..words.parameters import parameter_words
+from . import page
 from .cut import Scale, scale_of
-from .page import key_below, page, settle
 from .style import BLACK, BLUE, GREY, ORANGE, SKY, plain_style
 from .sweep import error_words
 
@@ -80,7 +80,7 @@ def tornado(sweep: Sweep, output: str = "x50_m") -> Figure | None:
     middle = scale.built
     shown = [b for b in found if b.reach(middle) > 0][:MOST_BARS] or found[:1]
     with plain_style():
-        figure, panels = page(
+        figure, panels = page.new(
             sweep, f"What makes it uncertain: {output_of(output).short}", _notes(sweep, found, shown, scale),
             _foot(sweep, output), height=2.5 + _ROW * len(shown),
         )  # fmt: skip
@@ -95,15 +95,15 @@ def tornado(sweep: Sweep, output: str = "x50_m") -> Figure | None:
         axes.grid(False, axis="y")
         axes.spines["left"].set_visible(False)
         axes.xaxis.set_major_locator(MaxNLocator(7, steps=[1, 2, 2.5, 5, 10]))
-        axes.xaxis.set_major_formatter(FuncFormatter(lambda v, _: digits(v, 4)))
+        page.plain_numbers(axes.xaxis)
         used = [name for name in CLASSES if any(b.group == name for b in shown)]
-        key_below(figure, [_patch(name, label=name) for name in used], 3)
+        page.key_below(figure, [_patch(name, label=name) for name in used], 3)
         _room_for(figure, axes)
         axes.annotate(
             f"as built: {scale.built_text}", (middle, -0.5), xytext=(0, 2), textcoords="offset points",
             ha="center", va="bottom", fontsize=9.5, fontweight="bold",
         ).set_in_layout(False)  # fmt: skip
-        settle(figure, panels, "y")
+        page.settle(figure, panels, "y")
     return figure
 
 
