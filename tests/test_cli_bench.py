@@ -195,6 +195,14 @@ def drawn(few):
     return figures(few)
 
 
+def test_range_that_is_cut_off_says_how_far_it_goes(drawn):
+    axes = drawn["mill"].axes[0]
+    (band,) = axes.collections[:1]
+    highest = band.get_paths()[0].vertices[:, 1].max()
+    words = [t.get_text() for t in axes.get_legend().get_texts() if "range" in t.get_text()]
+    assert highest > axes.get_ylim()[1] and words == [f"model's range, up to {float(f'{highest:.2g}'):.0f} W"]
+
+
 @pytest.mark.parametrize("name", ["warm", "few", "idle", "mill"])
 def test_figures_are_legible_and_on_the_page(drawn, name):
     figure = drawn[name]

@@ -25,7 +25,7 @@ from millsim.explore.sweep.record import Tornado
 from millsim.record.limits import CANNOT, FAILED, LIMITS, MISSING, OK, OVER
 from millsim.record.outputs import OUTPUTS, axis_label
 from millsim.show.plots import line as plots_line
-from millsim.show.plots import map, page, pareto
+from millsim.show.plots import map, page, pareto, style
 from millsim.show.plots import sweep as plots_sweep
 from millsim.show.plots import tornado as plots_tornado
 from millsim.show.plots.cut import cut, factor_ticks, is_even_in_log, least_span, ruler
@@ -457,6 +457,17 @@ def test_front_in_the_key_looks_as_in_the_figure():
     figure = pareto.trade_off(s, choice=choice_of(s, np.zeros(12, bool), front=(3, 5)))
     (front,) = [h for h in figure.legends[-1].legend_handles if "front" in h.get_label()]
     assert front.get_marker() == "s", "squares miss the target"
+
+
+def contrast(colour):
+    """Contrast of a colour with white paper after WCAG 2.1 (relative luminance)."""
+    part = [c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in matplotlib.colors.to_rgb(colour)]
+    return 1.05 / (0.2126 * part[0] + 0.7152 * part[1] + 0.0722 * part[2] + 0.05)
+
+
+def test_inks_can_be_read_on_white_paper():
+    assert min(contrast(c) for c in (style.ORANGE, style.SKY, style.GREEN)) >= 3.0
+    assert min(contrast(c) for c in (style.RED, style.PURPLE, style.BLUE, style.GREY)) >= 4.5
 
 
 def test_every_bar_of_a_tornado_has_its_name():

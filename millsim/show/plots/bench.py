@@ -13,32 +13,21 @@ from ...base.quantities.written import digits
 from ...learn.measured.binary import band
 from ...learn.measured.droptest import DropGroup, DropTest
 from ...learn.measured.idlerun import IdleFit, IdleModel
-from ...record.export import refuse_any_existing
-from ...record.files import make_folder, write_bytes
 from ...version import __version__
-from .prediction import render
+from .prediction import write
 from .style import BLACK, BLUE, GREEN, GREY, ORANGE, PURPLE, RED, SKY, frame, legend_below, note_above, plain_style
 
 
 def save_drop(test: DropTest, folder: Path, force: bool = False) -> list[Path]:
     """Draw a drop test into a folder, one figure per temperature, which its name tells; the paths written."""
     names = [f"droptest_{_celsius(g):.4g}C.png" if len(test.groups) > 1 else "droptest.png" for g in test.groups]
-    return _save({n: drop_figure(test, g) for n, g in zip(names, test.groups, strict=True)}, folder, force)
+    drawn = {name: drop_figure(test, g) for name, g in zip(names, test.groups, strict=True)}
+    return write(drawn, folder, force, "--plots")
 
 
 def save_idle(fit: IdleFit, model: IdleModel | None, folder: Path, force: bool = False) -> Path:
     """Draw an idle run into a folder; the path written."""
-    return _save({"idle.png": idle_figure(fit, model)}, folder, force)[0]
-
-
-def _save(figures: dict[str, Figure], folder: Path, force: bool) -> list[Path]:
-    folder = make_folder(folder)
-    paths = [folder / name for name in figures]
-    if not force:
-        refuse_any_existing(paths, "--plots")
-    for path, figure in zip(paths, figures.values(), strict=True):
-        write_bytes(path, render(figure), force)
-    return paths
+    return write({"idle.png": idle_figure(fit, model)}, folder, force, "--plots")[0]
 
 
 # --- drop test -------------------------------------------------------------------------------------------

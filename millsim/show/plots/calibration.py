@@ -13,10 +13,9 @@ from ...learn.calibration.compare import RunComparison
 from ...learn.calibration.fit import RunFit
 from ...learn.calibration.runmodel import Forecast
 from ...learn.calibration.whole import CalibrationReport
-from ...record.files import make_folder, write_bytes
 from ...version import MODEL_VERSION, __version__
 from ..words.parameters import parameter_words
-from .prediction import render
+from .prediction import write
 from .style import BLACK, BLUE, GREY, ORANGE, SKY, frame, plain_style
 
 _UNDERSIZE = "Cumulative undersize\nby mass $Q_3$ / %"
@@ -24,21 +23,14 @@ _UNDERSIZE = "Cumulative undersize\nby mass $Q_3$ / %"
 
 def save_calibration(r: CalibrationReport, folder: Path, force: bool = False) -> list[Path]:
     """Draw the figures of a calibration into a folder; returns their paths."""
-    folder = make_folder(folder)
-    drawn = {}
-    for i, fit in enumerate(r.calibration.fits):
-        drawn["calibration_sizes.png" if i == 0 else f"calibration_sizes_{i + 1}.png"] = sizes(r, fit)
-    drawn["calibration_parameters.png"] = parameters(r)
-    for name, figure in drawn.items():
-        write_bytes(folder / name, render(figure), force)
-    return [folder / name for name in drawn]
+    fits = r.calibration.fits
+    drawn = {f"calibration_sizes{f'_{i}' if i > 1 else ''}.png": sizes(r, fit) for i, fit in enumerate(fits, 1)}
+    return write(drawn | {"calibration_parameters.png": parameters(r)}, folder, force)
 
 
 def save_comparison(c: RunComparison, folder: Path, force: bool = False) -> Path:
     """Draw measured against predicted into a folder; returns the path."""
-    path = make_folder(folder) / "comparison.png"
-    write_bytes(path, render(comparison(c)), force)
-    return path
+    return write({"comparison.png": comparison(c)}, folder, force)[0]
 
 
 def _made(r: CalibrationReport) -> str:

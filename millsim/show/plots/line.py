@@ -45,6 +45,7 @@ def line(sweep: Sweep, c: Cut, choice=None) -> Figure:
     page.set_ruler(axes, c.x, "x", span)
     ends = _room(np.concatenate([value, low, high, [c.scale.built]]), c.scale.unit)
     axes.set(ylabel=textwrap.fill(c.scale.label, 36), ylim=ends)
+    page.plain_numbers(axes.yaxis)
     page.draw_regions(axes, c, 0, span, np.array(ends))
     _line_key(figure, axes, c, bool(band))
     (texts,) = page.settle(figure, panels, "x" * c.x.words)

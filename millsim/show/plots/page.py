@@ -193,8 +193,8 @@ def draw_regions(axes: Axes, c: Cut, k: int, x: np.ndarray, y: np.ndarray) -> No
         code[cells[k]] = i
         if reason is None or not cells[k].any():
             continue
-        boxes = [(x[a], y[i], x[b], y[i + 1]) for i, row in enumerate(cells[k]) for a, b in runs_of(row)]
-        corners = [[(a, b), (c, b), (c, d), (a, d), (a, b)] for a, b, c, d in boxes]
+        corners = [[(x[n], y[m]), (x[n + 1], y[m]), (x[n + 1], y[m + 1]), (x[n], y[m + 1]), (x[n], y[m])]
+                   for m, n in np.argwhere(cells[k])]  # fmt: skip
         shape = Path.make_compound_path(*(Path(p, closed=True) for p in corners))
         look = {"lw": 0, "label": reason.text}
         axes.add_patch(PathPatch(shape, fc="white", ec="none", alpha=1.0 if reason.blank else FADE, zorder=2, **look))
@@ -202,12 +202,6 @@ def draw_regions(axes: Axes, c: Cut, k: int, x: np.ndarray, y: np.ndarray) -> No
     lines = [[(x[j], y[i + 1]), (x[j + 1], y[i + 1])] for i, j in np.argwhere(code[1:] != code[:-1])]
     lines += [[(x[j + 1], y[i]), (x[j + 1], y[i + 1])] for i, j in np.argwhere(code[:, 1:] != code[:, :-1])]
     axes.add_collection(LineCollection(lines, colors=BLACK, linewidths=1.3, zorder=2.4))
-
-
-def runs_of(row: np.ndarray) -> list[tuple[int, int]]:
-    """Bounds (first, beyond last) of the runs of true in a row."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], row.astype(int), [0]])))
-    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
 
 
 def settle(figure: Figure, panels: Sequence[Axes], words: str = "") -> "list[Texts]":

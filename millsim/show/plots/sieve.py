@@ -16,11 +16,9 @@ from ...base.numerics import psd
 from ...base.quantities.written import digits
 from ...base.reading.fits import Fit, fit, rrsb_net
 from ...base.reading.sheet import SieveSheet
-from ...record.export import refuse_any_existing
-from ...record.files import make_folder, write_bytes
 from ...version import __version__
 from ..words.sieve import size_text
-from .prediction import render
+from .prediction import write
 from .style import BLACK, BLUE, GREEN, GREY, ORANGE, PURPLE, RED, SKY, frame, legend_below, plain_style, say
 
 FIGURES = ("sieve_cumulative", "sieve_density", "sieve_rrsb_net")
@@ -32,13 +30,8 @@ _NET_TICKS = (0.1, 0.5, 1, 2, 5, 10, 20, 30, 40, 50, 63.2, 80, 90, 95, 99, 99.9)
 
 def save_all(sheets: Sequence[SieveSheet], directory: Path | str, force: bool = False) -> list[Path]:
     """Draw the three figures into a folder (made if missing); the paths written, the same bytes every time."""
-    folder = make_folder(directory)
-    paths = [folder / f"{name}.png" for name in FIGURES]
-    if not force:
-        refuse_any_existing(paths)
-    for path, drawn in zip(paths, (cumulative(sheets), density(sheets), rrsb(sheets)), strict=True):
-        write_bytes(path, render(drawn), force)
-    return paths
+    drawn = (cumulative(sheets), density(sheets), rrsb(sheets))
+    return write({f"{name}.png": figure for name, figure in zip(FIGURES, drawn, strict=True)}, directory, force)
 
 
 def cumulative(sheets: Sequence[SieveSheet]) -> Figure:
