@@ -14,7 +14,7 @@ from ...learn.calibration.fit import RunFit
 from ...learn.calibration.runmodel import Forecast
 from ...learn.calibration.whole import CalibrationReport
 from ...version import MODEL_VERSION, __version__
-from ..words.parameters import parameter_words
+from ..words.parameters import parameter_label
 from .prediction import write
 from .style import BLACK, BLUE, GREY, ORANGE, SKY, frame, plain_style
 
@@ -109,7 +109,7 @@ def parameters(report: CalibrationReport) -> Figure:
         axes.axvline(0.0, color=BLACK, lw=0.8)
         ends = {-2: "low end\nof its range", 0: "value\nbefore", 2: "high end\nof its range"}
         axes.set_xticks(range(-2, 3), [ends.get(k, "") for k in range(-2, 3)])
-        words = [capital(parameter_words(r.name).removeprefix("the ")) for r in shown]
+        words = [capital(parameter_label(r.name)) for r in shown]
         axes.set_yticks(places, [textwrap.fill(w, 42) for w in words])
         axes.set(xlim=(-2.6, 2.6), xlabel="Where a parameter lies in its range / standard deviations")
         axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.17), ncols=3, frameon=False, columnspacing=1.6)

@@ -15,7 +15,7 @@ from ...base.quantities.units import readable, spelling_for
 from ...base.quantities.written import capital, digits, join_words
 from ...explore.sweep.record import Sweep
 from ...record.outputs import output_of
-from ..words.parameters import parameter_words
+from ..words.parameters import parameter_label
 from . import page
 from .cut import Scale, scale_of
 from .style import BLACK, BLUE, GREY, ORANGE, SKY, plain_style
@@ -89,7 +89,11 @@ def tornado(sweep: Sweep, output: str = "x50_m") -> Figure | None:
             _bar(axes, row, b, middle)
         axes.plot([middle, middle], [-0.5, len(shown) - 0.45], color=BLACK, lw=1.4, zorder=4)
         axes.set_xlabel(scale.label)
-        axes.set_yticks(range(len(shown)), [textwrap.fill(capital(_plain(b.parameter)), 42) for b in shown], fontsize=9)
+        axes.set_yticks(
+            range(len(shown)),
+            [textwrap.fill(capital(parameter_label(b.parameter.name)), 42) for b in shown],
+            fontsize=9,
+        )
         axes.set_ylim(len(shown) - 0.45, -0.95)
         axes.tick_params(axis="y", length=0)
         axes.grid(False, axis="y")
@@ -105,10 +109,6 @@ def tornado(sweep: Sweep, output: str = "x50_m") -> Figure | None:
         ).set_in_layout(False)  # fmt: skip
         page.settle(figure, panels, "y")
     return figure
-
-
-def _plain(p: Param) -> str:
-    return parameter_words(p.name).removeprefix("the ")
 
 
 def _patch(name: str, **style) -> Patch:
@@ -175,7 +175,7 @@ def _notes(sweep: Sweep, found: list[Bar], shown: list[Bar], scale: Scale) -> li
         words += ["the rest under 1 %"] if min(told.values()) < 0.01 and max(told.values()) < 0.99 else []
         notes.append(f"What this rests on (shares of the squared effects): {join_words(words)}.")
     if stops := [b for b in found if not np.isfinite(b.effect(middle))]:
-        words = [f"{_plain(b.parameter)} ({b.group})" for b in stops]
+        words = [f"{parameter_label(b.parameter.name)} ({b.group})" for b in stops]
         notes.append(
             f"Not in the shares, because within one standard deviation the mill stops running: {join_words(words)}."
         )
