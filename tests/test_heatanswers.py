@@ -96,6 +96,22 @@ def test_default_limit_leaves_room_for_contact_spots():
 
 
 @pytest.mark.parametrize(
+    ("below_limit_K", "below_sticking_K", "told"),
+    [
+        (30.0, 14.9, "30 K below the limit, and 15 K below sticking"), (30.0, 15.1, "30 K below the limit"),
+        (0.4, 40.0, "at the limit"), (0.6, 40.0, "1 K below the limit"),
+        (0.0, 14.9, "at the limit, and 15 K below sticking"),
+        (-0.04, 40.0, "at the limit"), (-0.06, 40.0, "0.1 K over the limit"),
+    ],
+)  # fmt: skip
+def test_how_near_it_is_to_limit_and_sticking(below_limit_K, below_sticking_K, told):
+    a = found("pla")
+    T = a.value("outlet_K")
+    a = replace(a, limit_K=T + below_limit_K, stick_K=T + below_sticking_K)
+    assert sentences(a)[0].endswith(f": {told}.")
+
+
+@pytest.mark.parametrize(
     ("limit_C", "overrides", "where"),
     [(15, (), "--limit"), (20, (), "--limit"), (None, ("air.room=40 °C",), "--limit"),
      (None, ("limits.outlet_temperature=10 °C", "feed.temperature=-78 °C"), "limits")],

@@ -25,6 +25,7 @@ class FinesCase:
     made_q3: tuple[float, ...]
     fines_q3: tuple[float, ...]
     product_x50_m: float
+    made_x50_m: float
     fines_x50_m: float
     fines_kg: float  # what the bounding case takes as fines
     bag_sieved: bool
@@ -58,7 +59,7 @@ def fines_case(run: MeasuredRun) -> FinesCase | None:
     made = (like * product + bag_kg * bag) / (like + bag_kg)
     fine_bag = bag if bag_sieved else np.ones_like(x)
     fines = (like * product + bag_kg * fine_bag + lost) / (like + bag_kg + lost)
-    middle = [float(psd.x_at(x, q, 0.5)) for q in (product, fines)]
+    middle = [float(psd.x_at(x, q, 0.5)) for q in (product, made, fines)]
     hidden = lost + (0.0 if bag_sieved else bag_kg)
     curves = (tuple(q.tolist()) for q in (product, made, fines))
     return FinesCase(tuple(x.tolist()), *curves, *middle, hidden, bag_sieved)
