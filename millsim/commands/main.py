@@ -44,6 +44,7 @@ for _command in (
     predict, check, draw, heat, wear, why_command, report, run_command, sieve, calibrate, compare, next_, droptest,
     cuttest, idle, energy, sweep, choose, targets, circuit, plot, export, materials,
 ):  # fmt: skip
+    _command.epilog = "Exit codes: millsim --help."
     cli.add_command(_command)
 
 

@@ -26,7 +26,8 @@ def sweep(ctx, plan, out, workers, scheduler, csv_file, plots, so_far, settings,
     """Compute many mills: a base config and what varies.
 
     SWEEP.toml is described in configs/demo_sweep.toml. Stopped at any time, the same command goes on where it
-    was: points that are known are not computed again, unless what they rest on has changed.
+    was: points that are known are not computed again, unless what they rest on has changed. Exit code 3 when no point
+    runs as asked.
     """
     from ..explore.sweep.plan import read_plan
 

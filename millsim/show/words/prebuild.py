@@ -67,7 +67,7 @@ def review_json(config: Config, lines: list[ReviewLine]) -> dict:
     counts = {verdict: sum(x.verdict == verdict for x in lines) for verdict in VERDICTS}
     facts = MillFacts(config, None)
     said = {
-        "status": "a check failed" if counts["fails"] else "ok",
+        "status": "check failed" if counts["fails"] else "ok",
         "mill": config.name,
         "config_sha256": config.sha256,
         "counts": counts,

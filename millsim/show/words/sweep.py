@@ -41,7 +41,7 @@ def before(plan, report: SweepReport, out: Path, points_file: Path) -> list[str]
         share = THREAD_SHARE if report.means == "threads" else 1.0
         seconds = left * report.pace_s / (1.0 + share * (report.workers - 1))
         means = "of the cluster" if report.means == "executor" else report.means
-        lines.append(f"About {duration(seconds)} on {report.workers} workers ({means}).")
+        lines.append(f"About {duration(max(1, round(seconds)))} on {report.workers} workers ({means}).")
     lines.append(f"Results go to {out}; every point is kept in {points_file} as it comes.")
     memory_GB = GATHERING * report.planned * row_type(plan.engine, plan.draws).itemsize / 1e9
     if memory_GB > MUCH_GB:
