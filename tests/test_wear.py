@@ -58,6 +58,17 @@ def test_balance_grade_by_hand():
     assert strength.permitted_mass(e, 0.5, 0.060) == pytest.approx(0.5 * 7.52e-6 / 0.060, rel=1e-3)
 
 
+def test_metal_lost_from_edges_and_faces_by_hand():
+    # 2.4 mm3 off four edges 20 mm long is 0.03 mm2 of each; off four faces of 3 by 20 mm it is 0.01 mm.
+    assert wear.worn_area(2.4e-9, 4, 0.02) == pytest.approx(0.03e-6, rel=1e-12)
+    assert wear.face_recession(2.4e-9, 4, 3e-3, 0.02) == pytest.approx(0.01e-3, rel=1e-12)
+
+
+@pytest.mark.parametrize(("r", "value"), [(30e-6, 0.1), (94.868e-6, 0.06), (300e-6, 0.02), (1e-6, 0.1), (1.0, 0.02)])
+def test_between_two_radii_linear_in_the_logarithm(r, value):
+    assert wear.along_log(r, 30e-6, 300e-6, 0.1, 0.02) == pytest.approx(value, abs=1e-6)
+
+
 @pytest.mark.parametrize("r", [0.1e-3, 0.5e-3, 2e-3])
 def test_a_rounded_corner_against_an_integral(r):
     # Area between a square corner and the quarter circle that rounds it, by midpoints; the law gives the radius back.
