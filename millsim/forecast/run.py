@@ -13,7 +13,7 @@ from ..laws import breakage, heat
 from ..mill.chamber import SELF, STRIKES, WARMED, piece_strength, strike_energies
 from ..mill.config.mill import Config
 from ..mill.problem import SAG, Setup, build
-from ..record.limits import CANNOT, OK, OVER, STATUS_WORDS
+from ..record.limits import CANNOT, OK, OVER, STATUS_WORDS, cannot_run_words
 from ..record.prediction import EngineResult, Limit, Prediction
 from ..version import MODEL_VERSION, __version__
 from . import band as bands
@@ -229,7 +229,7 @@ def _warnings(problem: Setup, outcome: Outcome, main: EngineResult, happens: str
     if outcome.code == OVER and config.feed.batch_mass_kg:
         found.append(f"this batch goes beyond a limit: it {WARM[outcome.binding]}")
     if outcome.code == CANNOT:
-        found.append(f"the mill does not run even with next to no feed: {outcome.binding} is over its limit")
+        found.append(cannot_run_words(outcome.binding))
     if m["sieve_share"] >= 1.0:
         found.append("the sieve is at least as large as the wall of the chamber; check sieve.area")
     warmest = main.scalars["outlet_temperature_K"].value

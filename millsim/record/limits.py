@@ -16,3 +16,8 @@ STATUS_MEANING = (
     "no answer: the settings contradict each other, or the state did not settle; see reason",
     "not computed yet",
 )
+
+
+def cannot_run_words(binding: str) -> str:
+    """The warning of a mill that does not run, by the limit that is exceeded."""
+    return f"the mill does not run even with next to no feed: {binding} is over its limit"

@@ -4,13 +4,15 @@ import math
 import re
 import textwrap
 
-from ...base.quantities.written import capital, digits, join_words, sentence, table, wrap
+from ...base.quantities.written import capital, digits, join_words, sentence, wrap
 from ...mill.config.mill import Config
 from ...studies.prebuild.bars import couple
 from ...studies.prebuild.facts import DYNAMIC, MillFacts
 from ...studies.prebuild.hammer import bite_on_screws, pull, screws
 from ...studies.prebuild.line import VERDICTS, ReviewLine
 from ...studies.prebuild.review import GROUPS
+from .. import parts
+from ..parts import Table
 from .json import jsonable
 
 _INDENT = 15
@@ -157,7 +159,7 @@ def _number(x: ReviewLine, value: float) -> str:
     return f"{text}{'' if unit == '°' else ' '}{unit}".strip()
 
 
-def _screw_lines(config: Config) -> list[str]:
+def screw_table(config: Config) -> Table:
     """What screws take that hold a hammer or a bar."""
     f = MillFacts(config, None)
     part = "a hammer" if f.swinging else "half a bar"
@@ -169,9 +171,14 @@ def _screw_lines(config: Config) -> list[str]:
         for force, margin in ((s.single_N, s.single_margin), (s.double_N, s.double_margin)):
             row += [f"{digits(force / 1e3, 2)} kN", digits(margin, 2)]
         rows.append(row)
-    columns = ["screw", "core", "cut once", "margin", "cut twice", "margin"]
+    header = ("screw", "core", "cut once", "margin", "cut twice", "margin")
     foot = (
-        "thread core in the cut, 0.4 of 640 MPa yield (from memory); below margin 1.5 take the next size, and better "
-        "let plain shanks carry the cut, not threads"
+        "Thread core in the cut, 0.4 of 640 MPa yield (from memory). Below a margin of 1.5 take the next size; better "
+        "let plain shanks carry the cut, not threads."
     )
-    return [*_hang(f"{head}:"), *table(columns, rows), *_hang(foot)]
+    return parts.table(head, header, "lrrrrr", rows, foot)
+
+
+def _screw_lines(config: Config) -> list[str]:
+    t = screw_table(config)
+    return [*_hang(f"{t.caption}:"), *parts.terminal_lines(t).all]
