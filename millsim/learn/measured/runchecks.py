@@ -32,7 +32,7 @@ def contradictions(v: Values, sheets: dict[str, tuple[SieveSheet, ...]]) -> Iter
 
 def _product(v: Values) -> Iterator[Finding]:
     fed, product, scale = v.get("masses.fed"), v.get("masses.product"), v.get("masses.scale")
-    if None not in (fed, product, scale) and product > fed + scale * (1 + 1e-9):
+    if fed is not None and product is not None and scale is not None and product > fed + scale * (1 + 1e-9):
         message = f"{grams(product)} came out, more than the {grams(fed)} fed"
         hint = "weigh both again; was powder of an earlier run left in the mill?"
         yield Finding("masses.product", message, f"at most {grams(fed)}", hint)
