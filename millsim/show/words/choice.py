@@ -17,11 +17,12 @@ from ...explore.choose.picks import LIKELY
 from ...explore.choose.record import Build, Target, Wish
 from ...explore.choose.sentences import circuit_words, counted
 from ...explore.choose.targets import judged, to_measure
-from ...explore.choose.words import figure, limit_words, size_words, value_words
+from ...explore.choose.words import figure, limit_words, value_words
 from ...explore.sweep.reasons import failed_words
 from ...explore.sweep.record import Sweep
 from ...forecast.band import LEVEL
 from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OVER
+from ...record.outputs import output_of
 
 DUST = (
     "Sieving plastic powder makes dust: fine dust in air can explode and harms lungs. Close the sieve, draw off its "
@@ -142,9 +143,11 @@ def _builds_table(a: Advice) -> list[str]:
         warm = c.outlet_temperature_K if c else float(v["outlet_temperature_K"][s])
         inside = a.sieved.accepted_kg_s if c and a.sieved else float(a.choice.accepted_kg_s[b.point])
         chance = "" if math.isnan(b.probability) else f"{100 * b.probability:.0f} %"
-        cells = [figure(rate, "kg/s"), figure(inside, "kg/s") if window else "", figure(gross, "J/kg")]
-        rows.append([f"build {i}", *cells, figure(warm, "K"), chance])
-    return table(["", "powder", "of it in the window", "energy", "outlet", "draws that meet it"], rows)
+        cells = [figure("throughput_kg_s", rate), figure("accepted_kg_s", inside) if window else ""]
+        cells += [figure("gross_J_kg", gross), figure("outlet_temperature_K", warm)]
+        rows.append([f"build {i}", *cells, chance])
+    keys = ("throughput_kg_s", "accepted_kg_s", "gross_J_kg", "outlet_temperature_K")
+    return table(["", *(output_of(key).short for key in keys), "draws that meet it"], rows)
 
 
 def _nearest(sweep: Sweep, a: Advice) -> list[str]:
@@ -179,7 +182,7 @@ def _cold(a: Advice) -> str:
     if not tops or min(tops) >= COLD_M or not x50.size or float(x50.min()) < min(tops):
         return ""
     return (
-        f"The finest median of this sweep is {size_words(float(x50.min()))}. Plastic as fine as asked is usually "
+        f"The finest median of this sweep is {figure('x50_m', float(x50.min()))}. Plastic as fine as asked is usually "
         "ground deep-cold, or not ground at all but precipitated (common practice, no source)."
     )
 
@@ -214,7 +217,8 @@ def compared(sweep: Sweep, a: int, b: int) -> DesignComparison | None:
 
 
 def _means(c: DesignComparison) -> list[str]:
-    return [f"x50 {size_words(c.mean_a)}", size_words(c.mean_b), f"{digits(c.pooled_sd * 1e6, 2)} µm"]
+    means = [figure("x50_m", mean, c.pooled_sd) for mean in (c.mean_a, c.mean_b)]
+    return [f"x50 {means[0]}", means[1], f"{digits(c.pooled_sd * 1e6, 2)} µm"]
 
 
 def _rests_on(sweep: Sweep, a: Advice) -> list[str]:
