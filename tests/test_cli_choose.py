@@ -174,7 +174,7 @@ def test_files_that_are_none(tmp_path, file):
     [
         ([CANNOT, CANNOT, FAILED], "the commonest reason, 2 times: jam is over its limit even with next to no feed"),
         ([FAILED, FAILED, CANNOT], "the commonest reason, 2 times: contradiction: pitch must be larger than hole"),
-        ([MISSING] * 3, "the commonest reason, 3 times: not computed yet; run the sweep first"),
+        ([MISSING] * 3, "the commonest reason, 3 times: not computed; run the sweep first"),
     ],
 )
 def test_a_sweep_in_which_nothing_runs(tmp_path, status, words):
