@@ -126,7 +126,7 @@ def _builds_table(a: Advice) -> list[str]:
         cells += [figure("gross_J_kg", gross), figure("outlet_temperature_K", warm)]
         rows.append([f"build {i}", *cells, chance])
     keys = ("throughput_kg_s", "accepted_kg_s", "gross_J_kg", "outlet_temperature_K")
-    return table(["", *(output_of(key).short for key in keys), "draws that meet it"], rows)
+    return table(["", *(output_of(key).short for key in keys), "met in draws"], rows)
 
 
 def _nearest(sweep: Sweep, a: Advice) -> list[str]:
