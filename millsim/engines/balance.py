@@ -2,10 +2,11 @@
 
 Nothing grows in a mill, so class i is fed only by coarser ones and the steady balance is lower triangular. A
 strike is two events, bar then pin; between them the piece flies with an energy that depends on how squarely the
-bar met it. The flight is carried in BINS energy bins of equal probability. Because the daughter law is a ratio
-h(y)/h(x), all daughters of coarser classes are known from one running sum per bin: the march is O(classes).
+bar met it. The flight is carried in BINS energy bins of equal probability. A piece falls apart in one of WAYS, each of
+which shares its mass by a ratio H(y)/H(x): so all fragments of coarser classes are known from one running sum per way
+(and bin, in flight), chips from one more: the march is O(classes).
 
-Class error: second order in the class width for fracture (rates at the geometric mean, daughters cut at class
+Class error: second order in the class width for fracture (rates at the geometric mean, fragments cut at class
 bounds), first order for the slow shrinkage by chips.
 """
 
@@ -18,22 +19,46 @@ from ..laws import breakage, cutting, motion
 from ..mill.chamber import (
     AIRBORNE,
     C_EXPONENT,
-    CHIP,
     CONTACT,
+    CUT_FROM,
+    DUST_J,
     F_MAT,
     FINISHED,
     NIP,
+    PAIR,
     PIN,
     SHEAR,
     STRIKE,
     WASTED,
     WINDOW,
     XW_MIN,
+    chip_of,
+    dust_of,
     mean_pass,
     size_rates,
     strike_energies,
-)
-from .records import ABOVE, BINS, BREAK, PIN_ABOVE, PIN_BREAK, SHRINK, XI, clear_flows
+)  # fmt: skip
+from .records import (
+    ABOVE,
+    BINS,
+    BREAK,
+    CHIP_J,
+    DUST,
+    FINES,
+    LOT,
+    LOTS,
+    NIPPED,
+    PIN_ABOVE,
+    PIN_BREAK,
+    PIN_SHATTER,
+    SHATTER,
+    SHATTERED,
+    SHRINK,
+    SPLIT,
+    WAYS,
+    XI,
+    clear_flows,
+)  # fmt: skip
 
 _GAUSS_X = 0.5 + 0.5 * np.polynomial.legendre.leggauss(4)[0]
 _GAUSS_W = 0.5 * np.polynomial.legendre.leggauss(4)[1]
@@ -54,95 +79,91 @@ OBLIQUITY = _bin_table()
 
 
 @law
-def bar_break_share(b, x, f_mat, xw_min, W_square, obliquity):
-    """Mean breakage probability over obliquity bin b, and the share of its hits above the threshold."""
+def bar_break_share(b, x, f_mat, xw_min, W_square, b_shatter, obliquity):
+    """Over obliquity bin b: mean breakage probability, share of the broken that shatter, share of hits above threshold."""
     lo, width = b / BINS, 1.0 / BINS
     c_min = xw_min / (x * W_square)
     if c_min >= 1.0:
-        return 0.0, 0.0
+        return 0.0, 0.0, 0.0
     u_min = c_min ** (1.0 / C_EXPONENT)
-    total = 0.0
-    if u_min <= lo:  # the whole bin is above: Gauss points are tabulated
-        for g in range(4):
-            total += _GAUSS_W[g] * breakage.breakage_probability(x, W_square * obliquity[b, 1 + g], f_mat, xw_min)
-        return total, 1.0
-    above = (lo + width - u_min) / width
+    whole = u_min <= lo  # the whole bin is above: Gauss points are tabulated
+    above = 1.0 if whole else (lo + width - u_min) / width
     if above <= 0.0:
-        return 0.0, 0.0
+        return 0.0, 0.0, 0.0
+    total = shattered = 0.0
     for g in range(4):
-        c = (u_min + (lo + width - u_min) * _GAUSS_X[g]) ** C_EXPONENT
-        total += _GAUSS_W[g] * breakage.breakage_probability(x, W_square * c, f_mat, xw_min)
-    return total * above, above
+        c = obliquity[b, 1 + g] if whole else (u_min + (lo + width - u_min) * _GAUSS_X[g]) ** C_EXPONENT
+        excess = f_mat * max(0.0, x * W_square * c - xw_min)
+        S = _GAUSS_W[g] * (1.0 - exp(-excess))
+        total += S
+        shattered += S * breakage.shatter_share(b_shatter, excess)
+    return total * above, shattered / total if total > 0.0 else 0.0, above
 
 
 @law
-def pin_break_share(x, f_mat, xw_min, W_square):
-    """Mean breakage probability on a round pin (cos^2 = 1 - U^2, U uniform) and the share above the threshold."""
+def pin_break_share(x, f_mat, xw_min, W_square, b_shatter):
+    """The same three on a round pin (cos^2 = 1 - U^2, U uniform)."""
     c_min = xw_min / (x * W_square)
     if c_min >= 1.0:
-        return 0.0, 0.0
+        return 0.0, 0.0, 0.0
     above = sqrt(1.0 - c_min)
-    total = 0.0
+    total = shattered = 0.0
     for g in range(4):
         c = 1.0 - (above * _GAUSS_X[g]) ** 2
-        total += _GAUSS_W[g] * breakage.breakage_probability(x, W_square * c, f_mat, xw_min)
-    return total * above, above
+        excess = f_mat * max(0.0, x * W_square * c - xw_min)
+        S = _GAUSS_W[g] * (1.0 - exp(-excess))
+        total += S
+        shattered += S * breakage.shatter_share(b_shatter, excess)
+    return total * above, shattered / total if total > 0.0 else 0.0, above
 
 
 @law
-def chip_shares(edges, x, h_edge, q):
-    """(n, n) mass share of the chips off class j that land in class i: (y/h)^q below the chip thickness h."""
-    n = x.size
-    shares = np.zeros((n, n))
-    for j in range(n):
-        h = cutting.chip_thickness(h_edge, x[j])
-        below = 0.0
-        for i in range(j):
-            upto = min(1.0, (edges[i + 1] / h) ** q)
-            shares[i, j] = upto - below
-            below = upto
-        if j > 0:
-            shares[j - 1, j] += 1.0 - below
-    return shares
+def bin_chips(m, k, row, x, b, W_square, grid, cell):
+    """Fill what a bar hit in obliquity bin b chips off a piece x: its share, its cost, and the lots it comes in.
 
-
-@law
-def _class_mass(source, loss, nip, larger, window):
-    """Charge in one class from source = loss m + nip exp(-larger) (1 - exp(-window m)) / window.
-
-    The nip term is bounded when many equal pieces screen each other. Newton from below on a concave function.
+    A lot is a mass share of chips of one size h: its class and h^-q say how it spreads over finer classes. Two Gauss
+    points in the part of the bin whose hits pay for a chip.
     """
-    if nip <= 0.0 or window <= 0.0:
-        return source / loss
-    strength = nip * exp(-larger)
-    mass = source / (loss + strength)
-    for _ in range(50):
-        e = exp(-window * mass)
-        excess = loss * mass - strength * expm1(-window * mass) / window - source
-        step = excess / (loss + strength * e)
-        mass -= step
-        if abs(step) <= 1e-15 * mass:
-            break
-    return mass
+    cell[XI] = cell[CHIP_J] = cell[LOT] = cell[LOT + 3] = 0.0
+    c_min = row[CUT_FROM] / (k.edge_share * W_square)
+    hi = (b + 1.0) / BINS
+    if c_min >= 1.0 or c_min ** (1.0 / C_EXPONENT) >= hi:
+        return
+    lo = max(b / BINS, c_min ** (1.0 / C_EXPONENT))
+    weight = 0.5 * (hi - lo) * BINS
+    for g in range(LOTS):
+        u = lo + (hi - lo) * (0.21132486540518713 if g == 0 else 0.7886751345948129)
+        xi, h, cost = chip_of(m, k, row, x, W_square * u**C_EXPONENT)
+        if xi > 0.0:
+            cell[XI] += weight * xi
+            cell[CHIP_J] += weight * cost
+            at = LOT + 3 * g
+            cell[at] = weight * xi
+            cell[at + 1] = min(np.searchsorted(grid.edges, min(h, 0.999 * x), side="right") - 1, grid.x.size - 1)
+            cell[at + 2] = h**-m.chip_exponent
 
 
 @law
-def fill_strikes(k, grid, work, obliquity):
+def fill_strikes(m, k, grid, work, obliquity):
     """Fill work.strikes: what one strike does to a piece of each class, by obliquity bin (STRIKE_COLUMNS)."""
     edges, x, strikes = grid.edges, grid.x, work.strikes
     W_square = motion.bar_energy(k.v, k.kappa, 1.0)
+    pin_rub = (1.0 - k.survive) + (1.0 - k.e_pin**2) * k.survive * (2.0 / 3.0)  # share of the flight a pin hit takes
     for i in range(x.size):
         row = work.table[i]
+        shrink = -1.0 / 3.0 / log(edges[i + 1] / edges[i])
         for b in range(BINS):
             cell = strikes[i, b]
-            cell[XI] = cutting.chip_share(row[CHIP], W_square * obliquity[b, 0], 1.0)
-            cell[SHRINK] = -log1p(-cell[XI]) / 3.0 / log(edges[i + 1] / edges[i])
-            cell[BREAK], cell[ABOVE] = bar_break_share(b, x[i], row[F_MAT], row[XW_MIN], W_square, obliquity)
-            thrown = motion.thrown_energy(k.v, k.kappa, k.e_bar, obliquity[b, 0]) * k.survive
-            broken, cell[PIN_ABOVE] = pin_break_share(x[i], row[F_MAT], row[XW_MIN], thrown)
-            cell[PIN_BREAK] = row[PIN] * broken
-    strikes[0, :, XI] = 0.0  # the dust class is followed no further
-    strikes[0, :, PIN_BREAK] = 0.0
+            bin_chips(m, k, row, x[i], b, W_square, grid, cell)
+            broken = bar_break_share(b, x[i], row[F_MAT], row[XW_MIN], W_square, m.shatter_slope, obliquity)
+            cell[BREAK], cell[SHATTER], cell[ABOVE] = broken
+            thrown = motion.thrown_energy(k.v, k.kappa, k.e_bar, obliquity[b, 0])
+            pinned = pin_break_share(x[i], row[F_MAT], row[XW_MIN], thrown * k.survive, m.shatter_slope)
+            cell[PIN_BREAK], cell[PIN_SHATTER], cell[PIN_ABOVE] = row[PIN] * pinned[0], pinned[1], pinned[2]
+            cell[DUST] = dust_of(m, row, thrown * (1.0 - row[PIN] * pin_rub) - k.layer_energy)
+            cell[SHRINK] = shrink * (log1p(-cell[XI]) + log1p(-cell[DUST]))
+    for column in (XI, CHIP_J, PIN_BREAK, DUST, LOT, LOT + 3):
+        strikes[0, :, column] = 0.0  # the dust class is followed no further
 
 
 @law
@@ -153,18 +174,83 @@ def fill_rates(m, s, grid, work):
     for i in range(x.size):
         size_rates(m, s, k, x[i], work.ages[i], table[i])
         work.escape[i] = table[i, CONTACT] * mean_pass(m, s, x[i]) + table[i, AIRBORNE]
-    fill_strikes(k, grid, work, OBLIQUITY)
+    fill_strikes(m, k, grid, work, OBLIQUITY)
 
 
 @law
-def daughter_tables(m, k, edges, x, h_edge, h_x):
-    """Fill h at class bounds (3, n+1) and sizes (3, n) for daughters of bar, pin and nip; dust joins class 0."""
-    for kind in range(3):
-        q = k.q_bar if kind == 0 else (k.q_pin if kind == 1 else m.nip_exponent)
-        h_edge[kind, 0] = 0.0
+def fill_fragments(m, edges, x, finer, whole, fines, chip_finer):
+    """Fill the fragment tables of a Grid: H of every way at class bounds and sizes, fines shares, chip powers."""
+    for way in range(WAYS):
+        q = m.split_exponent if way == SPLIT else m.nip_exponent if way == NIPPED else m.daughter_exponent
         for i in range(x.size):
-            h_edge[kind, i + 1] = exp(breakage.daughter_weight(edges[i + 1], q, m.fines_limit))
-            h_x[kind, i] = exp(breakage.daughter_weight(x[i], q, m.fines_limit))
+            if way == FINES:
+                finer[way, i + 1] = exp(breakage.fines_weight(edges[i + 1], m.fines_exponent, m.fines_limit))
+                whole[way, i] = exp(breakage.fines_weight(x[i], m.fines_exponent, m.fines_limit))
+            else:
+                finer[way, i + 1] = exp(breakage.coarse_weight(edges[i + 1], q, m.fragment_floor))
+                whole[way, i] = exp(breakage.coarse_weight(x[i], q, m.fragment_floor))
+        finer[way, 0] = 0.0
+    for i in range(x.size):
+        fines[i] = breakage.fines_share(x[i], m.fines_thickness)
+        chip_finer[i + 1] = edges[i + 1] ** m.chip_exponent
+    chip_finer[0] = 0.0
+
+
+@law
+def _class_mass(source, loss, nip, pair, larger, partners, by_larger, by_own, window):
+    """Charge in one class from source = loss m + bites(m).
+
+    nip: bites of pieces alone, which screen each other; pair: of pieces that another props across the gap (`bridging`).
+    Bites rise with m and are bounded. Newton, kept within a bracket that shrinks.
+    """
+    if window <= 0.0 or (nip <= 0.0 and pair <= 0.0):
+        return source / loss
+    low, high = 0.0, source / loss
+    mass = source / (loss + nip * exp(-larger))
+    for _ in range(80):
+        own = window * mass
+        none = exp(-own)
+        alone = nip * exp(-larger) * -expm1(-own) / window
+        propped = by_own * (1.0 - none * (1.0 + own)) - partners * by_larger * expm1(-own)
+        propped *= pair * exp(-partners) / window
+        excess = loss * mass + alone + propped - source
+        if excess > 0.0:
+            high = mass
+        else:
+            low = mass
+        slope = loss + nip * exp(-larger) * none
+        slope += pair * exp(-partners) * none * (by_own * own + partners * by_larger)
+        step = excess / slope
+        mass -= step
+        if not low <= mass <= high:
+            mass = 0.5 * (low + high)
+        elif abs(step) <= 1e-15 * mass:
+            break
+    return mass
+
+
+@law
+def _partners(x, gap, top, counts, moments, edges):
+    """(mean number of coarser pieces in a nip that reach across the gap with x, mean share of x that then stands out).
+
+    counts, moments (n+1,): pieces per nip coarser than each class bound, and their summed size; top: this class.
+    """
+    first = top + 1
+    reach = gap - x
+    if edges[first] < reach:  # only those coarser than gap - x reach across
+        first = np.searchsorted(edges, reach)
+        if first >= counts.size:
+            return 0.0, 0.0
+    found = counts[first]
+    if found <= 0.0:
+        return 0.0, 0.0
+    beyond = counts[first] if edges[first] >= gap else 0.0
+    if edges[first] < gap:
+        at = min(np.searchsorted(edges, gap), counts.size - 1)
+        beyond = counts[at]
+        inner, size = found - beyond, moments[first] - moments[at]
+        return found, (beyond + (inner * (x - gap) + size) / x) / found if inner > 0.0 else beyond / found
+    return found, beyond / found
 
 
 @law
@@ -172,65 +258,114 @@ def march(m, grid, work, source, shift, mass, flows):
     """Solve (shift + losses - gains) mass = source for the charge per class, coarsest first.
 
     source (n,) [kg/s] (or kg/s plus shift times kg in a time step); shift [1/s] is 0 for a steady state; work: as
-    `fill_rates` left it. Fills mass (n,) [kg], work.screen and the FLOWS record.
+    `fill_rates` left it. Fills mass (n,) [kg], work.screen, work.bridge and the FLOWS record.
     """
     k, x, edges, n = work.hits[0], grid.x, grid.edges, grid.x.size
-    table, escape, strikes, screen = work.table, work.escape, work.strikes, work.screen
-    h, h_x = np.empty((3, n + 1)), np.empty((3, n))
-    daughter_tables(m, k, edges, x, h, h_x)
-    flight, drift, from_bar = np.empty(BINS), np.zeros(BINS), np.zeros(BINS)
+    free, gain, out = np.zeros(WAYS), np.empty(WAYS), np.empty(WAYS)
+    flying, drift, flight = np.zeros((BINS, WAYS)), np.zeros(BINS), np.empty(BINS)
     hits, pinned = np.zeros(BINS), np.zeros(BINS)
-    chips = np.zeros(n)
-    from_pin = from_nip = larger = 0.0
+    lots, spread = np.zeros(n), np.zeros(n)  # chips that land in a class, and those that reach below it, over h^q
+    counts, moments = np.zeros(n + 1), np.zeros(n + 1)
+    chips = 0.0
     clear_flows(flows)
     for i in range(n - 1, -1, -1):
-        row = table[i]
-        strike, nip = (row[STRIKE], row[NIP]) if i > 0 else (0.0, 0.0)
-        bar_out, pin_out, nip_out = h[0, i] / h_x[0, i], h[1, i] / h_x[1, i], h[2, i] / h_x[2, i]
-        inflow = source[i] + chips[i] + (h[1, i + 1] - h[1, i]) * from_pin + (h[2, i + 1] - h[2, i]) * from_nip
+        row, phi = work.table[i], grid.fines[i]
+        live = 1.0 if i > 0 else 0.0  # the dust class is followed no further
+        strike = live * row[STRIKE]
+        for w in range(WAYS):
+            gain[w] = grid.finer[w, i + 1] - grid.finer[w, i]
+            out[w] = grid.finer[w, i] / grid.whole[w, i]
+        inflow = source[i] + lots[i] + chips * (grid.chip_finer[i + 1] - grid.chip_finer[i])
+        for w in range(WAYS):
+            inflow += gain[w] * free[w]
         stay = 0.0
         for b in range(BINS):
-            cell = strikes[i, b]
-            flight[b] = (h[0, i + 1] - h[0, i]) * from_bar[b] + drift[b]
-            returns = 1.0 - cell[PIN_BREAK] * pin_out
+            cell = work.strikes[i, b]
+            flight[b] = drift[b]
+            for w in range(WAYS):
+                flight[b] += gain[w] * flying[b, w]
+            returns = _returns(cell, phi, out)
             inflow += flight[b] * returns
+            bar_out = (1.0 - phi) * (out[SPLIT] + cell[SHATTER] * (out[SHATTERED] - out[SPLIT])) + phi * out[FINES]
             stay += (1.0 - cell[XI]) * (1.0 - cell[BREAK] * bar_out) * (1.0 - cell[SHRINK]) * returns / BINS
-        loss = strike * (1.0 - stay) + escape[i] + shift
-        finished = row[FINISHED]  # a light hammer does not finish every bite
-        mass[i] = _class_mass(inflow, loss, nip * finished * nip_out, larger, row[WINDOW])
-        screen[i] = cutting.screening(larger, row[WINDOW] * mass[i])
-        larger += row[WINDOW] * mass[i]
+        loss = strike * (1.0 - stay) + work.escape[i] + shift
+        nip_out = live * row[FINISHED] * ((1.0 - phi) * out[NIPPED] + phi * out[FINES])
+        larger, window, partners, by_larger = counts[i + 1], row[WINDOW], 0.0, 0.0
+        by_own = max(0.0, min(1.0, (2.0 * x[i] - m.gap) / x[i]))
+        if row[PAIR] > 0.0:
+            partners, by_larger = _partners(x[i], m.gap, i, counts, moments, edges)
+        mass[i] = _class_mass(
+            inflow, loss, row[NIP] * nip_out, row[PAIR] * nip_out, larger, partners, by_larger, by_own, window
+        )
+        own = window * mass[i]
+        work.screen[i] = cutting.screening(larger, own)
+        work.bridge[i] = cutting.bridging(partners, own, by_larger, by_own)
+        counts[i], moments[i] = counts[i + 1] + own, moments[i + 1] + own * x[i]
         chipped = 0.0
         for b in range(BINS):
-            cell = strikes[i, b]
+            cell = work.strikes[i, b]
             hit = mass[i] * strike / BINS
             whole = hit * (1.0 - cell[XI])
-            unbroken = whole * (1.0 - cell[BREAK] * bar_out)
+            broken = whole * cell[BREAK]
+            bar_out = (1.0 - phi) * (out[SPLIT] + cell[SHATTER] * (out[SHATTERED] - out[SPLIT])) + phi * out[FINES]
+            unbroken = whole - broken * bar_out
             drift[b] = unbroken * cell[SHRINK]
             flight[b] += unbroken - drift[b]
-            from_bar[b] += whole * cell[BREAK] / h_x[0, i]
-            from_pin += flight[b] * cell[PIN_BREAK] / h_x[1, i]
-            chipped += hit * cell[XI]
+            _spread_broken(broken, phi, cell[SHATTER], grid.whole, i, flying[b])
+            dust = flight[b] * cell[DUST]
+            pin_broken = (flight[b] - dust) * cell[PIN_BREAK]
+            _spread_broken(pin_broken, phi, cell[PIN_SHATTER], grid.whole, i, free)
+            free[FINES] += dust / grid.whole[FINES, i]
+            _book_bin(row, cell, hit, broken, flight[b], dust, pin_broken, flows)
             hits[b] += hit
             pinned[b] += flight[b] * row[PIN]
-            flows.bar_above += hit * cell[ABOVE]
-            flows.pin_above += flight[b] * row[PIN] * cell[PIN_ABOVE]
-            flows.bar_fractures += whole * cell[BREAK]
-            flows.pin_fractures += flight[b] * cell[PIN_BREAK]
-        for j in range(i):
-            chips[j] += chipped * grid.chip_share[j, i]
-        bitten = mass[i] * nip * screen[i]
-        from_nip += bitten * finished / h_x[2, i]
-        _book_class(mass[i], row, escape[i], strike, chipped, bitten, k.edge_share, flows)
+            for g in range(LOTS):
+                lot = hit * cell[LOT + 3 * g]
+                if lot > 0.0:
+                    at = min(int(cell[LOT + 3 * g + 1]), i - 1)
+                    below = min(1.0, grid.chip_finer[at] * cell[LOT + 3 * g + 2])
+                    lots[at] += lot * (1.0 - below)
+                    spread[at] += lot * cell[LOT + 3 * g + 2]
+        chips += spread[i]
+        bitten = live * mass[i] * (row[NIP] * work.screen[i] + row[PAIR] * work.bridge[i])
+        free[NIPPED] += bitten * row[FINISHED] * (1.0 - phi) / grid.whole[NIPPED, i]
+        free[FINES] += bitten * row[FINISHED] * phi / grid.whole[FINES, i]
+        _book_class(mass[i], row, work.escape[i], strike, bitten, flows)
     book_strikes(k, OBLIQUITY, hits, pinned, flows)
 
 
 @law
-def _book_class(mass, row, escape, strike, chipped, bitten, edge_share, flows):
-    """Book what does not depend on obliquity: chips, nips, sieve tries and exits of one class."""
+def _returns(cell, phi, out):
+    """Share of the mass in flight that comes back to its class: not dust, not broken out of it on a pin."""
+    pin_out = (1.0 - phi) * (out[SPLIT] + cell[PIN_SHATTER] * (out[SHATTERED] - out[SPLIT])) + phi * out[FINES]
+    return 1.0 - cell[DUST] * out[FINES] - (1.0 - cell[DUST]) * cell[PIN_BREAK] * pin_out
+
+
+@law
+def _spread_broken(broken, phi, shattered, whole, i, sums):
+    """Add what broke in class i to the running sums (WAYS,) of the ways it fell apart."""
+    sums[SPLIT] += broken * (1.0 - phi) * (1.0 - shattered) / whole[SPLIT, i]
+    sums[SHATTERED] += broken * (1.0 - phi) * shattered / whole[SHATTERED, i]
+    sums[FINES] += broken * phi / whole[FINES, i]
+
+
+@law
+def _book_bin(row, cell, hit, broken, flight, dust, pin_broken, flows):
+    """Book what one obliquity bin of a class does: hits above the threshold, fractures, chips, dust."""
+    flows.bar_above += hit * cell[ABOVE]
+    flows.pin_above += flight * row[PIN] * cell[PIN_ABOVE]
+    flows.bar_fractures += broken
+    flows.pin_fractures += pin_broken
+    flows.chips += hit * cell[XI]
+    flows.chip_cut += hit * cell[CHIP_J]
+    flows.dust += dust
+    flows.dust_cut += dust * row[DUST_J]
+
+
+@law
+def _book_class(mass, row, escape, strike, bitten, flows):
+    """Book what does not depend on obliquity: hits, nips, sieve tries and exits of one class."""
     flows.bar_hits += mass * strike
-    flows.chips += chipped
-    flows.chip_cut += chipped * edge_share / row[CHIP]
     flows.nips += bitten
     flows.nip_work += bitten * (row[FINISHED] * row[SHEAR] + (1.0 - row[FINISHED]) * row[WASTED])
     flows.tries += mass * row[CONTACT]
@@ -251,3 +386,4 @@ def book_strikes(k, obliquity, hits, pinned, flows):
         flows.pin_heat += pinned[b] * pin_loss
         flows.rub += hits[b] * (thrown - k.layer_energy) - pinned[b] * (thrown * (1.0 - k.survive) + pin_loss)
     flows.bar_heat -= flows.chip_cut
+    flows.rub -= flows.dust_cut

@@ -6,7 +6,7 @@ import numpy as np
 
 from ..base.numerics.jit import kernel, law
 from ..laws import drive
-from ..mill.chamber import FINISHED, NIP, SHEAR, STATE
+from ..mill.chamber import FINISHED, NIP, PAIR, SHEAR, STATE
 from ..record.limits import CANNOT, CHAMBER, FAILED, JAM, LEAST_OPEN, OK, OPENING, OVER, POWER, SIEVE, TEMPERATURE
 from .settle import settle, start_state
 
@@ -29,9 +29,10 @@ def bite_statistics(m, s, x, work):
     passes = m.n_bars * s.omega / (2.0 * pi)
     mean = variance = 0.0
     for i in range(x.size):
-        if table[i, NIP] > 0.0:
+        bite = table[i, NIP] * screen[i] + table[i, PAIR] * work.bridge[i]
+        if bite > 0.0:
             piece = m.density * pi / 6.0 * x[i] ** 3
-            bites = mass[i] / piece * table[i, NIP] * table[i, FINISHED] * screen[i] / passes
+            bites = mass[i] / piece * bite * table[i, FINISHED] / passes
             energy = table[i, SHEAR] * piece
             mean += bites * energy
             variance += bites * energy * energy

@@ -10,7 +10,7 @@ from math import exp, log, pi
 import numpy as np
 
 from ..base.numerics.jit import law
-from ..laws import air, cutting, heat, sieving
+from ..laws import air, cutting, heat, motion, sieving
 from ..mill.chamber import CONTACT, SELF, STATE, WARMED, feedback_air, feedback_speed, idle_power
 from .balance import fill_rates, march
 
@@ -42,7 +42,10 @@ def shaft_power(m, s, flows, p):
     """Fill a POWERS record from the flows of a frozen state; what the wall cannot give back the layer is driven by."""
     p.windage, p.bearings = idle_power(m, s.omega, s.T)
     p.striking, p.nip = flows.work, flows.nip_work
-    p.layer_drive = max(0.0, -flows.rub)
+    depth = motion.layer_depth(s.M, m.density * m.bulk_fraction, m.R_stator, m.H)
+    passes = motion.bar_pass_rate(m.n_bars, s.omega, m.layer_speed_ratio) * m.swept_share
+    p.plough = motion.ploughing_power(s.M, passes, m.gap, depth, m.layer_speed_ratio, s.v)
+    p.layer_drive = max(0.0, -flows.rub) + p.plough
     p.shaft = p.windage + p.bearings + p.striking + p.nip + p.layer_drive
 
 

@@ -11,7 +11,7 @@ from ..engines.histories import BAR, BY_SIZE, CHIPS, DWELL, FRACTURE, NIPS
 from ..engines.montecarlo import Tally
 from ..engines.records import BREAK, FLOWS, PIN_BREAK, XI
 from ..laws import drive
-from ..mill.chamber import NIP, STRIKE
+from ..mill.chamber import NIP, PAIR, STRIKE
 from ..mill.problem import Setup
 from ..record.limits import LEAST_OPEN, LIMITS
 from ..record.outputs import scalar
@@ -77,7 +77,7 @@ def balance_result(problem: Setup, o: Outcome, capacity_kg_s: float, mill: np.nd
     rates = {
         "strike_1_s": strike,
         "selection_1_s": strike * (mean[:, BREAK] + (1.0 - mean[:, BREAK]) * mean[:, PIN_BREAK]),
-        "nip_1_s": np.where(np.arange(strike.size) > 0, o.table[:, NIP] * o.screen, 0.0),
+        "nip_1_s": np.where(np.arange(strike.size) > 0, o.table[:, NIP] * o.screen + o.table[:, PAIR] * o.bridge, 0.0),
         "chip_1_s": strike * mean[:, XI],
         "escape_1_s": o.escape,
     }

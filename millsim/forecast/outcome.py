@@ -4,11 +4,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..engines.balance import chip_shares
+from ..engines.balance import fill_fragments
 from ..engines.batch import run_batch
 from ..engines.capacity import fill_loads, operate
 from ..engines.montecarlo import FrozenSteps
-from ..engines.records import BATCH_STEP, FLOWS, POWERS, Grid, Work, new_work
+from ..engines.records import BATCH_STEP, FLOWS, POWERS, WAYS, Grid, Work, new_work
 from ..engines.settle import air_capacity, evaluate, start_state
 from ..errors import NotConverged
 from ..laws import heat
@@ -23,7 +23,7 @@ class Outcome:
 
     code: record.limits: OK, OVER, CANNOT; binding: the limit that binds, or comes nearest; state: STATE record;
     mass (n,) charge [kg]; product (n,) [kg/s]; table (n, N_RATES); escape (n,) [1/s]; strikes (n, BINS, ...);
-    screen (n,); flows FLOWS [kg/s, W]; powers POWERS [W]; loads (6,) by LIMITS; steps: what the Monte Carlo engine
+    screen, bridge (n,); flows FLOWS [kg/s, W]; powers POWERS [W]; loads (6,) by LIMITS; steps: what the Monte Carlo engine
     follows; history (k,) BATCH_STEP of a batch, else empty.
     """
 
@@ -36,6 +36,7 @@ class Outcome:
     escape: np.ndarray
     strikes: np.ndarray
     screen: np.ndarray
+    bridge: np.ndarray
     flows: np.void
     powers: np.void
     loads: np.ndarray
@@ -45,18 +46,26 @@ class Outcome:
 
 
 def _outcome(code: int, binding: int, s: np.ndarray, work: Work, loads: np.ndarray, residual: float) -> Outcome:
-    steps = FrozenSteps(np.array([np.inf]), s.copy(), work.screen[None, :].copy(), work.ages[None, :].copy())
+    steps = FrozenSteps(
+        np.array([np.inf]),
+        s.copy(),
+        work.screen[None, :].copy(),
+        work.bridge[None, :].copy(),
+        work.ages[None, :].copy(),
+    )
     return Outcome(
         code, LIMITS[binding], s[0].copy(), work.mass, work.escape * work.mass, work.table, work.escape, work.strikes,
-        work.screen, work.flows[0], work.powers[0],
+        work.screen, work.bridge, work.flows[0], work.powers[0],
         loads, residual, steps, np.empty(0, BATCH_STEP),
     )  # fmt: skip
 
 
 def grid_of(problem: Setup, mill: np.ndarray) -> Grid:
-    """Classes for a mill record, which may have other chips than the problem's own."""
-    m = mill[0]
-    return Grid(problem.edges, problem.x, chip_shares(problem.edges, problem.x, m["chip_size"], m["chip_exponent"]))
+    """Classes for a mill record, which may break into other sizes than the problem's own."""
+    n = problem.x.size
+    grid = Grid(problem.edges, problem.x, np.zeros((WAYS, n + 1)), np.zeros((WAYS, n)), np.zeros(n), np.zeros(n + 1))
+    fill_fragments(mill[0], *grid)
+    return grid
 
 
 def solve(
@@ -135,16 +144,17 @@ def solve_batch(problem: Setup, mass_kg: float, seconds: float, steps: int = 300
     work, s, loads = new_work(n), np.zeros(1, STATE), np.zeros(len(LIMITS))
     start_state(mill[0], mass_kg, mass_kg, s[0])
     product, dwell, totals, energies = np.zeros(n), np.zeros(n), np.zeros(1, FLOWS), np.zeros(1, POWERS)
-    states, screens, left = np.zeros(steps, STATE), np.zeros((steps, n)), np.zeros(steps, BATCH_STEP)
+    states, left = np.zeros(steps, STATE), np.zeros(steps, BATCH_STEP)
+    screens, bridges = np.zeros((steps, n)), np.zeros((steps, n))
     run_batch(
         mill[0], grid_of(problem, mill), mass_kg * problem.feed, ends, s[0], work, product, dwell, totals[0],
-        energies[0], states, screens, left,
+        energies[0], states, screens, bridges, left,
     )  # fmt: skip
     fill_loads(mill[0], s[0], problem.x, work, loads)
     for name in FLOWS.names:
         totals[name] /= seconds
     powers = work.powers
-    for name in ("windage", "bearings", "shaft", "layer_drive"):
+    for name in ("windage", "bearings", "shaft", "plough", "layer_drive"):
         powers[name] = energies[name] / seconds
     powers["warmed"], powers["offset"] = 1.0, 0.0
     powers["striking"], powers["nip"] = totals[0]["work"], totals[0]["nip_work"]
@@ -157,4 +167,4 @@ def solve_batch(problem: Setup, mass_kg: float, seconds: float, steps: int = 300
     loads[CHAMBER], loads[JAM], loads[OPENING] = left[0]["chamber"], left["jam"].max(), 0.0
     out = _outcome(OK if loads.max() <= 1.0 else OVER, int(np.argmax(loads)), s, work, loads, 0.0)
     return replace(out, product=product / seconds, flows=totals[0], powers=powers[0],
-                   steps=FrozenSteps(ends, states, screens, np.ones_like(screens)), history=left)  # fmt: skip
+                   steps=FrozenSteps(ends, states, screens, bridges, np.ones_like(screens)), history=left)  # fmt: skip

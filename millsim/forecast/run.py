@@ -188,8 +188,9 @@ def size_floor(problem: Setup, outcome: Outcome) -> float:
     for _ in range(3):  # fines are warmer and tougher than feed; the threshold is that of the floor itself
         i = int(np.argmin(np.abs(np.log(problem.x / floor))))
         warmed, own = outcome.table[i, WARMED], outcome.table[i, SELF]
-        _, xw_min, _ = piece_strength(m, m["T_feed"] + (outcome.state["T"] + own - m["T_feed"]) * warmed)
-        floor = breakage.size_floor(xw_min, max(bar, pin))
+        T = m["T_feed"] + (outcome.state["T"] + own - m["T_feed"]) * warmed
+        xw_min = piece_strength(m, T, m["threshold_size"])[1]
+        floor = breakage.size_floor(xw_min, m["threshold_size"], m["threshold_exponent"], max(bar, pin))
     return float(floor)
 
 
