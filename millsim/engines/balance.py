@@ -80,7 +80,7 @@ OBLIQUITY = _bin_table()
 
 @law
 def bar_break_share(b, x, f_mat, xw_min, W_square, b_shatter, obliquity):
-    """Over obliquity bin b: mean breakage probability, share of the broken that shatter, share of hits above threshold."""
+    """Over obliquity bin b: mean breakage probability, share of the broken that shatter, share of hits that can."""
     lo, width = b / BINS, 1.0 / BINS
     c_min = xw_min / (x * W_square)
     if c_min >= 1.0:
@@ -301,7 +301,6 @@ def march(m, grid, work, source, shift, mass, flows):
         work.screen[i] = cutting.screening(larger, own)
         work.bridge[i] = cutting.bridging(partners, own, by_larger, by_own)
         counts[i], moments[i] = counts[i + 1] + own, moments[i + 1] + own * x[i]
-        chipped = 0.0
         for b in range(BINS):
             cell = work.strikes[i, b]
             hit = mass[i] * strike / BINS

@@ -7,7 +7,21 @@ import numpy as np
 from ..base.numerics.jit import kernel, law
 from ..laws import drive
 from ..mill.chamber import FINISHED, NIP, PAIR, SHEAR, STATE
-from ..record.limits import CANNOT, CHAMBER, FAILED, JAM, LEAST_OPEN, OK, OPENING, OVER, POWER, SIEVE, TEMPERATURE
+from ..record.limits import (
+    CANNOT,
+    CHAMBER,
+    FAILED,
+    HARDLY,
+    HARDLY_J_KG,
+    JAM,
+    LEAST_OPEN,
+    OK,
+    OPENING,
+    OVER,
+    POWER,
+    SIEVE,
+    TEMPERATURE,
+)
 from .settle import settle, start_state
 
 # ln of hold-up over a full chamber, at which the search looks first: nearly empty, then in growing steps.
@@ -64,6 +78,30 @@ def fill_loads(m, s, x, work, loads):
     loads[OPENING] = s.F / most if most > 0.0 else np.inf
     if m.isothermal > 0.0:  # the first seconds: too soon for a motor or a sieve to get hot or blind
         loads[POWER] = loads[TEMPERATURE] = loads[SIEVE] = 0.0
+
+
+@law
+def grinding_energy(s, work):
+    """What strikes, nips and the layer take per kg of powder [J/kg]: the shaft's work without air and bearings."""
+    p = work.powers[0]
+    return (p.striking + p.nip + p.layer_drive) / s.F
+
+
+@law
+def hardly_grinds(m, grid, feed, s, work, tolerance):
+    """Whether the mill spends too much per kg of powder at three charges, from next to nothing to a third of a chamber.
+
+    Settled isothermally and roughly: where hardly any hit breaks a piece, the answer is off by orders of magnitude.
+    """
+    full = log(chamber_capacity(m))
+    for step in (-10.0, -4.0, -1.0):
+        start_state(m, np.exp(full + step) / 60.0, np.exp(full + step), s)
+        s.at_rate = 0.0
+        work.ages[:] = 0.0
+        residual, _ = settle(m, grid, feed, s, work, max(tolerance, 1e-2))
+        if residual > 1e-2 or grinding_energy(s, work) <= HARDLY_J_KG:
+            return False
+    return True
 
 
 @law
@@ -174,7 +212,11 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
     Returns (code, binding limit, residual): OK, OVER (a limit binds first), CANNOT (a limit binds with next to no
     feed), FAILED (not converged).
     """
+    if hardly_grinds(m, grid, feed, s, work, tolerance):
+        fill_loads(m, s, grid.x, work, loads)
+        return HARDLY, np.argmax(loads), 0.0
     if F_asked < np.inf:
+        work.ages[:] = 0.0
         start_state(m, F_asked, F_asked * 1.0, s)
         s.at_rate = 1.0
         work.ages[:] = 0.0

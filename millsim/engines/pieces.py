@@ -63,10 +63,10 @@ def motor_power(m, omega):
 def fragments(m, x, shattered, x_least, u, out):
     """Draw the pieces above x_least that a piece x breaks into; the rest of the mass is powder.
 
-    shattered: share of such fractures that shatter, or NIPPED. Each of FRAGMENT_BINS size bins gets its expected number,
-    all rounded with one draw u (systematic sampling), so the mean mass of every bin is that of the law. One draw may
-    hold a little more or less than the parent: the powder pool lends and takes the difference. Fills out; returns how
-    many.
+    shattered: share of such fractures that shatter, or NIPPED. Each of FRAGMENT_BINS size bins gets its expected
+    number, all rounded with one draw u (systematic sampling), so the mean mass of every bin is that of the law. One
+    draw may hold a little more or less than the parent: the powder pool lends and takes the difference. Fills out;
+    returns how many.
     """
     width = log(x / x_least) / FRAGMENT_BINS
     phi = breakage.fines_share(x, m.fines_thickness)
@@ -99,9 +99,7 @@ def add_piece(m, s, rates, x, pieces, count, row):
     piece[SIZE], piece[MASS], piece[STRIKES_S], piece[BITTEN] = x, mass, row[STRIKE], 0.0
     piece[ESCAPE_S] = row[CONTACT] * mean_pass(m, s, x) + row[AIRBORNE]
     piece[PROP] = grip(m, 2.0 * x) * m.bridge_grip
-    piece[NIPS_S] = (
-        row[PAIR] / piece[PROP] if piece[PROP] > 0.0 else 0.0
-    )  # meetings of bar and pin with the piece between
+    piece[NIPS_S] = row[PAIR] / piece[PROP] if piece[PROP] > 0.0 else 0.0  # meetings of bar and pin
     piece[BITE] = row[NIP] / piece[NIPS_S] if piece[NIPS_S] > 0.0 else 0.0
     piece[FINISH], piece[SHEAR_J], piece[WASTED_J] = row[FINISHED], row[SHEAR] * mass, row[WASTED] * mass
     piece[FORCE] = 4.0 * row[SHEAR] * mass / x

@@ -23,7 +23,7 @@ class Outcome:
 
     code: record.limits: OK, OVER, CANNOT; binding: the limit that binds, or comes nearest; state: STATE record;
     mass (n,) charge [kg]; product (n,) [kg/s]; table (n, N_RATES); escape (n,) [1/s]; strikes (n, BINS, ...);
-    screen, bridge (n,); flows FLOWS [kg/s, W]; powers POWERS [W]; loads (6,) by LIMITS; steps: what the Monte Carlo engine
+    screen, bridge (n,); flows FLOWS [kg/s, W]; powers POWERS [W]; loads (6,) by LIMITS; steps: what Monte Carlo
     follows; history (k,) BATCH_STEP of a batch, else empty.
     """
 

@@ -38,7 +38,7 @@ def separation_energy(G_c, k_p, sigma_y, r):
 def plastic_work(C, sigma_y, zone, h):
     """Plastic work [J/m3] in a chip h [m] thick: C sigma_y, less where it is thicker than the zone and cracks off.
 
-    Source: Patel, Blackman & Williams 2009, Eng. Fract. Mech. 76:2711 for thin chips; the limit min(1, zone/h): assumed.
+    Source: Patel, Blackman & Williams 2009, Eng. Fract. Mech. 76:2711, thin chips; the limit min(1, zone/h): assumed.
     """
     return C * sigma_y * min(1.0, zone / h)
 
@@ -145,8 +145,8 @@ def bridging(larger, own, by_larger, by_own):
     """Mean share of a piece that stands out of the gap because another one, no smaller, props it.
 
     Of the pieces in one nip the second largest is sheared against the largest; further ones are screened. larger, own:
-    mean numbers of larger pieces that reach across with it, and of its own size; by_larger, by_own: the share of it that
-    then stands out, (x_1 + x_2 - g)/x. Pieces share a nip by chance (Poisson); the chance to be second is derived.
+    mean numbers of larger pieces that reach across with it, and of its own size; by_larger, by_own: the share of it
+    that then stands out, (x_1 + x_2 - g)/x. Pieces share a nip by chance (Poisson); the chance to be second is derived.
     """
     if own < 1e-4:
         return exp(-larger) * (larger * by_larger + 0.5 * own * (by_own - larger * by_larger))

@@ -34,8 +34,8 @@ def pass_slow(z, t_over_w):
 def pass_skim(z, t_over_w, skim):
     """Chance that a piece skimming over a hole sinks in: (1 - z)(1 - z - z skim / 2) exp(-t / 2w).
 
-    skim is tangential over normal speed. Source: derived, a piece has to sink x/2 while it crosses; having sunk half its
-    size it hits the far wall of the hole and goes on or not like any other, hence the plate's factor of `pass_slow`.
+    skim is tangential over normal speed. Source: derived, a piece has to sink x/2 while it crosses; having sunk half
+    its size it hits the far wall of the hole and goes on or not like any other, hence the factor of `pass_slow`.
     """
     sink = 1.0 - z - 0.5 * z * skim
     if sink <= 0.0:

@@ -12,8 +12,9 @@ from ..base.numerics.jit import law
 from ..laws import air, breakage, cutting, drive, heat, motion, sieving
 
 GEOMETRY = (
-    "R H n_bars bar_thickness swept_share r_hub r_drag inertia swinging hammer_mass n_pins d_pin pin_stiffness pin_force "
-    "gap run_out R_stator hole plate open_share sieve_area sieve_share n_holes chamber_volume inner_area".split()
+    "R H n_bars bar_thickness swept_share r_hub r_drag inertia swinging hammer_mass n_pins d_pin pin_stiffness "
+    "pin_force gap run_out R_stator hole plate open_share sieve_area sieve_share n_holes chamber_volume "
+    "inner_area".split()
 )
 SETTING = (
     "omega_0 rated_power overload efficiency fan inlet_area filter_area blower T_air_in T_room T_feed "
@@ -22,14 +23,16 @@ SETTING = (
 MATERIAL = (
     "density bulk_fraction specific_heat heat_exponent_share conductivity glass_temperature temperature_warm "
     "temperature_cold f_mat_warm f_mat_cold xw_min_warm xw_min_cold threshold_exponent threshold_size split_exponent "
-    "daughter_exponent shatter_slope fines_thickness fines_exponent fines_limit fragment_floor nip_exponent restitution "
-    "restitution_exponent yield_stress yield_slope modulus fracture_energy cut_factor friction shape".split()
+    "daughter_exponent shatter_slope fines_thickness fines_exponent fines_limit fragment_floor nip_exponent "
+    "restitution restitution_exponent yield_stress yield_slope modulus fracture_energy cut_factor friction "
+    "shape".split()
 )
 MODEL = (
     "layer_speed_ratio scatter_depth rate_multiplier nip_width sieve_factor slow_share usable_open "
     "skim_ratio_low skim_ratio_high wall_contacts peg_probability clear_rate land_share bridge_grip plough_ratio "
     "plough_factor crack_ratio attrition_share fan_flow_coefficient inlet_loss filter_resistance drag_coefficient "
-    "pin_drag wall_friction windage_factor bearing_torque inner_heat_transfer casing_heat_loss film_factor jam_share chamber_fill".split()
+    "pin_drag wall_friction windage_factor bearing_torque inner_heat_transfer casing_heat_loss film_factor jam_share "
+    "chamber_fill".split()
 )
 EDGE = ("edge_share", "edge_radius", "chip_size", "bite_friction")  # model parameters that depend on the kind of edge
 CURVE_POINTS = 8
@@ -52,8 +55,8 @@ RATE_COLUMNS = tuple(
     "finished pieces_per_kg_in_nip shear_J_kg wasted_J_kg warmed self_heating_K".split()
 )
 N_RATES = len(RATE_COLUMNS)
-(STRIKE, PIN, F_MAT, XW_MIN, CUT_A, CUT_G, CUT_ZONE, CUT_LEAST, CUT_FROM, DUST_J, CONTACT, AIRBORNE, NIP, PAIR, FINISHED,
- WINDOW, SHEAR, WASTED, WARMED, SELF) = range(N_RATES)  # fmt: skip
+(STRIKE, PIN, F_MAT, XW_MIN, CUT_A, CUT_G, CUT_ZONE, CUT_LEAST, CUT_FROM, DUST_J, CONTACT, AIRBORNE, NIP, PAIR,
+ FINISHED, WINDOW, SHEAR, WASTED, WARMED, SELF) = range(N_RATES)  # fmt: skip
 NEVER = 1e30  # J/kg: what a chip would have to be paid where none can come off
 
 # What one kilogram per second of strikes costs and yields; constants of a frozen state.
@@ -150,15 +153,16 @@ def grip(m, x):
 
 @law
 def overlap(m, x, force):
-    """Share of a piece that stands out of the gap, which run-out spreads and a slender pin opens under the force [N]."""
+    """Share of a piece that stands out of the gap, spread by run-out and opened by slender pins under a force [N]."""
     give = min(force, m.pin_force) / m.pin_stiffness if m.pin_stiffness > 0.0 else 0.0
     return cutting.overlap_share(x, m.gap + give, m.run_out)
 
 
 @law
 def fill_cut(m, x, sigma, G_c, row):
-    """Fill the chip columns of a row: plastic work and surface energy of a chip, its zone and least size, and the energy
-    on the edge [J/kg of piece] from which one comes off; what dust costs [J/kg]."""
+    """Fill the chip columns of a row: plastic work and surface energy of a chip, its zone and least size, and the
+    energy on the edge [J/kg of piece] from which one comes off; what dust costs [J/kg].
+    """
     zone = cutting.process_zone(m.crack_ratio, m.modulus, G_c, sigma)
     r = min(m.edge_radius, zone)  # a brittle piece cracks off before a blunt edge has ploughed its whole radius
     row[CUT_A], row[CUT_ZONE] = m.cut_factor * sigma, zone
@@ -171,7 +175,7 @@ def fill_cut(m, x, sigma, G_c, row):
 
 @law
 def chip_of(m, k, row, x, W):
-    """(mass share chipped off, chip size [m], cost [J per kg of piece]) of a bar hit of W [J/kg]; zeros if it only dents.
+    """(mass share chipped off, chip size [m], cost [J per kg of piece]) of a bar hit of W [J/kg]; zeros: a dent.
 
     What the edge gets of the hit, k.edge_share W, must pay for the whole chip.
     """

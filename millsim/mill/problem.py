@@ -74,9 +74,8 @@ def used_parameters(config: Config) -> tuple[Param, ...]:
     """Material and model parameters this mill uses, as on their cards; of the edge only those of the mill's edge."""
     own = [f"{name}_{config.rotor.edge}" for name in EDGE]
     own += ["layer_speed_ratio" if config.stator.kind == "pins" else "layer_speed_smooth"]
-    names = [
-        n for n in config.model if n in own or (n in (*MODEL, "chip_exponent", "hub_share") and n not in LAYER_SPEEDS)
-    ]
+    shared = {*MODEL, "chip_exponent", "hub_share"} - set(LAYER_SPEEDS)
+    names = [n for n in config.model if n in own or n in shared]
     return (*config.material.values(), *(config.model[n] for n in names))
 
 
