@@ -197,29 +197,31 @@ def fill_fragments(m, edges, x, finer, whole, fines, chip_finer):
 
 
 @law
-def _class_mass(source, loss, nip, pair, larger, partners, by_larger, by_own, window):
+def _class_mass(source, loss, nip, pair, larger, partners, by_larger, by_own, window, beside):
     """Charge in one class from source = loss m + bites(m).
 
-    nip: bites of pieces alone, which screen each other; pair: of pieces that another props across the gap (`bridging`).
-    Bites rise with m and are bounded. Newton, kept within a bracket that shrinks.
+    nip: bites of pieces alone, which screen each other (`screening`; window: such pieces per nip and kg); pair: bites
+    of pieces that another props across the gap (`bridging`; beside: pieces in line with it per kg). Bites rise with m
+    and are bounded. Newton, kept within a bracket that shrinks.
     """
     if window <= 0.0 or (nip <= 0.0 and pair <= 0.0):
         return source / loss
-    low, high = 0.0, source / loss
-    mass = source / (loss + nip * exp(-larger))
+    low, high, most = 0.0, source / loss, nip * exp(-larger)
+    mass = source / (loss + most)
     for _ in range(80):
-        own = window * mass
-        none = exp(-own)
-        alone = nip * exp(-larger) * -expm1(-own) / window
-        propped = by_own * (1.0 - none * (1.0 + own)) - partners * by_larger * expm1(-own)
-        propped *= pair * exp(-partners) / window
-        excess = loss * mass + alone + propped - source
+        excess, slope = loss * mass - source, loss
+        if most > 0.0:
+            excess -= most * expm1(-window * mass) / window
+            slope += most * exp(-window * mass)
+        if pair > 0.0:
+            own, carried = beside * mass, pair * exp(-partners)
+            none = exp(-own)
+            excess += carried * (by_own * (1.0 - none * (1.0 + own)) - partners * by_larger * expm1(-own)) / beside
+            slope += carried * none * (by_own * own + partners * by_larger)
         if excess > 0.0:
             high = mass
         else:
             low = mass
-        slope = loss + nip * exp(-larger) * none
-        slope += pair * exp(-partners) * none * (by_own * own + partners * by_larger)
         step = excess / slope
         mass -= step
         if not low <= mass <= high:
@@ -230,27 +232,28 @@ def _class_mass(source, loss, nip, pair, larger, partners, by_larger, by_own, wi
 
 
 @law
-def _partners(x, gap, top, counts, moments, edges):
-    """(mean number of coarser pieces in a nip that reach across the gap with x, mean share of x that then stands out).
+def prop_weight(x, gap):
+    """Weight of a piece as a prop of another: 1 where it fits through the gap, fading above: there it is bitten itself.
 
-    counts, moments (n+1,): pieces per nip coarser than each class bound, and their summed size; top: this class.
+    exp(-4 (x/g - 1)): assumed, so that nothing jumps where the feed is as large as the gap.
     """
-    first = top + 1
-    reach = gap - x
-    if edges[first] < reach:  # only those coarser than gap - x reach across
-        first = np.searchsorted(edges, reach)
-        if first >= counts.size:
-            return 0.0, 0.0
-    found = counts[first]
-    if found <= 0.0:
+    return 1.0 if x <= gap else exp(-4.0 * (x / gap - 1.0))
+
+
+@law
+def _partners(x, gap, H, first, sums, edges):
+    """(mean number of coarser pieces in line with x that reach across the gap with it, share of x that stands out).
+
+    sums (n+1, 3): pieces per nip coarser than each class bound, weighted as props, and their first two moments of size;
+    first: the bound above this class. Two pieces are in line along the bar's height H with chance (x_1 + x_2) / H.
+    """
+    if edges[first] < gap - x:  # only those coarser than gap - x reach across
+        first = min(np.searchsorted(edges, gap - x), edges.size - 1)
+    N, X, XX = sums[first, 0], sums[first, 1], sums[first, 2]
+    count = (x * N + X) / H
+    if count <= 0.0:
         return 0.0, 0.0
-    beyond = counts[first] if edges[first] >= gap else 0.0
-    if edges[first] < gap:
-        at = min(np.searchsorted(edges, gap), counts.size - 1)
-        beyond = counts[at]
-        inner, size = found - beyond, moments[first] - moments[at]
-        return found, (beyond + (inner * (x - gap) + size) / x) / found if inner > 0.0 else beyond / found
-    return found, beyond / found
+    return count, min(1.0, ((x - gap) * (x * N + X) + x * X + XX) / (x * H) / count)
 
 
 @law
@@ -265,7 +268,7 @@ def march(m, grid, work, source, shift, mass, flows):
     flying, drift, flight = np.zeros((BINS, WAYS)), np.zeros(BINS), np.empty(BINS)
     hits, pinned = np.zeros(BINS), np.zeros(BINS)
     lots, spread = np.zeros(n), np.zeros(n)  # chips that land in a class, and those that reach below it, over h^q
-    counts, moments = np.zeros(n + 1), np.zeros(n + 1)
+    counts, props = np.zeros(n + 1), np.zeros((n + 1, 3))
     chips = 0.0
     clear_flows(flows)
     for i in range(n - 1, -1, -1):
@@ -291,16 +294,22 @@ def march(m, grid, work, source, shift, mass, flows):
         loss = strike * (1.0 - stay) + work.escape[i] + shift
         nip_out = live * row[FINISHED] * ((1.0 - phi) * out[NIPPED] + phi * out[FINES])
         larger, window, partners, by_larger = counts[i + 1], row[WINDOW], 0.0, 0.0
+        weight = prop_weight(x[i], m.gap)
+        beside = window * weight * min(1.0, 2.0 * x[i] / m.H)
         by_own = max(0.0, min(1.0, (2.0 * x[i] - m.gap) / x[i]))
-        if row[PAIR] > 0.0:
-            partners, by_larger = _partners(x[i], m.gap, i, counts, moments, edges)
+        unscreened = weight * exp(props[i + 1, 0] - larger)  # no piece larger than the gap is in the nip
+        pair = row[PAIR] * unscreened
+        if pair > 0.0:
+            partners, by_larger = _partners(x[i], m.gap, m.H, i + 1, props, edges)
         mass[i] = _class_mass(
-            inflow, loss, row[NIP] * nip_out, row[PAIR] * nip_out, larger, partners, by_larger, by_own, window
+            inflow, loss, row[NIP] * nip_out, pair * nip_out, larger, partners, by_larger, by_own, window, beside
         )
         own = window * mass[i]
         work.screen[i] = cutting.screening(larger, own)
-        work.bridge[i] = cutting.bridging(partners, own, by_larger, by_own)
-        counts[i], moments[i] = counts[i + 1] + own, moments[i + 1] + own * x[i]
+        work.bridge[i] = unscreened * cutting.bridging(partners, beside * mass[i], by_larger, by_own)
+        counts[i] = counts[i + 1] + own
+        for q in range(3):
+            props[i, q] = props[i + 1, q] + own * weight * x[i] ** q
         for b in range(BINS):
             cell = work.strikes[i, b]
             hit = mass[i] * strike / BINS
