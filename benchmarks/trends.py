@@ -1,7 +1,7 @@
 """A handbook of trends: what the model says as one thing after another is varied, on one plain mill.
 
-`python benchmarks/trends.py` prints the table; the tests hold its signs and ranges. The mill: R 60 mm, 4 bevelled bars 20 mm
-high, 12 pins of 8 mm, gap 3 mm, 60 m/s, holes 0.6 mm, 1.1 kW at the shaft, pellets of 4 mm, all it can grind.
+`python benchmarks/trends.py` prints the table; the tests hold its signs and ranges. The mill: R 60 mm, 4 bevelled bars
+20 mm high, 12 pins of 8 mm, gap 3 mm, 60 m/s, holes 0.6 mm, 1.1 kW at the shaft, pellets of 4 mm, all it can grind.
 """
 
 import sys
@@ -91,7 +91,8 @@ TABLE: dict[str, tuple[tuple[str, tuple[str, ...]], ...]] = {
     "height": tuple((f"{h} mm", (f"rotor.bar_height={h} mm",)) for h in (10, 20, 30)),
     "feed": tuple((f"{x} mm", (f"feed.size.size={x} mm",)) for x in (0.3, 1, 2, 4, 8)),
     "hammers": tuple(
-        (f"{g} g", ("rotor.mount=swinging", f"rotor.hammer_mass={g} g", "rotor.pivot_radius=35 mm")) for g in (10, 50, 300)
+        (f"{g} g", ("rotor.mount=swinging", f"rotor.hammer_mass={g} g", "rotor.pivot_radius=35 mm"))
+        for g in (10, 50, 300)
     ),
     **{
         f"{m}, 80 m/s, gap 1 mm, hole 1.5 mm": tuple(

@@ -42,5 +42,11 @@ class NotConverged(MillsimError):
     """A solver stopped above its tolerance; the message names the residual and the state."""
 
 
+class NothingRuns(MillsimError):
+    """None of the mills asked about gives any powder: an answer, but no; the command line exits 3."""
+
+    exit_code = 3
+
+
 class ResultFileError(InputError):
     """A result file that is missing, truncated, foreign or from an unknown major version."""

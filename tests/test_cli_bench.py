@@ -51,7 +51,7 @@ def test_droptest_reports_on_stdout_and_writes_what_was_asked(tmp_path):
     assert done.stdout.startswith("Drop test demo_droptest.csv: 154 pieces.\n\nAt 21 °C half of the 4 mm pieces should")
     assert "At -18 °C" in done.stdout
     assert done.stderr.splitlines()[0].startswith("Written: ")
-    assert sorted(p.name for p in (tmp_path / "figures").iterdir()) == ["droptest.png", "droptest_2.png"]
+    assert sorted(p.name for p in (tmp_path / "figures").iterdir()) == ["droptest_-18C.png", "droptest_21C.png"]
     card = load_material(str(tmp_path / "c.toml"))
     assert card["f_mat_warm"].basis == "measured"
     shown = run("materials", tmp_path / "c.toml")
@@ -193,6 +193,14 @@ def figures(few):
 @pytest.fixture
 def drawn(few):
     return figures(few)
+
+
+def test_range_that_is_cut_off_says_how_far_it_goes(drawn):
+    axes = drawn["mill"].axes[0]
+    (band,) = axes.collections[:1]
+    highest = band.get_paths()[0].vertices[:, 1].max()
+    words = [t.get_text() for t in axes.get_legend().get_texts() if "range" in t.get_text()]
+    assert highest > axes.get_ylim()[1] and words == [f"model's range, up to {float(f'{highest:.2g}'):.0f} W"]
 
 
 @pytest.mark.parametrize("name", ["warm", "few", "idle", "mill"])

@@ -192,7 +192,7 @@ def test_an_interrupt_while_drawing_says_that_the_prediction_is_kept(tmp_path, m
     def interrupted(*_args, **_kwargs):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("millsim.commands.main._run", lambda *_: fake_prediction())
+    monkeypatch.setattr("millsim.commands.predict._run", lambda *_: fake_prediction())
     monkeypatch.setattr("millsim.show.plots.prediction.save_all", interrupted)
     out = tmp_path / "r.h5"
     result = run("predict", CONFIGS / "demo.toml", "--out", out, "--plots", tmp_path / "figs")
@@ -256,7 +256,7 @@ def test_a_failure_that_follows_from_a_swallowed_interrupt_counts_as_one(monkeyp
         except KeyboardInterrupt:
             raise RuntimeError("no compiled object yet") from None
 
-    monkeypatch.setattr("millsim.commands.main._run", broken)
+    monkeypatch.setattr("millsim.commands.predict._run", broken)
     result = run("predict", CONFIGS / "demo.toml")
     assert result.exit_code == 130
     assert errors(result) == ["Error: interrupted; nothing was written."]

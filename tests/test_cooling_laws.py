@@ -130,6 +130,20 @@ def test_gas_volumes_by_hand():
     assert liquid * gas_per_kg(NITROGEN) == pytest.approx(700, rel=0.02)  # litres of gas from a litre of liquid
 
 
+@pytest.mark.parametrize(("coolant", "fluid"), [(DRY_ICE, "CO2"), (NITROGEN, "Nitrogen")])
+def test_ideal_gas_volume_against_coolprop(coolant, fluid):
+    own = cooling.gas_volume(2.0, coolant.molar_mass, 273.15)
+    assert own == pytest.approx(2.0 / coolprop.PropsSI("D", "T", 273.15, "P", ATM, fluid), rel=0.01)
+
+
+def test_fresh_air_mixes_to_the_share_asked_for():
+    # By hand: 10 l/s of gas into air of 20.9 % oxygen; 19.5 % remain with 139 l/s of air, 0.5 % of gas with 1.99 m3/s.
+    air_flow = cooling.air_for_oxygen(0.010, 0.195, 0.209)
+    assert air_flow == pytest.approx(0.1393, abs=1e-4)
+    assert 0.209 * air_flow / (air_flow + 0.010) == pytest.approx(0.195, rel=1e-12)
+    assert cooling.air_for_gas(0.010, 0.005) == pytest.approx(1.99, rel=1e-12)
+
+
 @pytest.mark.parametrize(("T", "kJ_kg"), [(-78, 100), (-150, 148), (-196, 168)])
 def test_chilling_pla(T, kJ_kg):
     # By hand: cp = 1.25 kJ/(kg K) in proportion to temperature, from 20 C.

@@ -11,6 +11,7 @@ import pytest
 from millsim.errors import InputError, MillsimError
 from millsim.forecast.run import predict
 from millsim.laws import air, heat
+from millsim.mill.chamber import air_curve
 from millsim.mill.config.mill import load_config
 from millsim.mill.problem import build
 from millsim.record.limits import LIMITS, TEMPERATURE
@@ -19,17 +20,7 @@ from millsim.show.words.heat_tables import FEED_STEPS_K, coolants, heat_json
 from millsim.studies.heat.answers import CONTACT_K, HOT_ROOM_K, answers
 from millsim.studies.heat.cool import schedule
 from millsim.studies.heat.runaway import HeatLoop, follow, runaway, toughens
-from millsim.studies.heat.stand import (
-    Case,
-    air_curve,
-    air_losses,
-    at_room,
-    changed,
-    crossing,
-    idle,
-    inlet_flow,
-    with_air,
-)
+from millsim.studies.heat.stand import Case, air_losses, at_room, changed, crossing, idle, inlet_flow, with_air
 
 CONFIGS = mills.CONFIGS
 STEADY = ("demo", "pla", "swinging", "tight_jam")
@@ -81,7 +72,7 @@ def test_it_stands_where_predict_says(name):
 def test_pressures_add_up_to_fan_and_blower(name):
     case, mill = case_of(name)
     s = case.settle(mill).s
-    dp, Q_max, *_ = air_curve(mill[0], s)
+    dp, Q_max, *_ = air_curve(mill[0], s["T"], s["omega"], s["unblinded"])
     fan = max(0.0, dp * (1.0 - (s["Q"] / Q_max) ** 2))
     assert sum(air_losses(mill[0], s).values()) == pytest.approx(fan + mill[0]["blower"], rel=1e-9)
 
@@ -102,6 +93,22 @@ def test_default_limit_leaves_room_for_contact_spots():
     assert a.limit_from == "card"
     assert a.limit_K == pytest.approx(ZERO_C + 50 - CONTACT_K)
     assert found("pla", "limits.outlet_temperature=44 °C").limit_K == pytest.approx(ZERO_C + 44)
+
+
+@pytest.mark.parametrize(
+    ("below_limit_K", "below_sticking_K", "told"),
+    [
+        (30.0, 14.9, "30 K below the limit, and 15 K below sticking"), (30.0, 15.1, "30 K below the limit"),
+        (0.4, 40.0, "at the limit"), (0.6, 40.0, "1 K below the limit"),
+        (0.0, 14.9, "at the limit, and 15 K below sticking"),
+        (-0.04, 40.0, "at the limit"), (-0.06, 40.0, "0.1 K over the limit"),
+    ],
+)  # fmt: skip
+def test_how_near_it_is_to_limit_and_sticking(below_limit_K, below_sticking_K, told):
+    a = found("pla")
+    T = a.value("outlet_K")
+    a = replace(a, limit_K=T + below_limit_K, stick_K=T + below_sticking_K)
+    assert sentences(a)[0].endswith(f": {told}.")
 
 
 @pytest.mark.parametrize(
@@ -429,13 +436,13 @@ def test_a_mill_too_hot_when_empty():
 def test_batch():
     a = found("batch")
     own = mills.outcome("batch")
-    assert a.value("outlet_K") == pytest.approx(float(own.history[:, 2].max()), abs=0.5)  # coarser steps
+    assert a.value("outlet_K") == pytest.approx(float(own.history["T"].max()), abs=0.5)  # coarser steps
     assert a.value("run_s") == inf
     assert a.runaway is None
     hot = found("batch", limit_C=40)
     t = hot.value("run_s")
     assert 0.0 < t < 120.0
-    assert np.interp(t, own.history[:, 0], own.history[:, 2]) == pytest.approx(ZERO_C + 40, abs=1.0)
+    assert np.interp(t, own.history["end"], own.history["T"]) == pytest.approx(ZERO_C + 40, abs=1.0)
     assert hot.value("largest_kg") < a.value("largest_kg")
     assert "after" in " ".join(sentences(hot))
 

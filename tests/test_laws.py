@@ -16,7 +16,7 @@ from lazily import later
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
-from millsim.laws import air, breakage, cutting, drive, heat, motion, sieving
+from millsim.laws import air, breakage, cutting, drive, heat, motion, openings, sieving, strength
 
 coolprop = later("CoolProp.CoolProp")
 fluids = later("fluids")
@@ -328,7 +328,7 @@ def test_layer():
 @pytest.mark.parametrize(("pitch", "percent"), [(1.25, 58), (1.4, 46), (2.0, 23)])
 def test_open_area_of_perforated_plate(pitch, percent):
     # Perforated-plate maker's table, round holes in 60-degree stagger (seen).
-    assert 100 * sieving.open_area_staggered(1.0, pitch) == pytest.approx(percent, abs=0.6)
+    assert 100 * openings.open_area_staggered(1.0, pitch) == pytest.approx(percent, abs=0.6)
 
 
 def test_open_area_of_mesh():
@@ -336,7 +336,7 @@ def test_open_area_of_mesh():
     from fluids.particle_size_distribution import ISO_3310_1_sieves
 
     sieve = next(s for s in ISO_3310_1_sieves.values() if s.opening == pytest.approx(500e-6))
-    assert sieving.open_area_mesh(sieve.opening, sieve.d_wire) == near((500 / 815) ** 2, 1e-6)
+    assert openings.open_area_mesh(sieve.opening, sieve.d_wire) == near((500 / 815) ** 2, 1e-6)
 
 
 @pytest.mark.parametrize(("degrees", "fits"), [(0, 1.0), (30, 0.62), (45, 0.35), (60, 0.07)])
@@ -474,7 +474,7 @@ def test_windage_is_the_drag_summed_along_the_bar(omega, swirl, R, hub):
 def test_rotor_energy(kg, R, joules):
     # By hand: at 30, 50 and 80 m/s; m v^2/6 whatever the radius.
     for v, E in zip((30.0, 50.0, 80.0), joules, strict=True):
-        assert drive.kinetic_energy(drive.bar_rotor_inertia(kg, R), v / R) == pytest.approx(E, abs=0.6)
+        assert drive.kinetic_energy(strength.bar_inertia(kg, R), v / R) == pytest.approx(E, abs=0.6)
 
 
 def test_opening_flow_by_hand():

@@ -59,7 +59,7 @@ def test_batch_product_and_rest_are_the_charge(seconds):
     o = solve_batch(p, 0.012, seconds)
     assert o.product.sum() * seconds + o.mass.sum() == pytest.approx(0.012, rel=1e-12)
     assert np.all(o.mass >= 0.0) and np.all(o.product >= 0.0)
-    dwelt = np.trapezoid(np.append(0.012, o.history[:, 1]), np.append(0.0, o.history[:, 0]))
+    dwelt = np.trapezoid(np.append(0.012, o.history["left"]), np.append(0.0, o.history["end"]))
     assert float(o.state["residence"]) == pytest.approx(dwelt / 0.012, rel=0.01)
 
 

@@ -52,7 +52,7 @@ def test_cumulative_figure_shows_both_engines_band_feed_charge_and_hole():
         assert part in words
     axes = figure.axes[0]
     assert axes.get_xscale() == "log"
-    product = next(line for line in axes.lines if line.get_label() == "product (balance)")
+    product = next(line for line in axes.lines if line.get_label() == "powder (balance)")
     assert np.array_equal(product.get_ydata(), fake_prediction().main.table.product_q3 * 100)
     styles = [(line.get_linestyle(), line.get_color()) for line in axes.lines if not line.get_label().startswith("_")]
     assert len({s for s, _ in styles}) == len(styles)
@@ -61,7 +61,7 @@ def test_cumulative_figure_shows_both_engines_band_feed_charge_and_hole():
 def test_monte_carlo_is_drawn_as_points_whichever_engine_leads():
     swapped = fake_prediction(main=fake_engine("montecarlo", True), other=fake_engine("balance", False))
     labels = [line.get_label() for line in size.cumulative(swapped).axes[0].lines]
-    assert "product (balance)" in labels
+    assert "powder (balance)" in labels
     assert "Monte Carlo" in texts(size.cumulative(swapped))
 
 
@@ -154,7 +154,7 @@ def test_pyplot_is_never_loaded(tmp_path):
     code = (
         f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r})\n"
         "from helpers import fake_prediction\n"
-        "from millsim.show.plots import prediction; assert 'matplotlib' not in sys.modules\n"
+        "from millsim.show.plots import prediction as plots; assert 'matplotlib' not in sys.modules\n"
         f"plots.save_all(fake_prediction(), {str(tmp_path)!r})\n"
         "assert 'matplotlib.pyplot' not in sys.modules\n"
     )
@@ -230,5 +230,5 @@ def test_rates_that_are_all_zero_are_said_to_be():
 
 
 def test_tiny_terms_of_the_ledger_are_not_given_to_the_microwatt():
-    assert power._watts(0.0002, 99.0) == "below 0.1 W"
+    assert power._watts(0.0002, 99.0) == "under 0.1 W"
     assert power._watts(12.34, 99.0) == "12.3 W  (12.5 %)"

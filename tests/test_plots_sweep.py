@@ -23,9 +23,9 @@ from millsim.explore.choose.record import Build, Choice, Target
 from millsim.explore.sweep import reasons as sweepwhy
 from millsim.explore.sweep.record import Tornado
 from millsim.record.limits import CANNOT, FAILED, LIMITS, MISSING, OK, OVER
-from millsim.show.plots import labels as plots_place
+from millsim.record.outputs import OUTPUTS, axis_label
 from millsim.show.plots import line as plots_line
-from millsim.show.plots import map, pareto
+from millsim.show.plots import map, page, pareto, style
 from millsim.show.plots import sweep as plots_sweep
 from millsim.show.plots import tornado as plots_tornado
 from millsim.show.plots.cut import cut, factor_ticks, is_even_in_log, least_span, ruler
@@ -141,9 +141,9 @@ def check_legible(figure, name):
     seen = texts(figure)
     assert min(t.get_fontsize() for t in seen) >= 9
     drawn = [(t.get_text(), Text.get_window_extent(t)) for t in seen]
-    page = figure.bbox
+    whole = figure.bbox
     for text, box in drawn:
-        inside = box.x0 >= 0 and box.y0 >= 0 and box.x1 <= page.x1 and box.y1 <= page.y1
+        inside = box.x0 >= 0 and box.y0 >= 0 and box.x1 <= whole.x1 and box.y1 <= whole.y1
         assert inside, f"{name}: {text!r} runs off the page"
     for (one, a), (two, b) in itertools.combinations(drawn, 2):
         over = min(a.x1, b.x1) - max(a.x0, b.x0), min(a.y1, b.y1) - max(a.y0, b.y0)
@@ -182,13 +182,13 @@ def test_map_has_two_named_axes_the_figures_and_the_mill_as_built():
     assert (axes.get_xlabel(), axes.get_ylabel()) == ("Stator gap / mm", "Sieve hole / mm")
     assert (axes.get_xscale(), axes.get_yscale()) == ("linear", "log"), "geometric steps belong on a log axis"
     assert star(axes) == pytest.approx((3.0, 0.6)), "gap and hole of the demo mill"
-    assert "as built: 0.3 mm" in words(figure)
+    assert "as built: 0.300 mm" in words(figure)
     shown = cut(s, "x50_m").value[0]
     assert shown == pytest.approx(s.points.values["x50_m"].reshape(3, 4).T * 1e3), "y up, x across, in mm"
-    levels = plots_place.levels_of(shown, "mm")
+    levels = page.levels_of(shown, "mm")
     on_lines = {float(t.get_text()) for t in axes.texts if t.get_text().replace(".", "").isdigit()}
     assert len(on_lines) >= 3 and on_lines <= {round(float(v), 9) for v in levels}
-    assert figure.axes[1].get_ylabel() == "Median size $x_{50}$ by mass / mm"
+    assert figure.axes[1].get_ylabel() == axis_label("x50_m", 3e-4) == "x50: half by mass is finer / mm"
     assert axes.collections[0].get_cmap().name == "viridis"
 
 
@@ -212,12 +212,15 @@ def test_region_that_is_out_is_hatched_and_labelled_by_what_binds():
         assert out["sieve"].get_path().contains_point(at) == (state == OVER)
         assert out["cannot run: jam"].get_path().contains_point(at) == (state == CANNOT)
     said = flat(figure)
-    assert "sieve: takes less than the feed rate asked for (pale: for what it takes)" in said
-    assert "cannot run: jam is over its limit with next to no feed" in said
-    inside = {t.get_text().replace("\n", " ") for t in axes.texts}
-    assert {"sieve", "cannot run: jam"} <= inside
+    letters = {t.get_text(): t for t in axes.texts if t.get_text() in "AB"}
+    assert "A: sieve: takes less than the feed rate asked for (pale: for what it takes)" in said
+    assert "B: cannot run: jam is over its limit with next to no feed" in said
+    figure.draw_without_rendering()
+    for letter, reason in (("A", "sieve"), ("B", "cannot run: jam")):
+        middle = Text.get_window_extent(letters[letter]).get_points().mean(axis=0)
+        assert out[reason].get_path().contains_point(axes.transData.inverted().transform(middle))
     whites = [p for p in axes.patches if isinstance(p, PathPatch) and not p.get_hatch()]
-    assert sorted(p.get_alpha() for p in whites) == [plots_place.FADE, 1.0], "no figure where it cannot run"
+    assert sorted(p.get_alpha() for p in whites) == [page.FADE, 1.0], "no figure where it cannot run"
 
 
 def test_further_axis_is_panels_and_a_fourth_is_held_and_said():
@@ -236,11 +239,11 @@ def test_further_axis_is_panels_and_a_fourth_is_held_and_said():
         map.sweep_map(s, "x50_m", axes=("rotor.radius",))
 
 
-def test_mill_as_built_outside_the_map_is_an_arrow_that_says_so():
+def test_mill_as_built_outside_the_map_is_told_in_the_key():
     gaps = sweeps.axis("stator.gap", 4e-3, 5e-3, 6e-3)
     figure = map.sweep_map(sweep(gaps, sweeps.HOLE), "x50_m")
     assert star(figure.axes[0]) is None
-    assert "as built: 0.3 mm, outside this picture" in flat(figure)
+    assert "as built: 0.300 mm, outside this picture" in flat(figure)
 
 
 def test_words_are_cells_with_their_figures():
@@ -337,7 +340,7 @@ def test_tornado_has_the_largest_on_top_and_the_values_at_the_ends():
     near = {t.get_text() for t in axes.texts}
     assert {e for e in expected if "run" not in e} <= near
     assert sum("°C: does not run" in t for t in near) == 1
-    assert "as built: 0.3 mm" in words(figure)
+    assert "as built: 0.300 mm" in words(figure)
 
 
 def test_tornado_tells_classes_of_basis_apart_without_colour():
@@ -412,13 +415,14 @@ def test_trade_off_joins_the_front_and_names_its_settings():
     assert star(axes) == pytest.approx((0.3, 1.0))
     scattered = np.concatenate([c.get_offsets() for c in axes.collections])
     assert len(scattered) == 12
-    pale = [c for c in axes.collections if c.get_alpha()]
-    assert sum(len(c.get_offsets()) for c in pale) == 12 - len(best)
+    small = [c for c in axes.collections if c.get_sizes()[0] < 40]
+    assert sum(len(c.get_offsets()) for c in small) == 12 - len(best)
+    assert not any(c.get_alpha() for c in axes.collections), "the colours are those of the scale"
     said = words(figure)
     for i in (best[0], best[-1]):
         gap, speed = s.at(i)["stator.gap"] * 1e3, s.at(i)["drive.speed"] * 30 / np.pi
         assert f"stator gap {gap:.4g} mm, drive speed {speed:.0f}"[:24] in said
-    assert "More powder and a smaller x50 is better." in said
+    assert f"A higher {OUTPUTS['throughput_kg_s'].short} and a lower x50 are better." in said.replace("\n", " ")
     thin = [one for one in axes.lines if one.get_linewidth() == 0.7]
     assert len(thin) == 2 * min(len(best), 3) + 2, "bands of the named settings and of the mill as built"
 
@@ -436,6 +440,55 @@ def build(point, role):
     return Build(point, role, (("gap", "3 mm", "2 mm"),), "", np.nan, None)
 
 
+def test_rate_and_energy_at_one_power_are_not_drawn_as_a_trade_off():
+    rate = np.linspace(1.0, 4.0, 12) / 3600
+    s = sweep(sweeps.GAP, SPEED, throughput_kg_s=rate, gross_J_kg=1400.0 / rate)
+    figure = pareto.trade_off(s, "gross_J_kg", "throughput_kg_s", "x50_m")
+    check_legible(figure, "one power")
+    said = flat(figure)
+    assert "No trade-off: " in said and "here about 1400 W at all settings" in said
+    assert not [one for one in figure.axes[0].lines if one.get_linestyle() == "--"]
+    s = sweep(sweeps.GAP, SPEED, throughput_kg_s=rate, gross_J_kg=np.linspace(1400.0, 2400.0, 12) / rate)
+    assert "No trade-off" not in flat(pareto.trade_off(s, "gross_J_kg", "throughput_kg_s", "x50_m"))
+
+
+def test_front_in_the_key_looks_as_in_the_figure():
+    s = sweep(sweeps.GAP, SPEED)
+    figure = pareto.trade_off(s, choice=choice_of(s, np.zeros(12, bool), front=(3, 5)))
+    (front,) = [h for h in figure.legends[-1].legend_handles if "front" in h.get_label()]
+    assert front.get_marker() == "s", "squares miss the target"
+
+
+def contrast(colour):
+    """Contrast of a colour with white paper after WCAG 2.1 (relative luminance)."""
+    part = [c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in matplotlib.colors.to_rgb(colour)]
+    return 1.05 / (0.2126 * part[0] + 0.7152 * part[1] + 0.0722 * part[2] + 0.05)
+
+
+def test_inks_can_be_read_on_white_paper():
+    assert min(contrast(c) for c in (style.ORANGE, style.SKY, style.GREEN)) >= 3.0
+    assert min(contrast(c) for c in (style.RED, style.PURPLE, style.BLUE, style.GREY)) >= 4.5
+
+
+def test_every_bar_of_a_tornado_has_its_name():
+    names = ["edge_share_bevelled", "daughter_speed_slope", "xw_min_warm", "xw_min_cold", "scatter_depth"]
+    parameters = tuple(param(n, "assumed") for n in names)
+    off = np.linspace(0.4, 0.2, len(names))
+    low, high = ({"x50_m": sweeps.PLAIN["x50_m"] * (1 + sign * off)} for sign in (-1, 1))
+    s = dataclasses.replace(sweep(ONE), tornado=Tornado(parameters, low, high))
+    figure = plots_tornado.tornado(s, "x50_m")
+    check_legible(figure, "long names")
+    said = {t.get_text() for t in figure.axes[0].get_yticklabels() if t.get_visible()}
+    assert len(said) == len(names) and {"Breakage threshold energy, warm", "Breakage threshold energy, cold"} < said
+
+
+def test_words_that_touch_below_an_axis_stand_upright_and_none_is_left_out():
+    many = sweeps.axis("feed.material", *(f"some plastic {k}" for k in "abcdefgh"), unit="1", shown="-")
+    figure = map.sweep_map(sweep(many, SPEED), "x50_m")
+    check_legible(figure, "many words")
+    assert all(t.get_visible() for axis in (figure.axes[0].xaxis,) for t in axis.get_ticklabels())
+
+
 def test_choice_hatches_what_misses_and_names_the_builds(tmp_path, few):
     s = sweep(sweeps.GAP, SPEED)
     meets = np.arange(12) >= 5
@@ -444,12 +497,12 @@ def test_choice_hatches_what_misses_and_names_the_builds(tmp_path, few):
     check_legible(figure, "yield")
     assert set(hatched(figure.axes[0])) == {"misses target: x90 too coarse"}
     assert "Target: powder for a test" in words(figure)
-    assert figure.axes[1].get_ylabel() == "Share by mass in the window / %"
+    assert figure.axes[1].get_ylabel() == "Share in the window / %"
     assert cut(s, "yield", choice=choice).value.max() == pytest.approx(90.0)
     trade = pareto.trade_off(s, "yield", "throughput_kg_s", "x50_m", choice=choice)
     check_legible(trade, "trade-off")
     axes = trade.axes[0]
-    full = np.concatenate([c.get_offsets() for c in axes.collections if not c.get_alpha()])
+    full = np.concatenate([c.get_offsets() for c in axes.collections if c.get_sizes()[0] > 40])
     rate = s.points.values["throughput_kg_s"] * 3600
     share = 100 * choice.yields
     assert np.array(full[np.argsort(full[:, 0])]) == pytest.approx(np.column_stack([share, rate])[[7, 9, 11]])
@@ -527,7 +580,7 @@ def test_panel_without_a_figure_is_blank_and_says_why():
     figure = map.sweep_map(s, "x50_m")
     blank, other = figure.axes[0], figure.axes[1]
     assert set(hatched(blank)) == {"cannot run: jam"} and not hatched(other)
-    assert "cannot run: jam" in {t.get_text() for t in blank.texts}
+    assert "A" in {t.get_text() for t in blank.texts} and "A: cannot run: jam" in flat(figure)
     check_legible(figure, "blank panel")
 
 
@@ -542,9 +595,11 @@ def test_rate_held_by_different_limits_is_divided_and_named():
     loads[np.arange(12), binding] = 1.0
     s = sweep(SPEED, sweeps.GAP, loads=loads)
     s = dataclasses.replace(s, points=dataclasses.replace(s.points, binding=binding.astype(np.int8)))
-    said = flat(map.sweep_map(s, "throughput_kg_s"))
-    assert "between what holds the rate: " in said and "held by sieve" in said and "held by shaft power" in said
-    assert "what holds the rate" not in flat(map.sweep_map(s, "x50_m"))
+    figure = map.sweep_map(s, "throughput_kg_s")
+    said = flat(figure)
+    assert "A: rate held by shaft power" in said and "B: rate held by sieve" in said
+    assert {"A", "B"} <= {t.get_text() for t in figure.axes[0].texts}
+    assert "held by" not in flat(map.sweep_map(s, "x50_m"))
 
 
 SHAFT, SIEVE = LIMITS.index("shaft power"), LIMITS.index("sieve")
@@ -612,7 +667,7 @@ def test_slope_of_nothing_looks_flat():
     for output, least in (("outlet_temperature_K", 2.0), ("x50_m", 0.02 * 0.3)):
         axes = map.sweep_map(s, output).axes[0]
         assert least <= np.ptp(axes.get_ylim()) < 1.5 * least
-    levels = plots_place.levels_of(np.array([41.978, 41.992]), "°C")
+    levels = page.levels_of(np.array([41.978, 41.992]), "°C")
     assert 2.0 <= np.ptp(levels) <= 3.0
     assert least_span("mm", 0.1, 0.2) == (0.1, 0.2) and least_span("%", 0.0, 0.0) == (0.0, 0.0)
 
@@ -672,18 +727,18 @@ def test_many_reasons_are_told_apart_by_hatch_and_the_rarest_put_together():
 
 
 def test_levels_are_round_and_cover_the_values():
-    linear = plots_place.levels_of(np.array([0.12, 0.6]), "mm")
+    linear = page.levels_of(np.array([0.12, 0.6]), "mm")
     assert np.diff(linear) == pytest.approx(np.full(linear.size - 1, 0.05)) and linear[0] <= 0.12 and linear[-1] >= 0.6
-    wide = plots_place.levels_of(np.array([0.3, 40.0, np.nan]), "kg/h")
+    wide = page.levels_of(np.array([0.3, 40.0, np.nan]), "kg/h")
     assert wide[0] <= 0.3 and wide[-1] >= 40 and {1.0, 10.0} <= set(wide.round(9))
-    assert np.ptp(np.diff(plots_place.levels_of(np.array([3.0, 96.0]), "%"))) < 1e-9
-    assert len(plots_place.levels_of(np.array([2.0, 2.0]), "mm")) == 2
+    assert np.ptp(np.diff(page.levels_of(np.array([3.0, 96.0]), "%"))) < 1e-9
+    assert len(page.levels_of(np.array([2.0, 2.0]), "mm")) == 2
 
 
 def test_pyplot_is_never_loaded(tmp_path):
     code = (
         f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r})\n"
-        "from millsim.show.plots import sweep; assert 'matplotlib' not in sys.modules\n"
+        "from millsim.show.plots import sweep as plots_sweep; assert 'matplotlib' not in sys.modules\n"
         "from test_plots_sweep import KINDS\n"
         f"plots_sweep.save_all(KINDS['two axes'](), {str(tmp_path)!r})\n"
         "assert 'matplotlib.pyplot' not in sys.modules\n"

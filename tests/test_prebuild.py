@@ -473,7 +473,7 @@ def test_text_and_json_say_the_same():
     config = mills.config("tight_jam")
     lines = review(config, predicted("tight_jam"))
     text, data = prebuild.review_text(config, lines), prebuild.review_json(config, lines)
-    assert data["status"] == "a check failed"
+    assert data["status"] == "check failed"
     assert sum(data["counts"].values()) == len(lines) == len(data["checks"])
     for x in lines:
         assert f"{x.name}" in text

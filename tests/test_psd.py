@@ -82,8 +82,6 @@ def test_means_from_a_number_density():
     q0 = psd.cumulative(counts / counts.sum())
     for p, s, exact in ((1, 0, 9.943977591), (3, 2, 21.761609504), (4, 3, 36.628791134)):
         assert psd.mean_size(edges, q0, p, s, r=0) == pytest.approx(exact, rel=2e-4)
-    q3 = psd.change_kind(edges, q0, 0, 3)
-    assert psd.sauter_diameter(edges, q3) == pytest.approx(21.761609504, rel=2e-4)
 
 
 def test_e799_counted_drops():
@@ -113,9 +111,6 @@ def test_rrsb():
     assert [psd.rrsb_x(p, x63, n) for p in (0.1, 0.5, 0.9)] == pytest.approx(
         [35.419608, 150.864842, 379.889639], rel=1e-7
     )
-    assert psd.rrsb_moment(1, x63, n) == pytest.approx(184.715344, rel=1e-8)
-    assert 1 / psd.rrsb_moment(-1, x63, n) == pytest.approx(50.686269, rel=1e-7)
-    assert psd.rrsb_moment(-1, x63, 0.9) == math.inf
     x = np.geomspace(1, 900, 30)
     np.testing.assert_allclose(psd.rrsb_cdf(x, x63, n), stats.weibull_min(n, scale=x63).cdf(x), rtol=1e-12)
     theirs = fluids_psd.PSDRosinRammler(k=x63**-n, m=n)
@@ -130,28 +125,20 @@ def test_lognormal():
     # G12: x50,3 = 100, s = 0.5, analytic.
     assert psd.lognormal_x(0.1, 100, 0.5) == pytest.approx(52.688352, rel=1e-7)
     assert psd.lognormal_x(0.9, 100, 0.5) == pytest.approx(189.795271, rel=1e-8)
-    assert 1 / psd.lognormal_moment(-1, 100, 0.5) == pytest.approx(88.249690, rel=1e-8)
-    assert psd.lognormal_moment(1, 100, 0.5) == pytest.approx(113.314845, rel=1e-8)
-    assert 6 / (88.249690e-6) == pytest.approx(67988.907, rel=1e-7)
     x = np.array([0.0, 1e-3, 20.0, 100.0, 400.0, 1e6])
     exact = stats.lognorm(0.5, scale=100).cdf(x)
     np.testing.assert_allclose(psd.lognormal_cdf(x, 100, 0.5), exact, rtol=1e-11, atol=1e-300)
     edges = np.geomspace(1, 1e4, 2001)
-    q0 = psd.change_kind(edges, psd.lognormal_cdf(edges, 100, 0.5) - psd.lognormal_cdf(1.0, 100, 0.5), 3, 0)
-    assert psd.x_at(edges, q0, 0.5) == pytest.approx(47.236655, rel=1e-4)
+    q3 = psd.lognormal_cdf(edges, 100, 0.5)
+    assert psd.moment(edges, q3, 1) == pytest.approx(113.314845, rel=1e-4)
+    assert psd.sauter_diameter(edges, q3) == pytest.approx(88.249690, rel=1e-4)
 
 
 def test_ggs():
-    # G12: GGS m = 0.7 and 1.5, 500 um, analytic.
-    assert psd.ggs_x(0.5, 500, 0.7) == pytest.approx(185.749286, rel=1e-8)
-    assert psd.ggs_moment(1, 500, 0.7) == pytest.approx(205.882353, rel=1e-8)
-    assert 1 / psd.ggs_moment(-1, 500, 1.5) == pytest.approx(166.666667, rel=1e-8)
-    assert psd.ggs_moment(1, 500, 1.5) == pytest.approx(300.0, rel=1e-12)
-    assert psd.ggs_moment(-1, 500, 0.7) == math.inf
     np.testing.assert_allclose(psd.ggs_cdf([0.0, 250.0, 900.0], 500, 1.5), [0.0, 0.5**1.5, 1.0])
 
 
-def test_density_yield_and_feed_shares():
+def test_density_and_feed_shares():
     edges = np.geomspace(1, 1000, 31)
     q = psd.rrsb_cdf(edges, 100, 1.5)
     density = psd.q3_star(edges, q)
@@ -159,7 +146,6 @@ def test_density_yield_and_feed_shares():
     middle = psd.middles(edges)
     exact = 1.5 * (middle / 100) ** 1.5 * np.exp(-((middle / 100) ** 1.5))
     np.testing.assert_allclose(density, exact, atol=0.01)
-    assert psd.yield_in(edges, q, edges[10], edges[20]) == pytest.approx(q[20] - q[10], rel=1e-13)
     shares = psd.feed_shares(edges, lambda x: psd.rrsb_cdf(x, 100, 1.5))
     assert shares.sum() == pytest.approx(1.0, abs=1e-15) and shares[0] == pytest.approx(q[1], rel=1e-12)
     with pytest.raises(ValueError, match="coarser than the top"):

@@ -18,13 +18,13 @@ from mills import CONFIGS, NAMES, config
 from millsim.base.quantities.params import Param
 from millsim.forecast.run import predict
 from millsim.record import write
+from millsim.show.parts import Paragraph, Table
 from millsim.show.report import css
-from millsim.show.report.blocks import VERDICT_MARKS, Picture, Table
+from millsim.show.report.blocks import VERDICT_MARKS, Picture
 from millsim.show.report.checks import config_of
 from millsim.show.report.content import report
 from millsim.show.report.html import render_html, to_html
-from millsim.show.report.pages import Page, Pen, broken, width
-from millsim.show.report.pdf import pages_of, to_pdf
+from millsim.show.report.pdf import A4, PITCH, ROWS, TOP, WIDE, pages_of, to_pdf
 from millsim.show.words import advice, why
 from millsim.show.words.prediction import CAUTIONS
 from millsim.studies.prebuild.review import review
@@ -128,7 +128,7 @@ def test_every_shipped_mill_is_among_those_tested():
 
 @pytest.mark.parametrize("which", PREDICTIONS)
 def test_neither_page_nor_paper_calls_anything_safe(which):
-    on_paper = " ".join(t[3] for page in paper(which) for t in page.texts)
+    on_paper = " ".join(line for page in paper(which) for line in page.lines)
     assert "safety clearance" in on_paper
     alts = " ".join(image["alt"] for image in document(which).all("img"))
     for text in (document(which).text, on_paper, alts):
@@ -234,10 +234,9 @@ def test_the_answer_comes_first_in_words(which):
     p, page = PREDICTIONS[which](), document(which)
     first = page.text.split("How to reproduce it", 1)[1].split("How much of the powder")[0]  # after the contents
     labels = [words for level, words in page.headings if level == 3]
-    wanted = ["How fine", "How much", "How hot", "What binds", "How sure", "Measure next"]
+    wanted = ["How fine", "How much", "How hot", "What limits it", "How sure", "Measure next"]
     assert [w for w in labels if w in wanted] == wanted
-    for sentence in (advice.how_fine(p), advice.how_sure(p), advice.measure_next(p)):
-        told = sentence.split(": ", 1)[1]
+    for told in (advice.how_fine(p), advice.how_sure(p), advice.measure_next(p)):
         assert told[0].upper() + told[1:] in first
     for value in ("throughput_kg_s", "x50_m", "outlet_temperature_K"):
         assert p.main.scalars[value].long_name
@@ -284,8 +283,8 @@ def test_nothing_is_left_out(which):
     for q in p.parameters:
         row = rows[q.name]
         assert q.basis in row and " ".join(q.source.split()) in row, q.name
-    for sentence in why.sentences(p):
-        assert " ".join(sentence.split(": ", 1)[1].split())[1:] in text
+    for said in why.paragraphs(p):
+        assert " ".join(said.text.split())[1:] in text and said.label in text
     for term in (*p.main.ledger_in_W, *p.main.ledger_out_W):
         scalar = {**p.main.ledger_in_W, **p.main.ledger_out_W}[term]
         assert scalar.value == 0 or term in text
@@ -369,75 +368,82 @@ def test_the_pdf_is_made_for_one_with_everything():
 @pytest.mark.parametrize("which", PREDICTIONS)
 def test_nothing_on_paper_is_cut_off(which):
     pages = paper(which)
-    assert len(pages) > 4
+    assert len(pages) > 4 and TOP + (ROWS + 1) * PITCH < A4[1] - 0.45, "the foot stands below the last line"
     for i, page in enumerate(pages):
-        assert page.size == pytest.approx((11.69, 8.27), abs=0.01)
-        for x, y, pen, text, align in page.texts:
-            left = x - width(text, pen) if align == "right" else x
-            assert 0.3 <= left and left + width(text, pen) <= page.size[0] - 0.3, (i, text)
-            assert 0.3 <= y and y + pen.line <= page.size[1] - 0.02, (i, text)
-        numbers = [text for *_, text, _ in page.texts if text == f"{i + 1} / {len(pages)}"]
-        assert len(numbers) == 1
+        assert max(map(len, [*page.lines, page.foot])) <= WIDE, page.lines
+        assert len(page.lines) == len(page.bold) <= (ROWS if page.picture is None else 6)
+        assert page.foot.endswith(f"{i + 1} / {len(pages)}")
+        if page.picture is not None and not page.sheet:
+            wide, high = page.picture.get_size_inches()
+            assert wide < A4[1] and TOP + PITCH * (len(page.lines) + 1) + high < A4[0] - 0.5, "room for text and figure"
+
+
+def test_a_line_is_as_wide_as_the_paper_lets_it():
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import text_to_path
+
+    from millsim.show.report.pdf import LEFT, POINTS
+
+    font = FontProperties(family="DejaVu Sans Mono", size=POINTS)
+    wide = text_to_path.get_text_width_height_descent("m" * WIDE, font, False)[0] / 72
+    assert LEFT + wide <= A4[0] - 0.5
 
 
 @pytest.mark.parametrize("which", PREDICTIONS)
-def test_texts_on_paper_do_not_lie_on_each_other(which):
-    for i, page in enumerate(paper(which)):
-        boxes = []
-        for x, y, pen, text, align in page.texts:
-            left = x - width(text, pen) if align == "right" else x
-            boxes.append((left, y, left + width(text, pen), y + pen.size / 72, text))
-        if page.picture is not None and not page.sheet:
-            (x, y), (w, h) = page.picture_at, page.picture.get_size_inches()
-            boxes.append((x, y, x + w, y + h, "picture"))
-        boxes.sort(key=lambda b: b[1])
-        for k, a in enumerate(boxes):
-            for b in boxes[k + 1 :]:
-                if b[1] >= a[3] - 0.01:
-                    break
-                assert b[0] >= a[2] - 0.01 or a[0] >= b[2] - 0.01, (i, a[4], b[4])
+def test_paper_says_all_that_the_page_says(which):
+    told = " ".join(" ".join(line for page in paper(which) for line in page.lines).replace("┃", " ").split())
+    for section in report_of(which).sections:
+        sheet = any(isinstance(block, Picture) and block.sheet for block in section.blocks)
+        assert sheet or section.title.upper() in told
+        for block in section.blocks:
+            if isinstance(block, Paragraph):
+                assert " ".join(block.text.split())[1:] in told and block.label in told
+            elif isinstance(block, Table):
+                for row in block.rows:
+                    for cell in row:
+                        assert all(" ".join(part.split()) in told for part in cell.split("\n")), cell
+
+
+def test_no_heading_is_left_alone_at_the_end_of_a_page():
+    for page in paper("everything"):
+        if page.picture is None:
+            assert not page.bold[-1] or page.bold[-1] < len(page.lines[-1]), page.lines[-1]
+
+
+def test_caution_and_answer_stand_on_the_first_page():
+    first = " ".join(" ".join(paper("everything")[0].lines).split())
+    assert "CAUTION" in first and "not a measurement and not a safety clearance" in first
+    assert "How much" in first and "Measure next" in first
 
 
 def test_a_long_table_repeats_its_header_and_loses_no_row():
     longest = next(t for t in tables_of("everything") if t.caption == "Parameters of material and model")
-    pages = [p for p in paper("everything") if any(t[3].startswith(longest.caption) for t in p.texts)]
-    assert len(pages) > 2
+    pages = [p for p in paper("everything") if any(line.startswith(longest.caption) for line in p.lines)]
+    assert len(pages) > 1
     for page in pages:
-        assert any(t[3] == "source and note" for t in page.texts)
-    told = [t[3] for p in pages for t in p.texts]
+        assert any("plausible range" in line for line in page.lines)
+    told = [line.split()[0] for p in pages for line in p.lines if line]
     for row in longest.rows:
         assert row[0].split("\n")[1] in told
-    assert sum("(continued)" in text for text in told) == len(pages) - 1
+    assert sum(line.endswith("(continued)") for p in pages for line in p.lines) == len(pages) - 1
 
 
 def test_the_drawing_keeps_its_size_on_paper():
     sheets = [p for p in paper("everything") if p.sheet]
-    assert len(sheets) == 1
-    assert tuple(sheets[0].picture.get_size_inches()) == sheets[0].size
-
-
-def test_lines_are_broken_between_words_and_long_words_within():
-    pen = Pen(10.0)
-    text = "Half of the powder by mass is finer than 0.26 mm, " * 6
-    lines = broken(text.strip(), pen, 3.0)
-    assert " ".join(lines).replace("\u00a0", " ") == text.strip()
-    assert all(width(line, pen) <= 3.0 for line in lines) and len(lines) > 3
-    assert not any(line.endswith("0.26") for line in lines), "a number is not parted from its unit"
-    word = "0ed7e51a8c62" * 20
-    parts = broken(word, pen, 1.0)
-    assert "".join(parts) == word and all(width(part, pen) <= 1.0 for part in parts)
-    assert broken("", pen, 1.0) == [""]
-    assert Page().size == (11.69, 8.27)
+    assert len(sheets) == 1 and sheets[0].picture.get_size_inches() == pytest.approx(A4[::-1], abs=0.01)
+    boxes = re.findall(rb"/MediaBox \[ ?([^\]]+)\]", pdf_of_everything())
+    sizes = {tuple(round(float(v)) for v in box.split()[2:]) for box in boxes}
+    assert sizes == {(595, 842), (842, 595)}, "A4 upright and lying"
 
 
 # --- the same every time ---------------------------------------------------------------------------------
 
 _DIGESTS = """
 import hashlib, sys
-from millsim import results
-from millsim.report.html import render_html, to_html
-from millsim.report.pdf import to_pdf
-p = results.read(sys.argv[1])
+from millsim.record import read
+from millsim.show.report.html import to_html
+from millsim.show.report.pdf import to_pdf
+p = read.read(sys.argv[1])
 print(hashlib.sha256(to_html(p).encode()).hexdigest(), hashlib.sha256(to_pdf(p)).hexdigest())
 """
 

@@ -73,7 +73,7 @@ def test_exchanged_keys_differ():
 
 PURE = """
 import numba
-from millsim.rng import start, uniform
+from millsim.base.numerics.rng import start, uniform
 draw = numba.njit(lambda seed, history, stream, i: uniform(start(seed, history, stream), i))
 keys = [(0, 0, 0), (7, 3, 1), (-1, 2**40, 5), (2**63 - 1, 1, 2)]
 print([float(draw(*k, i)).hex() for k in keys for i in (0, 1, 2, 10**9)])

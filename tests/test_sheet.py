@@ -1,6 +1,5 @@
 """Sieve sheets: everything a balance and a spreadsheet produce, and one clear message for what cannot be."""
 
-import math
 import re
 from pathlib import Path
 
@@ -10,7 +9,7 @@ from hypothesis import strategies as st
 
 from millsim.base.numerics import psd
 from millsim.base.reading.doubts import Doubt
-from millsim.base.reading.sheet import fractions_of, parse_sheet, read_sheet
+from millsim.base.reading.sheet import parse_sheet, read_sheet
 from millsim.errors import InputError
 from millsim.show.words import sieve
 
@@ -51,13 +50,6 @@ def test_hand_checkable_sheet():
 @given(st.permutations(list({**HAND, "charge": 50.0}.items())))
 def test_the_order_of_rows_does_not_matter(rows):
     assert parse_sheet(text_of(dict(rows)), "s") == parse_sheet(text_of({**HAND, "charge": 50.0}), "s")
-
-
-def test_fractions_close():
-    fractions = fractions_of(parse_sheet(text_of(HAND), "s"))
-    assert math.fsum(f.share for f in fractions) == pytest.approx(1.0, abs=1e-14)
-    assert fractions[0] == (0.0, 9e-05, pytest.approx(0.55 / 49.55)) and fractions[-1].high_m == math.inf
-    assert [f.share for f in fractions[1:]] == pytest.approx([HAND[k] / 49.55 for k in list(HAND)[-2::-1]], rel=1e-12)
 
 
 MICROMETRES = {k if k == "pan" else f"{k * 1000:g}": v for k, v in HAND.items()}

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
+from millsim.laws import cutting
 from millsim.laws import strength as law
 
 STEEL, E = 7850.0, 210e9
@@ -158,7 +159,7 @@ def test_a_hammer_is_turned_back_by_the_centrifugal_force_of_its_centre():
 @pytest.mark.parametrize("rate", [170.0, 1050.0, 2400.0])
 def test_how_far_a_hammer_swings_back_as_its_motion_says(rate):
     # The pendulum integrated in time until it stops.
-    I, k = law.hammer_inertia(0.004, 0.03), law.restoring_moment(0.004, 942.5, 0.045, 0.015)
+    I, k = law.bar_inertia(0.004, 0.03), law.restoring_moment(0.004, 942.5, 0.045, 0.015)
 
     def stops(_t, y):
         return y[1]
@@ -170,7 +171,7 @@ def test_how_far_a_hammer_swings_back_as_its_motion_says(rate):
 
 
 def test_a_hammer_that_is_hit_too_hard_goes_right_over():
-    I, k = law.hammer_inertia(0.004, 0.03), law.restoring_moment(0.004, 942.5, 0.045, 0.015)
+    I, k = law.bar_inertia(0.004, 0.03), law.restoring_moment(0.004, 942.5, 0.045, 0.015)
     assert law.swing_back(I, k, 1e5) == math.pi
 
 
@@ -196,8 +197,8 @@ def test_force_of_a_pellet_that_flattens(v, N):
 
 
 def test_cold_feed_is_stronger_and_hot_feed_never_without_strength():
-    assert law.yield_at(150e6, -1e6, 195.15, 293.15) == pytest.approx(248e6)
-    assert law.yield_at(150e6, -1e6, 450.0, 293.15) == pytest.approx(15e6)
+    assert cutting.yield_at(150e6, -1e6, 195.15, 293.15) == pytest.approx(248e6)
+    assert cutting.yield_at(150e6, -1e6, 450.0, 293.15) == pytest.approx(15e6)
 
 
 @pytest.mark.parametrize(("rpm", "Nm"), [(20000.0, 0.29), (10000.0, 0.57)])

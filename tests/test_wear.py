@@ -12,12 +12,11 @@ from millsim.forecast.run import predict
 from millsim.laws import strength, wear
 from millsim.mill.chamber import EDGE
 from millsim.mill.config.mill import load_config
+from millsim.mill.parts import BALANCE_GRADE, METALS
 from millsim.mill.problem import build
 from millsim.show.words.wear import sentences
 from millsim.studies.wear import (
     EXAMPLE_KG,
-    GRADE,
-    METALS,
     RADII_M,
     STEPS_KG,
     bars_mass,
@@ -55,8 +54,19 @@ def test_imbalance_by_hand():
 
 def test_balance_grade_by_hand():
     # G 6.3 at 8000 rpm allows 7.5 um of eccentricity (by hand: e = G / omega): 0.5 kg x 7.5 um at 60 mm.
-    e = strength.permitted_eccentricity(1e-3 * GRADE, 8000 * pi / 30)
+    e = strength.permitted_eccentricity(1e-3 * BALANCE_GRADE, 8000 * pi / 30)
     assert strength.permitted_mass(e, 0.5, 0.060) == pytest.approx(0.5 * 7.52e-6 / 0.060, rel=1e-3)
+
+
+def test_metal_lost_from_edges_and_faces_by_hand():
+    # 2.4 mm3 off four edges 20 mm long is 0.03 mm2 of each; off four faces of 3 by 20 mm it is 0.01 mm.
+    assert wear.worn_area(2.4e-9, 4, 0.02) == pytest.approx(0.03e-6, rel=1e-12)
+    assert wear.face_recession(2.4e-9, 4, 3e-3, 0.02) == pytest.approx(0.01e-3, rel=1e-12)
+
+
+@pytest.mark.parametrize(("r", "value"), [(30e-6, 0.1), (94.868e-6, 0.06), (300e-6, 0.02), (1e-6, 0.1), (1.0, 0.02)])
+def test_between_two_radii_linear_in_the_logarithm(r, value):
+    assert wear.along_log(r, 30e-6, 300e-6, 0.1, 0.02) == pytest.approx(value, abs=1e-6)
 
 
 @pytest.mark.parametrize("r", [0.1e-3, 0.5e-3, 2e-3])
@@ -257,7 +267,7 @@ def test_imbalance_is_told_in_newtons():
 
 
 def test_other_metals():
-    assert METALS["aluminium"][1] < METALS["steel"][1]
+    assert METALS["aluminium"].density < METALS["steel"].density
     d = found("demo", 0.05, 2.0, 20.0, "rotor.material=aluminium")
     assert d.metal == "aluminium"
     assert d.at.gap_growth_m == pytest.approx(found("demo").at.gap_growth_m * STEEL / 2700.0)

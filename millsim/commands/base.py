@@ -1,22 +1,41 @@
-"""What all commands share: errors as lines and exit codes, the --json promise, common options.
+"""What all commands share: errors as lines, exit codes, the --json promise, and the order of work.
 
-Exit codes: 0 done, 1 failed, 2 bad input, 3 ran but a check failed, 130 interrupted.
+A command reads its inputs (inputs.py), refuses outputs that could not be kept (`check_plots`), works (`working`:
+progress, Ctrl-C), writes and tells its answer (`answer`). Its exit code is one of EXIT; for a mill: `exit_code`.
 """
 
 import json
+import sys
 import traceback
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
 
 import click
 
 from ..errors import InputError, MillsimError
-from .progress import Interrupts
+from ..record.limits import CANNOT, FAILED, OK, OVER, STATUS_WORDS
+from .progress import Interrupts, Progress
 
-INTERRUPTED = 130
-INTERRUPTS = "millsim.interrupts"  # key of the interrupt watch in the click context
-KEPT = "millsim.kept"  # what an interrupted command has written already
-_JSON = "millsim.json"
+DONE, FAULT, ANSWER_IS_NO, INTERRUPTED = 0, 1, 3, 130
+EXIT = {
+    DONE: "done",
+    FAULT: "failed: there is no answer, or it could not be written",
+    InputError.exit_code: "bad input: every mistake is named",
+    ANSWER_IS_NO: "answered, but no: the mill cannot run, takes less than asked or exceeds a limit, a check\n"
+    "       fails, or nothing meets the target",
+    INTERRUPTED: "interrupted: what was kept is named",
+}
+_INTERRUPTS = "millsim.interrupts"  # key of the interrupt watch in the click context
+_KEPT = "millsim.kept"  # what an interrupted command has written already
+JSON = "millsim.json"
+
+
+def exit_code(status: int | str) -> int:
+    """The exit code for what became of a mill, the same for every command. status: of `record.limits`, or its words."""
+    code = STATUS_WORDS.index(status) if isinstance(status, str) else status
+    return {OK: DONE, OVER: ANSWER_IS_NO, CANNOT: ANSWER_IS_NO, FAILED: FAULT}[code]
 
 
 class Group(click.Group):
@@ -25,7 +44,7 @@ class Group(click.Group):
     def invoke(self, ctx: click.Context) -> object:
         """Run a command; a traceback is shown only with --debug."""
         with Interrupts() as interrupts:
-            ctx.meta[INTERRUPTS] = interrupts
+            ctx.meta[_INTERRUPTS] = interrupts
             try:
                 return super().invoke(ctx)
             except MillsimError as error:
@@ -39,7 +58,7 @@ class Group(click.Group):
                 self._fault(ctx, error, interrupts.seen)
 
     def _interrupted(self, ctx: click.Context, error: BaseException) -> None:
-        kept = ctx.meta.get(KEPT, "nothing was written.")
+        kept = ctx.meta.get(_KEPT, "nothing was written.")
         self._fail(ctx, error, [f"interrupted; {kept}"], INTERRUPTED)
 
     def _fault(self, ctx: click.Context, error: Exception, interrupted: bool) -> None:
@@ -48,48 +67,97 @@ class Group(click.Group):
             self._interrupted(ctx, error)
         else:
             text = f"{type(error).__name__}: {error}".splitlines()[0]
-            self._fail(ctx, error, [f"{text} (a fault of the program; `millsim --debug ...` shows where)"], 1)
+            self._fail(ctx, error, [f"{text} (a fault of the program; `millsim --debug ...` shows where)"], FAULT)
 
     def _fail(self, ctx: click.Context, error: BaseException, lines: list[str], code: int) -> None:
         if ctx.params.get("debug"):
             click.echo("".join(traceback.format_exception(error)), err=True)
         for line in lines:
             click.echo(f"Error: {' '.join(line.split())}", err=True)
-        if ctx.meta.get(_JSON) == "pending":
+        if ctx.meta.get(JSON) == "pending":
             problems = [asdict(p) for p in error.problems] if isinstance(error, InputError) else []
-            print_json({"status": "error", "exit_code": code, "message": "; ".join(lines), "problems": problems})
+            _print_json({"status": "error", "exit_code": code, "message": "; ".join(lines), "problems": problems})
         ctx.exit(code)
 
 
-def _note_json(ctx: click.Context, _param: click.Parameter, value: bool) -> bool:
-    """Remember that one JSON object is owed on stdout, even if the command fails."""
-    if value:
-        ctx.meta[_JSON] = "pending"
-    return value
+def check_plots(folder: Path | None, names: Callable[[], Iterable[str]], force: bool) -> None:
+    """Find out before computing whether the figures could be kept. names: of their files, asked for only if wanted."""
+    from ..record.export import refuse_any_existing
+    from ..record.files import check_folder
+
+    if folder is None:
+        return
+    check_folder(folder, "--plots", create=True)
+    if not force:
+        refuse_any_existing([folder / name for name in names()], "--plots")
 
 
-json_option = click.option(
-    "--json", "as_json", is_flag=True, is_eager=True, callback=_note_json, help="Print one JSON object, nothing else."
-)
-set_option = click.option(
-    "--set", "settings", multiple=True, metavar="KEY=VALUE", help='Override, e.g. --set stator.gap="0.3 mm".'
-)
-force_option = click.option("--force", is_flag=True, help="Replace existing files.")
-path_type = click.Path(path_type=Path)
+def wants_json(ctx: click.Context) -> bool:
+    """Whether one JSON object is asked for, and no talk."""
+    return JSON in ctx.meta
 
 
-def print_json(value: dict) -> None:
-    """The one JSON object on stdout."""
+@contextmanager
+def working(ctx: click.Context) -> Iterator[Callable]:
+    """Long work: report(stage, done, detail) moves a line on stderr, and raises an interrupt that was swallowed."""
+    check = ctx.meta[_INTERRUPTS].check
+    with Progress(quiet=wants_json(ctx) and not sys.stderr.isatty()) as progress:
+
+        def report(stage: str, done: float, detail: str = "") -> None:
+            check()
+            progress(stage, done, detail)
+
+        report.check, report.note, report.clear = check, progress, progress.clear
+        report("starting", 0.0)
+        yield report
+        check()
+
+
+def keep(ctx: click.Context, words: str) -> None:
+    """Note what an interrupted command would leave: told as "interrupted; WORDS"."""
+    ctx.meta[_KEPT] = words
+
+
+def drawing(ctx: click.Context, folder: Path, save: Callable[[], list]) -> str:
+    """Draw, with a word for an interrupt on the figures that are there; the line that says so."""
+    keep(ctx, f"{ctx.meta.get(_KEPT, '')} Figures drawn so far stay in {folder}.".strip())
+    count = len(save())
+    return f"Drawn: {count} figure{'s' * (count != 1)} in {folder}"
+
+
+def answer(
+    ctx: click.Context, as_json: Callable[[], dict], as_text: Callable[[], str], code: int = DONE,
+    written: Iterable[str] = (), before: Iterable[str] = (),
+) -> None:  # fmt: skip
+    """Write what was asked for, tell the answer and what was written, and exit with `code`.
+
+    before: talk ahead of the answer. written: writes as it is gone through, a line for each file; a failure to write
+    comes last, so that the answer is not lost with the disk.
+    """
+    lines, failure = [], None
+    try:
+        for line in written:
+            lines.append(line)
+    except MillsimError as error:
+        failure = error
+    if wants_json(ctx):
+        _print_json(as_json())
+        ctx.meta[JSON] = "done"
+    else:
+        tell(before)
+        click.echo(as_text().rstrip("\n"))
+        tell(lines)
+    if failure is not None:
+        raise failure
+    if code:
+        ctx.exit(code)
+
+
+def _print_json(value: dict) -> None:
     click.echo(json.dumps(value, allow_nan=False, ensure_ascii=False))
 
 
-def json_done(ctx: click.Context, value: dict) -> None:
-    """Print the JSON object that --json promised."""
-    print_json(value)
-    ctx.meta[_JSON] = "done"
-
-
-def tell(lines: list[str]) -> None:
+def tell(lines: Iterable[str]) -> None:
     """Talk, on stderr."""
     for line in lines:
         click.echo(line, err=True)

@@ -1,16 +1,15 @@
 """`millsim check`: is the config complete and without contradictions, and does the mill pass a pre-build review."""
 
-import sys
 import threading
 from dataclasses import replace
 
 import click
 
 from ..errors import NotConverged
-from .base import INTERRUPTS, json_done, json_option, path_type, set_option, tell
-from .progress import Progress
+from ..record.limits import OK
+from .base import ANSWER_IS_NO, answer, exit_code, tell, working
+from .inputs import json_option, path_type, set_option
 
-CHECK_FAILED = 3
 _PATIENCE_S = 2.1  # a little more than the progress line's own
 _FIRST = "a quick one for the review; the very first compiles for half a minute"
 
@@ -21,49 +20,42 @@ _FIRST = "a quick one for the review; the very first compiles for half a minute"
 @set_option
 @json_option
 @click.pass_context
-def check(ctx, config, quick, settings, as_json) -> None:
+def check(ctx, config, quick, settings) -> None:
     """Check a config, and review the mill before it is built.
 
     Every mistake in CONFIG is listed at once. Then come strength, jams, motor, air, heat and dust, each with its
-    margin and what it rests on. Exit code 3 when a check fails. It is a screening, not a clearance.
+    margin and what it rests on. Exit code 3 when a check fails or the mill does not run as asked. It is a screening,
+    not a clearance.
     """
     from ..mill.config.mill import load_config
 
     loaded = load_config(config, list(settings))
-    prediction = None if quick else _predict(ctx, loaded, as_json)
+    prediction = None if quick else _predict(ctx, loaded)
     from ..show.words import prebuild
     from ..studies import drawing
     from ..studies.prebuild.review import fails, review
 
     lines = review(loaded, prediction)
-    if as_json:
-        numbers = {key: scalar.value for key, scalar in drawing.derived(loaded).items()}
-        json_done(ctx, {**prebuild.review_json(loaded, lines), "derived": numbers})
-    else:
-        click.echo(drawing.describe(loaded) + "\n" + prebuild.review_text(loaded, lines), nl=False)
-    if fails(lines):
-        ctx.exit(CHECK_FAILED)
+    numbers = {key: scalar.value for key, scalar in drawing.derived(loaded).items()}
+    answer(
+        ctx,
+        lambda: {**prebuild.review_json(loaded, lines), "derived": numbers},
+        lambda: drawing.describe(loaded) + "\n" + prebuild.review_text(loaded, lines),
+        ANSWER_IS_NO if fails(lines) else exit_code(prediction.status if prediction else OK),
+    )
 
 
-def _predict(ctx: click.Context, config, as_json: bool):
+def _predict(ctx: click.Context, config):
     """A quick prediction (balance engine, no band, no trace); None, and told, where it does not settle."""
     quick = replace(config, run=replace(config.run, band_samples=0, trace=False))
-    seen = ctx.meta[INTERRUPTS]
-    with Progress(quiet=as_json and not sys.stderr.isatty()) as progress:
-
-        def report(stage: str, done: float, detail: str = "") -> None:
-            seen.check()
-            progress(stage, done, detail)
-
-        note = threading.Timer(_PATIENCE_S, progress, ("prediction", 0.0, _FIRST))
+    with working(ctx) as report:
+        note = threading.Timer(_PATIENCE_S, report.note, ("prediction", 0.0, _FIRST))
         note.daemon = True
         note.start()
         try:
             from ..forecast import run
 
-            prediction = run.predict(quick, engine="balance", seed=0, progress=report)
-            seen.check()
-            return prediction
+            return run.predict(quick, engine="balance", seed=0, progress=report)
         except NotConverged as error:
             tell([f"The prediction did not settle ({error}), so what needs one is not checked."])
             return None

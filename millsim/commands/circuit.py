@@ -1,15 +1,13 @@
-"""The command circuit: a mill closed with a sieve, and two mills in a row. Heavy imports stay inside."""
+"""`millsim circuit`: a mill closed with a sieve, and two mills in a row. Heavy imports stay inside."""
 
-import sys
+from functools import partial
 
 import click
 
 from ..errors import InputError, Problem
-from .base import INTERRUPTS, json_done, json_option, path_type, set_option
-from .heat import quantity
-from .progress import Progress
+from .base import answer, exit_code, working
+from .inputs import Inputs, json_option, path_type, quantity, set_option
 
-NOT_AS_ASKED = 3
 _LOW, _HIGH, _WORST = 20e-6, 30e-3, 0.05  # as circuit.FINEST_M, COARSEST_M and WORST_EFFICIENCY
 
 
@@ -22,7 +20,7 @@ _LOW, _HIGH, _WORST = 20e-6, 30e-3, 0.05  # as circuit.FINEST_M, COARSEST_M and 
 @click.option("--set-second", "settings_2", multiple=True, metavar="KEY=VALUE", help="Override in the SECOND config.")
 @json_option
 @click.pass_context
-def circuit(ctx, config, second, sieve, efficiency, settings, settings_2, as_json) -> None:
+def circuit(ctx, config, second, sieve, efficiency, settings, settings_2) -> None:
     """A mill with its oversize returned, or two mills.
 
     With --sieve: what the mill of CONFIG makes when the oversize of a sieve goes back to it, beside setting it aside.
@@ -30,56 +28,33 @@ def circuit(ctx, config, second, sieve, efficiency, settings, settings_2, as_jso
     Exit code 3 when it cannot run, or cannot take the rate asked for.
     """
     aperture, share, first, other = _inputs(config, second, sieve, efficiency, settings, settings_2)
-    check = ctx.meta[INTERRUPTS].check
-    with Progress(quiet=as_json and not sys.stderr.isatty()) as progress:
-        progress("starting", 0.0, "")
-
-        def report(stage: str, done: float) -> None:
-            check()
-            progress(stage, done, "")
-
+    with working(ctx) as report:
         if other is None:
-            text, found, runs = _one(first, aperture, share, as_json, report)
+            as_json, as_text, code = _one(first, aperture, share, report)
         else:
-            text, found, runs = _two(first, other, aperture, share, as_json, report)
-        check()
-    if as_json:
-        json_done(ctx, found)
-    else:
-        click.echo(text, nl=False)
-    if not runs:
-        ctx.exit(NOT_AS_ASKED)
+            as_json, as_text, code = _two(first, other, aperture, share, report)
+    answer(ctx, as_json, as_text, exit_code(code))
 
 
 def _inputs(config, second, sieve, efficiency, settings, settings_2):
     """(aperture or None, efficiency or None, first config, second config or None); InputError with every problem."""
     from ..mill.config.mill import load_config
 
-    problems: list[Problem] = []
-
-    def attempt(read, *words):
-        try:
-            return read(*words)
-        except InputError as error:
-            problems.extend(error.problems)
-            return None
-
-    aperture = attempt(quantity, sieve, "--sieve", "m", _LOW, _HIGH, "mm", '"0.5 mm"')
-    share = attempt(share_of, efficiency, "--efficiency", _WORST)
-    first = attempt(load_config, config, list(settings))
-    other = attempt(_second, second, settings_2, first) if second is not None else None
-    if sieve is None and second is None:
-        hint = 'give --sieve "0.5 mm", or a second config'
-        problems.append(Problem("--sieve", "", "is missing: there is nothing to close the circuit with", hint=hint))
-    if efficiency is not None and sieve is None:
-        problems.append(Problem("--efficiency", "", "is of a sieve, and there is none", hint="give --sieve"))
-    if settings_2 and second is None:
-        problems.append(Problem("--set-second", "", "is of a second config, and there is none"))
-    if first is not None and first.feed.batch_mass_kg is not None:
-        message, hint = "is a batch, and a circuit runs steadily", '--set feed.rate="as much as it takes"'
-        problems.append(Problem(str(config), "feed.batch_mass", message, hint=hint))
-    if problems:
-        raise InputError(problems)
+    with Inputs() as given:
+        aperture = given.read(quantity, sieve, "--sieve", "m", _LOW, _HIGH, "mm", '"0.5 mm"')
+        share = given.read(share_of, efficiency, "--efficiency", _WORST)
+        first = given.read(load_config, config, list(settings))
+        other = given.read(_second, second, settings_2, first) if second is not None else None
+        if sieve is None and second is None:
+            hint = 'give --sieve "0.5 mm", or a second config'
+            given.refuse("--sieve", "", "is missing: there is nothing to close the circuit with", hint)
+        if efficiency is not None and sieve is None:
+            given.refuse("--efficiency", "", "is of a sieve, and there is none", "give --sieve")
+        if settings_2 and second is None:
+            given.refuse("--set-second", "", "is of a second config, and there is none")
+        if first is not None and first.feed.batch_mass_kg is not None:
+            message, hint = "is a batch, and a circuit runs steadily", '--set feed.rate="as much as it takes"'
+            given.refuse(str(config), "feed.batch_mass", message, hint)
     return aperture, share, first, other
 
 
@@ -113,8 +88,8 @@ def share_of(text: str | None, option: str, least: float) -> float | None:
     return value
 
 
-def _one(config, aperture: float, share: float | None, as_json: bool, report):
-    """(text, JSON object, whether it runs as asked) of a mill and its sieve."""
+def _one(config, aperture: float, share: float | None, report):
+    """(JSON object, text, status) of a mill and its sieve, the first two made when called."""
     from ..show.words import circuit as words
     from ..studies.circuit import loop as engine
     from ..studies.circuit.band import closed_band
@@ -129,26 +104,24 @@ def _one(config, aperture: float, share: float | None, as_json: bool, report):
             config, aperture, count, seed, eta, is_closed=is_closed,
             progress=lambda done, i=i: report("band", (0.2 * done, 0.2 + 0.8 * done)[i]),
         )  # fmt: skip
-    answer = words.CircuitAnswer(config, aside, closed, *bands, seed, share is not None)
-    text = "" if as_json else words.circuit_text(answer)
-    return text, words.circuit_json(answer) if as_json else {}, closed.code == engine.OK
+    found = words.CircuitAnswer(config, aside, closed, *bands, seed, share is not None)
+    return lambda: words.circuit_json(found), lambda: words.circuit_text(found), closed.code
 
 
-def _two(first, second, aperture: float | None, share: float | None, as_json: bool, report):
-    """(text, JSON object, whether it runs as asked) of two mills in a row."""
+def _two(first, second, aperture: float | None, share: float | None, report):
+    """(JSON object, text, status) of two mills in a row, the first two made when called."""
     from ..base.quantities.units import exact_text
     from ..mill.config.mill import parse_config
     from ..show.words import circuit as words
     from ..studies.circuit.line import line
-    from ..studies.circuit.loop import NO_SIEVE, OK, SieveCut
+    from ..studies.circuit.loop import NO_SIEVE, SieveCut
 
     report("line", 0.0)
     cut = NO_SIEVE if aperture is None else SieveCut(aperture, 1.0 if share is None else share)
     found = line(first, second, cut)
     report("line", 1.0)
-    if not as_json:
-        return words.line_text(first, second, found, share is not None), {}, found.code == OK
     sizes = ", ".join(f'"{exact_text(x, "mm")}"' for x in found.sizes_m)
     table = ["feed.size.kind=table", f"feed.size.apertures=[{sizes}]", f"feed.size.q3={list(found.q3)}"]
     sha = parse_config(second.text, overrides=table).sha256 if found.sizes_m else second.sha256
-    return "", words.line_json(first, sha, second, found), found.code == OK
+    as_text = partial(words.line_text, first, second, found, share is not None)
+    return partial(words.line_json, first, sha, second, found), as_text, found.code

@@ -6,7 +6,7 @@ from pathlib import Path
 import click
 
 from ..errors import InputError, Problem
-from .base import force_option, path_type, set_option
+from .inputs import force_option, path_type, set_option
 
 _SUFFIXES = ("png", "svg", "pdf")
 _NOT_THE_MILL = ("mill", "run", "guard", "shaft")  # sections of a config that change nothing of the powder

@@ -54,7 +54,8 @@ class Progress:
         parts = [f"{self._stage}: {done:.0%}"]
         gained, spent = done - self._stage_done, now - self._stage_start
         if gained >= 0.05 and spent >= 1.0 and done < 1.0:
-            parts.append(f"about {duration(spent * (1 - done) / gained)} left in this step")
+            left = max(1, round(spent * (1 - done) / gained))
+            parts.append(f"about {duration(left)} left in this step")
         return ", ".join([*parts, detail] if detail else parts)[:110]
 
     def __enter__(self) -> "Progress":

@@ -1,10 +1,10 @@
-"""`millsim report` and `millsim why`: a stored prediction as one HTML file and as a PDF, and its why in sentences."""
+"""`millsim report`: a kept prediction as one HTML file and as a PDF."""
 
 from pathlib import Path
 
 import click
 
-from .base import force_option, json_done, json_option, path_type
+from .inputs import force_option, path_type
 
 
 @click.command()
@@ -38,27 +38,3 @@ def report(file: Path, out: Path | None, pdf: Path | None, force: bool) -> None:
     for path, data in made:
         write_bytes(path, data, force)
         click.echo(path)
-
-
-@click.command("why")
-@click.argument("file", metavar="FILE.h5", type=path_type)
-@json_option
-@click.pass_context
-def why_command(ctx: click.Context, file: Path, as_json: bool) -> None:
-    """Say why a mill does what it does.
-
-    From a kept prediction: hits per particle and the share hard enough to break, energy per hit, what makes the powder,
-    where each watt goes, what holds it back.
-    """
-    from ..base.quantities import written
-    from ..record import read
-    from ..show.words import why
-
-    p = read.read(file)
-    said = why.sentences(p)
-    if as_json:
-        json_done(ctx, {"status": p.status, "mill": p.mill_name, "config_sha256": p.config_sha256, "why": said})
-        return
-    told = said or ["Nothing can be told from this result."]
-    told.append("A prediction, not a measurement; the numbers rest on what `millsim report` lists.")
-    click.echo("\n".join(line for text in told for line in written.wrap(text)))

@@ -2,16 +2,15 @@
 
 import click
 
-from .base import json_done, json_option, path_type
-
-CHECK_FAILED = 3
+from .base import ANSWER_IS_NO, DONE, answer
+from .inputs import json_option, path_type
 
 
 @click.command("run")
 @click.argument("sheet", metavar="RUN.toml", type=path_type)
 @json_option
 @click.pass_context
-def run_command(ctx, sheet, as_json) -> None:
+def run_command(ctx, sheet) -> None:
     """Close the balance of a measured run.
 
     RUN.toml names the config and says what was weighed, timed and read; see configs/demo_run.toml. Exit code 3 when
@@ -23,9 +22,5 @@ def run_command(ctx, sheet, as_json) -> None:
 
     run = read_run(sheet)
     balance = close(run)
-    if as_json:
-        json_done(ctx, run_words.to_json(run, balance))
-    else:
-        click.echo(run_words.to_text(run, balance), nl=False)
-    if balance.verdict == "do not calibrate":
-        ctx.exit(CHECK_FAILED)
+    code = ANSWER_IS_NO if balance.verdict == "do not calibrate" else DONE
+    answer(ctx, lambda: run_words.to_json(run, balance), lambda: run_words.to_text(run, balance), code)

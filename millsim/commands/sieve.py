@@ -6,7 +6,8 @@ from pathlib import Path
 import click
 
 from ..errors import InputError, Problem
-from .base import force_option, json_done, json_option, path_type, tell
+from .base import answer, check_plots, tell
+from .inputs import Inputs, force_option, json_option, path_type, plots_option
 
 _HELP = {
     "aperture": "Unit of apertures that carry none.",
@@ -40,12 +41,12 @@ def _answers(command):
 @_answers
 @click.option("--window", metavar='"150 um:500 um"', help="Tell the share between two sizes; either may be left out.")
 @click.option("--against", type=path_type, multiple=True, metavar="SHEET.csv", help="Is this finer? Repeatable.")
-@click.option("--plots", type=path_type, metavar="DIR", help="Draw the figures into this folder.")
+@plots_option("Draw the figures into this folder.")
 @click.option("--csv", "csv_file", type=path_type, metavar="FILE", help="Write the table of one sheet.")
 @json_option
 @force_option
 @click.pass_context
-def sieve(ctx, sheets, window, against, plots, csv_file, as_json, force, **answers) -> None:
+def sieve(ctx, sheets, window, against, plots, csv_file, force, **answers) -> None:
     """Read sieve sheets: how fine is the powder?
 
     SHEET.csv has a line naming two columns, e.g. aperture_mm,retained_g, a row per sieve, a row pan, and if known a
@@ -54,28 +55,33 @@ def sieve(ctx, sheets, window, against, plots, csv_file, as_json, force, **answe
     limits = None if window is None else _window(window)
     _check_outputs(sheets, plots, csv_file, force)
     first, second = _read(sheets, answers), _read(against, answers)
-    from ..show.words import sieve as size_words
+    from ..show.words import sieve as words
 
-    if as_json:
-        json_done(ctx, _json(first, second, limits))
-    else:
+    finer = _finer(first, second) if second else None
+
+    def text() -> str:
         alone = len(first) == 1
-        texts = [size_words.report(first[0], limits) if alone else size_words.replicates_report(first, limits)]
-        if second:
-            found = _finer(first, second)
-            texts.append(
-                size_words.finer_report(found, len(size_words.medians(first)), len(size_words.medians(second)))
-            )
-        click.echo("\n".join(texts), nl=False)
+        said = words.report(first[0], limits) if alone else words.replicates_report(first, limits)
+        if finer is None:
+            return said
+        return f"{said}\n{words.finer_report(finer, len(words.medians(first)), len(words.medians(second)))}"
+
+    written = _written(first, second, csv_file, plots, force)
+    answer(ctx, lambda: _json(first, finer, limits), text, written=written)
+
+
+def _written(first: list, second: list, csv_file: Path | None, plots: Path | None, force: bool):
+    """Write what was asked for; a line for each."""
     if csv_file is not None:
         from ..record.files import write_bytes
+        from ..show.words.sieve import csv_text
 
-        write_bytes(csv_file, size_words.csv_text(first[0]).encode(), force)
-        tell([f"Written: {csv_file}"])
+        write_bytes(csv_file, csv_text(first[0]).encode(), force)
+        yield f"Written: {csv_file}"
     if plots is not None:
         from ..show.plots.sieve import save_all
 
-        tell([f"Drawn: {len(save_all([*first, *second], plots, force))} figures in {plots}"])
+        yield f"Drawn: {len(save_all([*first, *second], plots, force))} figures in {plots}"
 
 
 def _read(paths, answers: dict) -> list:
@@ -84,18 +90,15 @@ def _read(paths, answers: dict) -> list:
     from ..base.reading.doubts import Doubt
     from ..base.reading.sheet import read_sheet
 
-    sheets, problems = [], []
-    for path in paths:
+    def read(path):
         try:
-            sheets.append(read_sheet(path, **answers))
+            return read_sheet(path, **answers)
         except Doubt as doubt:
             tell([f"{path}, as read:", *table(("aperture µm", "amount"), reversed(doubt.rows))])
-            problems += doubt.problems
-        except InputError as error:
-            problems += error.problems
-    if problems:
-        raise InputError(list(dict.fromkeys(problems)))
-    return sheets
+            raise
+
+    with Inputs() as given:
+        return [given.read(read, path) for path in paths]
 
 
 def _window(text: str) -> tuple[float, float]:
@@ -117,7 +120,6 @@ def _window(text: str) -> tuple[float, float]:
 
 def _check_outputs(sheets, plots: Path | None, csv_file: Path | None, force: bool) -> None:
     """Find out before reading whether the results could be kept."""
-    from ..record.export import refuse_any_existing
     from ..record.files import check_folder, refuse_existing
 
     if csv_file is not None:
@@ -130,12 +132,13 @@ def _check_outputs(sheets, plots: Path | None, csv_file: Path | None, force: boo
         if not force:
             refuse_existing(csv_file, "--csv")
         check_folder(csv_file.parent, "--csv")
-    if plots is not None:
-        from ..show.plots.sieve import FIGURES
+    check_plots(plots, _file_names, force)
 
-        check_folder(plots, "--plots", create=True)
-        if not force:
-            refuse_any_existing([plots / f"{name}.png" for name in FIGURES], "--plots")
+
+def _file_names() -> list[str]:
+    from ..show.plots.sieve import FIGURES
+
+    return [f"{name}.png" for name in FIGURES]
 
 
 def _finer(first: list, second: list):
@@ -149,7 +152,7 @@ def _finer(first: list, second: list):
         raise InputError(Problem("--against", "", str(error), hint="sieve replicates of both")) from None
 
 
-def _json(first: list, second: list, limits) -> dict:
+def _json(first: list, finer, limits) -> dict:
     """All that the report says, by key."""
     from ..base.reading.fits import scatter
     from ..show.words.sieve import finer_json, medians, scatter_json, to_json
@@ -159,5 +162,5 @@ def _json(first: list, second: list, limits) -> dict:
         "status": "ok",
         "sheets": [to_json(s, limits) for s in first],
         "x50_scatter": scatter_json(scatter(found)) if len(found) > 1 else None,
-        "against": finer_json(_finer(first, second)) if second else None,
+        "against": finer_json(finer) if finer else None,
     }

@@ -1,13 +1,12 @@
-"""`millsim sweep`: many mills over night, safe from a pulled plug."""
+"""`millsim sweep`: many mills over night, safe from a pulled plug. Heavy imports stay inside."""
 
-import sys
 from pathlib import Path
 
 import click
 
 from ..errors import InputError, MillsimError, Problem
-from .base import INTERRUPTS, KEPT, force_option, json_done, json_option, path_type, set_option, tell
-from .progress import Progress
+from .base import answer, check_plots, drawing, exit_code, keep, tell, wants_json, working
+from .inputs import force_option, json_option, path_type, plots_option, set_option
 
 
 @click.command()
@@ -17,17 +16,18 @@ from .progress import Progress
 @click.option("--scheduler", metavar="ADDRESS", help="Use the dask cluster there, e.g. tcp://10.0.0.5:8786.")
 @click.option("--csv", "csv_file", type=path_type, metavar="FILE.csv",
               help="Also a table, one row per point; _low, _high: 80 % band.")  # fmt: skip
-@click.option("--plots", type=path_type, metavar="DIR", help="Draw maps, trade-offs and sensitivities.")
+@plots_option("Draw maps, trade-offs and sensitivities.")
 @click.option("--so-far", is_flag=True, help="Compute nothing; gather what an interrupted sweep has so far.")
 @set_option
 @json_option
 @force_option
 @click.pass_context
-def sweep(ctx, plan, out, workers, scheduler, csv_file, plots, so_far, settings, as_json, force) -> None:
+def sweep(ctx, plan, out, workers, scheduler, csv_file, plots, so_far, settings, force) -> None:
     """Compute many mills: a base config and what varies.
 
     SWEEP.toml is described in configs/demo_sweep.toml. Stopped at any time, the same command goes on where it
-    was: points that are known are not computed again, unless what they rest on has changed.
+    was: points that are known are not computed again, unless what they rest on has changed. Exit code 3 when no point
+    runs as asked.
     """
     from ..explore.sweep.plan import read_plan
 
@@ -39,25 +39,24 @@ def sweep(ctx, plan, out, workers, scheduler, csv_file, plots, so_far, settings,
     from ..explore.sweep.journal import open_journal
 
     with open_journal(points_file) as journal:
-        report = _computed(ctx, made, journal, workers, scheduler, out, as_json, so_far)
+        report = _computed(ctx, made, journal, workers, scheduler, out, so_far)
         from ..explore.sweep.write import write
-        from ..show.words import sweep as sweep_words
+        from ..show.words import sweep as words
 
         found = collect(made, journal)
-    sweep_words.refuse_if_nothing_runs(found)
+    words.refuse_if_nothing_runs(found)
     if so_far and not report.reused:
         raise MillsimError(f"{points_file} holds no point of this sweep yet.")
     write(found, out, force=True)  # what stood there was found to be this sweep, or --force was given
-    ctx.meta[KEPT] = f"the sweep is in {out}."
-    kept, failure = _keep(ctx, found, csv_file, plots, force)
-    if as_json:
-        json_done(ctx, sweep_words.to_json(found, report, out))
-    else:
-        tell(sweep_words.after(report, found))
-        click.echo(sweep_words.text(found), nl=False)
-        tell([f"Written: {out}", *kept])
-    if failure is not None:
-        raise failure
+    keep(ctx, f"the sweep is in {out}.")
+    answer(
+        ctx,
+        lambda: words.to_json(found, report, out),
+        lambda: words.text(found),
+        exit_code(int(found.points.status.min())),  # that of the best point
+        _written(ctx, found, out, csv_file, plots, force),
+        words.after(report, found),
+    )
 
 
 def _check_outputs(plan, out: Path, csv_file: Path | None, plots: Path | None, force: bool) -> None:
@@ -68,14 +67,13 @@ def _check_outputs(plan, out: Path, csv_file: Path | None, plots: Path | None, f
     check_target(out, force or same, kind="sweep.h5")
     if csv_file is not None:
         check_target(csv_file, force, where="--csv", kind="sweep.csv")
-    if plots is not None:
-        from ..record.export import refuse_any_existing
-        from ..record.files import check_folder
-        from ..show.plots.sweep import file_names
+    check_plots(plots, lambda: _file_names(plan), force)
 
-        check_folder(plots, "--plots", create=True)
-        if not force:
-            refuse_any_existing([plots / name for name in file_names(plan)], "--plots")
+
+def _file_names(plan) -> list[str]:
+    from ..show.plots.sweep import file_names
+
+    return file_names(plan)
 
 
 def _same_sweep(plan, out: Path) -> bool:
@@ -100,57 +98,45 @@ def _same_sweep(plan, out: Path) -> bool:
     raise InputError(Problem("--out", "", message, hint=hint))
 
 
-def _computed(ctx, plan, journal, workers, scheduler, out: Path, quiet: bool, so_far: bool):
+def _computed(ctx, plan, journal, workers, scheduler, out: Path, so_far: bool):
     """Run the plan, with a line of progress; the executor of a cluster if one is named."""
     from ..explore.sweep import runner
-    from ..show.words import sweep as sweep_words
+    from ..show.words import sweep as words
 
     if so_far:
         return runner.known(plan, journal)
-    check = ctx.meta[INTERRUPTS].check
-    with Progress(quiet=quiet and not sys.stderr.isatty()) as progress:
+    with working(ctx) as report:
 
-        def say(stage: str, done: float, detail: str = "") -> None:
-            check()
-            progress(stage, done, detail)
+        def before(planned) -> None:
+            report.clear()
+            tell([] if wants_json(ctx) else words.before(plan, planned, out, journal.path))
 
-        def before(report) -> None:
-            progress.clear()
-            if not quiet:
-                tell(sweep_words.before(plan, report, out, journal.path))
-
-        say("starting", 0.0)
         try:
             if scheduler is None:
-                return runner.run(plan, journal, workers, None, say, check, before)
+                return runner.run(plan, journal, workers, None, report, report.check, before)
             from ..explore.sweep.cluster import cluster_executor
 
             with cluster_executor(scheduler) as (executor, count, alive):
 
                 def watched() -> None:
-                    check()
+                    report.check()
                     alive()
 
-                return runner.run(plan, journal, workers or count, executor, say, watched, before)
+                return runner.run(plan, journal, workers or count, executor, report, watched, before)
         finally:
             kept = sum(e.count for e in journal.entries)
-            ctx.meta[KEPT] = f"{kept} points are kept in {journal.path}; the same command goes on from there."
+            keep(ctx, f"{kept} points are kept in {journal.path}; the same command goes on from there.")
 
 
-def _keep(ctx, found, csv_file: Path | None, plots: Path | None, force: bool) -> tuple[list[str], MillsimError | None]:
-    """Write what was asked for besides; a failure is handed back, so that the answer is still printed."""
-    kept: list[str] = []
-    try:
-        if csv_file is not None:
-            from ..explore.sweep.tidy import write_tidy
+def _written(ctx: click.Context, found, out: Path, csv_file: Path | None, plots: Path | None, force: bool):
+    """Write what was asked for besides; a line for each."""
+    yield f"Written: {out}"
+    if csv_file is not None:
+        from ..explore.sweep.tidy import write_tidy
 
-            write_tidy(found, csv_file, force)
-            kept.append(f"Written: {csv_file}")
-        if plots is not None:
-            from ..show.plots import sweep as figures
+        write_tidy(found, csv_file, force)
+        yield f"Written: {csv_file}"
+    if plots is not None:
+        from ..show.plots import sweep as figures
 
-            ctx.meta[KEPT] = f"{ctx.meta.get(KEPT, '')} Figures drawn so far stay in {plots}.".strip()
-            kept.append(f"Drawn: {len(figures.save_all(found, plots, force))} figures in {plots}")
-    except MillsimError as error:
-        return kept, error
-    return kept, None
+        yield drawing(ctx, plots, lambda: figures.save_all(found, plots, force))

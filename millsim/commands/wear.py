@@ -1,12 +1,9 @@
-"""The command wear: what a weighed loss of the bars means. Heavy imports stay inside."""
-
-import sys
+"""`millsim wear`: what a weighed loss of the bars means. Heavy imports stay inside."""
 
 import click
 
-from .base import INTERRUPTS, json_done, json_option, path_type, set_option
-from .heat import quantity
-from .progress import Progress
+from .base import answer, exit_code, working
+from .inputs import Inputs, json_option, path_type, quantity, set_option
 
 
 @click.command()
@@ -17,7 +14,7 @@ from .progress import Progress
 @set_option
 @json_option
 @click.pass_context
-def wear(ctx, config, lost, milled, at, settings, as_json) -> None:
+def wear(ctx, config, lost, milled, at, settings) -> None:
     """What wear does to powder and mill.
 
     From the weighed loss of the bars: metal in the powder in ppm, edge radius and gap, and how x50, rate and energy
@@ -25,38 +22,17 @@ def wear(ctx, config, lost, milled, at, settings, as_json) -> None:
     """
     from ..mill.config.mill import load_config
 
-    masses = _masses(lost, milled, at)
-    loaded = load_config(config, list(settings))
-    check = ctx.meta[INTERRUPTS].check
-    with Progress(quiet=as_json and not sys.stderr.isatty()) as progress:
-        progress("starting", 0.0, "")
+    with Inputs() as given:
+        masses = [
+            given.read(quantity, lost, "--lost", "kg", 0.0, 5.0, "g", '"0.05 g"'),
+            given.read(quantity, milled, "--milled", "kg", 1e-3, 1e6, "kg", '"2 kg"'),
+            given.read(quantity, at, "--at", "kg", 1e-3, 1e6, "kg", '"20 kg"'),
+        ]
+        loaded = given.read(load_config, config, list(settings))
+    with working(ctx) as report:
         from ..studies.wear import drift
 
-        def report(done: float) -> None:
-            check()
-            progress("band", done, "parameter draws")
+        found = drift(loaded, *masses, progress=lambda done: report("band", done, "parameter draws"))
+    from ..show.words import wear as words
 
-        found = drift(loaded, *masses, progress=report)
-    from ..show.words import wear as wear_words
-
-    if as_json:
-        json_done(ctx, wear_words.wear_json(found))
-    else:
-        click.echo(wear_words.wear_text(found), nl=False)
-
-
-def _masses(lost: str, milled: str, at: str) -> tuple[float, float, float]:
-    """The three masses [kg]; InputError with every one that cannot be read."""
-    from ..errors import InputError
-
-    given = (("--lost", lost, 0.0, 5.0, "g", '"0.05 g"'), ("--milled", milled, 1e-3, 1e6, "kg", '"2 kg"'),
-             ("--at", at, 1e-3, 1e6, "kg", '"20 kg"'))  # fmt: skip
-    problems, found = [], []
-    for option, text, low, high, shown, example in given:
-        try:
-            found.append(quantity(text, option, "kg", low, high, shown, example))
-        except InputError as error:
-            problems += error.problems
-    if problems:
-        raise InputError(problems)
-    return tuple(found)
+    answer(ctx, lambda: words.wear_json(found), lambda: words.wear_text(found), exit_code(found.code))

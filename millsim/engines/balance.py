@@ -24,6 +24,7 @@ from ..mill.chamber import (
     DUST_J,
     F_MAT,
     FINISHED,
+    MEAN_COS2_PIN,
     NIP,
     PAIR,
     PIN,
@@ -386,7 +387,7 @@ def book_strikes(k, obliquity, hits, pinned, flows):
     for b in range(BINS):
         c = obliquity[b, 0]
         thrown = motion.thrown_energy(k.v, k.kappa, k.e_bar, c)
-        pin_loss = (1.0 - k.e_pin**2) * thrown * k.survive * (2.0 / 3.0)  # mean cos^2 on a round pin
+        pin_loss = (1.0 - k.e_pin**2) * thrown * k.survive * MEAN_COS2_PIN
         flows.pin_hits += pinned[b]
         flows.work += hits[b] * motion.bar_work(k.v, k.kappa, k.e_bar, c)
         flows.bar_heat += hits[b] * (1.0 - k.e_bar**2) * motion.bar_energy(k.v, k.kappa, c)

@@ -13,6 +13,7 @@ from ..engines.settle import air_capacity, evaluate, start_state
 from ..errors import NotConverged
 from ..laws import heat
 from ..mill.chamber import STATE
+from ..mill.config.mill import Feed
 from ..mill.problem import Setup
 from ..record.limits import CHAMBER, FAILED, JAM, LEAST_OPEN, LIMITS, OK, OPENING, OVER, POWER, SIEVE, TEMPERATURE
 
@@ -43,6 +44,11 @@ class Outcome:
     residual: float
     steps: FrozenSteps
     history: np.ndarray
+
+    def status(self, feed: Feed) -> int:
+        """What became of the mill, of record.limits: OVER only where a rate or a batch was asked for."""
+        open_rate = feed.rate_kg_s is None and not feed.batch_mass_kg
+        return OK if self.code == OVER and open_rate else self.code
 
 
 def _outcome(code: int, binding: int, s: np.ndarray, work: Work, loads: np.ndarray, residual: float) -> Outcome:

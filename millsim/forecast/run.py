@@ -13,7 +13,7 @@ from ..laws import breakage, heat
 from ..mill.chamber import SELF, STRIKES, WARMED, piece_strength, strike_energies
 from ..mill.config.mill import Config
 from ..mill.problem import SAG, Setup, build
-from ..record.limits import CANNOT, OK, OVER
+from ..record.limits import CANNOT, OK, OVER, STATUS_WORDS, cannot_run_words
 from ..record.prediction import EngineResult, Limit, Prediction
 from ..version import MODEL_VERSION, __version__
 from . import band as bands
@@ -230,7 +230,7 @@ def _warnings(problem: Setup, outcome: Outcome, main: EngineResult, happens: str
     if outcome.code == OVER and config.feed.batch_mass_kg:
         found.append(f"this batch goes beyond a limit: it {WARM[outcome.binding]}")
     if outcome.code == CANNOT:
-        found.append(f"the mill does not run even with next to no feed: {outcome.binding} is over its limit")
+        found.append(cannot_run_words(outcome.binding))
     if m["sieve_share"] >= 1.0:
         found.append("the sieve is at least as large as the wall of the chamber; check sieve.area")
     warmest = main.scalars["outlet_temperature_K"].value
@@ -268,13 +268,10 @@ def _calibration_warnings(problem: Setup) -> list[str]:
 
 def _prediction(problem, outcome, main, other, widest, trace, seed, command) -> Prediction:
     config = problem.config
-    status = "cannot run" if outcome.code == CANNOT else "over capacity" if outcome.code == OVER else "ok"
-    if status == "over capacity" and config.feed.rate_kg_s is None and not config.feed.batch_mass_kg:
-        status = "ok"  # as much as it takes was what was asked for
     time, temperature = warmup(problem, outcome)
     binding, happens, limits = _first_to_bind(problem, outcome)
     return Prediction(
-        status=status,
+        status=STATUS_WORDS[outcome.status(config.feed)],
         config_text=config.text,
         config_sha256=config.sha256,
         mill_name=config.name,

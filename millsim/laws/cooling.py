@@ -53,8 +53,7 @@ def coolant_ratio(
     """Kilograms of coolant per kilogram of feed: practice (feed + mill) / (latent + gas_cp (T_gas - T_boil)).
 
     feed: heat [J/kg] taken out of the feed; mill: heat [J/kg] of milling that the coolant is to carry too; practice:
-    more than the ideal, for leaks and cold parts. First law; that practice takes more is common practice,
-    no source.
+    more than the ideal, for leaks and cold parts. First law; that practice takes more: from memory.
     """
     return practice * (feed + mill) / (latent + gas_cp * (T_gas - T_boil))
 

@@ -16,6 +16,15 @@ def cutting_energy(C, sigma_y, G_c, h, rho):
 
 
 @law
+def yield_at(Y, slope, T, T_known):
+    """Yield stress [Pa] at temperature T, known at T_known with its slope [Pa/K]; at least a tenth of it.
+
+    Source: assumed, a straight line; the floor keeps hot material from having no strength at all.
+    """
+    return max(0.1 * Y, Y + slope * (T - T_known))
+
+
+@law
 def process_zone(c_p, E, G_c, sigma_y):
     """Size [m] of the yielding zone ahead of a crack: c_p E G_c / sigma_y^2.
 

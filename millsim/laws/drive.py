@@ -3,6 +3,7 @@
 from math import sqrt
 
 from ..base.numerics.jit import law
+from .openings import ARCHING
 
 
 @law
@@ -31,12 +32,6 @@ def labouring_speed(P_most, P, omega):
 
 
 @law
-def bar_rotor_inertia(mass, R):
-    """Moment of inertia [kg m2] of bars across the shaft: m R^2 / 3 (uniform bars, handbook)."""
-    return mass * R * R / 3.0
-
-
-@law
 def kinetic_energy(I, omega):
     """Stored energy [J] of the rotor: I omega^2 / 2 (handbook)."""
     return 0.5 * I * omega * omega
@@ -59,7 +54,7 @@ def opening_flow(bulk_density, D, d):
 
     Source: Beverloo, Leniger & van de Velde 1961, Chem. Eng. Sci. 15:260 (from memory). Zero where it arches.
     """
-    free = D - 1.4 * d
+    free = D - ARCHING * d
     if free <= 0.0:
         return 0.0
     return 0.58 * bulk_density * sqrt(9.80665) * free**2.5

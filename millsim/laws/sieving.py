@@ -1,20 +1,8 @@
 """The sieve: what fits through, how often it is tried, and how it blinds. Reasons and ranges: sieving.md."""
 
-from math import exp, log, pi, sqrt
+from math import exp, log
 
 from ..base.numerics.jit import law
-
-
-@law
-def open_area_staggered(hole, pitch):
-    """Open area share of round holes in 60-degree stagger: pi / (2 sqrt 3) (w/p)^2 (derived)."""
-    return pi / (2.0 * sqrt(3.0)) * (hole / pitch) ** 2
-
-
-@law
-def open_area_mesh(hole, wire):
-    """Open area share of a square mesh: (w / (w + d))^2 (derived)."""
-    return (hole / (hole + wire)) ** 2
 
 
 @law

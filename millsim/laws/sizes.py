@@ -26,16 +26,6 @@ def size_constant(energy: float, x_from: float, x_to: float, exponent: float) ->
     return energy / size_energy(x_from, x_to, 1.0, exponent)
 
 
-def kick_energy(x_from: float, x_to: float, constant: float) -> float:
-    """Kick 1885 (from memory): C ln(x_from / x_to). Coarse crushing: the same energy for the same reduction ratio."""
-    return size_energy(x_from, x_to, constant, 1.0)
-
-
-def rittinger_energy(x_from: float, x_to: float, constant: float) -> float:
-    """Rittinger 1867 (from memory): C (1/x_to - 1/x_from). Fine grinding: energy in proportion to new surface."""
-    return size_energy(x_from, x_to, constant, 2.0)
-
-
 def bond_energy(x80_from_m: float, x80_to_m: float, work_index: float) -> float:
     """Bond 1952, Trans. AIME 193:484 (from memory): Wi (sqrt(100 um / x_to) - sqrt(100 um / x_from)).
 
@@ -53,12 +43,3 @@ def size_reached(energy: float, x_from: float, constant: float, exponent: float)
     k = 1.0 - exponent
     remainder = x_from**k - k * energy / constant
     return remainder ** (1.0 / k) if remainder > 0 else 0.0
-
-
-def surface_mean_size(mass_kg: float, density_kg_m3: float, surface_m2: float, shape: float = 1.0) -> float:
-    """Return the size D = 6 lambda m / (rho A), m, of a powder with a known surface (derived).
-
-    shape: lambda, surface-to-volume factor against a cube or sphere (1; about 1.75 for crushed pieces; Earle,
-    Unit Operations in Food Processing, 1983, chapter 11).
-    """
-    return 6.0 * shape * mass_kg / (density_kg_m3 * surface_m2)

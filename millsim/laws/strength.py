@@ -42,7 +42,7 @@ def bearing_pressure(F: float, d: float, t: float) -> float:
 
 
 def core_diameter(d: float, pitch: float) -> float:
-    """Core of a metric thread [m]: d - 1.22687 pitch (ISO 68-1 profile, from memory)."""
+    """Core of a metric thread [m]: d - 1.22687 pitch, 17/12 of sqrt(3)/2 pitch (ISO 68-1 profile, from memory)."""
     return d - 1.22687 * pitch
 
 
@@ -124,9 +124,12 @@ def restoring_moment(m: float, omega: float, r_pivot: float, l: float) -> float:
     return m * omega * omega * r_pivot * l
 
 
-def hammer_inertia(m: float, s: float) -> float:
-    """Moment of inertia [kg m2] of a uniform hammer of length s about its pivot: m s^2 / 3 (handbook)."""
-    return m * s * s / 3.0
+def bar_inertia(m: float, L: float) -> float:
+    """Moment of inertia [kg m2] of a uniform bar of length L about its end, or of bars across a shaft with tips at L.
+
+    m L^2 / 3 (handbook).
+    """
+    return m * L**2 / 3.0
 
 
 def swing_back(I: float, k: float, rate: float) -> float:
@@ -160,14 +163,6 @@ def impact_force(v: float, d: float, rho: float, pressure: float) -> float:
     """
     mass = rho * pi / 6.0 * d**3
     return v * sqrt(pi * d * pressure * mass)
-
-
-def yield_at(Y: float, slope: float, T: float, T_known: float) -> float:
-    """Yield stress [Pa] at temperature T, known at T_known with its slope [Pa/K]; at least a tenth of it.
-
-    Source: assumed, a straight line; the floor keeps hot material from having no strength at all.
-    """
-    return max(0.1 * Y, Y + slope * (T - T_known))
 
 
 def shaft_torque(P: float, omega: float) -> float:

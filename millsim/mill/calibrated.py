@@ -111,7 +111,7 @@ def apply(config: Config, outlet_K: float | None = None) -> Applied | None:
         beyond = max(c.outlet_temperature_K[0] - outlet_K, outlet_K - c.outlet_temperature_K[1]) - WARMER[1]
         if beyond > 0.0:
             distance += WARMER[0] * beyond
-            celsius = tuple(T - 273.15 for T in c.outlet_temperature_K)
+            celsius = _celsius(c.outlet_temperature_K)
             notes.append(f"outlet {outlet_K - 273.15:.0f} °C (runs: {_between(celsius, 1.0)} °C)")
     regime = gap_regime(config.stator.gap_m, size)
     if regime not in c.gap_regime:
@@ -132,7 +132,7 @@ def apply(config: Config, outlet_K: float | None = None) -> Applied | None:
     cold = max(c.feed_temperature_K[0] - config.feed.temperature_K, config.feed.temperature_K - c.feed_temperature_K[1])
     if cold > WARMER[1]:
         distance += WARMER[0] * (cold - WARMER[1])
-        celsius = tuple(T - 273.15 for T in c.feed_temperature_K)
+        celsius = _celsius(c.feed_temperature_K)
         notes.append(f"feed at {config.feed.temperature_K - 273.15:.0f} °C (runs: {_between(celsius, 1.0)} °C)")
     if config.rotor.edge not in c.edge:
         distance += OTHER_EDGE
@@ -142,6 +142,10 @@ def apply(config: Config, outlet_K: float | None = None) -> Applied | None:
         distance += OTHER_MATERIAL
         notes.append(f"material {config.material.title} (runs: {card.material}), so its own card counts unchanged")
     return Applied(card, exp(-distance), exp(-distance) if same else 0.0, tuple(notes))
+
+
+def _celsius(range_K: tuple[float, float]) -> tuple[float, float]:
+    return range_K[0] - 273.15, range_K[1] - 273.15
 
 
 def _between(seen: tuple[float, float], factor: float) -> str:

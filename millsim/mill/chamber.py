@@ -5,6 +5,7 @@ of the laws at a size x is computed here, once, in `size_rates` and `strike_ener
 """
 
 from math import pi, sqrt
+from typing import NamedTuple
 
 import numpy as np
 
@@ -65,6 +66,8 @@ STRIKES = np.dtype(
 )
 
 C_EXPONENT = 0.2  # cos^2 of the bar obliquity is u^(1/5), u uniform: Beta(5, 1), mean 5/6 (assumed, flat face)
+MEAN_COS2_BAR = 1.0 / (1.0 + C_EXPONENT)
+MEAN_COS2_PIN = 2.0 / 3.0  # on a round pin, cos^2 = 1 - U^2
 
 
 @law
@@ -80,10 +83,9 @@ def strike_energies(m, s, out):
     out.v_throw = sqrt(2.0 * motion.thrown_energy(s.v, out.kappa, out.e_bar, 1.0) * out.survive)
     out.e_pin = motion.restitution(m.restitution, out.v_throw, m.restitution_exponent)
     out.layer_energy = 0.5 * (out.kappa * s.v) ** 2
-    mean_c = 1.0 / (1.0 + C_EXPONENT)
-    thrown = motion.thrown_energy(s.v, out.kappa, out.e_bar, mean_c) * out.survive
-    out.heat_bar = (1.0 - out.e_bar**2) * motion.bar_energy(s.v, out.kappa, mean_c)
-    out.heat_pin = (1.0 - out.e_pin**2) * thrown * (2.0 / 3.0)
+    thrown = motion.thrown_energy(s.v, out.kappa, out.e_bar, MEAN_COS2_BAR) * out.survive
+    out.heat_bar = (1.0 - out.e_bar**2) * motion.bar_energy(s.v, out.kappa, MEAN_COS2_BAR)
+    out.heat_pin = (1.0 - out.e_pin**2) * thrown * MEAN_COS2_PIN
     out.edge_share = min(m.edge_share, 1.0 - out.e_bar**2)  # an edge cannot use more than the hit loses
 
 
@@ -96,8 +98,8 @@ def piece_strength(m, T, x):
     """
     f_mat = breakage.log_between(T, m.temperature_warm, m.temperature_cold, m.f_mat_warm, m.f_mat_cold)
     xw = breakage.log_between(T, m.temperature_warm, m.temperature_cold, m.xw_min_warm, m.xw_min_cold)
-    above = max(T, m.temperature_cold) - m.temperature_warm
-    sigma = max(0.1 * m.yield_stress, m.yield_stress + m.yield_slope * above)
+    T_yield = max(T, m.temperature_cold)
+    sigma = cutting.yield_at(m.yield_stress, m.yield_slope, T_yield, m.temperature_warm)
     G_c = m.fracture_energy * xw / m.xw_min_warm
     return m.rate_multiplier * f_mat, breakage.threshold_at(x, xw, m.threshold_size, m.threshold_exponent), sigma, G_c
 
@@ -237,6 +239,17 @@ def mean_pass(m, s, x):
     return open_ * ((1.0 - m.slow_share) * skim + m.slow_share * slow)
 
 
+class AirCurve(NamedTuple):
+    """What drives and resists the air: fan [Pa] at rest and its free flow [m3/s]; losses k Q^2 of sieve and inlet
+    [Pa s2/m6], k Q of the filter [Pa s/m3]; flow at chamber temperature."""
+
+    fan_Pa: float
+    free_flow: float
+    sieve: float
+    inlet: float
+    filter: float
+
+
 @law
 def swirl(m, flow):
     """Speed of the air over that of the bars; flow: air through the mill over rotor speed [m3]."""
@@ -247,20 +260,27 @@ def swirl(m, flow):
 
 
 @law
-def air_flow_at(m, T, omega, unblinded):
-    """Air flow [m3/s, at chamber temperature] through inlet, rotor, sieve and filter.
+def air_curve(m, T, omega, unblinded):
+    """The AirCurve of the mill at a temperature [K], rotor speed [rad/s] and unblinded share of the sieve.
 
-    The fan's pressure is that of the swirl without flow, which it overstates a little (assumed: no loop).
+    The fan's pressure is that of the swirl without flow, which overstates it a little (assumed: no loop).
     """
     rho, rho_room = air.air_density(T), air.air_density(m.T_room)
     v = omega * m.R
     dp = m.fan * air.fan_pressure(rho, swirl(m, 0.0), v, v * m.r_hub / m.R)
     Q_max = air.fan_flow_max(m.fan_flow_coefficient, m.R, m.H, v)
     f = max(1e-3, m.open_share * m.usable_open * unblinded)
-    k2 = 0.5 * rho * air.plate_loss(f, m.plate / m.hole) / m.sieve_area**2
-    k2 += 0.5 * rho_room * m.inlet_loss * (rho / rho_room / m.inlet_area) ** 2  # the inlet takes in cold air
-    k1 = m.filter_resistance / m.filter_area if m.filter_area > 0.0 else 0.0
-    return air.air_flow(dp, Q_max, m.blower, k2, k1)
+    sieve = 0.5 * rho * air.plate_loss(f, m.plate / m.hole) / m.sieve_area**2
+    inlet = 0.5 * rho_room * m.inlet_loss * (rho / rho_room / m.inlet_area) ** 2  # it takes in cold air
+    cloth = m.filter_resistance / m.filter_area if m.filter_area > 0.0 else 0.0
+    return AirCurve(dp, Q_max, sieve, inlet, cloth)
+
+
+@law
+def air_flow_at(m, T, omega, unblinded):
+    """Air flow [m3/s, at chamber temperature] through inlet, rotor, sieve and filter."""
+    c = air_curve(m, T, omega, unblinded)
+    return air.air_flow(c.fan_Pa, c.free_flow, m.blower, c.sieve + c.inlet, c.filter)
 
 
 @law

@@ -11,12 +11,11 @@ from ..laws import cutting
 from .calibrated import Applied, apply
 from .chamber import CURVE_POINTS, EDGE, MILL, MODEL
 from .config.mill import Config, FeedSize
+from .parts import CASING_HEAT, inertia
 
-STEEL = 7850.0  # kg/m3, handbook
 STEEL_MODULUS = 210e9  # Pa, handbook
 PIN_YIELD = 235e6  # Pa, mild steel, where no strength of the pins is given
 LAYER_SPEEDS = ("layer_speed_ratio", "layer_speed_smooth")  # with pins, with a smooth wall: a mill has one
-CASING_HEAT = {"steel": 480.0, "aluminium": 900.0, "printed": 1500.0}  # J/(kg K), handbook (printed: assumed)
 SAG = 0.05  # loss of speed at rated power where no speed under load is given (assumed)
 X_LOW = 5e-6  # m; everything finer joins the dust class, which is followed no further
 NO_LIMIT = 1e6
@@ -87,10 +86,11 @@ def set_parameters(mill: np.ndarray, values: dict[str, float | np.ndarray]) -> N
             mill["T_limit"] = np.where(mill["T_user"] < NO_LIMIT, mill["T_user"], value)
         elif field == "hub_share":
             mill["r_hub"] = value * mill["R"]
-            mill["r_drag"] = np.where(mill["r_drag"] > 0.0, mill["r_drag"], value * mill["R"])
+            hub = value * mill["R"]
+            mill["r_drag"] = np.where(mill["swinging"] > 0.0, mill["r_drag"], hub)  # of hammers: their pivot
         elif field == "layer_speed_smooth":
             mill["layer_speed_ratio"] = value
-        elif field in MILL.names:
+        elif field in (MILL.names or ()):
             mill[field] = value
     mill["chamber_volume"] = pi * (mill["R_stator"] ** 2 - mill["r_hub"] ** 2) * mill["H"]
 
@@ -167,27 +167,19 @@ def speed_curve(c: Config) -> tuple[list[float], list[float]]:
     return P, w
 
 
-def inertia(c: Config) -> float:
-    """Moment of inertia [kg m2]: bars (and hammers) across the shaft, m R^2 / 3; steel bars where no mass is given."""
-    r = c.rotor
-    bars = r.bars * r.radius_m * r.bar_height_m * r.bar_thickness_m * STEEL
-    mass = r.mass_kg if r.mass_kg is not None else bars
-    inertia = mass * r.radius_m**2 / 3.0
-    if r.mount == "swinging":
-        inertia += r.bars * (r.hammer_mass_kg or 0.0) * ((r.radius_m + (r.pivot_radius_m or 0.0)) / 2.0) ** 2
-    return inertia
-
-
 def feed_curve(size: FeedSize) -> tuple[np.ndarray, np.ndarray]:
     """(ln x, Q3) of the feed, to be read as piecewise linear in ln x; both ends are closed."""
     if size.kind == "single":
+        assert size.size_m is not None
         return np.full(2, np.log(size.size_m)), np.array([0.0, 1.0])
     if size.kind == "sieve_sheet":
         return _closed_table(np.asarray(size.sheet_apertures_m), np.asarray(size.sheet_q3))
     q = np.concatenate([[0.0005], np.linspace(0.0025, 0.9975, 399)])
     if size.kind == "rrsb":
+        assert size.x63_m is not None and size.n is not None
         x = np.array([psd.rrsb_x(p, size.x63_m, size.n) for p in q])
     else:
+        assert size.x50_m is not None and size.sigma is not None
         x = np.array([psd.lognormal_x(p, size.x50_m, size.sigma) for p in q])
     return np.log(x), (q - q[0]) / (q[-1] - q[0])
 

@@ -13,19 +13,6 @@ from .prediction import EngineResult, Prediction
 Rows = list[list[object]]
 _RATES = ("strike", "selection", "nip", "chip", "escape")
 
-CSV_NAMES = (
-    "run.csv",
-    "sizes.csv",
-    "rates.csv",
-    "scalars.csv",
-    "ledger.csv",
-    "limits.csv",
-    "parameters.csv",
-    "widest.csv",
-    "warmup.csv",
-    "trace.csv",
-)
-
 
 def write_csv(prediction: Prediction, directory: Path | str, force: bool = False) -> list[Path]:
     """Write the tables of a prediction into a folder (made if missing); the paths written, in order.
@@ -74,8 +61,8 @@ def _tables(p: Prediction) -> dict[str, Rows]:
     if p.trace is not None and len(p.trace.time_s):
         t = p.trace
         columns = (t.time_s, t.torque_Nm, t.peak_torque_Nm, t.speed_rad_s * 30 / math.pi, t.pieces)
-        header = ["time [s]", "torque [N m]", "peak torque [N m]", "speed [rpm]", "pieces [1]"]
-        tables["trace.csv"] = [header, *zip(*columns, strict=True)]
+        header: list[object] = ["time [s]", "torque [N m]", "peak torque [N m]", "speed [rpm]", "pieces [1]"]
+        tables["trace.csv"] = [header, *map(list, zip(*columns, strict=True))]
     return tables
 
 
@@ -95,7 +82,7 @@ def _run(p: Prediction) -> Rows:
         "size floor [mm]": p.size_floor_m * 1e3,
         "requested rate [g/h]": p.requested_rate_kg_s * 3.6e6,
     }
-    rows = [["key", "value"], *([k, v] for k, v in pairs.items())]
+    rows: Rows = [["key", "value"], *([k, v] for k, v in pairs.items())]
     return rows + [["warning", w] for w in p.warnings]
 
 

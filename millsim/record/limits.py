@@ -19,3 +19,8 @@ STATUS_MEANING = (
     "not computed yet",
     "hardly any hit breaks or cuts the feed: grams per hour at tens of kWh/kg; no rate is given",
 )
+
+
+def cannot_run_words(binding: str) -> str:
+    """The warning of a mill that does not run, by the limit that is exceeded."""
+    return f"the mill does not run even with next to no feed: {binding} is over its limit"

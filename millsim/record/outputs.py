@@ -4,6 +4,7 @@ Terminal, JSON, HTML, PDF, CSV, figures, sweeps, choices and comparisons take na
 follow ISO 9276-1 and -2. Keys stand in files: never rename one.
 """
 
+import math
 from dataclasses import dataclass, replace
 
 from ..base.quantities.scalar import Scalar
@@ -48,8 +49,8 @@ _ALL = (
     Output("x50_m", "half by mass is finer", "median size of the powder by mass", "m", "x50"),
     Output("x90_m", "90 % by mass is finer", "size that 90 % of the powder by mass is finer than", "m", "x90"),
     Output("span", "span (x90 - x10) / x50", "span of the powder, (x90 - x10) / x50", "1"),
-    Output("throughput_kg_s", "powder rate", "powder that leaves the mill per time", "kg/s",
-           batch="powder rate over the whole time"),
+    Output("throughput_kg_s", "rate of powder", "powder that leaves the mill per time", "kg/s",
+           batch="rate of powder over the whole time"),
     Output("capacity_kg_s", "largest steady feed rate", "largest steady feed rate", "kg/s"),
     Output("holdup_kg", "charge in the chamber", "charge in the chamber", "kg", batch="charge left in the chamber"),
     Output("hits_per_particle", "hits before a particle leaves", "bar and pin hits before a tagged gram leaves", "1"),
@@ -96,6 +97,18 @@ def shown(key: str, found: Scalar) -> Shown:
     return Shown(replace(found, unit=known.unit) if known else found)
 
 
+def figure(scalars: dict[str, Scalar], key: str) -> Shown | None:
+    """One of the outputs of an engine as it reads everywhere; None where it is not known."""
+    found = scalars.get(key)
+    return shown(key, found) if found is not None and math.isfinite(found.value) else None
+
+
+def in_kilojoules(found: Scalar) -> Shown:
+    """An energy per kilogram in the other unit that people use."""
+    kilo = {name: getattr(found, name) / 1e3 for name in ("value", "se", "low", "high")}
+    return Shown(replace(found, unit="kJ/kg", **kilo))
+
+
 def row_name(key: str, batch: bool = False) -> str:
     """The words of an output at the head of a row."""
     o = OUTPUTS[key]
@@ -103,8 +116,12 @@ def row_name(key: str, batch: bool = False) -> str:
 
 
 def axis_label(key: str, typical: float) -> str:
-    """The words of an output on an axis, with the unit that suits a typical value: "Powder rate / kg/h"."""
+    """The words of an output on an axis, with the unit that suits a typical value: "Rate of powder / kg/h"."""
+    return labelled(key, shown_unit(typical, output_of(key).unit)[0])
+
+
+def labelled(key: str, unit: str) -> str:
+    """The words of an output on an axis in a unit."""
     o = output_of(key)
-    unit = shown_unit(typical, o.unit)[0]
     name = o.name if o.symbol else capital(o.name)
     return f"{name} / {unit}" if unit else name

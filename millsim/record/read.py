@@ -167,6 +167,7 @@ def content_sha256(file, status: str) -> str:
 def _feed(digest, name: str, value: object) -> None:
     """Add a named value: type, shape and bytes, each part with its length before it."""
     array = np.asarray(value)
+    content: bytes | np.ndarray
     if array.dtype.kind in "OUS":
         words = [w if isinstance(w, bytes) else str(w).encode() for w in array.ravel().tolist()]
         kind, content = "text", b"".join(len(w).to_bytes(8, "little") + w for w in words)

@@ -4,7 +4,11 @@ import math
 
 from ..base.quantities.scalar import Scalar
 from ..base.quantities.written import capital, digits, shown_unit, wrap
+from ..base.reading.key import AS_MUCH
+from ..laws import drive, strength
+from ..mill import parts
 from ..mill.config.mill import Config
+from .prebuild.facts import plain
 
 _G = 9.81  # m/s2
 
@@ -18,7 +22,9 @@ def derived(config: Config) -> dict[str, Scalar]:
         "speed_rad_s": Scalar(omega, "rad/s", "rotor speed without load"),
         "bar_passes_1_s": Scalar(r.bars * omega / (2 * math.pi), "1/s", "bars passing a point of the wall"),
         "shaft_rated_W": Scalar(d.shaft_rated_W, "W", "power at the shaft that the motor keeps up"),
-        "rated_torque_Nm": Scalar(d.shaft_rated_W / omega, "N m", "torque of that power at this speed"),
+        "rated_torque_Nm": Scalar(
+            strength.shaft_torque(d.shaft_rated_W, omega), "N m", "torque of that power at this speed"
+        ),
         "open_fraction": Scalar(s.open_fraction, "1", "open share of the sieve"),
         "open_area_m2": Scalar(s.area_m2 * s.open_fraction, "m2", "open area of the sieve"),
         "holes": Scalar(_holes(config), "1", "holes in the sieve, about"),
@@ -27,23 +33,15 @@ def derived(config: Config) -> dict[str, Scalar]:
         "feed_opening_m": Scalar(f.opening_m, "m", "feed opening"),
     }
     if r.hammer_mass_kg is not None and r.pivot_radius_m is not None:
-        middle = (r.radius_m + r.pivot_radius_m) / 2
-        words = "pull of a hammer on its pivot, about"
-        found["hammer_pull_N"] = Scalar(r.hammer_mass_kg * middle * omega**2, "N", words)
+        pull = strength.centrifugal_force(r.hammer_mass_kg, parts.hammer_centre(config), omega)
+        found["hammer_pull_N"] = Scalar(pull, "N", "pull of a hammer on its pivot, about")
     if r.mass_kg is not None:
-        words = "energy stored in the rotor at that speed, about"
-        found["rotor_energy_J"] = Scalar(0.5 * _inertia(config) * omega**2, "J", words)
+        energy = plain(drive.kinetic_energy)(parts.inertia(config), omega)
+        found["rotor_energy_J"] = Scalar(energy, "J", "energy stored in the rotor at that speed, about")
     if "stick_temperature" in config.material:
         stick = config.material.value("stick_temperature")
         found["stick_temperature_K"] = Scalar(stick, "K", "the material begins to stick at")
     return found
-
-
-def _inertia(config: Config) -> float:
-    """Moment of inertia [kg m2]: m R^2 / 3 as of bars across the shaft, and hammers at the middle of their length."""
-    r = config.rotor
-    middle = (r.radius_m + (r.pivot_radius_m or 0.0)) / 2
-    return (r.mass_kg or 0.0) * r.radius_m**2 / 3 + r.bars * (r.hammer_mass_kg or 0.0) * middle**2
 
 
 def _caution(found: dict[str, Scalar]) -> str:
@@ -95,7 +93,7 @@ def _rate(config: Config) -> str:
     if f.batch_mass_kg is not None:
         minutes = digits((f.batch_time_s or 0.0) / 60)
         return f"as a batch of {_number(Scalar(f.batch_mass_kg, 'kg', ''))}, milled for {minutes} min"
-    return "as much as it takes" if f.rate_kg_s is None else f"at {_number(Scalar(f.rate_kg_s, 'kg/s', ''))}"
+    return AS_MUCH if f.rate_kg_s is None else f"at {_number(Scalar(f.rate_kg_s, 'kg/s', ''))}"
 
 
 def _mm(size_m: float) -> str:

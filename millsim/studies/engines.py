@@ -6,18 +6,15 @@ from dataclasses import dataclass
 from ..base.quantities.scalar import Scalar
 from ..base.quantities.written import digits, join_words, shown_unit
 from ..record.asked import batch_of
+from ..record.outputs import OUTPUTS
 from ..record.prediction import EngineResult, Prediction
 
 ENGINE_WORDS = {"balance": "balance", "montecarlo": "Monte Carlo"}
 
-_COMPARED = {
-    "x10_m": "x10", "x50_m": "x50", "x90_m": "x90", "throughput_kg_s": "throughput",
-    "holdup_kg": "charge inside",
-    "hits_per_particle": "hits per particle", "shaft_power_W": "shaft power", "gross_J_kg": "gross energy",
-    "outlet_temperature_K": "outlet temperature",
-}  # fmt: skip
-
-
+_COMPARED = (
+    "x10_m", "x50_m", "x90_m", "throughput_kg_s", "holdup_kg", "hits_per_particle", "shaft_power_W", "gross_J_kg",
+    "outlet_temperature_K",
+)  # fmt: skip
 _PER_RATE = ("throughput_kg_s", "holdup_kg", "gross_J_kg")  # mean nothing where nothing comes out
 
 
@@ -26,10 +23,14 @@ class Comparison:
     """One quantity as both engines see it, and the difference that their stated errors allow."""
 
     key: str
-    name: str
     main: Scalar
     other: Scalar
     allowed: float
+
+    @property
+    def name(self) -> str:
+        """The symbol or the words of the output."""
+        return OUTPUTS[self.key].short
 
     @property
     def agrees(self) -> bool:
@@ -42,7 +43,7 @@ def compare(p: Prediction) -> list[Comparison]:
     if p.other is None:
         return []
     rows = []
-    for key, name in _COMPARED.items():
+    for key in _COMPARED:
         if p.status == "cannot run" and key in _PER_RATE:
             continue
         if key == "throughput_kg_s" and not batch_of(p):
@@ -53,7 +54,7 @@ def compare(p: Prediction) -> list[Comparison]:
         share = max(class_error(e, key) for e in (p.main, p.other))
         errors = [s.se for s in (a, b) if math.isfinite(s.se)]
         allowed = 4 * math.hypot(*errors, 0.0) + (share + 1e-9) * abs(a.value)
-        rows.append(Comparison(key, name, a, b, allowed))
+        rows.append(Comparison(key, a, b, allowed))
     return rows
 
 
@@ -79,12 +80,12 @@ def engines_agree(p: Prediction) -> str:
     """Whether the two engines agree, with x50 of both, or which one was used alone."""
     name = ENGINE_WORDS.get(p.main.engine, p.main.engine)
     if p.other is None:
-        return f"Engine: {name} alone; --engine both checks one engine against the other."
+        return f"The {name} engine alone was run; --engine both checks one engine against the other."
     rows = compare(p)
     if not rows:
         return "Two engines ran but have no number in common."
     worse = [r for r in rows if not r.agrees]
-    x50 = next((r for r in rows if r.name == "x50"), rows[0])
+    x50 = next((r for r in rows if r.key == "x50_m"), rows[0])
     other = ENGINE_WORDS.get(p.other.engine, p.other.engine)
     pair = f"{x50.name} {_bare(x50.main)} ({name}) against {_bare(x50.other)} ({other})"
     if not worse:

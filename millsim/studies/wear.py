@@ -17,6 +17,7 @@ from ..forecast import band as bands
 from ..forecast.assemble import balance_result
 from ..forecast.outcome import solve, solve_batch
 from ..laws import strength, wear
+from ..mill import parts
 from ..mill.chamber import EDGE
 from ..mill.config.mill import Config
 from ..mill.problem import Setup
@@ -26,16 +27,11 @@ from .heat.stand import changed
 
 RADII_M = {"toothed": 30e-6, "bevelled": 100e-6, "blunt": 300e-6}  # of fresh edges: assumed, a milled corner has 50-300
 STEPS_KG = (2.0, 5.0, 10.0, 20.0, 50.0)
-WORN_SHARE, WORN_OUT = 0.15, 0.20  # of the bars' mass: when hammers are replaced (a trade note)
+WORN_SHARE, WORN_OUT = 0.15, 0.20  # of the bars' mass: when hammers are replaced (common practice, no source)
 FOLLOWED = 0.5  # share of the bars' mass up to which rows are computed
 SCALE_KG = 1e-5  # plus or minus, of each weighing (assumed)
-GRADE = 6.3  # mm/s, of ISO 21940-11 where rotor.balance_grade is not given (from memory)
 EXAMPLE_KG = 1e-4  # 0.1 g missing at one tip
 DRAWS, BATCH_DRAWS = 16, 8
-METALS = {  # rotor.material: (what gets into the powder, density kg/m3; handbook)
-    None: ("iron", 7850.0), "steel": ("iron", 7850.0), "stainless": ("steel", 7900.0),
-    "aluminium": ("aluminium", 2700.0), "printed": ("rotor plastic", 1240.0),
-}  # fmt: skip
 FIGURES = ("x50_m", "rate_kg_s", "gross_J_kg")
 
 
@@ -64,13 +60,15 @@ class Step:
 
 @dataclass(frozen=True)
 class WearDrift:
-    """Everything a loss says. ppm: of metal in the powder; scale_share: what a scale leaves open of the loss; drift:
-    worn over fresh at `at_kg` by "edge_x50_m" and so on, with bands; blunt_kg: when edges that take all the loss are as
-    blunt as the model knows; gap_kg: when a gap that takes all of it has reached gap_full_m, see `gap_full`;
-    replace_kg: when the bars have lost WORN_SHARE and WORN_OUT; force_N: of EXAMPLE_KG at one tip; balance_kg: allowed
-    there by the balance grade [mm/s], NaN without a rotor mass."""
+    """Everything a loss says. code: status of the fresh mill, of record.limits; ppm: of metal in the powder;
+    scale_share: what a scale leaves open of the loss; drift: worn over fresh at `at_kg` by "edge_x50_m" and so on, with
+    bands; blunt_kg: when edges that take all the loss are as blunt as the model knows; gap_kg: when a gap that takes
+    all of it has reached gap_full_m, see `gap_full`; replace_kg: when the bars have lost WORN_SHARE and WORN_OUT;
+    force_N: of EXAMPLE_KG at one tip; balance_kg: allowed there by the balance grade [mm/s], NaN without a rotor mass.
+    """
 
     config: Config
+    code: int
     lost_kg: float
     milled_kg: float
     at_kg: float
@@ -99,16 +97,10 @@ class WearDrift:
 
 def bars_mass(config: Config) -> float:
     """Mass [kg] of the bars, axis to tip, as drawn; of swinging hammers as given."""
-    r = config.rotor
-    if r.mount == "swinging":
-        return r.bars * (r.hammer_mass_kg or 0.0)
-    drawn = r.bars * r.radius_m * r.bar_height_m * r.bar_thickness_m * metal_of(config)[1]
-    return min(drawn, r.mass_kg) if r.mass_kg is not None else drawn
-
-
-def metal_of(config: Config) -> tuple[str, float]:
-    """(name of the metal that gets into the powder, its density)."""
-    return METALS.get(getattr(config.rotor, "material", None), METALS[None])
+    if config.rotor.mount == "swinging":
+        return parts.hammers_mass(config)
+    drawn = parts.drawn_bars(config, parts.rotor_metal(config))
+    return min(drawn, config.rotor.mass_kg) if config.rotor.mass_kg is not None else drawn
 
 
 def check(config: Config, lost_kg: float, milled_kg: float, at_kg: float) -> None:
@@ -136,18 +128,18 @@ def drift(
 ) -> WearDrift:  # fmt: skip
     """Wear drift of a mill whose bars lost `lost_kg` over `milled_kg` of powder. Raises InputError, NotConverged."""
     check(config, lost_kg, milled_kg, at_kg)
-    problem, per_kg, bars = settled(config)[0], lost_kg / milled_kg, bars_mass(config)
+    (problem, outcome), per_kg, bars = settled(config), lost_kg / milled_kg, bars_mass(config)
     fresh = _answer(problem, problem.mill)
     at = sorted({*STEPS_KG, at_kg})
     steps = tuple(_step(problem, kg, per_kg * kg, bars) for kg in at if per_kg * kg <= FOLLOWED * bars)
     batch = config.feed.batch_mass_kg is not None
     count = min(BATCH_DRAWS if batch else DRAWS, config.run.band_samples) if draws is None else draws
-    omega, R, rotor = config.drive.speed_rad_s, config.rotor.radius_m, config.rotor.mass_kg
-    grade = config.rotor.balance_grade or GRADE
+    omega, R, turning = config.drive.speed_rad_s, config.rotor.radius_m, parts.turning_mass(config)
+    grade = parts.balance_grade(config)
     eccentricity = strength.permitted_eccentricity(1e-3 * grade, omega)
-    turning = None if rotor is None else rotor + (bars if config.rotor.mount == "swinging" else 0.0)
     return WearDrift(
-        config, lost_kg, milled_kg, at_kg, metal_of(config)[0], bars, 1e6 * wear.iron_share(lost_kg, milled_kg),
+        config, outcome.status(config.feed), lost_kg, milled_kg, at_kg, parts.rotor_metal(config).in_powder, bars,
+        1e6 * wear.iron_share(lost_kg, milled_kg),
         2.0**0.5 * SCALE_KG / lost_kg if lost_kg else inf, RADII_M[config.rotor.edge], fresh, steps,
         _drift(problem, fresh, next(s for s in steps if s.milled_kg == at_kg), count, progress),
         blunt_after(config, per_kg), gap_full(config), gap_after(config, per_kg),
@@ -186,7 +178,7 @@ def worn_gap(mill: np.ndarray, growth_m: float) -> np.ndarray:
 
 def geometry(config: Config, lost_kg: float) -> tuple[float, float]:
     """(edge radius if all the loss was at the edges, gap growth if it was even over the tip faces), m."""
-    r, density = config.rotor, metal_of(config)[1]
+    r, density = config.rotor, parts.rotor_metal(config).density
     volume = lost_kg / density
     area = wear.worn_area(volume, r.bars, r.bar_height_m)
     growth = wear.face_recession(volume, r.bars, r.bar_thickness_m, r.bar_height_m)
@@ -197,7 +189,7 @@ def blunt_after(config: Config, per_kg: float) -> float:
     """Kilograms milled until edges that take all the loss are as blunt as the model knows; inf without a loss."""
     r, start, end = config.rotor, RADII_M[config.rotor.edge], RADII_M["blunt"]
     area = wear.CORNER * (end * end - start * start)
-    return area * r.bars * r.bar_height_m * metal_of(config)[1] / per_kg if per_kg else inf
+    return area * r.bars * r.bar_height_m * parts.rotor_metal(config).density / per_kg if per_kg else inf
 
 
 def gap_full(config: Config) -> float:
@@ -213,7 +205,7 @@ def gap_after(config: Config, per_kg: float) -> float:
     """Kilograms milled until tips that take all the loss have widened the gap to `gap_full`; inf without a loss."""
     r = config.rotor
     volume = (gap_full(config) - config.stator.gap_m) * r.bars * r.bar_thickness_m * r.bar_height_m
-    return volume * metal_of(config)[1] / per_kg if per_kg else inf
+    return volume * parts.rotor_metal(config).density / per_kg if per_kg else inf
 
 
 def _step(problem: Setup, milled_kg: float, lost_kg: float, bars_kg: float) -> Step:

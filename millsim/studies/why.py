@@ -11,10 +11,10 @@ import numpy as np
 
 from ..base.quantities.units import UnitError, parse
 from ..laws import breakage, cutting, motion
+from ..mill.chamber import MEAN_COS2_BAR, MEAN_COS2_PIN
 from ..record.asked import batch_of, config_table, config_value, feed_size
 from ..record.prediction import EngineResult, Prediction
 
-MEAN_COS2_BAR, MEAN_COS2_PIN = 5 / 6, 2 / 3  # of the obliquity at bar and pin, as in the model
 # Terms of the ledger, put together as a builder would: words, and the terms they stand for.
 RUB, CUT, SHEAR = "rub along the wall", "cut chips off the pieces", "shear pieces in the nip"
 WATTS = (
@@ -23,9 +23,14 @@ WATTS = (
     ("stir the air", ("air drag heat",)),
     ("are lost as pieces slide from bar to pin", ("path friction heat",)),
     ("warm the bearings and seals", ("bearing heat",)),
-    (CUT, ("chips cut",)),
+    (CUT, ("chips cut", "dust rubbed off")),
     (SHEAR, ("nip shear",)),
 )
+
+
+# What the fragments of a piece follow from.
+_FRAGMENTS = ("split_exponent", "daughter_exponent", "nip_exponent", "fragment_floor", "fines_thickness", "fines_exponent",
+              "fines_limit", "shatter_slope")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -35,9 +40,7 @@ class Hits:
     tip_m_s: float
     bar_m_s: float  # bar against the layer of charge
     throw_m_s: float  # thrown piece against a pin; 0 without pins
-    bar_J_kg: float  # mean over the angles
-    pin_J_kg: float
-    mean_J_kg: float  # over all hits
+    mean_J_kg: float  # over all hits and angles
     per_particle: float
     above: float  # share of the hits above the threshold
 
@@ -50,24 +53,25 @@ def hits(p: Prediction) -> Hits:
     throw, pin_J = 0.0, 0.0
     pins, wall = _pins(p), config_value(p, "rotor", "radius", "m") + config_value(p, "stator", "gap", "m")
     if pins:
-        e = float(motion.restitution(parameter(p, "restitution"), bar)) if bar > 0 else math.nan
+        e = _restitution(p, bar)
         left = float(motion.path_survival(parameter(p, "friction"), math.pi * wall / pins, wall))
         throw = math.sqrt(2.0 * float(motion.thrown_energy(tip, kappa, e, 1.0)) * left) if bar > 0 else math.nan
         pin_J = float(motion.thrown_energy(tip, kappa, e, MEAN_COS2_BAR)) * left * MEAN_COS2_PIN
     on_bars = bar_share(p)
     mean = bar_J if not pins else on_bars * bar_J + (1.0 - on_bars) * pin_J
     per, above = scalar(p, "hits_per_particle"), scalar(p, "hits_above_threshold_share")
-    return Hits(tip, bar, throw, bar_J, pin_J, mean, per, above)
+    return Hits(tip, bar, throw, mean, per, above)
 
 
 def threshold_J_kg(p: Prediction, size_m: float, temperature_K: float) -> float:
-    """Specific energy [J/kg] below which no hit breaks a piece of this size and temperature: xw_min / x."""
+    """Specific energy [J/kg] below which no hit breaks a piece of this size and temperature: xw_min(x) / x."""
     warm, cold = parameter(p, "xw_min_warm"), parameter(p, "xw_min_cold")
     cold = warm if math.isnan(cold) else cold
     T_warm, T_cold = parameter(p, "temperature_warm"), parameter(p, "temperature_cold")
-    if not T_warm > T_cold or math.isnan(temperature_K):
-        return warm / size_m
-    return float(breakage.log_between(temperature_K, T_warm, T_cold, warm, cold)) / size_m
+    known = T_warm > T_cold and not math.isnan(temperature_K)
+    xw = float(breakage.log_between(temperature_K, T_warm, T_cold, warm, cold)) if known else warm
+    x_0, a = parameter(p, "threshold_size"), parameter(p, "threshold_exponent")
+    return (xw if math.isnan(x_0 + a) else float(breakage.threshold_at(size_m, xw, x_0, a))) / size_m
 
 
 def mechanism_flows(p: Prediction, engine: EngineResult | None = None) -> dict[str, float]:
@@ -80,13 +84,13 @@ def mechanism_flows(p: Prediction, engine: EngineResult | None = None) -> dict[s
     t, hole = e.table, p.hole_m
     impact, edge, nip = _events(p, e)
     coarse = t.x_m > hole
-    if not all(math.isfinite(parameter(p, n)) for n in ("daughter_exponent", "fines_limit", "nip_exponent")):
+    if not all(math.isfinite(parameter(p, n)) for n in _FRAGMENTS):
         flows = {"impact": float(impact.sum()), "edge": float(edge.sum()), "nip": float(nip.sum())}
     else:
         flows = {
-            "impact": float(np.sum((impact * _finer(p, t.x_m, _hit_exponent(p)))[coarse])),
+            "impact": float(np.sum((impact * _hit_finer(p, t.x_m))[coarse])),
             "edge": float(np.sum((edge * _chips_finer(p, t.x_m))[coarse])) + _worn_through(t.edges_m, edge, hole),
-            "nip": float(np.sum((nip * _finer(p, t.x_m, parameter(p, "nip_exponent")))[coarse])),
+            "nip": float(np.sum((nip * _finer(p, t.x_m, 0.0, "nip_exponent"))[coarse])),
         }
     return flows if sum(flows.values()) > 0 else {}
 
@@ -96,6 +100,23 @@ def mechanism_shares(p: Prediction, engine: EngineResult | None = None) -> dict[
     flows = mechanism_flows(p, engine)
     total = sum(flows.values())
     return {name: value / total for name, value in flows.items()}
+
+
+def makers(p: Prediction) -> tuple[dict[str, float], bool]:
+    """(shares of the mechanisms, whether they count the whole run): of a batch rates tell of its end, tallies of all.
+
+    Empty where nothing becomes finer than the hole.
+    """
+    if not batch_of(p):
+        return mechanism_shares(p), True
+    counted = next((e for e in (p.main, p.other) if e is not None and e.tallies), None)
+    return mechanism_shares(p, counted), counted is not None
+
+
+def main_maker(p: Prediction) -> str:
+    """The mechanism that makes most of the powder: "impact", "edge" or "nip"; "" where none does."""
+    shares, _ = makers(p)
+    return max(shares, key=shares.get, default="")
 
 
 def _events(p: Prediction, e: EngineResult) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -110,11 +131,26 @@ def _events(p: Prediction, e: EngineResult) -> tuple[np.ndarray, np.ndarray, np.
     return impact, edge, nip * done
 
 
-def _finer(p: Prediction, x_m: np.ndarray, exponent: float) -> np.ndarray:
-    """Mass share of the daughters of pieces x (n,) that is finer than the sieve hole."""
-    at_hole = breakage.daughter_weight(p.hole_m, exponent, parameter(p, "fines_limit"))
-    of_x = np.array([breakage.daughter_weight(float(x), exponent, parameter(p, "fines_limit")) for x in x_m])
-    return np.minimum(1.0, np.exp(at_hole - of_x))
+def _finer(p: Prediction, x_m: np.ndarray, shattered: np.ndarray | float, split: str) -> np.ndarray:
+    """Mass share of the fragments of pieces x (n,) that is finer than the hole, of which a share (n,) shatters."""
+    q = {n: parameter(p, n) for n in _FRAGMENTS}
+    found = [
+        breakage.finer_share(
+            min(p.hole_m, x), x, breakage.fines_share(x, q["fines_thickness"]), w, q[split], q["daughter_exponent"],
+            q["fragment_floor"], q["fines_exponent"], q["fines_limit"],
+        )
+        for x, w in zip(x_m.tolist(), np.broadcast_to(shattered, x_m.shape).tolist(), strict=True)
+    ]  # fmt: skip
+    return np.array(found)
+
+
+def _hit_finer(p: Prediction, x_m: np.ndarray) -> np.ndarray:
+    """The same of what square hits break, of pins where there are some: these make most of what breaks."""
+    h, T = hits(p), chamber_temperature(p)
+    W = 0.5 * (h.throw_m_s if h.throw_m_s > 0 else h.bar_m_s) ** 2
+    f_mat = parameter(p, "f_mat_warm") * (parameter(p, "rate_multiplier") or 1.0)
+    excess = [f_mat * max(0.0, x * (W - threshold_J_kg(p, x, T))) for x in x_m.tolist()]
+    return _finer(p, x_m, 1.0 - np.exp(-parameter(p, "shatter_slope") * np.array(excess)), "split_exponent")
 
 
 def _chips_finer(p: Prediction, x_m: np.ndarray) -> np.ndarray:
@@ -122,7 +158,8 @@ def _chips_finer(p: Prediction, x_m: np.ndarray) -> np.ndarray:
     size, exponent = parameter(p, "chip_size"), parameter(p, "chip_exponent")
     if math.isnan(size) or math.isnan(exponent):
         return np.ones_like(x_m)
-    return np.minimum(1.0, (p.hole_m / np.minimum(size, 0.25 * x_m)) ** exponent)
+    thick = np.minimum(size, 0.25 * x_m)  # at most: what the hit pays for is less
+    return np.minimum(1.0, (p.hole_m / thick) ** exponent)
 
 
 def _worn_through(edges_m: np.ndarray, chipped: np.ndarray, hole_m: float) -> float:
@@ -133,13 +170,11 @@ def _worn_through(edges_m: np.ndarray, chipped: np.ndarray, hole_m: float) -> fl
     return float(chipped[above] / 3.0 / math.log(edges_m[above + 1] / edges_m[above]))
 
 
-def _hit_exponent(p: Prediction) -> float:
-    """Exponent of the daughter law at the mean of bar and pin speed."""
-    h, slope = hits(p), parameter(p, "daughter_speed_slope")
-    speed = 0.5 * (h.bar_m_s + h.throw_m_s) if h.throw_m_s > 0 else h.bar_m_s
-    if math.isnan(speed) or math.isnan(slope):
-        return parameter(p, "daughter_exponent")
-    return float(breakage.daughter_exponent(parameter(p, "daughter_exponent"), slope, speed))
+def _restitution(p: Prediction, speed_m_s: float) -> float:
+    """Coefficient of restitution at a speed; of a file of the first model with its exponent."""
+    n = parameter(p, "restitution_exponent")
+    at = parameter(p, "restitution"), speed_m_s, 0.25 if math.isnan(n) else n
+    return float(motion.restitution(*at)) if speed_m_s > 0 else math.nan
 
 
 def _finished_bites(p: Prediction, x_m: np.ndarray) -> np.ndarray | float:
@@ -148,9 +183,13 @@ def _finished_bites(p: Prediction, x_m: np.ndarray) -> np.ndarray | float:
     if config_table(p, "rotor").get("mount") != "swinging" or math.isnan(mass):
         return 1.0
     density = parameter(p, "density")
-    shear = cutting.shear_energy(parameter(p, "yield_stress"), density)
+    T, f_mat = chamber_temperature(p), parameter(p, "f_mat_warm")
     given = cutting.hammer_energy(mass, scalar(p, "tip_speed_m_s")) / (density * math.pi / 6.0 * x_m**3)
-    return np.array([cutting.hammer_bite(float(g), shear) for g in given])
+    shear = [
+        cutting.shear_energy(parameter(p, "yield_stress"), density, x, f_mat, x * threshold_J_kg(p, x, T))
+        for x in x_m.tolist()
+    ]
+    return np.array([cutting.hammer_bite(g, need) for g, need in zip(given.tolist(), shear, strict=True)])
 
 
 def watts(p: Prediction) -> dict[str, float]:
@@ -189,7 +228,7 @@ def bar_share(p: Prediction) -> float:
     batch = batch_of(p)
     fed = batch[0] / batch[1] if batch else scalar(p, "throughput_kg_s")
     lost = sum(p.main.ledger_out_W[k].value for k in ("bar impact heat", "chips cut") if k in p.main.ledger_out_W)
-    e = float(motion.restitution(parameter(p, "restitution"), (1.0 - kappa) * tip)) if tip > 0 else math.nan
+    e = _restitution(p, (1.0 - kappa) * tip)
     one = (1.0 - e * e) * float(motion.bar_energy(tip, kappa, MEAN_COS2_BAR))
     return min(1.0, lost / (one * per * fed)) if one * per * fed > 0 else 1.0
 

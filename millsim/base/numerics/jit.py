@@ -13,10 +13,12 @@ import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numba
 from numba import types
 
+SETTINGS: Any = numba.config  # its names are made as it is imported
 _PACKAGE = Path(__file__).resolve().parents[2]
 
 
@@ -61,13 +63,13 @@ CACHE_FOLDER = _writable_cache_folder()
 
 def _compile(function: Callable, signature=None, **options) -> Callable:
     """numba.njit into our cache folder; numba's global setting is put back for other users of numba."""
-    before = numba.config.CACHE_DIR
-    numba.config.CACHE_DIR = CACHE_FOLDER or ""
+    before = SETTINGS.CACHE_DIR
+    SETTINGS.CACHE_DIR = CACHE_FOLDER or ""
     try:
         options = {"cache": CACHE_FOLDER is not None, "error_model": "numpy", "no_cfunc_wrapper": True, **options}
         return numba.njit(signature, **options)(function)
     finally:
-        numba.config.CACHE_DIR = before
+        SETTINGS.CACHE_DIR = before
 
 
 def law(function: Callable) -> Callable:
@@ -101,7 +103,7 @@ def user_function(function: Callable, arity: int) -> Callable:
 
     It is not cached on disk (its sources are outside the hash). Raises what numba raises.
     """
-    if numba.config.DISABLE_JIT:
+    if SETTINGS.DISABLE_JIT:
         return function
     plain = getattr(function, "py_func", function)
     return numba.njit(types.float64(*[types.float64] * arity), error_model="numpy")(plain)

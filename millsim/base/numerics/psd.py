@@ -112,18 +112,13 @@ def q_at(edges: ArrayLike, q: ArrayLike, x: ArrayLike) -> Array | float:
 
 def span(edges: ArrayLike, q3: ArrayLike) -> float:
     """(x90 - x10) / x50, NaN where x10 or x90 is not determined."""
-    x10, x50, x90 = x_at(edges, q3, [0.1, 0.5, 0.9])
+    x10, x50, x90 = np.asarray(x_at(edges, q3, [0.1, 0.5, 0.9]))
     return float((x90 - x10) / x50)
 
 
 def q3_star(edges: ArrayLike, q3: ArrayLike) -> Array:
     """Density over ln x of each class, dQ3/dln x, shape (n,) (ISO 9276-1, q3*)."""
     return np.diff(np.asarray(q3, dtype=float)) / np.diff(np.log(np.asarray(edges, dtype=float)))
-
-
-def yield_in(edges: ArrayLike, q3: ArrayLike, low: float, high: float) -> float:
-    """Mass share between the sizes low and high (same unit as edges)."""
-    return float(q_at(edges, q3, high) - q_at(edges, q3, low))
 
 
 # --- moments ---------------------------------------------------------------------------------------------
@@ -176,15 +171,6 @@ def sauter_diameter(edges: ArrayLike, q3: ArrayLike, within: str = "log") -> flo
     return mean_size(edges, q3, 3, 2, within=within)
 
 
-def change_kind(edges: ArrayLike, q: ArrayLike, r: float, s: float, within: str = "log") -> Array:
-    """Q_s at the edges from Q_r: number (0) to mass (3) and so on; needs q[0] = 0."""
-    q = np.asarray(q, dtype=float)
-    if abs(q[0]) > _ROUNDING:
-        raise ValueError("mass below the finest edge has no size, so it cannot be converted")
-    weights = np.diff(q) * class_moments(edges, s - r, within)
-    return cumulative(weights / weights.sum())
-
-
 # --- distribution functions ------------------------------------------------------------------------------
 
 
@@ -197,11 +183,6 @@ def rrsb_cdf(x: ArrayLike, x63: float, n: float) -> Array | float:
 def rrsb_x(p: float, x63: float, n: float) -> float:
     """Size at the share p (0 <= p < 1) of an RRSB distribution."""
     return x63 * (-math.log1p(-p)) ** (1.0 / n)
-
-
-def rrsb_moment(k: float, x63: float, n: float) -> float:
-    """M_k,3 of an RRSB distribution: x63^k Gamma(1 + k/n); infinite for k <= -n."""
-    return x63**k * math.gamma(1.0 + k / n) if k > -n else math.inf
 
 
 def lognormal_cdf(x: ArrayLike, x50: float, sigma: float) -> Array | float:
@@ -218,22 +199,7 @@ def lognormal_x(p: float, x50: float, sigma: float) -> float:
     return x50 * math.exp(sigma * NormalDist().inv_cdf(p))
 
 
-def lognormal_moment(k: float, x50: float, sigma: float) -> float:
-    """M_k,r of a log-normal distribution with median x50 of the same kind r: x50^k exp(k^2 sigma^2 / 2)."""
-    return x50**k * math.exp(0.5 * (k * sigma) ** 2)
-
-
 def ggs_cdf(x: ArrayLike, x_max: float, m: float) -> Array | float:
     """Gates-Gaudin-Schuhmann: Q3 = (x/x_max)^m up to x_max."""
     value = np.minimum(np.asarray(x, dtype=float) / x_max, 1.0) ** m
     return float(value) if np.ndim(value) == 0 else value
-
-
-def ggs_x(p: float, x_max: float, m: float) -> float:
-    """Size at the share p of a GGS distribution."""
-    return x_max * p ** (1.0 / m)
-
-
-def ggs_moment(k: float, x_max: float, m: float) -> float:
-    """M_k,3 of a GGS distribution: x_max^k m / (m + k); infinite for k <= -m."""
-    return x_max**k * m / (m + k) if k > -m else math.inf

@@ -6,26 +6,26 @@ splittable pseudorandom number generators", OOPSLA 2014; constants "Mix13" of D.
 each stream walks with its own odd increment, so two streams that touch do not run on together.
 """
 
-import numba
+from collections.abc import Callable
+
 import numpy as np
 
-from .jit import law
+from .jit import SETTINGS, law
 
 _MASK = 0xFFFFFFFFFFFFFFFF
 
-if numba.config.DISABLE_JIT:
-    # Plain Python: exact integers and a mask give the same bits as the machine's wrapping arithmetic.
-    def _u64(value):
-        return int(value) & _MASK
 
-    _constant = int
-else:
+def _masked(value):
+    """Plain Python: exact integers and a mask give the same bits as the machine's wrapping arithmetic."""
+    return int(value) & _MASK
 
-    @law
-    def _u64(value):
-        return np.uint64(value)
 
-    _constant = np.uint64
+def _wrapped(value):
+    return np.uint64(value)
+
+
+_u64: Callable = _masked if SETTINGS.DISABLE_JIT else law(_wrapped)
+_constant: Callable = int if SETTINGS.DISABLE_JIT else np.uint64
 
 _ALL = _constant(_MASK)
 _ONE = _constant(1)

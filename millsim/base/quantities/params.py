@@ -1,7 +1,7 @@
 """A number with its range and where it comes from: the unit of every card, band and report."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 # From best to worst founded. A number of one kind never presents itself as another.
 BASES = ("measured", "calibrated", "published", "handbook", "common practice", "from memory", "assumed", "config")
@@ -41,14 +41,6 @@ class ParamSet(Mapping[str, Param]):
     def value(self, name: str) -> float:
         """Plausible value of a parameter in its SI unit."""
         return self._params[name].value
-
-    def values_by_name(self) -> dict[str, float]:
-        """All plausible values, by name."""
-        return {n: p.value for n, p in self._params.items()}
-
-    def with_values(self, values: Mapping[str, float]) -> "ParamSet":
-        """The same set with some values replaced (ranges and sources stay)."""
-        return ParamSet([replace(p, value=values.get(p.name, p.value)) for p in self._params.values()], self.title)
 
     def merged(self, params: "list[Param]") -> "ParamSet":
         """The same set with whole parameters replaced or added."""

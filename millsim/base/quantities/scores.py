@@ -37,7 +37,7 @@ def at_quantile(p: Param, u: np.ndarray) -> np.ndarray:
     return p.value + np.where(z > 0, p.high - p.value, p.value - p.low) * z
 
 
-def at_score(p: Param, score: np.ndarray) -> np.ndarray:
+def at_score(p: Param, score: np.ndarray | float) -> np.ndarray:
     """Values of a parameter at scores (N,)."""
     from scipy.special import ndtr
 

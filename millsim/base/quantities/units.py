@@ -168,7 +168,7 @@ def foreign(text: str) -> tuple[Decimal, Unit] | None:
     """Number and unit of a text in a unit that is known but not accepted, or None."""
     match = _QUANTITY.fullmatch(text) if len(text) <= _LONGEST else None
     unit = find_foreign(match[2]) if match and match[2] else None
-    return (Decimal(match[1]), unit) if unit else None
+    return (Decimal(match[1]), unit) if match and unit else None
 
 
 def split_quantity(text: str, si: str = "") -> tuple[Decimal, Unit | None]:

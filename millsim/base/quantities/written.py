@@ -80,11 +80,12 @@ class Shown:
         unit, factor, offset = shown_unit(max(scalar.value, most) if most else scalar.value, scalar.unit)
         value, low, high = (v * factor + offset for v in (scalar.value, scalar.low, scalar.high))
         error = scalar.se * factor
+        self.factor, self.offset = factor, offset  # from SI to the unit
         spread = error if math.isnan(low + high) else _spread(value, low, high)
         places = decimals(value, spread)
         if offset:  # temperatures: whole degrees unless known better, never thousandths
             places = 1 if not spread >= 1 else 0
-        self.unit = unit
+        self.unit, self.places = unit, places
         self.value = number(value, places) if value else "0"
         self.low, self.high = (_end(v, value, places, bool(offset)) for v in (low, high))
         self.error = digits(error, 2) if math.isfinite(error) and error > 0 else ""
@@ -98,14 +99,22 @@ class Shown:
             return f"above {self.low}"
         return f"below {self.high}" if self.low == "-unlimited" else f"{self.low} to {self.high}"
 
+    def like(self, value: float) -> str:
+        """Another value [SI] to the same digits and in the same unit."""
+        return f"{number(value * self.factor + self.offset, self.places)} {self.unit}".strip()
+
+    @property
+    def text(self) -> str:
+        """The value with its unit."""
+        return f"{self.value} {self.unit}".strip()
+
     @property
     def fixed(self) -> bool:
         """Whether the band is so narrow that it reads as the value."""
         return self.low == self.value == self.high
 
     def __str__(self) -> str:
-        text = f"{self.value} {self.unit}".strip()
-        return f"{text} ({self.band}{' ' + self.unit if self.unit else ''})" if self.band else text
+        return f"{self.text} ({self.band} {self.unit}".strip() + ")" if self.band else self.text
 
 
 def _spread(value: float, low: float, high: float) -> float:
@@ -152,19 +161,25 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def uncapital(text: str) -> str:
+    """A text that reads on: its first letter small, unless it is a symbol or an abbreviation."""
+    return text if text[1:2].isupper() or text[1:2].isdigit() else text[:1].lower() + text[1:]
+
+
 _NUMERIC = re.compile(r"(above |below |over |-)?(\d|unlimited)|unknown|none$|the same$|far over$|under ")
 
 
-def table(header: Iterable[str], rows: Iterable[Iterable[str]], left: int = 1) -> list[str]:
+def table(header: Iterable[str], rows: Iterable[Iterable[str]], left: int = 1, kinds: str = "") -> list[str]:
     """Lines of a table: the first `left` columns and columns of words flush left, numbers flush right.
 
-    A column that is empty in every row is left out.
+    A column that is empty in every row is left out. kinds: "r" for every column of numbers, where that is known.
     """
     cells = [list(map(str, header)), *(list(map(str, row)) for row in rows)]
     keep = [i for i in range(len(cells[0])) if i < left or any(row[i] for row in cells[1:])]
     cells = [[row[i] for i in keep] for row in cells]
     widths = [max(len(row[i]) for row in cells) for i in range(len(cells[0]))]
     words = [i < left or not all(_NUMERIC.match(row[i]) for row in cells[1:] if row[i]) for i in range(len(widths))]
+    words = [kinds[i] != "r" for i in keep] if kinds else words
     lines = []
     for row in cells:
         parts = [c.ljust(w) if at else c.rjust(w) for c, w, at in zip(row, widths, words, strict=True)]
@@ -186,10 +201,24 @@ def join_words(words: list[str], last: str = "and") -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {last} {words[-1]}" if words else ""
 
 
-def wrap(text: str) -> list[str]:
-    """Lines of at most 100 characters that never part a number from its unit; an empty text stays a line."""
-    glued = re.sub(r"(?<=\d) (?=%|°C|([kW]*[Wh]+|k?[gJ]|mm|µm|rpm|min|[sK])\b)", "\u00a0", text)
-    lines = textwrap.wrap(glued, 100, subsequent_indent="  ", break_on_hyphens=False, break_long_words=False, tabsize=1)
+_GLUE = re.compile(r"(?<=\d) (?=%|°C|([kW]*[Wh]+|k?[gJ]|mm|µm|m/s|rpm|min|[NsK])\b)")
+
+
+def glued(text: str) -> str:
+    """A text in which a number stays with its unit: a space that does not break between the two."""
+    return _GLUE.sub("\u00a0", text)
+
+
+def wrap(text: str, indent: str = "") -> list[str]:
+    """Lines of at most 100 characters that never part a number from its unit; an empty text stays a line.
+
+    indent: before every line; without it, lines after the first begin two columns in.
+    """
+    setting = textwrap.TextWrapper(
+        100, initial_indent=indent, subsequent_indent=indent or "  ", break_on_hyphens=False, break_long_words=False,
+        tabsize=1,
+    )  # fmt: skip
+    lines = setting.wrap(glued(text))
     return [line.replace("\u00a0", " ") for line in lines] or [""]
 
 

@@ -64,16 +64,43 @@ def cells_of(line: str, separator: str) -> list[str]:
         return line.split(separator)
 
 
+@dataclass(frozen=True)
+class Answering:
+    """How a question can be answered: words before the answers, and how one is written ("": not to be had)."""
+
+    lead: str
+    spell: Callable[[str, str], str]  # of (name, value)
+
+
+BY_FLAGS = Answering("answer with", lambda name, value: f"--{name} {value}".strip())
+IN_THE_FILE = Answering("", lambda name, value: "")  # only by mending it
+
+
 @dataclass
 class Findings:
     """What is wrong with or open about one file, noted while it is read."""
 
     where: str
+    by: Answering = BY_FLAGS
     problems: list[Problem] = field(default_factory=list)
 
     def say(self, message: str, line: int = 0, allowed: str = "", hint: str = "") -> None:
         """Note a problem, of a line where one is given."""
         self.problems.append(Problem(self.where, f"line {line}" if line else "", message, allowed, hint))
+
+    def ask(
+        self,
+        question: str,
+        line: int,
+        mend: str,
+        answers: Sequence[tuple[str, str]],
+        tail: str = "",
+        link: str = ", or",
+    ) -> None:
+        """Note a question: how to mend the file, and (name, value) of answers that settle it, where there are such."""
+        ways = [way for name, value in answers if (way := self.by.spell(name, value))]
+        said = " or ".join(filter(None, [", ".join(ways[:-1]), *ways[-1:]]))
+        self.say(question, line, hint=f"{mend}{link} {self.by.lead} {said}{tail}" if ways else mend)
 
     def stop(self) -> None:
         """Raise what was noted, if anything was."""

@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 
 from ...errors import InputError, Problem
-from .cells import Findings, rounded
-from .sieves import Answers, Columns, SheetRow
+from .cells import Findings, decimal_doubt, is_number, parted_by_commas, rounded
+from .sieves import Answers, Columns, Picked, SheetRow, has_own_unit, is_note, row_named, unit_doubt
 
 CHARGE_ROUNDING = 0.002  # a sum this share above the charge is weighing and rounding, more is an error
 MOST_LOST = 0.5  # more is no loss of a sieving but a slip of the unit
@@ -29,17 +29,16 @@ def in_order(found: Findings, sieves: list[SheetRow], amounts, passing: bool, in
     for i, (small, large) in enumerate(zip(amounts[:-1], amounts[1:], strict=True)):
         if sign * (large - small) >= -1e-12:
             continue
-        fine, coarse = (f"{rounded(w.name * 1e6, 6)} um" for w in (sieves[i], sieves[i + 1]))
+        fine, coarse = (f"{rounded(w.size_m * 1e6, 6)} um" for w in (sieves[i], sieves[i + 1]))
         low, high = shown(small, in_mass), shown(large, in_mass)
         this, other = ("passing", "oversize") if passing else ("oversize", "passing")
         message = f"{low} passes {fine} but only {high} the coarser {coarse}"
         if not passing:
             message = f"{low} is oversize on {fine} but {high} on the coarser {coarse}"
-        found.say(
-            f"{message}: typed in the other order, or {other}, or retained instead of {this}?",
-            hint=f"correct the sheet, or answer with --sort, --reading {other} or --reading retained",
-        )
-        rows = tuple((rounded(w.name * 1e6, 6), shown(v, in_mass)) for w, v in zip(sieves, amounts, strict=True))
+        question = f"{message}: typed in the other order, or {other}, or retained instead of {this}?"
+        answers = [("sort", ""), ("reading", other), ("reading", "retained")]
+        found.ask(question, 0, "correct the sheet", answers)
+        rows = tuple((rounded(w.size_m * 1e6, 6), shown(v, in_mass)) for w, v in zip(sieves, amounts, strict=True))
         raise Doubt(found.problems, rows)
 
 
@@ -57,7 +56,9 @@ def sums(found: Findings, retained, pan, whole, said_total, columns: Columns, si
     if whole is not None and total > whole + max(CHARGE_ROUNDING * whole, deviations):
         name = "charge" if columns.in_mass else "whole"
         message = f"sieves and pan sum to {found_g}, more than the {name} of {whole_g}"
-        found.say(message, hint="correct it; for cumulative amounts --reading oversize; the charge holds the additive")
+        oversize = found.by.spell("reading", "oversize")
+        cumulative = f" for cumulative amounts {oversize};" if oversize else ""
+        found.say(message, hint=f"correct it;{cumulative} the charge holds the additive")
     whole_rows = columns.reading == "retained" and pan is not None
     if said_total is not None and whole_rows and abs(said_total - total) > 0.005 * total:
         found.say(f"the sum row says {said_g} but the rows sum to {found_g}")
@@ -78,10 +79,8 @@ def share_doubt(
     if not alike:
         return
     what = f"the amounts sum to {total:.4g} %" if columns.reading == "retained" else f"no amount is above {most:.4g} %"
-    found.say(
-        f"{what}: are these shares of 1, not per cent?",
-        hint="write 95 for 0.95, or answer with --unit share (or --unit percent, if it is per cent)",
-    )
+    tail = f" (or {found.by.spell('unit', 'percent')}, if it is per cent)"
+    found.ask(f"{what}: are these shares of 1, not per cent?", 0, "write 95 for 0.95", [("unit", "share")], tail)
     found.stop()
 
 
@@ -104,3 +103,23 @@ def hardly_passed(found: Findings, most_g: float, charge_g: float) -> None:
     if 0.0 < most_g < (1.0 - LEAST_SLIP) * charge_g:
         what = f"only {shown(most_g, True)} of a charge of {shown(charge_g, True)} passes the coarsest sieve"
         found.say(f"{what}: is the charge in another unit?", hint="correct the charge, or add a coarser sieve")
+
+
+def column_doubts(found: Findings, a: Answers, picked: list[Picked], table, columns: Columns) -> None:
+    """Questions that only a whole column raises: decimal marks, units of the apertures."""
+    sieves = [p for p in picked if not is_note(*p[2:])]
+    bare = [p[2] for p in sieves if not row_named(p[2]) and not has_own_unit(p[2])]
+    for name, cells in (("apertures", bare), ("amounts", [p[3] for p in sieves])):
+        cell = decimal_doubt(cells) if a.decimal is None else ""
+        if cell:
+            question = f"{cell!r} among the {name}: does its mark stand before decimals, or does it part thousands?"
+            found.ask(question, 0, "write numbers without thousands marks", [("decimal", "point|comma")])
+    if a.decimal is None and columns.named > 3 and parted_by_commas([c for c in table if is_number(c[0])]):
+        question = "no number has decimals: are these decimal commas in a sheet parted by commas?"
+        mend = "with decimal commas, separate the columns by semicolons"
+        found.ask(question, 0, mend, [("decimal", "point")], link="; else")
+    doubt = "" if a.aperture or found.problems else unit_doubt(bare, columns.unit, columns.decimal)
+    if doubt:
+        mend = 'write the unit into the cells that differ ("500 um", "mesh 35")'
+        found.ask(doubt, 0, mend, [("aperture", "mm|um|mesh")])
+        found.stop()

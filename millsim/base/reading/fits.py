@@ -73,7 +73,7 @@ def _q_range(sheet: SieveSheet, x: float) -> tuple[float, float]:
         return 0.0, sheet.q3[0]
     if x > sheet.apertures_m[-1] * (1 + 1e-9):
         return sheet.q3[-1], 1.0
-    q = psd.q_at(sheet.apertures_m, sheet.q3, x)
+    q = float(psd.q_at(sheet.apertures_m, sheet.q3, x))
     return q, q
 
 
@@ -114,7 +114,10 @@ def fit(law: str, apertures_m: Sequence[float], q3: Sequence[float]) -> Fit | No
     if x.size < 2 or q[-1] <= q[0]:
         return None
     normal = NormalDist()
-    net = {"rrsb": rrsb_net, "lognormal": np.vectorize(normal.inv_cdf, otypes=[float]), "ggs": np.log}[law](q)
+    nets: dict[str, Callable] = {
+        "rrsb": rrsb_net, "lognormal": np.vectorize(normal.inv_cdf, otypes=[float]), "ggs": np.log
+    }  # fmt: skip
+    net = nets[law](q)
     slope, height = _line(np.log(x), net)
     if not slope > 0 or abs(height / slope) > 25:  # beyond 14 pm to 7e10 m
         return None

@@ -4,6 +4,7 @@ Bounds and defaults are written as in TOML ("0.3 mm") and held in SI. Nothing he
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 from ..quantities import units
 
@@ -28,7 +29,7 @@ class Key:
     high: float = INF  # SI
     choices: tuple[str, ...] = ()
     default: object = REQUIRED  # REQUIRED, None for optional, or the resolved value
-    only: tuple[str, str] = ()  # (key, value) in the same section: needed with it, refused without (then `default`)
+    only: tuple[str, ...] = ()  # (key, value) in its section: needed with it, refused without (then `default`)
     derivable: bool = False  # may be left out although `only` applies; `checks` derives it, or nothing needs it
     predicts: bool = True  # whether a prediction depends on it
 
@@ -52,7 +53,7 @@ class Key:
         return f'{text}, or "{AS_MUCH}"' if self.kind == "rate" else text
 
 
-def _si(value: object) -> object:
+def _si(value: Any) -> Any:
     """A default or bound written as a quantity, in SI; anything else as it is."""
     if not isinstance(value, str):
         return value
@@ -63,6 +64,7 @@ def _si(value: object) -> object:
 def q(name: str, low: str, high: str, example: str, about: str, kind: str = "quantity", **more) -> Key:
     """A quantity between two bounds; the unit of the bounds is the one told to people."""
     unit = units.split_quantity(low)[1]
+    assert unit is not None, low
     more["default"] = _si(more.get("default", REQUIRED))
     return Key(name, kind, about, example, unit.si, unit.text, _si(low), _si(high), **more)
 

@@ -18,19 +18,38 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import NamedTuple
 
 from ...errors import InputError, Problem
 from ..quantities import units
-from .cells import Findings, cells_of, content_lines, find_header, is_value, read_csv_text, rounded, separator_of
-from .doubts import CHARGE_ROUNDING, LEAST_SLIP, hardly_passed, in_order, lost_most, share_doubt, shown, sums
+from .cells import (
+    BY_FLAGS,
+    Answering,
+    Findings,
+    cells_of,
+    content_lines,
+    find_header,
+    is_value,
+    read_csv_text,
+    rounded,
+    separator_of,
+)
+from .doubts import (
+    CHARGE_ROUNDING,
+    LEAST_SLIP,
+    column_doubts,
+    hardly_passed,
+    in_order,
+    lost_most,
+    share_doubt,
+    shown,
+    sums,
+)
 from .sieves import (
     EXAMPLE,
     Answers,
     Columns,
     Picked,
     SheetRow,
-    column_doubts,
     is_header,
     is_note,
     next_coarser_m,
@@ -43,14 +62,6 @@ from .sieves import (
 
 FINEST_STEP_G = 1e-4  # no workshop balance shows less; smaller steps come from a spreadsheet's arithmetic
 LOSS_HIGH, LOSS_BAD = 0.03, 0.05  # closure of 97 to 103 % is good, below 95 % is no basis for a fit (common practice)
-
-
-class Fraction(NamedTuple):
-    """Share of the mass found between two sizes; the pan begins at 0, what the coarsest sieve held ends at inf."""
-
-    low_m: float
-    high_m: float
-    share: float
 
 
 @dataclass(frozen=True)
@@ -110,31 +121,26 @@ class SieveSheet:
         return (*self.apertures_m, next_coarser_m(self.apertures_m[-1])), (*self.q3, 1.0)
 
 
-def fractions_of(sheet: SieveSheet) -> tuple[Fraction, ...]:
-    """Pan, classes between sieves and what the coarsest sieve held, finest first; the shares sum to 1."""
-    sizes, q3 = (0.0, *sheet.apertures_m, math.inf), (0.0, *sheet.q3, 1.0)
-    return tuple(Fraction(sizes[i], sizes[i + 1], q3[i + 1] - q3[i]) for i in range(len(sizes) - 1))
-
-
-def read_sheet(path: "str | Path", **answers) -> SieveSheet:
-    """Read one sieve sheet from a CSV file; `answers` are the fields of `Answers`.
+def read_sheet(path: "str | Path", by: Answering = BY_FLAGS, **answers) -> SieveSheet:
+    """Read one sieve sheet from a CSV file; `answers` are the fields of `Answers`, `by` how its reader can give them.
 
     Returns a SieveSheet; raises InputError with every problem found, by line.
     """
     path = Path(path)
-    return parse_sheet(read_csv_text(path, EXAMPLE), str(path), path, **answers)
+    return parse_sheet(read_csv_text(path, EXAMPLE), str(path), path, by, **answers)
 
 
-def parse_sheet(text: str, where: str, path: Path | None = None, **answers) -> SieveSheet:
+def parse_sheet(text: str, where: str, path: Path | None = None, by: Answering = BY_FLAGS, **answers) -> SieveSheet:
     """Read a sheet from text; `where` is what messages call it."""
-    found, a = Findings(where), Answers(**answers)
+    found, a = Findings(where, by), Answers(**answers)
     lines = content_lines(text)
     if not lines:
         raise InputError(Problem(where, "", "is empty", hint=EXAMPLE))
     answered = {name: _answered_g(found, a, name) for name in ("charge", "additive", "pan")}
     start, separator, header = find_header(lines, is_header) or _unnamed(lines[0][1])
     columns = read_columns(found, a, header, lines[max(start, 0)][0])
-    found.stop()
+    if columns is None:
+        raise InputError(found.problems)
     table = [(n, cells_of(line, separator)) for n, line in lines[start + 1 :]]
     above = [(n, cells_of(line, separator_of(line))) for n, line in lines[: max(start, 0)]]
     picked, said = _pick(above, table, columns)
@@ -196,7 +202,7 @@ def _name_and_amount(cells: list[str], size_at: int, value_at: int) -> tuple[str
 
 def _assemble(found: Findings, a: Answers, rows: list[SheetRow], columns: Columns, answered) -> SieveSheet:
     """Check the rows against each other and build the sheet."""
-    sieves = sorted((w for w in rows if not isinstance(w.name, str)), key=lambda w: w.name)
+    sieves = sorted((w for w in rows if not isinstance(w.name, str)), key=lambda w: w.size_m)
     if not sieves:
         found.say("has no sieve row", hint=EXAMPLE)
     found.stop()
@@ -231,7 +237,7 @@ def _assemble(found: Findings, a: Answers, rows: list[SheetRow], columns: Column
     kept = math.fsum((*retained, sure))
     missing = max(0.0, whole - kept) if whole is not None and kept > 0 and pan_is != "rest" else 0.0
     return SieveSheet(
-        tuple(w.name for w in sieves),
+        tuple(w.size_m for w in sieves),
         q3,
         tuple(retained) if columns.in_mass else (),
         pan if columns.in_mass else None,
@@ -274,7 +280,7 @@ def _one_mass(found: Findings, name: str, labels: dict, answered: dict) -> float
 
 def _fractions(found: Findings, a: Answers, sieves: list[SheetRow], pan, whole, columns: Columns):
     """Amounts on each sieve, ascending, in the pan (None if unknown), how the pan is known, and what to say."""
-    amounts, said = [w.amount for w in sieves], ()
+    amounts, said = [w.amount for w in sieves], tuple[str, ...]()
     if columns.reading == "retained":
         if a.sort:
             found.say("--sort is for cumulative amounts, and these are retained on each sieve", hint="leave it out")
@@ -285,8 +291,8 @@ def _fractions(found: Findings, a: Answers, sieves: list[SheetRow], pan, whole, 
         said = ("amounts put into the order of the apertures, as --sort says",)
     in_order(found, sieves, amounts, passing, columns.in_mass)
     if passing and whole is None:
-        hint = 'add a row charge,<mass>, or answer with --charge "50 g"'
-        found.say("masses that passed need the whole: how much was sieved?", hint=hint)
+        question = "masses that passed need the whole: how much was sieved?"
+        found.ask(question, 0, "add a row charge,<mass>", [("charge", '"50 g"')])
     if passing and whole is not None:
         if max(amounts) > whole * (1 + CHARGE_ROUNDING):
             most, all_of_it = (shown(v, columns.in_mass) for v in (max(amounts), whole))
@@ -320,8 +326,8 @@ def _settle_pan(found: Findings, a: Answers, retained, pan, pan_is: str, whole, 
         return pan, pan_is, ()
     kept = math.fsum(retained)
     if whole is None:
-        hint = 'add a row `pan,<mass>` (0 if nothing did), or answer with --pan "0.5 g"'
-        found.say("has no pan row: how much passed the finest sieve?", hint=hint)
+        question = "has no pan row: how much passed the finest sieve?"
+        found.ask(question, 0, "add a row `pan,<mass>` (0 if nothing did)", [("pan", '"0.5 g"')])
         return 0.0, pan_is, ()
     missing = max(0.0, whole - kept)
     if missing <= CHARGE_ROUNDING * whole:
@@ -333,7 +339,8 @@ def _settle_pan(found: Findings, a: Answers, retained, pan, pan_is: str, whole, 
         return (missing if a.pan == "passed" else 0.0), a.pan, (said,)
     question = f"has no pan row: {share} is on no sieve; did it pass the finest sieve, or was it lost?"
     question += " Or is the charge in another unit?" * (in_mass and missing > LEAST_SLIP * whole)
-    found.say(question, hint="add a row `pan,<mass>`, or answer with --pan passed or --pan lost (both are then shown)")
+    answers = [("pan", "passed"), ("pan", "lost")]
+    found.ask(question, 0, "add a row `pan,<mass>`", answers, " (both are then shown)")
     return 0.0, pan_is, ()
 
 

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from .cells import Findings, decimal_doubt, is_number, number, parted_by_commas, plain, rounded, step, words
+from .cells import Findings, is_number, number, plain, rounded, step, words
 
 LENGTH_UNITS = {
     "m": 1.0, "mm": 1e-3, "um": 1e-6, "micron": 1e-6, "microns": 1e-6, "in": 0.0254, "inch": 0.0254, "inches": 0.0254,
@@ -253,7 +253,7 @@ class Columns(NamedTuple):
 
     size_at: int
     value_at: int
-    count: int  # named columns
+    named: int  # columns with a name
     unit: str
     reading: str
     factor: float
@@ -284,13 +284,13 @@ def read_columns(found: Findings, a: Answers, header: list[str], line: int) -> C
         found.say("no line names the two columns", 0, hint=EXAMPLE)
     if not unit:
         question = f"{names[0]} has no unit: are the apertures in mm, um or in, or mesh numbers?"
-        found.say(question, line, hint="write e.g. aperture_mm, or answer with --aperture mm|um|in|mesh")
+        found.ask(question, line, "write e.g. aperture_mm", [("aperture", "mm|um|in|mesh")])
     if not reading:
         question = f"{names[1]} does not say what it holds: retained on each sieve, or passing it?"
-        found.say(question, line, hint="write e.g. retained_g, or answer with --reading retained|passing|oversize")
+        found.ask(question, line, "write e.g. retained_g", [("reading", "retained|passing|oversize")])
     if not amount:
         question = f"{names[1]} has no unit: in which unit are its amounts?"
-        found.say(question, line, hint="write e.g. retained_g, or answer with --unit g|mg|kg|percent|share")
+        found.ask(question, line, "write e.g. retained_g", [("unit", "g|mg|kg|percent|share")])
     if not value.sure and not a.reading and sum(rank[i] == rank[value_at] for i, _ in amounts) > 1:
         found.say("several columns hold masses; which is it?", line, hint="name that one retained_g")
     if found.problems:
@@ -311,41 +311,54 @@ class SheetRow(NamedTuple):
     step: float
     given: str
 
+    @property
+    def size_m(self) -> float:
+        """The aperture of a row that has one."""
+        assert not isinstance(self.name, str)
+        return self.name
+
 
 def read_row(found: Findings, columns: Columns, line: int, cells: list[str], label: str, value: str) -> SheetRow | None:
     """One row, or None after noting what is wrong with it or what it says in words."""
     name: str | float = row_named(label)
-    extra = [c for c in cells[columns.count :] if is_number(c)]
+    extra = [c for c in cells[columns.named :] if is_number(c)]
     if extra and not name:
-        message = f"{len(cells)} values instead of {columns.count}: {', '.join(cells)}"
-        return found.say(message, line, hint="with decimal commas, separate the columns by semicolons")
+        message = f"{len(cells)} values instead of {columns.named}: {', '.join(cells)}"
+        found.say(message, line, hint="with decimal commas, separate the columns by semicolons")
+        return None
     try:
         if not name:
             name = aperture_m(label, columns.unit, columns.decimal) or "pan"
     except KeyError as error:
-        return found.say(error.args[0], line)
+        found.say(error.args[0], line)
+        return None
     except ValueError:
         dated = re.search(r"\d.*[a-z]{3}|[a-z]{3}.*\d", plain(label))
         hint = "a spreadsheet may have made a date of a number" if dated else ""
-        return found.say(f"{label!r} is not an aperture", line, hint=hint)
+        found.say(f"{label!r} is not an aperture", line, hint=hint)
+        return None
     if not isinstance(name, str) and not 1e-6 <= name <= 1.0:
-        return found.say(f"aperture {label} is {name:.4g} m", line, "1 um to 1 m", "check the unit")
+        found.say(f"aperture {label} is {name:.4g} m", line, "1 um to 1 m", "check the unit")
+        return None
     try:
         amount, last = _amount(label if name in ("charge", "additive") else "", value, columns, columns.decimal)
     except ValueError as error:
-        return found.say(str(error), line, hint="" if value else "write 0 where nothing stayed")
+        found.say(str(error), line, hint="" if value else "write 0 where nothing stayed")
+        return None
     if amount < 0:
-        return found.say(f"{value} is negative", line, "0 or more")
+        found.say(f"{value} is negative", line, "0 or more")
+        return None
     return SheetRow(line, name, amount, last, label)
 
 
 def _amount(label: str, text: str, columns: Columns, decimal: str) -> tuple[float, float]:
     """Amount in g or as a share, and the unit of its last digit; a unit in the cell or the row's name counts."""
     match = re.fullmatch(r"(.*?)\s*(kg|mg|g|%)?", plain(text).strip())
+    digits = match[1] if match else ""
     own = match[2] or next((w for w in words(label) if w in MASS_UNITS), "") if match else ""
     try:
-        value, last = number(match[1], decimal), step(match[1], decimal)
-    except (ValueError, TypeError):
+        value, last = number(digits, decimal), step(digits, decimal)
+    except ValueError:
         raise ValueError(f"{text!r} is not a number" if text else "has no value") from None
     if label and not columns.in_mass and own not in MASS_UNITS:
         raise ValueError(f"{label} {text} has no unit of mass, which a sheet in per cent needs")
@@ -375,22 +388,3 @@ def sieve_diameter_m(notes: list[Picked]) -> float:
             if 0.05 <= diameter <= 1.0:
                 return diameter
     return 0.2
-
-
-def column_doubts(found: Findings, a: Answers, picked: list[Picked], table, columns: Columns) -> None:
-    """Questions that only a whole column raises: decimal marks, units of the apertures."""
-    sieves = [p for p in picked if not is_note(*p[2:])]
-    bare = [p[2] for p in sieves if not row_named(p[2]) and not has_own_unit(p[2])]
-    for name, cells in (("apertures", bare), ("amounts", [p[3] for p in sieves])):
-        cell = decimal_doubt(cells) if a.decimal is None else ""
-        if cell:
-            question = f"{cell!r} among the {name}: does its mark stand before decimals, or does it part thousands?"
-            found.say(question, hint="write numbers without thousands marks, or answer with --decimal point|comma")
-    if a.decimal is None and columns.count > 3 and parted_by_commas([c for c in table if is_number(c[0])]):
-        hint = "with decimal commas, separate the columns by semicolons; else answer with --decimal point"
-        found.say("no number has decimals: are these decimal commas in a sheet parted by commas?", hint=hint)
-    doubt = "" if a.aperture or found.problems else unit_doubt(bare, columns.unit, columns.decimal)
-    if doubt:
-        hint = 'write the unit into the cells that differ ("500 um", "mesh 35"), or answer with --aperture mm|um|mesh'
-        found.say(doubt, hint=hint)
-        found.stop()

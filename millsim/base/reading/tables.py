@@ -8,6 +8,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from ...errors import Problem
 from .key import REQUIRED, Key
@@ -60,7 +61,7 @@ class Tables:
     complete: bool = True
     overridden: set[str] = field(default_factory=set)  # dotted keys that came from --set
     given: set[str] = field(default_factory=set)  # dotted keys present, good or bad
-    values: dict[str, object] = field(default_factory=dict)  # dotted key -> SI
+    values: dict[str, Any] = field(default_factory=dict)  # dotted key -> SI
 
     def say(self, key: str, message: str, allowed: str = "", hint: str = "") -> None:
         """Note a problem under the file, or under --set when the key came from there."""
@@ -200,7 +201,8 @@ def _alternatives(t: Tables) -> None:
                 "delete one",
             )
         elif not present and needed and all(t.lacks(f"{section}.{n}") for g in groups for n in g):
-            example = t.spec.find(section, groups[0][0]).example
+            first = t.spec.find(section, groups[0][0])
+            example = first.example if first else ""
             t.say(
                 f"{section}.{groups[0][0]}", "is missing", " or ".join(names), f"for example {groups[0][0]} = {example}"
             )

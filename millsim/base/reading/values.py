@@ -4,6 +4,7 @@ import difflib
 import math
 from collections.abc import Iterable
 from decimal import Decimal
+from typing import Any
 
 from ..quantities import units
 from ..quantities.units import UnitError
@@ -86,7 +87,7 @@ def as_quantity(raw: object, si: str, low: float, high: float, shown: str, allow
         hint = _other_way(raw, si, low, high, shown) or error.hint or f"for example {example}"
         raise Bad(f"{show(raw)} {error}", allowed, hint) from None
     if not low <= value <= high:
-        hint = _other_way(raw, si, low, high, shown) or slip(number, unit, low, high)
+        hint = _other_way(raw, si, low, high, shown) or (slip(number, unit, low, high) if unit else "")
         raise Bad(f"{show(raw)} is out of range", allowed, hint)
     return value
 
@@ -129,7 +130,7 @@ def slip(number: Decimal, unit: units.Unit, low: float, high: float) -> str:
     """The likely intention behind an out-of-range quantity: the same number in another unit, if that fits."""
     if not abs(number) < Decimal("1e30"):
         return ""
-    ratios = {}
+    ratios: dict[float, str] = {}
     for name in units.spellings(unit.si):
         other = units.UNITS[name]
         if _confusable(number, other, high) and low <= units.to_si(number, other) <= high:
@@ -271,6 +272,6 @@ _KINDS = {
 }
 
 
-def convert(raw: object, key: Key) -> object:
+def convert(raw: object, key: Key) -> Any:
     """The resolved value (SI) of a raw TOML value. Raises Bad with message, allowed values and hint."""
     return _KINDS[key.kind](raw, key)

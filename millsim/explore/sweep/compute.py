@@ -18,7 +18,7 @@ from ...forecast.outcome import Outcome, solve, solve_batch
 from ...forecast.run import montecarlo_events, outlet
 from ...mill.config.mill import Config
 from ...mill.problem import Setup, build
-from ...record.limits import CANNOT, FAILED, LIMITS, OK, OVER
+from ...record.limits import CANNOT, FAILED, LIMITS, OK
 from ...record.outputs import OUTPUTS
 from ...record.prediction import EngineResult
 from .points import Settings, Template
@@ -100,8 +100,7 @@ def _point(config: Config, job: Job, replicate: int, row: np.void, stopping: Cal
         result = balance_result(problem, outcome, capacity)
     result = without_throughput(result) if outcome.code == CANNOT else result
     _fill(result, row["values"], row["q3"])
-    over = outcome.code == OVER and not open_rate
-    row["status"] = CANNOT if outcome.code == CANNOT else OVER if over else OK
+    row["status"] = outcome.status(config.feed)
     row["binding"], row["loads"] = LIMITS.index(outcome.binding), outcome.loads
     if job.draws:
         _draw(problem, job, row, stopping)

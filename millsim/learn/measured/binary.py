@@ -6,7 +6,7 @@ J m/kg). Where the data leave no finite estimate this says so and gives what the
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import erf, exp, inf, log, nan, sqrt
+from math import erf, inf, log, sqrt
 from statistics import NormalDist
 
 import numpy as np
@@ -331,11 +331,3 @@ def _link(name: str, b: Array, c: Array, centre: float, width: float, t: Trials,
     se = np.sqrt(np.diag(c))
     return Link(name, float(b[0]), float(b[1]), float(se[0]), float(se[1]), float(c[0, 1]),
                 _binomial_deviance(t, p), height)  # fmt: skip
-
-
-def median_limits(link: Link, level: float) -> tuple[float, float]:
-    """Limits of exp(z_50), for z = ln of an energy: symmetric in z by the standard error."""
-    if not link.z_50_se < 50.0:
-        return (nan, nan)
-    z = _NORMAL.inv_cdf(0.5 + 0.5 * level) * link.z_50_se
-    return exp(link.z_50 - z), exp(link.z_50 + z)

@@ -13,6 +13,7 @@ from ...mill.config.mill import Config
 
 Values = dict[str, object]
 Finding = tuple[str, str, str, str]  # key, message, allowed, hint
+# All assumed: from where on a doubt is told.
 TACHOMETER = 1.01  # speeds this share apart are the same speed
 SIEVED_SLACK = 1.02  # a sample this share above its lot is scales that differ
 COARSE_SHARE, COARSE_RATIO = 0.05, 1.25  # a product with this share coarser than this many holes is doubtful

@@ -6,11 +6,11 @@ config lie beside the run sheet. What was not said and had to be assumed stands 
 """
 
 import hashlib
-import re
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 from ...base.quantities.units import exact_text
+from ...base.reading.cells import Answering
 from ...base.reading.key import AS_MUCH
 from ...base.reading.sheet import SieveSheet, read_sheet
 from ...base.reading.tables import Tables, read_sections
@@ -160,18 +160,21 @@ def _sheets(t: Tables, lot: str) -> tuple[SieveSheet, ...]:
             t.problems.append(replace(missing(file, (".csv", ".tsv", ".txt")), key=f"sieving.{lot}"))
             continue
         try:
-            found.append(read_sheet(file, **answers))
+            found.append(read_sheet(file, _BY_KEYS, **answers))
         except InputError as error:
-            t.problems += [replace(p, hint=_answered_here(p.hint)) for p in error.problems]
+            t.problems += error.problems
     return tuple(found)
 
 
-def _answered_here(hint: str) -> str:
-    """A hint that names flags of `millsim sieve`, with the keys of the run sheet in their place."""
-    hint = re.sub(r"--sort\b", "sort = true", hint)
-    said = re.sub(r"--(aperture|reading|unit|pan|decimal) (\w+(?:\|\w+)*)", r'\1 = "\2"', hint)
-    said = re.sub(r", or answer with --(?:charge|additive)\b[^,;]*", "", said)
-    return said.replace("answer with ", "answer under [sieving.answers] with ")
+def _as_key(name: str, value: str) -> str:
+    """An answer as a key of [sieving.answers]; "" where that takes no such answer."""
+    key = SPEC.find("sieving.answers", name)
+    if key is None or not set(value.split("|")) <= {*key.choices, ""}:
+        return ""
+    return f'{name} = "{value}"' if key.choices else f"{name} = true"
+
+
+_BY_KEYS = Answering("answer under [sieving.answers] with", _as_key)
 
 
 def _build(t: Tables, config: Config, sheets: dict[str, tuple[SieveSheet, ...]], path: Path | None) -> MeasuredRun:

@@ -67,7 +67,7 @@ SECTIONS = {
     "sieving.answers": (  # to what a sheet leaves open, for all sheets; the flags of `millsim sieve`
         choice("aperture", "mm|um|in|m|mesh", "unit of the apertures", default=None),
         choice("reading", "retained|oversize|passing", "what the amounts are", default=None),
-        choice("unit", "g|mg|kg|percent", "unit of the amounts", default=None),
+        choice("unit", "g|mg|kg|percent|share", "unit of the amounts", default=None),
         choice("pan", "passed|lost", "what became of a pan that was not weighed", default=None),
         choice("decimal", "point|comma", "mark before decimals", default=None),
         flag("sort", False, "put the amounts into the order of the apertures"),

@@ -7,6 +7,7 @@ the prior: 0 is the prior's value, -2 and 2 its limits. Imports no numpy.
 
 from dataclasses import dataclass, fields
 from pathlib import Path
+from typing import Any, TypeGuard
 
 from ...base.quantities.params import Param
 from ...base.reading.toml import parse_toml, read_text
@@ -118,12 +119,11 @@ def calibrated_from(tables: dict, where: str, problems: list[Problem], prefix: s
     found = {n: _fitted(n, t, say) for n, t in tables["parameters"].items() if n not in ignored}
     if len({len(f.draws) for f in found.values() if f}) > 1:
         say("parameters", "do not all have the same number of draws")
-    if len(problems) > before:
+    if len(problems) > before or conditions is None:
         return None
-    texts = {n: " ".join(tables[n].split()) for n in _TEXTS}
-    lists = {n: tuple(tables[n]) for n in _LISTS}
-    rest = {"run_hashes": tuple(hashes), "ignored": ignored}
-    return Calibrated(**texts, **lists, conditions=conditions, parameters=found, **rest)
+    told: dict[str, Any] = {n: " ".join(tables[n].split()) for n in _TEXTS} | {n: tuple(tables[n]) for n in _LISTS}
+    parameters = {n: f for n, f in found.items() if f}
+    return Calibrated(**told, conditions=conditions, parameters=parameters, run_hashes=tuple(hashes), ignored=ignored)
 
 
 def _conditions(table: object, say) -> Conditions | None:
@@ -132,7 +132,7 @@ def _conditions(table: object, say) -> Conditions | None:
         return None
     got = {}
     for f in fields(Conditions):
-        raw = table.get(f.name)
+        raw: Any = table.get(f.name)
         if f.name in _WORDS:
             good = isinstance(raw, list) and raw and all(isinstance(x, str) for x in raw)
         else:
@@ -151,7 +151,9 @@ def _fitted(name: str, table: object, say) -> Fitted | None:
     if spec is None or not isinstance(table, dict):
         say(key, "unknown parameter", did_you_mean(name, BOTH))
         return None
-    prior, score, draws = table.get("prior"), table.get("score"), table.get("draws")
+    prior: Any = table.get("prior")
+    score: Any = table.get("score")
+    draws: Any = table.get("draws")
     if not (_numbers(prior) and len(prior) == 3 and spec.low <= prior[1] <= prior[0] <= prior[2] <= spec.high):
         say(f"{key}.prior", "is not [value, low, high] within what is possible", f"in {spec.unit}")
     elif not (_numbers([score]) and _numbers(draws) and draws and max(map(abs, [score, *draws])) < _MOST):
@@ -165,7 +167,7 @@ def _fitted(name: str, table: object, say) -> Fitted | None:
     return None
 
 
-def _numbers(raw: object) -> bool:
+def _numbers(raw: object) -> TypeGuard[list[float]]:
     """Whether a value is a list of finite numbers."""
     return isinstance(raw, list) and all(
         isinstance(x, int | float) and not isinstance(x, bool) and abs(x) < float("inf") for x in raw
@@ -189,8 +191,8 @@ def calibrated_toml(card: Calibrated, shown: dict[str, Param] | None = None, sec
     for f in fields(Conditions):
         values = getattr(card.conditions, f.name)
         lines.append(f"{f.name} = [{', '.join(text(v) if isinstance(v, str) else repr(v) for v in values)}]")
-    for name, f in card.parameters.items():
-        p = f.prior
+    for name, fitted in card.parameters.items():
+        p = fitted.prior
         lines += ["", f"[{prefix}parameters.{name}]"]
         if shown and name in shown:
             q = shown[name]
@@ -200,7 +202,7 @@ def calibrated_toml(card: Calibrated, shown: dict[str, Param] | None = None, sec
             f"scale = {text(p.scale)}",
             f"prior_basis = {text(p.basis)}",
             f"prior_source = {text(p.source)}",
-            f"score = {f.score!r}",
-            f"draws = [{', '.join(map(repr, f.draws))}]",
+            f"score = {fitted.score!r}",
+            f"draws = [{', '.join(map(repr, fitted.draws))}]",
         ]
     return "\n".join(lines) + "\n"

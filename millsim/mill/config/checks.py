@@ -7,17 +7,18 @@ motor curve, largest feed piece.
 
 import math
 from collections.abc import Callable, Iterator
+from typing import Any
 
 from ...base.quantities.units import readable
-from .schema import find_key
+from ...laws.openings import ARCHING, open_area_mesh, open_area_staggered
+from .schema import key_row
 
-Values = dict[str, object]
+Values = dict[str, Any]
 Finding = tuple[str, str, str, str]  # key, message, allowed, hint
 _RULES: list[tuple[tuple[str, ...], Callable[..., Iterator[Finding]]]] = []
-_SPEED = find_key("drive", "speed")
+_SPEED = key_row("drive", "speed")
 _ROUNDING = 1.0 + 1e-9
 OPEN_FRACTION_TOLERANCE = 0.15  # given against derived
-ARCHING = 1.4  # pieces arch over an opening up to this many pieces wide; as in `laws.drive.opening_flow`
 
 
 def rule(*keys: str) -> Callable:
@@ -56,15 +57,12 @@ def derive(values: Values) -> None:
 
 
 def derived_open_fraction(values: Values) -> float | None:
-    """Open area over area, by plane geometry.
-
-    Round holes in a 60 degree stagger: pi/(2 sqrt 3) (hole/pitch)^2; square mesh: (hole/(hole + wire))^2.
-    """
+    """Open area over area, by plane geometry."""
     hole, pitch, wire = (values.get(f"sieve.{k}") for k in ("hole", "pitch", "wire"))
     if hole and pitch and values.get("sieve.kind") == "plate" and pitch > hole:
-        return math.pi / (2.0 * math.sqrt(3.0)) * (hole / pitch) ** 2
+        return open_area_staggered(hole, pitch)
     if hole and wire and values.get("sieve.kind") == "mesh":
-        return (hole / (hole + wire)) ** 2
+        return open_area_mesh(hole, wire)
     return None
 
 
@@ -83,7 +81,7 @@ def slip(values: Values) -> tuple[tuple[float | None, float], ...]:
     under, curve = values.get("drive.speed_under_load"), values.get("drive.speed_curve")
     if not speed or not (under or curve):
         return ()
-    return ((None, under / speed),) if under else tuple((P, omega / speed) for P, omega in curve)
+    return ((None, under / speed),) if under else tuple((P, omega / speed) for P, omega in curve or ())
 
 
 def _curve(values: Values) -> tuple[tuple[float, float], ...]:
@@ -95,7 +93,7 @@ def _curve(values: Values) -> tuple[tuple[float, float], ...]:
         curve = None if under else tuple((P, share * speed) for P, share in kept)
     if curve and speed and curve[0][0] > 0.0:
         return ((0.0, speed), *curve)
-    motor = [values.get(f"drive.{k}") for k in ("rated_power", "rated_at", "efficiency")]
+    motor: list[Any] = [values.get(f"drive.{k}") for k in ("rated_power", "rated_at", "efficiency")]
     if under and speed and None not in motor:
         return ((0.0, speed), (shaft_rated(*motor), under))
     return curve or ()
@@ -287,7 +285,6 @@ def _sags(speed: float, under: float) -> Iterator[Finding]:
 
 @rule("feed.largest", "feed.opening")
 def _feed_fits(largest: float, opening: float) -> Iterator[Finding]:
-    """Free width D - 1.4 d of Beverloo, Leniger & van de Velde 1961, Chem. Eng. Sci. 15:260 (from memory)."""
     if opening - ARCHING * largest <= 0.0:
         yield (
             "feed.opening",

@@ -3,7 +3,6 @@
 Owns overrides, unknown and missing keys, and the files a config names (card, sieve sheet). For `config`.
 """
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -18,7 +17,7 @@ from .. import cards
 from ..cards.calibrated import Calibrated, calibrated_from, load_calibrated
 from ..cards.spec import IGNORED, MATERIAL, MODEL
 from . import checks
-from .schema import ALTERNATIVES, FREE_SECTIONS, SECTIONS, find_key
+from .schema import ALTERNATIVES, FREE_SECTIONS, SECTIONS, key_row
 
 _NEEDS_ONE = (  # (selector key, its value, key, unless this is given)
     ("sieve.kind", "plate", "sieve.pitch", "sieve.open_fraction"),
@@ -118,7 +117,8 @@ def _drop_replaced(r: Reading) -> None:
                     _drop(r, section, group)
     for section, keys in SECTIONS.items():
         for key in (k for k in keys if k.only and f"{section}.{k.only[0]}" in r.overridden):
-            if section_table(r.tables, section).get(key.only[0]) != key.only[1]:
+            table = section_table(r.tables, section)
+            if not isinstance(table, dict) or table.get(key.only[0]) != key.only[1]:
                 _drop(r, section, (key.name,))
     if "feed.material" in r.overridden:
         r.tables.pop("material", None)
@@ -147,11 +147,11 @@ def _conditional(r: Reading) -> None:
     """Keys that are needed only in some cases."""
     for selector, value, key, unless in _NEEDS_ONE:
         if r.values.get(selector) == value and r.lacks(key) and (not unless or r.lacks(unless)):
-            row = find_key(*key.split("."))
+            row = key_row(*key.split("."))
             other = f" (or {unless.split('.')[1]})" if unless else ""
             r.say(key, f"is missing for a {value}{other}", row.allowed, f"for example {row.name} = {row.example}")
     if (r.values.get("air.recirculated") or 0.0) > 0.0 and r.lacks("air.cooler_outlet"):
-        row = find_key("air", "cooler_outlet")
+        row = key_row("air", "cooler_outlet")
         r.say(
             "air.cooler_outlet",
             "is missing: recirculated air must be cooled",
@@ -250,6 +250,7 @@ def _read_sheet(r: Reading) -> None:
     sheet = r.values.get("feed.size.sheet")
     if not isinstance(sheet, str) or r.values.get("feed.size.kind") != "sieve_sheet":
         return
+    from ...base.reading.cells import IN_THE_FILE
     from ...base.reading.sheet import read_sheet
 
     file = r.values["feed.size.path"] = r.file("feed.size.sheet", sheet)
@@ -259,9 +260,9 @@ def _read_sheet(r: Reading) -> None:
         r.problems.append(replace(missing(file, (".csv", ".tsv", ".txt")), key="feed.size.sheet"))
         return
     try:
-        table = read_sheet(file)
+        table = read_sheet(file, IN_THE_FILE)
     except InputError as error:
-        r.problems += [replace(p, hint=_in_the_file(p.hint)) for p in error.problems]
+        r.problems += error.problems
         return
     _take_curve(r, "sheet", *table.closed())
 
@@ -271,7 +272,7 @@ def _take_curve(r: Reading, key: str, sizes_m: Sequence[float], q3: Sequence[flo
     raw = {"apertures": [exact_text(float(a), "mm") for a in sizes_m], "q3": [float(q) for q in q3]}
     for name, value in raw.items():
         try:
-            r.values[f"feed.size.{name}"] = convert(value, find_key("feed.size", name))
+            r.values[f"feed.size.{name}"] = convert(value, key_row("feed.size", name))
         except Bad as bad:
             r.say(f"feed.size.{key}", f"{name}: {bad.message}", bad.allowed, bad.hint)
 
@@ -294,12 +295,6 @@ def _read_product(r: Reading) -> None:
     if r.material is not None and (wrong := other_material(product.material, r.material, file.name)):
         r.say("feed.size.file", wrong[0], hint=wrong[1])
     _take_curve(r, "file", product.sizes_m, product.q3)
-
-
-def _in_the_file(hint: str) -> str:
-    """A hint without the flags of `millsim sieve`, which a config does not have."""
-    kept = re.sub(r"(, )?(or )?answer with --.*$", "", hint)
-    return kept if kept == hint else kept or "mend the sheet; `millsim sieve` reads it and explains"
 
 
 def as_much(values: dict[str, object]) -> bool:

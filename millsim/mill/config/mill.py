@@ -7,6 +7,7 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
+from typing import Any
 
 from ...base.quantities.params import ParamSet
 from ...base.quantities.units import exact_text, spelling_for
@@ -238,8 +239,9 @@ def parse_config(
 def from_reading(r: Reading, path: "Path | None" = None, named: bool = True) -> Config:
     """Config of a settled reading without problems. Not `named`: without text and hash, which take time."""
     v = r.values
+    assert r.material is not None  # a reading without problems has one
     v["feed.rate"] = None if as_much(v) or v["feed.batch_mass"] is not None else v["feed.rate"]
-    sections = {c.__name__.lower(): _section(c, v) for c in _PLAIN}
+    sections: dict[str, Any] = {c.__name__.lower(): _section(c, v) for c in _PLAIN}
     return Config(
         name=v["mill.name"],
         **sections,
@@ -261,7 +263,7 @@ def from_reading(r: Reading, path: "Path | None" = None, named: bool = True) -> 
     )
 
 
-def _section(cls: type, values: dict[str, object], section: str = "", **more) -> object:
+def _section(cls: type, values: checks.Values, section: str = "", **more) -> Any:
     """A dataclass filled from the keys of its section."""
     section = section or cls.__name__.lower()
     wanted = {f.name for f in fields(cls)}
@@ -294,7 +296,7 @@ def _with_overrides(model: ParamSet, overrides: dict[str, float], where: str) ->
     return model.merged(changed)
 
 
-def _resolved(r: Reading) -> list[tuple[str, Key, object]]:
+def _resolved(r: Reading) -> list[tuple[str, Key, Any]]:
     """(section, key, value) of all that defines the mill, in schema order; derived and absent left out."""
     v = dict(r.values)
     if v["feed.size.kind"] in ("sieve_sheet", "product"):
@@ -321,12 +323,12 @@ def _text(r: Reading) -> str:
     if r.model:
         lines += ["", "[model]", *(f"{n} = {_model_toml(n, x)}" for n, x in sorted(r.model.items()))]
     parts = ["\n".join(lines).strip() + "\n"]
-    parts += [cards.card_toml(r.material, "material")] if r.own_card else []
+    parts += [cards.card_toml(r.material, "material")] if r.own_card and r.material else []
     parts += [calibrated_toml(r.calibration, section="calibration")] if r.calibration else []
     return "\n".join(parts)
 
 
-def _toml(value: object, key: Key) -> str:
+def _toml(value: Any, key: Key) -> str:
     """One resolved value as TOML, in the unit its key is usually written in."""
     if key.kind == "curve":
         return "[" + ", ".join(f'["{exact_text(p, "W")}", "{exact_text(s, "rpm")}"]' for p, s in value) + "]"
@@ -352,7 +354,7 @@ def _sha256(r: Reading) -> str:
         if not (r.own_card and (s, k.name) == ("feed", "material"))
     ]
     rows += [f"model.{n}={plain(x)}" for n, x in sorted(r.model.items())]
-    if r.own_card:
+    if r.own_card and r.material:
         rows += [
             f"material.{p.name}=" + "|".join(plain(getattr(p, f.name)) for f in fields(p)) for p in r.material.values()
         ]

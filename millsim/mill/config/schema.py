@@ -4,10 +4,13 @@ Nothing here reads or checks a file; `values` applies one row, `reading` the tab
 written as in TOML ("0.3 mm") and held in SI.
 """
 
+from typing import Any
+
 from ...base.reading.key import AS_MUCH, Key, choice, flag, n, q, text, whole
 
-_REVIEW = {"derivable": True, "predicts": False}  # read by the pre-build review only: no prediction changes with it
-_SPARE = {"default": None, **_REVIEW}
+# Read by the pre-build review only: no prediction changes with it.
+_REVIEW: dict[str, Any] = {"derivable": True, "predicts": False}
+_SPARE: dict[str, Any] = {"default": None, **_REVIEW}
 _PINS, _PLATE, _MESH, _SWINGING = ("kind", "pins"), ("kind", "plate"), ("kind", "mesh"), ("mount", "swinging")
 
 SECTIONS: dict[str, tuple[Key, ...]] = {
@@ -154,3 +157,8 @@ ALTERNATIVES = (
 def find_key(section: str, name: str) -> Key | None:
     """The row of `section.name`, or None."""
     return next((k for k in SECTIONS.get(section, ()) if k.name == name), None)
+
+
+def key_row(section: str, name: str) -> Key:
+    """The row of a key that is there."""
+    return next(k for k in SECTIONS[section] if k.name == name)

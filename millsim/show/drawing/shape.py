@@ -53,6 +53,11 @@ class Shape:
         return self.tip + self.gap
 
     @property
+    def tool(self) -> str:
+        """What the rotor hits with."""
+        return "hammer" if self.pivot else "bar"
+
+    @property
     def pin_circle(self) -> float:
         """Radius of the circle of the pin centres."""
         return self.wall + self.pin / 2
@@ -92,8 +97,7 @@ class Shape:
         """(bars,) [degrees]; the first stands across a pin where there are pins, half a bar step below GAP_ANGLE."""
         first = GAP_ANGLE - 180.0 / self.bars
         if self.pins:
-            angles = self.pin_angles()
-            first = float(angles[np.argmin(np.round(apart(angles, first), 6))])
+            first = nearest(self.pin_angles(), first)
         return first + np.arange(self.bars) * 360.0 / self.bars
 
 
@@ -103,6 +107,11 @@ GAP_ANGLE = 45.0
 def apart(degrees: np.ndarray, other: float) -> np.ndarray:
     """How far angles lie from another, 0 to 180 degrees."""
     return np.abs((np.asarray(degrees) - other + 180.0) % 360.0 - 180.0)
+
+
+def nearest(degrees: np.ndarray, other: float) -> float:
+    """The one of some angles that lies nearest to another; of two alike the first."""
+    return float(degrees[np.argmin(np.round(apart(degrees, other), 6))])
 
 
 def shape_of(config: Config) -> Shape:

@@ -13,7 +13,7 @@ from ...base.quantities.units import readable
 from ...base.quantities.written import digits
 from ..plots.style import BLACK, BLUE, GREEN, GREY, ORANGE, RED
 from .board import CENTRE_LINE, FIRM, HIDDEN, LINE_MM, THIN, Sheet, View
-from .shape import GAP_ANGLE, Shape, apart, bar_outline, turned
+from .shape import GAP_ANGLE, Shape, bar_outline, nearest, turned
 
 ROTOR, STATOR, SIEVE, FEED = "#a9d0ec", "#f6dca6", "#f0c3a5", "#cfeadf"  # tints of blue, orange, red, green
 DOTTED = (0, (1.2, 1.6))
@@ -40,8 +40,7 @@ def front(view: View, shape: Shape, left: float, right: float) -> None:
         for angle in (270 - share, 270 + share):
             view.sheet.line((view.polar(shape.sieve, angle, -1.5), view.polar(shape.sieve, angle, 1.5)), lw=FIRM)
     for angle in shape.pin_angles():
-        at = shape.pin_circle * np.array([math.cos(math.radians(angle)), math.sin(math.radians(angle))])
-        _pin(view, shape, at)
+        _pin(view, shape, on_circle(shape.pin_circle, angle))
     if shape.pins:
         view.circle(shape.wall, lw=THIN, ls=HIDDEN, label="gap circle", zorder=3)
     view.circle(shape.tip, lw=THIN, ls=CENTRE_LINE, label="tip circle", zorder=3)
@@ -52,6 +51,11 @@ def front(view: View, shape: Shape, left: float, right: float) -> None:
         view.line((-reach * x, -reach * y), (reach * x, reach * y), ls=CENTRE_LINE, color=BLACK, zorder=2, lw=0.4)
     _turning(view, shape)
     _front_labels(view, shape, left, right)
+
+
+def on_circle(radius: float, degrees: float) -> np.ndarray:
+    """(2,) point of a circle round the origin."""
+    return radius * np.array([math.cos(math.radians(degrees)), math.sin(math.radians(degrees))])
 
 
 def _pin(view: View, shape: Shape, at: np.ndarray) -> None:
@@ -66,7 +70,7 @@ def _rotor(view: View, shape: Shape) -> None:
     width = min(FIRM, max(0.25, 0.4 * shape.thickness * view.scale))
     view.circle(shape.hub, **_ASSUMED, label="hub", zorder=3)
     for angle in shape.bar_angles():
-        at = shape.pivot * np.array([math.cos(math.radians(angle)), math.sin(math.radians(angle))])
+        at = on_circle(shape.pivot, angle)
         if shape.eye > shape.thickness / 2:
             view.circle(shape.eye, at, **_ASSUMED, label="eye", zorder=3.5)
         view.polygon(turned(outline, angle), facecolor=ROTOR, lw=width, label="bar", zorder=4)
@@ -80,8 +84,7 @@ def _rotor(view: View, shape: Shape) -> None:
 def _turning(view: View, shape: Shape) -> None:
     """The arrow of rotation, with the clock; between two bars, or outside where the rotor is too small."""
     radius = (0.72 * shape.pivot if shape.pivot else 0.62 * shape.tip) * view.scale
-    between = shape.bar_angles() + 180.0 / shape.bars
-    middle = float(between[np.argmin(np.round(apart(between, 135.0), 6))])
+    middle = nearest(shape.bar_angles() + 180.0 / shape.bars, 135.0)
     if radius < 9.0:
         radius, middle = shape.widest * view.scale + 3.0, 180.0
     half = math.degrees(min(7.0 / radius, 0.9))
@@ -101,9 +104,7 @@ def _front_labels(view: View, shape: Shape, left: float, right: float) -> None:
     if shape.pins:
         number = f"{shape.pins} {'screw' if shape.threaded else 'pin'}{'s' * (shape.pins > 1)} Ø {mm(shape.pin)}"
         lines = (number, f"on a circle Ø {mm(2 * shape.pin_circle)}")
-        angles = shape.pin_angles()
-        angle = float(angles[np.argmin(np.round(apart(angles, 128.0), 6))])
-        target = view.polar(shape.pin_circle, angle, 0.5 * shape.pin * view.scale)
+        target = view.polar(shape.pin_circle, nearest(shape.pin_angles(), 128.0), 0.5 * shape.pin * view.scale)
     else:
         lines, target = ("smooth wall", f"Ø {mm(2 * shape.wall)}"), view.polar(shape.wall, 128.0)
     sheet.lines(left, top + 2 * LINE_MM, lines)
@@ -133,24 +134,25 @@ def _gap_label(view: View, shape: Shape, right: float, top: float) -> None:
 
 def gap_words(shape: Shape) -> tuple[str, str]:
     """The gap in two lines."""
-    return f"gap {mm(shape.gap)}", f"{'hammer' if shape.pivot else 'bar'} tip to {'pin' if shape.pins else 'wall'}"
+    return f"gap {mm(shape.gap)}", f"{shape.tool} tip to {'pin' if shape.pins else 'wall'}"
 
 
 def _bar_label(view: View, shape: Shape, left: float, bottom: float) -> None:
     """Number, thickness and edge of the bars, with two arrows across one of them."""
-    tool = "hammer" if shape.pivot else "bar"
-    lines = [f"{shape.bars} {tool}{'s' * (shape.bars > 1)}, {mm(shape.thickness)} thick", f"{shape.edge} leading edge"]
+    lines = [
+        f"{shape.bars} {shape.tool}{'s' * (shape.bars > 1)}, {mm(shape.thickness)} thick",
+        f"{shape.edge} leading edge",
+    ]
     pin = f" Ø {mm(shape.pivot_pin)}" if shape.pivot_pin_given else ""
     lines += [f"pivots{pin} at radius {mm(shape.pivot)}"] * bool(shape.pivot)
     view.sheet.lines(left, bottom, lines)
-    angles = shape.bar_angles()
-    angle = float(angles[np.argmin(np.round(apart(angles, 210.0), 6))])
+    angle = nearest(shape.bar_angles(), 210.0)
     label = np.array([left + 14.0, bottom + 0.5])
     if shape.tip * view.scale < SMALL_MM:
         view.sheet.leader(tuple(label), view.polar(0.9 * shape.tip, angle))
         return
     at = np.array(view.polar(shape.root + 0.6 * (shape.tip - shape.root), angle))
-    side = np.array([-math.sin(math.radians(angle)), math.cos(math.radians(angle))])
+    side = on_circle(1.0, angle + 90.0)
     side = side if side @ (label - at) > 0 else -side
     half = 0.5 * shape.thickness * view.scale
     near, far, tail, other = (tuple(at + k * side) for k in (half, -half, half + 4.0, -half - 4.0))
@@ -165,13 +167,12 @@ def section(view: View, shape: Shape) -> None:
     _casing(view, shape, walls)
     view.box(start, -shape.hub, start + shape.height, shape.hub, **_ASSUMED, label="hub")
     for side in (1, -1)[: 1 if shape.bars == 1 else 2]:
+        end, at, pin = start + shape.height, side * shape.pivot, shape.pivot_pin / 2
         if shape.eye > shape.thickness / 2:
-            low, high = (side * shape.pivot + k * shape.eye for k in (-1, 1))
-            view.box(start, low, start + shape.height, high, **_ASSUMED, label="eye side")
-        view.box(start, side * shape.root, start + shape.height, side * shape.tip, facecolor=ROTOR, label="bar side")
+            view.box(start, at - shape.eye, end, at + shape.eye, **_ASSUMED, label="eye side")
+        view.box(start, side * shape.root, end, side * shape.tip, facecolor=ROTOR, label="bar side")
         if shape.pivot:
-            low, high = (side * shape.pivot + k * shape.pivot_pin / 2 for k in (-1, 1))
-            view.box(start, low, start + shape.height, high, facecolor="white", lw=0.6, ls=HIDDEN, label="pivot side")
+            view.box(start, at - pin, end, at + pin, facecolor="white", lw=0.6, ls=HIDDEN, label="pivot side")
     for side in (1, -1)[: min(shape.pins, 2)]:
         inner, outer = side * shape.wall, side * (shape.wall + shape.pin)
         ends = (shape.pins_from, shape.pins_from + shape.free_length)
@@ -209,7 +210,7 @@ def _section_labels(view: View, shape: Shape, start: float) -> None:
     """Dimension lines: bar height and free length above, sieve width below, diameters beside."""
     sheet, reach = view.sheet, shape.widest
     middle = view.at(shape.width / 2, 0)[0]
-    rows = [(start, shape.height, shape.tip, f"{'hammer' if shape.pivot else 'bar'} height {mm(shape.height)}")]
+    rows = [(start, shape.height, shape.tip, f"{shape.tool} height {mm(shape.height)}")]
     if shape.pins:
         words = f"pins' free length {mm(shape.free_length)}"
         rows.append((shape.pins_from, shape.free_length, shape.wall + shape.pin, words))
@@ -221,16 +222,18 @@ def _section_labels(view: View, shape: Shape, start: float) -> None:
     _row(view, (x, x + shape.sieve_width), below, view.at(0, -reach)[1] - 4.0, words, middle)
     stub = view.at(0, 0)[0] - WALL_MM - STUB_MM
     if shape.shaft:
-        low, high = (view.at(0, s * shape.shaft / 2)[1] for s in (-1, 1))
-        sheet.dimension((stub - 1.5, low), (stub - 1.5, high), f"shaft Ø {mm(shape.shaft)}")
-    column = stub - 8.5
-    low, high = (view.at(0, s * shape.tip)[1] for s in (-1, 1))
-    for y in (low, high):
-        sheet.line(((column - 1.5, y), (view.at(start, 0)[0], y)), lw=0.35)
-    sheet.dimension((column, low), (column, high), f"rotor Ø {mm(2 * shape.tip)}")
-    column = view.at(shape.width, 0)[0] + WALL_MM + STUB_MM + 2.0
-    low, high = (view.at(0, s * shape.opening / 2)[1] for s in (-1, 1))
-    sheet.dimension((column, low), (column, high), f"feed opening Ø {mm(shape.opening)}", side=-1)
+        _column(view, stub - 1.5, shape.shaft, "shaft")
+    for end in (-shape.tip, shape.tip):
+        at = view.at(start, end)
+        sheet.line(((stub - 10.0, at[1]), at), lw=0.35)
+    _column(view, stub - 8.5, 2 * shape.tip, "rotor")
+    _column(view, view.at(shape.width, 0)[0] + WALL_MM + STUB_MM + 2.0, shape.opening, "feed opening", -1)
+
+
+def _column(view: View, x: float, diameter: float, name: str, side: float = 1.0) -> None:
+    """An upright dimension line of a diameter at the place x of the sheet."""
+    low, high = (view.at(0, s * diameter / 2)[1] for s in (-1, 1))
+    view.sheet.dimension((x, low), (x, high), f"{name} Ø {mm(diameter)}", side=side)
 
 
 def _row(view: View, ends: tuple, radius: float, y: float, words: str, middle: float) -> None:

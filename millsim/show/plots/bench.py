@@ -13,32 +13,21 @@ from ...base.quantities.written import digits
 from ...learn.measured.binary import band
 from ...learn.measured.droptest import DropGroup, DropTest
 from ...learn.measured.idlerun import IdleFit, IdleModel
-from ...record.export import refuse_any_existing
-from ...record.files import make_folder, write_bytes
 from ...version import __version__
-from .prediction import render
+from .prediction import write
 from .style import BLACK, BLUE, GREEN, GREY, ORANGE, PURPLE, RED, SKY, frame, legend_below, note_above, plain_style
 
 
 def save_drop(test: DropTest, folder: Path, force: bool = False) -> list[Path]:
-    """Draw a drop test into a folder, one figure per temperature; the paths written."""
-    names = [f"droptest{'' if i == 0 else f'_{i + 1}'}.png" for i in range(len(test.groups))]
-    return _save({n: drop_figure(test, g) for n, g in zip(names, test.groups, strict=True)}, folder, force)
+    """Draw a drop test into a folder, one figure per temperature, which its name tells; the paths written."""
+    names = [f"droptest_{_celsius(g):.4g}C.png" if len(test.groups) > 1 else "droptest.png" for g in test.groups]
+    drawn = {name: drop_figure(test, g) for name, g in zip(names, test.groups, strict=True)}
+    return write(drawn, folder, force, "--plots")
 
 
 def save_idle(fit: IdleFit, model: IdleModel | None, folder: Path, force: bool = False) -> Path:
     """Draw an idle run into a folder; the path written."""
-    return _save({"idle.png": idle_figure(fit, model)}, folder, force)[0]
-
-
-def _save(figures: dict[str, Figure], folder: Path, force: bool) -> list[Path]:
-    folder = make_folder(folder)
-    paths = [folder / name for name in figures]
-    if not force:
-        refuse_any_existing(paths, "--plots")
-    for path, figure in zip(paths, figures.values(), strict=True):
-        write_bytes(path, render(figure), force)
-    return paths
+    return write({"idle.png": idle_figure(fit, model)}, folder, force, "--plots")[0]
 
 
 # --- drop test -------------------------------------------------------------------------------------------
@@ -46,7 +35,7 @@ def _save(figures: dict[str, Figure], folder: Path, force: bool) -> list[Path]:
 
 def drop_figure(test: DropTest, g: DropGroup) -> Figure:
     """Share of pieces broken against energy per mass: counts with their limits, fitted curve with its band."""
-    T = "" if math.isnan(g.temperature_K[0]) else f", {g.temperature_K[0] - 273.15:.0f} °C"
+    T = "" if math.isnan(_celsius(g)) else f" at {_celsius(g):.0f} °C"
     size = f"pieces of about {digits(g.size_m * 1e3, 2)} mm" if g.one_size else "pieces of several sizes"
     foot = (
         f"{g.trials.pieces} trials, {g.trials.broken} broken · millsim {__version__}\nMeasurement. Bars: 95 % limits "
@@ -54,7 +43,7 @@ def drop_figure(test: DropTest, g: DropGroup) -> Figure:
     )
     with plain_style():
         notes = 2 if g.selection is not None else 0
-        figure, (axes,) = frame("How hard a piece must be hit", f"{test.sheet.name}{T}, {size}", foot, notes=notes)
+        figure, (axes,) = frame(f"How hard a piece must be hit{T}", f"{test.sheet.name}, {size}", foot, notes=notes)
         _energy_axis(axes, g)
         if g.selection is not None:
             _curve(axes, g)
@@ -64,6 +53,10 @@ def drop_figure(test: DropTest, g: DropGroup) -> Figure:
         axes.set(ylim=(-3, 103), ylabel="Pieces broken by one drop / %", yticks=range(0, 101, 10))
         legend_below(axes, 3)
         return figure
+
+
+def _celsius(g: DropGroup) -> float:
+    return g.temperature_K[0] - 273.15
 
 
 def _energy_axis(axes: Axes, g: DropGroup) -> None:
@@ -114,7 +107,7 @@ def _curve(axes: Axes, g: DropGroup) -> None:
     axes.fill_between(W, 100 * low, 100 * high, color=SKY, alpha=0.35, lw=0, label="fit, 95 % band")
     axes.plot(W, 100 * s.share(W * g.size_m), color=BLUE, lw=2.4, label="selection function, best fit")
     half = s.u_50 / g.size_m
-    axes.plot([axes.get_xlim()[0], half], [50, 50], color=ORANGE, lw=1.1, ls="--")
+    axes.plot([axes.get_xlim()[0], half], [50, 50], color=RED, lw=1.3, ls=":")
     note_above(axes, half, f"half break: {digits(half)} J/kg", RED, 0)
     seen = s.limits["u_min"][0.95][0] > 0
     threshold = s.u_min / g.size_m
@@ -157,7 +150,6 @@ def idle_figure(fit: IdleFit, model: IdleModel | None) -> Figure:
         omega = np.linspace(0.0, top, 200)
         if model is not None:
             low, now, high = model.watts(omega)
-            axes.fill_between(omega * rpm, low, high, color=GREY, alpha=0.15, lw=0, label="model's range")
             axes.plot(omega * rpm, now, color=GREY, ls=(0, (1, 1.2)), label="model as configured")
         highest = 1.15 * float(fit.power_W.max()) * (1 + fit.meter)
         if fit.distinct > 1:
@@ -168,6 +160,9 @@ def idle_figure(fit: IdleFit, model: IdleModel | None) -> Figure:
                 if term != "motor loss" or fit.has_loss:
                     axes.plot(omega * rpm, parts[term], color=color, ls=style, lw=2.0, label=term)
             highest = max(highest, 1.02 * float(sum(parts.values())[-1]))
+        if model is not None:
+            cut = f", up to {digits(float(high[-1]), 2)} W" if high[-1] > highest else ""
+            axes.fill_between(omega * rpm, low, high, color=GREY, alpha=0.15, lw=0, label=f"model's range{cut}")
         axes.errorbar(
             fit.omega * rpm, fit.power_W, fit.meter * fit.power_W, fmt="o", ms=6, color=BLACK, capsize=3, zorder=5,
             ls="", label="measured",

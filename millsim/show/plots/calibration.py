@@ -1,5 +1,6 @@
 """Figures of a calibration and of a comparison: sizes with residuals, parameters before and after."""
 
+import textwrap
 from pathlib import Path
 
 import numpy as np
@@ -7,36 +8,29 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
-from ...base.quantities.written import digits
+from ...base.quantities.written import capital, digits
 from ...learn.calibration.compare import RunComparison
 from ...learn.calibration.fit import RunFit
 from ...learn.calibration.runmodel import Forecast
 from ...learn.calibration.whole import CalibrationReport
-from ...record.files import make_folder, write_bytes
 from ...version import MODEL_VERSION, __version__
-from .prediction import render
-from .style import BLACK, BLUE, GREY, ORANGE, SKY, frame, legend_below, plain_style
+from ..words.parameters import parameter_label
+from .prediction import write
+from .style import BLACK, BLUE, GREY, ORANGE, SKY, frame, plain_style
 
 _UNDERSIZE = "Cumulative undersize\nby mass $Q_3$ / %"
 
 
 def save_calibration(r: CalibrationReport, folder: Path, force: bool = False) -> list[Path]:
     """Draw the figures of a calibration into a folder; returns their paths."""
-    folder = make_folder(folder)
-    drawn = {}
-    for i, fit in enumerate(r.calibration.fits):
-        drawn["calibration_sizes.png" if i == 0 else f"calibration_sizes_{i + 1}.png"] = sizes(r, fit)
-    drawn["calibration_parameters.png"] = parameters(r)
-    for name, figure in drawn.items():
-        write_bytes(folder / name, render(figure), force)
-    return [folder / name for name in drawn]
+    fits = r.calibration.fits
+    drawn = {f"calibration_sizes{f'_{i}' if i > 1 else ''}.png": sizes(r, fit) for i, fit in enumerate(fits, 1)}
+    return write(drawn | {"calibration_parameters.png": parameters(r)}, folder, force)
 
 
 def save_comparison(c: RunComparison, folder: Path, force: bool = False) -> Path:
     """Draw measured against predicted into a folder; returns the path."""
-    path = make_folder(folder) / "comparison.png"
-    write_bytes(path, render(comparison(c)), force)
-    return path
+    return write({"comparison.png": comparison(c)}, folder, force)[0]
 
 
 def _made(r: CalibrationReport) -> str:
@@ -94,8 +88,10 @@ def parameters(report: CalibrationReport) -> Figure:
     """Scores of the parameters: what was thought before, what the runs left."""
     c, rows = report.calibration, report.rows
     with plain_style():
-        bar = "Bars: 80 % of the probability. 0 is the value before; −2 and 2 lie close to the ends of its range."
-        foot = f"{_made(report)}\n{bar}"
+        foot = (
+            f"{_made(report)}\nBars: 80 % of the probability; a line of the grid is one standard deviation of what was "
+            "thought before."
+        )
         shown = [r for r in rows if r.main] + [r for r in rows if not r.main and r.determined][:10]
         figure, (axes,) = frame("What the run says of each parameter", ", ".join(f.run.name for f in c.fits), foot)
         places = np.arange(len(shown))[::-1]
@@ -111,9 +107,12 @@ def parameters(report: CalibrationReport) -> Figure:
         axes.plot([], [], color=BLUE, lw=4, label="after")
         axes.plot([], [], "D", color=ORANGE, ms=6, mec=BLACK, mew=0.6, ls="", label="best fit")
         axes.axvline(0.0, color=BLACK, lw=0.8)
-        axes.set(yticks=places, xlim=(-2.6, 2.6), xlabel="standard deviations of what was thought before")
-        axes.set_yticklabels([r.name for r in shown])
-        legend_below(axes, 3)
+        ends = {-2: "low end\nof its range", 0: "value\nbefore", 2: "high end\nof its range"}
+        axes.set_xticks(range(-2, 3), [ends.get(k, "") for k in range(-2, 3)])
+        words = [capital(parameter_label(r.name)) for r in shown]
+        axes.set_yticks(places, [textwrap.fill(w, 42) for w in words])
+        axes.set(xlim=(-2.6, 2.6), xlabel="Where a parameter lies in its range / standard deviations")
+        axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.17), ncols=3, frameon=False, columnspacing=1.6)
         return figure
 
 

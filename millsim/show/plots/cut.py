@@ -6,33 +6,61 @@ from dataclasses import dataclass
 import numpy as np
 
 from ...base.numerics.statistics import central
-from ...base.quantities.units import find_unit, in_unit, readable
-from ...base.quantities.written import capital, digits, shown_unit
+from ...base.quantities.scalar import Scalar
+from ...base.quantities.units import find_unit, in_unit, readable, spelling_for
+from ...base.quantities.written import capital, shown_unit
 from ...errors import InputError, Problem
 from ...explore.choose import changes
 from ...explore.choose.judge import share_between
 from ...explore.sweep.reasons import Reason, cell_states, common_reasons, mean_error, replicates_last
 from ...explore.sweep.record import Axis, Points, Sweep
 from ...forecast.band import LEVEL
-from ...record.limits import OK
-from ...record.outputs import OUTPUTS
+from ...record.limits import LIMITS, OK
+from ...record.outputs import OF_A_CHOICE, labelled, output_of, shown
 
 MOST_PANELS = 6
 BINDS_FROM = 0.98  # load from which a limit counts as what holds the rate
 NEAR = 1e-6  # relative difference below which two settings are one
-_UNITS_OF = {"yield": "%", "accepted_kg_s": "kg/s"}
-_SIGNS = {
-    "degC": "°C",
-    "C": "°C",
-    "cm2": "cm²",
-    "m2": "m²",
-    "mm2": "mm²",
-    "dm2": "dm²",
-    "kg/m3": "kg/m³",
-    "m3/h": "m³/h",
-}
 _FACTORS = ((1, 2, 5), (1, 1.5, 2, 3, 5, 7), (1, 1.2, 1.4, 1.6, 1.8, 2, 2.5, 3, 3.5, 4, 5, 6, 7, 8, 9))
 _AT_CAPACITY = ("throughput_kg_s", "capacity_kg_s", "accepted_kg_s")
+
+
+@dataclass(frozen=True)
+class Scale:
+    """An output in the unit that suits the mill as built, and that mill on it: NaN and "" where it is unknown."""
+
+    output: str
+    unit: str
+    factor: float  # from SI to the unit
+    offset: float
+    built: float
+    band: tuple[float, float]  # ends of the 80 % band of the mill as built
+    built_text: str  # "0.26 mm"
+    band_text: str  # "0.12 to 0.33"
+
+    @property
+    def label(self) -> str:
+        """Words and unit, for an axis or the scale of colours."""
+        return labelled(self.output, self.unit)
+
+    def of(self, values: np.ndarray) -> np.ndarray:
+        """SI values in the unit shown."""
+        return values * self.factor + self.offset
+
+
+def scale_of(sweep: Sweep, output: str, values: np.ndarray, choice=None) -> Scale:
+    """The scale on which an output is drawn; values: those to be drawn [SI]."""
+    o, built = output_of(output), built_value(sweep, output, choice)
+    low, high = (float(end[0]) for end in band_ends(sweep.as_built, output))
+    told = shown(output, Scalar(built, o.si, "", low=low, high=high))
+    unit, factor, offset = told.unit, told.factor, told.offset
+    known = math.isfinite(built)
+    if not known or not built:
+        most = float(np.max(np.abs(values[np.isfinite(values)]), initial=0.0)) or 1.0
+        unit, factor, offset = shown_unit(most, o.unit)
+    band = (low * factor + offset, high * factor + offset)
+    text = f"{told.value}\u00a0{told.unit}".strip() if known else ""
+    return Scale(output, unit, factor, offset, built * factor + offset, band, text, told.band)
 
 
 @dataclass(frozen=True)
@@ -86,10 +114,7 @@ class Cut:
     reasons: tuple[Reason, ...]
     held_by: np.ndarray
     error: np.ndarray
-    unit: str
-    factor: float  # from SI to the unit shown
-    offset: float
-    built: float
+    scale: Scale
     held: tuple[str, ...]
     points: np.ndarray  # (panels, y, x): index of the first point of each cell
 
@@ -99,10 +124,17 @@ class Cut:
         seen = np.unique(self.held_by[self.why < 0]).tolist()
         return () if -1 in seen else tuple(seen)
 
+    @property
+    def regions(self) -> list[tuple[np.ndarray, Reason | None, str]]:
+        """(cells, why they are out, words) of all that is out, and of what holds the rate where that differs."""
+        found = [(self.why == k, reason, reason.meaning) for k, reason in enumerate(self.reasons)]
+        holders = self.holders if len(self.holders) > 1 else ()
+        return found + [((self.held_by == h) & (self.why < 0), None, f"rate held by {LIMITS[h]}") for h in holders]
+
 
 def ruler(sweep: Sweep, axis: Axis) -> Ruler:
     """An axis of a sweep as people read it."""
-    name, sign = axis_name(axis.key), _SIGNS.get(axis.shown, axis.shown)
+    name, sign = axis_name(axis.key), readable_unit(axis.shown)
     along = tuple(axis_name(k) for k in axis.along)
     built, text = as_built(sweep, axis)
     if axis.words:
@@ -121,6 +153,11 @@ def ruler(sweep: Sweep, axis: Axis) -> Ruler:
     label = capital(name) if whole else f"{capital(name)} / {'1' if plain else sign}"
     log = is_geometric(values) if sweep.design == "grid" else is_even_in_log(values)
     return Ruler(axis.key, name, label, values, texts, False, log, order, place, text, along, whole)
+
+
+def readable_unit(spelling: str) -> str:
+    """A unit of a config as people write it: "degC" -> "°C", "mm2" -> "mm²"."""
+    return "°C" if spelling in ("degC", "C") else spelling.replace("um", "µm").translate({50: "²", 51: "³"})
 
 
 def axis_name(key: str) -> str:
@@ -191,29 +228,16 @@ def as_built(sweep: Sweep, axis: Axis) -> tuple[float | None, str]:
 def rate_asked(sweep: Sweep) -> str:
     """The feed rate that the base config asks for, in words; "" where it is left open or is an axis of the sweep."""
     found = changes.as_built(sweep, "feed.rate")
-    if not isinstance(found, float) or "feed.rate" in {a.key for a in sweep.axes}:
-        return ""
-    unit, factor, offset = shown_unit(found, "kg/s")
-    return value_text(found * factor + offset, unit)
+    return readable(found, spelling_for(found, "kg/s")) if isinstance(found, float) and not _rate_varies(sweep) else ""
 
 
-def _is_asked(sweep: Sweep) -> bool:
-    """Whether the mill is asked for a feed rate, so that no limit sets the rate where it runs as asked."""
-    keys = {a.key for a in sweep.axes}
-    return "feed.rate" in keys or isinstance(changes.as_built(sweep, "feed.rate"), float)
-
-
-def output_unit(name: str, values: np.ndarray) -> tuple[str, float, float]:
-    """(unit, factor, offset) in which people read an output of this size."""
-    unit = _UNITS_OF.get(name) or OUTPUTS[name].si
-    seen = values[np.isfinite(values)]
-    most = float(np.max(np.abs(seen))) if seen.size else 1.0
-    return shown_unit(most, unit)
+def _rate_varies(sweep: Sweep) -> bool:
+    return "feed.rate" in {a.key for a in sweep.axes}
 
 
 def output_values(sweep: Sweep, name: str, choice=None) -> np.ndarray:
     """An output at every point (P,), SI; "yield" and "accepted_kg_s" need a Choice."""
-    if choice is not None and name in _UNITS_OF:
+    if choice is not None and name in OF_A_CHOICE:
         return np.asarray({"yield": choice.yields, "accepted_kg_s": choice.accepted_kg_s}[name], dtype=float)
     if name not in sweep.points.values:
         hint = f"outputs: {', '.join(sweep.points.values)}"
@@ -226,7 +250,7 @@ def built_value(sweep: Sweep, output: str, choice=None) -> float:
     p = sweep.as_built
     if output in p.values:
         return float(np.mean(p.values[output]))
-    if choice is None or choice.target.window is None or output not in _UNITS_OF:
+    if choice is None or choice.target.window is None or output not in OF_A_CHOICE:
         return math.nan
     share = float(np.mean(share_between(p.q3, *choice.target.window)))
     return share * (float(np.mean(p.values["throughput_kg_s"])) if output == "accepted_kg_s" else 1.0)
@@ -249,10 +273,13 @@ def held_words(one: Ruler, k: int) -> str:
     return f"{one.name} {one.texts[k]} (as built {one.built_text})"
 
 
-def value_text(value: float, unit: str, count: int = 3) -> str:
-    """A value in the unit shown; temperatures to whole degrees."""
-    text = f"{value:.0f}" if unit == "°C" else digits(value, count)
-    return f"{text}\u00a0{unit}".strip()
+def cell_figures(sweep: Sweep, output: str, choice=None) -> tuple[np.ndarray, ...]:
+    """(SI value, standard error, status, reason, blank) of every cell, replicates averaged; NaN where blank."""
+    mean, error = mean_error(replicates_last(sweep, output_values(sweep, output, choice)))
+    code, reasons, blank = cell_states(sweep, choice)
+    for i in np.flatnonzero(~blank & ~np.isfinite(mean)):
+        reasons[i], blank[i] = "no figure", True
+    return np.where(blank, np.nan, mean), error, code, reasons, blank
 
 
 def cut(sweep: Sweep, output: str, axes: tuple[str, ...] | None = None, choice=None, fixed: dict | None = None) -> Cut:
@@ -262,15 +289,11 @@ def cut(sweep: Sweep, output: str, axes: tuple[str, ...] | None = None, choice=N
     """
     rulers = [ruler(sweep, a) for a in sweep.axes]
     picked = _picked(rulers, axes)
-    values = replicates_last(sweep, output_values(sweep, output, choice))
-    mean, error = mean_error(values)
-    code, reasons, blank = cell_states(sweep, choice)
-    for i in np.flatnonzero(~blank & ~np.isfinite(mean)):
-        reasons[i], blank[i] = "no figure", True
-    unit, factor, offset = output_unit(output, np.where(blank, np.nan, mean))
+    mean, error, code, reasons, blank = cell_figures(sweep, output, choice)
+    scale = scale_of(sweep, output, mean, choice)
     binds = replicates_last(sweep, np.asarray(sweep.points.binding))[:, 0]
     loads = replicates_last(sweep, np.asarray(sweep.points.loads))[:, 0].max(axis=-1)
-    limits = output in _AT_CAPACITY and (output == "capacity_kg_s" or not _is_asked(sweep))
+    limits = output in _AT_CAPACITY and (output == "capacity_kg_s" or not (rate_asked(sweep) or _rate_varies(sweep)))
     held_by = np.where((code == OK) & (loads >= BINDS_FROM) & limits, binds, -1)
     held = {i: _held_at(r, sweep.axes[i], fixed or {}) for i, r in enumerate(rulers) if i not in picked}
     panels = _panels(rulers[picked[2]], rulers[picked[2]].nearest(rulers[picked[2]].built)) if len(picked) > 2 else (0,)
@@ -280,14 +303,11 @@ def cut(sweep: Sweep, output: str, axes: tuple[str, ...] | None = None, choice=N
     where = np.transpose(where, [*reversed(picked), *held]).reshape([len(rulers[i].values) for i in reversed(picked)])
     where = where.reshape((1,) * (3 - len(picked)) + where.shape)[list(panels)]
     why, why_not = common_reasons([reasons[i] for i in where.ravel()], blank[where.ravel()])
-    shown = np.where(blank, np.nan, mean) * factor + offset
-    built = built_value(sweep, output, choice)
     x, y, panel = (rulers[picked[i]] if i < len(picked) else None for i in range(3))
     told = tuple(held_words(rulers[i], k) for i, k in held.items())
     return Cut(
-        x, y, panel, panels, shown[where], why.reshape(where.shape), why_not,
-        held_by[where], (error * factor)[where], unit, factor, offset,
-        built * factor + offset, told, where * values.shape[1],
+        x, y, panel, panels, scale.of(mean)[where], why.reshape(where.shape), why_not,
+        held_by[where], (error * scale.factor)[where], scale, told, where * (sweep.count // mean.size),
     )  # fmt: skip
 
 

@@ -8,17 +8,20 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from ...base.quantities.scalar import Scalar
-from ...base.quantities.written import Shown, balance_words, capital, digits
+from ...base.quantities.written import balance_words, capital, digits, percent
 from ...record.asked import batch_of
+from ...record.outputs import figure as figure_of
 from ...record.prediction import ChamberTrace, Prediction
-from ..words.advice import room_K, stall_counts
+from ..words.advice import given, room_K, stall_counts
+from ..words.tables import ledger_watts
 from .style import BLACK, BLUE, GREY, ORANGE, RED, SKY, new_figure, plain_style, say
 
 
 def energy_ledger(p: Prediction) -> Figure:
     """What the shaft puts in, by cause, above what becomes of it; both sums and whether they agree."""
     with plain_style():
-        figure, (axes,) = new_figure(p, "Where the shaft power goes")
+        shaft = figure_of(p.main.scalars, "shaft_power_W")
+        figure, (axes,) = new_figure(p, f"Where the shaft power{f' of {shaft.text}' if shaft else ''} goes")
         rows = _ledger_rows(p)
         positions = np.cumsum([1.0 if not gap else 1.8 for *_, gap in rows])
         scale = max([abs(watts) for _, watts, *_ in rows], default=0.0) or 1.0
@@ -28,8 +31,8 @@ def energy_ledger(p: Prediction) -> Figure:
             text = _watts(watts, total)
             axes.text(max(watts, 0.0) + 0.012 * scale, y, text, va="center", fontsize=9.5)
         axes.set_yticks(positions, [label for label, *_ in rows])
-        for tick, (label, *_) in zip(axes.get_yticklabels(), rows, strict=True):
-            tick.set_fontweight("bold" if label.startswith("Sum") else "normal")
+        for tick, (_, _, color, *_) in zip(axes.get_yticklabels(), rows, strict=True):
+            tick.set_fontweight("bold" if color in (BLUE, ORANGE) else "normal")
         axes.invert_yaxis()
         axes.grid(axis="y", visible=False)
         axes.tick_params(axis="y", length=0)
@@ -55,13 +58,14 @@ def temperature(p: Prediction) -> Figure:
         axes.axhline(room, color=GREY, ls=":", lw=1.4)
         _name(axes, f"room {room:.0f} °C", (0.99, room), (0, -5), "top", GREY, axes.get_yaxis_transform())
         axes.plot(time, celsius, color=BLUE, lw=2.6)
-        hottest = int(np.nanargmax(celsius))
+        hottest, outlet = int(np.nanargmax(celsius)), figure_of(p.main.scalars, "outlet_temperature_K")
         for k in {hottest, celsius.size - 1} if batch else {celsius.size - 1}:
             up = k == hottest if batch else False
             side = "left" if time[k] < 0.5 * time[-1] else "right"
             shift = (8 if side == "left" else -4, 0 if up else 7 if batch else -7)
             va = "center" if up else "bottom" if batch else "top"
-            _name(axes, f"{celsius[k]:.0f} °C", (time[k], celsius[k]), shift, va, BLUE, axes.transData, side)
+            text = outlet.like(p.warmup_temperature_K[k]) if outlet else f"{celsius[k]:.0f} °C"
+            _name(axes, text, (time[k], celsius[k]), shift, va, BLUE, axes.transData, side)
         margin = 0.1 * (high - low)
         axes.set(xlim=(0, max(time[-1], 1e-3)), ylim=(low - margin, high + (1.6 if above else 1.0) * margin))
         note = "" if batch else "\nthe charge itself warms within seconds, before this picture begins"
@@ -101,7 +105,7 @@ def _time_unit(time_s: np.ndarray) -> tuple[float, str]:
 def torque_speed(p: Prediction) -> Figure:
     """One run of the chamber with single pieces: torque, speed, pieces over time; stalls in words."""
     with plain_style():
-        fed = f", fed {_fed(p)}" if math.isfinite(p.requested_rate_kg_s) else ""
+        fed = f", fed {given(p.requested_rate_kg_s, 'kg/s')}" if math.isfinite(p.requested_rate_kg_s) else ""
         title = f"How it runs: started empty{fed}, piece by piece"
         figure, panels = new_figure(p, title, 3, (3, 2, 1.6), notes=1)
         trace = p.trace
@@ -151,11 +155,6 @@ def _mark_stall(panels: list[Axes], time: float) -> None:
     _name(panels[1], "stalled or choked", (time, 0.5), shift, "center", RED, place, "right" if right else "left")
 
 
-def _fed(p: Prediction) -> str:
-    shown = Shown(Scalar(p.requested_rate_kg_s, "kg/s", ""))
-    return f"{digits(float(shown.value))} {shown.unit}"
-
-
 def stall_words(trace: ChamberTrace) -> str:
     """The stall probability and its interval in a sentence."""
     if trace.runs <= 0:
@@ -184,11 +183,9 @@ def _by_watts(item: tuple[str, Scalar]) -> float:
 
 
 def _watts(watts: float, total: float) -> str:
-    """Watts and their share, no finer than a tenth of a watt where that says enough."""
-    if 0 < watts < 0.05 and total >= 10:
-        return "below 0.1 W"
-    text = f"{watts:.0f}" if abs(watts) >= 100 else f"{watts:.1f}" if abs(watts) >= 0.1 or not watts else f"{watts:.2g}"
-    return f"{text} W  ({watts / total * 100:.1f} %)" if total > 0 else f"{text} W"
+    """Watts and their share."""
+    share = f"  ({percent(watts / total)})" if total > 0 and not 0 < watts < 0.05 else ""
+    return f"{ledger_watts(watts, total)} W{share}"
 
 
 def _calm_speed_axis(axes: Axes) -> None:

@@ -63,6 +63,20 @@ def save_all(prediction: Prediction, directory: Path | str, force: bool = False,
     return paths
 
 
+def write(figures: dict, folder: Path | str, force: bool = False, where: str = "") -> list[Path]:
+    """Write figures, by the names of their files, into a folder (made if missing); the paths written.
+
+    where: the option to name when a file exists already.
+    """
+    folder = make_folder(folder)
+    paths = {folder / name: figure for name, figure in figures.items()}
+    if not force:
+        refuse_any_existing(list(paths), where)
+    for path, figure in paths.items():
+        write_bytes(path, render(figure, path.suffix.removeprefix(".")), force)
+    return list(paths)
+
+
 def render(drawn, suffix: str = "png") -> bytes:
     """The bytes of a figure as "png" or "svg", the same every time."""
     from .style import plain_style

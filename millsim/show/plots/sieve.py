@@ -16,28 +16,22 @@ from ...base.numerics import psd
 from ...base.quantities.written import digits
 from ...base.reading.fits import Fit, fit, rrsb_net
 from ...base.reading.sheet import SieveSheet
-from ...record.export import refuse_any_existing
-from ...record.files import make_folder, write_bytes
 from ...version import __version__
 from ..words.sieve import size_text
-from .prediction import render
+from .prediction import write
 from .style import BLACK, BLUE, GREEN, GREY, ORANGE, PURPLE, RED, SKY, frame, legend_below, plain_style, say
 
 FIGURES = ("sieve_cumulative", "sieve_density", "sieve_rrsb_net")
 SIZE_LABEL = "Particle size $x$ / mm"
 _LOOKS = ((BLUE, "o"), (RED, "s"), (GREEN, "^"), (PURPLE, "D"), (ORANGE, "v"), (SKY, "P"), (BLACK, "X"), (GREY, "*"))
+ON_WHITE = {"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 0.8}
 _NET_TICKS = (0.1, 0.5, 1, 2, 5, 10, 20, 30, 40, 50, 63.2, 80, 90, 95, 99, 99.9)  # Q3 in %
 
 
 def save_all(sheets: Sequence[SieveSheet], directory: Path | str, force: bool = False) -> list[Path]:
     """Draw the three figures into a folder (made if missing); the paths written, the same bytes every time."""
-    folder = make_folder(directory)
-    paths = [folder / f"{name}.png" for name in FIGURES]
-    if not force:
-        refuse_any_existing(paths)
-    for path, drawn in zip(paths, (cumulative(sheets), density(sheets), rrsb(sheets)), strict=True):
-        write_bytes(path, render(drawn), force)
-    return paths
+    drawn = (cumulative(sheets), density(sheets), rrsb(sheets))
+    return write({f"{name}.png": figure for name, figure in zip(FIGURES, drawn, strict=True)}, directory, force)
 
 
 def cumulative(sheets: Sequence[SieveSheet]) -> Figure:
@@ -111,7 +105,7 @@ def rrsb(sheets: Sequence[SieveSheet]) -> Figure:
             inside = (q > 0) & (q < 1)
             shown += list(q[inside])
             found = fit("rrsb", sheet.apertures_m, sheet.q3)
-            line = "" if found is None else f"x' = {size_text(found.size_m)}, n = {found.shape:.2f}"
+            line = "" if found is None else f"x' = {_mm(found.size_m)}, n = {found.shape:.2f}"
             alone = len(sheets) == 1
             label = _label(sheet) + (f"; line: {line}" if line and not alone else "")
             style = {"color": color, "ms": 6.5, "mec": "white", "zorder": 3, "label": label}
@@ -136,7 +130,7 @@ def _net_line(axes: Axes, found: Fit, color: str, x_m: np.ndarray, label: str) -
         axes.axhline(0.0, color=BLACK, lw=1.0, ls=":")
         axes.plot([found.size_m * 1e3] * 2, [-9.0, 0.0], color=BLACK, lw=1.0, ls=":")
         axes.annotate(
-            f"x' = {size_text(found.size_m)} at 63.2 %\nslope n = {found.shape:.2f}",
+            f"x' = {_mm(found.size_m)} at 63.2 %\nslope n = {found.shape:.2f}",
             (found.size_m * 1e3, 0.0), xytext=(-8, 8), textcoords="offset points", ha="right", va="bottom",
             parse_math=False,
         )  # fmt: skip
@@ -157,8 +151,8 @@ def _fine_loss(axes: Axes, sheet: SieveSheet) -> None:
     low, high = np.array(sheet.q3_loss_shared or sheet.q3), np.array(sheet.q3_loss_fine or sheet.q3)
     if (high - low).max() > 0.005:
         words = "left open by what is missing"
-        axes.fill_between(np.array(sheet.apertures_m) * 1e3, low * 100, high * 100, color=ORANGE, alpha=0.45, lw=0,
-                          label=words)  # fmt: skip
+        axes.fill_between(np.array(sheet.apertures_m) * 1e3, low * 100, high * 100, facecolor=ORANGE, edgecolor=RED,
+                          alpha=0.6, lw=1.2, zorder=2.5, label=words)  # fmt: skip
 
 
 def _fitted(axes: Axes, sheet: SieveSheet) -> None:
@@ -166,7 +160,7 @@ def _fitted(axes: Axes, sheet: SieveSheet) -> None:
     if found is None:
         return
     x = np.geomspace(sheet.apertures_m[0] / 1.6, sheet.apertures_m[-1] * 1.3, 200)
-    words = f"RRSB fit: x' = {size_text(found.size_m)}, n = {found.shape:.2f}"
+    words = f"RRSB fit: x' = {_mm(found.size_m)}, n = {found.shape:.2f}"
     axes.plot(x * 1e3, found.q3(x) * 100, color=GREY, ls="--", lw=1.4, label=words)
 
 
@@ -176,8 +170,13 @@ def _read_off(axes: Axes, sheet: SieveSheet) -> None:
         x = psd.x_at(sheet.apertures_m, sheet.q3, p)
         if not math.isnan(x):
             axes.plot([1e-9, x * 1e3, x * 1e3], [p * 100, p * 100, 0], color=BLACK, lw=0.9, ls=":", zorder=2)
-            axes.annotate(f"x{p * 100:.0f} = {size_text(x)}", (x * 1e3, p * 100), xytext=(-7, 5),
-                          textcoords="offset points", ha="right", va="bottom", fontsize=9.5)  # fmt: skip
+            axes.annotate(f"x{p * 100:.0f} = {_mm(x)}", (x * 1e3, p * 100), xytext=(6, -5), bbox=ON_WHITE,
+                          textcoords="offset points", ha="left", va="top", fontsize=9.5)  # fmt: skip
+
+
+def _mm(size_m: float) -> str:
+    """A size in the unit of the axis."""
+    return size_text(size_m) if size_m >= 1e-4 else f"{digits(size_m * 1e3)} mm"
 
 
 def _new(sheets: Sequence[SieveSheet], title: str, note: str) -> tuple[Figure, Axes]:

@@ -5,8 +5,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
-from ...base.quantities.written import digits
+from ...base.quantities.written import digits, shown_unit
+from ...record.outputs import figure as figure_of
 from ...record.prediction import EngineResult, Prediction, SizeTable
+from ...studies.engines import ENGINE_WORDS
 from .style import (
     BLACK,
     BLUE,
@@ -21,10 +23,9 @@ from .style import (
     note_above,
     plain_style,
     say,
-)
+)  # fmt: skip
 
 SIZE_LABEL = "Particle size $x$ / mm"
-_ENGINE_WORDS = {"balance": "balance", "montecarlo": "Monte Carlo"}
 
 
 def cumulative(p: Prediction) -> Figure:
@@ -36,12 +37,12 @@ def cumulative(p: Prediction) -> Figure:
         x = table.edges_m * 1e3
         banded = _banded(p)
         if banded is not None:
-            words = f"product, {p.band_level * 100:.3g} % band" if np.isfinite(p.band_level) else "product, band"
+            words = f"powder, {p.band_level * 100:.3g} % band" if np.isfinite(p.band_level) else "powder, band"
             low, high = banded.product_q3_low * 100, banded.product_q3_high * 100
             axes.fill_between(banded.edges_m * 1e3, low, high, color=SKY, alpha=0.35, lw=0, label=words)
             for edge in (low, high):
                 axes.plot(banded.edges_m * 1e3, edge, color=BLUE, lw=0.7, alpha=0.7)
-        axes.plot(x, table.product_q3 * 100, color=BLUE, lw=2.4, label=f"product ({_words(line)})")
+        axes.plot(x, table.product_q3 * 100, color=BLUE, lw=2.4, label=f"powder ({_words(line)})")
         if points is not None:
             _monte_carlo_points(axes, points)
         axes.plot(x, table.holdup_q3 * 100, color=GREEN, ls="-.", label="charge inside the mill")
@@ -50,8 +51,16 @@ def cumulative(p: Prediction) -> Figure:
         if not np.isfinite(table.product_q3).any():
             say(axes, "no powder is predicted")
         axes.set(ylim=(0, 103), ylabel="Cumulative undersize by mass $Q_3$ / %", yticks=range(0, 101, 10))
+        if (x50 := figure_of(p.main.scalars, "x50_m")) is not None:
+            _mark_x50(axes, p.main.scalars["x50_m"].value * 1e3, f"x50 {x50.text}")
         legend_below(axes, 3)
         return figure
+
+
+def _mark_x50(axes: Axes, x_mm: float, text: str) -> None:
+    """The median as a thin line from the curve down to the axis, with its figure."""
+    axes.plot([x_mm, x_mm, axes.get_xlim()[0]], [0, 50, 50], color=BLUE, lw=0.9, ls=(0, (1, 2)))
+    axes.annotate(text, (axes.get_xlim()[0], 50), xytext=(6, 3), textcoords="offset points", color=BLUE, fontsize=9.5)
 
 
 def density(p: Prediction) -> Figure:
@@ -62,11 +71,11 @@ def density(p: Prediction) -> Figure:
         edges = line.table.edges_m
         product = log_density(edges, line.table.product_q3)
         axes.stairs(product, edges * 1e3, fill=True, color=SKY, alpha=0.45)
-        axes.stairs(product, edges * 1e3, color=BLUE, lw=2.0, label=f"product ({_words(line)})")
+        axes.stairs(product, edges * 1e3, color=BLUE, lw=2.0, label=f"powder ({_words(line)})")
         if points is not None:
             values = log_density(points.table.edges_m, points.table.product_q3)
             busy = values > 0
-            style = {"ms": 4.5, "mfc": "white", "mec": BLACK, "mew": 1.0, "label": f"product ({_words(points)})"}
+            style = {"ms": 4.5, "mfc": "white", "mec": BLACK, "mew": 1.0, "label": f"powder ({_words(points)})"}
             axes.plot(points.table.x_m[busy] * 1e3, values[busy], "o", **style)
         feed = log_density(edges, line.table.feed_q3)
         highest, feed_top = _top(product), _top(feed)
@@ -106,9 +115,9 @@ def _rate_curves(axes: Axes, table: SizeTable, span: tuple[float, float]) -> tup
     """Draw the rates that are above zero; the lowest and highest rate in the shown range."""
     x = table.x_m * 1e3
     curves = (
-        (table.strike_1_s, "struck by a bar", GREY, (0, (1, 1.2))),
+        (table.strike_1_s, "hit by a bar", GREY, (0, (1, 1.2))),
         (table.selection_1_s, "broken by a hit", RED, "-"),
-        (table.nip_1_s, "sheared in the nip", PURPLE, (0, (5, 1, 1, 1, 1, 1))),
+        (table.nip_1_s, "bitten in the nip", PURPLE, (0, (5, 1, 1, 1, 1, 1))),
         (table.chip_1_s, "chipped (mass share)", ORANGE, "--"),
         (table.escape_1_s, "out through the sieve", BLUE, "-."),
     )
@@ -155,26 +164,15 @@ def _monte_carlo_points(axes: Axes, result: EngineResult) -> None:
     t = result.table
     busy = (t.product_q3 > 1e-4) & (t.product_q3 < 1 - 1e-6)
     error = np.nan_to_num(t.product_q3_se[busy] * 200)
-    label = f"product ({_words(result)}, ± 2 standard errors)"
+    label = f"powder ({_words(result)}, ± 2 standard errors)"
+    style = {"fmt": "o", "ms": 4.5, "mfc": "white", "mec": BLACK, "mew": 1.0, "ecolor": BLACK, "elinewidth": 1.0}
     axes.errorbar(
-        t.edges_m[busy] * 1e3,
-        t.product_q3[busy] * 100,
-        yerr=error,
-        fmt="o",
-        ms=4.5,
-        mfc="white",
-        mec=BLACK,
-        ecolor=BLACK,
-        elinewidth=1.0,
-        capsize=2.5,
-        mew=1.0,
-        label=label,
-        zorder=5,
-    )
+        t.edges_m[busy] * 1e3, t.product_q3[busy] * 100, yerr=error, capsize=2.5, label=label, zorder=5, **style
+    )  # fmt: skip
 
 
 def _words(result: EngineResult) -> str:
-    return _ENGINE_WORDS.get(result.engine, result.engine)
+    return ENGINE_WORDS.get(result.engine, result.engine)
 
 
 def _shown_range(p: Prediction, curves: tuple[np.ndarray, ...]) -> tuple[float, float]:
@@ -200,4 +198,5 @@ def _finish_size_axis(axes: Axes, p: Prediction, span: tuple[float, float]) -> N
 
 
 def _mm(size_m: float, count: int = 3) -> str:
-    return f"{digits(size_m * 1e3, count)} mm" if size_m >= 1e-4 else f"{digits(size_m * 1e6, count)} µm"
+    unit, factor, _ = shown_unit(size_m, "m")
+    return f"{digits(size_m * factor, count)} {unit}"

@@ -14,15 +14,16 @@ from matplotlib.figure import Figure
 
 from ...record.prediction import Prediction
 
-# Okabe & Ito's colours (without the yellow, too pale for lines on white paper).
+# Okabe & Ito's hues without the yellow; those too pale for white paper are darker: lines have a contrast of 3 at least,
+# those that texts are written in (RED, PURPLE, BLUE, GREY) of 4.5.
 BLACK, ORANGE, SKY, GREEN, BLUE, RED, PURPLE = (
     "#000000",
-    "#E69F00",
-    "#56B4E9",
+    "#C28700",
+    "#3A97CE",
     "#009E73",
     "#0072B2",
-    "#D55E00",
-    "#CC79A7",
+    "#B54F00",
+    "#A8487F",
 )
 GREY = "#666666"
 
@@ -100,7 +101,7 @@ def frame(
 
 def footer(p: Prediction, banded: bool = False) -> str:
     """Two lines that say what was run and what the band means, or that the figure has none."""
-    band = band_words(p) if banded else "Drawn for the plausible parameter values, without their band."
+    band = band_words(p) if banded else "Central estimate; uncertainty (the band) not shown."
     run = f"seed {p.seed} · millsim {p.version}, model {p.model_version} · config {p.config_sha256[:12]}"
     return f"{run} · status: {p.status}{_DRAWN_FOR.get(p.status, '')}\nPrediction, not a measurement. {band}"
 

@@ -16,8 +16,8 @@ from ...explore.sweep.record import Sweep
 from ...record.export import refuse_any_existing
 from ...record.files import make_folder, write_bytes
 from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OVER
-from ...record.outputs import OUTPUTS as REGISTRY
-from .cut import Cut, band_ends, rate_asked, value_text
+from ...record.outputs import output_of
+from .cut import Cut, Ruler, Scale, rate_asked
 
 MAPS = {  # name in files: output
     "x50": "x50_m",
@@ -31,22 +31,6 @@ TRADES = {  # name in files: outputs across, up and as colour
 }
 NOTHING = 1e-5  # a relative error not worth telling
 TORNADOS = ("x50", "rate", "energy")
-
-OUTPUTS = {  # title, label of the scale
-    "x10_m": ("How fine: size x10", "Size $x_{10}$ by mass"),
-    "x50_m": ("How fine: median size x50", "Median size $x_{50}$ by mass"),
-    "x90_m": ("How fine: size x90", "Size $x_{90}$ by mass"),
-    "span": ("How narrow: span", "Span $(x_{90}-x_{10})/x_{50}$"),
-    "throughput_kg_s": ("How much: product rate", "Product rate"),
-    "capacity_kg_s": ("How much: largest feed rate", "Largest steady feed rate"),
-    "gross_J_kg": ("What it costs: energy with idling", "Electrical energy per product, idle included"),
-    "net_J_kg": ("What it costs: energy above idling", "Electrical energy per product above idle"),
-    "outlet_temperature_K": ("How warm: outlet temperature", "Outlet temperature"),
-    "jam_index": ("How near to jamming: jam index", "Jam index, 1 jams"),
-    "yield": ("How much fits: yield in the window", "Share by mass in the window"),
-    "accepted_kg_s": ("How much fits: accepted powder", "Accepted powder"),
-}
-
 
 BAND_WORDS = "Band: 80 % of {count} draws over the stated parameter ranges (10 % below, 10 % above)."
 
@@ -102,17 +86,11 @@ def _drawings(made, target) -> dict[str, tuple[str, str, tuple]]:
     return found
 
 
-def output_label(name: str, unit: str) -> str:
-    """Label of a scale: quantity / unit."""
-    words = OUTPUTS[name][1] if name in OUTPUTS else capital(REGISTRY[name].words)
-    return f"{words} / {unit or '1'}"
-
-
-def title_of(output: str, c: Cut) -> str:
-    """Title of a map, or of a line: what over what."""
-    words = OUTPUTS[output][0] if output in OUTPUTS else output
-    long = f"{words} over {join_words([r.name for r in (c.x, c.y) if r])}"
-    return long if len(long) <= 78 else words
+def title_of(output: str, rulers: Sequence[Ruler | None]) -> str:
+    """Title of a map, a line or of points: what over what."""
+    head = output_of(output).head
+    long = f"{head} over {join_words([r.name for r in rulers if r])}"
+    return long if len(long) <= 78 else head
 
 
 def notes_of(sweep: Sweep, c: Cut, choice=None) -> list[str]:
@@ -164,12 +142,11 @@ def foot_words(
     return f"{made} · config {sweep.base_sha256[:12]}\nPredictions, not measurements. {told}"
 
 
-def built_band_words(sweep: Sweep, output: str, c: Cut) -> str:
+def built_band_words(sweep: Sweep, scale: Scale) -> str:
     """The band of the mill as built, for a map, which has none of its own; "" without draws."""
-    low, high = (float(end[0]) * c.factor + c.offset for end in band_ends(sweep.as_built, output))
-    if math.isnan(low + high):
+    if not scale.band_text:
         return ""
-    ends = f"{value_text(low, '', 2)} to {value_text(high, c.unit, 2)}"
+    ends = f"{scale.band_text} {scale.unit}".strip()
     return f"80 % of {sweep.draw_count} draws of the parameters give {ends} for the mill as built."
 
 
@@ -185,22 +162,10 @@ def error_words(sweep: Sweep, outputs: Sequence[str], error: np.ndarray | None, 
         se, value = sweep.points.se.get(name), sweep.points.values.get(name)
         if se is not None and value is not None and (good := np.isfinite(se) & (value != 0) & np.isfinite(value)).any():
             most = float(np.max(np.abs(se[good] / value[good])))
-            noisy += [f"{digits(100 * most, 2)} % of {short_name(name)}"] if most > NOTHING else []
+            noisy += [f"{digits(100 * most, 2)} % of {output_of(name).short}"] if most > NOTHING else []
     found += [f"Monte Carlo standard error up to {join_words(noisy)}."] if noisy else []
     wrong = {n: abs(e) for n in outputs if math.isfinite(e := sweep.class_error.get(n, math.nan)) and abs(e) > NOTHING}
     if wrong:
-        each = [f"{digits(100 * e, 2)} % of {short_name(n)}" for n, e in wrong.items()]
+        each = [f"{digits(100 * e, 2)} % of {output_of(n).short}" for n, e in wrong.items()]
         found.append(f"Error by the size classes, for the mill as built: {join_words(each)}.")
     return found
-
-
-_SHORT = {
-    "x10_m": "x10", "x50_m": "x50", "x90_m": "x90", "throughput_kg_s": "the rate", "capacity_kg_s": "the rate",
-    "gross_J_kg": "the energy", "net_J_kg": "the energy", "outlet_temperature_K": "the temperature in K",
-    "yield": "the yield", "accepted_kg_s": "the accepted powder",
-}  # fmt: skip
-
-
-def short_name(output: str) -> str:
-    """An output in a word or two."""
-    return _SHORT.get(output, REGISTRY[output].words if output in REGISTRY else output)

@@ -7,18 +7,19 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
-from matplotlib.ticker import FuncFormatter, MaxNLocator
+from matplotlib.ticker import MaxNLocator
 
 from ...base.quantities.params import Param
 from ...base.quantities.scores import at_score
 from ...base.quantities.units import readable, spelling_for
 from ...base.quantities.written import capital, digits, join_words
 from ...explore.sweep.record import Sweep
-from ..words.parameters import parameter_words
-from .cut import output_unit, value_text
-from .labels import below_panels, page, settle
+from ...record.outputs import output_of
+from ..words.parameters import parameter_label
+from . import page
+from .cut import Scale, scale_of
 from .style import BLACK, BLUE, GREY, ORANGE, SKY, plain_style
-from .sweep import OUTPUTS, error_words, output_label, short_name
+from .sweep import error_words
 
 MOST_BARS = 12
 CLASSES = {  # class: (bases, face, hatch); solid is what somebody measured, the emptier the weaker
@@ -56,67 +57,58 @@ def class_of(basis: str) -> str:
     return next((name for name, (bases, *_) in CLASSES.items() if basis in bases), "assumed")
 
 
-def bars(sweep: Sweep, output: str) -> tuple[list[Bar], float, str]:
-    """(bars, largest first; the mill as built; unit). Empty where the sweep has no sensitivities of this output."""
+def bars(sweep: Sweep, output: str) -> tuple[list[Bar], Scale]:
+    """(bars, largest first; the scale with the mill as built). None where the sweep has no sensitivities of this."""
     t = sweep.tornado
-    built = float(np.mean(sweep.as_built.values[output]))
-    unit, factor, offset = output_unit(output, np.array([built]))
-    if t is None or output not in t.low or not np.isfinite(built):
-        return [], built * factor + offset, unit
-    ends = [np.where(np.isfinite(end[output]), end[output], np.nan) * factor + offset for end in (t.low, t.high)]
-    middle = built * factor + offset
+    scale = scale_of(sweep, output, np.empty(0))
+    if t is None or output not in t.low or not np.isfinite(scale.built):
+        return [], scale
+    ends = [scale.of(np.where(np.isfinite(end[output]), end[output], np.nan)) for end in (t.low, t.high)]
     found = [
         Bar(p, float(low), float(high), class_of(p.basis))
         for p, low, high in zip(t.parameters, *ends, strict=True)
         if t.how != "tied" or np.isfinite((low, high)).all()
     ]
-    return sorted(found, key=lambda b: (-b.reach(middle), b.parameter.name)), middle, unit
+    return sorted(found, key=lambda b: (-b.reach(scale.built), b.parameter.name)), scale
 
 
 def tornado(sweep: Sweep, output: str = "x50_m") -> Figure | None:
     """Bars of the parameters that move an output of the mill as built most; None without sensitivities."""
-    found, middle, unit = bars(sweep, output)
+    found, scale = bars(sweep, output)
     if not found:
         return None
+    middle = scale.built
     shown = [b for b in found if b.reach(middle) > 0][:MOST_BARS] or found[:1]
     with plain_style():
-        figure, panels = page(
-            sweep, f"What makes it uncertain: {_title(output)}", _notes(sweep, output, found, shown, middle, unit),
+        figure, panels = page.new(
+            sweep, f"What makes it uncertain: {output_of(output).short}", _notes(sweep, found, shown, scale),
             _foot(sweep, output), height=2.5 + _ROW * len(shown),
         )  # fmt: skip
         axes = panels[0]
-        ends = [_bar(axes, row, b, middle) for row, b in enumerate(shown)]
+        for row, b in enumerate(shown):
+            _bar(axes, row, b, middle)
         axes.plot([middle, middle], [-0.5, len(shown) - 0.45], color=BLACK, lw=1.4, zorder=4)
-        axes.set_xlabel(output_label(output, unit))
-        axes.set_yticks(range(len(shown)), [_name(b.parameter) for b in shown])
+        axes.set_xlabel(scale.label)
+        axes.set_yticks(
+            range(len(shown)),
+            [textwrap.fill(capital(parameter_label(b.parameter.name)), 42) for b in shown],
+            fontsize=9,
+        )
         axes.set_ylim(len(shown) - 0.45, -0.95)
         axes.tick_params(axis="y", length=0)
         axes.grid(False, axis="y")
         axes.spines["left"].set_visible(False)
         axes.xaxis.set_major_locator(MaxNLocator(7, steps=[1, 2, 2.5, 5, 10]))
-        axes.xaxis.set_major_formatter(FuncFormatter(lambda v, _: digits(v, 4)))
+        page.plain_numbers(axes.xaxis)
         used = [name for name in CLASSES if any(b.group == name for b in shown)]
-        below_panels(figure, [_patch(name, label=name) for name in used], 3)
-        texts = [text for pair in ends for text in pair]
-        _room_for(figure, axes, texts, [b for b in (*(e for s in shown for e in (s.low, s.high)), middle)])
+        page.key_below(figure, [_patch(name, label=name) for name in used], 3)
+        _room_for(figure, axes)
         axes.annotate(
-            f"as built: {value_text(middle, unit)}", (middle, -0.5), xytext=(0, 2), textcoords="offset points",
+            f"as built: {scale.built_text}", (middle, -0.5), xytext=(0, 2), textcoords="offset points",
             ha="center", va="bottom", fontsize=9.5, fontweight="bold",
         ).set_in_layout(False)  # fmt: skip
-        settle(figure, panels)
+        page.settle(figure, panels, "y")
     return figure
-
-
-def _title(output: str) -> str:
-    return OUTPUTS[output][0].split(": ", 1)[-1] if output in OUTPUTS else short_name(output)
-
-
-def _name(p: Param) -> str:
-    return textwrap.fill(capital(_plain(p)), 40)
-
-
-def _plain(p: Param) -> str:
-    return parameter_words(p.name).removeprefix("the ")
 
 
 def _patch(name: str, **style) -> Patch:
@@ -125,15 +117,14 @@ def _patch(name: str, **style) -> Patch:
     return Patch(facecolor=face, edgecolor=edge, hatch=hatch, lw=0.9, **style)
 
 
-def _bar(axes: Axes, row: int, bar: Bar, middle: float) -> list:
-    """Draw one bar; the texts at its ends: the parameter's low and high value."""
+def _bar(axes: Axes, row: int, bar: Bar, middle: float) -> None:
+    """Draw one bar, and at its ends the parameter's low and high value."""
     _, face, hatch = CLASSES[bar.group]
     style = {"facecolor": face, "edgecolor": BLACK, "hatch": hatch, "linewidth": 0.9, "zorder": 3}
     both = np.isfinite((bar.low, bar.high)).all()
     same = both and (bar.low - middle) * (bar.high - middle) > 0
     values = at_score(bar.parameter, np.array([-1.0, 1.0]))
     unit = spelling_for(float(np.max(np.abs(values))), bar.parameter.unit)
-    texts = []
     for end, other, value, step in ((bar.low, bar.high, values[0], -1), (bar.high, bar.low, values[1], 1)):
         words = readable(float(f"{value:.2g}"), unit) if bar.parameter.unit != "K" else readable(round(value, 1), unit)
         y = row + (step * _HALF / 2 if same else 0.0)
@@ -142,12 +133,10 @@ def _bar(axes: Axes, row: int, bar: Bar, middle: float) -> list:
         right = end > middle if np.isfinite(end) and end != middle else _right(other, middle, step)
         text = words if np.isfinite(end) else f"{words}: does not run"
         at = end if np.isfinite(end) else middle
-        texts.append(axes.annotate(
+        axes.annotate(
             text, (at, y), xytext=(4 if right else -4, 0), textcoords="offset points", va="center", fontsize=9,
             ha="left" if right else "right", color=BLACK if np.isfinite(end) else GREY,
-        ))  # fmt: skip
-        texts[-1].set_in_layout(False)
-    return texts
+        ).set_in_layout(False)  # fmt: skip
 
 
 def _right(other: float, middle: float, step: int) -> bool:
@@ -155,26 +144,20 @@ def _right(other: float, middle: float, step: int) -> bool:
     return other < middle if np.isfinite(other) and other != middle else step > 0
 
 
-def _room_for(figure: Figure, axes: Axes, texts: list, ends: list[float]) -> None:
+def _room_for(figure: Figure, axes: Axes) -> None:
     """Widen the abscissa until the texts at the ends of the bars lie within the panel."""
-    low, high = min(e for e in ends if np.isfinite(e)), max(e for e in ends if np.isfinite(e))
-    room = 0.02 * (high - low) or 0.05 * abs(high) or 1.0
-    low, high = low - room, high + room
     for _ in range(8):
-        axes.set_xlim(low, high)
         figure.draw_without_rendering()
-        frame = axes.get_window_extent()
-        boxes = [text.get_window_extent() for text in texts]
+        frame, boxes = axes.get_window_extent(), [text.get_window_extent() for text in axes.texts]
         left = max(0.0, frame.x0 + 8 - min(b.x0 for b in boxes)) / frame.width
         right = max(0.0, max(b.x1 for b in boxes) - frame.x1 + 2) / frame.width
-        if max(left, right) < 0.002:
-            return
-        low, high = low - 1.05 * left * (high - low), high + 1.05 * right * (high - low)
+        low, high = axes.get_xlim()
+        axes.set_xlim(low - 1.05 * left * (high - low), high + 1.05 * right * (high - low))
 
 
-def _notes(sweep: Sweep, output: str, found: list[Bar], shown: list[Bar], middle: float, unit: str) -> list[str]:
+def _notes(sweep: Sweep, found: list[Bar], shown: list[Bar], scale: Scale) -> list[str]:
     """How the bars came about, what is left out, and what kind of knowledge the uncertainty rests on."""
-    tied = sweep.tornado.how == "tied"
+    tied, middle = sweep.tornado.how == "tied", scale.built
     how = (
         "Over the draws of the calibration, which belong together: what the output does along with each parameter, "
         "one standard deviation down and up; effects do not add up."
@@ -185,21 +168,18 @@ def _notes(sweep: Sweep, output: str, found: list[Bar], shown: list[Bar], middle
     notes = [how]
     if left:
         most = max(b.reach(middle) for b in left)
-        notes.append(f"{len(left)} further parameters move it by {_span(most, unit)} at most.")
+        span = f"{digits(most, 2)} {'K' if scale.unit == '°C' else scale.unit}".strip()
+        notes.append(f"{len(left)} further parameters move it by {span} at most.")
     if not tied and (told := shares(found, middle)):
         words = [f"{name} {'over 99' if 0.99 < s < 1 else round(100 * s)} %" for name, s in told.items() if s >= 0.01]
         words += ["the rest under 1 %"] if min(told.values()) < 0.01 and max(told.values()) < 0.99 else []
         notes.append(f"What this rests on (shares of the squared effects): {join_words(words)}.")
     if stops := [b for b in found if not np.isfinite(b.effect(middle))]:
-        words = [f"{_plain(b.parameter)} ({b.group})" for b in stops]
+        words = [f"{parameter_label(b.parameter.name)} ({b.group})" for b in stops]
         notes.append(
             f"Not in the shares, because within one standard deviation the mill stops running: {join_words(words)}."
         )
     return notes if not tied else [*notes, "The values at the ends are those of the calibrated range."]
-
-
-def _span(most: float, unit: str) -> str:
-    return f"{digits(most, 2)} {'K' if unit == '°C' else unit}".strip()
 
 
 def shares(found: list[Bar], middle: float) -> dict[str, float]:

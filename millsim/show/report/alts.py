@@ -5,12 +5,13 @@ import math
 import numpy as np
 
 from ...base.numerics import psd
-from ...base.quantities.scalar import Scalar
-from ...base.quantities.written import Shown, capital, digits, duration, join_words, number, percent, shown_unit
+from ...base.quantities.written import capital, digits, duration, join_words, number, percent, shown_unit
 from ...mill.config.mill import Config
 from ...record.asked import batch_of, feed_size
+from ...record.outputs import OUTPUTS, figure
 from ...record.prediction import Prediction
 from ..words.advice import band_name, room_K, stall_counts
+from ..words.tables import ledger_watts
 
 
 def alt_text(p: Prediction, name: str) -> str:
@@ -20,7 +21,7 @@ def alt_text(p: Prediction, name: str) -> str:
 
 def cumulative_alt(p: Prediction) -> str:
     """Median, tenth and ninth decile of the powder beside feed and hole."""
-    sizes = [f"{k[:3]} {_shown(p, k)}" for k in ("x10_m", "x50_m", "x90_m") if _known(p, k)]
+    sizes = [_size_told(p, k) for k in ("x10_m", "x50_m", "x90_m") if figure(p.main.scalars, k)]
     if not sizes:
         return "Curve of the share by mass finer than a size: no powder is predicted."
     t = p.main.table
@@ -38,10 +39,11 @@ def density_alt(p: Prediction) -> str:
     dense = psd.q3_star(t.edges_m, t.product_q3)
     i = int(np.argmax(dense))
     near = f"between {_size(float(t.edges_m[i]))} and {_size(float(t.edges_m[i + 1]))}"
-    ten, ninety = (_size(float(psd.x_at(t.edges_m, t.product_q3, q))) for q in (0.1, 0.9))
+    ten, ninety = (figure(p.main.scalars, k) for k in ("x10_m", "x90_m"))
+    most = f"; eight tenths of it lie between {ten.text} and {ninety.text}" if ten and ninety else ""
     return (
-        f"Histogram of mass over the logarithm of size. The powder is densest {near}; eight tenths of it lie between "
-        f"{ten} and {ninety}, the feed around {_size(feed_size(p, 0.5))}."
+        f"Histogram of mass over the logarithm of size. The powder is densest {near}{most}, the feed around "
+        f"{_size(feed_size(p, 0.5))}."
     )
 
 
@@ -67,8 +69,8 @@ def ledger_alt(p: Prediction) -> str:
     for words, ledger in (("in", p.main.ledger_in_W), ("out", p.main.ledger_out_W)):
         total = sum(s.value for s in ledger.values())
         first = sorted(ledger.items(), key=lambda item: -item[1].value)[:3]
-        told = join_words([f"{k} {number(s.value, 0 if s.value >= 10 else 1)} W" for k, s in first if s.value > 0])
-        sides.append(f"{words} {number(total, 0)} W, most of it {told or 'nothing'}")
+        told = join_words([f"{k} {ledger_watts(s.value, total)} W" for k, s in first if s.value > 0])
+        sides.append(f"{words} {ledger_watts(total, total)} W, most of it {told or 'nothing'}")
     return f"Bars of the shaft power: {'; '.join(sides)}."
 
 
@@ -78,9 +80,11 @@ def temperature_alt(p: Prediction) -> str:
     if not len(t) or not np.isfinite(T).any():
         return "Curve of temperature over time: none was calculated."
     hottest = int(np.nanargmax(T))
-    start, top = number(float(T[0]) - 273.15, 0), number(float(T[hottest]) - 273.15, 0)
+    outlet = figure(p.main.scalars, "outlet_temperature_K")
+    start = number(float(T[0]) - 273.15, 0)
+    top = outlet.like(float(T[hottest])) if outlet else f"{number(float(T[hottest]) - 273.15, 0)} °C"
     when = f"after {duration(float(t[hottest]))}" if batch_of(p) else "in the end"
-    text = f"Curve of temperature over time: it begins at {start} °C and reaches {top} °C {when}; the room has "
+    text = f"Curve of temperature over time: it begins at {start} °C and reaches {top} {when}; the room has "
     text += f"{number(room_K(p) - 273.15, 0)} °C"
     if math.isfinite(p.temperature_limit_K):
         side = "below" if T[hottest] <= p.temperature_limit_K else "above"
@@ -114,20 +118,15 @@ def drawing_alt(config: Config, p: Prediction) -> str:
         f"{_size(s.gap_m)}; {sieve.kind} with holes of {_size(sieve.hole_m)}. Enlarged beside the holes: a feed piece "
         f"of up to {_size(config.feed.size.largest_m)}"
     )
-    x50 = p.main.scalars.get("x50_m")
-    known = x50 is not None and math.isfinite(x50.value)
-    return f"{text} and a grain of the powder's x50, {_size(x50.value)}." if known else f"{text}."
+    x50 = figure(p.main.scalars, "x50_m")
+    return f"{text} and a grain of the powder's x50, {x50.text}." if x50 else f"{text}."
 
 
-def _known(p: Prediction, key: str) -> bool:
-    return key in p.main.scalars and math.isfinite(p.main.scalars[key].value)
-
-
-def _shown(p: Prediction, key: str) -> str:
-    s: Scalar = p.main.scalars[key]
-    shown = Shown(s)
-    band = f" ({band_name(p)} {shown.band})" if shown.band and not shown.fixed else ""
-    return f"{shown.value} {shown.unit}{band}"
+def _size_told(p: Prediction, key: str) -> str:
+    """A size of the powder with its symbol and its band."""
+    found = figure(p.main.scalars, key)
+    band = f" ({band_name(p)} {found.band})" if found.band and not found.fixed else ""
+    return f"{OUTPUTS[key].symbol} {found.text}{band}"
 
 
 def _size(size_m: float) -> str:

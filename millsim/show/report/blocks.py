@@ -1,7 +1,9 @@
-"""What a report is made of, as data: sections of paragraphs, tables, pictures, listings. Knows no HTML and no PDF."""
+"""What a report is made of besides paragraphs and tables: notices, pictures, listings. Knows no HTML and no PDF."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
+
+from ..parts import Paragraph, Table
 
 NATURE = "Milling report: a prediction, not a measurement and not a safety clearance."
 VERDICT_MARKS = {  # a mark before the word, so that a line is told apart without colour
@@ -11,14 +13,6 @@ VERDICT_MARKS = {  # a mark before the word, so that a line is told apart withou
     "not checked": "?",
     "note": "i",
 }
-
-
-@dataclass(frozen=True)
-class Paragraph:
-    """A text, with what it is about in a word or two (or nothing)."""
-
-    text: str
-    label: str = ""
 
 
 @dataclass(frozen=True)
@@ -50,23 +44,6 @@ class Items:
     """A list of sentences."""
 
     items: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Table:
-    """A table; numbers and words by column.
-
-    kinds: one letter per column: "l" short words, "r" numbers, "t" text that may be broken into lines, "v" a verdict.
-    A cell may have a second part after a line break, set smaller: what the first rests on, or its name in the program.
-    groups: row index and the heading above that row.
-    """
-
-    caption: str
-    header: tuple[str, ...]
-    kinds: str
-    rows: tuple[tuple[str, ...], ...]
-    foot: str = ""
-    groups: tuple[tuple[int, str], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -2,16 +2,14 @@
 
 from functools import partial
 
-from ...base.quantities import units
-from ...base.quantities.written import capital, digits, join_words, sentence, shown_unit
+from ...base.quantities.written import capital, join_words, sentence
 from ...errors import InputError
 from ...mill.config.mill import Config, parse_config
 from ...record.prediction import Prediction
 from ...studies.prebuild.line import VERDICTS, ReviewLine
+from ..parts import Paragraph, Table, table
 from .alts import drawing_alt
-from .blocks import VERDICT_MARKS, Block, Notice, Paragraph, Picture, Table
-
-_SHARES = ("hits hard enough to break", "speed lost at rated power")  # checks whose figures people read in percent
+from .blocks import VERDICT_MARKS, Block, Notice, Picture
 
 
 def config_of(p: Prediction) -> Config | str:
@@ -50,7 +48,7 @@ def failing_notice(lines: list[ReviewLine]) -> Notice | None:
     if not bad:
         return None
     many = "checks fail" if len(bad) > 1 else "check fails"
-    text = f"{len(bad)} {many}: {join_words(bad)}. Mend that on paper first; see “Before you cut steel”."
+    text = f"{len(bad)} {many}: {join_words(bad)}. Fix this in the design first; see “Before you cut steel”."
     return Notice("Before you build", text)
 
 
@@ -58,13 +56,13 @@ def review_blocks(lines: list[ReviewLine], config: Config | str) -> tuple[Block,
     """The review as a summary, one table, screws, and what no program checks."""
     if isinstance(config, str):
         return (Paragraph(f"Not checked. {config}"),)
-    from ..words.prebuild import CAUTION, NOT_COVERED, STANDARDS, review_json
+    from ..words.prebuild import CAUTION, NOT_COVERED, STANDARDS, screw_table
 
     standards = f"{STANDARDS} (names from memory; which ones apply is not for a program to say)"
     return (
         Paragraph(_summary(lines)),
         _line_table(lines),
-        _screw_table(review_json(config, lines)["screws"]),
+        screw_table(config),
         Paragraph(sentence("; ".join(NOT_COVERED)), "No program of this kind checks"),
         Paragraph(f"{standards}.", "Standards that may apply"),
         Paragraph(sentence(CAUTION)),
@@ -83,6 +81,8 @@ def _summary(lines: list[ReviewLine]) -> str:
 
 def _line_table(lines: list[ReviewLine]) -> Table:
     """One row for each line of the review, by group."""
+    from ..words.prebuild import figures_of
+
     rows, groups, last = [], [], ""
     for i, x in enumerate(lines):
         if x.group != last:
@@ -90,46 +90,8 @@ def _line_table(lines: list[ReviewLine]) -> Table:
             last = x.group
         formula = f"{x.formula.rstrip('.')}. " if x.formula else ""  # its letters stay as they are
         told = f"{sentence(x.words)}\n{formula}{sentence(f'{x.basis}: {x.source}')}"
-        rows.append((x.name, f"{VERDICT_MARKS[x.verdict]} {x.verdict}", _figures(x), told))
+        value, limit, margin = figures_of(x)
+        figures = f"{value}\n{limit}, {margin}" if limit else value
+        rows.append((x.name, f"{VERDICT_MARKS[x.verdict]} {x.verdict}", figures, told))
     header = ("check", "verdict", "value", "in words, with formula and what it rests on")
-    return Table("Pre-build checks", header, "tvlt", tuple(rows), "", tuple(groups))
-
-
-def _screw_table(screws: dict) -> Table:
-    """What screws take across the pull of a hammer or bar."""
-    rows = [
-        (s["size"], f"{digits(s['core_m'] * 1e3)} mm", *(
-            text for n in ("single", "double")
-            for text in (f"{digits(s[f'{n}_N'] / 1e3, 2)} kN", digits(s[f"{n}_margin"], 2))
-        ))
-        for s in screws["sizes"]
-    ]  # fmt: skip
-    caption = f"Screws of class 8.8 across the pull of a hammer or half a bar, {digits(screws['load_N'])} N with blows"
-    header = ("screw", "core", "cut once", "margin", "cut twice", "margin")
-    foot = "Thread core in the cut, 0.4 of 640 MPa yield (from memory). Below a margin of 1.5 take the next size, and "
-    return Table(caption, header, "lrrrrr", tuple(rows), f"{foot}let plain shanks, not threads, carry the cut.")
-
-
-def _figures(x: ReviewLine) -> str:
-    """Value, and below it limit and margin, as far as they are known."""
-    if x.value is None:
-        return ""
-    largest = max(abs(v) for v in (x.value, x.limit) if v is not None)
-    unit = "%" if x.name in _SHARES else x.unit
-    value = _number(x.value, largest, unit)
-    if x.limit is None or x.margin is None:
-        return value
-    least = (x.margin > 1.0) == (x.value > x.limit)
-    margin = digits(x.margin, 2) if x.margin < 100.0 else "over 100"
-    return f"{value}\nat {'least' if least else 'most'} {_number(x.limit, largest, unit)}, margin {margin}"
-
-
-def _number(value: float, largest: float, unit: str) -> str:
-    """A value or limit in a unit of the workshop."""
-    if unit == "J/kg":
-        return f"{digits(value)} J/kg"
-    name, factor, offset = shown_unit(largest, unit)
-    if name == unit and units.find_unit(unit) is not None:
-        shown = units.readable(value, units.spelling_for(largest, unit))
-        return shown.replace("m2", "m²").replace("m3", "m³")
-    return f"{digits(value * factor + offset)} {name}".strip()
+    return table("Pre-build checks", header, "tvdb", rows, "", groups)

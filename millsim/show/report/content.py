@@ -1,21 +1,18 @@
 """What a report says, in order, as blocks: the answer in words first, how to have the same numbers again last."""
 
-import math
 from functools import partial
 
-import numpy as np
-
-from ...base.quantities.written import Shown, capital, duration, number, sentence
+from ...base.quantities.written import capital, sentence
 from ...record.asked import batch_of
+from ...record.outputs import figure, row_name
 from ...record.prediction import Prediction
-from ...studies.engines import engines_agree
+from ..parts import Paragraph, Table
 from ..plots import prediction
-from ..words import advice, why
-from ..words.limits import what_binds
+from ..words import advice, tables, why
+from ..words.limits import verdict
 from ..words.prediction import CAUTIONS
-from . import tables
 from .alts import alt_text
-from .blocks import Block, Fact, Facts, Items, Listing, Notice, Paragraph, Picture, Report, Section, Table
+from .blocks import Block, Fact, Facts, Items, Listing, Notice, Picture, Report, Section
 from .checks import config_of, drawing_blocks, failing_notice, review_blocks, review_of
 
 _CAPTIONS = {
@@ -26,15 +23,7 @@ _CAPTIONS = {
     "temperature": "From a cold start. The limit is where the powder sticks or smears.",
     "torque_speed": "One start from empty, with the large pieces followed one by one.",
 }
-_HEAT_MARKS = (" Powder and air leave at ", " It gets as warm as ")  # where advice.how_much goes over to the heat
 _HEADLINES = ("throughput_kg_s", "x50_m", "x90_m", "outlet_temperature_K", "gross_J_kg")
-_HEADLINE_WORDS = {
-    "throughput_kg_s": "powder rate",
-    "x50_m": "half is finer than",
-    "x90_m": "90 % is finer than",
-    "outlet_temperature_K": "outlet temperature",
-    "gross_J_kg": "energy from the socket",
-}
 _STATUS = {
     "over capacity": (
         "It cannot do what was asked",
@@ -60,7 +49,7 @@ def report(p: Prediction) -> Report:
         Section("rates", "Rates by size", _rates(p), new_page=runs),
         Section("running", "Jam and torque", _running(p)),
         Section("drawing", "Drawing to scale", drawing_blocks(p, config)),
-        Section("why", "Why", _labelled(why.sentences(p)) or (Paragraph("Nothing can be told from this result."),)),
+        Section("why", "Why", tuple(why.paragraphs(p)) or (Paragraph("Nothing can be told from this result."),)),
         Section("checks", "Before you cut steel", review_blocks(lines, config), new_page=True),
         Section("parameters", "What the numbers rest on", _parameters(p), new_page=True),
         Section("cautions", "Warnings and cautions", _cautions(p)),
@@ -75,71 +64,26 @@ def report(p: Prediction) -> Report:
 
 
 def _answer(p: Prediction, failing: Notice | None) -> tuple[Block, ...]:
-    """The answer in sentences: how fine, how much, how hot, what binds, how sure, what to measure next."""
-    runs = p.status != "cannot run"
-    amount, heat = _parted(advice.how_much(p))
-    said = [_labelled([advice.how_fine(p)])] if runs else []
-    said += [(Paragraph(amount, "How much"),), (Paragraph(f"{heat} {how_hot(p, bool(heat))}".strip(), "How hot"),)]
-    said += [_labelled([what_binds(p)])]
-    said += [_labelled([advice.energy_words(p), advice.hammers(p), advice.stall_risk(p)])] if runs else []
-    agree = engines_agree(p) if runs and p.other is not None else ""
-    said += [_labelled([f"{advice.how_sure(p)} {agree}".strip(), advice.measure_next(p)])]
+    """The answer in sentences: how fine, how much, how hot, what limits it, how sure, what to measure next."""
     notices = [Notice(*_STATUS[p.status])] if p.status in _STATUS else []
     notices += [failing] if failing is not None else []
-    blocks = [b for part in said for b in part if b.text]
-    return (Facts(_headlines(p)), *notices, *blocks)
+    told = advice.paragraphs(p, "fine", "amount", "heat", "limits", "energy", "hammers", "stalls")
+    both = advice.paragraphs(p, "sure", *(() if p.other is None else ("engines",)))
+    sure = Paragraph(" ".join(s.text for s in both), both[0].label)
+    return (Facts(_headlines(p)), *notices, *told, sure, *advice.paragraphs(p, "next"))
 
 
 def _headlines(p: Prediction) -> tuple[Fact, ...]:
     """The figures at the top, each with its band."""
     found = []
     for key in _HEADLINES:
-        s = p.main.scalars.get(key)
-        if s is None or not math.isfinite(s.value) or (p.status == "cannot run" and key != "outlet_temperature_K"):
+        shown = figure(p.main.scalars, key)
+        if shown is None or (p.status == "cannot run" and key != "outlet_temperature_K"):
             continue
-        shown = Shown(s)
         band = f"{advice.band_name(p)} {shown.band}" if shown.band and not shown.fixed else "no band"
-        found.append(Fact(_HEADLINE_WORDS[key], f"{shown.value} {shown.unit}", band))
+        found.append(Fact(row_name(key, batch_of(p) is not None), shown.text, band))
     limit = next((x for x in p.limits if x.name == p.binding), None)
-    if limit is not None:
-        found.append(Fact("binds" if limit.margin <= 1.02 else "first to bind", limit.name, ""))
-    return tuple(found)
-
-
-def _parted(text: str) -> tuple[str, str]:
-    """The sentences on how much, and those on how hot."""
-    for mark in _HEAT_MARKS:
-        head, found, tail = text.partition(mark)
-        if found:
-            return head, f"{found.strip()} {tail}"
-    return text, ""
-
-
-def how_hot(p: Prediction, told: bool = False) -> str:
-    """How far the outlet stays from its limit, and how long the mill takes to get warm; told: it was named before."""
-    limit = next((x for x in p.limits if x.name == "outlet temperature"), None)
-    said = []
-    if limit is not None and math.isfinite(limit.capacity) and math.isfinite(limit.load):
-        left, words = limit.capacity - limit.load, limit.sentence.rstrip(".")
-        side, subject = "below" if left >= 0 else "above", "That" if told else "The outlet"
-        means = f"; {words[:1].lower()}{words[1:]}" if words else ""
-        said.append(f"{subject} is {number(abs(left), 0)} K {side} the limit{means}.")
-    T, t = p.warmup_temperature_K, p.warmup_time_s
-    if len(t) > 2 and np.isfinite(T).all() and not batch_of(p) and T[-1] > T[0] + 0.5:
-        i = int(np.argmax(T[0] + 0.9 * (T[-1] - T[0]) <= T))
-        said.append(f"From a cold start 90 % of the rise is done after {duration(float(t[i]))}.")
-    return " ".join(said)
-
-
-def _labelled(sentences: list[str]) -> tuple[Paragraph, ...]:
-    """Paragraphs from texts that begin with what they are about: "How fine: half of ..."."""
-    found = []
-    for text in sentences:
-        label, colon, rest = text.partition(": ")
-        named = bool(colon) and len(label) <= 24
-        if text:
-            found.append(Paragraph(capital(rest), label) if named else Paragraph(text))
-    return tuple(found)
+    return (*found, Fact(verdict(limit, p.binding), limit.name)) if limit is not None else tuple(found)
 
 
 # --- chapters --------------------------------------------------------------------------------------------
@@ -160,18 +104,17 @@ def _powder(p: Prediction) -> tuple[Block, ...]:
     pictures = (*_picture(p, "size_cumulative"), *_picture(p, "size_density"))
     if p.status == "cannot run":
         return (Paragraph("There is no powder to describe."),)
-    found = (tables.sieve_table(p), tables.scalar_table(p, tables.POWDER, "Powder and charge"))
-    exact = _labelled([advice.how_exact(p)])
-    return (*pictures, *_there(*found), *exact)
+    found = (tables.sieve_table(p), tables.number_table(p, tables.POWDER))
+    return (*pictures, *_there(*found), *advice.paragraphs(p, "classes"))
 
 
 def _energy(p: Prediction) -> tuple[Block, ...]:
-    found = _there(tables.ledger_table(p), tables.scalar_table(p, tables.ENERGY, "Energy, power and speed"))
+    found = _there(tables.ledger_table(p), tables.number_table(p, tables.ENERGY))
     return (*_picture(p, "energy_ledger"), *found)
 
 
 def _heat(p: Prediction) -> tuple[Block, ...]:
-    found = _there(tables.scalar_table(p, tables.HEAT, "Temperatures and air"))
+    found = _there(tables.number_table(p, tables.HEAT))
     return (*found, *_picture(p, "temperature"))
 
 

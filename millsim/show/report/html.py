@@ -5,15 +5,15 @@ import html
 import re
 from functools import singledispatch
 
-from ...base.quantities.written import capital
+from ...base.quantities.written import capital, glued
 from ...record.prediction import Prediction
+from ..parts import Paragraph, Table
 from ..plots.prediction import render
-from .blocks import NATURE, Block, Facts, Items, Listing, Notice, Paragraph, Picture, Report, Section, Table
+from .blocks import NATURE, Block, Facts, Items, Listing, Notice, Picture, Report, Section
 from .content import report
 from .css import style_sheet
 
-_GLUE = re.compile(r"(?<=\d) (?=%|°C|([kW]*[Wh]+|k?[gJ]|mm|µm|m/s|rpm|min|N|[sK])\b)")  # a number and its unit
-
+_CLASSES = {"n": "t", "b": "t", "p": "t", "d": "l"}  # kind of column: class of its cells, where it is another
 _SHORT = 18  # a table of up to so many rows is kept on one printed page
 
 
@@ -50,7 +50,7 @@ def _section(s: Section) -> str:
 def _text(text: str) -> str:
     """Text of people as HTML: nothing in it is markup; a number stays with its unit."""
     clean = "".join(c if c.isprintable() or c == "\n" else " " for c in text)
-    return html.escape(_GLUE.sub("\u00a0", clean))
+    return html.escape(glued(clean))
 
 
 def _slug(text: str) -> str:
@@ -66,8 +66,8 @@ def _block(block: Block) -> str:
 @_block.register
 def _(block: Paragraph) -> str:
     if not block.label:
-        return f'<p class="plain">{_text(block.text)}</p>'
-    return f'<div class="told"><h3>{_text(block.label)}</h3><p>{_text(block.text)}</p></div>'
+        return f'<p class="plain">{_text(capital(block.text))}</p>'
+    return f'<div class="told"><h3>{_text(block.label)}</h3><p>{_text(capital(block.text))}</p></div>'
 
 
 @_block.register
@@ -92,21 +92,21 @@ def _(block: Items) -> str:
 
 @_block.register
 def _(block: Table) -> str:
-    name = f"table-{_slug(block.caption)}"
+    name, all_kinds = f"table-{_slug(block.caption)}", [_CLASSES.get(k, k) for k in block.kinds]
     head = "".join(
         f'<th scope="col" class="{k}">{_text(h)}</th>' if h else f'<td class="{k}"></td>'
-        for h, k in zip(block.header, block.kinds, strict=True)
+        for h, k in zip(block.header, all_kinds, strict=True)
     )
     groups, rows = dict(block.groups), []
     for i, row in enumerate(block.rows):
         if i in groups:
             rows.append(f'<tr class="group"><th scope="colgroup" colspan="{len(row)}">{_text(groups[i])}</th></tr>')
-        cells = (_cell(c, k, j) for j, (c, k) in enumerate(zip(row, block.kinds, strict=True)))
+        cells = (_cell(c, k, j) for j, (c, k) in enumerate(zip(row, all_kinds, strict=True)))
         rows.append(f"<tr>{''.join(cells)}</tr>")
     head = f"<thead><tr>{head}</tr></thead>" if any(block.header) else ""
     foot = f'<p class="foot">{_text(block.foot)}</p>' if block.foot else ""
-    kinds = ["words"] if block.kinds.endswith("t") and len(block.kinds) > 2 else []
-    kinds += ["stack"] if "v" in block.kinds else []  # on a phone its cells stand one below the other
+    kinds = ["words"] if all_kinds[-1] == "t" and len(all_kinds) > 2 else []
+    kinds += ["stack"] if "v" in all_kinds else []  # on a phone its cells stand one below the other
     kind = f' class="{" ".join(kinds)}"' if kinds else ""
     short = " short" if len(block.rows) <= _SHORT else ""
     return (

@@ -1,24 +1,55 @@
-"""A report as a PDF on A4 landscape: words with their label beside them, tables, one figure a page, page numbers."""
+"""A report as a PDF: plain pages of text on upright A4, and every figure on a lying one. Imports matplotlib."""
 
-from functools import singledispatchmethod
+import io
+import warnings
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from functools import singledispatch
 
-from ...base.quantities.written import capital
+import matplotlib
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_pdf import PdfPages
+from matplotlib.figure import Figure
+from matplotlib.transforms import Affine2D, Bbox
+
+from ...base.quantities.written import capital, wrap
 from ...record.prediction import Prediction
-from . import tablelayout
-from .blocks import NATURE, Block, Facts, Items, Listing, Notice, Paragraph, Picture, Report, Section, Table
+from ..parts import Paragraph, Table, paper_lines
+from ..plots.style import plain_style
+from .blocks import NATURE, Block, Facts, Items, Listing, Notice, Picture, Report, Section
 from .content import report
-from .pages import A4_LANDSCAPE, Page, Pen, broken, to_bytes, width
-from .tablelayout import INK, LINE, QUIET, Laid
 
-LEFT, TOP, RIGHT, BOTTOM = 0.6, 0.45, 11.09, 7.68  # edges of what is printed
-_LABEL = 1.55  # width of the labels beside paragraphs
-_MEASURE = 8.85  # longest line of running text
-_FACTS = 6  # boxes beside each other on the first page
-_ROOM = 2.0  # least height below a chapter's heading
-ALARM, ALARM_PAPER = "#9b2f00", "#fff3ec"
-_TITLE, _CHAPTER, _TEXT = Pen(20.0, bold=True, color=INK), Pen(14.0, bold=True, color=INK), Pen(9.5, color=INK)
-_STRONG, _SMALL, _FIGURE = Pen(9.5, bold=True, color=INK), Pen(9.0, color=QUIET), Pen(13.0, bold=True, color=INK)
-_MONO = Pen(9.0, mono=True, color=INK)
+A4 = (8.27, 11.69)  # in
+LEFT, TOP, PITCH = 0.75, 0.5, 0.168  # edge of the text, of the first line, distance of lines [in]
+ROWS, WIDE = 62, 100  # lines on a page, characters in a line
+POINTS = 8.0  # of text: 100 characters are 6.7 in wide
+CLEAR = 12  # lines that a chapter must find room for
+MARGIN = 17  # characters for the labels beside paragraphs
+
+
+_BOLD = "\0"
+
+
+@dataclass(frozen=True)
+class Chunk:
+    """Lines that stay on one page; again: what is repeated where the page turns before them.
+
+    What stands before the mark _BOLD in a line is set bold.
+    """
+
+    lines: list[str]
+    again: list[str] = field(default_factory=list)
+
+
+@dataclass
+class Page:
+    """One page: lines of text, the number of bold characters each begins with, and below them a figure or none."""
+
+    lines: list[str] = field(default_factory=list)
+    bold: list[int] = field(default_factory=list)
+    picture: Figure | None = None
+    sheet: bool = False  # the picture is the page, such as a drawing to scale
+    foot: str = ""
 
 
 def to_pdf(prediction: Prediction) -> bytes:
@@ -27,213 +58,160 @@ def to_pdf(prediction: Prediction) -> bytes:
 
 
 def render_pdf(found: Report) -> bytes:
-    """A report as the bytes of a PDF."""
-    return to_bytes(pages_of(found), found.title)
+    """A report as the bytes of a PDF: no dates, fonts embedded."""
+    stream = io.BytesIO()
+    about = {"Title": found.title, "Creator": "millsim", "Producer": None, "CreationDate": None}
+    with plain_style(), warnings.catch_warnings():
+        # A mill may be named in a script that the font lacks; a box is better than no report.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        matplotlib.rcParams["pdf.fonttype"] = 42
+        with PdfPages(stream, metadata=about) as pdf:
+            for page in pages_of(found):
+                figure, paper = _drawn(page)
+                pdf.savefig(figure, bbox_inches=paper)
+    return stream.getvalue()
+
+
+# --- what stands on the pages ----------------------------------------------------------------------------
 
 
 def pages_of(found: Report) -> list[Page]:
     """The pages of a report, with all that stands on them."""
-    flow = Flow()
-    flow.title(found)
+    pages = [Page()]
+    _put(pages, Chunk([*_strong(wrap(found.mill)), *wrap(f"{capital(found.run)}."), ""]))
+    _put(pages, *_chunks(Notice("Caution", NATURE)))
     for section in found.sections:
-        flow.section(section)
-    pages = flow.pages if flow.y > TOP else flow.pages[:-1]
-    foot = f"millsim report: {found.mill}, {found.run}"
+        _chapter(pages, section)
+    pages = [page for page in pages if page.lines or page.picture is not None]
     for i, page in enumerate(pages):
-        _foot(page, foot, f"{i + 1} / {len(pages)}")
+        number = f"{i + 1} / {len(pages)}"
+        page.foot = number if page.sheet else f"{found.run:<{WIDE - len(number)}}{number}"
     return pages
 
 
-def _foot(page: Page, text: str, number: str) -> None:
-    """What was run, and the number of the page; on a sheet of its own in the margin."""
-    top = page.size[1] - 0.38 if not page.sheet else page.size[1] - 0.2
-    page.texts.append((page.size[0] - LEFT, top, _SMALL, number, "right"))
-    if not page.sheet:
-        page.texts.append((LEFT, top, _SMALL, broken(text, _SMALL, 9.3)[0], "left"))
+def _chapter(pages: list[Page], section: Section) -> None:
+    """A chapter: on a new page where it asks for one or little room is left."""
+    title = _strong(["", section.title.upper(), "━" * WIDE])
+    if section.new_page or len(pages[-1].lines) > ROWS - CLEAR:
+        pages.append(Page())
+    for block in section.blocks:
+        if isinstance(block, Picture):
+            _figure(pages, block, title)
+            title = []
+            continue
+        for chunk in _chunks(block):
+            _put(pages, Chunk([*title, *chunk.lines], chunk.again))
+            title = []
 
 
-class Flow:
-    """Pages filled from top to bottom; `y` is how far down the last one is filled."""
+def _put(pages: list[Page], chunk: Chunk) -> None:
+    """Set lines that stay together on the last page, or on a new one where they do not fit."""
+    page = pages[-1]
+    if page.picture is not None or (page.lines and len(page.lines) + len(chunk.lines) > ROWS):
+        pages.append(page := Page())
+        _write(page, chunk.again)
+    _write(page, chunk.lines)
 
-    def __init__(self) -> None:
-        self.pages: list[Page] = []
-        self.y = BOTTOM
-        self.turn()
 
-    @property
-    def page(self) -> Page:
-        """The page being filled."""
-        return self.pages[-1]
+def _write(page: Page, lines: list[str]) -> None:
+    """Lines below those that stand; no empty line at the top of a page."""
+    for line in lines:
+        if line or page.lines:
+            bold, mark, rest = line.rpartition(_BOLD)
+            page.lines.append(bold + rest)
+            page.bold.append(len(bold))
 
-    def turn(self) -> None:
-        """Begin a new page."""
-        self.pages.append(Page(A4_LANDSCAPE))
-        self.y = TOP
 
-    def need(self, height: float) -> None:
-        """Begin a new page unless there is room of that height."""
-        if self.y + height > BOTTOM and self.y > TOP:
-            self.turn()
+def _figure(pages: list[Page], block: Picture, title: list[str]) -> None:
+    """A figure on a page of its own, below its chapter and what it shows."""
+    pages.append(Page(picture=block.draw(), sheet=block.sheet))
+    if not block.sheet:
+        _write(pages[-1], [*title, *wrap(block.caption)])
 
-    def write(self, x: float, pen: Pen, text: str) -> None:
-        """One line at the current height."""
-        self.page.texts.append((x, self.y, pen, text, "left"))
-        self.y += pen.line
 
-    def title(self, found: Report) -> None:
-        """Name of the mill and what this is."""
-        for line in broken(found.mill, _TITLE, RIGHT - LEFT):
-            self.write(LEFT, _TITLE, line)
-        for line in broken(f"{NATURE} {capital(found.run)}.", _SMALL, RIGHT - LEFT):
-            self.write(LEFT, _SMALL, line)
-        self.y += 0.12
+def _strong(lines: list[str]) -> list[str]:
+    return [line + _BOLD if line else "" for line in lines]
 
-    def section(self, section: Section) -> None:
-        """A chapter: on a new page where it begins with a picture or little room is left."""
-        blocks = list(section.blocks)
-        first = blocks[0] if blocks else None
-        if isinstance(first, Picture) and first.sheet:
-            self.add(first)
-            blocks = blocks[1:]
-            if not blocks:
-                return
-        if section.new_page or isinstance(first, Picture) or self.y > BOTTOM - _ROOM:
-            self.need(BOTTOM)
-        self.y += 0.0 if self.y == TOP else 0.12
-        self.page.rules.append((LEFT, self.y, RIGHT - LEFT, 1.6, INK))
-        self.y += 0.07
-        self.write(LEFT, _CHAPTER, section.title)
-        self.y += 0.08
-        while blocks:
-            if len(blocks) > 1 and isinstance(blocks[0], Table) and isinstance(blocks[1], Table):
-                if self.pair(blocks[0], blocks[1]):
-                    blocks = blocks[2:]
-                    continue
-            self.add(blocks.pop(0))
 
-    def pair(self, one: Table, other: Table) -> bool:
-        """Two small tables side by side; False where they do not fit."""
-        a, b = (tablelayout.lay(t, RIGHT - LEFT) for t in (one, other))
-        if a.width + b.width + 0.5 > RIGHT - LEFT or max(a.height, b.height) > BOTTOM - TOP - 0.6:
-            return False
-        self.need(max(a.height, b.height))
-        places = ((a, LEFT), (b, LEFT + a.width + 0.5))
-        self.y = max(tablelayout.draw(t, self.page, x, self.y, 0, BOTTOM)[1] for t, x in places) + 0.15
-        return True
+@singledispatch
+def _chunks(block: Block) -> Iterator[Chunk]:
+    """The lines of a block, in parts that stay on one page each."""
+    raise TypeError(f"no lines for {type(block).__name__}")
 
-    @singledispatchmethod
-    def add(self, block: Block) -> None:
-        """Set a block at the current height."""
-        raise TypeError(f"no page for {type(block).__name__}")
 
-    @add.register
-    def _(self, block: Paragraph) -> None:
-        self._told(block.label, block.text)
+@_chunks.register
+def _(block: Paragraph) -> Iterator[Chunk]:
+    lines = wrap(capital(block.text), " " * MARGIN)
+    if 0 < len(block.label) < MARGIN:
+        lines[0] = f"{block.label:<{MARGIN}}{_BOLD}{lines[0][MARGIN:]}"
+        yield Chunk([*lines, ""])
+    else:
+        yield Chunk([*_strong([block.label]), *lines, ""] if block.label else [*wrap(capital(block.text)), ""])
 
-    @add.register
-    def _(self, block: Items) -> None:
-        for item in block.items:
-            self._told("", item, "– ")
 
-    def _told(self, label: str, text: str, mark: str = "") -> None:
-        """A text with its label beside it; the first lines stay together."""
-        lines, labels = broken(text, _TEXT, _MEASURE), broken(label, _STRONG, _LABEL - 0.15) if label else []
-        self.need(min(max(len(lines), len(labels)), 6) * _TEXT.line)
-        top, page = self.y, self.page
-        for k, line in enumerate(labels):
-            page.texts.append((LEFT, top + k * _TEXT.line, _STRONG, line, "left"))
-        x = LEFT + (_LABEL if label else 0.0)
-        for k, line in enumerate(lines):
-            self.need(_TEXT.line)
-            if mark and k == 0:
-                self.page.texts.append((x, self.y, _TEXT, mark, "left"))
-            self.write(x + (width(mark, _TEXT) if mark else 0.0), _TEXT, line)
-        if self.page is page:
-            self.y = max(self.y, top + len(labels) * _TEXT.line)
-        self.y += 0.06
+@_chunks.register
+def _(block: Notice) -> Iterator[Chunk]:
+    yield Chunk([*_strong([f"┃ {block.label.upper()}"]), *wrap(block.text, "┃ "), ""])
 
-    @add.register
-    def _(self, block: Notice) -> None:
-        pen = Pen(9.5, bold=True, color=ALARM)
-        x = LEFT + 0.3 + width(block.label, pen) + 0.2
-        lines = broken(block.text, _TEXT, RIGHT - x - 0.15)
-        height = len(lines) * _TEXT.line + 0.14
-        self.need(height)
-        self.page.boxes.append((LEFT, self.y, RIGHT - LEFT, height, ALARM_PAPER, ALARM))
-        self.page.boxes.append((LEFT, self.y, 0.12, height, ALARM, ALARM))
-        bottom = self.y + height
-        self.y += 0.06
-        self.page.texts.append((LEFT + 0.3, self.y, pen, block.label, "left"))
-        for line in lines:
-            self.write(x, _TEXT, line)
-        self.y = bottom + 0.09
 
-    @add.register
-    def _(self, block: Facts) -> None:
-        wide, high = (RIGHT - LEFT) / max(_FACTS, len(block.facts)), 0.78
-        self.need(high)
-        for i, fact in enumerate(block.facts):
-            x, top = LEFT + i * wide, self.y
-            self.page.boxes.append((x, top, wide, high, "none", LINE))
-            self.page.texts.append((x + 0.1, top + 0.08, _SMALL, fact.label, "left"))
-            pen = _FIGURE if width(fact.value, _FIGURE) <= wide - 0.2 else _STRONG
-            for k, line in enumerate(broken(fact.value, pen, wide - 0.2)):
-                self.page.texts.append((x + 0.1, top + 0.27 + k * pen.line, pen, line, "left"))
-            self.page.texts.append((x + 0.1, top + 0.54, _SMALL, fact.remark, "left"))
-        self.y += high + 0.13
+@_chunks.register
+def _(block: Facts) -> Iterator[Chunk]:
+    cells = [(f"  {f.label}", f.value, f.remark) for f in block.facts]
+    one, two = (max(len(c[i]) for c in cells) for i in (0, 1)) if cells else (0, 0)
+    yield Chunk([*_strong([f"{a:<{one}}   {b:<{two}}   {c}".rstrip() for a, b, c in cells]), ""])
 
-    @add.register
-    def _(self, block: Table) -> None:
-        laid, start = tablelayout.lay(block, RIGHT - LEFT), 0
-        self._begin_table(laid)
-        while True:
-            start, self.y = tablelayout.draw(laid, self.page, LEFT, self.y, start, BOTTOM)
-            if start >= len(laid.rows):
-                break
-            self.turn()
-        self.y += 0.15
 
-    def _begin_table(self, laid: Laid) -> None:
-        """A table that fits a page is not parted; a longer one begins where some rows have room."""
-        whole = laid.height
-        self.need(whole if whole <= BOTTOM - TOP - 0.6 else laid.top() + 1.2)
+@_chunks.register
+def _(block: Items) -> Iterator[Chunk]:
+    for item in block.items:
+        yield Chunk(wrap(f"- {item}"))
+    yield Chunk([""])
 
-    @add.register
-    def _(self, block: Picture) -> None:
-        figure = block.draw()
-        size = tuple(float(v) for v in figure.get_size_inches())
-        if block.sheet:
-            if self.y > TOP:
-                self.turn()
-            self.page.size, self.page.sheet, self.page.picture = size, True, figure
-            self.turn()
-            return
-        lines = broken(block.caption, _SMALL, RIGHT - LEFT)
-        if self.page.picture is not None:
-            self.turn()
-        self.need(size[1] + len(lines) * _SMALL.line)
-        self.page.picture, self.page.picture_at = figure, ((self.page.size[0] - size[0]) / 2, self.y)
-        self.y += size[1] + 0.05
-        for line in lines:
-            self.write(LEFT, _SMALL, line)
-        self.y += 0.12
 
-    @add.register
-    def _(self, block: Listing) -> None:
-        lines = [part for text in block.text.rstrip("\n").split("\n") for part in broken(text, _MONO, RIGHT - LEFT)]
-        self.need(10 * _MONO.line)
-        self.write(LEFT, _STRONG, block.label)
-        self.y += 0.05
-        wide = max(width(line, _MONO) for line in lines) + 0.4
-        columns = max(1, int((RIGHT - LEFT + 0.4) / wide))
-        while lines:
-            room = max(1, int((BOTTOM - self.y) / _MONO.line))
-            high = min(room, -(-len(lines) // columns))
-            top = self.y
-            for k, line in enumerate(lines[: high * columns]):
-                at = (LEFT + k // high * wide, top + k % high * _MONO.line)
-                self.page.texts.append((*at, _MONO, line, "left"))
-            lines, self.y = lines[high * columns :], top + high * _MONO.line
-            if lines:
-                self.turn()
-        self.y += 0.15
+@_chunks.register
+def _(block: Table) -> Iterator[Chunk]:
+    found, caption = paper_lines(block), wrap(block.caption)
+    begin = [*_strong(caption), *found.head]
+    again = [*_strong(wrap(f"{block.caption} (continued)")), *found.head]
+    whole = Chunk([*begin, *(line for row in found.rows for line in row), *found.foot, ""])
+    if len(whole.lines) <= ROWS - CLEAR:
+        yield whole
+        return
+    for i, row in enumerate(found.rows):
+        yield Chunk([*begin, *row] if i == 0 else row, again if i else [])
+    yield Chunk([*found.foot, ""])
+
+
+@_chunks.register
+def _(block: Listing) -> Iterator[Chunk]:
+    yield Chunk(_strong([block.label]))
+    for text in block.text.rstrip("\n").split("\n"):
+        yield Chunk([text[i : i + WIDE] for i in range(0, max(len(text), 1), WIDE)])
+
+
+# --- drawing them ----------------------------------------------------------------------------------------
+
+
+def _drawn(page: Page) -> tuple[Figure, Bbox]:
+    """The page as a figure of matplotlib, and the paper around it [in, from the figure's lower left corner]."""
+    if page.picture is None:
+        figure, paper = Figure(figsize=A4), Bbox.from_bounds(0, 0, *A4)
+        FigureCanvasAgg(figure)
+    else:
+        figure = page.picture
+        wide, high = (float(v) for v in figure.get_size_inches())
+        left, below = (A4[1] - wide) / 2, A4[0] - high - TOP - PITCH * (len(page.lines) + 1)
+        paper = Bbox.from_bounds(0, 0, wide, high) if page.sheet else Bbox.from_bounds(-left, -below, A4[1], A4[0])
+    for i, line in enumerate(page.lines):
+        _line(figure, paper, TOP + PITCH * (i + 1), line, page.bold[i])
+    _line(figure, paper, paper.height - (0.05 if page.sheet else 0.4), page.foot)
+    return figure, paper
+
+
+def _line(figure: Figure, paper: Bbox, down: float, text: str, bold: int = 0) -> None:
+    """A line of text, so far [in] below the upper edge of the paper; bold: how many characters of it are."""
+    inches = Affine2D().scale(*(1 / figure.get_size_inches())) + figure.transFigure
+    font = {"family": "DejaVu Sans Mono", "size": POINTS, "color": "#16191c", "va": "baseline", "transform": inches}
+    for part, weight in ((text[:bold], "bold"), (" " * bold + text[bold:], "normal")):
+        if part.strip():
+            figure.text(paper.x0 + LEFT, paper.y1 - down, part, weight=weight, parse_math=False, **font)

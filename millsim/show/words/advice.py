@@ -1,4 +1,4 @@
-"""The plain sentences of a report: how much, how warm, what binds, how fine, how sure, what to measure."""
+"""The plain sentences of a report: how much, how warm, what limits it, how fine, how sure, what to measure."""
 
 import math
 
@@ -6,12 +6,13 @@ import numpy as np
 
 from ...base.numerics import psd
 from ...base.quantities.params import BASES
-from ...base.quantities.scalar import Scalar
-from ...base.quantities.written import Shown, capital, digits, duration, join_words, number, shown_unit
+from ...base.quantities.written import Shown, capital, digits, duration, join_words, number, shown_unit, uncapital
 from ...record.asked import batch_of, config_table, config_value
+from ...record.outputs import OUTPUTS, figure, in_kilojoules
 from ...record.prediction import ChamberTrace, Prediction
 from ...studies.engines import class_errors, engines_agree
-from .limits import far_over, named, nip_works, what_binds
+from ..parts import Paragraph
+from .limits import far_over, limit_words, loaded, named, nip_works, what_limits
 from .parameters import parameter_words
 
 WIDE_SPAN = 4.0  # above this one median says little
@@ -47,61 +48,42 @@ _MEASURE_EMPTY = {
 _ROOM_K = 293.15  # where a prediction does not say
 
 
-def sentences(p: Prediction) -> list[str]:
-    """The paragraphs that lead the report, most wanted first; powder and energy only where there is any."""
-    runs = p.status != "cannot run"
-    said = [how_much(p), what_binds(p)]
-    said += [how_fine(p), energy_words(p), hammers(p), stall_risk(p)] if runs else []
-    said += [how_sure(p), measure_next(p)]
-    said += [engines_agree(p), how_exact(p)] if runs else []
-    return [s for s in said if s]
-
-
 def how_much(p: Prediction) -> str:
-    """Rate and temperature, or that the mill cannot do what was asked."""
+    """The rate, or that the mill cannot do what was asked."""
     name, batch = capital(p.mill_name), batch_of(p)
-    rate, most = p.main.scalars.get("throughput_kg_s"), p.main.scalars.get("capacity_kg_s")
+    rate, most = (figure(p.main.scalars, key) for key in ("throughput_kg_s", "capacity_kg_s"))
     if p.status == "cannot run":
         return f"{name} cannot run like this: even with next to no feed, {_over(p)}."
     if p.status == "over capacity":
         if batch:
-            return f"{name} cannot take {_plain(batch[0], 'kg')} at once: {_over(p)}.{_warmth(p)}"
-        asked = _plain(p.requested_rate_kg_s, "kg/s") if math.isfinite(p.requested_rate_kg_s) else "feed"
-        limit = f": it takes at most about {_with_band(p, most)}" if _known(most) else ""
-        return f"{name} cannot take the {asked} asked for{limit}.{_never(p, most)}{_warmth(p, ' at that rate')}"
+            return f"{name} cannot take {given(batch[0], 'kg')} at once: {_over(p)}."
+        asked = given(p.requested_rate_kg_s, "kg/s") if math.isfinite(p.requested_rate_kg_s) else "feed"
+        limit = f": it takes at most about {_with_band(p, most)}" if most else ""
+        return f"{name} cannot take the {asked} asked for{limit}.{_never(p, 'capacity_kg_s')}"
     if batch:
         return _batch_words(p, name, *batch)
-    if not _known(rate):
-        return f"{name}: the rate could not be predicted.{_warmth(p)}"
+    if rate is None:
+        return f"{name}: the rate could not be predicted."
     if not math.isfinite(p.requested_rate_kg_s):
-        text = f"{name} makes about {_with_band(p, rate)} of powder when it gets as much as it takes"
+        text = f"{name} makes about {_with_band(p, rate)} of powder, fed as fast as it can grind"
     else:
-        text = f"{name} makes {_plain(rate.value, 'kg/s')} of powder, as fed"
-        text += f"; it would take about {_with_band(p, most)}" if _known(most) else ""
-    kilogram = f" One kilogram takes about {duration(1 / rate.value)}." if rate.value > 0 else ""
-    return f"{text}.{_never(p, rate)}{kilogram}{_warmth(p)}"
+        text = f"{name} makes {rate.text} of powder, as fed"
+        text += f"; it would take about {_with_band(p, most)}" if most else ""
+    value = p.main.scalars["throughput_kg_s"].value
+    kilogram = f" One kilogram takes about {duration(1 / value)}." if value > 0 else ""
+    return f"{text}.{_never(p, 'throughput_kg_s')}{kilogram}"
 
 
 def _batch_words(p: Prediction, name: str, mass_kg: float, time_s: float) -> str:
     """What a batch has become at its end."""
-    rate, left = p.main.scalars.get("throughput_kg_s"), p.main.scalars.get("holdup_kg")
-    text = f"{name} is given {_plain(mass_kg, 'kg')} at once and runs {duration(time_s)}"
-    if not _known(rate) or not _known(left):
-        return f"{text}; what comes out could not be predicted.{_warmth(p)}"
-    out = min(1.0, rate.value * time_s / mass_kg)
-    shown = f"{100 * out:.0f} %" if out < 0.985 else f"{math.floor(1000 * out) / 10:.1f} %"
-    text += f": {shown} of it comes out as powder, {_share_left(p, left, mass_kg)} stays inside"
-    return f"{text}. Taken over the whole time that is {_plain(rate.value, 'kg/s')}.{_warmth(p)}"
-
-
-def _share_left(p: Prediction, left: Scalar, mass_kg: float) -> str:
-    """The charge left, in grams no finer than a hundredth, with its band."""
-    places = 2 if mass_kg < 0.1 else 1 if mass_kg < 1 else 0
-    grams = [number(max(0.0, v) * 1e3, places) for v in (left.value, left.low, left.high)]
-    text = f"{grams[0]} g"
-    if math.isfinite(left.low) and math.isfinite(left.high):
-        text += f" ({band_name(p)} {grams[1]} to {grams[2]} g)"
-    return text
+    rate, left = (figure(p.main.scalars, key) for key in ("throughput_kg_s", "holdup_kg"))
+    text = f"{name} is given {given(mass_kg, 'kg')} at once and runs {duration(time_s)}"
+    if rate is None or left is None:
+        return f"{text}; what comes out could not be predicted."
+    out = min(1.0, p.main.scalars["throughput_kg_s"].value * time_s / mass_kg)
+    share = f"{100 * out:.0f} %" if out < 0.985 else f"{math.floor(1000 * out) / 10:.1f} %"
+    text += f": {share} of it comes out as powder, {_with_band(p, left)} stays inside"
+    return f"{text}. Taken over the whole time that is {rate.text}."
 
 
 def _over(p: Prediction) -> str:
@@ -109,42 +91,54 @@ def _over(p: Prediction) -> str:
     limit = next((x for x in p.limits if x.name == p.binding), None)
     if limit is None:
         return f"the limit of {p.binding} is exceeded" if p.binding else "a limit is exceeded"
-    words = named(p, limit)
-    return words.replace(" (", " is ").rstrip(")") if far_over(limit) else f"{words} is over its limit"
+    return f"{limit_words(limit)} is {loaded(p, limit)}" if far_over(limit) else f"{named(p, limit)} is over its limit"
 
 
-def _known(scalar: Scalar | None) -> bool:
-    return scalar is not None and math.isfinite(scalar.value)
-
-
-def _never(p: Prediction, rate: Scalar | None) -> str:
+def _never(p: Prediction, key: str) -> str:
     """That some draws of the parameters do not run, where the low end of the rate is next to nothing."""
+    rate = p.main.scalars.get(key)
     if rate is None or not math.isfinite(rate.low) or rate.low > 1e-3 * rate.value:
         return ""
     return " For some plausible parameter values it cannot run at all."
 
 
-def _warmth(p: Prediction, when: str = "") -> str:
-    outlet = p.main.scalars.get("outlet_temperature_K")
-    if not _known(outlet):
+def warmth(p: Prediction) -> str:
+    """The temperature at the outlet, and its limit."""
+    outlet = figure(p.main.scalars, "outlet_temperature_K")
+    if outlet is None:
         return ""
-    if batch_of(p):
-        text = f" It gets as warm as {_with_band(p, outlet)}"
-    else:
-        text = f" Powder and air leave at {_with_band(p, outlet)}{when}"
+    when = " at that rate" if p.status == "over capacity" and not batch_of(p) else ""
+    text = f"it gets as warm as {_with_band(p, outlet)}"
+    if not batch_of(p):
+        text = f"powder and air leave at {_with_band(p, outlet)}{when if p.status != 'cannot run' else ''}"
     if math.isfinite(p.temperature_limit_K):
         text += f"; the limit is {number(p.temperature_limit_K - 273.15, 0)} °C"
     return text + "."
 
 
-def _with_band(p: Prediction, scalar: Scalar) -> str:
-    shown = Shown(scalar)
-    if not shown.band or shown.fixed:
-        return f"{shown.value} {shown.unit}".strip()
-    return f"{shown.value} {shown.unit} ({band_name(p)} {shown.band} {shown.unit})".replace(" )", ")")
+def heat_margin(p: Prediction) -> str:
+    """How far the outlet stays from its limit, and how long the mill takes to get warm."""
+    limit = next((x for x in p.limits if x.name == "outlet temperature"), None)
+    said = []
+    if limit is not None and math.isfinite(limit.capacity) and math.isfinite(limit.load):
+        left, words = limit.capacity - limit.load, limit.sentence.rstrip(".")
+        side = "below" if left >= 0 else "above"
+        means = f"; {uncapital(words)}" if words else ""
+        said.append(f"The outlet is {number(abs(left), 0)} K {side} the limit{means}.")
+    T, t = p.warmup_temperature_K, p.warmup_time_s
+    if len(t) > 2 and np.isfinite(T).all() and not batch_of(p) and T[-1] > T[0] + 0.5:
+        i = int(np.argmax(T[0] + 0.9 * (T[-1] - T[0]) <= T))
+        said.append(f"From a cold start 90 % of the rise is done after {duration(float(t[i]))}.")
+    return " ".join(said)
 
 
-def _plain(value: float, unit: str) -> str:
+def _with_band(p: Prediction, found: Shown) -> str:
+    if not found.band or found.fixed:
+        return found.text
+    return f"{found.text} ({band_name(p)} {found.band} {found.unit}".rstrip() + ")"
+
+
+def given(value: float, unit: str) -> str:
     """A number that was given, not predicted: as it was given, in its workshop unit."""
     shown, factor, offset = shown_unit(value, unit)
     return f"{digits(value * factor + offset)} {shown}".strip()
@@ -163,19 +157,19 @@ def room_K(p: Prediction) -> float:
 
 def how_fine(p: Prediction) -> str:
     """x50 and x90 with their bands, in words."""
-    x50, x90 = p.main.scalars.get("x50_m"), p.main.scalars.get("x90_m")
-    if not _known(x50):
+    x50, x90 = (figure(p.main.scalars, key) for key in ("x50_m", "x90_m"))
+    if x50 is None:
         return ""
-    text = f"How fine: half of the powder by mass is finer than x50 = {_with_band(p, x50)}"
-    if _known(x90):
+    text = f"half of the powder by mass is finer than x50 = {_with_band(p, x50)}"
+    if x90:
         text += f", 90 % is finer than x90 = {_with_band(p, x90)}"
-    return f"{text}. The sieve hole is {_plain(p.hole_m, 'm')}.{_kinds(p)}"
+    return f"{text}. The sieve hole is {given(p.hole_m, 'm')}.{_kinds(p)}"
 
 
 def _kinds(p: Prediction) -> str:
     """That one median says little: of two kinds of powder with next to nothing between, or a very wide one."""
     span, t = p.main.scalars.get("span"), p.main.table
-    if not _known(span) or span.value <= WIDE_SPAN or not np.isfinite(t.product_q3).all():
+    if span is None or not span.value > WIDE_SPAN or not np.isfinite(t.product_q3).all():
         return ""
     quarter, most = (_size(float(psd.x_at(t.edges_m, t.product_q3, q))) for q in (0.25, 0.75))
     sizes = f"a quarter of it is finer than {quarter}, a quarter coarser than {most}"
@@ -209,43 +203,38 @@ def _gap(edges_m: np.ndarray, q3: np.ndarray) -> tuple[float, float, float] | No
 
 
 def energy_words(p: Prediction) -> str:
-    """Energy per kilogram in both units, gross and net, and what the hits do."""
-    gross, net = p.main.scalars.get("gross_J_kg"), p.main.scalars.get("net_J_kg")
-    if not _known(gross):
+    """Energy per kilogram from the socket in both units, that above idling, and what the hits do."""
+    gross, net = (figure(p.main.scalars, key) for key in ("gross_J_kg", "net_J_kg"))
+    if gross is None:
         return ""
-    text = f"Energy: {_with_band(p, gross)} from the socket, or {_kilojoule(gross)}"
-    if _known(net) and net.value > 0:
-        text += f"; {Shown(net).value} {Shown(net).unit} of it comes on top of what the empty mill draws"
+    text = f"the {OUTPUTS['gross_J_kg'].words} is {_with_band(p, gross)} of powder, that is "
+    text += in_kilojoules(p.main.scalars["gross_J_kg"]).text
+    if net and p.main.scalars["net_J_kg"].value > 0:
+        text += f"; of it {net.text} are {OUTPUTS['net_J_kg'].words}, beyond what the empty mill draws"
     return f"{text}.{_hits(p)}"
 
 
 def _hits(p: Prediction) -> str:
     """How often a particle is hit, and how many of the hits can break it."""
-    hits, share = p.main.scalars.get("hits_per_particle"), p.main.scalars.get("hits_above_threshold_share")
-    if not (_known(hits) and _known(share)):
+    hits, share = (figure(p.main.scalars, key) for key in ("hits_per_particle", "hits_above_threshold_share"))
+    if not (hits and share):
         return ""
-    text = f" A particle is hit about {digits(hits.value, 2)} times before it leaves"
-    if share.value < 5e-4:
+    text = f" A particle is hit about {hits.value} times before it leaves"
+    if p.main.scalars["hits_above_threshold_share"].value < 5e-4:
         if nip_works(p):
             return f"{text}, never hard enough to break it: what breaks it is the nip between bar and wall."
         return f"{text}; no hit is hard enough to break it, edges only wear it down. Raise the speed."
-    return f"{text}; {digits(share.value * 100, 2)} % of the hits are hard enough to break it."
-
-
-def _kilojoule(s: Scalar) -> str:
-    return f"{digits(s.value / 1e3, 2)} kJ/kg"
+    return f"{text}; {share.text} of the hits are hard enough to break it."
 
 
 def hammers(p: Prediction) -> str:
     """How far swinging hammers lay back: their effective tip speed beside that of stretched-out ones."""
-    tip, omega = p.main.scalars.get("tip_speed_m_s"), p.main.scalars.get("speed_rad_s")
+    tip, omega = figure(p.main.scalars, "tip_speed_m_s"), p.main.scalars.get("speed_rad_s")
     radius = config_value(p, "rotor", "radius", "m")
-    if config_table(p, "rotor").get("mount") != "swinging" or not (_known(tip) and _known(omega)):
+    if config_table(p, "rotor").get("mount") != "swinging" or tip is None or omega is None:
         return ""
-    return (
-        f"Hammers: they lay back, so they work like tips at {digits(tip.value)} m/s; stretched out it would be "
-        f"{digits(radius * omega.value)} m/s."
-    )
+    stretched = tip.like(radius * omega.value)
+    return f"they lay back, so they work like tips at {tip.text}; stretched out it would be {stretched}."
 
 
 def stall_risk(p: Prediction) -> str:
@@ -253,8 +242,8 @@ def stall_risk(p: Prediction) -> str:
     t = p.trace
     if t is None or t.runs <= 0:
         return ""
-    asked = _plain(p.requested_rate_kg_s, "kg/s") if math.isfinite(p.requested_rate_kg_s) else "this rate"
-    how = f"Stalls: started empty, fed {asked} and followed piece by piece, {stall_counts(t)}"
+    asked = given(p.requested_rate_kg_s, "kg/s") if math.isfinite(p.requested_rate_kg_s) else "this rate"
+    how = f"started empty, fed {asked} and followed piece by piece, {stall_counts(t)}"
     low, high = 100 * t.stall_low, 100 * t.stall_high
     return f"{how}; the chance of it is {digits(low, 2)} to {digits(high, 2)} % (95 % interval)."
 
@@ -274,12 +263,12 @@ def how_sure(p: Prediction) -> str:
     own = [q for q in p.parameters if q.basis in ("measured", "calibrated")]
     total = len(p.parameters)
     if calibrated := [q for q in p.parameters if q.basis == "calibrated"]:
-        text = f"How sure: calibrated on {calibrated[0].source}, which determined {len(calibrated)} of {total}"
+        text = f"calibrated on {calibrated[0].source}, which determined {len(calibrated)} of {total}"
         return f"{text} parameters and ties the others together; {len(weak)} still rest on assumption or memory."
     if own:
-        text = f"How sure: {len(own)} of {total} parameters are measured or calibrated"
+        text = f"{len(own)} of {total} parameters are measured or calibrated"
     else:
-        text = "How sure: nothing here is measured on your mill"
+        text = "nothing here is measured on your mill"
     text += f", {len(weak)} of {total} {'' if own else 'parameters '}are assumed or from memory."
     if not math.isfinite(p.band_level):
         return text + " No band was run, so take these numbers as one guess among many."
@@ -297,7 +286,7 @@ def _moved_by(p: Prediction) -> str:
         ends = [_parameter(n, seen) for n, f in ranked if f >= WITHOUT_END]
         changes += [f"{words} changes {join_words(folds)}"] if folds else []
         if ends and not decides:
-            decides = f" Whether anything comes out at all can hang on {join_words(ends, 'or')} alone."
+            decides = f" Whether anything comes out at all can depend on {join_words(ends, 'or')} alone."
     if changes:
         changes[0] = f" Each alone, from its lowest to its highest plausible value: {changes[0]}"
     return "".join(["; ".join(changes), "." if changes else "", decides])
@@ -321,14 +310,14 @@ def widest(p: Prediction, key: str) -> list[tuple[str, float]]:
 def measure_next(p: Prediction) -> str:
     """The measurement that narrows what widens the band most, and a second one of another kind."""
     if any(q.basis == "calibrated" for q in p.parameters) and p.status != "cannot run":
-        return "Measure next: `millsim next` with this config ranks what would narrow the band further."
+        return "`millsim next` with this config ranks what would narrow the band further."
     ranked = [name for key in ("x50_m", "throughput_kg_s") for name, _ in widest(p, key)[:3]]
     advice = list(dict.fromkeys(_measurement(name) for name in ranked)) or [_MEASURE_ANYWAY]
     if p.status == "cannot run":
         advice = [_MEASURE_EMPTY[p.binding]] if p.binding in _MEASURE_EMPTY else []
     if not advice:
         return ""
-    text = f"Measure next: {advice[0]}."
+    text = f"{advice[0]}."
     return text + (f" Then {advice[1]}." if len(advice) > 1 else "")
 
 
@@ -348,4 +337,38 @@ def how_exact(p: Prediction) -> str:
     ratio = config_table(p, "run").get("class_ratio", 1.15)
     finer = 1.05 if ratio > 1.08 else max(1.02, 1 + (ratio - 1) / 2)
     better = f"; run.class_ratio = {finer:.3g} makes it better" if ratio > 1.025 else ""
-    return f"Size classes: {join_words(said)}{better}."
+    return f"{join_words(said)}{better}."
+
+
+def how_hot(p: Prediction) -> str:
+    """The temperature at the outlet, how far it is from its limit, and how long the mill takes to get warm."""
+    return " ".join(text for text in (warmth(p), heat_margin(p)) if text)
+
+
+_TOLD = {  # what is told, most wanted first: its label, and the words
+    "amount": ("How much", how_much),
+    "heat": ("How hot", how_hot),
+    "limits": ("What limits it", what_limits),
+    "fine": ("How fine", how_fine),
+    "energy": ("Energy", energy_words),
+    "hammers": ("Hammers", hammers),
+    "stalls": ("Stalls", stall_risk),
+    "sure": ("How sure", how_sure),
+    "next": ("Measure next", measure_next),
+    "engines": ("", engines_agree),
+    "classes": ("Size classes", how_exact),
+}
+_OF_POWDER = ("fine", "energy", "hammers", "stalls", "engines", "classes")  # nothing to tell where none comes out
+
+
+def paragraphs(p: Prediction, *keys: str) -> list[Paragraph]:
+    """What there is to tell, by keys of the list above or all of it; of powder only where there is any."""
+    wanted = [k for k in keys or _TOLD if p.status != "cannot run" or k not in _OF_POWDER]
+    said = [Paragraph(_TOLD[k][1](p), _TOLD[k][0]) for k in wanted]
+    return [s for s in said if s.text]
+
+
+def sentences(p: Prediction) -> list[str]:
+    """The paragraphs that lead the report on a terminal: first, without a label, how much and how hot."""
+    first = f"{how_much(p)} {capital(warmth(p))}".strip()
+    return [first, *(s.line for s in paragraphs(p, *list(_TOLD)[2:]))]

@@ -7,7 +7,7 @@ import numpy as np
 
 from ...base.numerics.statistics import wilson
 from ...base.quantities.written import capital, digits, join_words, table, wrap
-from ...errors import InputError, Problem
+from ...errors import InputError, NothingRuns, Problem
 from ...explore.choose.advise import Advice
 from ...explore.choose.changes import change_words, changes
 from ...explore.choose.front import WORDS_MET, WORDS_MISSED
@@ -31,7 +31,7 @@ COLD_M = 150e-6  # median below which the trade grinds plastics cold or makes th
 
 
 def refuse_if_nothing_runs(sweep: Sweep, name: str) -> None:
-    """Raise InputError with the commonest reason where no point of a sweep gives powder."""
+    """Raise an error with the commonest reason where no point gives powder: NothingRuns where one was answered."""
     p = sweep.points
     if (p.status <= OVER).any():
         return
@@ -45,7 +45,8 @@ def refuse_if_nothing_runs(sweep: Sweep, name: str) -> None:
     words, count = reasons.most_common(1)[0] if reasons else ("no answer", p.status.size)
     message = f"none of its {p.status.size} points gives any powder, so there is nothing to choose from"
     hint = "change the axes or the base config of the sweep" if words != "not computed yet" else "run the sweep first"
-    raise InputError(Problem(name, "", f"{message}; the commonest reason, {count} times: {words}", hint=hint))
+    problem = Problem(name, "", f"{message}; the commonest reason, {count} times: {words}", hint=hint)
+    raise NothingRuns(str(problem)) if (p.status == CANNOT).any() else InputError(problem)
 
 
 def text(sweep: Sweep, a: Advice) -> str:

@@ -15,7 +15,6 @@ from .heat_tables import coolant_table, figure_table, rests_on
 _GLUE = re.compile(r"(?<=\d) (?=(Pa|kPa|m³/h|m³|m/s|kg/h|g/h|kg/kg|kg)\b)")  # what `wrap` would part
 COLD_COOLER_K = 233.15  # colder than that no small cooler goes (assumed)
 DEW_K = 282.4  # 20 °C and half saturated air begins to drip at 9 °C (handbook, Magnus formula)
-NEAR_K = 15.0
 LITTLE_GAIN = 0.005  # below that heat counts as not feeding itself
 _LIMITS = {"jam": "the jam index", "sieve": "the share of pegged holes", "chamber": "the charge in the chamber"}
 NO_DIFFERENCE = (
@@ -113,7 +112,7 @@ def _verdict(a: HeatAnswers, T: float) -> str:
     if T > a.limit_K + 0.05:
         return f"{number(T - a.limit_K, 1 if T - a.limit_K < 10 else 0)} K over the limit"
     near = "at the limit" if a.limit_K - T < 0.5 else f"{number(a.limit_K - T, 0)} K below the limit"
-    return near + ("" if a.stick_K - T >= NEAR_K else f", and {number(a.stick_K - T, 0)} K below sticking")
+    return near + ("" if a.stick_K - T >= CONTACT_K else f", and {number(a.stick_K - T, 0)} K below sticking")
 
 
 def _above_asked(a: HeatAnswers) -> str:

@@ -2,15 +2,26 @@
 
 import math
 
-from ...base.quantities.written import digits, join_words, number, shown_unit
+from ...base.numerics import psd
+from ...base.quantities.written import Shown, digits, join_words, number, shown_unit, uncapital
 from ...record.asked import batch_of, feed_size
+from ...record.outputs import figure, shown
 from ...record.prediction import Limit, Prediction
+from ...studies.why import main_maker
 
 BINDS = 1.02  # a limit with less headroom than this binds now
 FAR_OVER = 5.0  # a load this many times the limit is far off the state it was reckoned from: no number
 NO_BREAKING_HITS = 1e-3  # share of hits above the threshold below which hits do not feed the mill's output
 MUCH_AIR = 0.4  # share of the shaft power in air and bearings above which these are what to mend
 
+NEAR = 0.05  # a load this near its limit is told to the digits that tell the two apart, whatever the band
+
+_LOADED_BY = {  # limits whose load is one of the outputs, unless it is at another rate
+    "shaft power": "shaft_power_W",
+    "outlet temperature": "outlet_temperature_K",
+    "chamber": "holdup_kg",
+    "jam": "jam_index",
+}
 _LIMIT_WORDS = {
     "sieve": "the share of pegged holes",
     "chamber": "the charge in the chamber",
@@ -42,14 +53,17 @@ def verdict(limit: Limit, binding: str) -> str:
     if free < 1 - 1e-6:
         return "EXCEEDED"
     if limit.name == binding:
-        return "binds" if free <= BINDS else "first to bind"
+        return "limits it" if free <= BINDS else "first to limit"
     return "at limit" if free <= BINDS else "close" if free < 1.2 else "ok"
 
 
-def limit_figures(x: Limit) -> tuple[str, str, str]:
+def limit_figures(p: Prediction, x: Limit) -> tuple[str, str, str]:
     """Load, capacity and unit of a limit, as strings; shares in percent, no number far over the limit."""
     if x.name == "sieve" and x.unit in ("1", "-"):
         return _load(x.load * 100, x.capacity * 100), digits(x.capacity * 100), "%"
+    if (found := _as_output(p, x)) is not None:
+        most = x.capacity * found.factor + found.offset
+        return found.value, number(most, 0) if found.offset else digits(most), found.unit
     unit, factor, offset = shown_unit(x.capacity if math.isfinite(x.capacity) else x.load, x.unit)
     load, capacity = x.load * factor + offset, x.capacity * factor + offset
     if offset:
@@ -57,6 +71,13 @@ def limit_figures(x: Limit) -> tuple[str, str, str]:
     if far_over(x):
         return "far over", digits(capacity), unit
     return _load(load, capacity), digits(capacity), unit
+
+
+def _as_output(p: Prediction, x: Limit) -> Shown | None:
+    """The output that is the load, where it is and is not so near the limit that its band hides the difference."""
+    key = _LOADED_BY.get(x.name, "")
+    same = key in p.main.scalars and math.isclose(p.main.scalars[key].value, x.load, rel_tol=1e-9)
+    return figure(p.main.scalars, key) if same and abs(x.margin - 1) > NEAR and not far_over(x) else None
 
 
 def _load(load: float, capacity: float) -> str:
@@ -84,32 +105,40 @@ def margin_words(x: Limit) -> str:
     return digits(x.margin, 3 if x.margin < 2 else 2) if x.margin < 100 else "over 100"
 
 
-def named(p: Prediction, limit: Limit) -> str:
-    """A limit in words with its load and the most it takes in brackets."""
-    words = _LIMIT_WORDS.get(limit.name, f"the {limit.name}")
+def limit_words(limit: Limit) -> str:
+    """What a limit is on, as a noun phrase."""
+    return _LIMIT_WORDS.get(limit.name, f"the {limit.name}")
+
+
+def loaded(p: Prediction, limit: Limit) -> str:
+    """The load on a limit and the most it takes: "371 of 400 W"; nothing where they are not known."""
     if not (math.isfinite(limit.load) and math.isfinite(limit.capacity)):
-        return words
-    load, capacity, unit = limit_figures(limit)
+        return ""
+    load, capacity, unit = limit_figures(p, limit)
     if far_over(limit):
         figures = f"far over its limit of {capacity} {unit}".strip()
     elif unit in ("", "°C"):
         figures = f"{f'{load} {unit}'.strip()}, limit {f'{capacity} {unit}'.strip()}"
     else:
         figures = f"{load} of {capacity} {unit}"
-    return f"{words} ({figures}{' at the rate asked for' if at_asked_rate(p, limit) else ''})"
+    return figures + (" at the rate asked for" if at_asked_rate(p, limit) else "")
 
 
-def what_binds(p: Prediction) -> str:
+def named(p: Prediction, limit: Limit) -> str:
+    """A limit in words with its load and the most it takes in brackets."""
+    figures = loaded(p, limit)
+    return f"{limit_words(limit)} ({figures})" if figures else limit_words(limit)
+
+
+def what_limits(p: Prediction) -> str:
     """The limit that binds or would bind first, what it means, what would come next, and what would help."""
     binding = next((x for x in p.limits if x.name == p.binding), None)
     if binding is None:
-        return f"What binds: {p.binding}." if p.binding else ""
+        return f"{p.binding}." if p.binding else ""
     told = binding.sentence.rstrip(".")
-    said = f"{named(p, binding)}: {told[:1].lower()}{told[1:]}." if told else f"{named(p, binding)}."
+    text = f"{named(p, binding)}: {uncapital(told)}." if told else f"{named(p, binding)}."
     if headroom(binding) > BINDS:
-        text = f"What binds: nothing at this {'charge' if batch_of(p) else 'rate'}. First would come {said}"
-    else:
-        text = f"What binds: {said}"
+        text = f"nothing at this {'charge' if batch_of(p) else 'rate'}. First would come {text}"
     rest = sorted((x for x in p.limits if x is not binding), key=headroom)
     full = [named(p, x) for x in rest if headroom(x) <= BINDS]
     if full:
@@ -124,7 +153,7 @@ def remedy(p: Prediction, limit: Limit) -> str:
     if limit.name == "shaft power":
         return _against_power(p)
     if limit.name == "chamber":
-        return _against_charge(p, limit)
+        return _against_charge(p)
     if limit.name == "outlet temperature":
         return _against_heat(p)
     words = _against_jam(p) if limit.name == "jam" else _REMEDY.get(limit.name, "")
@@ -155,18 +184,24 @@ def _against_heat(p: Prediction) -> str:
     helps = " What would help: more air, colder feed or air"
     if air is None or powder is None or not powder.value - air.value > SELF_HEATED_K:
         return f"{helps}, or a speed at which the empty mill heats less."
-    above = f"{powder.value - air.value:.0f} K above the air ({number(air.value - 273.15, 0)} °C)"
+    above = f"{powder.value - air.value:.0f} K above the air ({shown('air_temperature_K', air).text})"
     return f" The powder leaves {above}, because hits heat the pieces themselves.{helps}."
 
 
-def _against_charge(p: Prediction, limit: Limit) -> str:
+def _against_charge(p: Prediction) -> str:
     """The chamber floods because pieces do not break, or because they wait for the sieve."""
     smaller = "a smaller batch" if batch_of(p) else "slower feed"
     if hits_too_weak(p):
         return _harder_hits(p)
-    if "waits to be broken" in limit.sentence:
+    if not passable_share(p) > 0.5:
         return f" What would help: a higher tip speed, {smaller} or larger holes (coarser powder)."
     return f" What would help: a larger sieve, larger holes (coarser powder) or {smaller}."
+
+
+def passable_share(p: Prediction) -> float:
+    """Share of the charge that is finer than the largest size a hole passes: what waits for the sieve."""
+    t, shape = p.main.table, next((q.value for q in p.parameters if q.name == "shape"), 1.0)
+    return float(psd.q_at(t.edges_m, t.holdup_q3, p.hole_m / shape if shape > 0 else p.hole_m))
 
 
 def _against_jam(p: Prediction) -> str:
@@ -182,15 +217,14 @@ def hits_too_weak(p: Prediction) -> bool:
 
 
 def nip_works(p: Prediction) -> bool:
-    """Whether the nip between bar and wall takes power worth naming, that is, breaks pieces."""
-    nip = p.main.ledger_in_W.get("nip")
-    return nip is not None and nip.value > 1e-3 * sum(s.value for s in p.main.ledger_in_W.values())
+    """Whether the nip between bar and wall makes most of the powder."""
+    return main_maker(p) == "nip"
 
 
 def _harder_hits(p: Prediction) -> str:
     """That the tip speed is too low to break anything, and which hits would."""
-    tip, size, speed = p.main.scalars.get("tip_speed_m_s"), feed_size(p, 0.5), breaking_speed(p)
-    at = f"At {digits(tip.value, 2)} m/s hits" if tip is not None and math.isfinite(tip.value) else "Hits"
+    tip, size, speed = figure(p.main.scalars, "tip_speed_m_s"), feed_size(p, 0.5), breaking_speed(p)
+    at = f"At {tip.text} hits" if tip is not None else "Hits"
     text = f" {at} do not break this material: raise the tip speed"
     if math.isfinite(speed):
         text += f"; pieces of {digits(size * 1e3, 2)} mm need hits of about {digits(speed, 2)} m/s, finer ones more"

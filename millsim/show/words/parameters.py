@@ -64,3 +64,9 @@ def parameter_words(name: str) -> str:
     for suffix in _SUFFIXES:
         stem = stem.removesuffix(suffix)
     return _WORDS.get(stem, f"the {stem.replace('_', ' ')}")
+
+
+def parameter_label(name: str) -> str:
+    """The same beside a bar, where no identifier stands: no article, and warm told from cold."""
+    which = name.rpartition("_")[2]
+    return parameter_words(name).removeprefix("the ") + (f", {which}" if which in ("warm", "cold") else "")

@@ -4,17 +4,18 @@ import math
 import re
 import textwrap
 
-from ...base.quantities.written import capital, digits, join_words, sentence, table, wrap
+from ...base.quantities.written import capital, digits, join_words, sentence, wrap
 from ...mill.config.mill import Config
 from ...studies.prebuild.bars import couple
 from ...studies.prebuild.facts import DYNAMIC, MillFacts
 from ...studies.prebuild.hammer import bite_on_screws, pull, screws
 from ...studies.prebuild.line import VERDICTS, ReviewLine
 from ...studies.prebuild.review import GROUPS
+from .. import parts
+from ..parts import Table
 from .json import jsonable
 
 _INDENT = 15
-_KEY = re.compile(r"\b(?:rotor|shaft|stator|drive|air|guard)\.[a-z_]+")
 _SHOWN = {  # SI unit: (shown unit, factor, offset); the first that makes the value at least 0.1, else the last
     "Pa": (("MPa", 1e-6, 0.0),),
     "m": (("mm", 1e3, 0.0), ("µm", 1e6, 0.0)),
@@ -68,7 +69,7 @@ def review_json(config: Config, lines: list[ReviewLine]) -> dict:
     counts = {verdict: sum(x.verdict == verdict for x in lines) for verdict in VERDICTS}
     facts = MillFacts(config, None)
     said = {
-        "status": "a check failed" if counts["fails"] else "ok",
+        "status": "check failed" if counts["fails"] else "ok",
         "mill": config.name,
         "config_sha256": config.sha256,
         "counts": counts,
@@ -95,7 +96,7 @@ def _summary(lines: list[ReviewLine]) -> list[str]:
     out += _hang(_notes(by["note"])) if by["note"] else []
     if by["not checked"]:
         out += _hang(f"NOT CHECKED: {'; '.join(x.name for x in by['not checked'])}.")
-        keys = dict.fromkeys(k for x in by["not checked"] for k in _KEY.findall(x.words))
+        keys = dict.fromkeys(k for x in by["not checked"] for k in x.needs)
         out += _hang(f"To check more, give {join_words(list(keys))}.") if keys else []
     return out
 
@@ -158,7 +159,7 @@ def _number(x: ReviewLine, value: float) -> str:
     return f"{text}{'' if unit == '°' else ' '}{unit}".strip()
 
 
-def _screw_lines(config: Config) -> list[str]:
+def screw_table(config: Config) -> Table:
     """What screws take that hold a hammer or a bar."""
     f = MillFacts(config, None)
     part = "a hammer" if f.swinging else "half a bar"
@@ -170,9 +171,14 @@ def _screw_lines(config: Config) -> list[str]:
         for force, margin in ((s.single_N, s.single_margin), (s.double_N, s.double_margin)):
             row += [f"{digits(force / 1e3, 2)} kN", digits(margin, 2)]
         rows.append(row)
-    columns = ["screw", "core", "cut once", "margin", "cut twice", "margin"]
+    header = ("screw", "core", "cut once", "margin", "cut twice", "margin")
     foot = (
-        "thread core in the cut, 0.4 of 640 MPa yield (from memory); below margin 1.5 take the next size, and better "
-        "let plain shanks carry the cut, not threads"
+        "Thread core in the cut, 0.4 of 640 MPa yield (from memory). Below a margin of 1.5 take the next size; better "
+        "let plain shanks carry the cut, not threads."
     )
-    return [*_hang(f"{head}:"), *table(columns, rows), *_hang(foot)]
+    return parts.table(head, header, "lrrrrr", rows, foot)
+
+
+def _screw_lines(config: Config) -> list[str]:
+    t = screw_table(config)
+    return [*_hang(f"{t.caption}:"), *parts.terminal_lines(t).all]

@@ -27,6 +27,7 @@ _FIGURES = (  # (field, words, unit, SI in one unit)
     ("heat_to_air", "heat to the air", "W", 1.0),
     ("heat_to_powder", "heat to the powder", "W", 1.0),
 )
+_TOTAL = {f"{kind}_per_{of}": f"{kind}_energy" for kind in ("gross", "net") for of in ("product", "fed")}
 CAUTIONS = (
     "Before you reach in for the hold-up: switch off, wait until the rotor stands still, and lock the drive out. Sweep "
     "and weigh dust, never blow it about: fine plastic dust in air can explode and harms lungs."
@@ -167,7 +168,7 @@ def figure_table(b: RunBalance) -> list[str]:
         figure = getattr(b, name)
         if figure is not None:
             value, u = _parts(figure, size)
-            how = figure.how.partition(", per kilogram")[0]  # of what, the first column says
+            how = getattr(b, _TOTAL.get(name, name)).how  # per kilogram of what, the first column says
             how, said = ("" if how == said else how), how
             rows.append([words, f"{figure.bound} {value}".strip(), u, unit, how])
     return table(["", "value", "std. error", "unit", "what it is"], rows)

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from ...base.quantities.written import digits, duration, join_words, shown_unit, table, wrap
-from ...errors import MillsimError
+from ...errors import MillsimError, NothingRuns
 from ...explore.sweep.compute import row_type
 from ...explore.sweep.record import Sweep
 from ...explore.sweep.runner import SweepReport
@@ -41,7 +41,7 @@ def before(plan, report: SweepReport, out: Path, points_file: Path) -> list[str]
         share = THREAD_SHARE if report.means == "threads" else 1.0
         seconds = left * report.pace_s / (1.0 + share * (report.workers - 1))
         means = "of the cluster" if report.means == "executor" else report.means
-        lines.append(f"About {duration(seconds)} on {report.workers} workers ({means}).")
+        lines.append(f"About {duration(max(1, round(seconds)))} on {report.workers} workers ({means}).")
     lines.append(f"Results go to {out}; every point is kept in {points_file} as it comes.")
     memory_GB = GATHERING * report.planned * row_type(plan.engine, plan.draws).itemsize / 1e9
     if memory_GB > MUCH_GB:
@@ -89,7 +89,7 @@ def alike(reasons: Iterable[str]) -> Counter:
 
 
 def refuse_if_nothing_runs(sweep: Sweep) -> None:
-    """Raise MillsimError with the commonest reason when no point at all gives powder."""
+    """Raise an error with the commonest reason when no point gives powder: NothingRuns where one was answered."""
     s = sweep.points.status
     done = s != MISSING
     if not np.any(done) or np.any((s == OK) | (s == OVER)):
@@ -99,7 +99,8 @@ def refuse_if_nothing_runs(sweep: Sweep) -> None:
     reasons.update({f"{k} is over its limit even with next to no feed": n for k, n in stopped.items()})
     reason, count = reasons.most_common(1)[0]
     total = int(np.count_nonzero(done))
-    raise MillsimError(f"none of the {total} points gives any powder; the commonest reason, {count} times: {reason}.")
+    error = NothingRuns if np.any(s == CANNOT) else MillsimError
+    raise error(f"none of the {total} points gives any powder; the commonest reason, {count} times: {reason}.")
 
 
 def glance(sweep: Sweep) -> list[str]:

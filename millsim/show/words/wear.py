@@ -4,6 +4,7 @@ import math
 
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import capital, decimals, digits, number, shown_unit, table, wrap
+from ...record.limits import STATUS_WORDS
 from ...studies.wear import EXAMPLE_KG, RADII_M, SCALE_KG, WORN_OUT, WORN_SHARE, MillFigures, Step, WearDrift
 from .json import picked
 
@@ -260,7 +261,7 @@ def wear_json(d: WearDrift) -> dict:
         for s in d.steps
     ]
     return {
-        "status": "ok", **picked(d.config, mill="name", config_sha256="sha256"), **said, "steps": steps,
+        "status": STATUS_WORDS[d.code], **picked(d.config, mill="name", config_sha256="sha256"), **said, "steps": steps,
         "imbalance_of_kg": EXAMPLE_KG, "fresh": picked(d.fresh, names), "basis": rests_on(d),
         "drift": {k: picked(s, "low high", ratio="value") for k, s in d.drift.items()},
     }  # fmt: skip

@@ -8,9 +8,10 @@ import math
 import numpy as np
 
 from ...base.numerics import psd
-from ...base.quantities.written import digits, duration, join_words, number, sentence, shown_unit
+from ...base.quantities.written import digits, duration, join_words, number, percent, sentence, shown_unit
 from ...laws import motion
 from ...record.asked import batch_of, config_value, feed_size
+from ...record.outputs import figure
 from ...record.prediction import Prediction
 from ...studies.why import (
     CUT,
@@ -20,13 +21,17 @@ from ...studies.why import (
     coarse_feed,
     feed_temperature,
     hits,
+    main_maker,
+    makers,
     mechanism_shares,
     parameter,
     scalar,
     threshold_J_kg,
     watts,
 )
+from ..parts import Paragraph
 from . import limits
+from .tables import ledger_watts
 
 FEW = 0.05  # a share of hits above the threshold below which few hits are
 MUCH_OF_RATED = 0.2  # share of the rated shaft power below which windage and bearings are small all the same
@@ -39,12 +44,18 @@ _MECHANISMS = {  # mechanism: what it does, after "is"
 Reason = tuple[str, str] | None  # what it is called, and the sentence
 
 
+def paragraphs(p: Prediction) -> list[Paragraph]:
+    """What there is to tell of "why", most telling first; a mill that cannot run has only its reason."""
+    told = [] if p.status == "cannot run" else [
+        Paragraph(_hit_words(p), "Hits"), Paragraph(_energy_words(p), "Energy per hit"),
+        Paragraph(_maker_words(p), "What makes the powder"), Paragraph(_first_break(p), "First break"),
+    ]  # fmt: skip
+    return [s for s in (*told, Paragraph(_where_watts_go(p), "Where each watt goes"), _verdict(p)) if s.text]
+
+
 def sentences(p: Prediction) -> list[str]:
-    """The paragraphs of "why", most telling first; a mill that cannot run has only its reason."""
-    if p.status == "cannot run":
-        return [s for s in (_where_watts_go(p), _verdict(p)) if s]
-    said = [_hit_words(p), _energy_words(p), _maker_words(p), _first_break(p), _where_watts_go(p), _verdict(p)]
-    return [s for s in said if s]
+    """The same for a terminal, each with its label."""
+    return [s.line for s in paragraphs(p)]
 
 
 # --- hits ------------------------------------------------------------------------------------------------
@@ -54,15 +65,15 @@ def _hit_words(p: Prediction) -> str:
     h, stay = hits(p), scalar(p, "residence_s")
     if not math.isfinite(h.per_particle):
         return ""
-    text = f"Hits: a particle takes about {digits(h.per_particle, 2)} hits before it leaves"
+    text = f"a particle takes about {_told(p, 'hits_per_particle')} hits before it leaves"
     if math.isfinite(stay) and stay > 0 and not batch_of(p):
         text += f", in a stay of {duration(stay)}"
     if not math.isfinite(h.above):
         return f"{text}."
     if h.above < limits.NO_BREAKING_HITS:
         return f"{text}. Next to none of them is above the threshold, that is, hard enough to break the piece."
-    few = "only " if h.above < FEW else ""
-    return f"{text}; {few}{_percent(h.above)} of them are above the threshold, that is, hard enough to break the piece."
+    few = f"{'only ' if h.above < FEW else ''}{_told(p, 'hits_above_threshold_share')}"
+    return f"{text}; {few} of them are above the threshold, that is, hard enough to break the piece."
 
 
 def _energy_words(p: Prediction) -> str:
@@ -71,16 +82,17 @@ def _energy_words(p: Prediction) -> str:
     if not (math.isfinite(h.mean_J_kg) and feed > 0):
         return ""
     text = (
-        f"Energy per hit: the tips run at {_speed(h.tip_m_s)} and the layer of charge follows at "
+        f"the tips run at {_told(p, 'tip_speed_m_s')} and the layer of charge follows at "
         f"{_speed(h.tip_m_s - h.bar_m_s)}, so a bar meets a piece at about {_speed(h.bar_m_s)}"
     )
     text += f" and throws it at the pins at up to {_speed(h.throw_m_s)}" if h.throw_m_s > 0 else ""
     text += f". Averaged over all angles a hit carries {_joules(h.mean_J_kg)} per kilogram of piece"
-    needs = [(feed, "as it is fed", feed_temperature(p)), (x50, "of the powder's x50", chamber_temperature(p))]
+    needs = [(feed, "as it is fed", _size(feed), feed_temperature(p))]
+    needs += [(x50, "of the powder's x50", _told(p, "x50_m"), chamber_temperature(p))]
     told = [
-        f"a piece {words} ({_size(x)}, {number(T - 273.15, 0)} °C) needs {_joules(need)}, and the mean hit brings "
+        f"a piece {words} ({size}, {number(T - 273.15, 0)} °C) needs {_joules(need)}, and the mean hit brings "
         f"{_times(h.mean_J_kg / need)} that"
-        for x, words, T in needs
+        for x, words, size, T in needs
         if x > 0 and math.isfinite(T) and math.isfinite(need := threshold_J_kg(p, x, T))
     ]
     text += f". To break at all {'; '.join(told)}" if told else ""
@@ -104,27 +116,19 @@ def _floor_words(p: Prediction, feed_m: float) -> str:
 
 def _maker_words(p: Prediction) -> str:
     """Which mechanism makes the powder, by mass; and what the Monte Carlo engine counted, if it ran too."""
-    shares, when = _makers(p)
+    shares, of_all = makers(p)
     if not shares:
         return ""
+    when = "" if not batch_of(p) else ", over the whole batch," if of_all else ", at the end of the batch,"
     ranked = sorted(shares.items(), key=lambda item: -item[1])
     parts = [f"{_percent(share)} is {_MECHANISMS[name]}" for name, share in ranked if share >= 5e-4]
-    text = f"What makes the powder: of what becomes finer than the sieve hole ({_size(p.hole_m)}){when} "
+    text = f"of what becomes finer than the sieve hole ({_size(p.hole_m)}){when} "
     text += join_words(parts) if len(parts) > 1 else parts[0].replace("100 % is", "all is")
     counted = mechanism_shares(p, p.other) if p.other is not None and p.other.tallies and not batch_of(p) else {}
     if counted:
         told = join_words([f"{_percent(counted[name])}" for name, share in ranked if share >= 5e-4])
         text += f" (the Monte Carlo engine counts {told})"
     return f"{text}. By mass, from the charge and its rates size by size."
-
-
-def _makers(p: Prediction) -> tuple[dict[str, float], str]:
-    """Shares of the mechanisms, and when they hold: of a batch only tallies tell of all of it, rates of its end."""
-    if not batch_of(p):
-        return mechanism_shares(p), ""
-    counted = next((e for e in (p.main, p.other) if e is not None and e.tallies), None)
-    when = ", at the end of the batch," if counted is None else ", over the whole batch,"
-    return mechanism_shares(p, counted), when
 
 
 def _first_break(p: Prediction) -> str:
@@ -136,7 +140,7 @@ def _first_break(p: Prediction) -> str:
     hit, broken, bitten = (float(r[i]) for r in (t.strike_1_s, t.selection_1_s, t.nip_1_s))
     if not (math.isfinite(hit) and hit > 0):
         return ""
-    text = f"First break: a piece as it is fed ({_size(feed)}) is hit {digits(hit, 2)} times a second; "
+    text = f"a piece as it is fed ({_size(feed)}) is hit {digits(hit, 2)} times a second; "
     chance = broken / hit  # of the bar hit and the pin hit that may follow
     text += f"one hit in {digits(1 / chance, 2)} breaks it" if chance > 1e-4 else "next to no hit breaks it"
     gap = config_value(p, "stator", "gap", "m")
@@ -155,11 +159,12 @@ def _where_watts_go(p: Prediction) -> str:
     total = sum(found.values())
     if not total > 0:
         return ""
-    parts = [f"{_watt(v)} ({_percent(v / total)}) {words}" for words, v in found.items() if v >= 5e-4 * total]
-    text = f"Where each watt goes: of {_watt(total)} at the shaft {join_words(parts)}"
+    parts = [f"{_watt(v)} ({percent(v / total)}) {words}" for words, v in found.items() if v >= 5e-4 * total]
+    text = f"of {_watt(total)} at the shaft {join_words(parts)}"
     drawn = scalar(p, "electrical_power_W")
     if drawn > total * (1 + 1e-9):
-        text += f". The socket gives {_watt(drawn)}: the motor keeps {_watt(drawn - total)} as its own heat"
+        text += f". The socket gives {_told(p, 'electrical_power_W')}: the motor keeps {_watt(drawn - total)} as its "
+        text += "own heat"
     used = sum(found.get(words, 0.0) for words in (CUT, SHEAR))
     if p.status == "cannot run":
         return f"{text}."
@@ -170,15 +175,23 @@ def _where_watts_go(p: Prediction) -> str:
 # --- what holds it back ----------------------------------------------------------------------------------
 
 
-def _verdict(p: Prediction) -> str:
+def _verdict(p: Prediction) -> Paragraph:
     """Why the mill fails, or what holds it back: every reason that applies, named, then told."""
-    reasons = (_too_slow(p), _gap_wide(p), _jams(p), _eaten_by_air(p), _too_hot(p), _held_by(p))
+    reasons = (_too_slow(p), _gap_wide(p), _jams(p), _eaten_by_air(p), _too_hot(p), _limited(p), _held_by(p))
     found = [r for r in reasons if r is not None]
     if not found:
-        return ""
+        return Paragraph("")
     fails = p.status != "ok" or (limits.hits_too_weak(p) and not limits.nip_works(p))
     names, told = [name for name, _ in found], " ".join(sentence(words) for _, words in found)
-    return f"{'Why it fails' if fails else 'What holds it back'}: {join_words(names)}. {told}"
+    return Paragraph(f"{join_words(names)}. {told}", "Why it fails" if fails else "What holds it back")
+
+
+def _limited(p: Prediction) -> Reason:
+    """The limit that binds, from the same record as everywhere; heat and jams have reasons of their own below."""
+    limit = next((x for x in p.limits if x.name == p.binding), None)
+    if limit is None or limit.name in ("outlet temperature", "jam") or limits.headroom(limit) > limits.BINDS:
+        return None
+    return f"the {limit.name}", f"{limits.named(p, limit)} limits what it takes"
 
 
 def _too_slow(p: Prediction) -> Reason:
@@ -193,10 +206,9 @@ def _too_slow(p: Prediction) -> Reason:
     if need > hardest > 0:
         tip = h.tip_m_s * math.sqrt(need / hardest)
         text += f"; only from about {_speed(tip)} at the tip on the hardest hits break a piece of {_size(feed)}"
-    makers, _ = _makers(p)
-    if makers and max(makers, key=makers.get) == "nip":
+    if main_maker(p) == "nip":
         text += "; the mill lives on the nip, which needs a gap narrower than the piece and torque for every bite"
-    elif makers and max(makers, key=makers.get) == "edge":
+    elif main_maker(p) == "edge":
         text += "; powder comes slowly, by wearing edges down rather than by breaking"
     return "a rotor too slow for this material", text
 
@@ -253,7 +265,7 @@ def _too_hot(p: Prediction) -> Reason:
     if limit is None or limits.headroom(limit) > limits.BINDS:
         return None
     idle, drawn = scalar(p, "idle_power_W"), scalar(p, "electrical_power_W")
-    hot, most = (number(T - 273.15, 0) for T in (limit.load, limit.capacity))
+    hot, most, _ = limits.limit_figures(p, limit)
     text = f"the outlet reaches {hot} °C, the limit is {most} °C"
     if drawn > 0 and idle > 0:
         text += f"; {_percent(min(1.0, idle / drawn))} of the power is what the empty mill draws already"
@@ -276,7 +288,7 @@ def _held_by(p: Prediction) -> Reason:
     if p.binding == "shaft power" and rub > 0.3 * total:
         text += f"; going round meanwhile costs most of the {_watt(rub)} that rub along the wall, so a larger or more "
         text += "open sieve makes more powder of the same power"
-    return "the sieve", text
+    return "powder that waits for the sieve", text
 
 
 # --- small things ----------------------------------------------------------------------------------------
@@ -311,4 +323,10 @@ def _percent(share: float) -> str:
 
 
 def _watt(power_W: float) -> str:
-    return f"{number(power_W, 0 if power_W >= 10 else 1)} W"
+    return f"{ledger_watts(power_W, power_W)} W"
+
+
+def _told(p: Prediction, key: str) -> str:
+    """An output with its unit, as it reads everywhere."""
+    found = figure(p.main.scalars, key)
+    return found.text if found else "unknown"

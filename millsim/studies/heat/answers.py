@@ -42,11 +42,13 @@ class HeatAnswers:
 
     limit_from: "--limit", "limits.outlet_temperature" or "card"; note: "" or why the rate is not the one asked for:
     "hot" (it is, but it goes beyond a limit on heat), "over" (another limit binds first), "cannot" (not even empty);
-    binding: what binds then; largest_binding, hot_binding: what binds the largest rate, now and on a hot day;
-    runaway: None for a batch or where nothing settles; air_given: the flow was measured, not predicted.
+    code: status of the mill, of record.limits; binding: what binds then; largest_binding, hot_binding: what binds the
+    largest rate, now and on a hot day; runaway: None for a batch or where nothing settles; air_given: the flow was
+    measured, not predicted.
     """
 
     config: Config
+    code: int
     limit_K: float
     limit_from: str
     stick_K: float
@@ -114,9 +116,9 @@ def answers(
     here = case.settle(problem.mill)
     loop = None if case.is_batch or here is None or note == "cannot" else runaway(case, problem.mill, here)
     return HeatAnswers(
-        config, limit, source, config.material.value("stick_temperature"), case.rate_kg_s, note, binding, largest, hot,
-        room, recirculated, {k: _scalar(k, v, samples[k]) for k, v in own.items()}, loop, toughens(problem.mill), count,
-        air_m3_s is not None,
+        config, outcome.status(config.feed), limit, source, config.material.value("stick_temperature"), case.rate_kg_s,
+        note, binding, largest, hot, room, recirculated, {k: _scalar(k, v, samples[k]) for k, v in own.items()}, loop,
+        toughens(problem.mill), count, air_m3_s is not None,
     )  # fmt: skip
 
 

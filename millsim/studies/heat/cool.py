@@ -18,8 +18,8 @@ from .stand import MOST_BLOWER, Case, Settled, air_losses, changed, crossing, id
 
 COLDEST_AIR = 150.0  # K, where the search for a cooler ends
 SHARE_ROUND = 0.9  # of the air through the cooler, where the config lets none go round (an example)
-LEAST_OXYGEN, OXYGEN = 0.195, 0.209  # share of oxygen that counts as too little, and that of air
-MOST_CO2 = 0.005  # eight hours a day
+LEAST_OXYGEN, OXYGEN = 0.195, 0.209  # too little by 29 CFR 1910.146 (from memory), and the share in air (handbook)
+MOST_CO2 = 0.005  # eight hours a day: Directive 2006/15/EC (from memory)
 
 
 def air_needed(case: Case, mill: np.ndarray, here: Settled | None) -> dict[str, float]:

@@ -8,7 +8,7 @@ from math import inf
 
 from ...laws import cooling
 
-PRACTICE = 1.2  # more coolant than the ideal, for leaks and cold parts (common practice, no source)
+PRACTICE = 1.2  # more coolant than the ideal, for leaks and cold parts (from memory)
 ROUNDED_K = 0.5  # K, by which a temperature told in whole degrees may be off: -196 °C is liquid nitrogen
 ROOM_GAS_K = 293.15  # at which gas volumes are told
 

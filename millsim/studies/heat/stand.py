@@ -14,7 +14,7 @@ from ...engines.settle import air_capacity
 from ...forecast.band import BATCH_STEPS
 from ...forecast.outcome import Outcome, grid_of, solve_batch
 from ...laws import air, cooling, heat
-from ...mill.chamber import STATE, feedback_air, idle_power, idle_speed
+from ...mill.chamber import STATE, air_curve, feedback_air, idle_power, idle_speed
 from ...mill.problem import Setup
 from ...record.limits import LIMITS
 
@@ -114,28 +114,14 @@ def inlet_flow(m: np.void, s: np.void) -> float:
     return float(s["Q"] * air.air_density(s["T"]) / air.air_density(m["T_room"]))
 
 
-def air_curve(m: np.void, s: np.void) -> tuple[float, float, float, float, float]:
-    """(dp_fan, Q_max, k2 of the sieve, k2 of the inlet, k1 of the filter) as `chamber.feedback_air` has them."""
-    rho, rho_room = air.air_density(s["T"]), air.air_density(m["T_room"])
-    v = s["omega"] * m["R"]
-    dp = m["fan"] * air.fan_pressure(rho, m["air_swirl"], v, v * m["r_hub"] / m["R"])
-    Q_max = air.fan_flow_max(m["fan_flow_coefficient"], m["R"], m["H"], v)
-    f = max(1e-3, m["open_share"] * m["usable_open"] * s["unblinded"])
-    sieve = 0.5 * rho * air.plate_loss(f, m["plate"] / m["hole"]) / m["sieve_area"] ** 2
-    inlet = 0.5 * rho_room * m["inlet_loss"] * (rho / rho_room / m["inlet_area"]) ** 2
-    cloth = m["filter_resistance"] / m["filter_area"] if m["filter_area"] > 0.0 else 0.0
-    return float(dp), float(Q_max), float(sieve), float(inlet), float(cloth)
-
-
 def air_losses(m: np.void, s: np.void) -> dict[str, float]:
     """Pressure [Pa] that inlet, sieve, filter and rotor take at this flow; they add up to fan and blower.
 
     The rotor takes some where more air is driven through than it moves by itself, else it is the fan.
     """
-    dp, Q_max, sieve, inlet, cloth = air_curve(m, s)
-    Q = float(s["Q"])
-    rotor = max(0.0, dp * ((Q / Q_max) ** 2 - 1.0))
-    return {"inlet": inlet * Q * Q, "sieve": sieve * Q * Q, "filter": cloth * Q, "rotor": rotor}
+    c, Q = air_curve(m, s["T"], s["omega"], s["unblinded"]), float(s["Q"])
+    rotor = max(0.0, c.fan_Pa * ((Q / c.free_flow) ** 2 - 1.0))
+    return {"inlet": c.inlet * Q * Q, "sieve": c.sieve * Q * Q, "filter": c.filter * Q, "rotor": rotor}
 
 
 def with_air(case: Case, mill: np.ndarray, flow_m3_s: float) -> np.ndarray:
@@ -149,8 +135,8 @@ def with_air(case: Case, mill: np.ndarray, flow_m3_s: float) -> np.ndarray:
             return new
         m, s = new[0], found.s
         Q = flow_m3_s * air.air_density(m["T_room"]) / air.air_density(s["T"])
-        dp, Q_max, sieve, inlet, cloth = air_curve(m, s)
-        pressure = float(cooling.blower_for_flow(Q, dp, Q_max, sieve + inlet, cloth))
+        c = air_curve(m, s["T"], s["omega"], s["unblinded"])
+        pressure = float(cooling.blower_for_flow(Q, c.fan_Pa, c.free_flow, c.sieve + c.inlet, c.filter))
         if abs(pressure - m["blower"]) < 0.01:
             break
         new = changed(mill, blower=pressure)
@@ -159,7 +145,7 @@ def with_air(case: Case, mill: np.ndarray, flow_m3_s: float) -> np.ndarray:
 
 def shut_off(m: np.void) -> float:
     """Pressure [Pa] of the fan without flow, in cold air and at full speed; a little more than it ever gives."""
-    return float(m["fan"] * air.fan_pressure(1.3, m["air_swirl"], m["omega_0"] * m["R"], 0.0))
+    return 1.3 * float(air_curve(m, m["T_room"], m["omega_0"], 1.0).fan_Pa)
 
 
 def _batch_with_air(case: Case, mill: np.ndarray, flow_m3_s: float) -> np.ndarray:

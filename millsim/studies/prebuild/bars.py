@@ -33,7 +33,7 @@ def bending(f: MillFacts) -> ReviewLine:
     """
     r, m = f.config.rotor, f.mill
     if r.material == "printed":
-        return BEND.missing("give rotor.material a metal")
+        return BEND.give("rotor.material", what="rotor.material a metal")
     if f.dragged:
         return BEND.missing(DRAGGED)
     F, arm = f.shear_force if f.nips else f.blow_force, r.radius_m - float(m["r_hub"])
@@ -46,7 +46,7 @@ def bending(f: MillFacts) -> ReviewLine:
     root = f"{said}, which bends a bar of {size}, {say(arm, 'mm')} out from a hub taken to end at " \
            f"{say(float(m['r_hub']), 'mm')}"  # fmt: skip
     if r.material is None and not r.yield_strength_Pa:
-        return BEND.missing("give rotor.material", f"{root}: {say(value, 'MPa')}, {f.metal.name} yields at "
+        return BEND.give("rotor.material", said=f"{root}: {say(value, 'MPa')}, {f.metal.name} yields at "
                             f"{say(f.strength, 'MPa')}")  # fmt: skip
     metal = "yield as given" if r.yield_strength_Pa else f.metal.source
     root += f"; {'yield' if r.yield_strength_Pa else f.metal.name + ', yield'} {say(f.strength, 'MPa')}"

@@ -13,6 +13,8 @@ import numpy as np
 
 from ...base.quantities import units
 from ...laws import cutting, drive, strength
+from ...mill import parts
+from ...mill.chamber import piece_strength
 from ...mill.config.mill import Config
 from ...mill.problem import build
 from ...record.prediction import Limit, Prediction
@@ -20,27 +22,7 @@ from ...record.prediction import Limit, Prediction
 DYNAMIC = 1.5  # a blow against a load put on slowly (assumed, of 1.5 to 2; the ideal sudden load is 2)
 SCREW_YIELD = 640e6  # Pa, property class 8.8 of ISO 898-1 (from memory)
 PLASTIC = 2.0  # mean contact pressure over yield stress, 2 to 2.8 (Johnson 1985, Contact Mechanics, from memory)
-MILD_STEEL = 235e6  # Pa, S235 of EN 10025 (from memory)
 _SHOW = {"m3/h": "m³/h", "cm2": "cm²", "degC": "°C", "um": "µm", "m2": "m²", "g/m3": "g/m³"}
-
-
-@dataclass(frozen=True)
-class Metal:
-    """density [kg/m3], yield strength [Pa], thermal expansion [1/K], and what the numbers are of."""
-
-    name: str
-    density: float
-    strength: float
-    expansion: float
-    source: str
-
-
-METALS = {
-    "steel": Metal("mild steel", 7850.0, MILD_STEEL, 12e-6, "S235 of EN 10025"),
-    "stainless": Metal("stainless steel", 7900.0, 190e6, 16e-6, "1.4301 of EN 10088"),
-    "aluminium": Metal("aluminium", 2700.0, 150e6, 23e-6, "EN AW-6060 T6 of EN 755"),
-    "printed": Metal("printed plastic", 1240.0, 50e6, 70e-6, "PLA"),
-}
 
 
 def plain(law: Callable) -> Callable:
@@ -83,9 +65,9 @@ class MillFacts:
         return self.omega * self.config.rotor.radius_m
 
     @property
-    def metal(self) -> Metal:
+    def metal(self) -> parts.Metal:
         """The rotor's metal; mild steel where none is given."""
-        return METALS[self.config.rotor.material or "steel"]
+        return parts.rotor_metal(self.config)
 
     @property
     def strength(self) -> float:
@@ -126,7 +108,7 @@ class MillFacts:
     def yield_stress(self) -> float:
         """Yield stress of the feed [Pa] under a blow, at the temperature it is fed at."""
         m = self.mill
-        return strength.yield_at(
+        return plain(cutting.yield_at)(
             float(m["yield_stress"]), float(m["yield_slope"]), float(m["T_feed"]), float(m["temperature_warm"])
         )
 
@@ -143,7 +125,12 @@ class MillFacts:
     @property
     def bite(self) -> float:
         """Energy [J] that shears it."""
-        return plain(cutting.shear_energy)(self.yield_stress, float(self.mill["density"])) * self.piece_mass
+        m = self.mill
+        f_mat, xw_min, _, _ = piece_strength(m, float(m["T_feed"]), self.piece)
+        return (
+            plain(cutting.shear_energy)(self.yield_stress, float(m["density"]), self.piece, f_mat, xw_min)
+            * self.piece_mass
+        )
 
     @property
     def energy(self) -> float:
@@ -153,8 +140,7 @@ class MillFacts:
     @property
     def rotating_mass(self) -> float | None:
         """Rotor with its hammers [kg]; None where rotor.mass is not given."""
-        r = self.config.rotor
-        return None if r.mass_kg is None else r.mass_kg + (r.bars * (r.hammer_mass_kg or 0.0) if self.swinging else 0.0)
+        return parts.turning_mass(self.config)
 
     @property
     def limit_K(self) -> float:

@@ -7,8 +7,9 @@ import math
 from dataclasses import dataclass
 
 from ...laws import cutting, motion, strength
+from ...mill.parts import MILD_STEEL, hammer_centre
 from .bars import SPACING, couple
-from .facts import DYNAMIC, MILD_STEEL, SCREW_YIELD, MillFacts, plain, say
+from .facts import DYNAMIC, SCREW_YIELD, MillFacts, plain, say
 from .judge import PREDICT, Rule
 from .line import ReviewLine
 from .rotor import HOLE, SHARE_OF_YIELD
@@ -58,7 +59,7 @@ def pull(f: MillFacts) -> float:
     """What pulls on one pin or one bar's root [N] at no-load speed."""
     r = f.config.rotor
     if f.swinging:
-        return strength.centrifugal_force(r.hammer_mass_kg, 0.5 * (r.radius_m + r.pivot_radius_m), f.omega)
+        return strength.centrifugal_force(r.hammer_mass_kg, hammer_centre(f.config), f.omega)
     return strength.bar_stress(f.metal.density, f.tip) * r.bar_height_m * r.bar_thickness_m
 
 
@@ -109,8 +110,8 @@ def pin_shear(f: MillFacts) -> ReviewLine:
     """The pin cut across at both sides of the hammer."""
     d, F = f.config.rotor.pivot_pin_diameter_m, DYNAMIC * pull(f)
     if d is None:
-        return SHEAR.missing("give rotor.pivot_pin_diameter")
-    limit = SHEAR_SHARE * MILD_STEEL
+        return SHEAR.give("rotor.pivot_pin_diameter")
+    limit = SHEAR_SHARE * MILD_STEEL.strength
     need = math.sqrt(1.5 * F / (2.0 * limit) * 4.0 / math.pi)
     thicker = f"Take {say(need, 'mm', 2)} or more"
     said = f"a plain pin of {say(d, 'mm')} held at both sides, taken as mild steel"
@@ -123,7 +124,7 @@ def eye(f: MillFacts) -> ReviewLine:
     keys = (("rotor.pivot_pin_diameter", r.pivot_pin_diameter_m), ("rotor.hammer_thickness", r.hammer_thickness_m))
     absent = [k for k, x in keys if x is None]
     if absent:
-        return BEARING.missing(f"give {' and '.join(absent)}")
+        return BEARING.give(*absent)
     wide = r.bar_thickness_m
     if r.pivot_pin_diameter_m >= wide:
         wide_pin = f"the pin, {say(r.pivot_pin_diameter_m, 'mm')}, is no thinner than the hammer is along the circle"
@@ -135,7 +136,7 @@ def eye(f: MillFacts) -> ReviewLine:
         words = f"Beside the pin {beside} of hammer carry the pull: {say(net, 'MPa')} with {HOLE:g} times at a hole, " \
                 f"{say(allowed, 'MPa')} allowed. Take a thinner pin, or a wider and lighter hammer."  # fmt: skip
         return BEARING.tell("fails", net, words, allowed)
-    limit = BEARING_SHARE * min(f.strength, MILD_STEEL)
+    limit = BEARING_SHARE * min(f.strength, MILD_STEEL.strength)
     value = strength.bearing_pressure(F, r.pivot_pin_diameter_m, r.hammer_thickness_m)
     said = f"{say(r.hammer_thickness_m, 'mm')} of eye on the pin. Tear-out and wear are not reckoned: look for more " \
            "than 0.5 mm of play"  # fmt: skip
@@ -160,7 +161,7 @@ def swings(f: MillFacts, mass: float) -> dict[str, float]:
     length = r.radius_m - r.pivot_radius_m
     v_rel = (1.0 - float(m["layer_speed_ratio"])) * f.tip
     e = plain(motion.restitution)(float(m["restitution"]), v_rel)
-    I = strength.hammer_inertia(mass, length)
+    I = strength.bar_inertia(mass, length)
     k = strength.restoring_moment(mass, f.omega, r.pivot_radius_m, 0.5 * length)
     lost = {"a hit": strength.speed_lost_by_hit(v_rel, e, f.piece_mass, mass)}
     if f.nips:

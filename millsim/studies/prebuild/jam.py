@@ -2,8 +2,10 @@
 
 import math
 
-from ...laws import breakage, cutting, motion
+from ...base.reading.key import AS_MUCH
+from ...laws import cutting, motion, strength
 from ...mill.calibrated import LOOSE, TIGHT
+from ...mill.chamber import piece_strength
 from ...record.prediction import Limit
 from .facts import MillFacts, plain, say
 from .judge import PREDICT, Rule
@@ -50,7 +52,7 @@ def lines(f: MillFacts) -> list[ReviewLine]:
 
 def motor_torque(f: MillFacts) -> float:
     """Torque [N m] the motor gives for a moment at its no-load speed."""
-    return f.config.drive.overload * f.config.drive.shaft_rated_W / f.omega
+    return strength.shaft_torque(f.config.drive.overload * f.config.drive.shaft_rated_W, f.omega)
 
 
 def gap_regime(f: MillFacts) -> ReviewLine:
@@ -131,7 +133,7 @@ def flooded(f: MillFacts) -> ReviewLine:
     if not f.nips:
         return FLOODED.note(0.0, "Nothing is caught: a flooded chamber labours, it does not wedge.", limit)
     meetings = f.config.rotor.bars * f.pins
-    caught = meetings * plain(cutting.overlap_share)(f.piece, f.config.stator.gap_m)
+    caught = meetings * plain(cutting.overlap_share)(f.piece, f.config.stator.gap_m, float(f.mill["run_out"]))
     meet = f"{f.config.rotor.bars} bars meet {f.pins} pins {meetings} times a turn"
     said = f"{meet}; some {say(caught, digits=2)} bites of {say(f.bite, 'J', 2)}"
     even = "A scoop tipped in at once stops this rotor: feed slowly and evenly, open the gap, or take a heavier rotor"
@@ -146,7 +148,7 @@ def fed(f: MillFacts) -> ReviewLine:
     if found is None or not math.isfinite(found.load):
         return FED.missing("the prediction has no jam index")
     asked = f.config.feed
-    so = "as much as it takes" if asked.rate_kg_s is None else say(asked.rate_kg_s, "kg/h")
+    so = AS_MUCH if asked.rate_kg_s is None else say(asked.rate_kg_s, "kg/h")
     said = f"{'this batch' if asked.batch_mass_kg else f'fed {so}'}; it stalls at 1"
     why = "bites take more out of the rotor than it has" if _by_bites(f, found) else "the motor labours at its overload"
     other = "open the gap, or take a heavier rotor" if f.nips else "or take a stronger motor"
@@ -189,11 +191,7 @@ def hit(f: MillFacts) -> ReviewLine:
     """A square bar hit on the largest piece against its threshold."""
     m = f.mill
     W = plain(motion.bar_energy)(f.tip, float(m["layer_speed_ratio"]), 1.0)
-    xw = plain(breakage.log_between)(
-        float(m["T_feed"]), float(m["temperature_warm"]), float(m["temperature_cold"]), float(m["xw_min_warm"]),
-        float(m["xw_min_cold"]),
-    )  # fmt: skip
-    need = xw / f.piece
+    need = piece_strength(m, float(m["T_feed"]), f.piece)[1] / f.piece
     speed = math.sqrt(2.0 * need) / (1.0 - float(m["layer_speed_ratio"]))
     piece = f"a {say(f.piece, 'mm')} piece needs {say(need, digits=2)} J/kg to break"
     said = f"{piece}, a tip speed of {say(speed, 'm/s', 2)}"

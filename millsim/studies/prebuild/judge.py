@@ -1,7 +1,7 @@
 """From a value and its limit to a ReviewLine: the verdict goes by the margin, and the words follow the verdict."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from .line import ReviewLine
 
@@ -52,8 +52,12 @@ class Rule:
         return self.tell("note", value, said, limit, **more)
 
     def missing(self, what: str, said: str = "", value: float | None = None) -> ReviewLine:
-        """Not checked, and what to give."""
+        """Not checked, and why."""
         return self._line(value, None, None, "not checked", _join(f"not checked: {what}", said), {})
+
+    def give(self, *keys: str, said: str = "", value: float | None = None, what: str = "") -> ReviewLine:
+        """Not checked, and the keys to give; what: said of them in place of their bare names."""
+        return replace(self.missing(f"give {what or ' and '.join(keys)}", said, value), needs=keys)
 
     def _line(self, value, limit, margin, verdict, words, more) -> ReviewLine:
         basis, source = more.get("basis", self.basis), more.get("source", self.source)

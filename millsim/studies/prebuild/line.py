@@ -10,7 +10,8 @@ class ReviewLine:
     """One check. value, limit: in SI `unit`, None where not known; margin: how many times the value fits the limit.
 
     verdict: one of VERDICTS; words: a sentence for the builder, which says what to do where it fails or what to give
-    where it was not checked; formula: as in a handbook; basis: one of params.BASES; source: where to look it up.
+    where it was not checked; formula: as in a handbook; basis: one of params.BASES; source: where to look it up;
+    needs: config keys to give for it to be checked.
     """
 
     group: str  # "rotor", "stator", "drive", "sieve and air", "heat", "dust and people"
@@ -24,3 +25,4 @@ class ReviewLine:
     formula: str
     basis: str
     source: str
+    needs: tuple[str, ...] = ()

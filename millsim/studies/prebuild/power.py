@@ -2,6 +2,7 @@
 
 import math
 
+from ...base.reading.key import AS_MUCH
 from .facts import MillFacts, say
 from .judge import PREDICT, Rule
 from .line import ReviewLine
@@ -41,7 +42,7 @@ def duty(f: MillFacts) -> ReviewLine:
     if feed.batch_mass_kg:
         said += "; this is the mean over the batch"
     elif feed.rate_kg_s is None:
-        said += "; fed as much as it takes, until a limit binds"
+        said += f"; fed {AS_MUCH}, until a limit binds"
     less = f"for hours on end keep it near {say(STEADY * rated, 'W')}: feed less, or take a larger motor"
     over = "It gets hot and trips: feed less, or take a larger motor"
     margin = rated / given if given > 0.0 else math.inf
@@ -52,9 +53,10 @@ def sag(f: MillFacts) -> ReviewLine:
     """Speed lost between no load and rated power."""
     d = f.config.drive
     if not d.curve_power_W or d.curve_power_W[-1] <= 0.0:
-        return SLOWER.missing(
-            "give drive.speed_under_load",
-            "5 % is taken; an unregulated router loses 30 % and more, a regulated one holds its speed, then gives way",
+        return SLOWER.give(
+            "drive.speed_under_load",
+            said="5 % is taken; an unregulated router loses 30 % and more, "
+            "a regulated one holds its speed, then gives way",
         )
     slow = _at(d.curve_power_W, d.curve_speed_rad_s, d.shaft_rated_W)
     share = 1.0 - slow / f.omega
@@ -81,7 +83,7 @@ def phase(f: MillFacts) -> ReviewLine:
     rated, given = f.config.drive.shaft_rated_W, load(f)
     low, high = (say(s * rated, "W", 2) for s in DERATED)
     if f.config.drive.phase_control is None:
-        return PHASE.missing("give drive.phase_control", f"slowed by a triac, this motor keeps up {low} to {high} only")
+        return PHASE.give("drive.phase_control", said=f"slowed by a triac, this motor keeps up {low} to {high} only")
     if not f.config.drive.phase_control:
         return PHASE.note(None, "Not slowed that way, by the config, so the motor cools itself as it is meant to.")
     if given is None:

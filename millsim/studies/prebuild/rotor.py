@@ -2,8 +2,10 @@
 
 import math
 
-from ...laws import air, strength
-from .facts import METALS, MillFacts, plain, say
+from ...laws import strength
+from ...mill import parts
+from ...mill.chamber import idle_power
+from .facts import MillFacts, say
 from .judge import Rule
 from .line import ReviewLine
 
@@ -19,7 +21,6 @@ SHARE_OF_YIELD = 0.4  # of the yield strength, for parts that start and stop oft
 STEEL_E = 210e9  # Pa, handbook
 HOUSING = (0.5, 0.7)  # real over rigid critical speed: housings and bearings give way (common practice)
 KEEP_BELOW = 0.7  # of the critical speed (common practice)
-GRADE = 6.3  # mm/s, where none is given: G6.3 is usual for fans and machine parts
 SCREW = 5e-3  # kg, an M6 screw of 20 mm (assumed example)
 # Stops 32 J, a 10 g hammer at 80 m/s, at this thickness [m]; (basis, source).
 WALLS = {
@@ -74,7 +75,7 @@ def stress(f: MillFacts) -> ReviewLine:
     part = "hammers at their eyes" if f.swinging else "bars at the axis"
     said = f"the {part} carry {say(plain_stress, 'MPa')} of their own pull, {HOLE:g} times that beside a hole"
     if r.material is None:
-        return rule.missing("give rotor.material", f"in {metal.name} {said}, of {say(limit, 'MPa')} allowed")
+        return rule.give("rotor.material", said=f"in {metal.name} {said}, of {say(limit, 'MPa')} allowed")
     of = f"yield {say(f.strength, 'MPa')}" if r.yield_strength_Pa else f"{metal.source}, {say(f.strength, 'MPa')}"
     weak = "Run slower or take a stronger metal"
     source = f"{rule.source}; {'yield as given' if r.yield_strength_Pa else metal.source}"
@@ -86,20 +87,21 @@ def rim(f: MillFacts) -> ReviewLine:
     r, metal = f.config.rotor, f.metal
     value, limit = strength.ring_stress(metal.density, f.tip), SHARE_OF_YIELD * f.strength
     if r.material == "printed":
-        return RIM.missing("give rotor.material a metal")
+        return RIM.give("rotor.material", what="rotor.material a metal")
     said = "a rim welded round the tips, or the edge of a disc as large, would carry this before any notch"
     return RIM.note(value, said, limit)
 
 
-def _shaft_stiffness(f: MillFacts) -> tuple[float, str] | str:
-    """(critical speed [rad/s] on rigid bearings, how) or the key that is missing."""
+def _shaft_stiffness(f: MillFacts) -> tuple[float, str] | ReviewLine:
+    """(critical speed [rad/s] on rigid bearings, how), or the line that asks for a key."""
     s, mass = f.config.shaft, f.rotating_mass
     if s.diameter_m is None:
-        return "give shaft.diameter"
+        return CRITICAL.give("shaft.diameter")
     if s.overhang_m is None and s.bearing_span_m is None:
-        return "give shaft.overhang, or shaft.bearing_span for a rotor between its bearings"
+        other = "shaft.overhang, or shaft.bearing_span for a rotor between its bearings"
+        return CRITICAL.give("shaft.overhang", "shaft.bearing_span", what=other)
     if mass is None:
-        return "give rotor.mass"
+        return CRITICAL.give("rotor.mass")
     I, d = strength.second_moment(s.diameter_m), say(s.diameter_m, "mm")
     if s.overhang_m is None:
         between = f"{d} shaft, {say(mass, 'kg')} in the middle of {say(s.bearing_span_m, 'mm')}"
@@ -112,8 +114,8 @@ def _shaft_stiffness(f: MillFacts) -> tuple[float, str] | str:
 def critical_speed(f: MillFacts) -> ReviewLine:
     """Rotor speed against the first bending speed of its shaft."""
     found = _shaft_stiffness(f)
-    if isinstance(found, str):
-        return CRITICAL.missing(found)
+    if isinstance(found, ReviewLine):
+        return found
     rigid, how = found
     low, high = HOUSING
     limit = KEEP_BELOW * low * rigid
@@ -122,7 +124,7 @@ def critical_speed(f: MillFacts) -> ReviewLine:
     stiffer = "Take a thicker or shorter shaft, or run slower"
     if f.omega <= limit and f.config.shaft.overhang_m is not None and f.config.shaft.bearing_span_m is None:
         softer = "A shaft on bearings some way apart is far softer than one built in, of which this is reckoned"
-        return CRITICAL.missing("give shaft.bearing_span", f"{said}. {softer}", f.omega)
+        return CRITICAL.give("shaft.bearing_span", said=f"{said}. {softer}", value=f.omega)
     if f.omega <= limit:
         return CRITICAL.tell("passes", f.omega, f"{said}.", limit)
     if f.omega <= KEEP_BELOW * high * rigid:
@@ -133,7 +135,7 @@ def critical_speed(f: MillFacts) -> ReviewLine:
 def balance(f: MillFacts) -> ReviewLine:
     """How well the rotor must be balanced, and what a gram at the tip does."""
     r = f.config.rotor
-    grade = r.balance_grade or GRADE
+    grade = parts.balance_grade(f.config)
     e = strength.permitted_eccentricity(grade * 1e-3, f.omega)
     gram = strength.centrifugal_force(1e-3, r.radius_m, f.omega)
     said = f"for G{grade:g} the centre of mass may be {say(e, 'um')} off the axis"
@@ -144,7 +146,7 @@ def balance(f: MillFacts) -> ReviewLine:
     if f.swinging:
         said += ". Weigh the hammers and hang equal ones opposite"
     if r.balance_grade is None:
-        said += ". G6.3 is taken, usual for fans and machine parts; give rotor.balance_grade to change it"
+        said += f". G{grade:g} is taken, usual for fans and machine parts; give rotor.balance_grade to change it"
     return BALANCE.note(e, f"{said}.")
 
 
@@ -154,8 +156,7 @@ def projectiles(f: MillFacts) -> list[tuple[str, float]]:
     if f.swinging:
         found.append(("a hammer", 0.5 * r.hammer_mass_kg * f.tip**2))
     else:
-        rho = METALS[r.material or "steel"].density
-        half = rho * r.bar_height_m * r.bar_thickness_m * r.radius_m
+        half = f.metal.density * r.bar_height_m * r.bar_thickness_m * r.radius_m
         found.append((f"half a bar of {say(half, 'g', 2)}", strength.bar_half_energy(half, f.tip)))
     return sorted(found, key=lambda x: -x[1])
 
@@ -167,7 +168,7 @@ def flying(f: MillFacts) -> ReviewLine:
     said += f" (the whole rotor {say(f.energy, 'J', 2)})"
     absent = [k for k, x in (("guard.material", g.material), ("guard.thickness", g.thickness_m)) if x is None]
     if absent:
-        return FLYING.missing(f"give {' and '.join(absent)}", said, found[0][1])
+        return FLYING.give(*absent, said=said, value=found[0][1])
     known, basis, source = WALLS[g.material]
     limit = strength.wall_energy(WALL_J, known, g.thickness_m)
     need = known * (1.5 * found[0][1] / WALL_J) ** (2.0 / 3.0)
@@ -180,10 +181,7 @@ def flying(f: MillFacts) -> ReviewLine:
 def run_down(f: MillFacts) -> ReviewLine:
     """Stored energy and how long the rotor runs on after the switch is off."""
     m = f.mill
-    drag = float(m["windage_factor"]) * plain(air.windage_power)(
-        float(m["n_bars"]), plain(air.air_density)(float(m["T_room"])), float(m["drag_coefficient"]), float(m["H"]),
-        f.omega, float(m["windage_swirl"]), float(m["R"]), float(m["r_hub"]),
-    )  # fmt: skip
+    drag, _ = idle_power(m, f.omega, float(m["T_room"]))
     if m["bearing_torque"] <= 0.0:
         return RUN_DOWN.missing("bearings without friction never stop: see bearing_torque in [model]")
     t = strength.coast_down(float(m["inertia"]), f.omega, float(m["bearing_torque"]), drag)

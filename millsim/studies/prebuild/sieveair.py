@@ -12,9 +12,9 @@ FACE = (0.01, 0.03)  # m/s through the cloth of a dust filter (from memory)
 SIEVE_SPEED = (0.9, 1.1)  # m/s of air over the whole sieve: 1.25 to 1.5 cfm per square inch (from memory)
 
 AREA = Rule("sieve and air", "sieve area for the motor", "m2", "121 cm² per kW of rated shaft power", "common practice",
-            "hammer mills for cereals, 14 sq in per hp; no source", least=True)  # fmt: skip
+            "hammer mills for cereals, 14 sq in/hp: feedmachinery.com, particle reduction 5", least=True)  # fmt: skip
 OPEN = Rule("sieve and air", "open area for the motor", "m2", "35 cm² per kW of rated shaft power", "common practice",
-            "hammer mills for cereals, 4 sq in per hp; no source", least=True)  # fmt: skip
+            "hammer mills for cereals, 4 sq in/hp: feedmachinery.com, particle reduction 5", least=True)  # fmt: skip
 HEAT = Rule("sieve and air", "air against heat", "m3/s",
             "(P - feed - casing) / (rho c_p dT), each up to the limit; rho of the air as it is", "from memory",
             "first law, mass flow against mass flow; the power is predicted", close=1.2, least=True)  # fmt: skip
@@ -99,7 +99,7 @@ def filter_speed(f: MillFacts) -> ReviewLine:
     """Air through the filter cloth."""
     Q, area = _flow(f), f.config.air.filter_area_m2
     if area is None:
-        return FILTER.missing("give air.filter_area", "without a filter the dust goes into the room")
+        return FILTER.give("air.filter_area", said="without a filter the dust goes into the room")
     if Q is None:
         return FILTER.missing(PREDICT)
     low, high = FACE

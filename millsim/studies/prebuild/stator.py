@@ -1,7 +1,8 @@
 """The fixed parts: bending of the pins, and the gap that is left when the rotor is warm and runs out of true."""
 
 from ...laws import strength
-from .facts import DYNAMIC, MILD_STEEL, SCREW_YIELD, MillFacts, say
+from ...mill.parts import MILD_STEEL
+from .facts import DYNAMIC, SCREW_YIELD, MillFacts, say
 from .hammer import core_of
 from .judge import Rule
 from .line import ReviewLine
@@ -26,7 +27,7 @@ def pins(f: MillFacts) -> ReviewLine:
     """Bending of a pin that shears the largest piece, or is hit by it where none is caught."""
     s = f.config.stator
     d = core_of(s.pin_diameter_m) if s.threaded else s.pin_diameter_m
-    limit = s.yield_strength_Pa or (SCREW_YIELD if s.threaded else MILD_STEEL)
+    limit = s.yield_strength_Pa or (SCREW_YIELD if s.threaded else MILD_STEEL.strength)
     F = f.shear_force if f.nips else f.blow_force
     moment = strength.beam_moment if s.held == "both ends" else strength.cantilever_moment
     factor = DYNAMIC * (NOTCH if s.threaded else 1.0)
@@ -47,7 +48,7 @@ def pins(f: MillFacts) -> ReviewLine:
         if value <= limit < root:
             plain_, screws = say(value, "MPa"), say(root, "MPa")
             words = f"{said}. Plain pins would hold, {plain_}; screws with their thread in the chamber not, {screws}"
-            return PIN.missing("give stator.threaded", words, value)
+            return PIN.give("stator.threaded", said=words, value=value)
     if not f.nips and value > limit:  # a static load for one that lasts less than the pin's period
         words = f"{said}. So short a blow bends it far less than this. {advice}."
         return PIN.tell("close", value, words, limit)

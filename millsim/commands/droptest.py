@@ -1,0 +1,60 @@
+"""`millsim droptest`: how hard must a piece be hit? Heavy imports stay inside."""
+
+from pathlib import Path
+
+import click
+
+from .base import answer, check_plots, drawing, keep
+from .inputs import decimal_option, force_option, json_option, material_option, path_type, plots_option
+
+
+@click.command()
+@click.argument("csv", type=path_type, metavar="CSV")
+@material_option
+@click.option("--card", type=path_type, metavar="OUT.toml", help="Write a material card with the measured strength.")
+@plots_option("Draw the figures into this folder.")
+@decimal_option
+@json_option
+@force_option
+@click.pass_context
+def droptest(ctx, csv, material, card, plots, decimal, force) -> None:
+    """Read a drop test: how hard must a piece be hit?
+
+    CSV has columns such as hammer_mass_g, height_mm, piece_mass_mg (or piece_size_mm), broken (yes or no; or counts
+    broken and tested), temperature_C, and drop or drops for repeats on one piece. See configs/demo_droptest.csv.
+    """
+    from ..mill.cards import load_material
+    from ..record.files import check_target
+
+    if card is not None:
+        check_target(card, force, "--card", "card.toml")
+    check_plots(plots, tuple, force)
+    base = load_material(material, Path())
+    from ..learn.measured.dropsheet import read_drops
+    from ..learn.measured.droptest import analyse
+
+    test = analyse(read_drops(csv, base, decimal or ""))
+    from ..show.words import bench, bench_json
+
+    written = _written(ctx, test, base, card, plots, force)
+    name = card.name if card else None
+    answer(ctx, lambda: bench_json.drop_json(test, name), lambda: bench.drop_text(test), written=written)
+
+
+def _written(ctx: click.Context, test, base, card: Path | None, plots: Path | None, force: bool):
+    """Write card and figures; a line for each."""
+    if card is not None:
+        from ..learn.measured.dropcard import drop_card, undetermined
+        from ..mill.cards import card_toml
+        from ..record.files import write_bytes
+
+        measured = drop_card(test, base)
+        write_bytes(card, card_toml(measured).encode(), force)
+        keep(ctx, f"the card is in {card}.")
+        if open_ := undetermined(measured):
+            yield f"Not measured, on the card with the basis of {base.title}: {', '.join(open_)}"
+        yield f'Written: {card} (name it in a config: [feed] material = "{card.name}")'
+    if plots is not None:
+        from ..show.plots import bench
+
+        yield drawing(ctx, plots, lambda: bench.save_drop(test, plots, force))

@@ -1,0 +1,24 @@
+"""`millsim export`: the tables of a kept prediction. Heavy imports stay inside."""
+
+from pathlib import Path
+
+import click
+
+from .inputs import force_option, path_type
+
+
+@click.command()
+@click.argument("file", type=path_type)
+@click.option("-o", "--out", "folder", type=path_type, metavar="DIR", help="Default: FILE-tables beside FILE.")
+@force_option
+def export(file: Path, folder: Path | None, force: bool) -> None:
+    """Write the tables of a result FILE as CSV.
+
+    Prints the paths written.
+    """
+    from ..record.export import write_csv
+    from ..record.read import read
+
+    folder = folder or file.with_name(f"{file.stem}-tables")
+    for path in write_csv(read(file), folder, force):
+        click.echo(path)

@@ -1,0 +1,75 @@
+"""`millsim idle`: watts of the empty mill at several speeds. Heavy imports stay inside."""
+
+import click
+
+from .base import answer, check_plots
+from .inputs import (
+    Inputs,
+    at_option,
+    decimal_option,
+    efficiency_option,
+    force_option,
+    json_option,
+    meter_option,
+    path_type,
+    plots_option,
+    quantity,
+    set_option,
+)
+
+
+@click.command()
+@click.argument("csv", type=path_type, metavar="CSV")
+@click.option("--config", type=path_type, metavar="CONFIG", help="Compare with this mill; tells what to put into it.")
+@set_option
+@meter_option
+@at_option
+@efficiency_option
+@click.option("--temperature", metavar='"40 °C"', help="Of the air in the empty mill. Default: the config's room.")
+@plots_option("Draw the figures into this folder.")
+@decimal_option
+@json_option
+@force_option
+@click.pass_context
+def idle(ctx, csv, config, settings, meter, at, efficiency, temperature, plots, decimal, force) -> None:
+    """Read an idle run: watts of the empty mill at several speeds.
+
+    CSV has columns speed_rpm and power_W. Parts bearings from windage, and with --config sets both beside the model.
+    See configs/demo_idle.csv.
+    """
+    T = quantity(temperature, "--temperature", "K", 150.0, 450.0, "degC", '"40 °C"')
+    _check_options(config, settings, at, efficiency, temperature)
+    check_plots(plots, tuple, force)
+    from ..learn.measured.idlerun import compare, read_idle
+
+    loaded = None
+    if config is not None:
+        from ..mill.config.mill import load_config
+
+        loaded = load_config(config, list(settings))
+    fit = read_idle(csv, at, None if meter is None else meter / 100.0, decimal or "")
+    model = None if loaded is None else compare(fit, loaded, efficiency, T)
+    from ..show.words import bench_json
+    from ..show.words import idle as idle_words
+
+    written = _written(fit, model, plots, force)
+    answer(ctx, lambda: bench_json.idle_json(fit, model), lambda: idle_words.idle_text(fit, model), written=written)
+
+
+def _written(fit, model, plots, force: bool):
+    """Draw; a line that says so."""
+    if plots is not None:
+        from ..show.plots import bench
+
+        yield f"Drawn: {bench.save_idle(fit, model, plots, force)}"
+
+
+def _check_options(config, settings, at: str, efficiency: float | None, temperature: str | None) -> None:
+    """Options that would be without effect are refused, not ignored."""
+    given = {"--set": bool(settings), "--efficiency": efficiency is not None, "--temperature": temperature is not None}
+    with Inputs() as inputs:
+        for name, is_given in given.items():
+            if is_given and config is None:
+                inputs.refuse(name, "", "has no meaning without --config", hint="name the mill with --config")
+        if efficiency is not None and at == "shaft":
+            inputs.refuse("--efficiency", "", "has no meaning with --at shaft", hint="leave it out")

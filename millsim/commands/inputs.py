@@ -1,0 +1,84 @@
+"""What commands are given: common options, quantities, and the problems of all inputs at once."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import click
+
+from ..base.reading.values import Bad, as_quantity
+from ..errors import InputError, Problem
+from .base import JSON
+
+
+def _note_json(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
+    """Remember that one JSON object is owed on stdout, even if the command fails."""
+    if value:
+        ctx.meta[JSON] = "pending"
+
+
+json_option = click.option(
+    "--json", is_flag=True, is_eager=True, expose_value=False, callback=_note_json,
+    help="Print one JSON object, nothing else.",
+)  # fmt: skip
+set_option = click.option(
+    "--set", "settings", multiple=True, metavar="KEY=VALUE", help='Override, e.g. --set stator.gap="0.3 mm".'
+)
+force_option = click.option("--force", is_flag=True, help="Replace existing files.")
+path_type = click.Path(path_type=Path)
+
+
+def plots_option(words: str):
+    """The option --plots DIR."""
+    return click.option("--plots", type=path_type, metavar="DIR", help=words)
+
+
+# of the bench tests
+decimal_option = click.option("--decimal", type=click.Choice(["point", "comma"]), help="Mark before the decimals.")
+material_option = click.option(
+    "--material", default="pmma", show_default=True, metavar="CARD", help="Material card, by name or path."
+)
+meter_option = click.option("--meter", type=click.FloatRange(0.05, 30.0), help="Meter class, ± %. Assumed 3.")
+at_option = click.option(
+    "--at", type=click.Choice(["mains", "shaft"]), default="mains", show_default=True, help="Where watts were measured."
+)
+efficiency_option = click.option(
+    "--efficiency", type=click.FloatRange(0.05, 1.0), help="Shaft over mains watts of the motor."
+)
+
+
+class Inputs:
+    """Context that reads several inputs and raises the problems of all of them at once."""
+
+    def __init__(self) -> None:
+        self.problems: list[Problem] = []
+
+    def read(self, reader: Callable, *args: object, **more: object) -> object:
+        """What the reader returns; None where it finds a problem."""
+        try:
+            return reader(*args, **more)
+        except InputError as error:
+            self.problems += error.problems
+            return None
+
+    def refuse(self, where: str, key: str, message: str, hint: str = "") -> None:
+        """Note a problem."""
+        self.problems.append(Problem(where, key, message, hint=hint))
+
+    def __enter__(self) -> "Inputs":
+        return self
+
+    def __exit__(self, kind: type | None, *_: object) -> None:
+        if kind is None and self.problems:
+            raise InputError(list(dict.fromkeys(self.problems)))
+
+
+def quantity(text: str | None, option: str, si: str, low: float, high: float, shown: str, example: str):
+    """SI value of an option such as "60 °C"; InputError naming the option; None where it is not given."""
+    from ..base.quantities.units import readable
+
+    if text is None:
+        return None
+    try:
+        return as_quantity(text, si, low, high, shown, f"{readable(low, shown)} to {readable(high, shown)}", example)
+    except Bad as bad:
+        raise InputError(Problem(option, "", bad.message, bad.allowed, bad.hint)) from None

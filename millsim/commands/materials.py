@@ -1,0 +1,22 @@
+"""`millsim materials`: the material cards. Heavy imports stay inside."""
+
+from pathlib import Path
+
+import click
+
+
+@click.command()
+@click.argument("name", required=False)
+def materials(name: str | None) -> None:
+    """List the material cards, or print one.
+
+    NAME is a card of the list or the path of a .toml file; every number is shown with what it rests on.
+    """
+    from ..mill import cards
+
+    if name is None:
+        names = cards.list_materials()
+        width = max(map(len, names), default=0)
+        click.echo("\n".join(f"{n:<{width}}  {cards.load_material(n).title}" for n in names))
+        return
+    click.echo(cards.format_table(cards.load_material(name, Path())).rstrip("\n"))

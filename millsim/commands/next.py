@@ -1,0 +1,38 @@
+"""`millsim next`: which measurement would narrow an answer most. Heavy imports stay inside."""
+
+import click
+
+from .base import answer, working
+from .inputs import json_option, path_type, set_option
+
+QUESTIONS = ["x50", "x90", "rate", "energy", "temperature"]
+
+
+@click.command("next")
+@click.argument("config", type=path_type)
+@click.option("--for", "question", type=click.Choice(QUESTIONS), default="x50", show_default=True, help="The answer.")
+@click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=1, show_default=True, help="Of the draws.")
+@set_option
+@json_option
+@click.pass_context
+def next_(ctx, config, question, seed, settings) -> None:
+    """Rank measurements by how much they would narrow an answer.
+
+    CONFIG is a mill, with a calibrated card or without.
+    """
+    from ..mill.config.mill import load_config
+
+    loaded = load_config(config, list(settings))
+    with working(ctx) as report:
+        from ..learn.calibration import nextstep
+
+        planned = nextstep.plan(loaded, seed, progress=lambda done: report("measure next", done))
+        ranked, hardly = planned.rank(question), planned.hardly(question)
+    from ..show.words import calibration
+
+    rate = planned.model.rate_kg_s
+    note = [] if loaded.feed.batch_mass_kg is None else calibration.batch_lines(rate)
+    found = {"next": calibration.next_json(ranked), "hardly": list(hardly), "planned_rate_kg_s": rate}
+    found |= {"note": " ".join(note)} if note else {}
+    lines = [*note, *calibration.next_lines(ranked, question, rate, most=20, hardly=hardly)]
+    answer(ctx, lambda: {"status": "ok", "question": question} | found, lambda: "\n".join(lines))

@@ -1,0 +1,26 @@
+"""`millsim plot`: the figures of a kept prediction. Heavy imports stay inside."""
+
+from pathlib import Path
+
+import click
+
+from .inputs import force_option, path_type
+
+
+@click.command()
+@click.argument("file", type=path_type)
+@click.option("-o", "--out", "folder", type=path_type, metavar="DIR", help="Default: FILE-figures beside FILE.")
+@click.option("--svg", is_flag=True, help="Also as SVG.")
+@force_option
+def plot(file: Path, folder: Path | None, svg: bool, force: bool) -> None:
+    """Draw the figures of a result FILE.
+
+    Prints the paths written.
+    """
+    from ..record.read import read
+    from ..show.plots import prediction as figures
+
+    folder = folder or file.with_name(f"{file.stem}-figures")
+    prediction = read(file)
+    for path in figures.save_all(prediction, folder, force, svg):
+        click.echo(path)

@@ -1,0 +1,71 @@
+"""The turning parts as the drawing gives them: metals, masses, inertia and the balance they are held to."""
+
+from dataclasses import dataclass
+
+from ..laws import strength
+from .config.mill import Config
+
+BALANCE_GRADE = 6.3  # mm/s, of ISO 21940-11 where none is given: usual for fans and machine parts (from memory)
+CASING_HEAT = {"steel": 480.0, "aluminium": 900.0, "printed": 1500.0}  # J/(kg K), handbook (printed: assumed)
+
+
+@dataclass(frozen=True)
+class Metal:
+    """density [kg/m3], yield strength [Pa], thermal expansion [1/K], what gets into the powder, what they are of."""
+
+    name: str
+    in_powder: str
+    density: float
+    strength: float
+    expansion: float
+    source: str
+
+
+METALS = {  # by rotor.material; densities and expansion: handbook; strengths from memory
+    "steel": Metal("mild steel", "iron", 7850.0, 235e6, 12e-6, "S235 of EN 10025"),
+    "stainless": Metal("stainless steel", "steel", 7900.0, 190e6, 16e-6, "1.4301 of EN 10088"),
+    "aluminium": Metal("aluminium", "aluminium", 2700.0, 150e6, 23e-6, "EN AW-6060 T6 of EN 755"),
+    "printed": Metal("printed plastic", "rotor plastic", 1240.0, 50e6, 70e-6, "PLA"),
+}
+MILD_STEEL = METALS["steel"]
+
+
+def rotor_metal(config: Config) -> Metal:
+    """What the rotor is made of; mild steel where nothing is given."""
+    return METALS[config.rotor.material or "steel"]
+
+
+def drawn_bars(config: Config, metal: Metal) -> float:
+    """Mass [kg] of the bars, axis to tip, as drawn."""
+    r = config.rotor
+    return r.bars * r.radius_m * r.bar_height_m * r.bar_thickness_m * metal.density
+
+
+def hammers_mass(config: Config) -> float:
+    """Mass [kg] of all swinging hammers; 0 without."""
+    r = config.rotor
+    return r.bars * (r.hammer_mass_kg or 0.0) if r.mount == "swinging" else 0.0
+
+
+def hammer_centre(config: Config) -> float:
+    """Radius [m] of the middle of a hammer that is stretched out: half-way from its pivot to the tip."""
+    return (config.rotor.radius_m + (config.rotor.pivot_radius_m or 0.0)) / 2.0
+
+
+def turning_mass(config: Config) -> float | None:
+    """Rotor with its hammers [kg]; None where rotor.mass is not given."""
+    mass = config.rotor.mass_kg
+    return None if mass is None else mass + hammers_mass(config)
+
+
+def inertia(config: Config) -> float:
+    """Moment of inertia [kg m2] of bars across the shaft, and hammers; plain steel bars where no mass is given."""
+    r = config.rotor
+    mass = r.mass_kg if r.mass_kg is not None else drawn_bars(config, MILD_STEEL)
+    bars = strength.bar_inertia(mass, r.radius_m)
+    return bars + hammers_mass(config) * hammer_centre(config) ** 2
+
+
+def balance_grade(config: Config) -> float:
+    """Grade G [mm/s] of ISO 21940-11 the rotor is balanced to."""
+    return config.rotor.balance_grade or BALANCE_GRADE

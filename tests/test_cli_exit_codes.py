@@ -1,0 +1,76 @@
+"""One exit code for one thing: every command that answers about a mill says with the same code whether it runs."""
+
+import json
+import shutil
+from pathlib import Path
+
+import mills
+import pytest
+from click.testing import CliRunner
+
+from millsim.commands.base import EXIT, exit_code
+from millsim.commands.main import cli
+from millsim.record.limits import STATUS_WORDS
+
+README = (mills.CONFIGS.parent / "README.md").read_text(encoding="utf-8")
+PLAIN = ("run.band_samples=0", "run.trace=false", "run.engine=balance", "drive.phase_control=false")
+MILLS = {  # settings of pla.toml, exit code
+    "ok": ((), 0),
+    "over capacity": (("feed.rate=60 kg/h",), 3),
+    "cannot run": (("limits.outlet_temperature=25 °C", "air.room=24 °C", "feed.temperature=24 °C"), 3),
+    "bad input": (("rotor.speeed=1",), 2),
+}
+COMMANDS = {
+    "predict": ("pla.toml", "--seed", "1", "--out", "p.h5"),
+    "heat": ("pla.toml",),
+    "wear": ("pla.toml", "--lost", "0.05 g", "--milled", "2 kg"),
+    "check": ("pla.toml",),
+    "circuit": ("pla.toml", "--sieve", "0.5 mm"),
+    "sweep": ("s.toml", "--out", "s.h5"),
+}
+SWEEP = '[sweep]\nconfig = "pla.toml"\nclass_ratio = 1.6\n[[axis]]\nkey = "drive.speed"\nvalues = ["12000 rpm"]\n'
+
+
+def run(*words):
+    return CliRunner().invoke(cli, list(words))
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """A folder with a mill and a sweep of one point."""
+    path = tmp_path_factory.mktemp("codes")
+    shutil.copy(mills.CONFIGS / "pla.toml", path)
+    (path / "s.toml").write_text(SWEEP, encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("what", MILLS)
+@pytest.mark.parametrize("command", COMMANDS)
+def test_the_same_thing_gives_the_same_code(folder, monkeypatch, command, what):
+    monkeypatch.chdir(folder)
+    for file in Path().glob("?.h5"):
+        file.unlink()
+    settings, code = MILLS[what]
+    words = [w for s in (*PLAIN, *settings) for w in ("--set", s)]
+    done = run(command, *COMMANDS[command], *words)
+    assert done.exit_code == code, done.output
+    assert bool(done.stdout) == (code != 2 and not (command == "sweep" and what == "cannot run"))
+    if command == "predict" and code != 2:
+        kept = run("why", "p.h5", "--json")
+        assert kept.exit_code == code and json.loads(kept.stdout)["status"] == what
+
+
+@pytest.mark.parametrize(("limit", "code"), [("120 °C", 0), ("30 °C", 3)])
+def test_a_limit_that_is_given_and_exceeded_is_a_no(folder, limit, code):
+    words = [w for s in PLAIN for w in ("--set", s)]
+    done = run("heat", str(folder / "pla.toml"), "--limit", limit, *words)
+    assert done.exit_code == code, done.output
+
+
+def test_the_codes_of_all_states_and_where_they_are_told():
+    assert [exit_code(status) for status in STATUS_WORDS[:4]] == [0, 3, 3, 1] == [exit_code(k) for k in range(4)]
+    assert sorted(EXIT) == [0, 1, 2, 3, 130]
+    told = run("--help").stdout.partition("Exit codes:")[2]
+    for code, meaning in EXIT.items():
+        assert f"{code} " in told and " ".join(meaning.split()) in " ".join(told.split())
+        assert f"| {code} | {' '.join(meaning.split())} |" in README

@@ -1,0 +1,77 @@
+"""Compiled code is kept between runs by a hash of the sources that speak of jit: nothing it depends on may escape."""
+
+import ast
+import importlib
+import sys
+from pathlib import Path
+
+import numpy as np
+from numba.core.dispatcher import Dispatcher
+
+import millsim
+
+PACKAGE = Path(millsim.__file__).parent
+PLAIN = (bool, int, float, str, tuple, frozenset, np.ndarray, np.generic, np.dtype)
+
+
+def modules():
+    """Every module of the package, imported."""
+    for path in sorted(PACKAGE.rglob("*.py")):
+        name = ".".join(path.relative_to(PACKAGE.parent).with_suffix("").parts).removesuffix(".__init__")
+        if not name.endswith("__main__"):
+            yield importlib.import_module(name)
+
+
+def compiled():
+    """Every compiled function of the package, once."""
+    found = {id(f): f for m in modules() for f in vars(m).values() if isinstance(f, Dispatcher)}
+    return [f for f in found.values() if f.py_func.__module__.startswith("millsim.")]
+
+
+def names_in(code):
+    """Every global name that a function uses, its nested functions included."""
+    return set(code.co_names).union(*(names_in(c) for c in code.co_consts if hasattr(c, "co_names")))
+
+
+def assigned(module):
+    """The names that a module gives a value itself, at its top."""
+    tree = ast.parse(Path(module.__file__).read_text(encoding="utf-8"))
+    targets = [t for n in tree.body if isinstance(n, ast.Assign) for t in n.targets]
+    targets += [n.target for n in tree.body if isinstance(n, ast.AnnAssign)]
+    return {n.id for t in targets for n in ast.walk(t) if isinstance(n, ast.Name)}
+
+
+def home(module_name, name):
+    """The module in which a name of this module got its value, followed through imports."""
+    module = sys.modules[module_name]
+    if name in assigned(module):
+        return module
+    for node in ast.walk(ast.parse(Path(module.__file__).read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom):
+            for alias in node.names:
+                if (alias.asname or alias.name) == name:
+                    there = importlib.import_module("." * node.level + (node.module or ""), module.__package__)
+                    return home(there.__name__, alias.name) if there.__name__.startswith("millsim") else None
+    raise AssertionError(f"{module_name}.{name}: where is it from?")
+
+
+def constants():
+    """(module that gives the value, name) of every constant that compiled code uses."""
+    for f in compiled():
+        for name in names_in(f.py_func.__code__):
+            value = f.py_func.__globals__.get(name)
+            if isinstance(value, PLAIN):
+                yield home(f.py_func.__module__, name), name
+
+
+def test_every_constant_of_compiled_code_stands_in_a_source_that_the_cache_knows():
+    known = {(m.__name__, name): m for m, name in constants() if m is not None}
+    assert len(known) > 20
+    for (module, name), m in known.items():
+        assert b"jit" in Path(m.__file__).read_bytes(), f"{module}.{name} is used in compiled code"
+
+
+def test_every_compiled_function_stands_in_a_source_that_the_cache_knows():
+    assert len(compiled()) > 100
+    for f in compiled():
+        assert b"jit" in Path(sys.modules[f.py_func.__module__].__file__).read_bytes(), f.py_func.__name__
