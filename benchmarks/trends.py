@@ -16,7 +16,7 @@ from millsim.errors import NotConverged
 from millsim.forecast.outcome import solve
 from millsim.mill.config.mill import parse_config
 from millsim.mill.problem import build
-from millsim.record.limits import HARDLY, STATUS_WORDS
+from millsim.record.limits import HARDLY_GRINDS, status_words
 
 DEMO = Path(__file__).resolve().parent.parent / "configs" / "demo.toml"
 PLAIN = ("feed.size={kind='single', size='4 mm'}", "run.band_samples=0", "run.trace=false",
@@ -41,7 +41,7 @@ class Row:
     @property
     def hardly(self) -> bool:
         """Whether the mill hardly grinds."""
-        return self.status == STATUS_WORDS[HARDLY]
+        return self.status == HARDLY_GRINDS
 
 
 def speed(v: float, R: float = 0.06) -> tuple[str, ...]:
@@ -71,7 +71,7 @@ def mill(name: str, *overrides: str) -> Row:
     F, total = float(o.state["F"]), o.product.sum()
     x = psd.x_at(problem.edges, psd.cumulative(o.product / total), [0.1, 0.5, 0.9]) * 1e3 if total > 0 else [nan] * 3
     chips = float(o.flows["chips"]) / F
-    return Row(name, STATUS_WORDS[o.code], F * 3600, *map(float, x), float(o.powers["shaft"]) / F / 3.6e6, chips,
+    return Row(name, status_words(o.code, o.binding), F * 3600, *map(float, x), float(o.powers["shaft"]) / F / 3.6e6, chips,
                float(o.powers["windage"]), o.binding)  # fmt: skip
 
 

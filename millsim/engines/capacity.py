@@ -11,7 +11,7 @@ from ..record.limits import (
     CANNOT,
     CHAMBER,
     FAILED,
-    HARDLY,
+    GRINDING,
     HARDLY_J_KG,
     JAM,
     LEAST_OPEN,
@@ -65,8 +65,15 @@ def jam_index(m, s, x, work):
 
 
 @law
+def grinding_energy(s, work):
+    """What strikes, nips and the layer take per kg of powder [J/kg]: the shaft's work without air and bearings."""
+    p = work.powers[0]
+    return (p.striking + p.nip + p.layer_drive) / s.F
+
+
+@law
 def fill_loads(m, s, x, work, loads):
-    """Fill (6,) loads as shares of the limits, in the order of LIMITS; 1 binds."""
+    """Fill (7,) loads as shares of the limits, in the order of LIMITS; 1 binds."""
     p = work.powers[0]
     loads[POWER] = p.shaft / m.rated_power
     hottest = max(s.T, p.warmed * s.T + p.offset)  # chamber, or the powder that leaves
@@ -76,15 +83,9 @@ def fill_loads(m, s, x, work, loads):
     loads[JAM] = jam_index(m, s, x, work)
     most = drive.opening_flow(m.density * m.bulk_fraction, m.feed_opening, m.feed_size)
     loads[OPENING] = s.F / most if most > 0.0 else np.inf
+    loads[GRINDING] = grinding_energy(s, work) / HARDLY_J_KG if s.F > 0.0 else np.inf
     if m.isothermal > 0.0:  # the first seconds: too soon for a motor or a sieve to get hot or blind
-        loads[POWER] = loads[TEMPERATURE] = loads[SIEVE] = 0.0
-
-
-@law
-def grinding_energy(s, work):
-    """What strikes, nips and the layer take per kg of powder [J/kg]: the shaft's work without air and bearings."""
-    p = work.powers[0]
-    return (p.striking + p.nip + p.layer_drive) / s.F
+        loads[POWER] = loads[TEMPERATURE] = loads[SIEVE] = loads[GRINDING] = 0.0
 
 
 @law
@@ -214,7 +215,7 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
     """
     if hardly_grinds(m, grid, feed, s, work, tolerance):
         fill_loads(m, s, grid.x, work, loads)
-        return HARDLY, np.argmax(loads), 0.0
+        return CANNOT, GRINDING, 0.0
     if F_asked < np.inf:
         work.ages[:] = 0.0
         start_state(m, F_asked, F_asked * 1.0, s)

@@ -6,7 +6,7 @@ import numpy as np
 
 from ..engines.balance import fill_fragments
 from ..engines.batch import run_batch
-from ..engines.capacity import fill_loads, operate
+from ..engines.capacity import fill_loads, grinding_energy, operate
 from ..engines.montecarlo import FrozenSteps
 from ..engines.records import BATCH_STEP, FLOWS, POWERS, WAYS, Grid, Work, new_work
 from ..engines.settle import air_capacity, evaluate, start_state
@@ -15,7 +15,21 @@ from ..laws import heat
 from ..mill.chamber import STATE
 from ..mill.config.mill import Feed
 from ..mill.problem import Setup
-from ..record.limits import CHAMBER, FAILED, JAM, LEAST_OPEN, LIMITS, OK, OPENING, OVER, POWER, SIEVE, TEMPERATURE
+from ..record.limits import (
+    CHAMBER,
+    FAILED,
+    GRINDING,
+    HARDLY_J_KG,
+    JAM,
+    LEAST_OPEN,
+    LIMITS,
+    OK,
+    OPENING,
+    OVER,
+    POWER,
+    SIEVE,
+    TEMPERATURE,
+)
 
 
 @dataclass(frozen=True)
@@ -171,6 +185,7 @@ def solve_batch(problem: Setup, mass_kg: float, seconds: float, steps: int = 300
     loads[TEMPERATURE] = (s[0]["T"] - mill[0]["T_room"]) / max(1e-9, mill[0]["T_limit"] - mill[0]["T_room"])
     loads[SIEVE] = (1.0 - s[0]["unblinded"]) / (1.0 - LEAST_OPEN)
     loads[CHAMBER], loads[JAM], loads[OPENING] = left[0]["chamber"], left["jam"].max(), 0.0
+    loads[GRINDING] = grinding_energy(s[0], work) / HARDLY_J_KG if s[0]["F"] > 0.0 else np.inf
     out = _outcome(OK if loads.max() <= 1.0 else OVER, int(np.argmax(loads)), s, work, loads, 0.0)
     return replace(out, product=product / seconds, flows=totals[0], powers=powers[0],
                    steps=FrozenSteps(ends, states, screens, bridges, np.ones_like(screens)), history=left)  # fmt: skip

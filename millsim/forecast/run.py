@@ -13,7 +13,7 @@ from ..laws import breakage, heat
 from ..mill.chamber import SELF, STRIKES, WARMED, piece_strength, strike_energies
 from ..mill.config.mill import Config
 from ..mill.problem import SAG, Setup, build
-from ..record.limits import CANNOT, OK, OVER, STATUS_WORDS, cannot_run_words
+from ..record.limits import CANNOT, OK, OVER, cannot_run_words, status_words
 from ..record.prediction import EngineResult, Limit, Prediction
 from ..version import MODEL_VERSION, __version__
 from . import band as bands
@@ -41,6 +41,7 @@ WARM = {
     "shaft power": "overloads the motor: it would get hot and trip",
     "outlet temperature": "overheats after some minutes: the powder sticks",
     "sieve": "blinds the sieve",
+    "grinding": "hardly grinds: hits and bites take tens of kilowatt hours per kilogram",
     **COLD_START,
 }
 
@@ -271,7 +272,7 @@ def _prediction(problem, outcome, main, other, widest, trace, seed, command) -> 
     time, temperature = warmup(problem, outcome)
     binding, happens, limits = _first_to_bind(problem, outcome)
     return Prediction(
-        status=STATUS_WORDS[outcome.status(config.feed)],
+        status=status_words(outcome.status(config.feed), outcome.binding),
         config_text=config.text,
         config_sha256=config.sha256,
         mill_name=config.name,

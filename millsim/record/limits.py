@@ -3,13 +3,12 @@
 Names of limits stand in files: never rename one. Compiled (jit) code uses the numbers.
 """
 
-LIMITS = ("shaft power", "outlet temperature", "sieve", "chamber", "jam", "feed opening")
-POWER, TEMPERATURE, SIEVE, CHAMBER, JAM, OPENING = range(len(LIMITS))
+LIMITS = ("shaft power", "outlet temperature", "sieve", "chamber", "jam", "feed opening", "grinding")
+POWER, TEMPERATURE, SIEVE, CHAMBER, JAM, OPENING, GRINDING = range(len(LIMITS))
 LEAST_OPEN = 0.4  # below this unblinded share a sieve counts as blinded (common practice, no source)
 
-OK, OVER, CANNOT, FAILED, MISSING, HARDLY = range(6)  # what became of a prediction, or of a point of a sweep
-STATUS_WORDS = ("ok", "over capacity", "cannot run", "failed", "not computed", "hardly grinds")
-NO_POWDER = (CANNOT, HARDLY)  # nothing worth calling a rate comes out
+OK, OVER, CANNOT, FAILED, MISSING = range(5)  # what became of a prediction, or of a point of a sweep
+STATUS_WORDS = ("ok", "over capacity", "cannot run", "failed", "not computed")
 HARDLY_J_KG = 30.0 * 3.6e6  # striking, shearing and stirring per kg of powder, above which a mill hardly grinds
 STATUS_MEANING = (
     "runs as asked",
@@ -17,10 +16,21 @@ STATUS_MEANING = (
     "a limit is exceeded even with next to no feed; its rate is 0, its energy per kg infinite",
     "no answer: the settings contradict each other, or the state did not settle; see reason",
     "not computed yet",
-    "hardly any hit breaks or cuts the feed: grams per hour at tens of kWh/kg; no rate is given",
 )
+
+
+HARDLY_GRINDS = (
+    "hardly grinds"  # the status of a mill that cannot run for want of grinding: the rotor turns all the same
+)
+
+
+def status_words(code: int, binding: str) -> str:
+    """The status of a mill for people, by its code and the limit that binds."""
+    return HARDLY_GRINDS if code == CANNOT and binding == LIMITS[GRINDING] else STATUS_WORDS[code]
 
 
 def cannot_run_words(binding: str) -> str:
     """The warning of a mill that does not run, by the limit that is exceeded."""
+    if binding == LIMITS[GRINDING]:
+        return "this mill hardly grinds: hardly any hit breaks or cuts pieces of this size, so no rate is given"
     return f"the mill does not run even with next to no feed: {binding} is over its limit"

@@ -124,6 +124,7 @@ def common_reasons(reasons: list[str], blanks: np.ndarray) -> tuple[np.ndarray, 
 _OF_LIMIT = {
     "shaft power": "///", "outlet temperature": "...", "sieve": "xxx", "chamber": "\\\\\\", "jam": "|||",
     "feed opening": "---",
+    "grinding": "ooo",
 }  # fmt: skip
 _SPARE = ("++", "\\\\//..", "||..", "--..", "//..", "xx..", "\\\\..", "++..", "**", "OO", "||--", "xx++")
 

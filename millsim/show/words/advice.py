@@ -52,7 +52,7 @@ def how_much(p: Prediction) -> str:
     """The rate, or that the mill cannot do what was asked."""
     name, batch = capital(p.mill_name), batch_of(p)
     rate, most = (figure(p.main.scalars, key) for key in ("throughput_kg_s", "capacity_kg_s"))
-    if p.status == "cannot run":
+    if not p.runs:
         return f"{name} cannot run like this: even with next to no feed, {_over(p)}."
     if p.status == "over capacity":
         if batch:
@@ -272,7 +272,7 @@ def how_sure(p: Prediction) -> str:
     text += f", {len(weak)} of {total} {'' if own else 'parameters '}are assumed or from memory."
     if not math.isfinite(p.band_level):
         return text + " No band was run, so take these numbers as one guess among many."
-    return text + ("" if p.status == "cannot run" else _moved_by(p))
+    return text + ("" if not p.runs else _moved_by(p))
 
 
 def _moved_by(p: Prediction) -> str:
@@ -309,11 +309,11 @@ def widest(p: Prediction, key: str) -> list[tuple[str, float]]:
 
 def measure_next(p: Prediction) -> str:
     """The measurement that narrows what widens the band most, and a second one of another kind."""
-    if any(q.basis == "calibrated" for q in p.parameters) and p.status != "cannot run":
+    if any(q.basis == "calibrated" for q in p.parameters) and p.runs:
         return "`millsim next` with this config ranks what would narrow the band further."
     ranked = [name for key in ("x50_m", "throughput_kg_s") for name, _ in widest(p, key)[:3]]
     advice = list(dict.fromkeys(_measurement(name) for name in ranked)) or [_MEASURE_ANYWAY]
-    if p.status == "cannot run":
+    if not p.runs:
         advice = [_MEASURE_EMPTY[p.binding]] if p.binding in _MEASURE_EMPTY else []
     if not advice:
         return ""
@@ -363,7 +363,7 @@ _OF_POWDER = ("fine", "energy", "hammers", "stalls", "engines", "classes")  # no
 
 def paragraphs(p: Prediction, *keys: str) -> list[Paragraph]:
     """What there is to tell, by keys of the list above or all of it; of powder only where there is any."""
-    wanted = [k for k in keys or _TOLD if p.status != "cannot run" or k not in _OF_POWDER]
+    wanted = [k for k in keys or _TOLD if p.runs or k not in _OF_POWDER]
     said = [Paragraph(_TOLD[k][1](p), _TOLD[k][0]) for k in wanted]
     return [s for s in said if s.text]
 

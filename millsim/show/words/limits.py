@@ -27,6 +27,7 @@ _LIMIT_WORDS = {
     "chamber": "the charge in the chamber",
     "jam": "the jam index",
     "feed opening": "the flow through the feed opening",
+    "grinding": "the work on the charge",
 }
 # What moves a limit out of the way; each is a trend of the model. Power, heat, chamber and jam: see `remedy`.
 SELF_HEATED_K = 3.0  # by so much hits must have heated the powder above the air to be called the reason
@@ -143,7 +144,7 @@ def what_limits(p: Prediction) -> str:
     full = [named(p, x) for x in rest if headroom(x) <= BINDS]
     if full:
         text += f" At or over the limit too: {join_words(full)}."
-    elif rest and math.isfinite(headroom(rest[0])) and p.status != "cannot run":
+    elif rest and math.isfinite(headroom(rest[0])) and p.runs:
         text += f" Next would come {named(p, rest[0])}."
     return text + (remedy(p, binding) if headroom(binding) <= BINDS else "")
 

@@ -104,7 +104,7 @@ def number_table(p: Prediction, caption: str) -> Table | None:
         found = p.main.scalars.get(key)
         if found is None or (math.isnan(found.value) and key == "capacity_kg_s"):
             continue  # a batch has no capacity
-        if p.status == "cannot run" and key not in _EMPTY_MILL:
+        if not p.runs and key not in _EMPTY_MILL:
             continue
         rows.append(_number_row(row_name(key, batch), shown(key, found)))
         if OUTPUTS[key].si == "J/kg":
@@ -189,7 +189,7 @@ def limit_table(p: Prediction) -> Table | None:
 
 def _when(p: Prediction) -> str:
     """At which feed rate the loads are."""
-    if p.status == "cannot run":
+    if not p.runs:
         return ", with next to no feed"
     if batch_of(p):
         return ", at the highest load during the batch"

@@ -46,7 +46,7 @@ Reason = tuple[str, str] | None  # what it is called, and the sentence
 
 def paragraphs(p: Prediction) -> list[Paragraph]:
     """What there is to tell of "why", most telling first; a mill that cannot run has only its reason."""
-    told = [] if p.status == "cannot run" else [
+    told = [] if not p.runs else [
         Paragraph(_hit_words(p), "Hits"), Paragraph(_energy_words(p), "Energy per hit"),
         Paragraph(_maker_words(p), "What makes the powder"), Paragraph(_first_break(p), "First break"),
     ]  # fmt: skip
@@ -166,7 +166,7 @@ def _where_watts_go(p: Prediction) -> str:
         text += f". The socket gives {_told(p, 'electrical_power_W')}: the motor keeps {_watt(drawn - total)} as its "
         text += "own heat"
     used = sum(found.get(words, 0.0) for words in (CUT, SHEAR))
-    if p.status == "cannot run":
+    if not p.runs:
         return f"{text}."
     share = "next to nothing" if used < 1e-3 * total else _percent(used / total)
     return f"{text}. {sentence(f'{share} does the cutting; in the end nearly all of it is heat')}"
@@ -275,7 +275,7 @@ def _too_hot(p: Prediction) -> Reason:
 def _held_by(p: Prediction) -> Reason:
     """Whether the charge waits for the sieve or waits to be broken, and what that costs in watts."""
     t, shape = p.main.table, parameter(p, "shape")
-    if not np.isfinite(t.holdup_q3).all() or p.status == "cannot run":
+    if not np.isfinite(t.holdup_q3).all() or not p.runs:
         return None
     fine = float(psd.q_at(t.edges_m, t.holdup_q3, p.hole_m / shape if shape > 0 else p.hole_m))
     if fine <= 0.5:

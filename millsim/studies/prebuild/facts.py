@@ -159,5 +159,5 @@ class MillFacts:
     @property
     def rate(self) -> float | None:
         """Powder rate predicted [kg/s]; None without a prediction, or where the mill does not run."""
-        runs = self.prediction is not None and self.prediction.status != "cannot run"
+        runs = self.prediction is not None and self.prediction.runs
         return self.scalar("throughput_kg_s") if runs else None

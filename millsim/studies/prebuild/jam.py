@@ -14,7 +14,7 @@ from .line import ReviewLine
 HAPPENS = {  # at a feed rate beyond capacity, by what binds first
     "jam": "it jams within seconds", "chamber": "the chamber floods within seconds",
     "shaft power": "the motor is overloaded", "outlet temperature": "it overheats after some minutes",
-    "sieve": "the sieve blinds", "feed opening": "the opening does not pass as much",
+    "sieve": "the sieve blinds", "feed opening": "the opening does not pass as much", "grinding": "it hardly grinds",
 }  # fmt: skip
 DRAGGED = "pieces larger than the gap to a smooth wall can wedge between bar and wall, of which no law is known here"
 FEW_HITS = 1e-3  # share of hits above the threshold below which hits make no powder
@@ -168,7 +168,7 @@ def rate(f: MillFacts) -> ReviewLine:
     p, asked = f.prediction, f.config.feed
     if p is None:
         return RATE.missing(PREDICT, value=asked.rate_kg_s)
-    if p.status == "cannot run":
+    if not p.runs:
         return RATE.tell("fails", asked.rate_kg_s or 0.0, "The mill does not run even with next to no feed: "
                          f"{p.binding} is over its limit.", 0.0, margin=0.0)  # fmt: skip
     if asked.batch_mass_kg:
