@@ -295,6 +295,7 @@ def test_sampled_points_are_drawn_over_the_axes_that_matter():
     axes = figure.axes[0]
     assert "Drive speed / rpm" in (axes.get_xlabel(), axes.get_ylabel())
     assert "the two axes that matter most: " in flat(figure).lower() and "differs too" in flat(figure)
+    assert "(drawn for what it takes)" in flat(figure) and "pale" not in flat(figure)
     drawn = np.concatenate([np.array(c.get_offsets())[:, int("Drive" in axes.get_ylabel())] for c in axes.collections])
     assert np.sort(drawn) == pytest.approx(np.sort(s.settings(1)) * 30 / np.pi), "every point has a place"
     assert len({tuple(c.get_paths()[0].vertices[:3].ravel()) for c in axes.collections}) == len(axes.collections)

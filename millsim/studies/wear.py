@@ -132,8 +132,7 @@ def drift(
     fresh = _answer(problem, problem.mill)
     at = sorted({*STEPS_KG, at_kg})
     steps = tuple(_step(problem, kg, per_kg * kg, bars) for kg in at if per_kg * kg <= FOLLOWED * bars)
-    batch = config.feed.batch_mass_kg is not None
-    count = min(BATCH_DRAWS if batch else DRAWS, config.run.band_samples) if draws is None else draws
+    count = min(BATCH_DRAWS if config.feed.batch else DRAWS, config.run.band_samples) if draws is None else draws
     omega, R, turning = config.drive.speed_rad_s, config.rotor.radius_m, parts.turning_mass(config)
     grade = parts.balance_grade(config)
     eccentricity = strength.permitted_eccentricity(1e-3 * grade, omega)
@@ -143,7 +142,7 @@ def drift(
         2.0**0.5 * SCALE_KG / lost_kg if lost_kg else inf, RADII_M[config.rotor.edge], fresh, steps,
         _drift(problem, fresh, next(s for s in steps if s.milled_kg == at_kg), count, progress),
         blunt_after(config, per_kg), gap_full(config), gap_after(config, per_kg),
-        tuple(share * bars / per_kg if per_kg else inf for share in (WORN_SHARE, WORN_OUT)),
+        (WORN_SHARE * bars / per_kg if per_kg else inf, WORN_OUT * bars / per_kg if per_kg else inf),
         strength.centrifugal_force(EXAMPLE_KG, R, omega),
         nan if turning is None else strength.permitted_mass(eccentricity, turning, R), grade, count,
     )  # fmt: skip
@@ -218,8 +217,8 @@ def _step(problem: Setup, milled_kg: float, lost_kg: float, bars_kg: float) -> S
 def _answer(problem: Setup, mill: np.ndarray) -> MillFigures:
     """What a mill record gives, as the config asks for it; NaN and no rate where it does not run."""
     feed = problem.config.feed
-    if feed.batch_mass_kg is not None:
-        o = solve_batch(problem, feed.batch_mass_kg, feed.batch_time_s, bands.BATCH_STEPS, mill)
+    if feed.batch is not None:
+        o = solve_batch(problem, *feed.batch, bands.BATCH_STEPS, mill)
         s = balance_result(problem, o, nan, mill).scalars
         return MillFigures(s["x50_m"].value, s["throughput_kg_s"].value, s["gross_J_kg"].value)
     most = solve(problem, None, mill)

@@ -107,9 +107,9 @@ def hardly_passed(found: Findings, most_g: float, charge_g: float) -> None:
 
 def column_doubts(found: Findings, a: Answers, picked: list[Picked], table, columns: Columns) -> None:
     """Questions that only a whole column raises: decimal marks, units of the apertures."""
-    sieves = [p for p in picked if not is_note(*p[2:])]
-    bare = [p[2] for p in sieves if not row_named(p[2]) and not has_own_unit(p[2])]
-    for name, cells in (("apertures", bare), ("amounts", [p[3] for p in sieves])):
+    sieves = [p for p in picked if not is_note(p)]
+    bare = [p.name for p in sieves if not row_named(p.name) and not has_own_unit(p.name)]
+    for name, cells in (("apertures", bare), ("amounts", [p.amount for p in sieves])):
         cell = decimal_doubt(cells) if a.decimal is None else ""
         if cell:
             question = f"{cell!r} among the {name}: does its mark stand before decimals, or does it part thousands?"

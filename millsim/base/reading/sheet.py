@@ -145,14 +145,14 @@ def parse_sheet(text: str, where: str, path: Path | None = None, by: Answering =
     above = [(n, cells_of(line, separator_of(line))) for n, line in lines[: max(start, 0)]]
     picked, said = _pick(above, table, columns)
     column_doubts(found, a, picked, [cells for _, cells in table], columns)
-    notes = [p for p in picked if is_note(*p[2:])]
+    notes = [p for p in picked if is_note(p)]
     rows = [row for p in picked if p not in notes and (row := read_row(found, columns, *p))]
     _no_row_twice(found, rows)
     found.stop()
-    share_doubt(found, a, rows, [p[3] for p in picked], columns)
+    share_doubt(found, a, rows, [p.amount for p in picked], columns)
     sheet = _assemble(found, a, rows, columns, answered)
     sheet = replace(sheet, path=path, said=(*said, *sheet.said), sieve_diameter_m=sieve_diameter_m(notes))
-    sheet = replace(sheet, notes=tuple(f"{p[2]}: {p[3]}" for p in notes))
+    sheet = replace(sheet, notes=tuple(f"{p.name}: {p.amount}" for p in notes))
     return replace(sheet, warnings=(*sheet.warnings, *_cautions(sheet)))
 
 
@@ -183,8 +183,8 @@ def _pick(above, table, columns: Columns) -> tuple[list[Picked], list[str]]:
     """Name and amount of every row that has them, and what to say about how they were found."""
     known = ("charge", "additive", "note", "diameter")
     mine = [(n, cells) for n, cells in above if row_named(next(filter(str.strip, cells), "")) in known]
-    picked = [(n, cells, *_name_and_amount(cells, 0, 1)) for n, cells in mine]
-    picked += [(n, cells, *_name_and_amount(cells, columns.size_at, columns.value_at)) for n, cells in table]
+    picked = [Picked(n, cells, *_name_and_amount(cells, 0, 1)) for n, cells in mine]
+    picked += [Picked(n, cells, *_name_and_amount(cells, columns.size_at, columns.value_at)) for n, cells in table]
     passed = len(above) - len(mine)
     lines = f"{passed} line{'s' * (passed > 1)} above the column names not used"
     return picked, [columns.said] + [lines] * bool(passed)

@@ -368,21 +368,27 @@ def _amount(label: str, text: str, columns: Columns, decimal: str) -> tuple[floa
     return value * factor, last * factor
 
 
-Picked = tuple[int, list[str], str, str]  # a row: line, its cells, first cell, amount
+class Picked(NamedTuple):
+    """A row as found: its line, all its cells, the one that names it and the amount."""
+
+    line: int
+    cells: list[str]
+    name: str
+    amount: str
 
 
-def is_note(name: str, amount: str) -> bool:
+def is_note(p: Picked) -> bool:
     """Whether a row is a remark: named as one, or words where an aperture and a number belong."""
-    row = row_named(name)
-    return row in ("note", "diameter") or (not row and not re.search(r"\d", name + amount))
+    row = row_named(p.name)
+    return row in ("note", "diameter") or (not row and not re.search(r"\d", p.name + p.amount))
 
 
 def sieve_diameter_m(notes: list[Picked]) -> float:
     """Diameter of the sieves, m: 200 mm unless a row says otherwise (50 mm to 1 m)."""
-    for _, _, name, amount in notes:
-        if row_named(name) == "diameter":
+    for note in notes:
+        if row_named(note.name) == "diameter":
             try:
-                diameter = aperture_m(amount, "mm")
+                diameter = aperture_m(note.amount, "mm")
             except (ValueError, KeyError):
                 continue
             if 0.05 <= diameter <= 1.0:

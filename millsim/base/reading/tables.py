@@ -5,19 +5,28 @@ Knows no particular file: a `Spec` says which sections and keys there are. For `
 """
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from ...errors import Problem
 from .key import REQUIRED, Key
 from .toml import find_file
-from .values import Bad, convert, did_you_mean, show
+from .values import Bad, convert, did_you_mean, meant, show
 
 _UNIT_SUFFIX = re.compile(
     r"_(?:mm|um|cm|m|cm2|mm2|m2|rpm|kw|w|wh|kwh|kg|g|g_h|kg_h|m3_h|degc|c|k|s|min|h|pa|m_s|rad_s|rad|a|v)$"
 )
+
+
+class Finding(NamedTuple):
+    """A contradiction between values: the key it is told under, what is wrong, what is allowed, what may help."""
+
+    key: str
+    message: str
+    allowed: str = ""
+    hint: str = ""
 
 
 @dataclass(frozen=True)
@@ -28,11 +37,21 @@ class Spec:
     free: tuple[str, ...] = ()  # sections that are read elsewhere
     alternatives: tuple[tuple[str, tuple[tuple[str, ...], ...], bool], ...] = ()  # see schema.ALTERNATIVES
     elsewhere: Callable[[str], str] = lambda name: ""  # hint for a key that has its home outside the sections
+    instead: Mapping[str, tuple[str, str]] = field(
+        default_factory=dict
+    )  # names that no likeness leads to (key, section)
 
     @property
     def names(self) -> list[str]:
         """All sections."""
         return [*self.sections, *self.free]
+
+    def away(self, name: str) -> tuple[str, str]:
+        """(the key that a name from elsewhere stands for or "", the hint that says so or "")."""
+        if name in self.instead:
+            key, section = self.instead[name]
+            return key, f'did you mean "{key}"' + (f" in [{section}]?" if section else "?")
+        return "", self.elsewhere(name)
 
     def optional(self, section: str) -> bool:
         """Whether a section may be left out: it has no required key."""
@@ -45,7 +64,7 @@ class Spec:
     def home(self, name: str, section: str) -> str:
         """A hint when the key belongs into another section."""
         homes = [s for s in self.sections if s != section and self.find(s, name)]
-        return f"{name} belongs in [{homes[0]}]" if homes else self.elsewhere(name)
+        return f"{name} belongs in [{homes[0]}]" if homes else self.away(name)[1]
 
 
 @dataclass
@@ -110,10 +129,10 @@ def _known_sections(t: Tables) -> None:
             continue
         label = show(name)[1:-1]
         if isinstance(table, dict):
-            guess = did_you_mean(name, t.spec.names)
+            likeliest = meant(name, t.spec.names)
             t.lost.update(table)
-            t.given.update(s for s in sections if s in guess)
-            t.say(label, f"unknown section [{label}]", ", ".join(t.spec.names), guess)
+            t.given.update(s for s in sections if f"{likeliest}.".startswith(f"{s}."))
+            t.say(label, f"unknown section [{label}]", ", ".join(t.spec.names), did_you_mean(name, t.spec.names))
         else:
             t.say(label, "is a key outside any section", hint=t.spec.home(name, "") or "put it under its [section]")
 
@@ -173,13 +192,15 @@ def _unknown_keys(t: Tables, section: str, table: dict, keys: tuple[Key, ...]) -
         plain = _UNIT_SUFFIX.sub("", name.lower())
         for prefix in (section.split(".")[-1], "rotor", "mill"):
             plain = plain.removeprefix(f"{prefix}_")
-        guess = t.spec.elsewhere(plain) or did_you_mean(plain, names)
+        likeliest, guess = t.spec.away(plain)
+        if not guess:
+            likeliest, guess = meant(plain, names), did_you_mean(plain, names)
         if plain in names:
             key = t.spec.find(section, plain)
-            guess = f'did you mean "{plain}"?'
+            likeliest, guess = plain, f'did you mean "{plain}"?'
             if key and key.si != "-" and plain != name:
                 guess = f"did you mean {plain} = {key.example}? The unit stands in the value"
-        t.lost.update(n for n in names if f'"{n}"' in guess or f"mean {n} =" in guess)
+        t.lost.update({likeliest} & names)
         t.say(
             f"{section}.{show(name)[1:-1]}",
             "unknown key",

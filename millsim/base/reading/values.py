@@ -42,9 +42,15 @@ def show(raw: object) -> str:
 
 def did_you_mean(word: str, choices: Iterable[str]) -> str:
     """A hint naming the likeliest of the choices, or an empty text."""
+    likeliest = meant(word, choices)
+    return f'did you mean "{likeliest}"?' if likeliest else ""
+
+
+def meant(word: str, choices: Iterable[str]) -> str:
+    """The likeliest of the choices, or an empty text."""
     plain = {c.casefold(): c for c in choices}
     near = difflib.get_close_matches(word.casefold()[:80], plain, n=1, cutoff=0.6)
-    return f'did you mean "{plain[near[0]]}"?' if near else ""
+    return plain[near[0]] if near else ""
 
 
 def as_number(raw: object, example: str) -> float:

@@ -106,16 +106,18 @@ _ELSEWHERE = {  # names that no likeness leads home
         ("margin", "jam_margin"),
         'a margin of 2 is a load of 50 %: write [jam] and under it most = "50 %"',
     ),
-    **dict.fromkeys(("min", "minimum", "at_least", "low", "lower", "from"), 'did you mean "least"?'),
-    **dict.fromkeys(("max", "maximum", "at_most", "high", "upper", "limit", "to"), 'did you mean "most"?'),
-    "below": 'did you mean "than"?',
-    "above": 'did you mean "than"?',
 }  # fmt: skip
+_INSTEAD = {
+    **dict.fromkeys(("min", "minimum", "at_least", "low", "lower", "from"), ("least", "")),
+    **dict.fromkeys(("max", "maximum", "at_most", "high", "upper", "limit", "to"), ("most", "")),
+    **dict.fromkeys(("below", "above"), ("than", "")),
+}
 
 
 def elsewhere(name: str) -> str:
     """A hint for a name that is none of a target file, or nothing."""
-    return _ELSEWHERE.get(name.casefold(), "")
+    key, _ = _INSTEAD.get(name.casefold(), ("", ""))
+    return f'did you mean "{key}"?' if key else _ELSEWHERE.get(name.casefold(), "")
 
 
 def spec_for(present: set[str], entries: dict[str, int]) -> Spec:
@@ -124,7 +126,7 @@ def spec_for(present: set[str], entries: dict[str, int]) -> Spec:
     for name, count in entries.items():
         wanted.update({label: LISTS[name] for label in labels(name, count)})
     others = tuple(name for name in (*SECTIONS, *LISTS) if name not in wanted)
-    return Spec(wanted, others, (), elsewhere)
+    return Spec(wanted, others, (), elsewhere, _INSTEAD)
 
 
 def labels(name: str, count: int) -> list[str]:

@@ -30,6 +30,13 @@ class Reason:
             return f"{self.text} is over its limit with next to no feed"
         return self.text if self.blank else f"{self.text} (pale)"
 
+    @property
+    def unpaled(self) -> str:
+        """The same beside a mark of its own that is not pale."""
+        if self.text in LIMITS:
+            return f"{self.text}: takes less than the feed rate asked for (drawn for what it takes)"
+        return self.meaning if self.blank else self.text
+
 
 def replicates_last(sweep: Sweep, values: np.ndarray) -> np.ndarray:
     """Values by point (P, ...) with replicates as second dimension (cells, replicates, ...)."""

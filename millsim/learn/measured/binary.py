@@ -44,7 +44,7 @@ def pool(u: ArrayLike, n: ArrayLike, k: ArrayLike, hits: ArrayLike = 1.0) -> Tri
     if not (np.all(u > 0) and np.all(n >= 1) and np.all((k >= 0) & (k <= n)) and np.all(hits >= 1)):
         raise ValueError("trials need u > 0, n >= 1, 0 <= k <= n and hits >= 1")
     keys, place = np.unique(np.stack([u, hits], axis=1), axis=0, return_inverse=True)
-    add = [np.bincount(place.ravel(), weights=w, minlength=len(keys)) for w in (n, k)]
+    add = [np.bincount(place.ravel(), weights=w, minlength=len(keys)).astype(float) for w in (n, k)]
     return Trials(keys[:, 0], add[0], add[1], keys[:, 1])
 
 

@@ -71,8 +71,8 @@ class CutTest:
     @property
     def at_shaft_J_kg(self) -> float:
         """Energy per mass at the shaft where the efficiency is known, else as measured."""
-        known = self.at == "mains" and self.efficiency is not None
-        return self.mean_J_kg * (self.efficiency if known else 1.0)
+        known = self.efficiency if self.at == "mains" else None
+        return self.mean_J_kg * (1.0 if known is None else known)
 
     def most_kg_s(self, motor_W: float) -> tuple[float, float, float]:
         """(rate, low, high) [kg/s] at which this energy per mass takes all of a motor's shaft power; 95 % limits."""
@@ -138,7 +138,10 @@ def _cut(row: TableRow, material: ParamSet | None, meter: float, is_net: bool) -
     if row["removed"] is not None:
         dust, dust_error = row["removed"], SCALE_KG / row["removed"]
     else:
-        density = row["density"] if row["density"] is not None else material.value("density")
+        density = row["density"]
+        if density is None:
+            assert material is not None  # else asked for: see `_check`
+            density = material.value("density")
         dust = row["kerf"] * row["length"] * row["depth"] * density
         parts = (KERF_M / row["kerf"], LENGTH_M / row["length"], KERF_M / row["depth"])
         dust_error = sqrt(sum(p * p for p in parts))

@@ -131,6 +131,7 @@ def strength(group: DropGroup, f_base: Param, u_base: Param) -> tuple[Number, Nu
 def _threshold(group: DropGroup, base: Param) -> Number:
     """xw_min: measured where the profile excludes none, else held to the base card at its lower end."""
     fit = group.selection
+    assert fit is not None
     low, high = fit.limits["u_min"][SURE]
     if low > 0.0:
         words = f"{SURE * 100:.0f} % profile limits, {_WIDENED}"

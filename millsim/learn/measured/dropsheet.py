@@ -100,7 +100,8 @@ def read_drops(path: "str | Path", material: ParamSet, decimal: str = "") -> Dro
         raise InputError(problems)
     rows = [r for row in table.rows for r in _trials(row, "tested" in table, material.value("density"))]
     columns = [np.array(c, dtype=float) for c in zip(*rows, strict=True)]
-    drops = Drops(*columns[:-1], columns[-1] > 0)
+    named = dict(zip((f.name for f in fields(Drops)), columns, strict=True))
+    drops = Drops(**{**named, "later": named["later"] > 0})
     return DropSheet(path.name, drops, _pieces(table), "tested" in table, tuple(_assumed(table, material)))
 
 
@@ -154,7 +155,7 @@ def _check_numbers(table: BenchTable, problems: list[Problem]) -> None:
     for row in table.rows:
         tested = row["tested"] if "tested" in table else 1
         before[row["piece"]][row["drop"] or 1] += tested - int(row["broken"])
-    told = Counter()
+    told: Counter = Counter()
     for row in table.rows:
         key, number = row["piece"], row["drop"] or 1
         tested = row["tested"] if "tested" in table else 1

@@ -144,7 +144,7 @@ def _group(drops: Drops, grouped: bool) -> DropGroup:
     classical, why_not = _classical(drops, grouped)
     levels = _levels(drops)
     return DropGroup(
-        temperature_K=tuple(round(float(v), 6) for v in (T.mean(), T.min(), T.max())),
+        temperature_K=(round(float(T.mean()), 6), round(float(T.min()), 6), round(float(T.max()), 6)),
         drops=drops,
         trials=t,
         levels=levels,
@@ -243,8 +243,10 @@ def _dixon_mood(drops: Drops, grouped: bool, _stairs: bool) -> Classical:
     step, on_log = staircase_step(heights, broken)
     s = dixon_mood(np.log(heights).tolist() if on_log else heights, broken, step)
     scale = drops.hammer_kg[0] * GRAVITY / drops.mass_kg.mean()
-    ends = [exp(v) if on_log else max(v, 0.0) for v in (s.mean, s.mean - s.sd, s.mean + s.sd)]
-    return Classical(*(float(scale * e) for e in ends), s, on_log)
+    middle, low, high = (
+        float(scale * (exp(v) if on_log else max(v, 0.0))) for v in (s.mean, s.mean - s.sd, s.mean + s.sd)
+    )
+    return Classical(middle, low, high, s, on_log)
 
 
 def _spearman(drops: Drops, _grouped: bool, stairs: bool) -> Classical:

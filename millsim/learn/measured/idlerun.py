@@ -182,7 +182,8 @@ class IdleModel:
 
     def watts(self, omega: NDArray) -> tuple[NDArray, NDArray, NDArray]:
         """Idle power at speeds omega: lowest, as configured, highest."""
-        return tuple(c * omega**3 + t * omega for c, t in zip(self.cubic, self.torque, strict=True))
+        low, plausible, high = (c * omega**3 + t * omega for c, t in zip(self.cubic, self.torque, strict=True))
+        return low, plausible, high
 
 
 def compare(fit: IdleFit, config, efficiency: float | None = None, T_K: float | None = None) -> IdleModel:
@@ -204,14 +205,16 @@ def compare(fit: IdleFit, config, efficiency: float | None = None, T_K: float | 
     names = ("windage_factor", "bearing_torque")
     factors, torques = ((card[n].low, config.model.value(n), card[n].high) for n in names)
     factor, torque, se_factor, se_torque = _as_model(fit, eta, per_factor, torques[1])
-    cubic = tuple(f * per_factor / eta for f in factors)
+    low, plausible, high = (f * per_factor / eta for f in factors)
+    torque_low, torque_plausible, torque_high = (t / eta for t in torques)
     prior = {n: (card[n].low, card[n].high) for n in names}
     found = IdleModel(
-        config.name, eta, T, config.rotor.radius_m * fit.omega, cubic, tuple(t / eta for t in torques),
+        config.name, eta, T, config.rotor.radius_m * fit.omega, (low, plausible, high),
+        (torque_low, torque_plausible, torque_high),
         factor, se_factor, torque, se_torque, fit.distinct == 1, prior, "within",
     )  # fmt: skip
-    low, _, high = found.watts(fit.omega)
-    above, below = (fit.power_W > high).mean(), (fit.power_W < low).mean()
+    lower, _, upper = found.watts(fit.omega)
+    above, below = (fit.power_W > upper).mean(), (fit.power_W < lower).mean()
     return replace(found, verdict="high" if above > 0.5 else "low" if below > 0.5 else "within")
 
 

@@ -39,7 +39,7 @@ def mean_curve(sheets: tuple[SieveSheet, ...]) -> tuple[np.ndarray, np.ndarray]:
     x = np.array(sorted({a for s in sheets for a in s.apertures_m}))
     x = x[np.concatenate([[True], np.diff(np.log(x)) > 1e-6])]
     x = x[x >= max(s.apertures_m[0] for s in sheets) * (1 - 1e-6)]
-    return x, np.mean([psd.q_at(*s.closed(), x) for s in sheets], axis=0)
+    return x, np.mean([np.asarray(psd.q_at(*s.closed(), x)) for s in sheets], axis=0)
 
 
 def fines_case(run: MeasuredRun) -> FinesCase | None:
@@ -53,13 +53,14 @@ def fines_case(run: MeasuredRun) -> FinesCase | None:
         bag_x, bag = mean_curve(run.bag_sheets)
         known = x >= bag_x[0] * (1 - 1e-6)
         x, product = x[known], product[known]
-        bag = psd.q_at(bag_x, bag, x)
+        bag = np.asarray(psd.q_at(bag_x, bag, x))
     like, bag_kg = run.product_kg + (run.sweepings_kg or 0.0), run.bag_kg or 0.0
     lost = max(0.0, run.unaccounted_kg)
     made = (like * product + bag_kg * bag) / (like + bag_kg)
     fine_bag = bag if bag_sieved else np.ones_like(x)
     fines = (like * product + bag_kg * fine_bag + lost) / (like + bag_kg + lost)
-    middle = [float(psd.x_at(x, q, 0.5)) for q in (product, made, fines)]
+    product_x50, made_x50, fines_x50 = (float(psd.x_at(x, q, 0.5)) for q in (product, made, fines))
     hidden = lost + (0.0 if bag_sieved else bag_kg)
-    curves = (tuple(q.tolist()) for q in (product, made, fines))
-    return FinesCase(tuple(x.tolist()), *curves, *middle, hidden, bag_sieved)
+    sizes, *curves = (tuple(q.tolist()) for q in (x, product, made, fines))
+    x50 = (product_x50, made_x50, fines_x50)
+    return FinesCase(sizes, curves[0], curves[1], curves[2], *x50, hidden, bag_sieved)

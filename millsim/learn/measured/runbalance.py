@@ -184,10 +184,12 @@ def _powers(run: MeasuredRun, x: Inputs) -> dict[str, Figure | None]:
         found[f"{name}_energy"] = propagate(total, x, "J", how, bound)
         for per in ("product", "fed"):
             words = f"{how}, per kilogram {'of product' if per == 'product' else 'fed'}"
-            found[f"{name}_per_{per}"] = propagate(
-                lambda q, total=total, per=per: total(q) / q[per], x, "J/kg", words, bound
-            )
+            found[f"{name}_per_{per}"] = propagate(_over(total, per), x, "J/kg", words, bound)
     return found
+
+
+def _over(total: Callable[[Mapping[str, float]], float], per: str) -> Callable[[Mapping[str, float]], float]:
+    return lambda q: total(q) / q[per]
 
 
 def _load(x: Inputs, counted: bool, place: str, bound: str) -> Figure:
@@ -207,7 +209,7 @@ def air_rise(power_W: float, flow_m3_s: float, room_K: float) -> float:
 
 def heat_to_air(run: MeasuredRun) -> Figure | None:
     """Heat [W] that the air carries from room to outlet temperature; None where one of three is not measured."""
-    if None in (run.air_flow_m3_s, run.outlet_K, run.room_K) or run.config.air.recirculated:
+    if run.air_flow_m3_s is None or run.outlet_K is None or run.room_K is None or run.config.air.recirculated:
         return None
     probe = limits(run.probe_K)
     x = {

@@ -5,14 +5,15 @@ bad value never causes a second complaint.
 """
 
 from collections.abc import Iterator
+from typing import Any
 
 from ...base.numerics.psd import q_at
 from ...base.quantities.units import readable
 from ...base.reading.sheet import SieveSheet
+from ...base.reading.tables import Finding
 from ...mill.config.mill import Config
 
-Values = dict[str, object]
-Finding = tuple[str, str, str, str]  # key, message, allowed, hint
+Values = dict[str, Any]
 # All assumed: from where on a doubt is told.
 TACHOMETER = 1.01  # speeds this share apart are the same speed
 SIEVED_SLACK = 1.02  # a sample this share above its lot is scales that differ
@@ -31,10 +32,10 @@ def contradictions(v: Values, sheets: dict[str, tuple[SieveSheet, ...]]) -> Iter
 
 def _product(v: Values) -> Iterator[Finding]:
     fed, product, scale = v.get("masses.fed"), v.get("masses.product"), v.get("masses.scale")
-    if None not in (fed, product, scale) and product > fed + scale * (1 + 1e-9):
+    if fed is not None and product is not None and scale is not None and product > fed + scale * (1 + 1e-9):
         message = f"{grams(product)} came out, more than the {grams(fed)} fed"
         hint = "weigh both again; was powder of an earlier run left in the mill?"
-        yield "masses.product", message, f"at most {grams(fed)}", hint
+        yield Finding("masses.product", message, f"at most {grams(fed)}", hint)
 
 
 def _power(v: Values) -> Iterator[Finding]:
@@ -44,7 +45,7 @@ def _power(v: Values) -> Iterator[Finding]:
     if load is not None and idle and load < idle:
         message = f"{said} is below the idle power, {watts(idle)}"
         hint = "an empty mill draws less than one that grinds: are the two swapped?"
-        yield key, message, f"at least {watts(idle)}", hint
+        yield Finding(key, message, f"at least {watts(idle)}", hint)
 
 
 def _load(v: Values) -> tuple[str, float | None, str]:
@@ -96,22 +97,24 @@ def power_W(v: Values, name: str) -> float | None:
 def _amperes(v: Values) -> Iterator[Finding]:
     current = [k for k in ("amperes", "idle_amperes") if v.get(f"power.{k}") is not None]
     if current and "power.volts" in v and v["power.volts"] is None:
-        yield "power.volts", f"is missing: it goes with {current[0]}", "", 'for example volts = "230 V"'
+        yield Finding("power.volts", f"is missing: it goes with {current[0]}", "", 'for example volts = "230 V"')
     if v.get("power.volts") is not None and not current and "power.amperes" in v and "power.idle_amperes" in v:
-        yield "power.volts", "is given without amperes", "", "give amperes too, or delete it"
+        yield Finding("power.volts", "is given without amperes", "", "give amperes too, or delete it")
     for key, needs in (("power_factor", "amperes"), ("idle_power_factor", "idle_amperes")):
         if v.get(f"power.{key}") is not None and f"power.{needs}" in v and needs not in current:
-            yield f"power.{key}", f"is given without {needs}", "", f"give {needs} and volts too, or delete it"
+            yield Finding(f"power.{key}", f"is given without {needs}", "", f"give {needs} and volts too, or delete it")
     if current and v.get("power.at") == "shaft":
         message = "is not power at the shaft: a current is measured before the motor"
-        yield f"power.{current[0]}", message, 'at = "mains"', ""
+        yield Finding(f"power.{current[0]}", message, 'at = "mains"')
 
 
 def _speeds(v: Values) -> Iterator[Finding]:
     idle, loaded = v.get("speed.idle"), v.get("speed.loaded")
     if idle is not None and loaded is not None and loaded > idle * TACHOMETER:
         message = f"{readable(loaded, 'rpm')} is above the idle speed, {readable(idle, 'rpm')}"
-        yield "speed.loaded", message, f"at most {readable(idle, 'rpm')}", "load slows a motor: are the two swapped?"
+        yield Finding(
+            "speed.loaded", message, f"at most {readable(idle, 'rpm')}", "load slows a motor: are the two swapped?"
+        )
 
 
 def _sieved(lot: str, mass: float | None, scale: float, sheet: SieveSheet) -> Iterator[Finding]:
@@ -120,7 +123,7 @@ def _sieved(lot: str, mass: float | None, scale: float, sheet: SieveSheet) -> It
     found = None if sheet.sum_g is None else sheet.sum_g / 1e3
     if found is not None and mass is not None and found > mass * SIEVED_SLACK + scale:
         message = f"{name} holds {grams(found)}, more than the {grams(mass)} of masses.{lot}"
-        yield f"sieving.{lot}", message, "", "is it the sheet of another run?"
+        yield Finding(f"sieving.{lot}", message, "", "is it the sheet of another run?")
 
 
 # --- doubts ----------------------------------------------------------------------------------------------

@@ -115,7 +115,7 @@ def parse_run(content: str, where: str = "run sheet", base_dir: Path | None = No
     sheets = {lot: _sheets(t, lot) for lot in LOTS}
     for finding in runchecks.contradictions(t.values, sheets):
         t.say(*finding)
-    if t.problems:
+    if t.problems or config is None:
         raise InputError(list(dict.fromkeys(t.problems)))
     return _build(t, config, sheets, path)
 

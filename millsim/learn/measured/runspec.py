@@ -77,20 +77,22 @@ ALTERNATIVES = (
     ("power", (("loaded",), ("energy",), ("amperes",)), False),
     ("power", (("idle",), ("idle_amperes",)), False),
 )
-_ELSEWHERE = {  # names that no likeness leads home
-    "feed": 'did you mean "fed" in [masses]?',
-    "fed_mass": 'did you mean "fed" in [masses]?',
+_INSTEAD = {  # names that no likeness leads home
+    "feed": ("fed", "masses"),
+    "fed_mass": ("fed", "masses"),
+    "current": ("amperes", "power"),
+    "voltage": ("volts", "power"),
+    "watts": ("loaded", "power"),
+    "load": ("loaded", "power"),
+    "no_load": ("idle", "power"),
+    "rpm": ("loaded", "speed"),
+    "duration": ("milling", "time"),
+    "resolution": ("scale", "masses"),
+    "dust": ("bag", "masses"),
+}
+_ELSEWHERE = {  # names of what is not given here
     "mill": "the mill is described in the config that [run] names",
-    "current": 'did you mean "amperes" in [power]?',
-    "voltage": 'did you mean "volts" in [power]?',
-    "watts": 'did you mean "loaded" in [power]?',
-    "load": 'did you mean "loaded" in [power]?',
-    "no_load": 'did you mean "idle" in [power]?',
-    "rpm": 'did you mean "loaded" in [speed]?',
-    "duration": 'did you mean "milling" in [time]?',
-    "resolution": 'did you mean "scale" in [masses]?',
-    "dust": 'did you mean "bag" in [masses]?',
     "losses": "losses are not given: they are what is missing in the balance",
 }
 
-SPEC = Spec(SECTIONS, (), ALTERNATIVES, lambda name: _ELSEWHERE.get(name, ""))
+SPEC = Spec(SECTIONS, (), ALTERNATIVES, lambda name: _ELSEWHERE.get(name, ""), _INSTEAD)

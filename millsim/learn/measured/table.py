@@ -26,7 +26,7 @@ from ...base.reading.cells import (
     plain,
     read_csv_text,
 )
-from ...base.reading.values import did_you_mean, show, slip
+from ...base.reading.values import did_you_mean, meant, show, slip
 from ...errors import InputError, Problem
 
 YES = {"yes", "y", "true", "1", "x", "broken", "broke", "ja", "j"}
@@ -174,7 +174,7 @@ def _header(
 ) -> tuple[list[_Place], tuple[str, ...]]:
     """Where each column stands; what is missing, doubled or without a known unit becomes a problem."""
     places: list[_Place] = []
-    ignored = []
+    ignored: list[str] = []
     for i, cell in enumerate(cells):
         found = _place(i, cell.strip(), columns, where, key, problems)
         if found is None:
@@ -222,9 +222,10 @@ def _not_read(
     names = {n.replace(" ", "_"): c for c in columns for n in (c.name, *c.names)}
     bare = [cell, *(name for name, _ in _splits(cell))]
     for text in bare:
-        if hint := did_you_mean(text.replace(" ", "_"), names):
-            example = names[re.search(r'"(.*)"', hint)[1]].example
-            hint = f"{hint} Name it for example {example}, or note to leave it unread"
+        word = text.replace(" ", "_")
+        if likeliest := meant(word, names):
+            example = names[likeliest].example
+            hint = f"{did_you_mean(word, names)} Name it for example {example}, or note to leave it unread"
             problems.append(Problem(where, key, f"column {show(cell)} is not known", hint=hint))
             return
     ignored.append(cell)

@@ -10,11 +10,11 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from ...base.quantities.units import readable
+from ...base.reading.tables import Finding
 from ...laws.openings import ARCHING, open_area_mesh, open_area_staggered
 from .schema import key_row
 
 Values = dict[str, Any]
-Finding = tuple[str, str, str, str]  # key, message, allowed, hint
 _RULES: list[tuple[tuple[str, ...], Callable[..., Iterator[Finding]]]] = []
 _SPEED = key_row("drive", "speed")
 _ROUNDING = 1.0 + 1e-9
@@ -132,18 +132,15 @@ def _mm(value: float) -> str:
 def _bars_fit(radius: float, bars: int, thickness: float) -> Iterator[Finding]:
     if bars * thickness > 2.0 * math.pi * radius:
         most = _mm(2.0 * math.pi * radius / bars)
-        yield (
-            "rotor.bar_thickness",
-            f"{bars} bars of {_mm(thickness)} do not fit around the rotor",
-            f"below {most}",
-            "",
+        yield Finding(
+            "rotor.bar_thickness", f"{bars} bars of {_mm(thickness)} do not fit around the rotor", f"below {most}"
         )
 
 
 @rule("rotor.radius", "rotor.pivot_radius")
 def _pivot_inside(radius: float, pivot: float) -> Iterator[Finding]:
     if pivot >= radius:
-        yield (
+        yield Finding(
             "rotor.pivot_radius",
             f"{_mm(pivot)} is not inside the tip radius of {_mm(radius)}",
             f"below {_mm(radius)}",
@@ -154,18 +151,17 @@ def _pivot_inside(radius: float, pivot: float) -> Iterator[Finding]:
 @rule("rotor.pivot_radius", "rotor.pivot_pin_diameter")
 def _pin_beside_shaft(pivot: float, pin: float) -> Iterator[Finding]:
     if pin >= 2.0 * pivot:
-        yield (
+        yield Finding(
             "rotor.pivot_pin_diameter",
             f"a pin of {_mm(pin)} on a pivot circle of {_mm(pivot)} radius would reach the axis",
             f"below {_mm(2.0 * pivot)}",
-            "",
         )
 
 
 @rule("rotor.hammer_thickness", "rotor.bar_height")
 def _eye_within_hammer(eye: float, height: float) -> Iterator[Finding]:
     if eye > height * _ROUNDING:
-        yield (
+        yield Finding(
             "rotor.hammer_thickness",
             f"{_mm(eye)} along the pin is more than the hammer is high, {_mm(height)}",
             f"up to {_mm(height)}",
@@ -176,36 +172,36 @@ def _eye_within_hammer(eye: float, height: float) -> Iterator[Finding]:
 @rule("shaft.diameter", "rotor.radius")
 def _shaft_within_rotor(shaft: float, radius: float) -> Iterator[Finding]:
     if shaft >= 2.0 * radius:
-        yield (
+        yield Finding(
             "shaft.diameter",
             f"{_mm(shaft)} is as thick as the rotor, {_mm(2.0 * radius)}",
             f"below {_mm(2.0 * radius)}",
-            "",
         )
 
 
 @rule("rotor.radius", "stator.gap")
 def _gap_small(radius: float, gap: float) -> Iterator[Finding]:
     if gap >= radius:
-        yield ("stator.gap", f"{_mm(gap)} is wider than the rotor radius of {_mm(radius)}", f"below {_mm(radius)}", "")
+        yield Finding(
+            "stator.gap", f"{_mm(gap)} is wider than the rotor radius of {_mm(radius)}", f"below {_mm(radius)}"
+        )
 
 
 @rule("stator.kind", "rotor.radius", "stator.gap", "stator.pins", "stator.pin_diameter")
 def _pins_fit(kind: str, radius: float, gap: float, pins: int, diameter: float) -> Iterator[Finding]:
     around = 2.0 * math.pi * (radius + gap + diameter / 2.0)
     if kind == "pins" and pins * diameter > around:
-        yield (
+        yield Finding(
             "stator.pins",
             f"{pins} pins of {_mm(diameter)} do not fit around the stator ({_mm(around)})",
             f"at most {int(around / diameter)}",
-            "",
         )
 
 
 @rule("sieve.hole", "sieve.pitch")
 def _pitch_above_hole(hole: float, pitch: float) -> Iterator[Finding]:
     if pitch <= hole:
-        yield (
+        yield Finding(
             "sieve.pitch",
             f"{_mm(pitch)} is not above the hole of {_mm(hole)}: no metal is left between the holes",
             f"above {_mm(hole)}",
@@ -216,9 +212,9 @@ def _pitch_above_hole(hole: float, pitch: float) -> Iterator[Finding]:
 @rule("sieve.derived", "sieve.open_fraction")
 def _open_fraction_agrees(derived: float, given: float) -> Iterator[Finding]:
     if derived < 0.005:
-        yield "sieve.hole", f"the sieve would have only {100 * derived:.2g} % open area", "0.5 % or more", ""
+        yield Finding("sieve.hole", f"the sieve would have only {100 * derived:.2g} % open area", "0.5 % or more")
     elif abs(given / derived - 1.0) > OPEN_FRACTION_TOLERANCE:
-        yield (
+        yield Finding(
             "sieve.open_fraction",
             f"{given:.3g} contradicts hole and spacing, which give {derived:.3g}",
             f"within {100 * OPEN_FRACTION_TOLERANCE:.0f} %",
@@ -229,7 +225,7 @@ def _open_fraction_agrees(derived: float, given: float) -> Iterator[Finding]:
 @rule("sieve.wire", "sieve.thickness")
 def _mesh_thickness(wire: float, thickness: float) -> Iterator[Finding]:
     if not 0.4 * wire <= thickness <= 3.0 * wire:
-        yield (
+        yield Finding(
             "sieve.thickness",
             f"{_mm(thickness)} does not go with wire of {_mm(wire)}",
             f"{_mm(0.4 * wire)} to {_mm(3.0 * wire)}",
@@ -240,11 +236,8 @@ def _mesh_thickness(wire: float, thickness: float) -> Iterator[Finding]:
 @rule("sieve.kind", "sieve.hole", "sieve.thickness")
 def _plate_thickness(kind: str, hole: float, thickness: float) -> Iterator[Finding]:
     if kind == "plate" and thickness > 5.0 * hole:
-        yield (
-            "sieve.thickness",
-            f"{_mm(thickness)} is too thick for holes of {_mm(hole)}",
-            f"up to {_mm(5.0 * hole)}",
-            "",
+        yield Finding(
+            "sieve.thickness", f"{_mm(thickness)} is too thick for holes of {_mm(hole)}", f"up to {_mm(5.0 * hole)}"
         )
 
 
@@ -252,18 +245,22 @@ def _plate_thickness(kind: str, hole: float, thickness: float) -> Iterator[Findi
 def _tip_speed(speed: float, radius: float) -> Iterator[Finding]:
     tip, rpm = speed * radius, readable(speed, "rpm")
     if not 2.0 / _ROUNDING <= tip <= 200.0 * _ROUNDING:
-        yield ("drive.speed", f"{rpm} gives a tip speed of {tip:.3g} m/s", "2 m/s to 200 m/s", "check speed and radius")
+        yield Finding(
+            "drive.speed", f"{rpm} gives a tip speed of {tip:.3g} m/s", "2 m/s to 200 m/s", "check speed and radius"
+        )
     elif not _SPEED.low <= speed <= _SPEED.high:
-        yield ("drive.tip_speed", f"{tip:.3g} m/s needs {rpm} on this radius", _SPEED.allowed, "check speed and radius")
+        yield Finding(
+            "drive.tip_speed", f"{tip:.3g} m/s needs {rpm} on this radius", _SPEED.allowed, "check speed and radius"
+        )
 
 
 @rule("drive.speed", "drive.own_curve")
 def _curve_below_no_load(speed: float, curve: tuple[tuple[float, float], ...]) -> Iterator[Finding]:
     top, no_load = readable(max(w for _, w in curve), "rpm"), readable(speed, "rpm")
     if any(w > speed * _ROUNDING for _, w in curve):
-        yield ("drive.speed_curve", f"reaches {top}, above the no-load speed of {no_load}", f"up to {no_load}", "")
+        yield Finding("drive.speed_curve", f"reaches {top}, above the no-load speed of {no_load}", f"up to {no_load}")
     elif curve[0][0] == 0.0 and curve[0][1] < 0.99 * speed:
-        yield (
+        yield Finding(
             "drive.speed_curve",
             f"starts at {top} without load, but the no-load speed is {no_load}",
             "",
@@ -275,7 +272,7 @@ def _curve_below_no_load(speed: float, curve: tuple[tuple[float, float], ...]) -
 def _sags(speed: float, under: float) -> Iterator[Finding]:
     if under > speed * _ROUNDING:
         no_load = readable(speed, "rpm")
-        yield (
+        yield Finding(
             "drive.speed_under_load",
             f"{readable(under, 'rpm')} is above the no-load speed of {no_load}",
             f"up to {no_load}",
@@ -286,7 +283,7 @@ def _sags(speed: float, under: float) -> Iterator[Finding]:
 @rule("feed.largest", "feed.opening")
 def _feed_fits(largest: float, opening: float) -> Iterator[Finding]:
     if opening - ARCHING * largest <= 0.0:
-        yield (
+        yield Finding(
             "feed.opening",
             f"{_mm(largest)} pieces arch over a {_mm(opening)} opening",
             f"above {_mm(ARCHING * largest)}",
@@ -297,28 +294,29 @@ def _feed_fits(largest: float, opening: float) -> Iterator[Finding]:
 @rule("feed.largest", "rotor.radius")
 def _feed_below_rotor(largest: float, radius: float) -> Iterator[Finding]:
     if largest >= radius:
-        yield ("feed.size", f"pieces of {_mm(largest)} are larger than the rotor radius", f"below {_mm(radius)}", "")
+        yield Finding("feed.size", f"pieces of {_mm(largest)} are larger than the rotor radius", f"below {_mm(radius)}")
 
 
 @rule("feed.size.apertures", "feed.size.q3")
 def _table_pairs(apertures: tuple[float, ...], q3: tuple[float, ...]) -> Iterator[Finding]:
     if len(apertures) != len(q3):
-        yield "feed.size.q3", f"has {len(q3)} values for {len(apertures)} apertures", "one for each", ""
+        yield Finding("feed.size.q3", f"has {len(q3)} values for {len(apertures)} apertures", "one for each")
 
 
 @rule("feed.temperature", "feed.stick_temperature", "feed.material")
 def _feed_below_sticking(feed: float, stick: float, material: str) -> Iterator[Finding]:
     if feed >= stick:
         limit = readable(stick, "degC")
-        yield ("feed.temperature", f"{readable(feed, 'degC')} is above the limit of {material}", f"below {limit}", "")
+        yield Finding(
+            "feed.temperature", f"{readable(feed, 'degC')} is above the limit of {material}", f"below {limit}"
+        )
 
 
 @rule("limits.outlet_temperature", "feed.temperature")
 def _limit_above_feed(limit: float, feed: float) -> Iterator[Finding]:
     if limit <= feed:
-        yield (
+        yield Finding(
             "limits.outlet_temperature",
             f"{readable(limit, 'degC')} is not above the feed temperature",
             f"above {readable(feed, 'degC')}",
-            "",
         )

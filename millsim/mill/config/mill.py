@@ -7,7 +7,7 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from ...base.quantities.params import ParamSet
 from ...base.quantities.units import exact_text, spelling_for
@@ -143,6 +143,13 @@ class FeedSize:
     largest_m: float  # the single size, else the size 95 % is finer than
 
 
+class Batch(NamedTuple):
+    """A charge that is filled in once, and how long it is milled."""
+
+    mass_kg: float
+    time_s: float
+
+
 @dataclass(frozen=True)
 class Feed:
     """What goes in; both rate and batch mass None means as much as the mill takes."""
@@ -154,6 +161,12 @@ class Feed:
     batch_time_s: float | None
     opening_m: float
     size: FeedSize
+
+    @property
+    def batch(self) -> Batch | None:
+        """The batch, where one is asked for."""
+        mass, time = self.batch_mass_kg, self.batch_time_s
+        return Batch(mass, time) if mass is not None and time is not None else None
 
 
 @dataclass(frozen=True)

@@ -172,7 +172,7 @@ def _scatter(sweep: Sweep, choice, xy: tuple[Ruler, Ruler], shown: tuple[Scale, 
         else:
             axes.scatter(x[here], y[here], size, value[here], marker=_OUT[k], zorder=3, **look)
             mark = {"mfc": "#cccccc", "mec": BLACK, "marker": _OUT[k], "mew": 0.6}
-        handles.append(Line2D([], [], ls="", label=textwrap.fill(reason.meaning.removesuffix(" (pale)"), 100), **mark))
+        handles.append(Line2D([], [], ls="", label=textwrap.fill(reason.unpaled, 100), **mark))
     for which, r in zip("xy", xy, strict=True):
         page.set_ruler(axes, r, which, _span(r))
     handles += page.mark_built(axes, tuple(r.built for r in xy), scale, hollow=True)

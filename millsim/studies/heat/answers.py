@@ -175,12 +175,12 @@ def _run(problem: Setup, mill: np.ndarray, air_m3_s: float | None, limit_K: floa
     """
     feed = problem.config.feed
     for turn in range(1 if air_m3_s is None else AIR_ROUNDS):
-        if feed.batch_mass_kg:
-            outcome = solve_batch(problem, feed.batch_mass_kg, feed.batch_time_s, mill=mill)
+        if feed.batch:
+            outcome = solve_batch(problem, *feed.batch, mill=mill)
         else:
             outcome = solve(problem, feed.rate_kg_s, mill)
         if air_m3_s is not None and turn < AIR_ROUNDS - 1:
-            rate = None if feed.batch_mass_kg else float(outcome.state["F"])
+            rate = None if feed.batch else float(outcome.state["F"])
             mill = with_air(Case(problem, rate, limit_K), mill, air_m3_s)
     return mill, outcome
 
@@ -199,7 +199,7 @@ def settled(config: Config, air_m3_s: float | None = None, limit_K: float = inf)
 def _asked(problem: Setup, mill: np.ndarray, outcome: Outcome, limit: float) -> tuple[Case, str, str]:
     """(case, note, what binds): the rate asked for if only heat is against it, else what the mill takes."""
     feed = problem.config.feed
-    if feed.batch_mass_kg:
+    if feed.batch:
         return Case(problem, None, limit), "", outcome.binding
     F = float(outcome.state["F"])
     if outcome.code == CANNOT:
@@ -298,14 +298,15 @@ def _largest(case: Case, mill: np.ndarray) -> tuple[float, str]:
 
 def _largest_charge(case: Case, mill: np.ndarray) -> tuple[float, str]:
     """The same for a batch of the config's length; by the loads of the whole batch."""
-    feed, names = case.problem.config.feed, []
+    batch, names = case.problem.config.feed.batch, []
+    assert batch is not None
 
     def over(ln_mass: float) -> float:
-        o = solve_batch(case.problem, float(np.exp(ln_mass)), feed.batch_time_s, bands.BATCH_STEPS, mill)
+        o = solve_batch(case.problem, float(np.exp(ln_mass)), batch.time_s, bands.BATCH_STEPS, mill)
         names.append(o.binding)
         return float(log(max(1e-6, o.loads.max())))
 
-    middle = log(feed.batch_mass_kg)
+    middle = log(batch.mass_kg)
     found = crossing(over, middle - 5.0, middle + 3.0)
     if isnan(found):
         return (0.0, names[0]) if over(middle - 5.0) > 0.0 else (inf, names[0])

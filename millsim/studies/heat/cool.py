@@ -28,7 +28,7 @@ def air_needed(case: Case, mill: np.ndarray, here: Settled | None) -> dict[str, 
     air_needed_m3_s: at the inlet, infinite where MOST_BLOWER is too little, 0 where next to none will do.
     """
     twice = with_air(case, mill, 2.0 * inlet_flow(mill[0], here.s)) if here else None
-    found = {"doubled_K": case.outlet(twice) if here else inf}
+    found = {"doubled_K": inf if twice is None else case.outlet(twice)}
     low = -shut_off(mill[0])
     span = MOST_BLOWER - low
 
@@ -176,8 +176,9 @@ def _cycle(start, limit, end, tau, casing, casing_idle, room, tau_idle, tau_stop
 
 def batch_passes(case: Case, mill: np.ndarray) -> dict[str, float]:
     """When the config's batch passes the limit [s] (inf: never), and its casing at the end [K]."""
-    feed = case.problem.config.feed
-    o = solve_batch(case.problem, feed.batch_mass_kg, feed.batch_time_s, mill=mill)
-    T, t = o.history["T"], batch_times(feed.batch_time_s, o.history.size)
+    batch = case.problem.config.feed.batch
+    assert batch is not None
+    o = solve_batch(case.problem, *batch, mill=mill)
+    T, t = o.history["T"], batch_times(batch.time_s, o.history.size)
     over = np.flatnonzero(T > case.limit_K)
     return {"run_s": float(t[over[0]]) if over.size else inf, "casing_K": float(o.history[-1]["T_casing"])}

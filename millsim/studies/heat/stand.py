@@ -70,9 +70,11 @@ class Case:
         """The mill record (1,) at the rate, coming from a cold start; None where nothing settles."""
         p = self.problem
         if self.is_batch:
-            feed = p.config.feed
-            o = solve_batch(p, feed.batch_mass_kg, feed.batch_time_s, BATCH_STEPS, mill)
-            return _of_batch(o) if all(np.isfinite(o.history[name]).all() for name in o.history.dtype.names) else None
+            batch = p.config.feed.batch
+            assert batch is not None
+            o = solve_batch(p, *batch, BATCH_STEPS, mill)
+            columns = (o.history[name] for name in o.history.dtype.names or ())
+            return _of_batch(o) if all(np.isfinite(column).all() for column in columns) else None
         work, s, loads = new_work(p.x.size), np.zeros(1, STATE), np.zeros(len(LIMITS))
         residual, _ = stand_at(mill[0], grid_of(p, mill), p.feed, self.rate_kg_s, s[0], work, TOLERANCE)
         if not residual <= TOLERANCE:

@@ -8,6 +8,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 
@@ -40,6 +41,13 @@ def say(value: float, unit: str = "-", digits: int = 3) -> str:
     if unit in ("-", "deg"):
         return number + ("°" if unit == "deg" else "")
     return f"{number} {_SHOW.get(unit, unit)}"
+
+
+class Hammer(NamedTuple):
+    """A hammer: its mass [kg] and the radius of its pivot [m]."""
+
+    mass: float
+    pivot: float
 
 
 @dataclass(frozen=True)
@@ -78,6 +86,13 @@ class MillFacts:
     def swinging(self) -> bool:
         """Whether the rotor carries hammers."""
         return self.config.rotor.mount == "swinging"
+
+    @property
+    def hammer(self) -> Hammer:
+        """One of the hammers of a rotor that swings them."""
+        r = self.config.rotor
+        assert r.hammer_mass_kg is not None and r.pivot_radius_m is not None
+        return Hammer(r.hammer_mass_kg, r.pivot_radius_m)
 
     @property
     def pins(self) -> int:

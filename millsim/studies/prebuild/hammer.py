@@ -59,7 +59,7 @@ def pull(f: MillFacts) -> float:
     """What pulls on one pin or one bar's root [N] at no-load speed."""
     r = f.config.rotor
     if f.swinging:
-        return strength.centrifugal_force(r.hammer_mass_kg, hammer_centre(f.config), f.omega)
+        return strength.centrifugal_force(f.hammer.mass, hammer_centre(f.config), f.omega)
     return strength.bar_stress(f.metal.density, f.tip) * r.bar_height_m * r.bar_thickness_m
 
 
@@ -99,9 +99,8 @@ def lines(f: MillFacts) -> list[ReviewLine]:
 
 def hammer_pull(f: MillFacts) -> ReviewLine:
     """The pull itself, and the price of weight."""
-    r, F = f.config.rotor, pull(f)
-    centre = say(0.5 * (r.radius_m + r.pivot_radius_m), "mm")
-    said = f"{say(r.hammer_mass_kg, 'g')} with its centre at {centre} pull {say(F)} N. Twice the mass pulls twice " \
+    F, centre = pull(f), say(hammer_centre(f.config), "mm")
+    said = f"{say(f.hammer.mass, 'g')} with its centre at {centre} pull {say(F)} N. Twice the mass pulls twice " \
            "as hard and flies with twice the energy, but bites better and lays back less"  # fmt: skip
     return PULL.note(F, f"{said}.")
 
@@ -121,35 +120,34 @@ def pin_shear(f: MillFacts) -> ReviewLine:
 def eye(f: MillFacts) -> ReviewLine:
     """The pin pressing in the hammer's eye."""
     r, F = f.config.rotor, DYNAMIC * pull(f)
-    keys = (("rotor.pivot_pin_diameter", r.pivot_pin_diameter_m), ("rotor.hammer_thickness", r.hammer_thickness_m))
-    absent = [k for k, x in keys if x is None]
-    if absent:
+    pin, deep, wide = r.pivot_pin_diameter_m, r.hammer_thickness_m, r.bar_thickness_m
+    if pin is None or deep is None:
+        absent = [k for k, x in (("rotor.pivot_pin_diameter", pin), ("rotor.hammer_thickness", deep)) if x is None]
         return BEARING.give(*absent)
-    wide = r.bar_thickness_m
-    if r.pivot_pin_diameter_m >= wide:
-        wide_pin = f"the pin, {say(r.pivot_pin_diameter_m, 'mm')}, is no thinner than the hammer is along the circle"
+    if pin >= wide:
+        wide_pin = f"the pin, {say(pin, 'mm')}, is no thinner than the hammer is along the circle"
         return BEARING.missing(f"{wide_pin}, {say(wide, 'mm')}, so its eye must be wider, and no key tells how wide")
-    net = HOLE * F / ((wide - r.pivot_pin_diameter_m) * r.hammer_thickness_m)
+    net = HOLE * F / ((wide - pin) * deep)
     if net > SHARE_OF_YIELD * f.strength:
         allowed = SHARE_OF_YIELD * f.strength
-        beside = f"{say(wide - r.pivot_pin_diameter_m, 'mm')} by {say(r.hammer_thickness_m, 'mm')}"
+        beside = f"{say(wide - pin, 'mm')} by {say(deep, 'mm')}"
         words = f"Beside the pin {beside} of hammer carry the pull: {say(net, 'MPa')} with {HOLE:g} times at a hole, " \
                 f"{say(allowed, 'MPa')} allowed. Take a thinner pin, or a wider and lighter hammer."  # fmt: skip
         return BEARING.tell("fails", net, words, allowed)
     limit = BEARING_SHARE * min(f.strength, MILD_STEEL.strength)
-    value = strength.bearing_pressure(F, r.pivot_pin_diameter_m, r.hammer_thickness_m)
-    said = f"{say(r.hammer_thickness_m, 'mm')} of eye on the pin. Tear-out and wear are not reckoned: look for more " \
+    value = strength.bearing_pressure(F, pin, deep)
+    said = f"{say(deep, 'mm')} of eye on the pin. Tear-out and wear are not reckoned: look for more " \
            "than 0.5 mm of play"  # fmt: skip
     return BEARING.judge(value, limit, said, "Take a thicker pin or a thicker eye")
 
 
 def bite(f: MillFacts) -> ReviewLine:
     """Whether one hammer can finish one bite of the largest piece."""
-    E = plain(cutting.hammer_energy)(f.config.rotor.hammer_mass_kg, f.tip)
+    E = plain(cutting.hammer_energy)(f.hammer.mass, f.tip)
     said = f"a blow gives at most {say(E, 'J', 2)}; to shear a {say(f.piece, 'mm')} piece takes {say(f.bite, 'J', 2)}"
     if not f.nips:
         return ENERGY.note(E, f"{said}, but none is larger than the gap, so none is sheared.", f.bite)
-    heavier = f.config.rotor.hammer_mass_kg * 1.5 * f.bite / E
+    heavier = f.hammer.mass * 1.5 * f.bite / E
     more = f"It folds back instead: hammers of {say(heavier, 'g', 2)} or a faster rotor would carry one"
     spare = f"It folds back now and then: hammers of {say(heavier, 'g', 2)} would carry it with reserve"
     return ENERGY.judge(E, f.bite, said, spare, more)
@@ -158,11 +156,11 @@ def bite(f: MillFacts) -> ReviewLine:
 def swings(f: MillFacts, mass: float) -> dict[str, float]:
     """Angle [rad] a hammer of that mass swings back by each kind of blow of the largest piece."""
     r, m = f.config.rotor, f.mill
-    length = r.radius_m - r.pivot_radius_m
+    length = r.radius_m - f.hammer.pivot
     v_rel = (1.0 - float(m["layer_speed_ratio"])) * f.tip
     e = plain(motion.restitution)(float(m["restitution"]), v_rel)
     I = strength.bar_inertia(mass, length)
-    k = strength.restoring_moment(mass, f.omega, r.pivot_radius_m, 0.5 * length)
+    k = strength.restoring_moment(mass, f.omega, f.hammer.pivot, 0.5 * length)
     lost = {"a hit": strength.speed_lost_by_hit(v_rel, e, f.piece_mass, mass)}
     if f.nips:
         lost["a bite"] = strength.speed_lost(f.tip, plain(cutting.hammer_energy)(mass, f.tip), f.bite)
@@ -171,7 +169,7 @@ def swings(f: MillFacts, mass: float) -> dict[str, float]:
 
 def lay_back(f: MillFacts) -> ReviewLine:
     """How far a hammer swings back after the worst of a bite and a plain hit."""
-    mass = f.config.rotor.hammer_mass_kg
+    mass = f.hammer.mass
     angles = swings(f, mass)
     worst = max(angles.values())
     parts = ", ".join(f"{blow} {say(a, 'deg', 2)}" for blow, a in angles.items())

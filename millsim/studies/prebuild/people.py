@@ -35,8 +35,9 @@ def dust(f: MillFacts) -> ReviewLine:
     """Fine powder in the air that leaves against a quarter of the least explosible concentration."""
     card = f.config.material
     share, Q, rate = fine_share(f), f.scalar("air_flow_m3_s"), f.rate
-    known = share is not None and Q is not None and Q > 0.0 and rate is not None
-    value = strength.dust_concentration(rate, share, Q) if known else None
+    value = None
+    if share is not None and Q is not None and Q > 0.0 and rate is not None:
+        value = strength.dust_concentration(rate, share, Q)
     there = f"{say(value, 'g/m3', 2)} in the air that leaves. " if value is not None else ""
     apart = "Keep sparks, static and brushed motors out of it, earth all metal, no heaps; what is shaken out of a " \
             "filter is always above the limit"  # fmt: skip

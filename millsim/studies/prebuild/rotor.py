@@ -69,7 +69,7 @@ def stress(f: MillFacts) -> ReviewLine:
         return STRESS.tell("fails", strength.bar_stress(metal.density, f.tip),
                            "A printed rotor must not run: it creeps at 45 to 55 °C and shatters when hit. Make bars "
                            "and hub of metal.", basis="assumed", source="forbidden whatever the figure")  # fmt: skip
-    rule, root = (EYE, f.omega * r.pivot_radius_m) if f.swinging else (STRESS, 0.0)
+    rule, root = (EYE, f.omega * f.hammer.pivot) if f.swinging else (STRESS, 0.0)
     plain_stress = strength.bar_stress(metal.density, f.tip, root)
     value, limit = HOLE * plain_stress, SHARE_OF_YIELD * f.strength
     part = "hammers at their eyes" if f.swinging else "bars at the axis"
@@ -104,6 +104,7 @@ def _shaft_stiffness(f: MillFacts) -> tuple[float, str] | ReviewLine:
         return CRITICAL.give("rotor.mass")
     I, d = strength.second_moment(s.diameter_m), say(s.diameter_m, "mm")
     if s.overhang_m is None:
+        assert s.bearing_span_m is not None
         between = f"{d} shaft, {say(mass, 'kg')} in the middle of {say(s.bearing_span_m, 'mm')}"
         return strength.midspan_speed(STEEL_E, I, mass, s.bearing_span_m), between
     speed = strength.overhung_speed(STEEL_E, I, mass, s.overhang_m, s.bearing_span_m or 0.0)
@@ -154,7 +155,7 @@ def projectiles(f: MillFacts) -> list[tuple[str, float]]:
     """(what could fly, its energy [J] at no-load speed), hardest first."""
     r, found = f.config.rotor, [("a 5 g screw at the tips", 0.5 * SCREW * f.tip**2)]
     if f.swinging:
-        found.append(("a hammer", 0.5 * r.hammer_mass_kg * f.tip**2))
+        found.append(("a hammer", 0.5 * f.hammer.mass * f.tip**2))
     else:
         half = f.metal.density * r.bar_height_m * r.bar_thickness_m * r.radius_m
         found.append((f"half a bar of {say(half, 'g', 2)}", strength.bar_half_energy(half, f.tip)))
@@ -166,8 +167,8 @@ def flying(f: MillFacts) -> ReviewLine:
     g, found = f.config.guard, projectiles(f)
     said = ", ".join(f"{what} has {say(joule, 'J', 2)}" for what, joule in found)
     said += f" (the whole rotor {say(f.energy, 'J', 2)})"
-    absent = [k for k, x in (("guard.material", g.material), ("guard.thickness", g.thickness_m)) if x is None]
-    if absent:
+    if g.material is None or g.thickness_m is None:
+        absent = [k for k, x in (("guard.material", g.material), ("guard.thickness", g.thickness_m)) if x is None]
         return FLYING.give(*absent, said=said, value=found[0][1])
     known, basis, source = WALLS[g.material]
     limit = strength.wall_energy(WALL_J, known, g.thickness_m)
