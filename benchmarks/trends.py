@@ -71,8 +71,8 @@ def mill(name: str, *overrides: str) -> Row:
     F, total = float(o.state["F"]), o.product.sum()
     x = psd.x_at(problem.edges, psd.cumulative(o.product / total), [0.1, 0.5, 0.9]) * 1e3 if total > 0 else [nan] * 3
     chips = float(o.flows["chips"]) / F
-    return Row(name, status_words(o.code, o.binding), F * 3600, *map(float, x), float(o.powers["shaft"]) / F / 3.6e6, chips,
-               float(o.powers["windage"]), o.binding)  # fmt: skip
+    energy, status = float(o.powers["shaft"]) / F / 3.6e6, status_words(o.code, o.binding)
+    return Row(name, status, F * 3600, *map(float, x), energy, chips, float(o.powers["windage"]), o.binding)
 
 
 def material(name: str, celsius: float = 20.0) -> tuple[str, ...]:

@@ -15,7 +15,7 @@ from pathlib import Path
 import click
 
 from ..errors import InputError, MillsimError
-from ..record.limits import CANNOT, FAILED, OK, OVER, STATUS_WORDS
+from ..record.limits import CANNOT, FAILED, HARDLY_GRINDS, OK, OVER, STATUS_WORDS
 from .progress import Interrupts, Progress
 
 DONE, FAULT, ANSWER_IS_NO, INTERRUPTED = 0, 1, 3, 130

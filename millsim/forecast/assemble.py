@@ -13,7 +13,7 @@ from ..engines.records import BREAK, FLOWS, PIN_BREAK, XI
 from ..laws import drive
 from ..mill.chamber import NIP, PAIR, STRIKE
 from ..mill.problem import Setup
-from ..record.limits import LEAST_OPEN, LIMITS
+from ..record.limits import GRINDING, HARDLY_J_KG, LEAST_OPEN, LIMITS
 from ..record.outputs import scalar
 from ..record.prediction import Counted, EngineResult, Limit, SizeTable
 from .outcome import Outcome

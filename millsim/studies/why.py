@@ -29,8 +29,8 @@ WATTS = (
 
 
 # What the fragments of a piece follow from.
-_FRAGMENTS = ("split_exponent", "daughter_exponent", "nip_exponent", "fragment_floor", "fines_thickness", "fines_exponent",
-              "fines_limit", "shatter_slope")  # fmt: skip
+_FRAGMENTS = ("split_exponent", "daughter_exponent", "nip_exponent", "fragment_floor", "fines_thickness",
+              "fines_exponent", "fines_limit", "shatter_slope")  # fmt: skip
 
 
 @dataclass(frozen=True)

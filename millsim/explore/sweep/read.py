@@ -77,7 +77,8 @@ def _points(group, axes: int, reasons: dict[int, str]) -> Points:
     names = [n for n in OUTPUTS if n in group]
     draws = {n: flat(f"{n}_draw") for n in names if f"{n}_draw" in group}
     return Points(
-        status=flat("status"), binding=flat("binding"), loads=_all_limits(flat("load")), values={n: flat(n) for n in names},
+        status=flat("status"), binding=flat("binding"), loads=_all_limits(flat("load")),
+        values={n: flat(n) for n in names},
         q3=flat("product_q3"), reason=reasons, draws=draws,
         draw_q3=flat("product_q3_draw") if draws else np.empty((0, 0, 0), np.float32),
         se={n: flat(f"{n}_se") for n in names if f"{n}_se" in group},
