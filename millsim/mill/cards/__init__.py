@@ -4,6 +4,7 @@ Owns reading, checking, listing and writing cards. Imports no numpy.
 """
 
 import textwrap
+from dataclasses import replace
 from decimal import Decimal
 from functools import cache
 from pathlib import Path
@@ -126,13 +127,12 @@ def params_from_tables(
 
 def _defaults(found: dict[str, Param], specs: dict[str, CardEntry]) -> dict[str, Param]:
     """The parameters a complete card leaves to their defaults."""
-    value = {n: s.default.value for n, s in specs.items() if s.default} | {n: p.value for n, p in found.items()}
-    if value.get("fragment_floor", 0.0) is None:
-        zone = 0.3 * value["modulus"] * value["fracture_energy"] / value["yield_stress"] ** 2
-        value["fragment_floor"] = min(
-            max(zone, specs["fragment_floor"].default.low), specs["fragment_floor"].default.high
-        )
-    return {n: s.default.param(n, s.unit, value[n]) for n, s in specs.items() if s.default and n not in found}
+    filled = {n: s.default.param(n, s.unit) for n, s in specs.items() if s.default and n not in found}
+    if "fragment_floor" in filled:
+        floor, card = filled["fragment_floor"], found | filled
+        zone = 0.3 * card["modulus"].value * card["fracture_energy"].value / card["yield_stress"].value ** 2
+        filled["fragment_floor"] = replace(floor, value=min(max(zone, floor.low), floor.high))
+    return filled
 
 
 def _param(

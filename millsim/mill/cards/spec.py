@@ -23,18 +23,17 @@ class CardEntry:
 
 @dataclass(frozen=True)
 class Default:
-    """What an optional parameter is where a card does not say, in SI, and why; value None: derived from the card."""
+    """What an optional parameter is where a card does not say, in SI, and why."""
 
-    value: float | None
+    value: float
     low: float
     high: float
     why: str
     scale: str = "linear"
 
-    def param(self, name: str, unit: str, value: float) -> Param:
-        """The parameter with this default's range about a value."""
-        low, high = min(self.low, value), max(self.high, value)
-        return Param(name, value, unit, low, high, "assumed", f"default: {self.why}", self.scale)
+    def param(self, name: str, unit: str) -> Param:
+        """The parameter that a card would hold."""
+        return Param(name, self.value, unit, self.low, self.high, "assumed", f"default: {self.why}", self.scale)
 
 
 def _table(*rows: tuple) -> dict[str, CardEntry]:
@@ -47,7 +46,8 @@ _SPLIT = Default(3.0, 2.0, 5.0, "a power of 3 has exactly the new surface of one
 _SHATTER = Default(1.0, 0.3, 3.0, "as fast as breakage itself grows with the energy", "log")
 _THICKNESS = Default(5e-6, 1e-6, 25e-6, "between the craze of a polymer and half a plant cell", "log")
 _FINES = Default(1.2, 0.8, 2.0, "a little more of the coarse fines than of the fine ones")
-_FLOOR = Default(None, 5e-6, 3e-4, "yielding zone ahead of a crack, 0.3 E Gc/yield^2, within 5 um to 0.3 mm", "log")
+_ZONE = "yielding zone ahead of a crack, 0.3 E Gc/yield^2, within 5 um to 0.3 mm"
+_FLOOR = Default(5e-5, 5e-6, 3e-4, _ZONE, "log")  # its value follows from the card
 _BOUNCE = Default(0.12, 0.05, 0.25, "between nearly elastic and the fully plastic 1/4")
 _MODULUS = Default(2.5e9, 0.8e9, 4e9, "a stiff polymer", "log")
 
