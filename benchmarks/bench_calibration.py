@@ -12,12 +12,12 @@ from dataclasses import replace
 
 import numpy as np
 from common import DEMO, ROOT, best, row, say, show
+from pretend import pretend
 from scipy.optimize import least_squares
 
 from millsim.base.numerics import psd
 from millsim.learn.calibration import fit, observations, runmodel
 from millsim.learn.calibration.posterior import find_mode, sample, weighted_quantile
-from millsim.learn.calibration.synthetic import pretend
 from millsim.learn.calibration.unknowns import unknowns_of
 from millsim.learn.calibration.whole import calibrate_whole
 from millsim.learn.measured.runsheet import read_run

@@ -11,7 +11,7 @@ from mills import CONFIGS, config
 from millsim.explore.sweep.gather import collect
 from millsim.explore.sweep.journal import open_journal
 from millsim.explore.sweep.plan import read_plan
-from millsim.explore.sweep.record import SIZES_M, Axis, Points, Sweep
+from millsim.explore.sweep.record import SIZES_M, Axis, Failure, Points, Sweep
 from millsim.explore.sweep.runner import run
 from millsim.record.limits import MISSING
 from millsim.record.outputs import OUTPUTS
@@ -51,9 +51,10 @@ def points(count, q3=None, status=None, draws=0, loads=0.5, reason=None, binding
     q3 = curve(full["x50_m"]) if q3 is None else np.broadcast_to(q3, (count, COUNT)).copy()
     state = np.zeros(count, np.int8) if status is None else np.asarray(status, np.int8)
     loads = np.broadcast_to(np.asarray(loads, float), (count, 6)).copy()
+    why = {i: Failure(r, r) if isinstance(r, str) else r for i, r in (reason or {}).items()}
     return Points(
         state, np.full(count, binding, np.int8), loads, full, q3,
-        reason or {}, {n: np.repeat(v[:, None], draws, axis=1) for n, v in full.items()} if draws else {},
+        why, {n: np.repeat(v[:, None], draws, axis=1) for n, v in full.items()} if draws else {},
         np.repeat(q3[:, None], draws, axis=1) if draws else np.empty((0, 0, 0)),
         draw_loads=np.repeat(loads[:, None], draws, axis=1).astype(np.float32),
     )  # fmt: skip

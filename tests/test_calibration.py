@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from pretend import pretend
 
 from millsim.base.numerics import psd
 from millsim.base.quantities.scores import at_score
@@ -24,7 +25,6 @@ from millsim.forecast.run import predict
 from millsim.learn.calibration import findings, fit, nextstep, observations, runmodel
 from millsim.learn.calibration.carding import card_of, card_text
 from millsim.learn.calibration.posterior import find_mode, sample, weighted_quantile
-from millsim.learn.calibration.synthetic import pretend
 from millsim.learn.calibration.unknowns import unknowns_of
 from millsim.learn.measured.runsheet import read_run
 from millsim.mill import calibrated

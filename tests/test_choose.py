@@ -29,6 +29,7 @@ from millsim.forecast import band
 from millsim.forecast.outcome import solve
 from millsim.mill.problem import build
 from millsim.record.limits import CANNOT, FAILED, LIMITS, OK, OVER
+from millsim.record.outputs import OUTPUTS
 from millsim.show.words import choice
 from millsim.studies.circuit import loop
 
@@ -368,7 +369,8 @@ def test_wishes_that_pull_against_each_other_are_said():
     assert a.choice.nearest.point == 1
     text = told(sweep, a)
     assert (
-        "With gap 1 mm: x50 150 µm, but energy from the socket 2 kWh/kg (at most 1 kWh/kg asked): the two pull" in text
+        "With gap 1 mm: x50 150 µm, but energy from the socket 2.00 kWh/kg (at most 1 kWh/kg asked): the two pull"
+        in text
     )
 
 
@@ -491,8 +493,8 @@ def test_replicates_count_as_their_mean_and_their_scatter_is_told():
     assert "All of its 3 runs meet it." in text
     chance = 1 - stats.ttest_rel(A_X50, OTHER_ORDER, alternative="greater").pvalue
     scatter = np.std(np.subtract(A_X50, OTHER_ORDER), ddof=1) * 1e6
-    assert f"Build 1 is probably finer than build 2, chance {chance:.2f}, but that is not settled: mean x50 575 µm " \
-           "of build 1 and 618 µm of build 2, run by run with the same random numbers, scatter of the differences " \
+    assert f"Build 1 is probably finer than build 2, chance {chance:.2f}, but that is not settled: mean x50 0.57 mm " \
+           "of build 1 and 0.62 mm of build 2, run by run with the same random numbers, scatter of the differences " \
            f"{scatter:.0f} µm" in text  # fmt: skip
     assert "one more pair of runs would not settle it" in text
 
@@ -547,8 +549,8 @@ def test_journey_9_none_reaches_it_and_the_sieve_is_told():
     assert judged["finer_150um"][0] == pytest.approx(at, abs=1e-12)
     text = told(sweep, a)
     assert "none of the 9 points meets the target" in text
-    assert f"With a 500 µm sieve after the mill and its oversize returned: {3600 * c.accepted_kg_s:.3g} kg/h" in text
-    assert f"{c.gross_J_kg / 3.6e6:.3g} kWh/kg from the socket per kilogram accepted" in text
+    assert f"With a 500 µm sieve after the mill and its oversize returned: {3600 * c.accepted_kg_s:.2f} kg/h" in text
+    assert f"{c.gross_J_kg / 3.6e6:.3f} kWh/kg from the socket per kilogram accepted" in text
     assert "Not predicted, measure it: dry flow: at most 35 s per 100 g" in text
     assert "A second sieve of 150 µm that takes out the fines would leave" in text
     assert "fine dust in air can explode" in text
@@ -562,7 +564,7 @@ MOULDED = f'{HEAD}[window]\nto = "500 um"\n[yield]\nleast = "95 %"\n[[finer]]\nt
     [
         ("", ""),
         ('[energy]\nmost = "0.30 kWh/kg"\n', "energy from the socket {energy} (at most 0.3 kWh/kg asked)"),
-        ('[rate]\nleast = "4.5 kg/h"\n', "powder per hour {rate} (at least 4.5 kg/h asked)"),
+        ('[rate]\nleast = "4.5 kg/h"\n', f"{OUTPUTS['throughput_kg_s'].short} {{rate}} (at least 4.5 kg/h asked)"),
         ('[x50]\nmost = "230 um"\n', "x50 {x50} µm (at most 230 µm asked)"),
         ('[x50]\nleast = "230 um"\n', ""),  # too fine before, coarse enough without the fines
     ],
@@ -584,7 +586,7 @@ def test_a_second_sieve_is_judged_by_what_it_leaves(more, missed):
     assert v["span"] == pytest.approx((v["x90_m"] - v["x10_m"]) / v["x50_m"])
     assert share_finer(j.points.q3, 150e-6)[0] < 0.05  # on the kept sizes, of which none is 150 µm
     figures = {k: f"{x:.3g}" for k, x in sizes.items()}
-    figures |= {"rate": f"{rate:.3g} kg/h", "energy": f"{energy:.3g} kWh/kg"}
+    figures |= {"rate": f"{rate:.2f} kg/h", "energy": f"{energy:.3f} kWh/kg"}
     text = told(sweep, a)
     head = f"A second sieve of 150 µm that takes out the fines would leave {figures['rate']} at {figures['energy']}"
     assert head in text

@@ -79,7 +79,7 @@ def test_journey_9_choose_by_end_use(file, target):
     c = loop.closed(config_at(sweep, s["point"]), 0.5e-3, class_ratio=sweep.class_ratio)
     assert s["accepted_kg_s"] == c.accepted_kg_s
     assert s["gross_J_kg"] == pytest.approx(c.electrical_W / c.accepted_kg_s)
-    assert f"{3600 * c.accepted_kg_s:.3g} kg/h of accepted powder" in text
+    assert f"{3600 * c.accepted_kg_s:.2f} kg/h of accepted powder" in text
 
 
 def _miss(sweep):
@@ -99,9 +99,9 @@ def test_journey_10_two_designs(tmp_path, target):
     assert "2 of 2 settings meet the target" in text
     # Monte Carlo runs of the same seeds: in pairs, 50, 35 and 45 µm apart; bench runs apart: test_choose
     chance = 1 - stats.ttest_rel(x50[:3], x50[3:], alternative="greater").pvalue
-    assert f"Build 1 is finer than build 2: the chance of that is {chance:.2f} (mean x50 575 µm of build 1" in text
+    assert f"Build 1 is finer than build 2: the chance of that is {chance:.2f} (mean x50 0.575 mm of build 1" in text
     run_by_run = "run by run with the same random numbers, scatter of the differences 7.6 µm"
-    assert f"and 618 µm of build 2, {run_by_run}" in text
+    assert f"and 0.618 mm of build 2, {run_by_run}" in text
     assert "Only 2 of its 3 runs meet it; their mean does." in text
 
 
@@ -174,7 +174,7 @@ def test_files_that_are_none(tmp_path, file):
     [
         ([CANNOT, CANNOT, FAILED], "the commonest reason, 2 times: jam is over its limit even with next to no feed"),
         ([FAILED, FAILED, CANNOT], "the commonest reason, 2 times: contradiction: pitch must be larger than hole"),
-        ([MISSING] * 3, "the commonest reason, 3 times: not computed yet; run the sweep first"),
+        ([MISSING] * 3, "the commonest reason, 3 times: not computed; run the sweep first"),
     ],
 )
 def test_a_sweep_in_which_nothing_runs(tmp_path, status, words):

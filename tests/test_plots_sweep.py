@@ -18,10 +18,11 @@ from matplotlib.patches import PathPatch
 from matplotlib.text import Text
 
 from millsim.base.quantities.params import BASES, Param
-from millsim.errors import InputError
+from millsim.errors import InputError, NotConverged, NothingRuns, Problem
 from millsim.explore.choose.record import Build, Choice, Target
+from millsim.explore.sweep import compute
 from millsim.explore.sweep import reasons as sweepwhy
-from millsim.explore.sweep.record import Tornado
+from millsim.explore.sweep.record import Failure, Tornado
 from millsim.record.limits import CANNOT, FAILED, LIMITS, MISSING, OK, OVER
 from millsim.record.outputs import OUTPUTS, axis_label
 from millsim.show.plots import line as plots_line
@@ -35,7 +36,9 @@ stats = later("scipy.stats")
 SPEED = sweeps.axis("drive.speed", 600.0, 900.0, 1200.0, 1500.0, unit="rad/s", shown="rpm")
 EDGE = sweeps.axis("rotor.edge", "blunt", "bevelled", "toothed", unit="1", shown="-")
 GEOMETRIC = sweeps.axis("sieve.hole", 0.3e-3, 0.6e-3, 1.2e-3, 2.4e-3)
-PIN_REASON = "contradiction: stator.pins 60 pins of 8 mm do not fit around the stator (421 mm)"
+PIN_REASON = Failure(
+    "contradiction: stator pins", "contradiction: stator.pins 60 pins of 8 mm do not fit around the stator (421 mm)"
+)
 
 
 def spread(count):
@@ -561,14 +564,14 @@ def test_existing_figures_are_kept_without_force(tmp_path, few):
 def test_sweep_without_a_point_that_runs_is_an_error_with_the_commonest_reason(draw):
     status = [FAILED, FAILED, FAILED, FAILED, CANNOT, CANNOT, MISSING, CANNOT, FAILED]
     s = sweep(sweeps.GAP, sweeps.HOLE, status=status, reason={i: PIN_REASON for i in (0, 1, 2, 3, 8)})
-    message = r"none of its 9 points runs, so there is nothing to draw; most often \(5\): contradiction: stator pins"
-    with pytest.raises(InputError, match=message):
+    message = r"none of its 9 points gives any powder, so there is nothing to draw; .*, 5 times: contradiction: stator"
+    with pytest.raises(NothingRuns, match=message):
         draw(s)
 
 
 def test_nothing_is_written_for_a_sweep_without_a_point_that_runs(tmp_path):
     s = sweep(sweeps.GAP, sweeps.HOLE, status=[MISSING] * 9)
-    with pytest.raises(InputError, match=r"nothing to draw; most often \(9\): not computed"):
+    with pytest.raises(InputError, match=r"nothing to draw; .*, 9 times: not computed"):
         plots_sweep.save_all(s, tmp_path / "new")
     assert not (tmp_path / "new").exists()
 
@@ -705,26 +708,29 @@ def test_figures_of_cells_stand_in_the_middle_of_their_cells():
 
 
 @pytest.mark.parametrize(
-    ("reason", "said"),
+    ("error", "kind"),
     [
-        (PIN_REASON, "contradiction: stator pins: pins do not fit around the stator"),
-        ("contradiction: sieve.pitch 1.2 mm is not above the hole of 1.4 mm: no metal is left between the holes",
-         "contradiction: no metal is left between the holes"),
-        ("contradiction: sieve.hole the sieve would have only 0.16 % open area",
-         "contradiction: sieve hole: the sieve would have only ... open area"),
-        ("the state did not settle: residual 1e-3", "no steady state found"),
-        ("", "failed, no reason given"),
+        (InputError([Problem("f", "stator.pins", "16 pins of 20 mm do not fit")]), "contradiction: stator pins"),
+        (NotConverged("the state did not settle: residual 1e-3"), "no steady state found"),
+        (compute.Endless("9 of 100 histories did not leave the mill"), "pieces hardly leave this mill"),
+        (ZeroDivisionError("float division"), "a fault of the program"),
     ],
-)  # fmt: skip
-def test_like_failures_say_the_like(reason, said):
-    assert sweepwhy.failed_words(reason) == said
+)
+def test_like_failures_say_the_like(error, kind):
+    found = compute.failure_of(error)
+    assert found.kind == kind and str(error).rpartition(": ")[2] in found.text
+
+
+def test_of_like_failures_the_first_one_speaks():
+    told = [Failure("a", "a at 1 mm"), Failure("b", "b at 1 mm"), Failure("a", "a at 2 mm")]
+    assert sweepwhy.alike(told) == {"a at 1 mm": 2, "b at 1 mm": 1}
 
 
 def test_many_reasons_are_told_apart_by_hatch_and_the_rarest_put_together():
-    reasons = [f"reason {chr(97 + i)}" for i in range(12) for _ in range(12 - i)]
+    reasons = [sweepwhy.Why(FAILED, f"reason {chr(97 + i)}") for i in range(12) for _ in range(12 - i)]
     index, told = sweepwhy.common_reasons(reasons, np.arange(len(reasons)) % 2 == 0)
     assert len({r.hatch for r in told}) == len(told) and "other reasons" in {r.text for r in told}
-    assert all(told[k].text in (text, "other reasons") for k, text in zip(index, reasons, strict=True))
+    assert all(told[k].text in (why.text, "other reasons") for k, why in zip(index, reasons, strict=True))
 
 
 def test_levels_are_round_and_cover_the_values():

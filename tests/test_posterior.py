@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from millsim.learn.calibration import posterior as P
+from millsim.learn.calibration.findings import laplace_correlation
 
 
 def quiet(*_):
@@ -25,7 +26,8 @@ def test_linear_problem_has_the_closed_form_answer():
     covariance = np.linalg.inv(J.T @ J + np.eye(9))
     assert mode.converged
     assert mode.scores == pytest.approx(covariance @ J.T @ d, abs=2e-3)
-    assert mode.laplace_sd == pytest.approx(np.sqrt(np.diag(covariance)), rel=1e-6)
+    sd = np.sqrt(np.diag(covariance))
+    assert laplace_correlation(mode.jacobian) == pytest.approx(covariance / np.outer(sd, sd), rel=1e-6, abs=1e-9)
     found = P.sample(linear(J, d), mode, np.random.default_rng(1), quiet)
     mean = found.weights @ found.scores
     spread = (found.scores - mean).T @ ((found.scores - mean) * found.weights[:, None])

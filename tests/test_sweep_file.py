@@ -2,8 +2,10 @@
 
 import csv
 import io
+import shutil
 from pathlib import Path
 
+import h5py
 import numpy as np
 import pytest
 from lazily import later
@@ -14,10 +16,11 @@ from millsim.explore.sweep import gather, read, runner, tidy, write
 from millsim.explore.sweep.journal import open_journal
 from millsim.explore.sweep.plan import read_plan
 from millsim.explore.sweep.points import config_at
-from millsim.explore.sweep.record import SIZES_M
+from millsim.explore.sweep.record import SIZES_M, Failure
 from millsim.record.files import write_bytes
 from millsim.record.limits import LIMITS
 from millsim.record.outputs import OUTPUTS
+from millsim.record.read import CHECKSUM, content_sha256
 from millsim.show.words import sweep
 
 xarray = later("xarray")
@@ -116,9 +119,19 @@ def test_replicates_are_an_axis_of_seeds(tmp_path):
         assert bool((data["x50_m"][:, 0] != data["x50_m"][:, 1]).all())
 
 
+def test_a_file_of_a_version_that_kept_no_kinds_opens(grid, file, tmp_path):
+    old = Path(shutil.copy(file, tmp_path / "old.h5"))
+    with h5py.File(old, "r+") as f:
+        del f["failed/kind"]
+        f.attrs[CHECKSUM] = content_sha256(f, f.attrs["status"])
+    texts = {i: Failure(r.text, r.text) for i, r in grid.points.reason.items()}
+    assert read.read(old).points.reason == texts and texts
+
+
 def test_reads_back_the_same(grid, file):
     again = read.read(file)
     assert (again.axes, again.shape, again.points.reason) == (grid.axes, grid.shape, grid.points.reason)
+    assert any(r.kind != r.text for r in again.points.reason.values())
     assert np.array_equal(again.identity, grid.identity)
     for name in OUTPUTS:
         assert np.array_equal(again.points.values[name], grid.points.values[name], equal_nan=True)

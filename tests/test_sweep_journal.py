@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from millsim.errors import InputError, MillsimError
 from millsim.explore.sweep import journal
 from millsim.explore.sweep.journal import MARK, open_journal
+from millsim.explore.sweep.record import Failure
 
 KIND = np.dtype([("identity", "<u8", 2), ("status", "i1"), ("x", "<f8", 3)])
 OTHER = np.dtype([("identity", "<u8", 2), ("x", "<f4")])
@@ -37,7 +38,7 @@ def written(path, records=5, each=3):
         j.append_plan(ABOUT)
         ends.append(path.stat().st_size)
         for i in range(records):
-            j.append(rows(i * each, each), {1: f"reason {i}"} if i % 2 else {})
+            j.append(rows(i * each, each), {1: Failure("kind", f"reason {i}")} if i % 2 else {})
             ends.append(path.stat().st_size)
     return ends
 
@@ -56,13 +57,22 @@ def all_right(found):
     return all(rows(k, 1).tobytes() == row for k, row in found.items())
 
 
+def test_reasons_of_a_version_that_kept_sentences_only_are_read(tmp_path):
+    with open_journal(tmp_path / "x.points") as j:
+        meta = {"rows": 2, "layout": journal.layout_of(KIND), "reasons": {"1": "no state: 3 left"}}
+        j._append(meta, rows(0, 2).tobytes())
+    with open_journal(tmp_path / "x.points") as j:
+        assert [why for _, why in j.rows(KIND)] == [{1: Failure("no state: 3 left", "no state: 3 left")}]
+
+
 def test_what_was_kept_is_read_back_in_order(tmp_path):
     path = tmp_path / "s.points"
     written(path)
     with open_journal(path) as j:
         parts = list(j.rows(KIND))
         assert np.array_equal(np.concatenate([p for p, _ in parts]), rows(0, 15))
-        assert [why for _, why in parts] == [{}, {1: "reason 1"}, {}, {1: "reason 3"}, {}]
+        told = [{1: Failure("kind", f"reason {i}")} if i % 2 else {} for i in range(5)]
+        assert [why for _, why in parts] == told
         assert j.plans == [ABOUT]
         assert (j.torn, j.damaged) == (0, 0)
         assert list(j.rows(OTHER)) == []
@@ -262,7 +272,7 @@ HOLD = """
 import sys, time
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
-from millsim.sweep.journal import open_journal
+from millsim.explore.sweep.journal import open_journal
 with open_journal(sys.argv[1]):
     pool = ProcessPoolExecutor(1, get_context("fork"))
     worker = pool.submit(time.sleep, 0)

@@ -41,9 +41,9 @@ KILLS = 50
 NURSERY = """
 import json, os, signal, sys, time
 from pathlib import Path
-from millsim import resultfile
-from millsim.sweep import compute, gather, journal, runner, write
-from millsim.sweep.plan import read_plan
+from millsim.record import files as resultfile
+from millsim.explore.sweep import compute, gather, journal, runner, write
+from millsim.explore.sweep.plan import read_plan
 
 def kill():
     os.kill(os.getpid(), signal.SIGKILL)

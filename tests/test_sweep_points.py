@@ -412,7 +412,7 @@ def test_a_contradiction_is_found_at_its_point_only(tmp_path):
     rows, reasons = compute.compute(job_of(p, [1, 2]))
     assert rows["status"].tolist() == [0, 3]
     assert set(reasons) == {1}
-    assert reasons[1].startswith("contradiction: sieve.pitch")
+    assert reasons[1].text.startswith("contradiction: sieve.pitch")
 
 
 @pytest.mark.parametrize("head", ['design = "latin hypercube"\npoints = 8\n', ""])

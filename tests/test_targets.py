@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from millsim.errors import InputError
 from millsim.explore.choose import targets
-from millsim.explore.choose.words import asked
+from millsim.explore.choose.words import limit_words
 
 ASKED_FOR = ("rotational-moulding", "electrostatic-coating", "fluidised-bed-coating", "laser-sintering",
              "granulate-extruder")  # fmt: skip
@@ -52,7 +52,7 @@ def test_rotational_moulding_is_what_the_trade_buys():
     assert target.window == (0.0, 500e-6)
     assert wish(target, "yield").low == 0.95
     assert wish(target, "finer_150um").high == 0.20
-    assert "share finer than 150 µm: at most 20 %" in [asked(w) for w in target.wishes]
+    assert ("share finer than 150 µm", "at most 20 %") in [(w.about, limit_words(w)) for w in targets.judged(target)]
     assert any("35 s per 100 g" in w.about for w in targets.to_measure(target))
 
 

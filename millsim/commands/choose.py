@@ -31,9 +31,10 @@ def choose(ctx, sweep, target, sieve, no_sieve, plots, force) -> None:
     check_plots(plots, lambda: _file_names(found, aim), force)
     from ..explore.choose import extsieve
     from ..explore.choose.advise import choose as advise
+    from ..explore.sweep.reasons import refuse_if_nothing_runs
     from ..show.words import choice as words
 
-    words.refuse_if_nothing_runs(found, str(sweep))
+    refuse_if_nothing_runs(found, str(sweep), "to choose from")
     if aperture is None:
         aperture = float("nan") if no_sieve else extsieve.aperture_for(aim)
     with working(ctx) as report:

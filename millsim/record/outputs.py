@@ -79,6 +79,18 @@ OF_A_CHOICE = {  # what a target's window of sizes adds; no mill has them by its
     "yield": Output("yield", "share in the window", "share of the powder by mass in the window", "1", share=True),
     "accepted_kg_s": Output("accepted_kg_s", "powder in the window", "powder in the window per time", "kg/s"),
 }
+OF_A_CIRCUIT = {  # what a sieve after the mill adds; the mill's own outputs are per kilogram that it accepts
+    o.key: o
+    for o in (
+        Output("fresh_kg_s", "fresh feed", "fresh feed", "kg/s"),
+        Output("total_kg_s", "goes through the mill", "fresh and returned feed of the mill", "kg/s"),
+        Output("accepted_kg_s", "accepted powder", "powder that passes the sieve", "kg/s"),
+        Output("oversize_kg_s", "does not pass the sieve", "returned, or set aside", "kg/s"),
+        Output("yield_share", "share that passes, each time", "share that passes the sieve at each pass", "1",
+               share=True),
+        Output("circulating_load", "returned over fresh feed", "returned over fresh feed", "1", share=True),
+    )
+}  # fmt: skip
 
 
 def output_of(key: str) -> Output:

@@ -246,11 +246,17 @@ def in_unit(value: float, unit: Unit) -> float:
     return float(_EXACT.divide(_EXACT.subtract(Decimal(value), unit.offset), unit.factor)) + 0.0
 
 
-def readable(value: float, unit_text: str) -> str:
-    """An SI value as people write it, in the given unit, to four digits: (3e-4, "mm") -> "0.3 mm"."""
+def readable_number(value: float, unit_text: str) -> str:
+    """An SI value in the given unit, to four digits, without the unit: (3e-4, "mm") -> "0.3"."""
     number = f"{in_unit(value, UNITS[unit_text]):.4g}"
     if "e+0" in number and abs(float(number)) < 1e7:  # 1.2e+04 rpm reads worse than 12000 rpm
         number = f"{float(number):.0f}"
+    return number
+
+
+def readable(value: float, unit_text: str) -> str:
+    """An SI value as people write it, in the given unit, to four digits: (3e-4, "mm") -> "0.3 mm"."""
+    number = readable_number(value, unit_text)
     return number if unit_text == "-" else f"{number} {unit_text}".replace("degC", "°C")
 
 

@@ -18,7 +18,7 @@ from .changes import efforts
 from .judge import Judged, judge, share_finer
 from .nearest import nearest
 from .record import Target
-from .targets import size_of, upper_size
+from .targets import upper_size
 
 MOST_TRIED = 4  # circuits solved
 LITTLE = 1e-3  # returned over accepted below which the sieve changes nothing
@@ -197,7 +197,7 @@ def points_of(c: Circuit, like: Points, setting: int) -> Points:
 def fines_size(target: Target) -> float:
     """Finest size [m] a target wants; NaN where it has none."""
     low = [target.window[0]] if target.window and target.window[0] else []
-    low += [size_of(w) for w in target.wishes if w.output == "finer" and w.high < 0.5]
+    low += [w.size_m for w in target.wishes if w.output == "finer" and w.high < 0.5]
     return max(low, default=math.nan)
 
 

@@ -13,10 +13,9 @@ import numpy as np
 
 from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OK, OVER
 from ..sweep.record import SIZES_M, Points, Sweep
-from .record import Target, Wish
-from .targets import judged, size_of
+from .record import SHARES, Target, Wish
+from .targets import judged
 
-SHARES = ("yield", "finer", "coarser")
 PER_KELVIN = 0.01  # a kelvin too warm weighs as much as a percentage point
 _ROUNDING = 1e-6  # q3 is kept in single precision
 _CHUNK = 4096  # settings whose draws are judged at a time
@@ -101,9 +100,9 @@ def reached(wish: Wish, target: Target, values: dict, loads: np.ndarray, finer: 
     if wish.output == "yield":
         return _between(finer, *target.window)
     if wish.output == "finer":
-        return finer(size_of(wish))
+        return finer(wish.size_m)
     if wish.output == "coarser":
-        return 1.0 - finer(size_of(wish))
+        return 1.0 - finer(wish.size_m)
     if wish.output in LIMITS:
         return loads[..., LIMITS.index(wish.output)]
     return values[wish.output]
@@ -164,7 +163,7 @@ _COMPLAINTS = {
 def complaint(wish: Wish, short: bool) -> str:
     """In a few words, which way a wish is missed: short of it, or beyond it."""
     if wish.output in SHARES:
-        return f"too {'little' if short else 'much'} {wish.about.removeprefix('share ')}"
+        return f"too {'little' if short else 'much'} {wish.words}"
     if wish.output in ("x10_m", "x50_m", "x90_m"):
         return f"{wish.about} too {'fine' if short else 'coarse'}"
     return _COMPLAINTS.get(wish.output, ("", f"{wish.about} too high"))[0 if short else 1]

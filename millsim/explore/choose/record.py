@@ -5,8 +5,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ...record.limits import LIMITS
+
 if TYPE_CHECKING:
     from ...studies.circuit.loop import Circuit
+
+
+SHARES = ("yield", "finer", "coarser")  # outputs of wishes on a share by mass of a range of sizes
+MEASURE = "measure"  # output of a line that no prediction tells
 
 
 @dataclass(frozen=True)
@@ -17,7 +23,7 @@ class Wish:
     `record.limits.LIMITS`, or "measure" for what no prediction tells and only a test can. shown: unit for people.
     """
 
-    name: str  # as in the target file: "x90", "finer_150um"
+    section: str  # of the target file: "x90", "finer", "jam", "measure"
     output: str
     low: float
     high: float
@@ -25,7 +31,27 @@ class Wish:
     shown: str  # unit for people, "%" for shares
     basis: str  # "published", "common practice", "assumed" ...
     source: str
-    about: str  # in words: "finer than 150 um"
+    words: str  # "x90", "finer than 150 µm", what is to be measured
+    size_m: float = 0.0  # of "finer" and "coarser"
+    limit: str = ""  # of "measure", as written
+
+    @property
+    def name(self) -> str:
+        """Its name in JSON: "x90", "finer_150um", "jam_load"."""
+        if self.output in ("finer", "coarser"):
+            return f"{self.output}_{self.size_m * 1e6:.6g}um"
+        if self.output == MEASURE:
+            return f"measure: {self.words}"
+        if self.output in LIMITS:
+            return f"{self.section}_load"
+        return "outlet_temperature" if self.section == "outlet" else self.section
+
+    @property
+    def about(self) -> str:
+        """What it asks about, in words: "share finer than 150 µm"."""
+        if self.output == MEASURE:
+            return f"{self.words}: {self.limit}"
+        return f"share {self.words}" if self.output in SHARES else self.words
 
 
 @dataclass(frozen=True)

@@ -36,10 +36,10 @@ def missing_words(target: Target, j: Judged, s: int) -> str:
 def figures(j: Judged, target: Target, s: int) -> str:
     """ "4.1 kg/h of powder, 96 % of it finer than 500 µm, at 0.32 kWh/kg from the socket and 62 °C at the outlet"."""
     v = j.points.values
-    text = f"{figure(float(v['throughput_kg_s'][s]), 'kg/s')} of powder"
+    text = f"{figure('throughput_kg_s', float(v['throughput_kg_s'][s]))} of powder"
     if target.window:
-        text += f", {figure(float(j.yields[s]), '%')} of it {range_words(*target.window)}"
-    energy, warm = figure(float(v["gross_J_kg"][s]), "J/kg"), figure(float(v["outlet_temperature_K"][s]), "K")
+        text += f", {figure('yield', float(j.yields[s]))} of it {range_words(*target.window)}"
+    energy, warm = (figure(key, float(v[key][s])) for key in ("gross_J_kg", "outlet_temperature_K"))
     takes = " (it takes no more; the feed rate asked for is larger)" if j.points.status[s] == OVER else ""
     return f"{text}, at {energy} from the socket and {warm} at the outlet{takes}"
 
@@ -137,11 +137,12 @@ def cost(sweep: Sweep, s: int) -> str:
 def circuit_words(sweep: Sweep, target: Target, x: Sieved, drawn: tuple[int, int]) -> str:
     """Sentences on a mill closed with a sieve; all figures are of what the sieve lets through."""
     c = x.circuit
+    rate, back = (figure("throughput_kg_s", found) for found in (c.accepted_kg_s, c.returned_kg_s))
+    energy, warm = figure("gross_J_kg", c.gross_J_kg), figure("outlet_temperature_K", c.outlet_temperature_K)
     text = (
         f"With a {size_words(c.aperture_m)} sieve after the mill and its oversize returned: "
-        f"{figure(c.accepted_kg_s, 'kg/s')} of accepted powder, {figure(c.gross_J_kg, 'J/kg')} from the socket per "
-        f"kilogram accepted, {figure(c.outlet_temperature_K, 'K')} at the outlet; "
-        f"{figure(c.returned_kg_s, 'kg/s')} goes round again{_BY_BALANCE if sweep.engine != 'balance' else ''}."
+        f"{rate} of accepted powder, {energy} from the socket per kilogram accepted, {warm} at the outlet; "
+        f"{back} goes round again{_BY_BALANCE if sweep.engine != 'balance' else ''}."
     )
     if x.meets:
         said = [text, tightest(x.judged, 0), f"It meets the target {counted(*drawn)}." if drawn[1] else ""]
@@ -157,8 +158,7 @@ def _finer_too(sweep: Sweep, target: Target, x: Sieved) -> list[str]:
     size, j = found
     if not _missed(x.judged) - _missed(j):
         return []
-    rate, energy = (figure(float(j.points.values[k][0]), u) for k, u in (("throughput_kg_s", "kg/s"),
-                                                                         ("gross_J_kg", "J/kg")))  # fmt: skip
+    rate, energy = (figure(key, float(j.points.values[key][0])) for key in ("throughput_kg_s", "gross_J_kg"))
     text = f"A second sieve of {size_words(size)} that takes out the fines would leave {rate} at {energy}"
     if j.meets[0]:
         return [f"{text} and meet the target; the fines are left over."]

@@ -77,15 +77,10 @@ LOADS = {  # section: name in record.limits.LIMITS, in words
     "jam": ("jam", "load on the jam limit"),
     "opening": ("feed opening", "load on the feed opening"),
 }
-OUTPUTS = {  # section: name in record.outputs.OUTPUTS, in words
-    "x10": ("x10_m", "x10"),
-    "x50": ("x50_m", "x50"),
-    "x90": ("x90_m", "x90"),
-    "span": ("span", "span"),
-    "rate": ("throughput_kg_s", "powder per hour"),
-    "energy": ("gross_J_kg", "energy from the socket"),
-    "outlet": ("outlet_temperature_K", "outlet temperature"),
-}
+OUTPUT_OF = {  # section: key in record.outputs.OUTPUTS
+    "x10": "x10_m", "x50": "x50_m", "x90": "x90_m", "span": "span", "rate": "throughput_kg_s", "energy": "gross_J_kg",
+    "outlet": "outlet_temperature_K",
+}  # fmt: skip
 
 _MEASURED = 'what no prediction tells goes under [[measure]]: what = "..." and limit = "..."'
 _FINER = 'write [[finer]] and under it than = "150 um", most = "20 %"'
@@ -120,11 +115,10 @@ def elsewhere(name: str) -> str:
     return f'did you mean "{key}"?' if key else _ELSEWHERE.get(name.casefold(), "")
 
 
-def spec_for(present: set[str], entries: dict[str, int]) -> Spec:
-    """What a file may hold that has these sections and so many entries of each of LISTS; the rest are mere names."""
+def spec_for(present: set[str], entries: dict[str, str]) -> Spec:
+    """What a file may hold that has these sections and entries {label: name in LISTS}; the rest are mere names."""
     wanted = {name: keys for name, keys in SECTIONS.items() if name in present or name == "target"}
-    for name, count in entries.items():
-        wanted.update({label: LISTS[name] for label in labels(name, count)})
+    wanted.update({label: LISTS[name] for label, name in entries.items()})
     others = tuple(name for name in (*SECTIONS, *LISTS) if name not in wanted)
     return Spec(wanted, others, (), elsewhere, _INSTEAD)
 

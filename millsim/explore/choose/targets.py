@@ -12,14 +12,15 @@ from ...base.reading.tables import Tables, read_sections
 from ...base.reading.toml import is_there, missing, parse_toml, read_text
 from ...base.reading.values import show
 from ...errors import InputError, Problem
-from .record import Target, Wish
-from .spec import CHECK, LISTS, LOADS, OUTPUTS, SECTIONS, elsewhere, labels, spec_for
+from ...record.outputs import OUTPUTS
+from .record import MEASURE, Target, Wish
+from .spec import CHECK, LISTS, LOADS, OUTPUT_OF, SECTIONS, elsewhere, labels, spec_for
 from .words import range_words, size_words
 
 INF = math.inf
 _READY = Path(__file__).with_name("targets.toml")
 _SHARES = ("yield", "finer", "coarser", *LOADS)
-MEASURE = "measure"  # output of a line that no prediction tells
+_PART = {"x10_m": 0.1, "x50_m": 0.5, "x90_m": 0.9}  # of the powder that is finer
 
 
 def names() -> list[str]:
@@ -89,17 +90,10 @@ def upper_size(target: Target) -> float:
     A sieve of that aperture would take out what is too coarse.
     """
     found = [target.window[1]] if target.window else []
-    found += [size_of(w) for w in target.wishes if w.output == "finer" and w.low > 0.5]
-    found += [size_of(w) for w in target.wishes if w.output == "coarser" and w.high < 0.5]
+    found += [w.size_m for w in target.wishes if w.output == "finer" and w.low > 0.5]
+    found += [w.size_m for w in target.wishes if w.output == "coarser" and w.high < 0.5]
     found += [w.high for w in target.wishes if w.output == "x90_m" and w.high < INF]
     return min(found, default=math.nan)
-
-
-def size_of(wish: Wish) -> float:
-    """The size [m] of a "finer" or "coarser" wish, which stands in its name."""
-    text = wish.name.split("_", 1)[1]
-    number, unit = split_quantity(text.replace("um", " um"))
-    return float(number) * float(unit.factor) if unit else math.nan
 
 
 def judged(target: Target) -> tuple[Wish, ...]:
@@ -120,10 +114,10 @@ def _ready_tables() -> dict[str, dict]:
 def _read(raw: dict, where: str, problems: list[Problem], lost: set[str], complete: bool) -> Target:
     """The target that raw tables say, or InputError with every problem."""
     tables, entries = _without_lists(raw, where, problems)
-    tables = _without_aliases(tables, where, problems)
+    tables = _without_aliases(tables, entries, where, problems)
     t = Tables(spec_for(set(tables), entries), where, Path(), tables, problems, lost, complete)
     read_sections(t)
-    t.problems = [_share_hint(t, p) for p in t.problems]
+    t.problems = [_share_hint(t, p, entries) for p in t.problems]
     wishes = _wishes(t, entries)
     window = _window(t)
     if not t.problems:
@@ -136,8 +130,8 @@ def _read(raw: dict, where: str, problems: list[Problem], lost: set[str], comple
     return Target(t.values["target.title"], t.values.get("target.note") or "", wishes, window)
 
 
-def _without_lists(raw: dict, where: str, problems: list[Problem]) -> tuple[dict, dict[str, int]]:
-    """Tables with every entry of a list as a section of its own, and how many entries each list has."""
+def _without_lists(raw: dict, where: str, problems: list[Problem]) -> tuple[dict, dict[str, str]]:
+    """Tables with every entry of a list as a section of its own, and the list {label: name} that each is of."""
     tables, entries = {}, {}
     for name, table in raw.items():
         if name not in LISTS or not isinstance(table, dict | list):
@@ -147,17 +141,18 @@ def _without_lists(raw: dict, where: str, problems: list[Problem]) -> tuple[dict
         if not all(isinstance(row, dict) for row in rows) or not rows:
             problems.append(Problem(where, name, f"{show(table)} stands where [[{name}]] belongs"))
             continue
-        entries[name] = len(rows)
-        tables.update(zip(labels(name, len(rows)), rows, strict=True))
+        found = labels(name, len(rows))
+        entries.update(dict.fromkeys(found, name))
+        tables.update(zip(found, rows, strict=True))
     return tables, entries
 
 
-def _without_aliases(tables: dict, where: str, problems: list[Problem]) -> dict:
+def _without_aliases(tables: dict, entries: dict[str, str], where: str, problems: list[Problem]) -> dict:
     """Tables without sections of a name that people know from elsewhere; those are told."""
     kept = {}
     for name, table in tables.items():
-        hint = elsewhere(name) if name not in SECTIONS and " " not in name else ""
-        if hint and name not in LISTS:
+        hint = "" if name in SECTIONS or name in entries else elsewhere(name)
+        if hint:
             problems.append(Problem(where, name, f"no section of a target is called [{name}]", hint=hint))
         elif isinstance(table, list):
             problems.append(Problem(where, name, f"[[{name}]] may stand only once", hint=f"write [{name}]"))
@@ -166,11 +161,11 @@ def _without_aliases(tables: dict, where: str, problems: list[Problem]) -> dict:
     return kept
 
 
-def _share_hint(t: Tables, p: Problem) -> Problem:
+def _share_hint(t: Tables, p: Problem, entries: dict[str, str]) -> Problem:
     """A share written as 0.95 is meant as 95 %."""
     section, _, key = p.key.partition(".")
     raw = t.tables.get(section, {}).get(key) if isinstance(t.tables.get(section), dict) else None
-    if "has no unit" not in p.message or section.split()[0] not in _SHARES or key == "than":
+    if entries.get(section, section) not in _SHARES or key not in ("least", "most") or isinstance(raw, bool):
         return p
     try:
         number = float(raw)  # type: ignore[arg-type]
@@ -180,12 +175,12 @@ def _share_hint(t: Tables, p: Problem) -> Problem:
     return replace(p, hint=f'write "{percent:.6g} %"' if 0 <= percent <= 100 else "")
 
 
-def _wishes(t: Tables, entries: dict[str, int]) -> tuple[Wish, ...]:
+def _wishes(t: Tables, entries: dict[str, str]) -> tuple[Wish, ...]:
     """All wishes of a file in the order of SECTIONS, then LISTS; one without an end is told."""
     found = []
     for section in t.spec.sections:
         if section not in ("target", "window"):
-            found += _wish(t, section)
+            found += _wish(t, section, entries.get(section, section))
     taken: dict[str, str] = {}
     for section, wish in found:
         if wish.name in taken:
@@ -194,15 +189,15 @@ def _wishes(t: Tables, entries: dict[str, int]) -> tuple[Wish, ...]:
     return tuple(wish for _, wish in found)
 
 
-def _wish(t: Tables, section: str) -> list[tuple[str, Wish]]:
-    """The wish of one section; empty where it cannot be read."""
-    kind, v = section.split()[0], t.values
+def _wish(t: Tables, section: str, kind: str) -> list[tuple[str, Wish]]:
+    """The wish of one section of a kind; empty where it cannot be read."""
+    v = t.values
     basis, source = v.get(f"{section}.basis") or "yours", v.get(f"{section}.source") or CHECK
     if kind == "measure":
         what, limit = v.get(f"{section}.what"), v.get(f"{section}.limit")
         if what is None or limit is None:
             return []
-        return [(section, Wish(f"measure: {what}", MEASURE, -INF, INF, "-", "-", basis, source, f"{what}: {limit}"))]
+        return [(section, Wish(kind, MEASURE, -INF, INF, "-", "-", basis, source, what, limit=limit))]
     low, high = v.get(f"{section}.least"), v.get(f"{section}.most")
     if low is None and high is None:
         asked = [k for k in ("least", "most") if t.spec.find(section, k)]
@@ -213,26 +208,23 @@ def _wish(t: Tables, section: str) -> list[tuple[str, Wish]]:
     low, high = (-INF if low is None else low), (INF if high is None else high)
     if low > high:
         t.say(f"{section}.least", "is more than most", hint="swap them")
-    name, output, about = _named(t, section, kind)
-    if not name:
+    size = v.get(f"{section}.than") or 0.0
+    if kind in ("finer", "coarser") and not size:
         return []
-    key = t.spec.find(section, "most")
-    return [(section, Wish(name, output, low, high, key.si, _shown(t, section, key), basis, source, about))]
+    (output, words), key = _named(t, kind, size), t.spec.find(section, "most")
+    return [(section, Wish(kind, output, low, high, key.si, _shown(t, section, key), basis, source, words, size))]
 
 
-def _named(t: Tables, section: str, kind: str) -> tuple[str, str, str]:
-    """(name, output, in words) of a wish; an empty name where its size is not known."""
+def _named(t: Tables, kind: str, size_m: float) -> tuple[str, str]:
+    """(output, in words) of a wish."""
     if kind in ("finer", "coarser"):
-        size = t.values.get(f"{section}.than")
-        return (f"{kind}_{size * 1e6:.6g}um", kind, f"share {kind} than {size_words(size)}") if size else ("", "", "")
+        return kind, f"{kind} than {size_words(size_m)}"
     if kind == "yield":
         window = _window(t)
-        return "yield", "yield", f"share {range_words(*window)}" if window else "yield"
+        return kind, range_words(*window) if window else "in the window"
     if kind in LOADS:
-        output, words = LOADS[kind]
-        return f"{kind}_load", output, words
-    output, words = OUTPUTS[kind]
-    return {"outlet": "outlet_temperature"}.get(kind, kind), output, words
+        return LOADS[kind]
+    return OUTPUT_OF[kind], OUTPUTS[OUTPUT_OF[kind]].short
 
 
 def _shown(t: Tables, section: str, key) -> str:
@@ -267,13 +259,13 @@ def _contradictions(wishes, window, has_yield: bool):
 def _bounds(w: Wish, window) -> list[tuple[float, float, float, str]]:
     """(size, least, most, name): what a wish asks of the share finer than a size."""
     if w.output == "finer":
-        return [(size_of(w), max(0.0, w.low), min(1.0, w.high), w.name)]
+        return [(w.size_m, max(0.0, w.low), min(1.0, w.high), w.name)]
     if w.output == "coarser":
-        return [(size_of(w), 1.0 - min(1.0, w.high), 1.0 - max(0.0, w.low), w.name)]
+        return [(w.size_m, 1.0 - min(1.0, w.high), 1.0 - max(0.0, w.low), w.name)]
     if w.output == "yield" and window and w.low > 0.0:
         return [(window[1], w.low, 1.0, w.name), *([(window[0], 0.0, 1.0 - w.low, w.name)] if window[0] else [])]
-    if w.output in ("x10_m", "x50_m", "x90_m"):
-        share = int(w.output[1:3]) / 100
+    if w.output in _PART:
+        share = _PART[w.output]
         found = [(w.high, share, 1.0, w.name)] if w.high < INF else []
         return found + ([(w.low, 0.0, share, w.name)] if w.low > 0 else [])
     return []
@@ -283,15 +275,13 @@ def _wish_toml(w: Wish) -> list[str]:
     """The lines of one wish in a target file."""
     rest = [f"basis = {_quoted(w.basis)}", f"source = {_quoted(w.source)}"]
     if w.output == MEASURE:
-        what = w.name.removeprefix("measure: ")
-        limit = w.about[len(what) + 2 :]
-        return ["[[measure]]  # no prediction tells it", f"what = {_quoted(what)}", f"limit = {_quoted(limit)}", *rest]
+        said = [f"what = {_quoted(w.words)}", f"limit = {_quoted(w.limit)}"]
+        return ["[[measure]]  # no prediction tells it", *said, *rest]
     ends = [(k, v) for k, v in (("least", w.low), ("most", w.high)) if math.isfinite(v)]
     lines = [f"{k} = {_value(v, w)}" for k, v in ends] + rest
     if w.output in LISTS:
-        return [f"[[{w.output}]]", f'than = "{exact_text(size_of(w), "um")}"', *lines]
-    section = {"outlet_temperature": "outlet"}.get(w.name, w.name.removesuffix("_load"))
-    return [f"[{section}]", *lines]
+        return [f"[[{w.output}]]", f'than = "{exact_text(w.size_m, "um")}"', *lines]
+    return [f"[{w.section}]", *lines]
 
 
 def _value(value: float, w: Wish) -> str:

@@ -22,14 +22,19 @@ from ...record.limits import CANNOT, FAILED, LIMITS, OK
 from ...record.outputs import OUTPUTS
 from ...record.prediction import EngineResult
 from .points import Settings, Template
-from .record import SIZES_M
+from .record import SIZES_M, Failure
 
 NAMES = tuple(OUTPUTS)
 NAN = float("nan")
+FAULTS = (InputError, NotConverged, ArithmeticError, LookupError, TypeError, ValueError)  # of one point
 
 
 class Stopped(Exception):
     """The work was asked to stop before it was done."""
+
+
+class Endless(NotConverged):
+    """Pieces hardly leave the mill, so that the Monte Carlo engine cannot follow them to their end."""
 
 
 @dataclass(frozen=True)
@@ -57,7 +62,7 @@ def row_type(engine: str, draws: int) -> np.dtype:
     return np.dtype(fields)
 
 
-def compute(job: Job, stopping: Callable[[], bool] | None = None) -> tuple[np.ndarray, dict[int, str]]:
+def compute(job: Job, stopping: Callable[[], bool] | None = None) -> tuple[np.ndarray, dict[int, Failure]]:
     """(rows of `row_type`, reason of each failed row); fewer rows than points where `stopping` says so."""
     stopping = stopping or asked_to_stop
     rows, reasons = np.zeros(len(job.settings), row_type(job.engine, job.draws)), {}
@@ -70,15 +75,23 @@ def compute(job: Job, stopping: Callable[[], bool] | None = None) -> tuple[np.nd
             _point(job.template.config(job.settings[i]), job, job.replicate[i], row, stopping)
         except Stopped:
             return rows[:i].copy(), reasons
-        except InputError as error:
-            reasons[i] = f"contradiction: {error.problems[0].key} {error.problems[0].message}"
-        except NotConverged as error:
-            reasons[i] = str(error)
-        except (ArithmeticError, LookupError, TypeError, ValueError) as error:  # one point must not end a night's work
-            reasons[i] = f"a fault of the program: {type(error).__name__}: {error}"
-        if i in reasons:
+        except FAULTS as error:  # one point must not end a night's work
+            reasons[i] = failure_of(error)
             _clear(row, FAILED)
     return rows, reasons
+
+
+def failure_of(error: Exception) -> Failure:
+    """Why a point has no answer, by the error it met."""
+    if isinstance(error, InputError):
+        first = error.problems[0]
+        kind = f"contradiction: {first.key.replace('.', ' ').replace('_', ' ')}"
+        return Failure(kind, f"contradiction: {first.key} {first.message}")
+    if isinstance(error, Endless):
+        return Failure("pieces hardly leave this mill", str(error))
+    if isinstance(error, NotConverged):
+        return Failure("no steady state found", str(error))
+    return Failure("a fault of the program", f"a fault of the program: {type(error).__name__}: {error}")
 
 
 def _clear(row: np.void, status: int) -> None:
@@ -147,7 +160,7 @@ def _histories(problem: Setup, outcome: Outcome, capacity: float, seed: int, sto
     """The Monte Carlo engine's answer for the settled state."""
     run = problem.config.run
     if montecarlo_events(problem, outcome) > montecarlo.MOST_EVENTS:
-        raise NotConverged("pieces hardly leave this mill: too many hits and sieve tries for the Monte Carlo engine")
+        raise Endless("pieces hardly leave this mill: too many hits and sieve tries for the Monte Carlo engine")
 
     def watch(_done: float) -> None:
         if stopping():
@@ -159,7 +172,7 @@ def _histories(problem: Setup, outcome: Outcome, capacity: float, seed: int, sto
             progress=watch,
         )  # fmt: skip
     if tally.given_up:
-        raise NotConverged(f"{tally.given_up} of {tally.histories} histories did not leave the mill")
+        raise Endless(f"{tally.given_up} of {tally.histories} histories did not leave the mill")
     return montecarlo_result(problem, outcome, tally, capacity)
 
 

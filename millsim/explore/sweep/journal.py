@@ -21,6 +21,7 @@ import numpy as np
 
 from ...errors import InputError, MillsimError, Problem
 from ...record.files import cannot_write, sync_folder
+from .record import Failure
 
 MARK = b"\x89millsim\r\n\x1apts\n1"  # first eight bytes say the kind of file; line ends show a text-mode copy
 _HEAD = struct.Struct("<Q32s")
@@ -35,7 +36,7 @@ class Entry:
     offset: int
     count: int
     layout: str
-    reasons: dict[int, str]
+    reasons: dict[int, Failure]
 
 
 @dataclass
@@ -64,14 +65,15 @@ class Journal:
         self._append({"plan": about}, b"")
         self.plans.append(about)
 
-    def append(self, rows: np.ndarray, reasons: dict[int, str]) -> None:
+    def append(self, rows: np.ndarray, reasons: dict[int, Failure]) -> None:
         """Keep computed rows. A full disk loses none of the earlier ones and raises MillsimError."""
         layout = layout_of(rows.dtype)
-        meta = {"rows": int(rows.size), "layout": layout, "reasons": {str(i): r for i, r in reasons.items()}}
+        why = {str(i): [r.kind, r.text] for i, r in reasons.items()}
+        meta = {"rows": int(rows.size), "layout": layout, "reasons": why}
         offset = self._append(meta, rows.tobytes())
         self.entries.append(Entry(offset, rows.size, layout, reasons))
 
-    def rows(self, kind: np.dtype) -> Iterator[tuple[np.ndarray, dict[int, str]]]:
+    def rows(self, kind: np.dtype) -> Iterator[tuple[np.ndarray, dict[int, Failure]]]:
         """(rows, reasons) of every record of this layout, in the order written, read as they are asked for."""
         layout = layout_of(kind)
         for e in self.entries:
@@ -207,7 +209,7 @@ def _record(journal: Journal, at: int, size: int) -> int:
     if "plan" in meta:
         journal.plans.append(meta["plan"])
     else:
-        reasons = {int(i): r for i, r in meta["reasons"].items()}
+        reasons = {int(i): Failure(r, r) if isinstance(r, str) else Failure(*r) for i, r in meta["reasons"].items()}
         journal.entries.append(Entry(at + front + length - len(body), meta["rows"], meta["layout"], reasons))
     return front + length
 

@@ -8,7 +8,7 @@ from ...base.quantities.params import Param
 from ...record.limits import LIMITS
 from ...record.outputs import OUTPUTS
 from ...record.read import Kind, opened
-from .record import Axis, Points, Sweep, Tornado
+from .record import Axis, Failure, Points, Sweep, Tornado
 
 FORMAT_VERSION = "1.0"
 WORD = "_text"  # ends the names of variables that hold words about a parameter
@@ -33,8 +33,11 @@ def _sweep(file) -> Sweep:
     axes = tuple(_axis(file, str(name)) for name in a["axis_names"])
     group = file["failed"]
     points = file["failed_point"][()].tolist() if "failed_point" in file else []
-    reasons = dict(zip(points, _words(group["reason"]), strict=True)) if points else {}
-    own = {0: str(group.attrs["as_built"])} if "as_built" in group.attrs else {}
+    texts = _words(group["reason"]) if points else []
+    kinds = _words(group["kind"]) if "kind" in group else texts  # older versions kept the sentence only
+    reasons = {i: Failure(k, r) for i, k, r in zip(points, kinds, texts, strict=True)}
+    built = group.attrs.get("as_built")
+    own = {} if built is None else {0: Failure(str(group.attrs.get("as_built_kind", built)), str(built))}
     return Sweep(
         name=str(a["mill_name"]), design=str(a["design"]), engine=str(a["engine"]), seed=int(a["seed"]),
         replicates=int(a["replicates"]), draw_count=int(a["draws"]), class_ratio=float(a["class_ratio"]),
@@ -69,7 +72,7 @@ def _axis(file, name: str) -> Axis:
     )  # fmt: skip
 
 
-def _points(group, axes: int, reasons: dict[int, str]) -> Points:
+def _points(group, axes: int, reasons: dict[int, Failure]) -> Points:
     def flat(name: str) -> np.ndarray:
         values = np.asarray(group[name][()])
         return values.reshape(-1, *values.shape[axes:])

@@ -1,32 +1,53 @@
 """Why points of a sweep are out, in words that like points share; replicates taken together. No matplotlib."""
 
-import re
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
-from ...errors import InputError, Problem
-from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OK, OVER
-from .record import Sweep
+from ...errors import InputError, NothingRuns, Problem
+from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OK, OVER, STATUS_WORDS
+from .record import Failure, Sweep
 
 MOST_REASONS = 8  # told apart in one figure; rarer ones are "other reasons"
 
 
 @dataclass(frozen=True)
-class Reason:
-    """Why cells are out: text; blank where there is no figure to show; hatch."""
+class Why:
+    """Why a point is out: its status (OK where it runs, but misses a target or cannot be shown), and of what."""
 
-    text: str
+    status: int
+    what: str  # the limit, the kind of failure, what is missed
+
+    @property
+    def text(self) -> str:
+        """In a few words, for a figure."""
+        return f"cannot run: {self.what}" if self.status == CANNOT else self.what
+
+
+NO_FIGURE = Why(OK, "no figure")  # runs, but has no number to show
+
+
+@dataclass(frozen=True)
+class Reason:
+    """Why cells are out: blank where there is no figure to show; hatch."""
+
+    why: Why
     blank: bool
     hatch: str
 
     @property
+    def text(self) -> str:
+        """In a few words."""
+        return self.why.text
+
+    @property
     def meaning(self) -> str:
         """The reason as a key explains it."""
-        if self.text in LIMITS:
+        if self.why.status == OVER:
             return f"{self.text}: takes less than the feed rate asked for (pale: for what it takes)"
-        if self.text.startswith("cannot run: "):
+        if self.why.status == CANNOT:
             return f"{self.text} is over its limit with next to no feed"
         return self.text if self.blank else f"{self.text} (pale)"
 
@@ -56,8 +77,8 @@ def mean_error(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return mean, np.where(count > 1, error, np.nan)
 
 
-def cell_states(sweep: Sweep, choice=None) -> tuple[np.ndarray, list[str], np.ndarray]:
-    """(status, reason, blank) of every cell, replicates taken together; "" is a cell that is fine.
+def cell_states(sweep: Sweep, choice=None) -> tuple[np.ndarray, list[Why | None], np.ndarray]:
+    """(status, reason, blank) of every cell, replicates taken together; None is a cell that is fine.
 
     A cell is as good as its best replicate; with a Choice it is out when most replicates miss the target.
     """
@@ -67,13 +88,13 @@ def cell_states(sweep: Sweep, choice=None) -> tuple[np.ndarray, list[str], np.nd
     points = first + best
     code = status[np.arange(status.shape[0]), best]
     meets = None if choice is None else replicates_last(sweep, np.asarray(choice.meets)).mean(axis=1) >= 0.5
-    reasons = []
+    reasons: list[Why | None] = []
     for cell, point in enumerate(points):
         said = point_reason(sweep, int(point))
         if meets is not None and meets[cell]:
-            said = ""
-        elif meets is not None and not said:
-            said = f"misses target: {_missed(choice, first[cell], status.shape[1])}"
+            said = None
+        elif meets is not None and said is None:
+            said = Why(OK, f"misses target: {_missed(choice, first[cell], status.shape[1])}")
         reasons.append(said)
     return code, reasons, np.isin(code, (CANNOT, FAILED, MISSING))
 
@@ -84,47 +105,61 @@ def _missed(choice, first: int, count: int) -> str:
     return Counter(seen).most_common(1)[0][0] if seen else "no wish named"
 
 
-def point_reason(sweep: Sweep, point: int) -> str:
-    """Why a point does not run as asked, in a few words; "" where it does."""
-    status, limit = int(sweep.points.status[point]), int(sweep.points.binding[point])
-    name = LIMITS[limit] if 0 <= limit < len(LIMITS) else "unknown limit"
+def point_reason(sweep: Sweep, point: int) -> Why | None:
+    """Why a point does not run as asked; None where it does."""
+    status = int(sweep.points.status[point])
     if status == OK:
-        return ""
-    if status == FAILED:
-        return failed_words(sweep.points.reason.get(point, ""))
-    return {OVER: name, CANNOT: f"cannot run: {name}", MISSING: "not computed"}.get(status, "unknown state")
+        return None
+    if status in (OVER, CANNOT):
+        return Why(status, LIMITS[int(sweep.points.binding[point])])
+    found = sweep.points.reason.get(point)
+    return Why(status, found.kind if found else STATUS_WORDS[status])
 
 
-_NUMBER = r"-?\d[\d.,e+-]*(\s*%|\s*(mm|µm|um|m/s|rpm|rad/s|°C|degC|kg/h|g/h|kg|g|W|m|s|K)\b)?"
+def alike(reasons: Iterable[Failure]) -> Counter:
+    """How often each kind of failure comes; the first one speaks for those of its kind."""
+    first: dict[str, str] = {}
+    return Counter(first.setdefault(r.kind, r.text) for r in reasons)
 
 
-def failed_words(reason: str) -> str:
-    """The reason of a failed point without its numbers, so that like points say the like."""
-    if "settle" in reason:
-        return "no steady state found"
-    if not reason.strip():
-        return "failed, no reason given"
-    text = reason.split("; ")[0].strip().rstrip(".")
-    last = text.rsplit(": ", 1)[-1]
-    text = last if len(last) >= 12 else text.removeprefix("contradiction: ")
-    key, _, rest = text.partition(" ")
-    head, text = (
-        (f"{key.replace('.', ' ').replace('_', ' ')}: ", rest) if re.fullmatch(r"\w+(\.\w+)+", key) else ("", text)
-    )
-    text = re.sub(rf"\s*\([^)]*\d[^)]*\)|^{_NUMBER}\s*|\s+of {_NUMBER}", "", text)
-    text = re.sub(_NUMBER, "...", text)
-    return f"contradiction: {head}{' '.join(text.split())}"
+def commonest(sweep: Sweep) -> tuple[str, int] | None:
+    """(why most points give no powder, how many they are); None where some point gives powder."""
+    p = sweep.points
+    if (p.status <= OVER).any():
+        return None
+    reasons = alike(p.reason.values())
+    reasons.update(f"{LIMITS[b]} is over its limit even with next to no feed" for b in p.binding[p.status == CANNOT])
+    for status in (FAILED, MISSING):
+        untold = int((p.status == status).sum()) - (len(p.reason) if status == FAILED else 0)
+        reasons += Counter({STATUS_WORDS[status]: untold})
+    return reasons.most_common(1)[0]
 
 
-def common_reasons(reasons: list[str], blanks: np.ndarray) -> tuple[np.ndarray, tuple[Reason, ...]]:
+def refuse_if_nothing_runs(sweep: Sweep, name: str, purpose: str) -> None:
+    """Raise an error with the commonest reason where no point gives powder: NothingRuns where one was answered.
+
+    purpose: "to draw".
+    """
+    found = commonest(sweep)
+    if found is None:
+        return
+    message = f"none of its {sweep.points.status.size} points gives any powder, so there is nothing {purpose}"
+    unfinished = found[0] == STATUS_WORDS[MISSING]
+    hint = "run the sweep first" if unfinished else "change the axes or the base config of the sweep"
+    problem = Problem(name, "", f"{message}; the commonest reason, {found[1]} times: {found[0]}", hint=hint)
+    raise NothingRuns(str(problem)) if (sweep.points.status == CANNOT).any() else InputError(problem)
+
+
+def common_reasons(reasons: list[Why | None], blanks: np.ndarray) -> tuple[np.ndarray, tuple[Reason, ...]]:
     """(index of each cell's reason, -1 where fine; the reasons, most common first), each with a hatch of its own."""
     counts = Counter((r, bool(b)) for r, b in zip(reasons, blanks, strict=True) if r)
-    ranked = sorted(counts, key=lambda k: (-counts[k], k))
+    ranked = sorted(counts, key=lambda k: (-counts[k], k[0].text, k[1]))
     kept, rest = ranked[:MOST_REASONS], ranked[MOST_REASONS:]
-    named = [*kept, *sorted({("other reasons", blank) for _, blank in rest})]
-    place = {k: i for i, k in enumerate(kept)} | {k: named.index(("other reasons", k[1])) for k in rest}
+    other = Why(OK, "other reasons")
+    named = [*kept, *((other, blank) for blank in sorted({blank for _, blank in rest}))]
+    place = {k: i for i, k in enumerate(kept)} | {k: named.index((other, k[1])) for k in rest}
     found = np.array([place[r, bool(b)] if r else -1 for r, b in zip(reasons, blanks, strict=True)], dtype=int)
-    return found, tuple(Reason(t, b, h) for (t, b), h in zip(named, _hatches([t for t, _ in named]), strict=True))
+    return found, tuple(Reason(why, b, h) for (why, b), h in zip(named, _hatches([w for w, _ in named]), strict=True))
 
 
 # A limit looks the same in every figure; the others take what is left.
@@ -136,24 +171,12 @@ _OF_LIMIT = {
 _SPARE = ("++", "\\\\//..", "||..", "--..", "//..", "xx..", "\\\\..", "++..", "**", "OO", "||--", "xx++")
 
 
-def _hatches(texts: list[str]) -> list[str]:
+def _hatches(whys: list[Why]) -> list[str]:
     spare, used, found = list(_SPARE), set(), []
-    for text in texts:
-        limit = text.removeprefix("cannot run: ")
-        hatch = _OF_LIMIT.get(limit, "")
+    for why in whys:
+        hatch = _OF_LIMIT.get(why.what, "") if why.status in (OVER, CANNOT) else ""
         if not hatch or hatch in used:
             hatch = spare.pop(0)
         used.add(hatch)
         found.append(hatch)
     return found
-
-
-def refuse_empty(sweep: Sweep) -> None:
-    """Raise InputError with the commonest reason where no point of a sweep runs: there is nothing to draw."""
-    status = np.asarray(sweep.points.status)
-    if np.isin(status, (OK, OVER)).any():
-        return
-    counts = Counter(point_reason(sweep, i) for i in range(status.size))
-    words, count = counts.most_common(1)[0] if counts else ("no points", 0)
-    message = f"none of its {status.size} points runs, so there is nothing to draw; most often ({count}): {words}"
-    raise InputError(Problem(f"sweep of {sweep.name}", "", message, hint="change the axes or the base config"))

@@ -37,6 +37,14 @@ class Axis:
 
 
 @dataclass(frozen=True)
+class Failure:
+    """Why a point has no answer: in a few words that like points share, and the whole sentence."""
+
+    kind: str  # "no steady state found"; in files of versions that did not keep it, the sentence
+    text: str
+
+
+@dataclass(frozen=True)
 class Points:
     """Answers for P points: status, binding (P,) codes; values by name of `record.outputs.OUTPUTS` (P,); loads (P, 6).
 
@@ -51,7 +59,7 @@ class Points:
     loads: np.ndarray
     values: dict[str, np.ndarray]
     q3: np.ndarray
-    reason: dict[int, str]
+    reason: dict[int, Failure]
     draws: dict[str, np.ndarray]
     draw_q3: np.ndarray
     se: dict[str, np.ndarray] = field(default_factory=dict)

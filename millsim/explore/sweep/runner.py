@@ -5,7 +5,6 @@ import itertools
 import os
 import threading
 import time
-from collections import Counter
 from collections.abc import Callable, Iterator
 from concurrent.futures import (
     FIRST_COMPLETED,
@@ -27,6 +26,7 @@ from . import identity
 from .compute import Job, compute, prepare_worker, row_type
 from .journal import Journal
 from .plan import Plan
+from .record import Failure
 
 PROCESSES_FROM_S = 20.0  # work shorter than this is not worth starting processes for: threads share it
 JOB_S = 0.5  # how long a job should take: what a kill may lose, how late a stop is heard
@@ -51,7 +51,6 @@ class SweepReport:
     torn: int = 0
     damaged: int = 0
     anew: bool = False  # whether anything had to be computed
-    reasons: Counter = field(default_factory=Counter)
     changed: list[str] = field(default_factory=list)
     pace_s: float = 0.0  # of one point on one core
     workers: int = 1
@@ -161,14 +160,13 @@ class _Work:
         self.plan, self.journal, self.ids, self.report = plan, journal, ids, report
         self.say, self.check, self.total = say, check, total
 
-    def store(self, rows: np.ndarray, reasons: dict[int, str], counted: bool = True) -> None:
+    def store(self, rows: np.ndarray, reasons: dict[int, Failure], counted: bool = True) -> None:
         """Keep rows and count them."""
         if rows.size:
             self.journal.append(rows, reasons)
         if counted:
             self.report.computed += rows.size
             self.report.failed += int(np.count_nonzero(rows["status"] == FAILED))
-            self.report.reasons.update(reasons.values())
 
     def here(self, job: Job, counted: bool = True) -> None:
         """Compute and keep a job in this thread, hearing an interrupt as it goes."""

@@ -84,7 +84,7 @@ def _columns(s: Sweep, rows: np.ndarray) -> Iterator[tuple[str, list]]:
             yield f"{name}_high", _cells(high * factor + offset)
     for j, limit in enumerate(LIMITS):
         yield f"load_{limit.replace(' ', '_')}", _cells(p.loads[rows, j])
-    yield "reason", [p.reason.get(i, "") for i in rows.tolist()]
+    yield "reason", [p.reason[i].text if i in p.reason else "" for i in rows.tolist()]
     yield "engine", [s.engine] * count
     yield "version", [s.version] * count
     yield "model_version", [s.model_version] * count

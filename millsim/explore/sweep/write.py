@@ -7,7 +7,7 @@
                *_low, *_high (80 % band of the draws), *_draw (.., draw), load_draw and product_q3_draw; *_se of
                Monte Carlo.
     /as_built  the same variables for the base mill as it is
-    /failed    point (flat, in the order of the axes) and reason of the points without an answer
+    /failed    point (flat, in the order of the axes), reason and kind of reason of the points without an answer
     /tornado   outputs one standard deviation of each parameter down and up
     attributes as in a result file: filetype, format_version, versions, seed, plan, config, ..., content_sha256, status
 
@@ -172,9 +172,11 @@ def _failed(file, s: Sweep) -> None:
     group = file.create_group("failed")
     if s.points.reason:
         scale = netcdf.scale(file, "failed_point", np.array(list(s.points.reason)), "1", "flat index of the point")
-        netcdf.array(group, "reason", list(s.points.reason.values()), (scale,), "1", "why there is no answer")
+        why = s.points.reason.values()
+        netcdf.array(group, "reason", [f.text for f in why], (scale,), "1", "why there is no answer")
+        netcdf.array(group, "kind", [f.kind for f in why], (scale,), "1", "what like points without an answer share")
     if s.as_built.reason:
-        group.attrs["as_built"] = s.as_built.reason[0]
+        group.attrs.update(as_built=s.as_built.reason[0].text, as_built_kind=s.as_built.reason[0].kind)
 
 
 def _tornado(file, s: Sweep) -> None:

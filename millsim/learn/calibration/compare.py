@@ -18,7 +18,10 @@ INFORMATIVE = (0.005, 0.995)  # sieves where either curve lies outside say nothi
 
 @dataclass(frozen=True)
 class Point:
-    """One measured number with its standard error, against a predicted one with its band; SI units."""
+    """One measured number with its standard error, against a predicted one with its band; SI units.
+
+    name: a key of `record.outputs`, or of a sieve "Q3(0.5 mm)".
+    """
 
     name: str
     unit: str
@@ -111,25 +114,25 @@ def _figures(prediction: Prediction, run: MeasuredRun) -> list[Point]:
     meter = float(np.hypot(run.meter_class / obs.LIMIT, obs.EFFICIENCY if run.meter_at == "mains" else 0.0))
     loaded = float(np.hypot(meter, obs.REPEAT_POWER))
     rows = [
-        ("largest feed rate", run.feed_rate_kg_s if run.feeding == AS_IT_TOOK else None, obs.FEEDER, "throughput_kg_s"),
-        ("hold-up", run.holdup_kg, obs.REPEAT_HOLDUP, "holdup_kg"),
-        ("air flow", run.air_flow_m3_s, run.air_uncertainty / obs.LIMIT, "air_flow_m3_s"),
-        ("outlet temperature", run.outlet_K, None, "outlet_temperature_K"),
+        ("throughput_kg_s", run.feed_rate_kg_s if run.feeding == AS_IT_TOOK else None, obs.FEEDER),
+        ("holdup_kg", run.holdup_kg, obs.REPEAT_HOLDUP),
+        ("air_flow_m3_s", run.air_flow_m3_s, run.air_uncertainty / obs.LIMIT),
+        ("outlet_temperature_K", run.outlet_K, None),
     ]
     if run.meter_at == "mains":
         gross = run.loaded_W / run.feed_rate_kg_s if run.loaded_W is not None else None
-        rows.append(("idle power", run.idle_W, meter, "idle_power_W"))
-        rows.append(("loaded power", run.loaded_W, loaded, "electrical_power_W"))
-        rows.append(("energy per kg fed", gross, loaded, "gross_J_kg"))
+        rows.append(("idle_power_W", run.idle_W, meter))
+        rows.append(("electrical_power_W", run.loaded_W, loaded))
+        rows.append(("gross_J_kg", gross, loaded))
     else:
-        rows.append(("loaded power", run.loaded_W, loaded, "shaft_power_W"))
+        rows.append(("shaft_power_W", run.loaded_W, loaded))
     found, same = [], same_rate(prediction, run)
-    for name, measured, relative, key in rows:
+    for key, measured, relative in rows:
         if measured is not None:
             kelvin = float(np.hypot(run.probe_K / obs.LIMIT, obs.PLACE_K))
             q, error = prediction.main.scalars[key], kelvin if relative is None else relative * measured
-            judged = same or name in ("idle power", "air flow")
-            found.append(Point(name, q.unit, measured, float(error), q.value, q.low, q.high, judged))
+            judged = same or key in ("idle_power_W", "air_flow_m3_s")
+            found.append(Point(key, q.unit, measured, float(error), q.value, q.low, q.high, judged))
     return found
 
 

@@ -37,7 +37,10 @@ PLANNED_S = 1800.0  # length of the run and of the warming up that are planned
 LEAST_GAIN = 0.02
 METER = 0.02 / obs.LIMIT  # of the watt meter that is read
 LEAST_DRAWS = 40
-QUESTIONS = ("x50", "x90", "rate", "energy", "temperature")
+QUESTIONS = {  # what may be asked: key in record.outputs
+    "x50": "x50_m", "x90": "x90_m", "rate": "throughput_kg_s", "energy": "gross_J_kg",
+    "temperature": "outlet_temperature_K",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)

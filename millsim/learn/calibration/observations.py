@@ -41,7 +41,8 @@ AT_ITS_LIMIT = 0.2  # in ln of the load on what held the feed back, when it took
 class Block:
     """Numbers measured together: labels and values (k,), covariance (k, k), and where the model tells them.
 
-    shared: the part of the covariance that these numbers have in common with those of other blocks.
+    unit: "%" for shares, else SI; logs: values are logarithms of numbers in it. one_sided: it only says that something
+    was not exceeded. shared: the part of the covariance that these numbers have in common with those of other blocks.
     """
 
     name: str
@@ -50,6 +51,9 @@ class Block:
     covariance: np.ndarray
     tell: Callable[[Forecast], np.ndarray]
     shared: tuple[Shared, ...] = ()
+    unit: str = "1"
+    logs: bool = False
+    one_sided: bool = False
     root: np.ndarray = field(init=False)
 
     def __post_init__(self) -> None:
@@ -58,11 +62,6 @@ class Block:
     def residuals(self, forecast: Forecast) -> np.ndarray:
         """(k,) model less measurement, weighted so that each has unit variance and none is counted twice."""
         return np.linalg.solve(self.root, self.tell(forecast) - self.values)
-
-    @property
-    def one_sided(self) -> bool:
-        """Whether it only says that something was not exceeded."""
-        return self.name == "kept running" or self.name.endswith("at most")
 
     @property
     def sd(self) -> np.ndarray:
@@ -114,9 +113,11 @@ def blocks_of(run, model: RunModel) -> tuple[Block, ...]:
         found.append(_holdup(run))
     found += [*_power(run), *_temperatures(run)]
     if run.air_flow_m3_s is not None:
-        found.append(_logs("air flow", run.air_flow_m3_s, run.air_uncertainty / LIMIT, lambda f: f.air_m3_s, AGAIN))
+        found.append(
+            _logs("air flow", "m3/s", run.air_flow_m3_s, run.air_uncertainty / LIMIT, lambda f: f.air_m3_s, AGAIN)
+        )
     if run.feeding == AS_IT_TOOK:
-        found.append(_logs("at its limit", 1.0, AT_ITS_LIMIT, lambda f: f.load, AGAIN))
+        found.append(_logs("at its limit", "1", 1.0, AT_ITS_LIMIT, lambda f: f.load, AGAIN))
     found += [*_at_most(run), _kept_running(run)]
     return tuple(b for b in found if b is not None)
 
@@ -147,7 +148,9 @@ def _sizes(name: str, run, sheets, unseen: float, edges: np.ndarray, curve) -> B
     whose = "" if name == "product size" else "hold-up "
     labels = tuple(f"{whose}Q3({1e3 * a:.3g} mm)" for a in x)
     ln_edges = np.log(edges)
-    return Block(name, labels, np.minimum(q, 1.0), covariance, lambda f: np.interp(at, ln_edges, curve(f)), shared)
+    return Block(
+        name, labels, np.minimum(q, 1.0), covariance, lambda f: np.interp(at, ln_edges, curve(f)), shared, "%"
+    )  # fmt: skip
 
 
 def curve_own(slope: np.ndarray) -> np.ndarray:
@@ -214,12 +217,12 @@ def _weighing(sheet: SieveSheet) -> np.ndarray:
 # --- everything else -------------------------------------------------------------------------------------
 
 
-def _logs(name: str, value: float, relative: float, tell, again: float = 0.0) -> Block:
+def _logs(name: str, unit: str, value: float, relative: float, tell, again: float = 0.0) -> Block:
     """One positive number with a relative error, compared by its logarithm; again: share of it that recurs."""
     shared = (everywhere(name, again**0.5 * relative),) if again else ()
     return Block(
         name, (name,), np.array([log(value)]), np.array([[relative**2]]),
-        lambda f: np.array([log(max(tell(f), 1e-12))]), shared,
+        lambda f: np.array([log(max(tell(f), 1e-12))]), shared, unit, logs=True,
     )  # fmt: skip
 
 
@@ -227,7 +230,7 @@ def _holdup(run) -> Block | None:
     if run.holdup_kg <= 0.0:
         return None
     relative = float(np.hypot(REPEAT_HOLDUP, run.scale_kg / run.holdup_kg))
-    return _logs("hold-up", run.holdup_kg, relative, lambda f: f.holdup_kg)
+    return _logs("hold-up", "kg", run.holdup_kg, relative, lambda f: f.holdup_kg)
 
 
 def _power(run) -> list[Block]:
@@ -243,7 +246,7 @@ def _power(run) -> list[Block]:
     def tell(f: Forecast) -> np.ndarray:
         return np.log([max(getattr(f, n), 1e-9) for n in fields])
 
-    return [Block("power", names, np.log(values), covariance, tell, shared)]
+    return [Block("power", names, np.log(values), covariance, tell, shared, "W", logs=True)]
 
 
 def watts_shared(config, meter: float, at: str, count: int) -> tuple[Shared, ...]:
@@ -258,7 +261,15 @@ def _at_most(run) -> list[Block]:
     common = (everywhere(motor(run.config), EFFICIENCY),)
     rows = (("idle power", run.idle_upper_W, "idle_W"), ("loaded power", run.loaded_upper_W, "loaded_W"))
     return [
-        Block(f"{name} at most", (f"{name} at most",), np.zeros(1), variance, partial(_excess, of, most), common)
+        Block(
+            f"{name} at most",
+            (f"{name} at most",),
+            np.zeros(1),
+            variance,
+            partial(_excess, of, most),
+            common,
+            one_sided=True,
+        )
         for name, most, of in rows
         if most is not None
     ]
@@ -278,7 +289,7 @@ def _temperatures(run) -> list[Block]:
         if value is not None:
             shared = (everywhere(name, (run.probe_K**2 / LIMIT**2 + PLACE_K**2 - REPEAT_K**2) ** 0.5),)
             own = cross(shared, shared) + REPEAT_K**2
-            found.append(Block(name, (name,), np.array([value]), own, lambda f, t=tell: np.array([t(f)]), shared))
+            found.append(Block(name, (name,), np.array([value]), own, lambda f, t=tell: np.array([t(f)]), shared, "K"))
     return found
 
 
@@ -286,5 +297,5 @@ def _kept_running(run) -> Block:
     """The mill went on: what would have stopped it within seconds was not exceeded."""
     return Block(
         "kept running", ("jam, chamber and feed opening within their limits",), np.zeros(1), np.array([[OVERRUN**2]]),
-        partial(_excess, "overrun", 1.0), (everywhere(conditions(run.config, 1.0)[0], OVERRUN),),
+        partial(_excess, "overrun", 1.0), (everywhere(conditions(run.config, 1.0)[0], OVERRUN),), one_sided=True,
     )  # fmt: skip

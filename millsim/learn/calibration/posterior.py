@@ -43,11 +43,6 @@ class Mode:
     jacobian: np.ndarray
     converged: bool
 
-    @property
-    def laplace_sd(self) -> np.ndarray:
-        """Standard deviations (G,) of the scores by Laplace's approximation, (J'J + 1)^-1."""
-        return np.sqrt(np.diag(np.linalg.inv(self.jacobian.T @ self.jacobian + np.eye(self.scores.size))))
-
 
 @dataclass(frozen=True)
 class Posterior:

@@ -12,7 +12,7 @@ from ...base.quantities.written import capital, shown_unit
 from ...errors import InputError, Problem
 from ...explore.choose import changes
 from ...explore.choose.judge import share_between
-from ...explore.sweep.reasons import Reason, cell_states, common_reasons, mean_error, replicates_last
+from ...explore.sweep.reasons import NO_FIGURE, Reason, cell_states, common_reasons, mean_error, replicates_last
 from ...explore.sweep.record import Axis, Points, Sweep
 from ...forecast.band import LEVEL
 from ...record.limits import LIMITS, OK
@@ -278,7 +278,7 @@ def cell_figures(sweep: Sweep, output: str, choice=None) -> tuple[np.ndarray, ..
     mean, error = mean_error(replicates_last(sweep, output_values(sweep, output, choice)))
     code, reasons, blank = cell_states(sweep, choice)
     for i in np.flatnonzero(~blank & ~np.isfinite(mean)):
-        reasons[i], blank[i] = "no figure", True
+        reasons[i], blank[i] = NO_FIGURE, True
     return np.where(blank, np.nan, mean), error, code, reasons, blank
 
 

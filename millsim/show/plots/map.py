@@ -9,7 +9,7 @@ from matplotlib.transforms import Bbox
 from scipy import ndimage
 
 from ...base.quantities.written import digits
-from ...explore.sweep.reasons import refuse_empty
+from ...explore.sweep.reasons import refuse_if_nothing_runs
 from ...explore.sweep.record import Sweep
 from . import line as plots_line
 from . import page
@@ -32,7 +32,7 @@ def sweep_map(
     run as asked, or with a Choice misses its target, the map is hatched and says why. Raises InputError where no
     point runs.
     """
-    refuse_empty(sweep)
+    refuse_if_nothing_runs(sweep, f"sweep of {sweep.name}", "to draw")
     if sweep.design != "grid":
         return plots_line.sampled(sweep, output, axes, choice)
     c = cut(sweep, output, axes, choice, fixed)

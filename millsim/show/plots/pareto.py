@@ -11,7 +11,7 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedLocator, MaxNLocator
 
 from ...base.quantities.written import capital, digits, join_words
-from ...explore.sweep.reasons import cell_states, refuse_empty, replicates_last
+from ...explore.sweep.reasons import NO_FIGURE, cell_states, refuse_if_nothing_runs, replicates_last
 from ...explore.sweep.record import Sweep
 from ...record.limits import OVER
 from ...record.outputs import output_of
@@ -65,7 +65,7 @@ def trade_off(sweep: Sweep, x: str = "gross_J_kg", y: str = "throughput_kg_s", c
     With a Choice its front is shown, which weighs more than two outputs, and its builds are named. Thin lines are
     bands, where there are draws. None where no setting has both figures. Raises InputError where no point runs.
     """
-    refuse_empty(sweep)
+    refuse_if_nothing_runs(sweep, f"sweep of {sweep.name}", "to draw")
     sides = [_side(sweep, output, choice) for output in (x, y, colour)]
     shown = np.isfinite([s.value for s in sides[:2]]).all(axis=0)
     over = (replicates_last(sweep, np.asarray(sweep.points.status)) == OVER).all(axis=1)
@@ -187,7 +187,7 @@ def _notes(sweep: Sweep, choice, shown: np.ndarray, sides: list[Side], count: in
             "also costs less per kg, and there is nothing to weigh."
         )
     _, reasons, _ = cell_states(sweep)
-    out = Counter(reasons[i] or "no figure" for i in np.flatnonzero(~shown))
+    out = Counter((reasons[i] or NO_FIGURE).text for i in np.flatnonzero(~shown))
     better = [_better(s.scale.output) for s in (sides[1], sides[0])]
     alone = " One setting beats all others in both." if count == 1 else ""
     notes.append(f"{capital(join_words(better))} are better.{alone}")

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from ...base.quantities.written import capital, digits, join_words
-from ...explore.sweep.reasons import refuse_empty
+from ...explore.sweep.reasons import refuse_if_nothing_runs
 from ...explore.sweep.record import Sweep
 from ...record.export import refuse_any_existing
 from ...record.files import make_folder, write_bytes
@@ -48,7 +48,7 @@ def save_all(sweep: Sweep, folder: Path | str, force: bool = False, svg: bool = 
     """
     from .prediction import render
 
-    refuse_empty(sweep)
+    refuse_if_nothing_runs(sweep, f"sweep of {sweep.name}", "to draw")
     drawings = _drawings(sweep, choice and choice.target)
     if sweep.tornado is None:
         drawings = {name: how for name, how in drawings.items() if how[0] != "tornado"}

@@ -8,18 +8,13 @@ from ...base.quantities.written import Shown, digits, join_words, table, wrap
 from ...learn.calibration.compare import Point, RunComparison
 from ...learn.calibration.findings import Row, open_words
 from ...learn.calibration.fit import RunFit
-from ...learn.calibration.nextstep import LEAST_GAIN, Ranked
+from ...learn.calibration.nextstep import LEAST_GAIN, QUESTIONS, Ranked
+from ...learn.calibration.observations import Block
+from ...learn.calibration.outlook import BeforeAfter
 from ...learn.calibration.whole import CalibrationReport
+from ...record.outputs import OUTPUTS, row_name, scalar, shown
+from .json import jsonable, picked
 
-_ANSWER = {
-    "x50_m": ("x50", "m"),
-    "x90_m": ("x90", "m"),
-    "throughput_kg_s": ("rate", "kg/s"),
-    "gross_J_kg": ("energy from the socket", "J/kg"),
-    "outlet_temperature_K": ("outlet temperature", "K"),
-}
-_LOGS = {"at its limit": "1", "hold-up": "kg", "idle power": "W", "loaded power": "W", "air flow": "m3/s"}
-ASKED = {"x50": "m", "x90": "m", "rate": "kg/s", "energy": "J/kg", "temperature": "K"}
 _MOST_OTHERS = 6  # parameters beside the main ones that are listed
 
 
@@ -68,25 +63,28 @@ def _headline(r: CalibrationReport) -> str:
     parts = []
     for name in ("x50_m", "throughput_kg_s", "gross_J_kg"):
         if name in by and by[name].left < 0.95:
-            words, unit = _ANSWER[name]
-            parts.append(f"{words} from {_band(by[name].before, unit)} to {_band(by[name].after, unit)}")
+            parts.append(f"{OUTPUTS[name].short} from {_ends(name, by[name].before)} to {_ends(name, by[name].after)}")
     return f"{text} It narrows {'; '.join(parts)}." if parts else f"{text} It narrows none of the answers much."
 
 
-def _band(band: tuple[float, float, float], unit: str) -> str:
-    low, middle, high = band
-    shown = Shown(Scalar(middle, unit, "", low=low, high=high))
-    return f"{shown.band} {shown.unit}"
+def _shown(key: str, value: float, low: float, high: float) -> Shown:
+    """An output with its band as it reads everywhere."""
+    return shown(key, scalar(key, value, low=low, high=high))
+
+
+def _ends(key: str, band: tuple[float, ...]) -> str:
+    """The ends of a band (low, middle, high) or (low, high) in words."""
+    s = _shown(key, band[1] if len(band) == 3 else 0.5 * sum(band), band[0], band[-1])
+    return f"{s.band} {s.unit}"
 
 
 def _answers(r: CalibrationReport) -> list[str]:
     rows = []
     for a in r.answers:
-        words, unit = _ANSWER[a.name]
-        before, after = (Shown(Scalar(b[1], unit, "", low=b[0], high=b[2])) for b in (a.before, a.after))
+        before, after = (_shown(a.name, middle, low, high) for low, middle, high in (a.before, a.after))
         left = f"{100 * a.left:.0f} %" if math.isfinite(a.left) and r.bars else ""
         now = f"{after.value} {after.unit}", f"{after.band} {after.unit}" if r.bars else "", left
-        rows.append([words, f"{before.value} {before.unit}", f"{before.band} {before.unit}", *now])
+        rows.append([row_name(a.name), f"{before.value} {before.unit}", f"{before.band} {before.unit}", *now])
     return table(["", "before", "band", "after", "band", "width left"], rows, left=6)
 
 
@@ -99,8 +97,8 @@ def _data(fit: RunFit) -> list[str]:
         before = [sorted(b.tell(f)[i] for f in fit.before) for i in range(b.values.size)]
         for i, label in enumerate(b.labels):
             lows = before[i][len(before[i]) // 10], before[i][-1 - len(before[i]) // 10]
-            shown = [_datum(label, v) for v in (b.values[i], b.tell(fit.best)[i], *lows)]
-            error = _error(label, float(b.values[i]), float(b.sd[i]))
+            shown = [_datum(b, v) for v in (b.values[i], b.tell(fit.best)[i], *lows)]
+            error = _error(b, float(b.sd[i]))
             off = float((b.tell(fit.best)[i] - b.values[i]) / b.sd[i])
             rows.append([label, shown[0], error, f"{shown[2]} to {shown[3]}", shown[1], f"{off:+.1f}"])
     head = ["", "measured", "+- std. error", "before (80 %)", "best fit", "off, in std. errors"]
@@ -108,19 +106,22 @@ def _data(fit: RunFit) -> list[str]:
     return [*table(head, rows, left=1), *wrap(note)]
 
 
-def _datum(label: str, value: float) -> str:
+def _datum(b: Block, value: float) -> str:
     """A number of a block in the units of the workshop."""
-    if "Q3(" in label:
-        return f"{100 * value:.1f} %"
-    unit = _LOGS.get(label, "K")
-    shown = Shown(Scalar(math.exp(value) if label in _LOGS else float(value), unit, ""))
-    return f"{shown.value} {shown.unit}"
+    if b.unit == "%":
+        return _percent(value)
+    return str(Shown(Scalar(math.exp(value) if b.logs else float(value), b.unit, "")))
 
 
-def _error(label: str, value: float, sd: float) -> str:
-    if "Q3(" in label:
-        return f"{100 * sd:.1f} %"
-    return f"{100 * sd:.0f} %" if label in _LOGS else f"{sd:.1f} K"
+def _error(b: Block, sd: float) -> str:
+    if b.unit == "%":
+        return _percent(sd)
+    return f"{100 * sd:.0f} %" if b.logs else f"{sd:.1f} {b.unit}"
+
+
+def _percent(share: float) -> str:
+    """A Q3, or its error, to a tenth of a per cent."""
+    return f"{100 * share:.1f} %"
 
 
 def _parameters(rows: list[Row], bars: bool) -> list[str]:
@@ -140,7 +141,7 @@ def _parameters(rows: list[Row], bars: bool) -> list[str]:
 
 
 def _value(v: float, si: str, unit: str) -> str:
-    return units.readable(v, unit).split(" ")[0] if units.find_unit(si) else digits(v)
+    return digits(units.in_unit(v, units.UNITS[unit]), 4) if units.find_unit(si) else digits(v)
 
 
 def next_lines(
@@ -153,14 +154,13 @@ def next_lines(
     trifles = wrap(less) if hardly else []
     if not ranked:
         return [*wrap(f"Measure next: nothing on the list would narrow {question} by itself."), *trifles]
-    unit = ASKED[question]
-    first = ranked[0]
+    key, first = QUESTIONS[question], ranked[0]
     lines = wrap(
         f"Measure next, for {question}: {first.text} (about {first.minutes:.0f} min); expected to bring the 80 % band "
-        f"from {_range(first.now, unit)} to {_range(first.then, unit)}, for a run at {3600 * planned_kg_s:.2g} kg/h."
+        f"from {_ends(key, first.now)} to {_ends(key, first.then)}, for a run at {3600 * planned_kg_s:.2g} kg/h."
     )
     rows = [
-        [r.name, f"{r.minutes:.0f} min", _range(r.then, unit), f"{100 * r.left:.0f} %", r.text] for r in ranked[:most]
+        [r.name, f"{r.minutes:.0f} min", _ends(key, r.then), f"{100 * r.left:.0f} %", r.text] for r in ranked[:most]
     ]
     return [*lines, *table(["measurement", "effort", "band expected", "width left", "how"], rows, left=1), *trifles]
 
@@ -171,12 +171,6 @@ def batch_lines(planned_kg_s: float) -> list[str]:
     return wrap(f"{text} {3600 * planned_kg_s:.2g} kg/h.")
 
 
-def _range(band: tuple[float, float], unit: str) -> str:
-    middle = 0.5 * (band[0] + band[1])
-    shown = Shown(Scalar(middle, unit, "", low=band[0], high=band[1]))
-    return f"{shown.band} {shown.unit}"
-
-
 def comparison_text(c: RunComparison) -> str:
     """Measured against predicted: verdict, coverage, tables."""
     lines = wrap(verdict(c))
@@ -185,8 +179,8 @@ def comparison_text(c: RunComparison) -> str:
         more = f" and {len(c.differing) - 6} more" if len(c.differing) > 6 else ""
         lines += ["", *wrap(f"Not the same mill or setting: {said}{more}. The prediction is not changed for it.")]
     counted = set(map(id, c.counted))
-    rows = [[*_row(p)[:5], _place(p) if id(p) in counted else "no test"] for p in c.sieves]
-    rows += [_row(p) for p in c.figures]
+    rows = [[*_sieve_row(p), _place(p) if id(p) in counted else "no test"] for p in c.sieves]
+    rows += [[*_figure_row(p), _place(p)] for p in c.figures]
     level = c.prediction.band_level
     band = f"{100 * level:.0f} % band" if math.isfinite(level) else "band"
     lines += ["", *table(["", "measured", "+-", "predicted", band, ""], rows, left=1)]
@@ -240,21 +234,22 @@ def _before_the_verdict(c: RunComparison) -> str:
 
 def _others(c: RunComparison) -> str:
     """The figures that are no sieves."""
-    out = [p.name for p in c.figures if p.judged and not p.inside]
-    held = [p.name for p in c.figures if p.judged and p.inside]
+    out = [OUTPUTS[p.name].short for p in c.figures if p.judged and not p.inside]
+    held = [OUTPUTS[p.name].short for p in c.figures if p.judged and p.inside]
     text = "" if c.same_rate else " Power, temperature and hold-up were predicted for another feed rate: not judged."
     text += f" Inside their bands: {join_words(held)}." if held else ""
     return text + (f" Outside: {join_words(out)}." if out else "")
 
 
-def _row(p: Point) -> list[str]:
-    if p.name.startswith("Q3"):
-        shown = [f"{100 * v:.1f} %" for v in (p.measured, p.error, p.predicted)]
-        return [p.name, *shown, f"{100 * p.low:.1f} to {100 * p.high:.1f} %", _place(p)]
-    a = Shown(Scalar(p.measured, p.unit, "", se=p.error))
-    b = Shown(Scalar(p.predicted, p.unit, "", low=p.low, high=p.high))
+def _sieve_row(p: Point) -> list[str]:
+    numbers = [_percent(v) for v in (p.measured, p.error, p.predicted)]
+    return [p.name, *numbers, f"{100 * p.low:.1f} to {_percent(p.high)}"]
+
+
+def _figure_row(p: Point) -> list[str]:
+    a, b = shown(p.name, scalar(p.name, p.measured, se=p.error)), _shown(p.name, p.predicted, p.low, p.high)
     band = f"{b.band} {b.unit}" if b.band else ""
-    return [p.name, f"{a.value} {a.unit}", digits(float(a.error), 2), f"{b.value} {b.unit}", band, _place(p)]
+    return [row_name(p.name), f"{a.value} {a.unit}", a.error, f"{b.value} {b.unit}", band]
 
 
 def _place(p: Point) -> str:
@@ -277,52 +272,31 @@ def calibration_json(report: CalibrationReport) -> dict:
         "misfit": c.chi2,
         "data": c.count,
         "effective_samples": c.posterior.effective,
-        "checks": [{"name": k.name, "passed": k.passed, "text": k.text} for k in report.checks],
-        "answers": {
-            a.name: {"before": _all_finite(a.before), "after": _all_finite(a.after) if bars else None}
-            for a in report.answers
-        },
-        "parameters": {
-            r.name: {
-                "unit": r.param.unit, "before": [r.param.low, r.param.value, r.param.high], "value": r.value,
-                "low": r.low if bars else None, "high": r.high if bars else None, "determined": r.determined,
-                "before_80": list(r.before), "said": r.said,
-            }
-            for r in report.rows
-        },
+        "checks": jsonable(report.checks),
+        "answers": {a.name: picked(a, "before") | _after(a, bars) for a in report.answers},
+        "parameters": {r.name: _parameter_json(r, bars) for r in report.rows},
         "next": next_json(list(report.ranked)),
-    }  # fmt: skip
+    }
+
+
+def _after(a: BeforeAfter, bars: bool) -> dict:
+    return {"after": jsonable(a.after) if bars else None}
+
+
+def _parameter_json(r: Row, bars: bool) -> dict:
+    """One parameter before and after; its limits only where the fit bears them."""
+    now = picked(r, "value") | (picked(r, "low high") if bars else {"low": None, "high": None})
+    before = {"unit": r.param.unit, "before": [r.param.low, r.param.value, r.param.high]}
+    return before | now | picked(r, "determined said", before_80="before")
 
 
 def next_json(ranked: list[Ranked]) -> list[dict]:
     """The ranking, SI units."""
-    return [
-        {
-            "name": r.name, "how": r.text, "minutes": r.minutes, "now": _all_finite(r.now),
-            "then": _all_finite(r.then), "left": r.left,
-        }
-        for r in ranked
-    ]  # fmt: skip
+    return [picked(r, "name minutes now then left", how="text") for r in ranked]
 
 
 def comparison_json(c: RunComparison) -> dict:
-    """The comparison, SI units."""
-    return {
-        "status": "ok", "verdict": verdict(c), "sieves_inside": c.inside, "sieves_counted": len(c.counted),
-        "differing": [list(d) for d in c.differing],
-        "points": [
-            {
-                "name": p.name, "unit": p.unit, "measured": p.measured, "error": p.error, "predicted": p.predicted,
-                "low": _finite(p.low), "high": _finite(p.high), "inside": p.inside,
-            }
-            for p in (*c.sieves, *c.figures)
-        ],
-    }  # fmt: skip
-
-
-def _all_finite(band: tuple[float, ...]) -> list[float | None]:
-    return [_finite(x) for x in band]
-
-
-def _finite(x: float) -> float | None:
-    return x if math.isfinite(x) else None
+    """The comparison, SI units; figures by their key."""
+    points = [picked(p, "name unit measured error predicted low high inside") for p in (*c.sieves, *c.figures)]
+    told = picked(c, "differing", sieves_inside="inside") | {"sieves_counted": len(c.counted), "points": points}
+    return {"status": "ok", "verdict": verdict(c)} | told

@@ -1,52 +1,32 @@
 """A choice in plain words and as JSON: what is asked, what meets it, what to build, or what comes nearest."""
 
 import math
-from collections import Counter
 
 import numpy as np
 
 from ...base.numerics.statistics import wilson
 from ...base.quantities.written import capital, digits, join_words, table, wrap
-from ...errors import InputError, NothingRuns, Problem
 from ...explore.choose.advise import Advice
 from ...explore.choose.changes import change_words, changes
 from ...explore.choose.front import WORDS_MET, WORDS_MISSED
 from ...explore.choose.judge import known_draws, loads_unknown
 from ...explore.choose.noise import DesignComparison, compare, verdict
 from ...explore.choose.picks import LIKELY
-from ...explore.choose.record import Build, Target, Wish
+from ...explore.choose.record import MEASURE, Build, Target, Wish
 from ...explore.choose.sentences import circuit_words, counted
 from ...explore.choose.targets import judged, to_measure
-from ...explore.choose.words import figure, limit_words, size_words, value_words
-from ...explore.sweep.reasons import failed_words
+from ...explore.choose.words import figure, limit_words, value_words
 from ...explore.sweep.record import Sweep
 from ...forecast.band import LEVEL
-from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OVER
+from ...record.limits import CANNOT, FAILED, MISSING, OVER
+from ...record.outputs import output_of
+from .json import jsonable, picked
 
 DUST = (
     "Sieving plastic powder makes dust: fine dust in air can explode and harms lungs. Close the sieve, draw off its "
     "air through a filter, earth all metal, wear a dust mask."
 )
 COLD_M = 150e-6  # median below which the trade grinds plastics cold or makes them by precipitation
-
-
-def refuse_if_nothing_runs(sweep: Sweep, name: str) -> None:
-    """Raise an error with the commonest reason where no point gives powder: NothingRuns where one was answered."""
-    p = sweep.points
-    if (p.status <= OVER).any():
-        return
-    reasons = Counter(failed_words(r) for r in p.reason.values())
-    limits, counts = np.unique(p.binding[p.status == CANNOT], return_counts=True)
-    for limit, count in zip(limits.tolist(), counts.tolist(), strict=True):
-        reasons[f"{LIMITS[limit]} is over its limit even with next to no feed"] += count
-    missing = int((p.status == MISSING).sum())
-    if missing:
-        reasons["not computed yet"] += missing
-    words, count = reasons.most_common(1)[0] if reasons else ("no answer", p.status.size)
-    message = f"none of its {p.status.size} points gives any powder, so there is nothing to choose from"
-    hint = "change the axes or the base config of the sweep" if words != "not computed yet" else "run the sweep first"
-    problem = Problem(name, "", f"{message}; the commonest reason, {count} times: {words}", hint=hint)
-    raise NothingRuns(str(problem)) if (p.status == CANNOT).any() else InputError(problem)
 
 
 def text(sweep: Sweep, a: Advice) -> str:
@@ -142,9 +122,11 @@ def _builds_table(a: Advice) -> list[str]:
         warm = c.outlet_temperature_K if c else float(v["outlet_temperature_K"][s])
         inside = a.sieved.accepted_kg_s if c and a.sieved else float(a.choice.accepted_kg_s[b.point])
         chance = "" if math.isnan(b.probability) else f"{100 * b.probability:.0f} %"
-        cells = [figure(rate, "kg/s"), figure(inside, "kg/s") if window else "", figure(gross, "J/kg")]
-        rows.append([f"build {i}", *cells, figure(warm, "K"), chance])
-    return table(["", "powder", "of it in the window", "energy", "outlet", "draws that meet it"], rows)
+        cells = [figure("throughput_kg_s", rate), figure("accepted_kg_s", inside) if window else ""]
+        cells += [figure("gross_J_kg", gross), figure("outlet_temperature_K", warm)]
+        rows.append([f"build {i}", *cells, chance])
+    keys = ("throughput_kg_s", "accepted_kg_s", "gross_J_kg", "outlet_temperature_K")
+    return table(["", *(output_of(key).short for key in keys), "draws that meet it"], rows)
 
 
 def _nearest(sweep: Sweep, a: Advice) -> list[str]:
@@ -179,7 +161,7 @@ def _cold(a: Advice) -> str:
     if not tops or min(tops) >= COLD_M or not x50.size or float(x50.min()) < min(tops):
         return ""
     return (
-        f"The finest median of this sweep is {size_words(float(x50.min()))}. Plastic as fine as asked is usually "
+        f"The finest median of this sweep is {figure('x50_m', float(x50.min()))}. Plastic as fine as asked is usually "
         "ground deep-cold, or not ground at all but precipitated (common practice, no source)."
     )
 
@@ -214,7 +196,8 @@ def compared(sweep: Sweep, a: int, b: int) -> DesignComparison | None:
 
 
 def _means(c: DesignComparison) -> list[str]:
-    return [f"x50 {size_words(c.mean_a)}", size_words(c.mean_b), f"{digits(c.pooled_sd * 1e6, 2)} µm"]
+    means = [figure("x50_m", mean, c.pooled_sd) for mean in (c.mean_a, c.mean_b)]
+    return [f"x50 {means[0]}", means[1], f"{digits(c.pooled_sd * 1e6, 2)} µm"]
 
 
 def _rests_on(sweep: Sweep, a: Advice) -> list[str]:
@@ -251,47 +234,35 @@ def _rests_on(sweep: Sweep, a: Advice) -> list[str]:
 
 def to_json(sweep: Sweep, a: Advice) -> dict:
     """The --json object; figures in SI, null where unknown."""
-    c = a.choice
+    c, built = a.choice, {k: float(v[0]) for k, v in a.built.achieved.items()}
     return {
         "status": "ok", "meets": bool(c.meets.any()), "points": sweep.count, "settings": int(a.judged.runs.size),
         "settings_that_meet": int(a.judged.meets.sum()), "as_built_meets": c.as_built_meets,
-        "as_built": {w.name: _number(float(a.built.achieved[w.name][0])) for w in judged(c.target)},
-        "as_built_probability": _number(float(a.built.probability[0])),
-        "target": {
-            "title": c.target.title, "window_m": list(c.target.window) if c.target.window else None,
-            "wishes": [_wish_json(w) for w in c.target.wishes],
-        },
+        "as_built": jsonable(built), "as_built_probability": jsonable(float(a.built.probability[0])),
+        "target": {**picked(c.target, "title", window_m="window"), "wishes": [_wish_json(w) for w in c.target.wishes]},
         "builds": [_build_json(a, b) for b in c.builds],
         "nearest": _build_json(a, c.nearest) if c.nearest else None, "help": list(a.help),
         "with_sieve": _sieve_json(sweep, a), "front": list(c.front), "draws": sweep.draw_count,
     }  # fmt: skip
 
 
-def _number(value: float) -> float | None:
-    return value if math.isfinite(value) else None
-
-
 def _wish_json(w: Wish) -> dict:
-    return {
-        "name": w.name, "about": w.about, "least": _number(w.low), "most": _number(w.high), "unit": w.unit,
-        "basis": w.basis, "source": w.source, "predicted": w.output != "measure",
-    }  # fmt: skip
+    return picked(w, "name about unit basis source", least="low", most="high") | {"predicted": w.output != MEASURE}
 
 
 def _build_json(a: Advice, b: Build) -> dict:
     s = b.point // (a.choice.meets.size // a.judged.runs.size)
     known = a.drawn[1] if b.circuit else known_draws(a.judged.points, s)
     share = b.probability if known else math.nan
+    ends = wilson(round(share * known), known, LEVEL) if share == share else None
     v = a.judged.points.values
-    ends = [float(end) for end in wilson(round(share * known), known, LEVEL)] if share == share else None
     return {
-        "point": b.point, "role": b.role, "sentence": b.sentence,
+        **picked(b, "point role sentence"),
         "changes": [dict(zip(("what", "as_built", "now"), x, strict=True)) for x in b.changes],
-        "achieved": {w.name: _number(_achieved(a, b, w)) for w in judged(a.choice.target)},
-        "throughput_kg_s": _number(b.circuit.accepted_kg_s if b.circuit else float(v["throughput_kg_s"][s])),
-        "gross_J_kg": _number(b.circuit.gross_J_kg if b.circuit else float(v["gross_J_kg"][s])),
-        "probability": _number(share), "draws": known,
-        "probability_80": ends,
+        "achieved": jsonable({w.name: _achieved(a, b, w) for w in judged(a.choice.target)}),
+        "throughput_kg_s": jsonable(b.circuit.accepted_kg_s if b.circuit else float(v["throughput_kg_s"][s])),
+        "gross_J_kg": jsonable(b.circuit.gross_J_kg if b.circuit else float(v["gross_J_kg"][s])),
+        "probability": jsonable(share), "draws": known, "probability_80": jsonable(ends),
         "sieve_m": b.circuit.aperture_m if b.circuit else None,
     }  # fmt: skip
 
@@ -299,13 +270,9 @@ def _build_json(a: Advice, b: Build) -> dict:
 def _sieve_json(sweep: Sweep, a: Advice) -> dict | None:
     if a.sieved is None:
         return None
-    c, x = a.sieved.circuit, a.sieved
-    return {
-        "point": x.setting * sweep.replicates, "aperture_m": c.aperture_m, "meets": x.meets,
-        "accepted_kg_s": c.accepted_kg_s, "gross_J_kg": c.gross_J_kg, "returned_kg_s": c.returned_kg_s,
-        "outlet_temperature_K": c.outlet_temperature_K,
-        "achieved": {w.name: _number(float(x.judged.achieved[w.name][0])) for w in x.judged.wishes},
-    }  # fmt: skip
+    x, found = a.sieved, {k: float(v[0]) for k, v in a.sieved.judged.achieved.items()}
+    rates = picked(x.circuit, "aperture_m accepted_kg_s gross_J_kg returned_kg_s outlet_temperature_K")
+    return {"point": x.setting * sweep.replicates, "meets": x.meets, **rates, "achieved": jsonable(found)}
 
 
 def targets_text(found: dict[str, Target]) -> str:

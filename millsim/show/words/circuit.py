@@ -1,7 +1,7 @@
 """Closed circuits and lines of two mills in plain words, as tables and as JSON."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -9,25 +9,16 @@ from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import Shown, capital, digits, table, wrap
 from ...mill.config.mill import Config
 from ...record.limits import CANNOT, OVER
+from ...record.outputs import OF_A_CIRCUIT, OUTPUTS, shown
 from ...studies.circuit.band import CircuitBand
 from ...studies.circuit.line import ASKED, FIRST, Line
 from ...studies.circuit.loop import Circuit
 from .heat import binds, celsius, plain
+from .json import jsonable, picked
 
-FIGURES = {  # name in Circuit: (unit, words)
-    "fresh_kg_s": ("kg/s", "fresh feed"),
-    "total_kg_s": ("kg/s", "goes through the mill"),
-    "accepted_kg_s": ("kg/s", "accepted powder"),
-    "oversize_kg_s": ("kg/s", "does not pass the sieve"),
-    "yield_share": ("%", "share that passes, each time"),
-    "circulating_load": ("%", "returned over fresh feed"),
-    "gross_J_kg": ("J/kg", "energy, per kg accepted"),
-    "net_J_kg": ("J/kg", "of it above idling"),
-    "outlet_temperature_K": ("K", "outlet temperature"),
-    "holdup_kg": ("kg", "charge in the mill"),
-    "x10_m": ("m", "x10 of the accepted powder"),
-    "x50_m": ("m", "x50"),
-    "x90_m": ("m", "x90"),
+FIGURES = OF_A_CIRCUIT | {  # by name in Circuit
+    key: OUTPUTS[key]
+    for key in ("gross_J_kg", "net_J_kg", "outlet_temperature_K", "holdup_kg", "x10_m", "x50_m", "x90_m")
 }
 NOTHING = 1e-9  # circulating load that is none
 MUCH = 2.0  # circulating load worth a word
@@ -61,9 +52,18 @@ class CircuitAnswer:
 
 def scalar(c: Circuit, name: str, band: CircuitBand | None = None) -> Scalar:
     """A figure of a circuit with its band."""
-    unit, words = FIGURES[name]
     low, high = band.ends(name) if band else (math.nan, math.nan)
-    return Scalar(float(getattr(c, name)), unit, words, low=low, high=high)
+    return Scalar(float(getattr(c, name)), FIGURES[name].si, FIGURES[name].about, low=low, high=high)
+
+
+def _shown(c: Circuit, name: str, band: CircuitBand | None = None) -> Shown:
+    """A figure as it reads everywhere."""
+    return Shown(replace(scalar(c, name, band), unit=FIGURES[name].unit))
+
+
+def _plain(key: str, value: float) -> str:
+    """An output of a mill or a line of mills, without a band."""
+    return str(shown(key, Scalar(value, OUTPUTS[key].si, "")))
 
 
 def circuit_text(a: CircuitAnswer) -> str:
@@ -84,15 +84,19 @@ def _sieve(c: Circuit) -> str:
     return f"{plain(c.aperture_m, 'm', 3)} sieve"
 
 
+def _band(s: Shown) -> str:
+    """ "80 % band 4.1 to 6.0 kg/h"; nothing without one, or where a limit fixes it."""
+    return f"80 % band {s.band} {s.unit}".strip() if s.band and not s.fixed else ""
+
+
 def _said(c: Circuit, name: str, band: CircuitBand | None) -> str:
-    s = Shown(scalar(c, name, band))
-    text = f"{s.value} {s.unit}".strip()
-    return f"{text} (80 % band {s.band} {s.unit})".replace(" )", ")") if s.band and not s.fixed else text
+    s = _shown(c, name, band)
+    return f"{s.value} {s.unit}".strip() + (f" ({_band(s)})" if _band(s) else "")
 
 
 def _value(c: Circuit, name: str, band: CircuitBand | None) -> str:
     """As `_said` with no band told, rounded as the band allows."""
-    s = Shown(scalar(c, name, band))
+    s = _shown(c, name, band)
     return f"{s.value} {s.unit}".strip()
 
 
@@ -133,14 +137,16 @@ def _round(a: CircuitAnswer) -> str:
             f"The sieve sends nothing back: pieces that pass the mill's holes are at most {plain(limit, 'm', 3)}, so "
             "closing the circuit changes nothing."
         )
-    load = _said(c, "circulating_load", a.closed_band).replace(" (", ", ").rstrip(")")
+    band = _band(_shown(c, "circulating_load", a.closed_band))
+    load = _value(c, "circulating_load", a.closed_band) + (f", {band}" if band else "")
     text = (
         f"For each kilogram of fresh feed {plain(c.circulating_load, 'kg', 3)} goes back (circulating load {load}), "
-        f"so a piece goes through the mill {digits(1 + c.circulating_load, 3)} times on average, and each time costs "
-        "energy: per kilogram accepted that is more than with the oversize set aside, but nothing is left over."
+        f"so a piece goes through the mill {digits(1 + c.circulating_load, 3)} times on average"
     )
-    if c.gross_J_kg <= a.aside.gross_J_kg:
-        text = text.split(", and each time")[0] + "."
+    if c.gross_J_kg > a.aside.gross_J_kg:
+        text += ", and each time costs energy: per kilogram accepted that is more than with the oversize set aside, "
+        text += "but nothing is left over"
+    text += "."
     if c.circulating_load > MUCH:
         text += " That is much to carry: finer holes in the mill send less back; try --set sieve.hole."
     return text
@@ -162,8 +168,8 @@ def _fine(a: CircuitAnswer) -> str:
 
 
 def _cell(c: Circuit, name: str, band: CircuitBand | None) -> tuple[str, str]:
-    s = Shown(scalar(c, name, band))
-    if not math.isfinite(scalar(c, name).value) or (c.code == CANNOT and name.endswith("kg_s")):
+    s = _shown(c, name, band)
+    if not math.isfinite(float(getattr(c, name))) or (c.code == CANNOT and name.endswith("kg_s")):
         return "none", ""
     return f"{s.value} {s.unit}".strip(), s.band if not s.fixed else ""
 
@@ -171,12 +177,12 @@ def _cell(c: Circuit, name: str, band: CircuitBand | None) -> tuple[str, str]:
 def figure_table(a: CircuitAnswer) -> list[str]:
     """Lines: every figure with the oversize set aside and returned, and the bands."""
     rows = []
-    for name, (_, words) in FIGURES.items():
+    for name, output in FIGURES.items():
         aside, aside_band = _cell(a.aside, name, a.aside_band)
         back, back_band = _cell(a.closed, name, a.closed_band)
         if name == "circulating_load":
             aside, aside_band = "none", ""
-        rows.append((words, aside, aside_band, back, back_band))
+        rows.append((output.name, aside, aside_band, back, back_band))
     rows.append(("binds or comes nearest", a.aside.binding, "", a.closed.binding, ""))
     return table(("", "set aside", "80 % band", "returned", "80 % band"), rows)
 
@@ -185,6 +191,7 @@ def rests_on(a: CircuitAnswer) -> list[str]:
     """What the answer rests on, and the cautions."""
     c = a.closed
     said = [
+        "Energies are per kilogram of accepted powder.",
         f"{_cut(c, a.efficiency_given)}; {TRADE}. Sizes are sieve sizes, so it cuts at its aperture.",
         f"What goes back is taken to have cooled to the feed's {celsius(a.config.feed.temperature_K)} (assumed). What "
         "the sieve itself draws is not counted.",
@@ -219,31 +226,20 @@ def circuit_json(a: CircuitAnswer) -> dict:
     """The answer as plain JSON types in SI; null where there is nothing."""
     return {
         "status": a.closed.status, "mill": a.config.name, "config_sha256": a.config.sha256,
-        "aperture_m": a.closed.aperture_m, "efficiency": a.closed.efficiency,
-        "efficiency_basis": "given" if a.efficiency_given else "assumed", "draws": a.draws, "seed": a.seed,
-        "set_aside": of_circuit(a.aside, a.aside_band), "returned": of_circuit(a.closed, a.closed_band),
+        **picked(a.closed, "aperture_m efficiency"), "efficiency_basis": "given" if a.efficiency_given else "assumed",
+        **picked(a, "draws seed"), "set_aside": of_circuit(a.aside, a.aside_band),
+        "returned": of_circuit(a.closed, a.closed_band),
     }  # fmt: skip
 
 
 def of_circuit(c: Circuit, band: CircuitBand | None = None) -> dict:
     """One circuit as JSON types: figures with unit, words and band, then the curves."""
     figures = {}
-    for name, (unit, words) in FIGURES.items():
+    for name, output in FIGURES.items():
         s = scalar(c, name, band)
-        figures[name] = {
-            "value": _finite(s.value), "unit": "1" if unit == "%" else unit, "words": words, "low": _finite(s.low),
-            "high": _finite(s.high),
-        }  # fmt: skip
-    curves = {n: [_finite(x) for x in getattr(c, n)] for n in
-              ("edges_m", "accepted_q3", "returned_q3", "mill_feed_q3")}  # fmt: skip
-    return {
-        "status": c.status, "reason": c.reason, "binding": c.binding, "closed": c.closed, "figures": figures, **curves,
-        "residual": _finite(c.residual), "turns": c.turns,
-    }  # fmt: skip
-
-
-def _finite(x: float) -> float | None:
-    return float(x) if math.isfinite(x) else None
+        figures[name] = {"unit": s.unit, "words": output.name} | picked(s, "value low high")
+    curves = picked(c, "edges_m accepted_q3 returned_q3 mill_feed_q3")
+    return picked(c, "status reason binding closed") | {"figures": figures} | curves | picked(c, "residual turns")
 
 
 # --- two mills in a row ---
@@ -274,7 +270,8 @@ def _line_lead(first: Config, second: Config, r: Line) -> str:
     lead = f"{capital(first.name)}, then {second.name}"
     if r.code == CANNOT:
         return f"{lead}: this line cannot run. {capital(r.reason)}."
-    made = f"{plain(r.accepted_kg_s, 'kg/s', 3)} of powder at {plain(r.gross_J_kg, 'J/kg', 3)} from the socket"
+    rate, energy = _plain("throughput_kg_s", r.accepted_kg_s), _plain("gross_J_kg", r.gross_J_kg)
+    made = f"{rate} of powder at {energy} from the socket"
     if r.code == OVER:
         asked = plain(first.feed.rate_kg_s, "kg/s", 3)
         return f"{lead}: the line cannot take the {asked} asked for; it makes at most about {made}, both mills counted."
@@ -283,12 +280,12 @@ def _line_lead(first: Config, second: Config, r: Line) -> str:
 
 
 def _line_binds(r: Line) -> str:
-    alone, rate = plain(r.first_alone_kg_s, "kg/s", 3), plain(r.rate_kg_s, "kg/s", 3)
+    alone, rate = _plain("throughput_kg_s", r.first_alone_kg_s), _plain("throughput_kg_s", r.rate_kg_s)
     if r.binds == ASKED:
         return f"Neither mill binds at the {rate} asked for."
     if r.binds == FIRST:
         return f"The first mill binds ({binds(r.first.binding)}): the second takes all of the {alone} that it gives."
-    takes = plain(r.second_takes_kg_s, "kg/s", 3)
+    takes = _plain("throughput_kg_s", r.second_takes_kg_s)
     return (
         f"The second mill binds ({binds(r.second.binding)}): the first would give {alone}, but of that powder the "
         f"second takes {takes}. So the first is fed less; its powder is then another one, of which the second takes "
@@ -297,42 +294,39 @@ def _line_binds(r: Line) -> str:
 
 
 def _line_energy(r: Line) -> str:
-    one, two = (c.electrical_W / r.accepted_kg_s for c in (r.first, r.second))
-    temperatures = f"{celsius(r.first.outlet_temperature_K)} and {celsius(r.second.outlet_temperature_K)}"
+    mills = (r.first, r.second)
+    one, two = (_plain("gross_J_kg", c.electrical_W / r.accepted_kg_s) for c in mills)
+    warm = " and ".join(_plain("outlet_temperature_K", c.outlet_temperature_K) for c in mills)
     return (
-        f"Of the energy the first mill takes {plain(one, 'J/kg', 3)}, the second {plain(two, 'J/kg', 3)}, per kilogram "
-        f"of powder of the line. Their powders leave at {temperatures}."
+        f"Of the energy the first mill takes {one}, the second {two}, per kilogram of powder of the line. Their "
+        f"powders leave at {warm}."
     )
 
 
 def _line_fine(r: Line) -> str:
     one, two = r.first, r.second
-    text = f"The first makes x50 = {plain(one.x50_m, 'm', 3)} of it, the second x10 / x50 / x90 = "
-    return text + " / ".join(plain(x, "m", 3) for x in (two.x10_m, two.x50_m, two.x90_m)) + "."
+    text = f"The first makes x50 = {_plain('x50_m', one.x50_m)} of it, the second x10 / x50 / x90 = "
+    return text + " / ".join(_plain(key, getattr(two, key)) for key in ("x10_m", "x50_m", "x90_m")) + "."
 
 
 def line_table(r: Line) -> list[str]:
     """Lines: the figures of both mills beside each other, energies per kg of the line's powder in the last column."""
     rows = []
-    for name, (_, words) in FIGURES.items():
+    for name, output in FIGURES.items():
         if not r.second.closed and name in ("total_kg_s", "oversize_kg_s", "yield_share", "circulating_load"):
             continue
         sieve = name in ("oversize_kg_s", "yield_share", "circulating_load")
         one = "" if sieve else _cell(r.first, name, None)[0]
-        both = plain(r.gross_J_kg, "J/kg", 3) if name == "gross_J_kg" else ""
-        rows.append((words, one, _cell(r.second, name, None)[0], both))
+        both = _plain("gross_J_kg", r.gross_J_kg) if name == "gross_J_kg" else ""
+        rows.append((output.name, one, _cell(r.second, name, None)[0], both))
     rows.append(("binds or comes nearest", r.first.binding, r.second.binding, ""))
     return table(("", "first mill", "second mill", "both"), rows)
 
 
 def line_json(first: Config, second_sha256: str, second: Config, r: Line) -> dict:
     """A line as plain JSON types in SI; second_sha256: hash of the second config with the powder it is fed."""
-    return {
-        "status": r.status, "reason": r.reason, "binds": r.binds,
-        "mills": [first.name, second.name], "config_sha256": [first.sha256, second_sha256],
-        "rate_kg_s": r.rate_kg_s, "first_alone_kg_s": _finite(r.first_alone_kg_s),
-        "second_takes_kg_s": _finite(r.second_takes_kg_s), "accepted_kg_s": r.accepted_kg_s,
-        "gross_J_kg": _finite(r.gross_J_kg), "first": of_circuit(r.first),
-        "second": of_circuit(r.second) if r.second else None, "residual": _finite(r.residual), "turns": r.turns,
-        "aperture_m": _finite(r.second.aperture_m) if r.second else None,
-    }  # fmt: skip
+    mills = {"mills": [first.name, second.name], "config_sha256": [first.sha256, second_sha256]}
+    rates = picked(r, "rate_kg_s first_alone_kg_s second_takes_kg_s accepted_kg_s gross_J_kg")
+    both = {"first": of_circuit(r.first), "second": of_circuit(r.second) if r.second else None}
+    aperture = {"aperture_m": jsonable(r.second.aperture_m) if r.second else None}
+    return picked(r, "status reason binds") | mills | rates | both | picked(r, "residual turns") | aperture

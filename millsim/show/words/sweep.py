@@ -1,21 +1,21 @@
 """A sweep in words: what is about to be computed, what was, and what it shows at a glance."""
 
-import re
 from collections import Counter
-from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
 
-from ...base.quantities.written import digits, duration, join_words, shown_unit, table, wrap
+from ...base.quantities.written import digits, duration, join_words, table, wrap
 from ...errors import MillsimError, NothingRuns
 from ...explore.sweep.compute import row_type
+from ...explore.sweep.reasons import alike, commonest
 from ...explore.sweep.record import Sweep
 from ...explore.sweep.runner import SweepReport
 from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OK, OVER, STATUS_WORDS
+from ...record.outputs import row_name, scalar, shown
+from .json import picked
 
-_GLANCE = (("x50_m", "x50"), ("x90_m", "x90"), ("throughput_kg_s", "powder"), ("gross_J_kg", "energy, gross"),
-           ("outlet_temperature_K", "outlet"))  # fmt: skip
+_GLANCE = ("x50_m", "x90_m", "throughput_kg_s", "gross_J_kg", "outlet_temperature_K")
 _OFTEN = 3
 THREAD_SHARE = 0.6  # of a further thread that is gained: some of the work is not done on two at once (measured)
 GATHERING = 2.5  # memory that gathering and writing take, over the bytes of all rows (measured, a million points)
@@ -76,48 +76,27 @@ def after(report: SweepReport, sweep: Sweep) -> list[str]:
     return [*lines, f"{missing} points are not computed yet."] if missing else lines
 
 
-def _plain(reason: str) -> str:
-    """A reason without the numbers of its point."""
-    head = reason.split(":")[0] if reason.startswith("the chamber state did not settle") else reason
-    return " ".join(head.split())
-
-
-def alike(reasons: Iterable[str]) -> Counter:
-    """How often each reason comes, one that differs in nothing but numbers being the same; the first one speaks."""
-    first: dict[str, str] = {}
-    return Counter(first.setdefault(re.sub(r"\d+(\.\d+)?(e[+-]?\d+)?", "0", _plain(r)), _plain(r)) for r in reasons)
-
-
 def refuse_if_nothing_runs(sweep: Sweep) -> None:
     """Raise an error with the commonest reason when no point gives powder: NothingRuns where one was answered."""
-    s = sweep.points.status
-    done = s != MISSING
-    if not np.any(done) or np.any((s == OK) | (s == OVER)):
-        return
-    reasons = alike(sweep.points.reason.values())
-    stopped = Counter(LIMITS[b] for b in sweep.points.binding[s == CANNOT])
-    reasons.update({f"{k} is over its limit even with next to no feed": n for k, n in stopped.items()})
-    reason, count = reasons.most_common(1)[0]
-    total = int(np.count_nonzero(done))
-    error = NothingRuns if np.any(s == CANNOT) else MillsimError
-    raise error(f"none of the {total} points gives any powder; the commonest reason, {count} times: {reason}.")
+    found, done = commonest(sweep), int(np.count_nonzero(sweep.points.status != MISSING))
+    if found is not None and done:
+        why, count = found
+        error = NothingRuns if np.any(sweep.points.status == CANNOT) else MillsimError
+        raise error(f"none of the {done} points gives any powder; the commonest reason, {count} times: {why}.")
 
 
 def glance(sweep: Sweep) -> list[str]:
     """A table of lowest, as-built and highest value of the main outputs, and what binds how often."""
     p, runs = sweep.points, (sweep.points.status == OK) | (sweep.points.status == OVER)
     rows = []
-    for name, words in _GLANCE:
+    for name in _GLANCE:
         found = p.values[name][runs]
         found = found[np.isfinite(found)]
         if not found.size:
             continue
-        unit = {"kg/s": "kg/s", "K": "K"}.get(_si(name), _si(name))
-        label, factor, offset = shown_unit(float(np.median(found)), unit)
-        built = float(sweep.as_built.values[name][0])
-        ends = [digits(x * factor + offset) for x in (found.min(), built, found.max())]
-        rows.append([words, *ends, label])
-    lines = table(["", "lowest", "as built", "highest", ""], rows)
+        three = (found.min(), sweep.as_built.values[name][0], found.max())
+        rows.append([row_name(name), *(str(shown(name, scalar(name, x))) if np.isfinite(x) else "none" for x in three)])
+    lines = table(["", "lowest", "as built", "highest"], rows)
     binds = Counter(LIMITS[b] for b in p.binding[runs])
     lines.append("")
     lines.append("What binds: " + join_words([f"{k} at {n}" for k, n in binds.most_common()]) + " points.")
@@ -158,14 +137,7 @@ def to_json(sweep: Sweep, report: SweepReport, out: Path) -> dict:
     s, names = sweep.points.status, [w.replace(" ", "_") for w in STATUS_WORDS]
     counts = {n: int(np.count_nonzero(s == code)) for code, n in enumerate(names)}
     return {
-        "status": "ok", "file": str(out), "points": sweep.count, "computed": report.computed,
-        "reused": report.reused, "counts": counts,
-        "reasons": dict(alike(sweep.points.reason.values())), "changed": report.changed,
-        "pace_s_per_point": report.pace_s, "workers": report.workers,
+        "status": "ok", "file": str(out), "points": sweep.count, **picked(report, "computed reused"), "counts": counts,
+        "reasons": dict(alike(sweep.points.reason.values())),
+        **picked(report, "changed workers", pace_s_per_point="pace_s"),
     }  # fmt: skip
-
-
-def _si(name: str) -> str:
-    from ...record.outputs import OUTPUTS
-
-    return OUTPUTS[name].si

@@ -279,7 +279,7 @@ def _parameter_row(q: Param) -> tuple[str, ...]:
         value, low, high, unit = digits(q.value), digits(q.low), digits(q.high), q.unit
     else:
         unit = units.spelling_for(q.value, q.unit)
-        value, low, high = (units.readable(v, unit).split(" ")[0] for v in (q.value, q.low, q.high))
+        value, low, high = (units.readable_number(v, unit) for v in (q.value, q.low, q.high))
         unit = unit.replace("degC", "°C")
     source = f"{q.source}; {q.note}" if q.note else q.source
     words = f"{capital(parameter_words(q.name).removeprefix('the '))}\n{q.name}"

@@ -1,17 +1,17 @@
 """Pretend runs with known parameters: a template run whose every measurement is replaced by what the Monte Carlo
-engine and instruments with errors would have shown. For tests of the calibration, and of nothing else.
+engine and instruments with errors would have shown.
 """
 
 from dataclasses import replace
 
 import numpy as np
 
-from ...base.reading.sheet import SieveSheet
-from ...engines import montecarlo
-from ..measured.runsheet import MeasuredRun
-from .observations import Block, blocks_of, unseen_share
-from .runmodel import Forecast, RunModel, model_of
-from .unknowns import Unknowns
+from millsim.base.reading.sheet import SieveSheet
+from millsim.engines import montecarlo
+from millsim.learn.calibration.observations import Block, blocks_of, unseen_share
+from millsim.learn.calibration.runmodel import Forecast, RunModel, model_of
+from millsim.learn.calibration.unknowns import Unknowns
+from millsim.learn.measured.runsheet import MeasuredRun
 
 
 def pretend(
