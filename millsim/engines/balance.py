@@ -26,6 +26,7 @@ from ..mill.chamber import (
     FINISHED,
     MEAN_COS2_PIN,
     NIP,
+    OPEN_HOLE,
     PAIR,
     PIN,
     SHEAR,
@@ -35,7 +36,8 @@ from ..mill.chamber import (
     XW_MIN,
     chip_of,
     dust_of,
-    mean_pass,
+    fill_still,
+    open_to_pass,
     size_rates,
     strike_energies,
 )  # fmt: skip
@@ -43,11 +45,11 @@ from .records import (
     ABOVE,
     BINS,
     BREAK,
+    CHIP_CLASS,
     CHIP_J,
+    CHIP_SCALE,
     DUST,
     FINES,
-    LOT,
-    LOTS,
     NIPPED,
     PIN_ABOVE,
     PIN_BREAK,
@@ -63,16 +65,18 @@ from .records import (
 
 _GAUSS_X = 0.5 + 0.5 * np.polynomial.legendre.leggauss(4)[0]
 _GAUSS_W = 0.5 * np.polynomial.legendre.leggauss(4)[1]
+_PAIR_X = 0.5 + 0.5 * np.polynomial.legendre.leggauss(2)[0]  # enough where a whole bin is above the threshold
 
 
 def _bin_table() -> np.ndarray:
-    """(BINS, 5): mean cos^2 of each bin, and cos^2 at the Gauss points (constant of the obliquity law)."""
-    table = np.empty((BINS, 5))
+    """(BINS, 4): mean cos^2 of each bin, at its two Gauss points, and in its middle (constant of the obliquity law)."""
+    table = np.empty((BINS, 4))
     for b in range(BINS):
         lo, hi = b / BINS, (b + 1) / BINS
         p = C_EXPONENT + 1.0
         table[b, 0] = (hi**p - lo**p) / p * BINS
-        table[b, 1:] = (lo + (hi - lo) * _GAUSS_X) ** C_EXPONENT
+        table[b, 1:3] = (lo + (hi - lo) * _PAIR_X) ** C_EXPONENT
+        table[b, 3] = (0.5 * (lo + hi)) ** C_EXPONENT
     return table
 
 
@@ -80,24 +84,28 @@ OBLIQUITY = _bin_table()
 
 
 @law
-def bar_break_share(b, x, f_mat, xw_min, W_square, b_shatter, obliquity):
-    """Over obliquity bin b: mean breakage probability, share of the broken that shatter, share of hits that can."""
-    lo, width = b / BINS, 1.0 / BINS
-    c_min = xw_min / (x * W_square)
-    if c_min >= 1.0:
-        return 0.0, 0.0, 0.0
-    u_min = c_min ** (1.0 / C_EXPONENT)
-    whole = u_min <= lo  # the whole bin is above: Gauss points are tabulated
-    above = 1.0 if whole else (lo + width - u_min) / width
-    if above <= 0.0:
-        return 0.0, 0.0, 0.0
+def bar_break_share(b, x, f_mat, xw_min, W_square, b_shatter, u_min, obliquity):
+    """Over obliquity bin b: mean breakage probability, share of the broken that shatter, share of hits that can.
+
+    u_min: quantile of the obliquity from which hits are above the threshold.
+    """
+    lo, hi = b / BINS, (b + 1.0) / BINS
     total = shattered = 0.0
+    if u_min <= lo:
+        for g in range(2):
+            excess = f_mat * (x * W_square * obliquity[b, 1 + g] - xw_min)
+            broken = 1.0 - exp(-excess)  # with an exponent of 1 the share that shatters is the same number
+            total += 0.5 * broken
+            shattered += 0.5 * broken * (broken if b_shatter == 1.0 else breakage.shatter_share(b_shatter, excess))
+        return total, shattered / total, 1.0
+    if u_min >= hi:
+        return 0.0, 0.0, 0.0
+    above = (hi - u_min) * BINS
     for g in range(4):
-        c = obliquity[b, 1 + g] if whole else (u_min + (lo + width - u_min) * _GAUSS_X[g]) ** C_EXPONENT
-        excess = f_mat * max(0.0, x * W_square * c - xw_min)
-        S = _GAUSS_W[g] * (1.0 - exp(-excess))
-        total += S
-        shattered += S * breakage.shatter_share(b_shatter, excess)
+        excess = f_mat * max(0.0, x * W_square * (u_min + (hi - u_min) * _GAUSS_X[g]) ** C_EXPONENT - xw_min)
+        broken = 1.0 - exp(-excess)
+        total += _GAUSS_W[g] * broken
+        shattered += _GAUSS_W[g] * broken * breakage.shatter_share(b_shatter, excess)
     return total * above, shattered / total if total > 0.0 else 0.0, above
 
 
@@ -112,36 +120,28 @@ def pin_break_share(x, f_mat, xw_min, W_square, b_shatter):
     for g in range(4):
         c = 1.0 - (above * _GAUSS_X[g]) ** 2
         excess = f_mat * max(0.0, x * W_square * c - xw_min)
-        S = _GAUSS_W[g] * (1.0 - exp(-excess))
-        total += S
-        shattered += S * breakage.shatter_share(b_shatter, excess)
+        broken = 1.0 - exp(-excess)  # with an exponent of 1 the share that shatters is the same number
+        total += _GAUSS_W[g] * broken
+        w = broken if b_shatter == 1.0 else breakage.shatter_share(b_shatter, excess)
+        shattered += _GAUSS_W[g] * broken * w
     return total * above, shattered / total if total > 0.0 else 0.0, above
 
 
 @law
-def bin_chips(m, k, row, x, b, W_square, grid, cell):
-    """Fill what a bar hit in obliquity bin b chips off a piece x: its share, its cost, and the lots it comes in.
+def bin_chips(m, k, row, x, b, u_min, W_square, edges, obliquity, cell):
+    """Fill what a bar hit in obliquity bin b chips off a piece x: its share, its cost, and the lot it comes as.
 
-    A lot is a mass share of chips of one size h: its class and h^-q say how it spreads over finer classes. Two Gauss
-    points in the part of the bin whose hits pay for a chip.
+    The chips of a bin are of one size h, that of the middle of the hits that pay for one; the class of h and h^-q say
+    how they spread over finer classes. u_min: quantile of the obliquity from which hits pay.
     """
-    cell[XI] = cell[CHIP_J] = cell[LOT] = cell[LOT + 3] = 0.0
-    c_min = row[CUT_FROM] / (k.edge_share * W_square)
-    hi = (b + 1.0) / BINS
-    if c_min >= 1.0 or c_min ** (1.0 / C_EXPONENT) >= hi:
-        return
-    lo = max(b / BINS, c_min ** (1.0 / C_EXPONENT))
-    weight = 0.5 * (hi - lo) * BINS
-    for g in range(LOTS):
-        u = lo + (hi - lo) * (0.21132486540518713 if g == 0 else 0.7886751345948129)
-        xi, h, cost = chip_of(m, k, row, x, W_square * u**C_EXPONENT)
-        if xi > 0.0:
-            cell[XI] += weight * xi
-            cell[CHIP_J] += weight * cost
-            at = LOT + 3 * g
-            cell[at] = weight * xi
-            cell[at + 1] = min(np.searchsorted(grid.edges, min(h, 0.999 * x), side="right") - 1, grid.x.size - 1)
-            cell[at + 2] = h**-m.chip_exponent
+    lo, hi = b / BINS, (b + 1.0) / BINS
+    c = obliquity[b, 3] if u_min <= lo else (0.5 * (u_min + hi)) ** C_EXPONENT
+    share = 1.0 if u_min <= lo else (hi - u_min) * BINS
+    xi, h, cost = chip_of(m, k, row, x, W_square * c)
+    if xi > 0.0:
+        cell[XI], cell[CHIP_J] = share * xi, share * cost
+        cell[CHIP_CLASS] = np.searchsorted(edges, min(h, 0.999 * x), side="right") - 1
+        cell[CHIP_SCALE] = h**-m.chip_exponent
 
 
 @law
@@ -149,21 +149,26 @@ def fill_strikes(m, k, grid, work, obliquity):
     """Fill work.strikes: what one strike does to a piece of each class, by obliquity bin (STRIKE_COLUMNS)."""
     edges, x, strikes = grid.edges, grid.x, work.strikes
     W_square = motion.bar_energy(k.v, k.kappa, 1.0)
-    pin_rub = (1.0 - k.survive) + (1.0 - k.e_pin**2) * k.survive * (2.0 / 3.0)  # share of the flight a pin hit takes
+    pin_rub = (1.0 - k.survive) + (1.0 - k.e_pin**2) * k.survive * MEAN_COS2_PIN  # share of the flight a pin hit takes
     for i in range(x.size):
         row = work.table[i]
         shrink = -1.0 / 3.0 / log(edges[i + 1] / edges[i])
+        u_break = min(1.0, row[XW_MIN] / (x[i] * W_square)) ** (1.0 / C_EXPONENT)
+        u_chip = min(1.0, row[CUT_FROM] / (k.edge_share * W_square)) ** (1.0 / C_EXPONENT)
         for b in range(BINS):
             cell = strikes[i, b]
-            bin_chips(m, k, row, x[i], b, W_square, grid, cell)
-            broken = bar_break_share(b, x[i], row[F_MAT], row[XW_MIN], W_square, m.shatter_slope, obliquity)
-            cell[BREAK], cell[SHATTER], cell[ABOVE] = broken
+            cell[XI] = cell[CHIP_J] = 0.0
+            if u_chip < (b + 1.0) / BINS:
+                bin_chips(m, k, row, x[i], b, u_chip, W_square, edges, obliquity, cell)
+            cell[BREAK], cell[SHATTER], cell[ABOVE] = bar_break_share(
+                b, x[i], row[F_MAT], row[XW_MIN], W_square, m.shatter_slope, u_break, obliquity
+            )
             thrown = motion.thrown_energy(k.v, k.kappa, k.e_bar, obliquity[b, 0])
             pinned = pin_break_share(x[i], row[F_MAT], row[XW_MIN], thrown * k.survive, m.shatter_slope)
             cell[PIN_BREAK], cell[PIN_SHATTER], cell[PIN_ABOVE] = row[PIN] * pinned[0], pinned[1], pinned[2]
             cell[DUST] = dust_of(m, row, thrown * (1.0 - row[PIN] * pin_rub) - k.layer_energy)
-            cell[SHRINK] = shrink * (log1p(-cell[XI]) + log1p(-cell[DUST]))
-    for column in (XI, CHIP_J, PIN_BREAK, DUST, LOT, LOT + 3):
+            cell[SHRINK] = shrink * log1p(cell[XI] * cell[DUST] - cell[XI] - cell[DUST])
+    for column in (XI, CHIP_J, PIN_BREAK, DUST):
         strikes[0, :, column] = 0.0  # the dust class is followed no further
 
 
@@ -172,15 +177,16 @@ def fill_rates(m, s, grid, work):
     """Fill work with all that follows from a frozen state: strike energies, rates, escapes, strikes by bin."""
     k, x, table = work.hits[0], grid.x, work.table
     strike_energies(m, s, k)
+    open_ = open_to_pass(m, s)
     for i in range(x.size):
-        size_rates(m, s, k, x[i], work.ages[i], table[i])
-        work.escape[i] = table[i, CONTACT] * mean_pass(m, s, x[i]) + table[i, AIRBORNE]
+        size_rates(m, s, k, x[i], work.ages[i], grid.still[i], table[i])
+        work.escape[i] = table[i, CONTACT] * open_ * grid.still[i, OPEN_HOLE] + table[i, AIRBORNE]
     fill_strikes(m, k, grid, work, OBLIQUITY)
 
 
 @law
-def fill_fragments(m, edges, x, finer, whole, fines, chip_finer):
-    """Fill the fragment tables of a Grid: H of every way at class bounds and sizes, fines shares, chip powers."""
+def fill_grid(m, edges, x, finer, whole, fines, still, chip_finer):
+    """Fill the tables of a Grid: H of every way at class bounds and sizes, fines, what stands still, chip powers."""
     for way in range(WAYS):
         q = m.split_exponent if way == SPLIT else m.nip_exponent if way == NIPPED else m.daughter_exponent
         for i in range(x.size):
@@ -193,6 +199,7 @@ def fill_fragments(m, edges, x, finer, whole, fines, chip_finer):
         finer[way, 0] = 0.0
     for i in range(x.size):
         fines[i] = breakage.fines_share(x[i], m.fines_thickness)
+        fill_still(m, x[i], still[i])
         chip_finer[i + 1] = edges[i + 1] ** m.chip_exponent
     chip_finer[0] = 0.0
 
@@ -265,35 +272,35 @@ def march(m, grid, work, source, shift, mass, flows):
     `fill_rates` left it. Fills mass (n,) [kg], work.screen, work.bridge and the FLOWS record.
     """
     k, x, edges, n = work.hits[0], grid.x, grid.edges, grid.x.size
-    free, gain, out = np.zeros(WAYS), np.empty(WAYS), np.empty(WAYS)
-    flying, drift, flight = np.zeros((BINS, WAYS)), np.zeros(BINS), np.empty(BINS)
+    table, strikes, finer, whole = work.table, work.strikes, grid.finer, grid.whole
+    flying, drift, flight = np.zeros((BINS, NIPPED)), np.zeros(BINS), np.empty(BINS)
     hits, pinned = np.zeros(BINS), np.zeros(BINS)
     lots, spread = np.zeros(n), np.zeros(n)  # chips that land in a class, and those that reach below it, over h^q
     counts, props = np.zeros(n + 1), np.zeros((n + 1, 3))
-    chips = 0.0
+    split = shatter = fines = nipped = chips = 0.0  # running sums of what broke, by way, over H of its size
     clear_flows(flows)
     for i in range(n - 1, -1, -1):
-        row, phi = work.table[i], grid.fines[i]
+        row, phi = table[i], grid.fines[i]
         live = 1.0 if i > 0 else 0.0  # the dust class is followed no further
         strike = live * row[STRIKE]
-        for w in range(WAYS):
-            gain[w] = grid.finer[w, i + 1] - grid.finer[w, i]
-            out[w] = grid.finer[w, i] / grid.whole[w, i]
+        gain_s, gain_q = finer[SPLIT, i + 1] - finer[SPLIT, i], finer[SHATTERED, i + 1] - finer[SHATTERED, i]
+        gain_f, gain_n = finer[FINES, i + 1] - finer[FINES, i], finer[NIPPED, i + 1] - finer[NIPPED, i]
+        per_s, per_q = (1.0 - phi) / whole[SPLIT, i], (1.0 - phi) / whole[SHATTERED, i]
+        per_f, per_n = 1.0 / whole[FINES, i], (1.0 - phi) / whole[NIPPED, i]
+        out_s, out_q, out_f = finer[SPLIT, i] * per_s, finer[SHATTERED, i] * per_q, finer[FINES, i] * per_f
         inflow = source[i] + lots[i] + chips * (grid.chip_finer[i + 1] - grid.chip_finer[i])
-        for w in range(WAYS):
-            inflow += gain[w] * free[w]
+        inflow += gain_s * split + gain_q * shatter + gain_f * fines + gain_n * nipped
         stay = 0.0
         for b in range(BINS):
-            cell = work.strikes[i, b]
-            flight[b] = drift[b]
-            for w in range(WAYS):
-                flight[b] += gain[w] * flying[b, w]
-            returns = _returns(cell, phi, out)
+            cell = strikes[i, b]
+            flight[b] = drift[b] + gain_s * flying[b, 0] + gain_q * flying[b, 1] + gain_f * flying[b, 2]
+            pin_out = out_s + cell[PIN_SHATTER] * (out_q - out_s) + phi * out_f
+            returns = 1.0 - cell[DUST] * out_f - (1.0 - cell[DUST]) * cell[PIN_BREAK] * pin_out
             inflow += flight[b] * returns
-            bar_out = (1.0 - phi) * (out[SPLIT] + cell[SHATTER] * (out[SHATTERED] - out[SPLIT])) + phi * out[FINES]
-            stay += (1.0 - cell[XI]) * (1.0 - cell[BREAK] * bar_out) * (1.0 - cell[SHRINK]) * returns / BINS
-        loss = strike * (1.0 - stay) + work.escape[i] + shift
-        nip_out = live * row[FINISHED] * ((1.0 - phi) * out[NIPPED] + phi * out[FINES])
+            bar_out = out_s + cell[SHATTER] * (out_q - out_s) + phi * out_f
+            stay += (1.0 - cell[XI]) * (1.0 - cell[BREAK] * bar_out) * (1.0 - cell[SHRINK]) * returns
+        loss = strike * (1.0 - stay / BINS) + work.escape[i] + shift
+        nip_out = live * row[FINISHED] * (finer[NIPPED, i] * per_n + phi * out_f)
         larger, window, partners, by_larger = counts[i + 1], row[WINDOW], 0.0, 0.0
         weight = prop_weight(x[i], m.gap)
         beside = window * weight * min(1.0, 2.0 * x[i] / m.H)
@@ -309,66 +316,45 @@ def march(m, grid, work, source, shift, mass, flows):
         work.screen[i] = cutting.screening(larger, own)
         work.bridge[i] = unscreened * cutting.bridging(partners, beside * mass[i], by_larger, by_own)
         counts[i] = counts[i + 1] + own
-        for q in range(3):
-            props[i, q] = props[i + 1, q] + own * weight * x[i] ** q
+        own *= weight
+        props[i, 0], props[i, 1] = props[i + 1, 0] + own, props[i + 1, 1] + own * x[i]
+        props[i, 2] = props[i + 1, 2] + own * x[i] * x[i]
+        hit = mass[i] * strike / BINS
         for b in range(BINS):
-            cell = work.strikes[i, b]
-            hit = mass[i] * strike / BINS
-            whole = hit * (1.0 - cell[XI])
-            broken = whole * cell[BREAK]
-            bar_out = (1.0 - phi) * (out[SPLIT] + cell[SHATTER] * (out[SHATTERED] - out[SPLIT])) + phi * out[FINES]
-            unbroken = whole - broken * bar_out
+            cell = strikes[i, b]
+            chipped = hit * cell[XI]
+            broken = (hit - chipped) * cell[BREAK]
+            unbroken = hit - chipped - broken * (out_s + cell[SHATTER] * (out_q - out_s) + phi * out_f)
             drift[b] = unbroken * cell[SHRINK]
             flight[b] += unbroken - drift[b]
-            _spread_broken(broken, phi, cell[SHATTER], grid.whole, i, flying[b])
+            flying[b, 0] += broken * (1.0 - cell[SHATTER]) * per_s
+            flying[b, 1] += broken * cell[SHATTER] * per_q
+            flying[b, 2] += broken * phi * per_f
             dust = flight[b] * cell[DUST]
             pin_broken = (flight[b] - dust) * cell[PIN_BREAK]
-            _spread_broken(pin_broken, phi, cell[PIN_SHATTER], grid.whole, i, free)
-            free[FINES] += dust / grid.whole[FINES, i]
-            _book_bin(row, cell, hit, broken, flight[b], dust, pin_broken, flows)
+            split += pin_broken * (1.0 - cell[PIN_SHATTER]) * per_s
+            shatter += pin_broken * cell[PIN_SHATTER] * per_q
+            fines += (pin_broken * phi + dust) * per_f
             hits[b] += hit
             pinned[b] += flight[b] * row[PIN]
-            for g in range(LOTS):
-                lot = hit * cell[LOT + 3 * g]
-                if lot > 0.0:
-                    at = min(int(cell[LOT + 3 * g + 1]), i - 1)
-                    below = min(1.0, grid.chip_finer[at] * cell[LOT + 3 * g + 2])
-                    lots[at] += lot * (1.0 - below)
-                    spread[at] += lot * cell[LOT + 3 * g + 2]
+            flows.bar_above += hit * cell[ABOVE]
+            flows.pin_above += flight[b] * row[PIN] * cell[PIN_ABOVE]
+            flows.bar_fractures += broken
+            flows.pin_fractures += pin_broken
+            flows.dust += dust
+            flows.dust_cut += dust * row[DUST_J]
+            if chipped > 0.0:
+                flows.chips += chipped
+                flows.chip_cut += hit * cell[CHIP_J]
+                at = min(int(cell[CHIP_CLASS]), i - 1)
+                lots[at] += chipped * (1.0 - min(1.0, grid.chip_finer[at] * cell[CHIP_SCALE]))
+                spread[at] += chipped * cell[CHIP_SCALE]
         chips += spread[i]
         bitten = live * mass[i] * (row[NIP] * work.screen[i] + row[PAIR] * work.bridge[i])
-        free[NIPPED] += bitten * row[FINISHED] * (1.0 - phi) / grid.whole[NIPPED, i]
-        free[FINES] += bitten * row[FINISHED] * phi / grid.whole[FINES, i]
+        nipped += bitten * row[FINISHED] * per_n
+        fines += bitten * row[FINISHED] * phi * per_f
         _book_class(mass[i], row, work.escape[i], strike, bitten, flows)
     book_strikes(k, OBLIQUITY, hits, pinned, flows)
-
-
-@law
-def _returns(cell, phi, out):
-    """Share of the mass in flight that comes back to its class: not dust, not broken out of it on a pin."""
-    pin_out = (1.0 - phi) * (out[SPLIT] + cell[PIN_SHATTER] * (out[SHATTERED] - out[SPLIT])) + phi * out[FINES]
-    return 1.0 - cell[DUST] * out[FINES] - (1.0 - cell[DUST]) * cell[PIN_BREAK] * pin_out
-
-
-@law
-def _spread_broken(broken, phi, shattered, whole, i, sums):
-    """Add what broke in class i to the running sums (WAYS,) of the ways it fell apart."""
-    sums[SPLIT] += broken * (1.0 - phi) * (1.0 - shattered) / whole[SPLIT, i]
-    sums[SHATTERED] += broken * (1.0 - phi) * shattered / whole[SHATTERED, i]
-    sums[FINES] += broken * phi / whole[FINES, i]
-
-
-@law
-def _book_bin(row, cell, hit, broken, flight, dust, pin_broken, flows):
-    """Book what one obliquity bin of a class does: hits above the threshold, fractures, chips, dust."""
-    flows.bar_above += hit * cell[ABOVE]
-    flows.pin_above += flight * row[PIN] * cell[PIN_ABOVE]
-    flows.bar_fractures += broken
-    flows.pin_fractures += pin_broken
-    flows.chips += hit * cell[XI]
-    flows.chip_cut += hit * cell[CHIP_J]
-    flows.dust += dust
-    flows.dust_cut += dust * row[DUST_J]
 
 
 @law

@@ -22,7 +22,7 @@ from ..record.limits import (
     SIEVE,
     TEMPERATURE,
 )
-from .settle import settle, start_state
+from .settle import evaluate, settle, shaft_power, start_state
 
 # ln of hold-up over a full chamber, at which the search looks first: nearly empty, then in growing steps.
 SCAN = np.array([-16.0, -10.0, -8.0, -6.5, -5.5, -4.7, -4.0, -3.4, -2.8, -2.3, -1.8, -1.4, -1.0, -0.6, -0.3, 0.01])
@@ -92,11 +92,20 @@ def fill_loads(m, s, x, work, loads):
 def hardly_grinds(m, grid, feed, s, work, tolerance):
     """Whether the mill spends too much per kg of powder at three charges, from next to nothing to a third of a chamber.
 
-    Settled isothermally and roughly: where hardly any hit breaks a piece, the answer is off by orders of magnitude.
+    Settled roughly, and only where the cold mill is within a factor of three of it: where hardly any hit breaks a piece
+    the answer is off by orders of magnitude.
     """
     full = log(chamber_capacity(m))
-    for step in (-10.0, -4.0, -1.0):
+    for step in (-4.0, -10.0, -1.0):
         start_state(m, np.exp(full + step) / 60.0, np.exp(full + step), s)
+        if step == -4.0:
+            s.at_rate = 0.0
+            work.ages[:] = s.residence
+            evaluate(m, grid, feed, s, work)
+            shaft_power(m, s, work.flows[0], work.powers[0])
+            if grinding_energy(s, work) <= HARDLY_J_KG / 3.0:
+                return False
+            start_state(m, np.exp(full + step) / 60.0, np.exp(full + step), s)
         s.at_rate = 0.0
         work.ages[:] = 0.0
         residual, _ = settle(m, grid, feed, s, work, max(tolerance, 1e-2))
@@ -213,9 +222,6 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
     Returns (code, binding limit, residual): OK, OVER (a limit binds first), CANNOT (a limit binds with next to no
     feed), FAILED (not converged).
     """
-    if hardly_grinds(m, grid, feed, s, work, tolerance):
-        fill_loads(m, s, grid.x, work, loads)
-        return CANNOT, GRINDING, 0.0
     if F_asked < np.inf:
         work.ages[:] = 0.0
         start_state(m, F_asked, F_asked * 1.0, s)
@@ -226,6 +232,9 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
             fill_loads(m, s, grid.x, work, loads)
             if loads.max() <= 1.0:
                 return OK, np.argmax(loads), residual
+    if hardly_grinds(m, grid, feed, s, work, tolerance):
+        fill_loads(m, s, grid.x, work, loads)
+        return CANNOT, GRINDING, 0.0
     work.ages[:] = 0.0
     code, binding, residual = FAILED, 0, np.inf
     for rough in (max(tolerance, ROUGH), tolerance):

@@ -25,11 +25,13 @@ from ..mill.chamber import (
     PAIR,
     PIN,
     SHEAR,
+    STILL,
     STRIKE,
     WASTED,
     XW_MIN,
     chip_of,
     dust_of,
+    fill_still,
     size_rates,
     strike_energies,
 )  # fmt: skip
@@ -51,8 +53,11 @@ def fill_table(m, s, k, node_ages, rates):
     """Tabulate the laws of a frozen state in Rates; node_ages (nodes,); strike energies k as well."""
     table = rates.table
     strike_energies(m, s, k)
+    still = np.empty(STILL)
     for i in range(table.shape[0]):
-        size_rates(m, s, k, exp(rates.ln_low + i * rates.step), node_ages[i], table[i])
+        x = exp(rates.ln_low + i * rates.step)
+        fill_still(m, x, still)
+        size_rates(m, s, k, x, node_ages[i], still, table[i])
 
 
 @law

@@ -31,7 +31,8 @@ from ..mill.chamber import (
     XW_MIN,
     grip,
     idle_power,
-    mean_pass,
+    open_to_pass,
+    pass_open_hole,
 )  # fmt: skip
 from .capacity import chamber_capacity
 from .histories import look_up
@@ -97,7 +98,7 @@ def add_piece(m, s, rates, x, pieces, count, row):
     piece = pieces[count]
     mass = m.density * pi / 6.0 * x**3
     piece[SIZE], piece[MASS], piece[STRIKES_S], piece[BITTEN] = x, mass, row[STRIKE], 0.0
-    piece[ESCAPE_S] = row[CONTACT] * mean_pass(m, s, x) + row[AIRBORNE]
+    piece[ESCAPE_S] = row[CONTACT] * open_to_pass(m, s) * pass_open_hole(m, x) + row[AIRBORNE]
     piece[PROP] = grip(m, 2.0 * x) * m.bridge_grip
     piece[NIPS_S] = row[PAIR] / piece[PROP] if piece[PROP] > 0.0 else 0.0  # meetings of bar and pin
     piece[BITE] = row[NIP] / piece[NIPS_S] if piece[NIPS_S] > 0.0 else 0.0

@@ -8,12 +8,11 @@ from ..base.numerics.jit import law
 from ..mill.chamber import N_RATES, STRIKES
 
 BINS = 6  # obliquity bins of equal probability
-LOTS = 2  # chip sizes by which a bin's chips are told
 STRIKE_COLUMNS = tuple(
-    "chipped chip_J_kg shrunk broken shattered above pin_broken pin_shattered pin_above dust lot1 class1 scale1 "
-    "lot2 class2 scale2".split()
+    "chipped chip_J_kg shrunk broken shattered above pin_broken pin_shattered pin_above dust chip_class "
+    "chip_scale".split()
 )
-XI, CHIP_J, SHRINK, BREAK, SHATTER, ABOVE, PIN_BREAK, PIN_SHATTER, PIN_ABOVE, DUST, LOT = range(11)
+XI, CHIP_J, SHRINK, BREAK, SHATTER, ABOVE, PIN_BREAK, PIN_SHATTER, PIN_ABOVE, DUST, CHIP_CLASS, CHIP_SCALE = range(12)
 SPLIT, SHATTERED, FINES, NIPPED = range(4)  # the ways in which a piece falls apart, each with its own sizes
 WAYS = 4
 
@@ -42,6 +41,7 @@ class Grid(NamedTuple):
     finer: np.ndarray  # (WAYS, n+1) H at the class bounds, 0 at the lowest: dust joins the first class
     whole: np.ndarray  # (WAYS, n) H at the sizes
     fines: np.ndarray  # (n,) mass share crushed to fines
+    still: np.ndarray  # (n, STILL) what of each size does not depend on the state
     chip_finer: np.ndarray  # (n+1,) class bound to the power of the chip sizes, 0 at the lowest
 
 

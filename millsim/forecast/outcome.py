@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..engines.balance import fill_fragments
+from ..engines.balance import fill_grid
 from ..engines.batch import run_batch
 from ..engines.capacity import fill_loads, grinding_energy, operate
 from ..engines.montecarlo import FrozenSteps
@@ -12,7 +12,7 @@ from ..engines.records import BATCH_STEP, FLOWS, POWERS, WAYS, Grid, Work, new_w
 from ..engines.settle import air_capacity, evaluate, start_state
 from ..errors import NotConverged
 from ..laws import heat
-from ..mill.chamber import STATE
+from ..mill.chamber import STATE, STILL
 from ..mill.config.mill import Feed
 from ..mill.problem import Setup
 from ..record.limits import (
@@ -83,8 +83,16 @@ def _outcome(code: int, binding: int, s: np.ndarray, work: Work, loads: np.ndarr
 def grid_of(problem: Setup, mill: np.ndarray) -> Grid:
     """Classes for a mill record, which may break into other sizes than the problem's own."""
     n = problem.x.size
-    grid = Grid(problem.edges, problem.x, np.zeros((WAYS, n + 1)), np.zeros((WAYS, n)), np.zeros(n), np.zeros(n + 1))
-    fill_fragments(mill[0], *grid)
+    grid = Grid(
+        problem.edges,
+        problem.x,
+        np.zeros((WAYS, n + 1)),
+        np.zeros((WAYS, n)),
+        np.zeros(n),
+        np.zeros((n, STILL)),
+        np.zeros(n + 1),
+    )
+    fill_grid(mill[0], *grid)
     return grid
 
 

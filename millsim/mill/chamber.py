@@ -58,11 +58,17 @@ RATE_COLUMNS = tuple(
 N_RATES = len(RATE_COLUMNS)
 (STRIKE, PIN, F_MAT, XW_MIN, CUT_A, CUT_G, CUT_ZONE, CUT_LEAST, CUT_FROM, DUST_J, CONTACT, AIRBORNE, NIP, PAIR,
  FINISHED, WINDOW, SHEAR, WASTED, WARMED, SELF) = range(N_RATES)  # fmt: skip
+STILL = 4  # what of a size does not depend on the state: see `fill_still`
+THRESHOLD, GRIP, GRIP_PAIR, OPEN_HOLE = range(STILL)
 NEVER = 1e30  # J/kg: what a chip would have to be paid where none can come off
 
-# What one kilogram per second of strikes costs and yields; constants of a frozen state.
+# What one kilogram per second of strikes costs and yields, the layer and the air: constants of a frozen state.
 STRIKES = np.dtype(
-    [(name, "f8") for name in "v kappa e_bar e_pin survive v_throw layer_energy edge_share heat_bar heat_pin".split()]
+    [
+        (name, "f8")
+        for name in "v kappa e_bar e_pin survive v_throw layer_energy edge_share heat_bar heat_pin depth exposed "
+        "passes rho_air mu_air".split()
+    ]
 )
 
 C_EXPONENT = 0.2  # cos^2 of the bar obliquity is u^(1/5), u uniform: Beta(5, 1), mean 5/6 (assumed, flat face)
@@ -87,11 +93,16 @@ def strike_energies(m, s, out):
     out.heat_bar = (1.0 - out.e_bar**2) * motion.bar_energy(s.v, out.kappa, MEAN_COS2_BAR)
     out.heat_pin = (1.0 - out.e_pin**2) * thrown * MEAN_COS2_PIN
     out.edge_share = min(m.edge_share, 1.0 - out.e_bar**2)  # an edge cannot use more than the hit loses
+    out.depth = motion.layer_depth(s.M, m.density * m.bulk_fraction, m.R_stator, m.H)
+    out.exposed = motion.exposure(out.depth, m.scatter_depth)
+    out.passes = motion.bar_pass_rate(m.n_bars, s.omega, m.layer_speed_ratio) * m.swept_share
+    out.passes *= motion.land_factor(m.land_share, m.n_bars, m.bar_thickness, m.R)
+    out.rho_air, out.mu_air = air.air_density(s.T), air.air_viscosity(s.T)
 
 
 @law
-def piece_strength(m, T, x):
-    """f_Mat, xW_min, yield stress [Pa] and fracture energy [J/m2] of a piece x at temperature T [K].
+def strength_at(m, T):
+    """f_Mat, xW_min of a piece of the threshold size, yield stress [Pa] and fracture energy [J/m2] at T [K].
 
     Threshold and crack energy are the same thing, so both follow one curve of temperature; below the coldest data the
     yield stress stays, as they do.
@@ -100,8 +111,32 @@ def piece_strength(m, T, x):
     xw = breakage.log_between(T, m.temperature_warm, m.temperature_cold, m.xw_min_warm, m.xw_min_cold)
     T_yield = max(T, m.temperature_cold)
     sigma = cutting.yield_at(m.yield_stress, m.yield_slope, T_yield, m.temperature_warm)
-    G_c = m.fracture_energy * xw / m.xw_min_warm
-    return m.rate_multiplier * f_mat, breakage.threshold_at(x, xw, m.threshold_size, m.threshold_exponent), sigma, G_c
+    return m.rate_multiplier * f_mat, xw, sigma, m.fracture_energy * xw / m.xw_min_warm
+
+
+@law
+def piece_strength(m, T, x):
+    """The same four of a piece x, whose threshold goes with its size."""
+    f_mat, xw, sigma, G_c = strength_at(m, T)
+    return f_mat, breakage.threshold_at(x, xw, m.threshold_size, m.threshold_exponent), sigma, G_c
+
+
+@law
+def fill_still(m, x, still):
+    """Fill what a piece x has in every state (STILL,): its threshold over that of the threshold size, the grip of an
+    edge on it alone and on a stack of two, its mean chance at a hole that is open.
+    """
+    still[THRESHOLD] = breakage.threshold_at(x, 1.0, m.threshold_size, m.threshold_exponent)
+    still[GRIP], still[GRIP_PAIR] = grip(m, x), grip(m, 2.0 * x)
+    still[OPEN_HOLE] = pass_open_hole(m, x)
+
+
+@law
+def pass_open_hole(m, x):
+    """Mean chance that a piece x gets through a hole that is open, over slow and skimming contacts."""
+    z, t_over_w = m.shape * x / m.hole, m.plate / m.hole
+    skim = sieving.mean_pass_skim(z, t_over_w, m.skim_ratio_low, m.skim_ratio_high)
+    return (1.0 - m.slow_share) * skim + m.slow_share * sieving.pass_slow(z, t_over_w)
 
 
 @law
@@ -112,15 +147,15 @@ def piece_warmth(m, s, k, x, strike, pin, age):
     """
     if s.lumped > 0.0:
         return 1.0, 0.0
-    rho, mu = air.air_density(s.T), air.air_viscosity(s.T)
-    film = m.film_factor * heat.film_coefficient(x, (1.0 - k.kappa) * s.v, rho, mu, air.CONDUCTIVITY, air.PRANDTL)
+    v = (1.0 - k.kappa) * s.v
+    film = m.film_factor * heat.film_coefficient(x, v, k.rho_air, k.mu_air, air.CONDUCTIVITY, air.PRANDTL)
     q = strike * (k.heat_bar + pin * k.heat_pin)
     t_warm = heat.warming_time(x, m.density, m.specific_heat, m.conductivity, film)
     return heat.warmed_share(t_warm, age), heat.self_heating(q, m.density, x, film)
 
 
 @law
-def fill_nip(m, s, x, sigma, reach, engaged, row):
+def fill_nip(m, s, x, sigma, reach, engaged, still, row):
     """Fill the nip columns of a row: bites per second of a piece alone in its nip, and what a bite costs.
 
     NIP counts bites of a piece that stands out of the gap alone, PAIR those of a piece that another one, no smaller,
@@ -135,8 +170,8 @@ def fill_nip(m, s, x, sigma, reach, engaged, row):
     if m.n_pins <= 0.0:
         return
     meets = reach * motion.pin_share(m.n_pins, m.d_pin, x, m.R_stator)
-    row[NIP] = meets * grip(m, x) * overlap(m, x, cutting.shear_force(sigma, x))
-    row[PAIR] = meets * grip(m, 2.0 * x) * m.bridge_grip
+    row[NIP] = meets * still[GRIP] * overlap(m, x, cutting.shear_force(sigma, x))
+    row[PAIR] = meets * still[GRIP_PAIR] * m.bridge_grip
     if m.swinging > 0.0:
         given = cutting.hammer_energy(m.hammer_mass, s.v) / piece
         row[FINISHED] = cutting.hammer_bite(given, row[SHEAR])
@@ -205,38 +240,35 @@ def dust_of(m, row, rub):
 
 
 @law
-def size_rates(m, s, k, x, age, row):
-    """Fill one row of the rate table (RATE_COLUMNS) for pieces of size x [m] that came in `age` seconds ago."""
-    depth = motion.layer_depth(s.M, m.density * m.bulk_fraction, m.R_stator, m.H)
-    exposed = motion.exposure(depth, m.scatter_depth)
-    engaged = exposed * motion.engagement(m.gap, depth, m.scatter_depth, x)
-    reach = motion.bar_pass_rate(m.n_bars, s.omega, m.layer_speed_ratio) * engaged * m.swept_share
-    reach *= motion.land_factor(m.land_share, m.n_bars, m.bar_thickness, m.R)
+def size_rates(m, s, k, x, age, still, row):
+    """Fill one row of the rate table (RATE_COLUMNS) for pieces of size x [m] that came in `age` seconds ago.
+
+    still: as `fill_still` left it.
+    """
+    engaged = k.exposed * motion.engagement(m.gap, k.depth, m.scatter_depth, x)
+    reach = k.passes * engaged
     v_bar = (1.0 - m.layer_speed_ratio) * s.v
-    tau = motion.relaxation_time(x, m.density, v_bar, air.air_density(s.T), air.air_viscosity(s.T))
+    tau = motion.relaxation_time(x, m.density, v_bar, k.rho_air, k.mu_air)
     hits_bar = motion.impact_efficiency(tau, v_bar, m.H)
     row[STRIKE], row[PIN] = reach * hits_bar, 0.0
     if m.n_pins > 0.0:  # a piece thrown into a deep layer meets other pieces, not a pin
-        follows = exposed * motion.impact_efficiency(tau, k.v_throw, m.d_pin)
+        follows = k.exposed * motion.impact_efficiency(tau, k.v_throw, m.d_pin)
         row[PIN] = motion.pin_share(m.n_pins, m.d_pin, x, m.R_stator) * follows
     row[WARMED], row[SELF] = piece_warmth(m, s, k, x, row[STRIKE], row[PIN], age)
     T = m.T_feed + (s.T + row[SELF] - m.T_feed) * row[WARMED]
-    row[F_MAT], row[XW_MIN], sigma, G_c = piece_strength(m, T, x)
+    row[F_MAT], xw_min, sigma, G_c = strength_at(m, T)
+    row[XW_MIN] = xw_min * still[THRESHOLD]
     fill_cut(m, x, sigma, G_c, row)
     row[CONTACT] = m.sieve_share * m.wall_contacts * row[STRIKE]
     z = m.shape * x / m.hole  # air lifts what lies open, not what is buried
-    row[AIRBORNE] = exposed * (1.0 - hits_bar) * s.Q / m.chamber_volume * max(0.0, 1.0 - z) ** 2
-    fill_nip(m, s, x, sigma, reach, engaged, row)
+    row[AIRBORNE] = k.exposed * (1.0 - hits_bar) * s.Q / m.chamber_volume * max(0.0, 1.0 - z) ** 2
+    fill_nip(m, s, x, sigma, reach, engaged, still, row)
 
 
 @law
-def mean_pass(m, s, x):
-    """Mean chance that one wall contact of a piece x lets it out."""
-    z = m.shape * x / m.hole
-    slow = sieving.pass_slow(z, m.plate / m.hole)
-    skim = sieving.mean_pass_skim(z, m.plate / m.hole, m.skim_ratio_low, m.skim_ratio_high)
-    open_ = sieving.open_to_pass(m.sieve_factor, m.open_share, m.usable_open, s.unblinded)
-    return open_ * ((1.0 - m.slow_share) * skim + m.slow_share * slow)
+def open_to_pass(m, s):
+    """Chance that a wall contact meets an open hole in this state."""
+    return sieving.open_to_pass(m.sieve_factor, m.open_share, m.usable_open, s.unblinded)
 
 
 class AirCurve(NamedTuple):
