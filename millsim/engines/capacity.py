@@ -159,7 +159,7 @@ def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough):
         if abs(h_high) < NEAR:  # too close to call on a rough state
             h_high = _try_holdup(m, grid, feed, high, F_asked, good[0], s, work, loads, tolerance)
         if h_high < np.inf:
-            binding = np.argmax(loads)
+            binding = int(np.argmax(loads))
         if h_high < 0.0:
             feasible, low, h_low = True, high, h_high
         elif feasible:
@@ -191,7 +191,7 @@ def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough):
         else:
             high, h_high = middle, h
             if h < np.inf:
-                binding = np.argmax(loads)
+                binding = int(np.argmax(loads))
     if best[0].F > good[0].F * 1.0001:
         _climb(m, grid, feed, F_asked, best[0], s, work, loads, tolerance)
         copy_state(best[0], good[0])

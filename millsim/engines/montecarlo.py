@@ -12,7 +12,7 @@ import numpy as np
 
 from ..mill.chamber import N_RATES, STRIKES
 from .histories import BLOCK, BY_SIZE, EXITS, RATE_NODES, fill_table, run_blocks
-from .records import FLOWS, Rates, Sizes, Steps
+from .records import FLOW_NAMES, FLOWS, Rates, Sizes, Steps
 
 CHECK_BLOCKS = 32  # the stop rule is looked at every CHECK_BLOCKS * BLOCK histories
 CALL_SECONDS = 0.4  # a compiled call aims at this, so that Ctrl-C and progress work
@@ -62,7 +62,7 @@ class _Sums:
     def __init__(self, n: int):
         self.blocks = 0
         self.parts = {
-            "flows": np.zeros((2, len(FLOWS.names))),
+            "flows": np.zeros((2, len(FLOW_NAMES))),
             "by_size": np.zeros((2, n, len(BY_SIZE))),
             "q3": np.zeros((2, n + 1)),
             "ends": np.zeros((2, 4)),
@@ -70,7 +70,7 @@ class _Sums:
 
     def add(self, flows: np.ndarray, by_size: np.ndarray, ends: np.ndarray) -> None:
         """Add blocks one after another, so that the split into calls leaves no trace in the sums."""
-        table = np.stack([flows[name] for name in FLOWS.names], axis=1)
+        table = np.stack([flows[name] for name in FLOW_NAMES], axis=1)
         for b in range(flows.size):
             exits = np.concatenate([[0.0], np.cumsum(by_size[b, :, EXITS])])
             for name, value in (("flows", table[b]), ("by_size", by_size[b]), ("q3", exits), ("ends", ends[b])):
@@ -171,8 +171,8 @@ def _tally(sums: _Sums, reason: str) -> Tally:
     ends, ends_se = sums.mean_se("ends")
     return Tally(
         histories=sums.blocks * BLOCK,
-        flows=dict(zip(FLOWS.names, flows.tolist(), strict=True)),
-        flows_se=dict(zip(FLOWS.names, flows_se.tolist(), strict=True)),
+        flows=dict(zip(FLOW_NAMES, flows.tolist(), strict=True)),
+        flows_se=dict(zip(FLOW_NAMES, flows_se.tolist(), strict=True)),
         by_size=by_size,
         by_size_se=by_size_se,
         exits_q3=q3,

@@ -31,6 +31,7 @@ POWERS = np.dtype(
 )
 # One step of a batch: its end [s], kg left, temperatures [K], shaft power [W], loads on jam and chamber.
 BATCH_STEP = np.dtype([(name, "f8") for name in "end left T T_casing shaft jam chamber".split()])
+FLOW_NAMES: tuple[str, ...] = FLOWS.names or ()  # by numpy's types a dtype may have none
 
 
 class Grid(NamedTuple):

@@ -9,7 +9,7 @@ from ..base.numerics import psd
 from ..engines.capacity import chamber_capacity
 from ..engines.histories import BAR, BY_SIZE, CHIPS, DWELL, FRACTURE, NIPS
 from ..engines.montecarlo import Tally
-from ..engines.records import BREAK, FLOWS, PIN_BREAK, XI
+from ..engines.records import BREAK, FLOW_NAMES, PIN_BREAK, XI
 from ..laws import drive
 from ..mill.chamber import NIP, PAIR, STRIKE
 from ..mill.problem import Setup
@@ -36,14 +36,10 @@ TALLY_WORDS = {  # name in BY_SIZE: (unit, long name), all per kg fed
 CLASS_ERROR = "class_error_"  # prefix of numerics: relative class error of a scalar or ledger term
 
 
-def _batch_mass(problem: Setup) -> float:
-    return problem.config.feed.batch_mass_kg or 0.0
-
-
-def _fed(problem: Setup, o: Outcome) -> float:
+def fed(problem: Setup, o: Outcome) -> float:
     """Kilograms fed per second: the feed rate, or the charge of a batch over its time."""
-    batch = _batch_mass(problem)
-    return batch / problem.config.feed.batch_time_s if batch else float(o.state["F"])
+    batch = problem.config.feed.batch
+    return batch.mass_kg / batch.time_s if batch else float(o.state["F"])
 
 
 def _curve(product: np.ndarray) -> np.ndarray:
@@ -66,11 +62,11 @@ def balance_result(problem: Setup, o: Outcome, capacity_kg_s: float, mill: np.nd
 
     mill: (1,) MILL record the outcome belongs to, where it is not the problem's own.
     """
-    flows = {name: float(o.flows[name]) for name in FLOWS.names}
-    zero = dict.fromkeys(FLOWS.names, 0.0)
+    flows = {name: float(o.flows[name]) for name in FLOW_NAMES}
+    zero = dict.fromkeys(FLOW_NAMES, 0.0)
     q3 = _curve(o.product)
     residence = float(o.state["residence"])
-    figures = Figures(flows, zero, q3, np.zeros(q3.size), float(o.mass.sum()), 0.0, residence, 0.0, _fed(problem, o))
+    figures = Figures(flows, zero, q3, np.zeros(q3.size), float(o.mass.sum()), 0.0, residence, 0.0, fed(problem, o))
     strike = o.table[:, STRIKE].copy()
     strike[0] = 0.0
     mean = o.strikes.mean(axis=1)
@@ -95,17 +91,17 @@ def balance_result(problem: Setup, o: Outcome, capacity_kg_s: float, mill: np.nd
 
 def montecarlo_result(problem: Setup, o: Outcome, tally: Tally, capacity_kg_s: float) -> EngineResult:
     """What the Monte Carlo engine says at the same frozen state: estimates with standard errors."""
-    F = float(o.state["F"])
-    batch = _batch_mass(problem)
-    per_s = _fed(problem, o)
+    F, F_se, batch = float(o.state["F"]), 0.0, problem.config.feed.batch
+    holdup = F * tally.residence_s, F * tally.residence_s_se
+    if batch:
+        holdup = batch.mass_kg * (1.0 - tally.left), batch.mass_kg * tally.left_se
+        F, F_se = batch.mass_kg * tally.left / batch.time_s, batch.mass_kg * tally.left_se / batch.time_s
+    per_s = fed(problem, o)
     flows = {n: v * per_s for n, v in tally.flows.items()}
     flows_se = {n: v * per_s for n, v in tally.flows_se.items()}
     left = max(tally.left, 1e-300)
     q3 = tally.exits_q3 / left if tally.left > 0 else np.full(tally.exits_q3.size, NAN)
     q3_se = tally.exits_q3_se / left
-    holdup = (batch * (1.0 - tally.left), batch * tally.left_se) if batch else (
-        F * tally.residence_s, F * tally.residence_s_se
-    )  # fmt: skip
     figures = Figures(flows, flows_se, q3, q3_se, *holdup, tally.residence_s, tally.residence_s_se, per_s)
     powers, shaft_se = powers_from(figures, o.powers)
     mill, dwell = problem.mill[0], tally.by_size[:, DWELL]
@@ -116,14 +112,12 @@ def montecarlo_result(problem: Setup, o: Outcome, tally: Tally, capacity_kg_s: f
         "chip_1_s": per_dwell[CHIPS], "escape_1_s": o.escape,
     }  # fmt: skip
     state = o.state.copy()
-    state["F"] = batch * tally.left / problem.config.feed.batch_time_s if batch else F
+    state["F"] = F
     temperature = (float(o.state["T"]), NAN) if batch else temperature_of(mill, o.state, powers, shaft_se)
     values = scalars(
         figures, mill, state, powers, shaft_se, problem.edges, float(o.loads[LIMITS.index("jam")]), temperature
     )
-    values["throughput_kg_s"] = replace(
-        values["throughput_kg_s"], se=batch * tally.left_se / problem.config.feed.batch_time_s if batch else 0.0
-    )
+    values["throughput_kg_s"] = replace(values["throughput_kg_s"], se=F_se)
     values["capacity_kg_s"] = scalar("capacity_kg_s", capacity_kg_s)
     going_in, out = ledger(figures, powers, shaft_se)
     numerics = {
@@ -176,8 +170,8 @@ def limits_of(problem: Setup, o: Outcome) -> tuple[Limit, ...]:
     full = float(chamber_capacity(m))
     passable = _passable_share(problem, o)
     waiting = "waits for the sieve" if passable > 0.5 else "waits to be broken"
-    batch = _batch_mass(problem)
-    charge = batch if batch else float(s["M"])
+    batch = problem.config.feed.batch
+    charge = batch.mass_kg if batch else float(s["M"])
     hottest = max(s["T"], powder_temperature(o)) if not batch else s["T"]
     rows = (
         ("shaft power", o.loads[0] * m["rated_power"], m["rated_power"], "W", "rated power of the motor at the shaft"),

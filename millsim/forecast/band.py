@@ -79,8 +79,8 @@ def solve_draw(problem: Setup, mill: np.ndarray, rate_kg_s: float | None) -> tup
     """As `solve_sample`, with the settled state, which knows the loads."""
     feed = problem.config.feed
     try:
-        if feed.batch_mass_kg:
-            outcome = solve_batch(problem, feed.batch_mass_kg, feed.batch_time_s, BATCH_STEPS, mill)
+        if feed.batch:
+            outcome = solve_batch(problem, *feed.batch, BATCH_STEPS, mill)
             return balance_result(problem, outcome, float("nan"), mill), outcome
         outcome = solve(problem, None, mill, TOLERANCE)
         capacity = float(outcome.state["F"])

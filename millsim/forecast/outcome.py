@@ -179,7 +179,7 @@ def solve_batch(problem: Setup, mass_kg: float, seconds: float, steps: int = 300
         energies[0], states, screens, bridges, left,
     )  # fmt: skip
     fill_loads(mill[0], s[0], problem.x, work, loads)
-    for name in FLOWS.names:
+    for name in totals.dtype.names or ():
         totals[name] /= seconds
     powers = work.powers
     for name in ("windage", "bearings", "shaft", "plough", "layer_drive"):

@@ -20,6 +20,7 @@ from . import band as bands
 from . import stalls
 from .assemble import (
     balance_result,
+    fed,
     limits_of,
     montecarlo_result,
     powder_temperature,
@@ -77,7 +78,7 @@ def predict(
     if outcome.code == CANNOT:
         main = without_throughput(main)
     say("balance", 1.0, "")
-    other = None
+    other: EngineResult | None = None
     events = montecarlo_events(problem, outcome)
     if engine == "montecarlo" and events > montecarlo.MOST_EVENTS:
         raise MillsimError(_too_many(events) + "; use --engine balance")
@@ -85,7 +86,7 @@ def predict(
         other = _histories(problem, outcome, capacity, seed, say)
         other = without_throughput(other) if outcome.code == CANNOT else other
         if engine == "montecarlo":
-            other, main = None, replace(other, numerics={**main.numerics, **other.numerics})
+            main, other = replace(other, numerics={**main.numerics, **other.numerics}), None
     widest: dict[str, list[tuple[str, float]]] = {}
     if config.run.band_samples:
         main, widest = _band(problem, main, seed, say)
@@ -96,8 +97,8 @@ def predict(
 def _solve(problem: Setup) -> tuple[Outcome, float]:
     """The outcome asked for and the capacity [kg/s] (NaN for a batch)."""
     feed = problem.config.feed
-    if feed.batch_mass_kg:
-        return solve_batch(problem, feed.batch_mass_kg, feed.batch_time_s), NAN
+    if feed.batch:
+        return solve_batch(problem, *feed.batch), NAN
     outcome = solve(problem, feed.rate_kg_s)
     if feed.rate_kg_s is None or outcome.code != OK:
         return outcome, float(outcome.state["F"]) if outcome.code != CANNOT else 0.0
@@ -114,8 +115,8 @@ def refined(problem: Setup, outcome: Outcome, capacity: float, class_ratio: floa
     """The same state on classes of half the width (of a batch: half the steps too); capacity is searched anew."""
     feed, ratio = problem.config.feed, class_ratio or problem.config.run.class_ratio
     finer = replace(build(problem.config, ratio**0.5), mill=problem.mill)
-    if feed.batch_mass_kg:
-        again = solve_batch(finer, feed.batch_mass_kg, feed.batch_time_s, steps=600)
+    if feed.batch:
+        again = solve_batch(finer, *feed.batch, steps=600)
     else:
         again = at_state(finer, outcome, problem)
         capacity = float(solve(finer, None).state["F"]) if capacity > 0.0 else 0.0
@@ -138,9 +139,8 @@ def _histories(problem: Setup, outcome: Outcome, capacity: float, seed: int, say
 
 def montecarlo_events(problem: Setup, outcome: Outcome) -> float:
     """Hits, nips and sieve tries that a tagged gram goes through, by the balance."""
-    feed, f = problem.config.feed, outcome.flows
-    rate = feed.batch_mass_kg / feed.batch_time_s if feed.batch_mass_kg else outcome.state["F"]
-    return float((f["bar_hits"] + f["pin_hits"] + f["nips"] + f["tries"]) / rate)
+    f = outcome.flows
+    return float((f["bar_hits"] + f["pin_hits"] + f["nips"] + f["tries"]) / fed(problem, outcome))
 
 
 def _too_many(events: float) -> str:
@@ -171,7 +171,7 @@ def _banded(main: EngineResult, samples: bands.Samples, count: int) -> EngineRes
 def _trace(problem: Setup, outcome: Outcome, capacity: float, seed: int, say: Progress):
     """Chamber mode at the feed rate asked for, or at capacity; not for a batch or a mill that cannot run."""
     config = problem.config
-    if not config.run.trace or config.feed.batch_mass_kg or outcome.code == CANNOT:
+    if not config.run.trace or config.feed.batch or outcome.code == CANNOT:
         return None
     rate = config.feed.rate_kg_s if config.feed.rate_kg_s is not None else capacity
     overfed = rate > capacity * 1.001
@@ -228,7 +228,7 @@ def _warnings(problem: Setup, outcome: Outcome, main: EngineResult, happens: str
     if outcome.code == OVER and config.feed.rate_kg_s is not None:
         asked = f"the feed rate asked for, {3.6 * 1e3 * config.feed.rate_kg_s:.3g} kg/h, {happens}"
         found.append(asked + "; the figures are for the largest rate the mill takes for long")
-    if outcome.code == OVER and config.feed.batch_mass_kg:
+    if outcome.code == OVER and config.feed.batch:
         found.append(f"this batch goes beyond a limit: it {WARM[outcome.binding]}")
     if outcome.code == CANNOT:
         found.append(cannot_run_words(outcome.binding))
@@ -300,7 +300,7 @@ def _prediction(problem, outcome, main, other, widest, trace, seed, command) -> 
 
 def _not_followed(config: Config, outcome: Outcome, trace) -> list[str]:
     """That stalls were not looked for, where the chamber holds too many pieces."""
-    if trace is not None or not config.run.trace or config.feed.batch_mass_kg or outcome.code == CANNOT:
+    if trace is not None or not config.run.trace or config.feed.batch or outcome.code == CANNOT:
         return []
     return [
         f"more than {MOST_PIECES} pieces of feed size are in the chamber at once, too many to follow one by one: "

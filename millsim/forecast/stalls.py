@@ -67,7 +67,8 @@ def follow(
     k, full = int(np.count_nonzero(ends)), int(np.count_nonzero(ends == 2))
     shown = traces[int(np.argmax(ends > 0))] if k else traces[0]  # a stall, if there was one, is what to look at
     low, high = binomial_interval(k, runs)
-    return ChamberTrace(*(shown[:, c].copy() for c in range(TRACE_COLUMNS)), runs, k, low, high, seconds, full)
+    time, torque, peak, speed, count = (shown[:, c].copy() for c in range(TRACE_COLUMNS))
+    return ChamberTrace(time, torque, peak, speed, count, runs, k, low, high, seconds, full)
 
 
 def _powder_pool(problem: Setup, o: Outcome, strikes, fine: np.ndarray, x_least: float, rate: float) -> Powder:

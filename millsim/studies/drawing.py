@@ -90,9 +90,9 @@ def _wall(config: Config) -> str:
 
 def _rate(config: Config) -> str:
     f = config.feed
-    if f.batch_mass_kg is not None:
-        minutes = digits((f.batch_time_s or 0.0) / 60)
-        return f"as a batch of {_number(Scalar(f.batch_mass_kg, 'kg', ''))}, milled for {minutes} min"
+    if f.batch:
+        mass = _number(Scalar(f.batch.mass_kg, "kg", ""))
+        return f"as a batch of {mass}, milled for {digits(f.batch.time_s / 60)} min"
     return AS_MUCH if f.rate_kg_s is None else f"at {_number(Scalar(f.rate_kg_s, 'kg/s', ''))}"
 
 

@@ -25,7 +25,8 @@ class BreakageProblem:
 
     def __init__(self, where: str, edges, feed: Feed, laws: tuple, engine: str, histories: int, seed: int):
         selection, breakage, exit_rate = laws
-        self.where, self.problems = where, []
+        self.where = where
+        self.problems: list[Problem] = []
         self.select, self.breakage, self.leave = selection, breakage, exit_rate
         self.histories, self.seed, self.single = histories, seed, math.nan
         if engine not in ENGINES:

@@ -131,8 +131,8 @@ def solve_point(config: Config, class_ratio: float) -> tuple[Setup, Outcome]:
 
 def _solve(problem: Setup) -> Outcome:
     feed = problem.config.feed
-    if feed.batch_mass_kg:
-        return solve_batch(problem, feed.batch_mass_kg, feed.batch_time_s)
+    if feed.batch:
+        return solve_batch(problem, *feed.batch)
     return solve(problem, feed.rate_kg_s)
 
 
