@@ -94,8 +94,14 @@ def frozen(p: Setup, o: Outcome, own: Setup) -> Outcome:
     march(m, grid, work, s["F"] * p.feed, 0.0, work.mass, work.flows[0])
     shaft_power(m, s, work.flows[0], work.powers[0])
     s["residence"] = work.mass.sum() / s["F"]
-    steps = FrozenSteps(np.array([np.inf]), np.array([s]), work.screen[None, :].copy(), work.ages[None, :].copy())
+    steps = FrozenSteps(
+        np.array([np.inf]),
+        np.array([s]),
+        work.screen[None, :].copy(),
+        work.bridge[None, :].copy(),
+        work.ages[None, :].copy(),
+    )
     return replace(
         o, state=s, mass=work.mass, product=work.escape * work.mass, table=work.table, escape=work.escape,
-        strikes=work.strikes, screen=work.screen, flows=work.flows[0], powers=work.powers[0], steps=steps,
+        strikes=work.strikes, screen=work.screen, bridge=work.bridge, flows=work.flows[0], powers=work.powers[0], steps=steps,
     )  # fmt: skip
