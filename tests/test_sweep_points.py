@@ -8,6 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from sweeps import J8_AXES
+from test_architecture import NAMES as MODULES
+from test_architecture import imports
 
 from millsim.errors import InputError
 from millsim.explore.sweep import axes, compute, identity, points
@@ -272,29 +274,22 @@ def test_an_edited_law_is_seen(tmp_path, monkeypatch):
     assert not np.any(identity.identities(p) == ids)
 
 
-def test_every_source_that_computes_a_point_counts():
-    # The listed sources must cover what `compute` needs below the config: any engine module it imports.
-    import ast
+# What a point's computation imports that cannot change its numbers: errors, records, names, the words of a sweep file.
+# The model version counts by itself; what a product file holds counts by the feed's numbers.
+NO_NUMBERS = {
+    "errors", "version", "record.outputs", "record.prediction", "record.read", "explore.sweep.spec",
+}  # fmt: skip
 
-    listed = {p.name for pattern in identity._ENGINE for p in identity._PACKAGE.glob(pattern)}
-    seen, todo = set(), ["sweep/compute.py"]
+
+def test_every_source_that_computes_a_point_counts():
+    listed = {path for pattern in identity._ENGINE for path in identity._PACKAGE.glob(pattern)}
+    assert all(list(identity._PACKAGE.glob(pattern)) for pattern in identity._ENGINE)
+    reached, todo = set(), {"explore.sweep.compute"}
     while todo:
-        name = todo.pop()
-        path = identity._PACKAGE / name
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.ImportFrom) and node.level:
-                base = path.parent if node.level == 1 else path.parent.parent
-                for file in [
-                    base / f"{(node.module or '').replace('.', '/')}.py",
-                    *(base / (node.module or "").replace(".", "/") / f"{a.name}.py" for a in node.names),
-                ]:
-                    if file.is_file() and (relative := file.relative_to(identity._PACKAGE).as_posix()) not in seen:
-                        seen.add(relative)
-                        todo.append(relative)
-    numeric = {Path(s).name for s in seen if "from .jit import" in (identity._PACKAGE / s).read_text() or "laws/" in s}
-    assert numeric - {"pieces.py"} <= listed  # single pieces are followed by `predict` only
-    # What turns settings into the numbers of a mill counts as well: open area, motor curve, settled readings.
-    assert {"checks.py", "reading.py", "config.py", "problem.py", "run.py", "points.py", "record.py"} <= listed
+        reached |= todo
+        todo = set().union(*(imports(MODULES[name])[0] for name in todo)) - reached
+    assert {"laws.breakage", "engines.balance", "mill.config.checks", "base.numerics.rng"} <= reached
+    assert {name for name in reached if MODULES[name] not in listed} == NO_NUMBERS
 
 
 def test_other_libraries_are_other_points(tmp_path, monkeypatch):
