@@ -90,7 +90,10 @@ def fines_weight(y, p, y_top):
 
 @law
 def coarse_size(x, u, q, y_g):
-    """Size y [m] with H(y)/H(x) = u for the H of `coarse_weight`: Newton in ln y from below, on a concave function."""
+    """Size y [m] with H(y)/H(x) = u for the H of `coarse_weight`: Newton in ln y from below, on a concave function.
+
+    Source: derived, the inverse of that law.
+    """
     target = coarse_weight(x, q, y_g) + log(u)
     t = log(x) + log(u) / q
     for _ in range(60):
@@ -106,13 +109,17 @@ def coarse_size(x, u, q, y_g):
 
 @law
 def fines_size(x, u, p, y_top):
-    """Size y [m] with H(y)/H(x) = u for the H of `fines_weight` (closed form)."""
+    """Size y [m] with H(y)/H(x) = u for the H of `fines_weight` (derived, closed form)."""
     return min(x, y_top) * u ** (1.0 / p)
 
 
 @law
 def finer_share(y, x, phi, w, q_split, q_shatter, y_g, p, y_top):
-    """B(y; x): mass share of the fragments of a piece x that are finer than y: fines phi, of the rest w shattered."""
+    """B(y; x): mass share of the fragments of a piece x that are finer than y: fines phi, of the rest w shattered.
+
+    Source: derived, the sum of the parts above; that there are just these three is assumed, as in the two-part function
+    of Austin, Klimpel & Luckie (1984, from memory).
+    """
     split = exp(coarse_weight(y, q_split, y_g) - coarse_weight(x, q_split, y_g))
     shatter = exp(coarse_weight(y, q_shatter, y_g) - coarse_weight(x, q_shatter, y_g))
     fines = exp(fines_weight(y, p, y_top) - fines_weight(x, p, y_top))
