@@ -123,7 +123,7 @@ def test_impossible_runs_end_in_one_sentence(own, old, new, says):
 
 
 def test_a_sheet_that_sums_above_its_charge_is_refused(own):
-    edit(own, "pan,4.03", "pan,9.03", "demo_product_sieve.csv")
+    edit(own, "pan,3.48", "pan,8.48", "demo_product_sieve.csv")
     result = run("calibrate", own / "demo_run.toml", "-o", own / "x.toml")
     assert result.exit_code == 2
     assert "54.72" in result.stderr
