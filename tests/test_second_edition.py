@@ -361,6 +361,18 @@ def test_run_out_spreads_the_gap():
     assert rows[-1].rate < 1.2 * rows[0].rate
 
 
+@pytest.mark.parametrize("name", ["pe_pp", "pla"])
+def test_slender_pins_give_way(name):
+    # Derived (law 12): pins of 3 mm held at one end let a pellet pass that 8 mm pins shear, however those are held.
+    def made(d_mm: int, held: str) -> float:
+        pins = ("stator.pins=24", f"stator.pin_diameter={d_mm} mm", f"stator.held={held}")
+        return mill("", *material(name), *hole(1.5), gap(1), *pins).rate
+
+    assert made(8, "one end") == pytest.approx(made(8, "both ends"), rel=0.01)
+    assert made(3, "one end") < 0.97 * made(3, "both ends")
+    assert made(3, "both ends") < 0.8 * made(8, "both ends")
+
+
 def test_light_swinging_hammers_grind_rather_than_hammer():
     # Common practice, no source: they fold back at each blow: less of it, coarser and dearer, more of it dust.
     rigid, heavy, middle, light = part("rigid and swinging").values()
