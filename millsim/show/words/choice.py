@@ -33,7 +33,7 @@ def text(sweep: Sweep, a: Advice) -> str:
     """The whole answer for people."""
     blocks = [_paragraphs(_lead(sweep, a)), ["What is asked:", *_asked_table(a)], _sources(a.choice.target)]
     if a.choice.builds:
-        blocks += [["What to build:", *_builds(a)], _builds_table(a) if len(a.choice.builds) > 1 else []]
+        blocks += [[*wrap(_builds_head(a)), *_builds(a)], _builds_table(a) if len(a.choice.builds) > 1 else []]
     if a.choice.nearest is not None:
         blocks.append(_paragraphs(_nearest(sweep, a)))
     blocks += [_paragraphs(_told_apart(sweep, a)), _paragraphs(_rests_on(sweep, a))]
@@ -111,6 +111,14 @@ def _builds(a: Advice) -> list[str]:
     return lines
 
 
+def _builds_head(a: Advice) -> str:
+    """Says which points are left out: those that meet the target, but in few draws, where others do in more."""
+    likely, met = (int(x.sum()) for x in (a.judged.probability[a.judged.meets] >= LIKELY, a.judged.meets))
+    return (
+        f"What to build, of the {likely} that meet it in half of their draws:" if 0 < likely < met else "What to build:"
+    )
+
+
 def _builds_table(a: Advice) -> list[str]:
     """The recommendations side by side."""
     window, rows = a.choice.target.window is not None, []
@@ -126,7 +134,7 @@ def _builds_table(a: Advice) -> list[str]:
         cells += [figure("gross_J_kg", gross), figure("outlet_temperature_K", warm)]
         rows.append([f"build {i}", *cells, chance])
     keys = ("throughput_kg_s", "accepted_kg_s", "gross_J_kg", "outlet_temperature_K")
-    return table(["", *(output_of(key).short for key in keys), "draws that meet it"], rows)
+    return table(["", *(output_of(key).short for key in keys), "met in draws"], rows)
 
 
 def _nearest(sweep: Sweep, a: Advice) -> list[str]:
