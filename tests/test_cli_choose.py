@@ -173,7 +173,7 @@ def test_files_that_are_none(tmp_path, file):
     ("status", "words"),
     [
         ([CANNOT, CANNOT, FAILED], "the commonest reason, 2 times: jam is over its limit even with next to no feed"),
-        ([FAILED, FAILED, CANNOT], "the commonest reason, 2 times: contradiction: pitch must be larger than hole"),
+        ([FAILED, FAILED, CANNOT], "the commonest reason, 2 times: sieve.pitch: pitch must be larger than hole"),
         ([MISSING] * 3, "the commonest reason, 3 times: not computed; run the sweep first"),
     ],
 )

@@ -31,7 +31,7 @@ def flat(text):
 @pytest.mark.parametrize("name", mills.NAMES)
 def test_every_shipped_config_is_answered(name):
     done = run(name, *NO_BAND)
-    assert done.exit_code == 0, done.output
+    assert done.exit_code == (3 if name == "tight_jam" else 0), done.output  # it takes less than it is asked for
     text = flat(done.stdout)
     for word in ("heat and cooling", "Empty mill:", "Largest", "Air needed", "Air in a circle", "Chilled feed",
                  "Caution, coolant gas", "Hot day, room at 35 °C", "Figures", "does not clear the mill"):  # fmt: skip
@@ -145,7 +145,7 @@ def test_refusal_as_json():
 
 def test_a_mill_that_cannot_run_gets_what_can_be_said():
     done = run("pla", "--set", "air.inlet_area=1 cm2", "--set", "air.blower_pressure=0 Pa", *NO_BAND)
-    assert done.exit_code == 0
+    assert done.exit_code == 3
     text = flat(done.stdout)
     assert "cannot run like this: even with next to no feed the outlet temperature is over its limit" in text
     assert "Coolant per kilogram" not in text

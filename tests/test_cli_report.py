@@ -142,7 +142,7 @@ def test_why_of_a_mill_that_cannot_run(tmp_path):
     path = tmp_path / "mill.h5"
     write.write(dataclasses.replace(fake_prediction(trace=False), status="cannot run"), path)
     result = CliRunner().invoke(cli, ["why", str(path)])
-    assert result.exit_code == 0 and result.stdout.startswith("Where each watt goes: ")
+    assert result.exit_code == 3 and result.stdout.startswith("Where each watt goes: ")
     assert "Hits:" not in result.stdout and "What makes the powder" not in result.stdout
 
 

@@ -23,7 +23,7 @@ def flat(text):
 @pytest.mark.parametrize("name", mills.NAMES)
 def test_every_shipped_config_is_answered(name):
     done = run(name, *LOSS, *NO_BAND)
-    assert done.exit_code == 0, done.output
+    assert done.exit_code == (3 if name == "tight_jam" else 0), done.output  # it takes less than it is asked for
     text = flat(done.stdout)
     for word in ("25 ppm of iron", "Edges, if they take all the loss", "Gap, if the tip faces", "Powder by 20 kg",
                  "Turn or sharpen the bars", "common practice", "Balance goes first", "Assumed:"):  # fmt: skip

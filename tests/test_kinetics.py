@@ -187,7 +187,7 @@ def test_monte_carlo_same_bits_for_any_thread_count():
 
 JIT_OFF = """
 import numpy as np
-from millsim.kinetics import solve_batch, solve_steady
+from millsim.engines.kinetics.solve import solve_batch, solve_steady
 S, B = (lambda x: x), (lambda y, x: (y / x) ** 2)
 e = np.array([0.01, 0.1, 0.3, 1.0])
 a = solve_batch(e, 1.0, S, B, [1.0, 5.0], engine="montecarlo", histories=300, seed=-4, number_exponent=1.0)

@@ -210,7 +210,7 @@ def test_the_tidy_table_is_made_in_parts(grid, monkeypatch):
 
 
 def test_bands_are_those_of_predict():
-    from millsim.explore.sweep.record import quantile
+    from millsim.base.numerics.statistics import quantile
     from millsim.forecast.band import band_of
 
     rng = np.random.default_rng(3)
@@ -234,7 +234,7 @@ def refusal(path):
 def test_a_result_file_is_not_a_sweep(tmp_path):
     import helpers
 
-    from millsim.record import read as results
+    from millsim.record import write as results
 
     results.write(helpers.fake_prediction(), tmp_path / "r.h5")
     assert "is a millsim result file, not a sweep file" in refusal(tmp_path / "r.h5")
