@@ -22,10 +22,11 @@ from ..record.limits import (
     SIEVE,
     TEMPERATURE,
 )
-from .settle import evaluate, settle, shaft_power, start_state
+from .settle import evaluate, settle, start_state
 
 # ln of hold-up over a full chamber, at which the search looks first: nearly empty, then in growing steps.
 SCAN = np.array([-16.0, -10.0, -8.0, -6.5, -5.5, -4.7, -4.0, -3.4, -2.8, -2.3, -1.8, -1.4, -1.0, -0.6, -0.3, 0.01])
+PROBE = np.array([-10.0, -7.0, -5.0, -4.0, -3.0, -2.0, -1.0])  # the same, at which a mill that hardly grinds is known
 ROUGH, NEAR = 1e-4, 1e-2  # tolerance while the search is far from a limit, and how near (in ln of the load) it is not
 CLOSE = 1e-7  # of the limit, on its safe side, where the search ends
 
@@ -90,28 +91,39 @@ def fill_loads(m, s, x, work, loads):
 
 @law
 def hardly_grinds(m, grid, feed, s, work, tolerance):
-    """Whether the mill spends too much per kg of powder at three charges, from next to nothing to a third of a chamber.
+    """Whether at no charge, from next to nothing to a third of a chamber, the mill grinds for a bearable work per kg.
 
     Settled roughly, and only where the cold mill is within a factor of three of it: where hardly any hit breaks a piece
-    the answer is off by orders of magnitude.
+    the answer is off by orders of magnitude. A charge that does not settle, or is hotter than the limit, is no answer.
+    Leaves the state of next to no charge.
     """
-    full = log(chamber_capacity(m))
-    for step in (-4.0, -10.0, -1.0):
-        start_state(m, np.exp(full + step) / 60.0, np.exp(full + step), s)
-        if step == -4.0:
-            s.at_rate = 0.0
-            work.ages[:] = s.residence
-            evaluate(m, grid, feed, s, work)
-            shaft_power(m, s, work.flows[0], work.powers[0])
-            if grinding_energy(s, work) <= HARDLY_J_KG / 3.0:
-                return False
-            start_state(m, np.exp(full + step) / 60.0, np.exp(full + step), s)
-        s.at_rate = 0.0
-        work.ages[:] = 0.0
-        residual, _ = settle(m, grid, feed, s, work, max(tolerance, 1e-2))
-        if residual > 1e-2 or grinding_energy(s, work) <= HARDLY_J_KG:
+    full, tolerance, lost = log(chamber_capacity(m)), max(tolerance, 1e-2), 0
+    start_state(m, np.exp(full - 4.0) / 60.0, np.exp(full - 4.0), s)
+    s.at_rate = 0.0
+    work.ages[:] = s.residence
+    evaluate(m, grid, feed, s, work)
+    if grinding_energy(s, work) <= HARDLY_J_KG / 3.0:
+        return False
+    for step in range(PROBE.size):
+        residual = _try_probe(m, grid, feed, np.exp(full + PROBE[step]), s, work, tolerance)
+        settled, hot = residual <= tolerance, s.T > m.T_limit
+        if grinding_energy(s, work) <= HARDLY_J_KG and (step == 0 or (settled and not hot)):
             return False
+        lost += not settled
+        if lost == 2 or (settled and hot and m.T_feed >= m.T_room):  # a larger charge is hotter still
+            break
+    _try_probe(m, grid, feed, np.exp(full + PROBE[0]), s, work, tolerance)
     return True
+
+
+@law
+def _try_probe(m, grid, feed, M, s, work, tolerance):
+    """Settle the mill at a charge M [kg] from its first guess; returns the residual."""
+    start_state(m, M / 60.0, M, s)
+    s.at_rate = 0.0
+    work.ages[:] = 0.0
+    residual, _ = settle(m, grid, feed, s, work, tolerance)
+    return residual
 
 
 @law
@@ -232,7 +244,7 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
             fill_loads(m, s, grid.x, work, loads)
             if loads.max() <= 1.0:
                 return OK, np.argmax(loads), residual
-    if hardly_grinds(m, grid, feed, s, work, tolerance):
+    if m.isothermal <= 0.0 and hardly_grinds(m, grid, feed, s, work, tolerance):
         fill_loads(m, s, grid.x, work, loads)
         return CANNOT, GRINDING, 0.0
     work.ages[:] = 0.0
@@ -247,6 +259,12 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
     if residual > tolerance or (code != CANNOT and loads.max() > 1.0 + 1e-4):
         return FAILED, binding, residual
     return code, binding, residual
+
+
+@kernel
+def cannot_grind(m, grid, feed, s, work, tolerance):
+    """As `hardly_grinds`, for callers from Python."""
+    return hardly_grinds(m, grid, feed, s, work, tolerance)
 
 
 @kernel

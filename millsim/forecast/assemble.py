@@ -180,7 +180,13 @@ def limits_of(problem: Setup, o: Outcome) -> tuple[Limit, ...]:
         ("chamber", charge, full, "kg", f"most of the charge {waiting}"),
         ("jam", o.loads[4], 1.0, "1", "bites against the rotor's energy, power against the motor's overload"),
         ("feed opening", 0.0 if batch else s["F"], opening, "kg/s", "what runs through the opening by gravity"),
-        ("grinding", o.loads[GRINDING] * HARDLY_J_KG, HARDLY_J_KG, "J/kg", "work on the charge per kilogram of powder"),
+        (
+            "grinding",
+            o.loads[GRINDING] * HARDLY_J_KG,
+            HARDLY_J_KG,
+            "J/kg",
+            "strikes, bites and stirring per kilogram of powder; above it a mill hardly grinds",
+        ),
     )
     zero = {"outlet temperature": float(m["T_room"])}
     return tuple(

@@ -16,6 +16,7 @@ from ..mill.chamber import STATE, STILL
 from ..mill.config.mill import Feed
 from ..mill.problem import Setup
 from ..record.limits import (
+    CANNOT,
     CHAMBER,
     FAILED,
     GRINDING,
@@ -194,6 +195,8 @@ def solve_batch(problem: Setup, mass_kg: float, seconds: float, steps: int = 300
     loads[SIEVE] = (1.0 - s[0]["unblinded"]) / (1.0 - LEAST_OPEN)
     loads[CHAMBER], loads[JAM], loads[OPENING] = left[0]["chamber"], left["jam"].max(), 0.0
     loads[GRINDING] = grinding_energy(s[0], work) / HARDLY_J_KG if s[0]["F"] > 0.0 else np.inf
-    out = _outcome(OK if loads.max() <= 1.0 else OVER, int(np.argmax(loads)), s, work, loads, 0.0)
+    binding = int(np.argmax(loads))
+    code = OK if loads.max() <= 1.0 else CANNOT if binding == GRINDING else OVER
+    out = _outcome(code, binding, s, work, loads, 0.0)
     return replace(out, product=product / seconds, flows=totals[0], powers=powers[0],
                    steps=FrozenSteps(ends, states, screens, bridges, np.ones_like(screens)), history=left)  # fmt: skip

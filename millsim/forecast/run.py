@@ -27,6 +27,7 @@ from .assemble import (
     with_class_error,
     without_throughput,
 )
+from .hardly import DRAWS, hardly, what_helps
 from .outcome import Outcome, at_state, solve, solve_batch, solve_cold_start, warming
 
 NAN = float("nan")
@@ -74,6 +75,8 @@ def predict(
         problem = build(config, outlet_K=outlet(outcome))
         outcome, capacity = _solve(problem)
     main = balance_result(problem, outcome, capacity)
+    if hardly(outcome):
+        return _hardly(problem, outcome, without_throughput(main), seed, command)
     main = with_class_error(main, refined(problem, outcome, capacity))
     if outcome.code == CANNOT:
         main = without_throughput(main)
@@ -92,6 +95,12 @@ def predict(
         main, widest = _band(problem, main, seed, say)
     trace = _trace(problem, outcome, capacity, seed, say)
     return _prediction(problem, outcome, main, other, widest, trace, seed, command)
+
+
+def _hardly(problem: Setup, outcome: Outcome, main: EngineResult, seed: int, command: str) -> Prediction:
+    """Of a mill that hardly grinds: that, and what would change it; neither histories nor a band of nothing."""
+    found = _prediction(problem, outcome, main, None, {}, None, seed, command)
+    return replace(found, band_level=NAN, grinds_with=what_helps(problem, min(DRAWS, problem.config.run.band_samples)))
 
 
 def _solve(problem: Setup) -> tuple[Outcome, float]:
@@ -240,14 +249,14 @@ def _warnings(problem: Setup, outcome: Outcome, main: EngineResult, happens: str
     if outcome.state["unblinded"] < 0.4:
         found.append("more than 60 % of the sieve holes are pegged")
     events = montecarlo_events(problem, outcome)
-    if events > montecarlo.MOST_EVENTS and config.run.engine != "balance":
+    if events > montecarlo.MOST_EVENTS and not hardly(outcome) and config.run.engine != "balance":
         found.append(_too_many(events) + "; the figures are those of the balance engine alone")
     if not config.drive.curve_power_W:
         found.append(
             f"the motor is assumed to lose {100 * SAG:.0f} % of its speed at rated power; drive.speed_under_load says "
             "better, and an unregulated router loses far more"
         )
-    found += _calibration_warnings(problem)
+    found += [*config.ignored, *_calibration_warnings(problem)]
     failed, count = main.numerics.get("band_failed", 0.0), main.numerics.get("band_samples", 0.0)
     if failed > 0:
         found.append(f"{failed:.0f} of {count:.0f} draws of the band did not settle; the band is without them")

@@ -19,9 +19,7 @@ STATUS_MEANING = (
 )
 
 
-HARDLY_GRINDS = (
-    "hardly grinds"  # the status of a mill that cannot run for want of grinding: the rotor turns all the same
-)
+HARDLY_GRINDS = "hardly grinds"  # the status of a mill that cannot run for want of grinding: the rotor turns all right
 
 
 def status_words(code: int, binding: str) -> str:
@@ -29,8 +27,16 @@ def status_words(code: int, binding: str) -> str:
     return HARDLY_GRINDS if code == CANNOT and binding == LIMITS[GRINDING] else STATUS_WORDS[code]
 
 
+TRY_PREDICT = "`millsim predict` says what would change that"
+
+
+def out_words(binding: str) -> str:
+    """Why a mill gives nothing, in a few words, by the limit that is exceeded: "cannot run: jam", "hardly grinds"."""
+    return HARDLY_GRINDS if binding == LIMITS[GRINDING] else f"{STATUS_WORDS[CANNOT]}: {binding}"
+
+
 def cannot_run_words(binding: str) -> str:
     """The warning of a mill that does not run, by the limit that is exceeded."""
     if binding == LIMITS[GRINDING]:
-        return "this mill hardly grinds: hardly any hit breaks or cuts pieces of this size, so no rate is given"
+        return "the mill hardly grinds: hardly any hit breaks or cuts pieces of this size, so no rate is given"
     return f"the mill does not run even with next to no feed: {binding} is over its limit"

@@ -115,6 +115,7 @@ class Prediction:
     temperature_limit_K: float
     trace: ChamberTrace | None
     warnings: tuple[str, ...] = field(default=())
+    grinds_with: tuple[str, ...] = field(default=())  # of a mill that hardly grinds: what would change that, sentences
 
     @property
     def runs(self) -> bool:

@@ -32,7 +32,8 @@ _FLOOR, _CEILING = MARGIN + BLOCK, PAGE[1] - MARGIN
 _ROOM = (_RIGHT - _LEFT, _CEILING - _FLOOR)
 _FRONT = (84.0, 8.0 + 16.0, 4.0 + 4 * LINE_MM + 2.0)  # least width; heights of headings and labels above and below
 _SECTION = (60.0, 8.0 + 19.0, 11.0)
-_STATUS = {"over capacity": " (for what it takes)", "cannot run": " (for next to no feed)"}
+_STATUS = {"over capacity": " (for what it takes)", "cannot run": " (for next to no feed)",
+           "hardly grinds": ": it hardly grinds, so there is no powder"}  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -30,6 +30,10 @@ _STATUS = {
         "The figures of this report are for what it takes, not for what was asked.",
     ),
     "cannot run": ("It cannot run like this", "The figures of this report are for next to no feed."),
+    "hardly grinds": (
+        "It hardly grinds",
+        "There is no powder to describe; loads and temperatures of this report are for next to no feed.",
+    ),
 }
 _NOT_FOLLOWED = (
     "Starts were not followed piece by piece: a batch, a mill that cannot run, more pieces than can be followed, or "

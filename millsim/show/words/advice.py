@@ -6,8 +6,19 @@ import numpy as np
 
 from ...base.numerics import psd
 from ...base.quantities.params import BASES
-from ...base.quantities.written import Shown, capital, digits, duration, join_words, number, shown_unit, uncapital
+from ...base.quantities.written import (
+    Shown,
+    capital,
+    digits,
+    duration,
+    join_words,
+    number,
+    sentence,
+    shown_unit,
+    uncapital,
+)
 from ...record.asked import batch_of, config_table, config_value
+from ...record.limits import HARDLY_GRINDS, cannot_run_words
 from ...record.outputs import OUTPUTS, figure, in_kilojoules
 from ...record.prediction import ChamberTrace, Prediction
 from ...studies.engines import class_errors, engines_agree
@@ -22,19 +33,21 @@ COARSE_CLASSES = 0.05  # a class error above this is said, not only listed
 
 # Which measurement narrows which parameter, by the beginning of its name; the first match counts.
 _MEASURE = (
-    (("f_mat", "xw_min", "fracture", "yield", "restitution"),
+    (("f_mat", "xw_min", "threshold", "fracture", "yield", "restitution", "modulus"),
      "drop a weight on 30 single pieces of the feed from rising heights and count how many break each time"),
-    (("edge_share", "chip", "cut_factor", "daughter", "fines"),
+    (("edge_radius", "plough", "crack_ratio"),
+     "look at the edge under a magnifier beside a wire of known thickness, and cut the material (`millsim cuttest`)"),
+    (("edge_share", "chip", "cut_factor", "daughter", "split", "shatter", "fragment", "fines", "attrition"),
      "sieve 50 g of powder of a timed run down to the finest sieve you have"),
-    (("windage", "drag", "bearing", "air_swirl"),
+    (("windage", "drag", "pin_drag", "wall_friction", "bearing"),
      "read the power from the socket with the warm mill running empty"),
     (("fan", "inlet", "filter", "settle"),
      "measure the air speed in the inlet with the mill running"),
     (("inner_heat", "casing", "film", "stick", "specific_heat", "heat_", "glass"),
      "note the outlet temperature every two minutes from a cold start"),
-    (("bite", "nip", "jam"),
+    (("bite", "nip", "bridge", "jam"),
      "raise the feed rate in steps and note where the mill first labours"),
-    (("sieve", "slow_share", "usable", "skim", "contact", "peg", "clear", "shape", "layer", "scatter", "wall",
+    (("sieve", "slow_share", "usable", "skim", "contact", "peg", "clear", "shape", "layer", "scatter", "land", "wall",
       "rate_multiplier", "chamber", "hub", "bulk", "friction"),
      "after ten minutes of steady feed, stop and weigh the powder collected and the charge left inside"),
 )  # fmt: skip
@@ -52,6 +65,10 @@ def how_much(p: Prediction) -> str:
     """The rate, or that the mill cannot do what was asked."""
     name, batch = capital(p.mill_name), batch_of(p)
     rate, most = (figure(p.main.scalars, key) for key in ("throughput_kg_s", "capacity_kg_s"))
+    if p.status == HARDLY_GRINDS:
+        return " ".join(
+            [f"{name} {cannot_run_words(p.binding).removeprefix('the mill ')}.", *map(sentence, p.grinds_with)]
+        )
     if not p.runs:
         return f"{name} cannot run like this: even with next to no feed, {_over(p)}."
     if p.status == "over capacity":
@@ -105,7 +122,7 @@ def _never(p: Prediction, key: str) -> str:
 def warmth(p: Prediction) -> str:
     """The temperature at the outlet, and its limit."""
     outlet = figure(p.main.scalars, "outlet_temperature_K")
-    if outlet is None:
+    if outlet is None or p.status == HARDLY_GRINDS:
         return ""
     when = " at that rate" if p.status == "over capacity" and not batch_of(p) else ""
     text = f"it gets as warm as {_with_band(p, outlet)}"
@@ -270,6 +287,8 @@ def how_sure(p: Prediction) -> str:
     else:
         text = "nothing here is measured on your mill"
     text += f", {len(weak)} of {total} {'' if own else 'parameters '}are assumed or from memory."
+    if p.status == HARDLY_GRINDS:
+        return text
     if not math.isfinite(p.band_level):
         return text + " No band was run, so take these numbers as one guess among many."
     return text + ("" if not p.runs else _moved_by(p))

@@ -18,7 +18,7 @@ from ...explore.choose.targets import judged, to_measure
 from ...explore.choose.words import figure, limit_words, value_words
 from ...explore.sweep.record import Sweep
 from ...forecast.band import LEVEL
-from ...record.limits import CANNOT, FAILED, MISSING, OVER
+from ...record.limits import CANNOT, FAILED, GRINDING, MISSING, OVER
 from ...record.outputs import output_of
 from .json import jsonable, picked
 
@@ -230,11 +230,13 @@ def _rests_on(sweep: Sweep, a: Advice) -> list[str]:
     if np.isfinite(a.judged.probability).any() or a.drawn[1]:
         said.append("Chances in brackets are 80 % intervals (Wilson): what so few draws leave open of the share that "
                     "meets the target among all that could be drawn.")  # fmt: skip
-    for code, one, many in (
-        (MISSING, "is not computed yet", "are not computed yet"), (FAILED, "has no answer", "have no answer"),
-        (CANNOT, "cannot run", "cannot run"),
+    hardly = (status == CANNOT) & (sweep.points.binding == GRINDING)
+    for which, one, many in (
+        (status == MISSING, "is not computed yet", "are not computed yet"),
+        (status == FAILED, "has no answer", "have no answer"),
+        (hardly, "hardly grinds", "hardly grind"), ((status == CANNOT) & ~hardly, "cannot run", "cannot run"),
     ):  # fmt: skip
-        count = int((status == code).sum())
+        count = int(which.sum())
         said += [f"Of {status.size} points {count} {one if count == 1 else many}."] if count else []
     said += [DUST] if a.sieved is not None else []
     return [*said, "This is a prediction; measure a first batch before you buy or cut metal."]

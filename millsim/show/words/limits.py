@@ -5,6 +5,7 @@ import math
 from ...base.numerics import psd
 from ...base.quantities.written import Shown, digits, join_words, number, shown_unit, uncapital
 from ...record.asked import batch_of, feed_size
+from ...record.limits import GRINDING, HARDLY_GRINDS, LIMITS
 from ...record.outputs import figure, shown
 from ...record.prediction import Limit, Prediction
 from ...studies.why import main_maker
@@ -12,6 +13,7 @@ from ...studies.why import main_maker
 BINDS = 1.02  # a limit with less headroom than this binds now
 FAR_OVER = 5.0  # a load this many times the limit is far off the state it was reckoned from: no number
 NO_BREAKING_HITS = 1e-3  # share of hits above the threshold below which hits do not feed the mill's output
+WELL = 0.1  # share of hits above the threshold from which a material counts as brittle in this mill
 MUCH_AIR = 0.4  # share of the shaft power in air and bearings above which these are what to mend
 
 NEAR = 0.05  # a load this near its limit is told to the digits that tell the two apart, whatever the band
@@ -27,11 +29,13 @@ _LIMIT_WORDS = {
     "chamber": "the charge in the chamber",
     "jam": "the jam index",
     "feed opening": "the flow through the feed opening",
-    "grinding": "the work on the charge",
+    "grinding": "the work on the charge per kilogram of powder",
 }
 # What moves a limit out of the way; each is a trend of the model. Power, heat, chamber and jam: see `remedy`.
 SELF_HEATED_K = 3.0  # by so much hits must have heated the powder above the air to be called the reason
+FAR = 10.0  # times the load: a limit on grinding this far away is no news
 _REMEDY = {
+    "grinding": "a sharper edge, a tighter gap, colder feed, faster tips or larger holes (coarser powder)",
     "sieve": "a sieve with more holes or larger holes (coarser powder), cleared more often",
     "feed opening": "a wider feed opening",
 }
@@ -40,6 +44,11 @@ _REMEDY = {
 def headroom(limit: Limit) -> float:
     """How far the load may still grow: the margin; none where the limit is below the load at rest."""
     return 0.0 if limit.capacity < limit.zero else limit.margin
+
+
+def told_limits(p: Prediction) -> list[Limit]:
+    """The limits worth telling: all but that on grinding, which speaks of a mill that hardly grinds or nearly so."""
+    return [x for x in p.limits if x.name != LIMITS[GRINDING] or headroom(x) < FAR or x.name == p.binding]
 
 
 def at_asked_rate(p: Prediction, limit: Limit) -> bool:
@@ -133,6 +142,8 @@ def named(p: Prediction, limit: Limit) -> str:
 
 def what_limits(p: Prediction) -> str:
     """The limit that binds or would bind first, what it means, what would come next, and what would help."""
+    if p.status == HARDLY_GRINDS:
+        return _hardly_words(p)
     binding = next((x for x in p.limits if x.name == p.binding), None)
     if binding is None:
         return f"{p.binding}." if p.binding else ""
@@ -140,13 +151,23 @@ def what_limits(p: Prediction) -> str:
     text = f"{named(p, binding)}: {uncapital(told)}." if told else f"{named(p, binding)}."
     if headroom(binding) > BINDS:
         text = f"nothing at this {'charge' if batch_of(p) else 'rate'}. First would come {text}"
-    rest = sorted((x for x in p.limits if x is not binding), key=headroom)
+    rest = sorted((x for x in told_limits(p) if x is not binding), key=headroom)
     full = [named(p, x) for x in rest if headroom(x) <= BINDS]
     if full:
         text += f" At or over the limit too: {join_words(full)}."
     elif rest and math.isfinite(headroom(rest[0])) and p.runs:
         text += f" Next would come {named(p, rest[0])}."
     return text + (remedy(p, binding) if headroom(binding) <= BINDS else "")
+
+
+def _hardly_words(p: Prediction) -> str:
+    """That a mill spends its work on dents, heat and dust instead of powder."""
+    x = next(x for x in p.limits if x.name == p.binding)
+    _, most, unit = limit_figures(p, x)
+    return (
+        f"nothing but that it hardly grinds: strikes, bites and stirring would take more than {most} {unit} "
+        "for each kilogram of powder, where sawing takes less than one (common practice, no source)."
+    )
 
 
 def remedy(p: Prediction, limit: Limit) -> str:
@@ -176,7 +197,11 @@ def _against_power(p: Prediction) -> str:
         return f" What would help: slower, fewer or lower bars: {share} of the shaft power goes into {where}."
     if hits_too_weak(p) and not nip_works(p):
         return _harder_hits(p)
-    return " What would help: a stronger motor, larger holes (coarser powder) or a larger sieve."
+    tough = "" if hits_break_well(p) else ", and for a tough material a sharper edge or colder feed"
+    return (
+        " What would help: a stronger motor, larger holes (coarser powder), a larger sieve, or in smaller measure a "
+        f"tighter gap and another bar{tough}."
+    )
 
 
 def _against_heat(p: Prediction) -> str:
@@ -195,7 +220,7 @@ def _against_charge(p: Prediction) -> str:
     if hits_too_weak(p):
         return _harder_hits(p)
     if not passable_share(p) > 0.5:
-        return f" What would help: a higher tip speed, {smaller} or larger holes (coarser powder)."
+        return f" What would help: a higher tip speed, more bars, {smaller} or larger holes (coarser powder)."
     return f" What would help: a larger sieve, larger holes (coarser powder) or {smaller}."
 
 
@@ -215,6 +240,12 @@ def hits_too_weak(p: Prediction) -> bool:
     """Whether next to no hit can break a piece."""
     share = p.main.scalars.get("hits_above_threshold_share")
     return share is not None and share.value < NO_BREAKING_HITS
+
+
+def hits_break_well(p: Prediction) -> bool:
+    """Whether hits make the powder, and not few of them only."""
+    share = p.main.scalars.get("hits_above_threshold_share")
+    return main_maker(p) == "impact" and share is not None and share.value > WELL
 
 
 def nip_works(p: Prediction) -> bool:

@@ -2,10 +2,12 @@
 
 import math
 
+from ...base.quantities.written import capital
 from ...base.reading.key import AS_MUCH
 from ...laws import cutting, motion, strength
 from ...mill.calibrated import LOOSE, TIGHT
 from ...mill.chamber import piece_strength
+from ...record.limits import cannot_run_words
 from ...record.prediction import Limit
 from .facts import MillFacts, plain, say
 from .judge import PREDICT, Rule
@@ -169,8 +171,8 @@ def rate(f: MillFacts) -> ReviewLine:
     if p is None:
         return RATE.missing(PREDICT, value=asked.rate_kg_s)
     if not p.runs:
-        return RATE.tell("fails", asked.rate_kg_s or 0.0, "The mill does not run even with next to no feed: "
-                         f"{p.binding} is over its limit.", 0.0, margin=0.0)  # fmt: skip
+        return RATE.tell("fails", asked.rate_kg_s or 0.0, 
+                         f"{capital(cannot_run_words(p.binding))}.", 0.0, margin=0.0)  # fmt: skip
     if asked.batch_mass_kg:
         made = f.scalar("throughput_kg_s") or 0.0
         if p.status == "over capacity":
