@@ -8,7 +8,7 @@ from ...record.asked import batch_of, feed_size
 from ...record.limits import GRINDING, HARDLY_GRINDS, LIMITS
 from ...record.outputs import figure, shown
 from ...record.prediction import Limit, Prediction
-from ...studies.why import main_maker
+from ...studies.why import main_maker, threshold_J_kg
 
 BINDS = 1.02  # a limit with less headroom than this binds now
 FAR_OVER = 5.0  # a load this many times the limit is far off the state it was reckoned from: no number
@@ -197,9 +197,9 @@ def _against_power(p: Prediction) -> str:
         return f" What would help: slower, fewer or lower bars: {share} of the shaft power goes into {where}."
     if hits_too_weak(p) and not nip_works(p):
         return _harder_hits(p)
-    tough = "" if hits_break_well(p) else ", and for a tough material a sharper edge or colder feed"
+    tough = "" if hits_break_well(p) else ", and a sharper edge or colder feed of a tough material"
     return (
-        " What would help: a stronger motor, larger holes (coarser powder), a larger sieve, or in smaller measure a "
+        " What would help: a stronger motor, larger holes (coarser powder) or a larger sieve; in smaller measure a "
         f"tighter gap and another bar{tough}."
     )
 
@@ -264,17 +264,9 @@ def _harder_hits(p: Prediction) -> str:
 
 
 def breaking_speed(p: Prediction) -> float:
-    """Speed [m/s] from which hits break the median piece of the feed: sqrt(2 xw_min / x); NaN if unknown.
-
-    xw_min runs log-linearly between its two temperatures, as in the model.
-    """
-    q = {a.name: a.value for a in p.parameters}
+    """Speed [m/s] from which hits break the median piece of the feed, at the outlet temperature; NaN if unknown."""
     outlet, x = p.main.scalars.get("outlet_temperature_K"), feed_size(p, 0.5)
-    warm = q.get("xw_min_warm", math.nan)
-    cold = q.get("xw_min_cold", warm)
-    T_warm, T_cold = q.get("temperature_warm", math.nan), q.get("temperature_cold", math.nan)
-    if not (warm > 0 and cold > 0 and x > 0):
+    if not x > 0:
         return math.nan
-    share = (T_warm - outlet.value) / (T_warm - T_cold) if outlet is not None and T_warm > T_cold else 0.0
-    share = min(1.0, share) if math.isfinite(share) else 0.0
-    return math.sqrt(2 * warm ** (1 - share) * cold**share / x)
+    need = threshold_J_kg(p, x, outlet.value if outlet is not None else math.nan)
+    return math.sqrt(2.0 * need) if need > 0 else math.nan

@@ -41,6 +41,7 @@ def to_json(p: Prediction) -> dict:
         **_engine_json(p.main, p.runs),
         "limit": {"binding": p.binding, "margins": {x.name: headroom(x) for x in p.limits}},
         "warnings": list(p.warnings),
+        "grinds_with": list(p.grinds_with),
     }
     answer["band"] = _band_json(p)
     if p.other is not None:
