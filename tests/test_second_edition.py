@@ -95,7 +95,7 @@ def test_sharper_edges_do_more(name, g):
     # Common practice, no source: toothed > bevelled > blunt. Ties of one in a thousand for what breaks by blows.
     blunt, bevelled, toothed = rates(part(f"{name}, hole 1 mm, gap {g} mm"))
     assert toothed > 1.005 * bevelled
-    assert bevelled > 0.997 * blunt
+    assert bevelled >= 0.997 * blunt  # where both hardly grind: alike
 
 
 def test_edges_do_most_for_what_is_tough():
