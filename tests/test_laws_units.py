@@ -100,7 +100,6 @@ CASES = {
     "iron_share": ("wear", ["5e-5 kg", "2 kg"], ""),
     "worn_area": ("wear", ["6e-9 m^3", "4", "0.02 m"], "m^2"),
     "face_recession": ("wear", ["6e-9 m^3", "4", "0.008 m", "0.02 m"], "m"),
-    "along_log": ("wear", ["1e-4 m", "3e-5 m", "3e-4 m", "0.1", "0.02"], ""),
     "rounded_radius": ("wear", ["3e-5 m", "2e-9 m^2"], "m"),
     "bar_stress": ("strength", ["7850 kg/m^3", "80 m/s", "20 m/s"], "Pa"),
     "ring_stress": ("strength", ["7850 kg/m^3", "80 m/s"], "Pa"),

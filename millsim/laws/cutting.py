@@ -163,7 +163,6 @@ def bridging(larger, own, by_larger, by_own):
     return exp(-larger) * (by_own * (1.0 - none * (1.0 + own)) + larger * by_larger * (1.0 - none)) / own
 
 
-@law
 def pin_bending_force(sigma_y, d, L, both_ends):
     """Force [N] that bends a round pin for good: sigma_y pi d^3 / (32 L) at a free end, 4 times that in the middle
     between two pinned ends (handbook).
@@ -171,7 +170,6 @@ def pin_bending_force(sigma_y, d, L, both_ends):
     return sigma_y * pi * d**3 / (32.0 * L) * (4.0 if both_ends > 0.0 else 1.0)
 
 
-@law
 def pin_stiffness(E, d, L, both_ends):
     """Stiffness [N/m] of a round pin: 3 E I / L^3 at a free end, 48 E I / L^3 between two pinned ends (handbook)."""
     return (48.0 if both_ends > 0.0 else 3.0) * E * pi * d**4 / 64.0 / L**3

@@ -1,7 +1,8 @@
 """What a drop test says: per temperature the selection function of the mill, the usual curves, the classical sums.
 
 Energies are per mass of piece, W = m_hammer g h / m_piece, without a deduction for rebound; sizes are diameters of
-spheres of the same volume. What a free impact takes is less: `free_impact`. Owns the analysis; reading is in dropsheet, fitting in binary and staircase.
+spheres of the same volume. What a free impact takes is less: `free_impact`. Owns the analysis; reading is in
+dropsheet, fitting in binary and staircase.
 """
 
 from dataclasses import dataclass

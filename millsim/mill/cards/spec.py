@@ -84,6 +84,7 @@ MATERIAL = _table(
     ("cut_factor", "-", 0.5, 20.0, "C in the cutting work C yield + fracture energy / chip"),
     ("friction", "-", 0.02, 1.5, "piece sliding on steel"),
     ("shape", "-", 0.3, 1.3, "size a sieve hole sees over size"),
+    ("combustible", "-", 0.0, 1.0, "whether the dust can burn, 0 or 1; unknown where a card does not say", True),
     ("mec", "kg/m3", 1e-3, 10.0, "least explosible dust concentration", True),
     ("mie", "J", 1e-6, 100.0, "least ignition energy of the dust", True),
 )

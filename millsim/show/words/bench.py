@@ -114,8 +114,8 @@ def _caveat(g: DropGroup) -> str:
     limits = "95 % limits" if g.is_bounded else "limits the energies tried"
     return (
         "A range, not a number: a drop hammer squeezes a piece between two faces, slowly; a bar in a mill strikes it "
-        f"freely, fast (speed = root of 2 W; {limits}; a drop takes {SQUEEZE[0]:g} to {SQUEEZE[1]:g} times the energy of "
-        "a free impact that breaks as much, assumed)."
+        f"freely, fast (speed = root of 2 W; {limits}; a drop takes {SQUEEZE[0]:g} to {SQUEEZE[1]:g} times "
+        "the energy of a free impact that breaks as much, assumed)."
     )
 
 

@@ -6,7 +6,6 @@ from ...base.quantities.written import capital
 from ...base.reading.key import AS_MUCH
 from ...laws import cutting, motion, strength
 from ...mill.calibrated import LOOSE, TIGHT
-from ...mill.chamber import piece_strength
 from ...record.limits import cannot_run_words
 from ...record.prediction import Limit
 from .facts import MillFacts, plain, say
@@ -28,11 +27,11 @@ ANGLE = Rule("stator", "nip angle", "rad", "law of cosines in the triangle of th
 TORQUE = Rule("drive", "torque of a caught piece", "N m", "F R against overload P / omega", "assumed",
               "F = tau pi d^2 / 4, tau of the card")  # fmt: skip
 BITE = Rule("drive", "one bite against the rotor's energy", "J",
-            "(3/8) tau / rho times the piece; limit 0.3 I omega^2 / 2", "assumed",
-            "sheared ball F d / 4; share of 0.3 assumed")  # fmt: skip
+            "the less of (3/8) tau / rho and (x W_min + ln 2 / f_Mat) / d, times the piece; limit 0.3 I omega^2 / 2",
+            "assumed", "sheared ball F d / 4, or cracked as by an impact; share of 0.3 assumed")  # fmt: skip
 FLOODED = Rule("drive", "every nip full for one turn", "J",
-               "bars pins (d - gap) / d E_bite; limit 0.3 I omega^2 / 2", "assumed",
-               "worst case of hand feeding; share of 0.3 assumed")  # fmt: skip
+               "bars pins (d - gap) / d times (3/8) tau / rho of a piece; limit 0.3 I omega^2 / 2", "assumed",
+               "worst case of hand feeding, of pieces that yield; share of 0.3 assumed")  # fmt: skip
 FED = Rule("drive", "jam at the feed asked for", "1",
            "unlucky bar pass / 0.3 of the rotor's energy, or power / overload", "assumed",
            "model, quick prediction")  # fmt: skip
@@ -68,7 +67,8 @@ def gap_regime(f: MillFacts) -> ReviewLine:
             + (", and those larger than the gap may wedge." if f.dragged else ", and pass."),
         )
     if ratio >= LOOSE:
-        return GAP.note(ratio, f"{said}: pieces pass and are only hit; nothing is caught, so nothing jams by shear.")
+        pairs = "no two bridge it" if ratio >= 2.0 else "now and then two together bridge it and are sheared"
+        return GAP.note(ratio, f"{said}: a piece by itself passes and is only hit; {pairs}. Nothing jams by shear.")
     if ratio >= TIGHT:
         return GAP.note(ratio, f"{said}: larger pieces are sheared at the pins, with torque spikes.")
     if f.swinging:
@@ -102,7 +102,7 @@ def torque(f: MillFacts) -> ReviewLine:
     if f.dragged:
         return TORQUE.missing(DRAGGED, said, need)
     if not f.nips:
-        return TORQUE.note(need, f"{said}, but nothing is caught here.", have)
+        return TORQUE.note(need, f"{said}, but no piece by itself is caught here.", have)
     if need <= have:
         return TORQUE.tell("passes", need, f"{said}. It can start with a piece in the nip.", have)
     said += (
@@ -118,7 +118,7 @@ def bite(f: MillFacts) -> ReviewLine:
     if f.dragged:
         return BITE.missing(DRAGGED)
     if not f.nips:
-        return BITE.note(0.0, "Nothing is caught, so no bite takes from the rotor.", limit)
+        return BITE.note(0.0, "No piece by itself is caught, so no bite takes much from the rotor.", limit)
     dip = f.bite / (2.0 * f.energy)
     said = f"a {say(f.piece, 'mm')} piece takes {say(f.bite, 'J', 2)} of {say(f.energy, 'J', 2)} in the rotor; each " \
            f"bite slows it by {say(100.0 * dip, digits=2)} %"  # fmt: skip
@@ -133,13 +133,15 @@ def flooded(f: MillFacts) -> ReviewLine:
     if f.dragged:
         return FLOODED.missing(DRAGGED)
     if not f.nips:
-        return FLOODED.note(0.0, "Nothing is caught: a flooded chamber labours, it does not wedge.", limit)
+        return FLOODED.note(0.0, "No piece by itself is caught: a flooded chamber labours, it does not wedge.", limit)
     meetings = f.config.rotor.bars * f.pins
     caught = meetings * plain(cutting.overlap_share)(f.piece, f.config.stator.gap_m, float(f.mill["run_out"]))
     meet = f"{f.config.rotor.bars} bars meet {f.pins} pins {meetings} times a turn"
-    said = f"{meet}; some {say(caught, digits=2)} bites of {say(f.bite, 'J', 2)}"
+    said = f"{meet}; some {say(caught, digits=2)} bites of {say(f.shear_work, 'J', 2)}, if each is sheared right across"
+    if f.bite < 0.5 * f.shear_work:
+        said += f"; pieces that crack at once take {say(f.bite, 'J', 2)}"
     even = "A scoop tipped in at once stops this rotor: feed slowly and evenly, open the gap, or take a heavier rotor"
-    return FLOODED.judge(caught * f.bite, limit, said, "Feed evenly, never by the scoop", even)
+    return FLOODED.judge(caught * f.shear_work, limit, said, "Feed evenly, never by the scoop", even)
 
 
 def fed(f: MillFacts) -> ReviewLine:
@@ -193,11 +195,11 @@ def hit(f: MillFacts) -> ReviewLine:
     """A square bar hit on the largest piece against its threshold."""
     m = f.mill
     W = plain(motion.bar_energy)(f.tip, float(m["layer_speed_ratio"]), 1.0)
-    need = piece_strength(m, float(m["T_feed"]), f.piece)[1] / f.piece
+    need = f.breakage[1] / f.piece
     speed = math.sqrt(2.0 * need) / (1.0 - float(m["layer_speed_ratio"]))
     piece = f"a {say(f.piece, 'mm')} piece needs {say(need, digits=2)} J/kg to break"
     said = f"{piece}, a tip speed of {say(speed, 'm/s', 2)}"
-    other = "edges and nips must do the work" if f.nips else "only chips come off"
+    other = "edges and nips must do the work" if f.nips else "chips come off at most, where a hit pays for one"
     if W < need:
         said = f"{said}. The bars hit too softly, so {other}; the harder throw against the wall may break some."
         return HIT.tell("close", W, said, need)

@@ -4,7 +4,6 @@ import math
 
 from ...laws import strength
 from ...mill import parts
-from ...mill.chamber import idle_power
 from .facts import MillFacts, say
 from .judge import Rule
 from .line import ReviewLine
@@ -46,7 +45,7 @@ FLYING = Rule("rotor", "what could fly against the guard", "J",
               "m v^2 / 2 of a hammer or screw, m v^2 / 6 of half a bar; wall: 32 J (t / t_32)^1.5", "assumed",
               "an estimate, not a containment calculation")  # fmt: skip
 RUN_DOWN = Rule("rotor", "time to standstill", "s", "I / sqrt(T c) atan(omega sqrt(c / T))", "assumed",
-                "bearing torque T and windage c of the model, not measured")  # fmt: skip
+                "bearing torque T and windage c of the model without air let through, not measured")  # fmt: skip
 
 
 def lines(f: MillFacts) -> list[ReviewLine]:
@@ -182,7 +181,7 @@ def flying(f: MillFacts) -> ReviewLine:
 def run_down(f: MillFacts) -> ReviewLine:
     """Stored energy and how long the rotor runs on after the switch is off."""
     m = f.mill
-    drag, _ = idle_power(m, f.omega, float(m["T_room"]))
+    drag = f.windage
     if m["bearing_torque"] <= 0.0:
         return RUN_DOWN.missing("bearings without friction never stop: see bearing_torque in [model]")
     t = strength.coast_down(float(m["inertia"]), f.omega, float(m["bearing_torque"]), drag)
