@@ -218,17 +218,29 @@ def test_blunter_edges_are_those_of_a_blunt_config():
     assert worn.rate_kg_s == pytest.approx(s["capacity_kg_s"].value, rel=1e-6)
 
 
-@pytest.mark.parametrize("name", ["demo", "pla", "tight_jam"])
-def test_more_wear_more_drift(name):
-    d = found(name, 0.002, 2.0, 20.0)  # so little that the edges stay this side of blunt for a while
+TEETH = ("rotor.edge=toothed", "stator.gap=1 mm")
+
+
+@pytest.mark.parametrize(
+    ("name", "overrides", "least", "most"),
+    [
+        ("demo", (), 0.95, 1.0),  # brittle pieces break, and an edge matters little
+        ("pla", (), 0.9, 0.995),
+        ("tight_jam", (), 0.1, 0.8),  # a sharp edge grips and cuts in the nip
+        ("demo", ("feed.material=pe_pp", *TEETH), 0.1, 0.6),  # tough pieces live on sharp teeth
+        ("demo", ("feed.material=pa", *TEETH), 0.1, 0.6),
+    ],
+)
+def test_more_wear_more_drift(name, overrides, least, most):
+    d = found(name, 0.002, 2.0, 20.0, *overrides)  # so little that the edges stay this side of blunt for a while
     radii = [s.radius_m for s in d.steps]
-    x50 = [d.fresh.x50_m, *(s.by_edge.x50_m for s in d.steps)]
-    rates = [d.fresh.rate_kg_s, *(s.by_edge.rate_kg_s for s in d.steps)]
+    x50 = np.array([d.fresh.x50_m, *(s.by_edge.x50_m for s in d.steps)])
+    rates = np.array([d.fresh.rate_kg_s, *(s.by_edge.rate_kg_s for s in d.steps)])
     assert radii == sorted(radii)
-    assert np.all(np.diff(x50) >= -1e-12)
-    assert x50[-1] > 1.01 * x50[0]  # blunt edges make fewer chips: coarser
+    assert np.all(np.diff(x50) >= -0.002 * x50[0])
+    assert x50[-1] > (1.01 if most < 1.0 else 1.0) * x50[0]  # blunt edges make fewer chips: coarser
     assert np.all(np.diff(rates) <= 1e-3 * rates[0])  # level once blunt
-    assert rates[-1] < 0.99 * rates[0]
+    assert least < rates[-1] / rates[0] < most
     growth = [s.gap_growth_m for s in d.steps]
     assert np.allclose(growth, growth[0] * np.array([s.milled_kg for s in d.steps]) / d.steps[0].milled_kg)
 
@@ -238,19 +250,21 @@ def test_iron_does_not_depend_on_when_one_looks():
     assert {s.milled_kg for s in found("demo", 0.05, 2.0, 7.0).steps} == {*STEPS_KG, 7.0}
 
 
-def test_blunt_edges_have_no_blunter():
+def test_edges_blunter_than_blunt_change_nothing_of_brittle_pieces():
+    # They crack off before so round a corner has ploughed its whole radius.
     d = found("swinging")
     assert d.at.by_edge.x50_m == pytest.approx(d.fresh.x50_m, rel=1e-9)
-    assert "already as blunt as the model knows" in " ".join(sentences(d))
+    assert d.at.radius_m > radii(d.config)["blunt"]
+    assert "blunt from the start: the drift shown is that of a rounder corner" in " ".join(sentences(d))
 
 
 def test_bands_of_the_drift():
-    d = found("demo", 0.05, 2.0, 20.0, draws=8)
+    d = found("demo", 0.05, 2.0, 20.0, draws=12)
     s = d.drift["edge_x50_m"]
     assert s.low <= s.value <= s.high
     assert s.high > 1.0
     assert isnan(found("demo").drift["edge_x50_m"].low)
-    assert d.drift["edge_x50_m"] == drift(d.config, 0.05e-3, 2.0, 20.0, 8).drift["edge_x50_m"]
+    assert d.drift["edge_x50_m"] == drift(d.config, 0.05e-3, 2.0, 20.0, 12).drift["edge_x50_m"]
 
 
 def test_warning_of_worn_out_bars():
