@@ -113,10 +113,9 @@ def _builds(a: Advice) -> list[str]:
 
 def _builds_head(a: Advice) -> str:
     """Says which points are left out: those that meet the target, but in few draws, where others do in more."""
-    likely, met = (int(x.sum()) for x in (a.judged.probability[a.judged.meets] >= LIKELY, a.judged.meets))
-    return (
-        f"What to build, of the {likely} that meet it in half of their draws:" if 0 < likely < met else "What to build:"
-    )
+    likely, met = int((a.judged.probability[a.judged.meets] >= LIKELY).sum()), int(a.judged.meets.sum())
+    of = f", of the {likely} that meet it in at least half of their draws" if 0 < likely < met else ""
+    return f"What to build{of}:"
 
 
 def _builds_table(a: Advice) -> list[str]:
