@@ -6,6 +6,7 @@ the rest. Words are in why.py.
 
 import math
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -75,24 +76,59 @@ def threshold_J_kg(p: Prediction, size_m: float, temperature_K: float) -> float:
 
 
 def mechanism_flows(p: Prediction, engine: EngineResult | None = None) -> dict[str, float]:
-    """Mass that impact, edge and nip each bring from coarser to finer than the sieve hole; {} where nothing moves.
+    """Mass that impact, edge, nip, pieces against pieces and rubbing bring from coarser to finer than the sieve hole.
 
     kg/s from charge and rates by size of the balance engine, kg per kg fed from the tallies of the Monte Carlo
-    engine. Daughters follow the law of the mean hit. Where a material parameter is not known: mass each works on.
+    engine; {} where nothing moves. Daughters follow the law of the mean hit; bites of pieces that fit through the gap
+    are those that another piece props. Where a material parameter is not known: mass each works on.
     """
     e = engine or p.main
     t, hole = e.table, p.hole_m
     impact, edge, nip = _events(p, e)
-    coarse = t.x_m > hole
+    coarse, alone = t.x_m > hole, _alone(p, t.x_m)
     if not all(math.isfinite(parameter(p, n)) for n in _FRAGMENTS):
-        flows = {"impact": float(impact.sum()), "edge": float(edge.sum()), "nip": float(nip.sum())}
+        flows = {"impact": float(impact.sum()), "edge": float(edge.sum()), "nip": float(nip[alone].sum())}
+        flows["pair"] = float(nip[~alone].sum())
     else:
+        cut = nip * _finer(p, t.x_m, 0.0, "nip_exponent") * coarse
         flows = {
             "impact": float(np.sum((impact * _hit_finer(p, t.x_m))[coarse])),
             "edge": float(np.sum((edge * _chips_finer(p, t.x_m))[coarse])) + _worn_through(t.edges_m, edge, hole),
-            "nip": float(np.sum((nip * _finer(p, t.x_m, 0.0, "nip_exponent"))[coarse])),
+            "nip": float(cut[alone].sum()),
+            "pair": float(cut[~alone].sum()),
+            "dust": _dust(p, e),
         }
-    return flows if sum(flows.values()) > 0 else {}
+    return {k: v for k, v in flows.items() if v > 0 or k in ("impact", "edge", "nip")} if any(flows.values()) else {}
+
+
+def _alone(p: Prediction, x_m: np.ndarray) -> np.ndarray:
+    """Which pieces x (n,) stand out of the gap by themselves; all of them where the gap is not known."""
+    gap = config_value(p, "stator", "gap", "m")
+    return x_m > gap if math.isfinite(gap) else np.ones_like(x_m, dtype=bool)
+
+
+def _dust(p: Prediction, e: EngineResult) -> float:
+    """Mass rubbed off pieces coarser than the hole, kg/s, or of tallies kg per kg fed: from the watts it takes."""
+    spent = e.ledger_out_W["dust rubbed off"].value if "dust rubbed off" in e.ledger_out_W else 0.0
+    if not spent > 0 or not math.isfinite(parameter(p, "attrition_share")):
+        return 0.0
+    t = e.table
+    sigma, G_c = _strength(p, chamber_temperature(p))
+    costs = cutting.cutting_energy(parameter(p, "cut_factor"), sigma, G_c, 0.5 * parameter(p, "fines_limit"),
+                                   parameter(p, "density"))  # fmt: skip
+    rubbed = np.diff(np.nan_to_num(t.holdup_q3)) * np.nan_to_num(t.strike_1_s)  # each strike rubs alike
+    per = _finite(fed(p)) if e.tallies else 1.0
+    coarse = float(rubbed[t.x_m > p.hole_m].sum() / rubbed.sum()) if rubbed.sum() > 0 else 0.0
+    return spent / float(costs) * coarse / per if per > 0 else 0.0
+
+
+def _strength(p: Prediction, T: float) -> tuple[float, float]:
+    """Yield stress [Pa] and fracture energy [J/m2] of a piece at temperature T [K], as in the rates."""
+    warm, T_warm, T_cold = (parameter(p, n) for n in ("xw_min_warm", "temperature_warm", "temperature_cold"))
+    T = T if math.isfinite(T) else T_warm
+    sigma = cutting.yield_at(parameter(p, "yield_stress"), parameter(p, "yield_slope"), max(T, T_cold), T_warm)
+    x_0 = parameter(p, "threshold_size")
+    return float(sigma), parameter(p, "fracture_energy") * x_0 * threshold_J_kg(p, x_0, T) / warm
 
 
 def mechanism_shares(p: Prediction, engine: EngineResult | None = None) -> dict[str, float]:
@@ -114,7 +150,7 @@ def makers(p: Prediction) -> tuple[dict[str, float], bool]:
 
 
 def main_maker(p: Prediction) -> str:
-    """The mechanism that makes most of the powder: "impact", "edge" or "nip"; "" where none does."""
+    """The mechanism that makes most of the powder: "impact", "edge", "nip", "pair" or "dust"; "" where none does."""
     shares, _ = makers(p)
     return max(shares, key=shares.get, default="")
 
@@ -145,21 +181,49 @@ def _finer(p: Prediction, x_m: np.ndarray, shattered: np.ndarray | float, split:
 
 
 def _hit_finer(p: Prediction, x_m: np.ndarray) -> np.ndarray:
-    """The same of what square hits break, of pins where there are some: these make most of what breaks."""
-    h, T = hits(p), chamber_temperature(p)
-    W = 0.5 * (h.throw_m_s if h.throw_m_s > 0 else h.bar_m_s) ** 2
+    """The same of what hits break: of bars and pins at all obliquities, each by its chance to break the piece."""
+    h, T, on_bars = hits(p), chamber_temperature(p), bar_share(p)
+    kappa, tip, u = parameter(p, "layer_speed_ratio"), h.tip_m_s, (np.arange(24) + 0.5) / 24
+    c = u ** (1.0 / MEAN_COS2_BAR - 1.0)
+    energy, weight = motion.bar_energy(tip, kappa, c), np.full(u.size, on_bars / u.size)
+    if h.throw_m_s > 0 and on_bars < 1.0:
+        e = _restitution(p, h.bar_m_s)
+        left = 0.5 * h.throw_m_s**2 / float(motion.thrown_energy(tip, kappa, e, 1.0))
+        pins = np.outer(left * motion.thrown_energy(tip, kappa, e, c), 1.0 - u**2).ravel()
+        energy = np.concatenate([energy, pins])
+        weight = np.concatenate([weight, np.full(pins.size, (1.0 - on_bars) / pins.size)])
     f_mat = parameter(p, "f_mat_warm") * (parameter(p, "rate_multiplier") or 1.0)
-    excess = [f_mat * max(0.0, x * (W - threshold_J_kg(p, x, T))) for x in x_m.tolist()]
-    return _finer(p, x_m, 1.0 - np.exp(-parameter(p, "shatter_slope") * np.array(excess)), "split_exponent")
+    need = np.array([threshold_J_kg(p, x, T) for x in x_m.tolist()])
+    xi = f_mat * x_m[:, None] * np.maximum(0.0, energy - need[:, None])
+    broken = weight * -np.expm1(-xi)
+    shattered = (broken * -np.expm1(-parameter(p, "shatter_slope") * xi)).sum(1) / np.maximum(1e-300, broken.sum(1))
+    return _finer(p, x_m, shattered, "split_exponent")
 
 
 def _chips_finer(p: Prediction, x_m: np.ndarray) -> np.ndarray:
     """Mass share of the chips off pieces x (n,) that is finer than the sieve hole: (hole / h)^q below thickness h."""
-    size, exponent = parameter(p, "chip_size"), parameter(p, "chip_exponent")
-    if math.isnan(size) or math.isnan(exponent):
-        return np.ones_like(x_m)
-    thick = np.minimum(size, 0.25 * x_m)  # at most: what the hit pays for is less
-    return np.minimum(1.0, (p.hole_m / thick) ** exponent)
+    exponent = parameter(p, "chip_exponent")
+    return np.array(
+        [min(1.0, (p.hole_m / h) ** exponent) if h > 0 else 1.0 for h in map(partial(_chip, p), x_m.tolist())]
+    )
+
+
+def _chip(p: Prediction, x: float) -> float:
+    """Size [m] of the chip that the mean bar hit takes off a piece x [m]; at most a cap where the laws want more."""
+    cap = min(parameter(p, "chip_size"), 0.25 * x)
+    names = ("modulus", "crack_ratio", "plough_factor", "plough_ratio", "edge_radius", "edge_share")
+    q = {n: parameter(p, n) for n in names}
+    if not all(map(math.isfinite, q.values())):
+        return cap if math.isfinite(cap) else 0.0
+    sigma, G_c = _strength(p, chamber_temperature(p))
+    zone = cutting.process_zone(q["crack_ratio"], q["modulus"], G_c, sigma)
+    r = min(q["edge_radius"], zone)
+    G = cutting.separation_energy(G_c, q["plough_factor"], sigma, r)
+    h = hits(p)
+    e = _restitution(p, h.bar_m_s)
+    paid = min(q["edge_share"], 1.0 - e * e) * float(motion.bar_energy(h.bar_m_s, 0.0, MEAN_COS2_BAR))
+    found = cutting.chip_paid(parameter(p, "density") * paid * x**3, parameter(p, "cut_factor") * sigma, zone, G)
+    return max(min(q["plough_ratio"] * r, cap), min(float(found), cap))
 
 
 def _worn_through(edges_m: np.ndarray, chipped: np.ndarray, hole_m: float) -> float:
@@ -225,12 +289,17 @@ def _pins(p: Prediction) -> int:
 def bar_share(p: Prediction) -> float:
     """Share of all hits that are on bars, the rest on pins; from what hits on bars lose, which the ledger holds."""
     tip, kappa, per = scalar(p, "tip_speed_m_s"), parameter(p, "layer_speed_ratio"), scalar(p, "hits_per_particle")
-    batch = batch_of(p)
-    fed = batch[0] / batch[1] if batch else scalar(p, "throughput_kg_s")
+    rate = fed(p)
     lost = sum(p.main.ledger_out_W[k].value for k in ("bar impact heat", "chips cut") if k in p.main.ledger_out_W)
     e = _restitution(p, (1.0 - kappa) * tip)
     one = (1.0 - e * e) * float(motion.bar_energy(tip, kappa, MEAN_COS2_BAR))
-    return min(1.0, lost / (one * per * fed)) if one * per * fed > 0 else 1.0
+    return min(1.0, lost / (one * per * rate)) if one * per * rate > 0 else 1.0
+
+
+def fed(p: Prediction) -> float:
+    """Feed rate [kg/s], of a batch its mean over the time."""
+    batch = batch_of(p)
+    return batch[0] / batch[1] if batch else scalar(p, "throughput_kg_s")
 
 
 def coarse_feed(p: Prediction) -> float:

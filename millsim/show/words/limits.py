@@ -250,7 +250,7 @@ def hits_break_well(p: Prediction) -> bool:
 
 def nip_works(p: Prediction) -> bool:
     """Whether the nip between bar and wall makes most of the powder."""
-    return main_maker(p) == "nip"
+    return main_maker(p) in ("nip", "pair")
 
 
 def _harder_hits(p: Prediction) -> str:

@@ -38,8 +38,10 @@ MUCH_OF_RATED = 0.2  # share of the rated shaft power below which windage and be
 RARELY = 0.25  # share of bar passes that reach a piece below which the gap is called wide
 _MECHANISMS = {  # mechanism: what it does, after "is"
     "impact": "broken by hits",
-    "edge": "chipped off or worn down by edges",
+    "edge": "cut off as chips by edges",
     "nip": "cut in the nip between bar and wall",
+    "pair": "cut between bar, wall and another piece across the gap",
+    "dust": "rubbed off as dust",
 }
 Reason = tuple[str, str] | None  # what it is called, and the sentence
 
@@ -126,7 +128,7 @@ def _maker_words(p: Prediction) -> str:
     text += join_words(parts) if len(parts) > 1 else parts[0].replace("100 % is", "all is")
     counted = mechanism_shares(p, p.other) if p.other is not None and p.other.tallies and not batch_of(p) else {}
     if counted:
-        told = join_words([f"{_percent(counted[name])}" for name, share in ranked if share >= 5e-4])
+        told = join_words([f"{_percent(counted.get(name, 0.0))}" for name, share in ranked if share >= 5e-4])
         text += f" (the Monte Carlo engine counts {told})"
     return f"{text}. By mass, from the charge and its rates size by size."
 
@@ -144,10 +146,12 @@ def _first_break(p: Prediction) -> str:
     chance = broken / hit  # of the bar hit and the pin hit that may follow
     text += f"one hit in {digits(1 / chance, 2)} breaks it" if chance > 1e-4 else "next to no hit breaks it"
     gap = config_value(p, "stator", "gap", "m")
-    if bitten > 1e-4:
+    if bitten > 1e-4 and gap >= feed:
+        text += f", and the nip bites it, propped by another piece across the gap of {_size(gap)}, {_often(bitten)}"
+    elif bitten > 1e-4:
         text += f", and the nip bites it {_often(bitten)}"
     elif gap >= feed:
-        text += f", and the nip cannot bite it: it fits through the gap of {_size(gap)}"
+        text += f", and the nip cannot bite it alone: it fits through the gap of {_size(gap)}"
     return f"{text}."
 
 
@@ -206,10 +210,12 @@ def _too_slow(p: Prediction) -> Reason:
     if need > hardest > 0:
         tip = h.tip_m_s * math.sqrt(need / hardest)
         text += f"; only from about {_speed(tip)} at the tip on the hardest hits break a piece of {_size(feed)}"
-    if main_maker(p) == "nip":
+    if main_maker(p) == "pair":
+        text += "; the mill lives on pieces that bridge the gap, which takes a deep charge and torque for every bite"
+    elif main_maker(p) == "nip":
         text += "; the mill lives on the nip, which needs a gap narrower than the piece and torque for every bite"
     elif main_maker(p) == "edge":
-        text += "; powder comes slowly, by wearing edges down rather than by breaking"
+        text += "; powder comes as chips, which cost more than broken pieces and ask for a sharp edge"
     return "a rotor too slow for this material", text
 
 
@@ -220,7 +226,9 @@ def _gap_wide(p: Prediction) -> Reason:
         return None
     told = []
     if limits.hits_too_weak(p) and gap >= feed:
-        told.append(f"pieces up to {_size(feed)} fit through the gap of {_size(gap)}, so nothing is cut there either")
+        told.append(
+            f"pieces up to {_size(feed)} fit through the gap of {_size(gap)}, so a piece alone is not cut there either"
+        )
     reached = float(motion.engagement(gap, 0.0, depth, feed_size(p, 0.5))) if depth > 0 else 1.0
     if reached < RARELY:
         told.append(f"across {_size(gap)} a bar reaches a piece in only about {_percent(reached)} of its passes")
