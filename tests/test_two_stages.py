@@ -145,7 +145,7 @@ def test_line_is_the_two_predictions_one_after_the_other(stored):
 
 def test_slower_mill_sets_the_rate():
     strong = replace(FINER, drive=replace(FINER.drive, rated_power_W=20 * FINER.drive.rated_power_W))
-    first_binds = line(coarse("as much as it takes", "drive.rated_power=300 W"), strong)
+    first_binds = line(coarse("as much as it takes", "drive.rated_power=200 W"), strong)
     assert first_binds.binds == FIRST
     assert first_binds.rate_kg_s == pytest.approx(first_binds.first_alone_kg_s, rel=1e-9)
     second_binds = line(coarse("as much as it takes"), FINER)
