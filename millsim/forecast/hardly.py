@@ -24,7 +24,7 @@ WIDER = (1.5, 2.5)  # holes over those there are
 FASTEST_M_S = 120.0  # no home-built rotor is proven beyond (assumed)
 PIN_PITCH_M, PIN_M = 31e-3, 8e-3  # of the pins tried in a smooth wall
 TOLERANCE = 1e-4
-DRAWS = 16  # of all parameters, to see how sure the verdict is
+DRAWS = 32  # of all parameters, to see how sure the verdict is
 
 
 @dataclass(frozen=True)

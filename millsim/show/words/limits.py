@@ -143,7 +143,7 @@ def named(p: Prediction, limit: Limit) -> str:
 def what_limits(p: Prediction) -> str:
     """The limit that binds or would bind first, what it means, what would come next, and what would help."""
     if p.status == HARDLY_GRINDS:
-        return _hardly_words(p)
+        return hardly_words(p)
     binding = next((x for x in p.limits if x.name == p.binding), None)
     if binding is None:
         return f"{p.binding}." if p.binding else ""
@@ -160,14 +160,11 @@ def what_limits(p: Prediction) -> str:
     return text + (remedy(p, binding) if headroom(binding) <= BINDS else "")
 
 
-def _hardly_words(p: Prediction) -> str:
+def hardly_words(p: Prediction) -> str:
     """That a mill spends its work on dents, heat and dust instead of powder."""
     x = next(x for x in p.limits if x.name == p.binding)
     _, most, unit = limit_figures(p, x)
-    return (
-        f"nothing but that it hardly grinds: strikes, bites and stirring would take more than {most} {unit} "
-        "for each kilogram of powder, where sawing takes less than one (common practice, no source)."
-    )
+    return f"it hardly grinds: strikes, bites and stirring would take more than {most} {unit} of powder, where sawing takes less than one (common practice, no source)."
 
 
 def remedy(p: Prediction, limit: Limit) -> str:

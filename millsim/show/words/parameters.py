@@ -29,7 +29,7 @@ _WORDS = {
     "cut_factor": "the cutting work factor",
     "friction": "the friction of pieces on steel",
     "shape": "the shape factor at the sieve",
-    "combustible": "whether the dust can burn",
+    "combustible": "the combustibility of the dust",
     "mec": "the least explosible dust concentration",
     "mie": "the least ignition energy",
     "temperature": "the temperature of the breakage data",

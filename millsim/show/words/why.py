@@ -11,6 +11,7 @@ from ...base.numerics import psd
 from ...base.quantities.written import digits, duration, join_words, number, percent, sentence, shown_unit
 from ...laws import motion
 from ...record.asked import batch_of, config_value, feed_size
+from ...record.limits import HARDLY_GRINDS
 from ...record.outputs import figure
 from ...record.prediction import Prediction
 from ...studies.why import (
@@ -181,7 +182,16 @@ def _where_watts_go(p: Prediction) -> str:
 
 def _verdict(p: Prediction) -> Paragraph:
     """Why the mill fails, or what holds it back: every reason that applies, named, then told."""
-    reasons = (_too_slow(p), _gap_wide(p), _jams(p), _eaten_by_air(p), _too_hot(p), _limited(p), _held_by(p))
+    reasons = (
+        _hardly(p),
+        _too_slow(p),
+        _gap_wide(p),
+        _jams(p),
+        _eaten_by_air(p),
+        _too_hot(p),
+        _limited(p),
+        _held_by(p),
+    )
     found = [r for r in reasons if r is not None]
     if not found:
         return Paragraph("")
@@ -190,10 +200,19 @@ def _verdict(p: Prediction) -> Paragraph:
     return Paragraph(f"{join_words(names)}. {told}", "Why it fails" if fails else "What holds it back")
 
 
+def _hardly(p: Prediction) -> Reason:
+    """That neither hits nor edges nor bites make powder, and what would change it."""
+    if p.status != HARDLY_GRINDS:
+        return None
+    told = [limits.hardly_words(p).rstrip("."), *p.grinds_with]
+    return "work that makes no powder", ". ".join(sentence(s).rstrip(".") for s in told)
+
+
 def _limited(p: Prediction) -> Reason:
     """The limit that binds, from the same record as everywhere; heat and jams have reasons of their own below."""
     limit = next((x for x in p.limits if x.name == p.binding), None)
-    if limit is None or limit.name in ("outlet temperature", "jam") or limits.headroom(limit) > limits.BINDS:
+    told = ("outlet temperature", "jam", *((limit.name,) if limit and p.status == HARDLY_GRINDS else ()))
+    if limit is None or limit.name in told or limits.headroom(limit) > limits.BINDS:
         return None
     return f"the {limit.name}", f"{limits.named(p, limit)} limits what it takes"
 
