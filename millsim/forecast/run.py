@@ -256,7 +256,7 @@ def _warnings(problem: Setup, outcome: Outcome, main: EngineResult, happens: str
             f"the motor is assumed to lose {100 * SAG:.0f} % of its speed at rated power; drive.speed_under_load says "
             "better, and an unregulated router loses far more"
         )
-    found += [*config.ignored, *_calibration_warnings(problem)]
+    found += [*(f"the key {x}" for x in config.ignored), *_calibration_warnings(problem)]
     failed, count = main.numerics.get("band_failed", 0.0), main.numerics.get("band_samples", 0.0)
     if failed > 0:
         found.append(f"{failed:.0f} of {count:.0f} draws of the band did not settle; the band is without them")

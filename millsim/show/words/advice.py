@@ -54,6 +54,7 @@ _MEASURE = (
 _MEASURE_ANYWAY = "run ten minutes at steady feed, weigh the powder and sieve 50 g of it"
 # Where the mill does not run as drawn, by the limit it goes beyond; nothing else can be measured on it.
 _MEASURE_EMPTY = {
+    "grinding": "drop a weight on 30 single pieces of the feed (`millsim droptest`): the card may be wrong by a factor",
     "outlet temperature": "measure the air speed in the inlet, and the power from the socket, of the empty mill",
     "shaft power": "read the power from the socket with the mill running empty",
 }

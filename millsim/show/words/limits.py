@@ -164,7 +164,10 @@ def hardly_words(p: Prediction) -> str:
     """That a mill spends its work on dents, heat and dust instead of powder."""
     x = next(x for x in p.limits if x.name == p.binding)
     _, most, unit = limit_figures(p, x)
-    return f"it hardly grinds: strikes, bites and stirring would take more than {most} {unit} of powder, where sawing takes less than one (common practice, no source)."
+    return (
+        f"it hardly grinds: strikes, bites and stirring would take more than {most} {unit} of powder, where "
+        "sawing takes less than one (common practice, no source)."
+    )
 
 
 def remedy(p: Prediction, limit: Limit) -> str:

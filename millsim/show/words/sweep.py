@@ -94,7 +94,8 @@ def glance(sweep: Sweep) -> list[str]:
         found = found[np.isfinite(found)]
         if not found.size:
             continue
-        three = (found.min(), sweep.as_built.values[name][0], found.max())
+        as_built = sweep.as_built.values[name][0] if sweep.as_built.status[0] <= OVER else np.nan
+        three = (found.min(), as_built, found.max())
         rows.append([row_name(name), *(str(shown(name, scalar(name, x))) if np.isfinite(x) else "none" for x in three)])
     lines = table(["", "lowest", "as built", "highest"], rows)
     binds = Counter(LIMITS[b] for b in p.binding[runs])
