@@ -134,6 +134,7 @@ def drift(
     at = sorted({*STEPS_KG, at_kg})
     steps = tuple(_step(problem, kg, per_kg * kg, bars) for kg in at if per_kg * kg <= FOLLOWED * bars)
     count = min(BATCH_DRAWS if config.feed.batch else DRAWS, config.run.band_samples) if draws is None else draws
+    count = 0 if outcome.code == CANNOT else count  # no powder, no drift
     omega, R, turning = config.drive.speed_rad_s, config.rotor.radius_m, parts.turning_mass(config)
     grade = parts.balance_grade(config)
     eccentricity = strength.permitted_eccentricity(1e-3 * grade, omega)

@@ -15,6 +15,7 @@ from ...base.quantities.scalar import Scalar
 from ...base.quantities.units import readable
 from ...base.quantities.written import Shown, digits
 from ...mill.config.mill import Config
+from ...record.limits import HARDLY_GRINDS
 from ...record.prediction import Prediction
 from ...version import __version__
 from ..plots.prediction import render
@@ -32,8 +33,7 @@ _FLOOR, _CEILING = MARGIN + BLOCK, PAGE[1] - MARGIN
 _ROOM = (_RIGHT - _LEFT, _CEILING - _FLOOR)
 _FRONT = (84.0, 8.0 + 16.0, 4.0 + 4 * LINE_MM + 2.0)  # least width; heights of headings and labels above and below
 _SECTION = (60.0, 8.0 + 19.0, 11.0)
-_STATUS = {"over capacity": " (for what it takes)", "cannot run": " (for next to no feed)",
-           "hardly grinds": ": it hardly grinds, so there is no powder"}  # fmt: skip
+_STATUS = {"over capacity": " (for what it takes)", "cannot run": " (for next to no feed)"}
 
 
 @dataclass(frozen=True)
@@ -118,6 +118,8 @@ def _powder(p: Prediction | None) -> Powder | None:
         return None
     missing = Scalar(math.nan, "m", "")
     found = [p.main.scalars.get(key, missing) for key in ("x50_m", "x90_m")]
+    if p.status == HARDLY_GRINDS:
+        return Powder(math.nan, math.nan, "none", "none", "Predicted: it hardly grinds, no powder.")
     sizes = [s.value * 1e3 for s in found]
     shown = [Shown(s) for s in found]
     words = [f"{s.value} {s.unit}" if math.isfinite(v) else "unknown" for s, v in zip(shown, sizes, strict=True)]
