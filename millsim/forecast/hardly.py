@@ -97,8 +97,10 @@ def _changes(problem: Setup) -> Iterator[list[tuple[str, tuple[str, ...], float]
         yield [(f"a gap of {g * 1e3:g} mm", (f'stator.gap="{g * 1e3:g} mm"',), 1.0) for g in gaps]
     else:
         n = max(4, round(2.0 * pi * (c.rotor.radius_m + c.stator.gap_m) / PIN_PITCH_M))
-        keys = ('stator.kind="pins"', f"stator.pins={n}", f'stator.pin_diameter="{PIN_M * 1e3:g} mm"')
-        keys += (f'stator.free_length="{c.rotor.bar_height_m * 1e3:g} mm"',)
+        keys = (
+            'stator.kind="pins"', f"stator.pins={n}", f'stator.pin_diameter="{PIN_M * 1e3:g} mm"',
+            f'stator.free_length="{c.rotor.bar_height_m * 1e3:g} mm"',
+        )  # fmt: skip
         yield [(f"{n} pins in the wall", keys, 1.0)]
     cold = [(T, name) for T, name in COLD_K if T < c.feed.temperature_K - 10.0]
     yield [

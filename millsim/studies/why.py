@@ -152,7 +152,7 @@ def makers(p: Prediction) -> tuple[dict[str, float], bool]:
 def main_maker(p: Prediction) -> str:
     """The mechanism that makes most of the powder: "impact", "edge", "nip", "pair" or "dust"; "" where none does."""
     shares, _ = makers(p)
-    return max(shares, key=shares.get, default="")
+    return max(shares, key=lambda name: shares[name], default="")
 
 
 def _events(p: Prediction, e: EngineResult) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
