@@ -7,10 +7,11 @@ from pathlib import Path
 import numpy as np
 
 from millsim.base.numerics import psd
-from millsim.engines.balance import fill_rates, march
+from millsim.engines.balance import march
 from millsim.engines.montecarlo import FrozenSteps
 from millsim.engines.records import new_work
 from millsim.engines.settle import shaft_power
+from millsim.engines.strikes import fill_rates
 from millsim.forecast.outcome import Outcome, grid_of, solve, solve_batch, solve_cold_start
 from millsim.mill.config.mill import Config, load_config
 from millsim.mill.problem import Setup, build

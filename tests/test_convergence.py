@@ -12,9 +12,10 @@ import pytest
 from scipy.linalg import expm
 
 from millsim.base.numerics import psd
-from millsim.engines.balance import fill_rates, march
+from millsim.engines.balance import march
 from millsim.engines.batch import advance
 from millsim.engines.records import FLOWS, new_work
+from millsim.engines.strikes import fill_rates
 from millsim.forecast.outcome import grid_of, solve, solve_batch
 from millsim.mill.chamber import NIP
 
@@ -36,15 +37,15 @@ def nested(p, cuts):
 
 @functools.cache
 def errors(*overrides, ratio=1.4):
-    """(5, 4): errors of sup Q3 at common bounds, ln charge, ln striking power, ln x50; 2 ... 32 cuts against 128."""
+    """(6, 4): errors of sup Q3 at common bounds, ln charge, ln striking power, ln x50; 2 ... 64 cuts against 256."""
     coarse = mills.problem("demo", *overrides, ratio=ratio)
     found = {}
-    for cuts in (2, 4, 8, 16, 32, 128):
+    for cuts in (2, 4, 8, 16, 32, 64, 256):
         p = nested(coarse, cuts)
         o = solve(p, RATE, tolerance=1e-10)
         figures = np.log([o.mass.sum(), float(o.flows["work"]), mills.x_p(p, o)])
         found[cuts] = mills.q3(o)[::cuts], figures
-    q, figures = found.pop(128)
+    q, figures = found.pop(256)
     return np.array([[np.abs(a - q).max(), *np.abs(b - figures)] for a, b in found.values()])
 
 
@@ -124,12 +125,12 @@ def test_generator_is_a_mill():
 
 def test_second_order_in_time_against_the_matrix_exponential():
     p, work, L = frozen_batch()
-    seconds = 4.0
+    seconds = 12.0
     exact = expm(-L * seconds) @ (0.012 * p.feed)
     gone = 0.012 - exact.sum()
     assert 0.1 < gone / 0.012 < 0.9
     e = []
-    for steps in (40, 80, 160, 320):
+    for steps in (120, 240, 480, 960):
         mass, product, _, _ = stepped(seconds, steps)
         e.append([np.abs(mass - exact).sum() / 0.012, abs(product.sum() - gone) / gone])
     orders = np.log2(np.array(e)[:-1] / np.array(e)[1:])
@@ -143,7 +144,7 @@ def test_product_and_dwell_are_the_exact_integrals():
     n, zero = p.x.size, np.zeros_like(L)
     big = np.block([[-L, zero, zero], [np.diag(work.escape), zero, zero], [np.eye(n), zero, zero]])
     exact = expm(big * 4.0) @ np.concatenate([0.012 * p.feed, np.zeros(2 * n)])
-    mass, product, dwell, totals = stepped(4.0, 400)
+    mass, product, dwell, totals = stepped(4.0, 1200)
     np.testing.assert_allclose(product, exact[n : 2 * n], rtol=2e-3, atol=1e-7 * 0.012)
     np.testing.assert_allclose(dwell, exact[2 * n :], rtol=2e-3, atol=1e-7 * 0.012)
     assert totals["exits"] == pytest.approx(product.sum(), rel=1e-12)

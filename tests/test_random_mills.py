@@ -111,7 +111,7 @@ def check_books(o):
     f, w = o.flows, o.powers
     going_in = w["windage"] + w["bearings"] + f["work"] + f["nip_work"] + w["layer_drive"]
     out = w["windage"] + w["bearings"] + f["bar_heat"] + f["chip_cut"] + f["path_heat"] + f["pin_heat"]
-    out += f["nip_work"] + max(0.0, float(f["rub"]))
+    out += f["nip_work"] + f["dust_cut"] + max(0.0, float(f["rub"])) + w["plough"]
     assert out == pytest.approx(going_in, rel=1e-9)
     assert w["shaft"] == pytest.approx(going_in, rel=1e-9)
     for name in f.dtype.names:
@@ -156,7 +156,7 @@ def test_random_batches(mill, seed):
     f, w = o.flows, o.powers
     going_in = w["windage"] + w["bearings"] + w["striking"] + w["nip"] + w["layer_drive"]
     assert w["shaft"] == pytest.approx(going_in, rel=1e-9)
-    out = f["bar_heat"] + f["chip_cut"] + f["path_heat"] + f["pin_heat"] + f["rub"]
+    out = f["bar_heat"] + f["chip_cut"] + f["path_heat"] + f["pin_heat"] + f["dust_cut"] + f["rub"]
     assert out == pytest.approx(f["work"], rel=1e-9)
 
 

@@ -152,22 +152,6 @@ def _hit(m, k, row, x, v, stream, n):
 
 
 @law
-def _hit(m, k, row, x, v, stream, n):
-    """One strike at tip speed v: (work J/kg, broken, daughter exponent, draws)."""
-    c = uniform(stream, n) ** C_EXPONENT
-    work = motion.bar_work(v, k.kappa, k.e_bar, c)
-    if uniform(stream, n + 1) < breakage.breakage_probability(
-        x, motion.bar_energy(v, k.kappa, c), row[F_MAT], row[XW_MIN]
-    ):
-        return work, True, k.q_bar, n + 2
-    if uniform(stream, n + 2) < row[PIN]:
-        W = motion.thrown_energy(v, k.kappa, k.e_bar, c) * k.survive * (1.0 - uniform(stream, n + 3) ** 2)
-        if uniform(stream, n + 4) < breakage.breakage_probability(x, W, row[F_MAT], row[XW_MIN]):
-            return work, True, k.q_pin, n + 5
-    return work, False, k.q_bar, n + 5
-
-
-@law
 def reach_ratio(m, s, M, omega, x):
     """Strikes per second at charge M and speed omega over those of the tabulated state s, for pieces x."""
     bulk = m.density * m.bulk_fraction

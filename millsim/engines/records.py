@@ -15,6 +15,9 @@ STRIKE_COLUMNS = tuple(
 XI, CHIP_J, SHRINK, BREAK, SHATTER, ABOVE, PIN_BREAK, PIN_SHATTER, PIN_ABOVE, DUST, CHIP_CLASS, CHIP_SCALE = range(12)
 SPLIT, SHATTERED, FINES, NIPPED = range(4)  # the ways in which a piece falls apart, each with its own sizes
 WAYS = 4
+GAIN, PER, OUT = range(
+    3
+)  # of a way: its running sum times GAIN falls into a class, a broken kilogram adds PER, OUT leaves
 
 # Flows of one chamber state. Hits, fractures, chips, nips, tries, exits: kg/s of charge they happen to.
 # The rest: watts. The Monte Carlo engine tallies the same fields.
@@ -39,8 +42,7 @@ class Grid(NamedTuple):
 
     edges: np.ndarray  # (n+1,) m
     x: np.ndarray  # (n,) m
-    finer: np.ndarray  # (WAYS, n+1) H at the class bounds, 0 at the lowest: dust joins the first class
-    whole: np.ndarray  # (WAYS, n) H at the sizes
+    ways: np.ndarray  # (n, WAYS, 3) GAIN, PER, OUT of each way in each class
     fines: np.ndarray  # (n,) mass share crushed to fines
     still: np.ndarray  # (n, STILL) what of each size does not depend on the state
     chip_finer: np.ndarray  # (n+1,) class bound to the power of the chip sizes, 0 at the lowest

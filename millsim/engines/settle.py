@@ -12,7 +12,8 @@ import numpy as np
 from ..base.numerics.jit import law
 from ..laws import air, cutting, heat, motion, sieving
 from ..mill.chamber import CONTACT, SELF, STATE, WARMED, feedback_air, feedback_speed, idle_power
-from .balance import fill_rates, march
+from .balance import march
+from .strikes import fill_rates
 
 UNKNOWNS = 5  # ln hold-up or ln feed rate, T, unblinded share, speed, tip speed
 MAX_TURNS = 400
