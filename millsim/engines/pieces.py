@@ -36,6 +36,7 @@ from ..mill.chamber import (
 )  # fmt: skip
 from .capacity import chamber_capacity
 from .histories import look_up
+from .settle import plough_power
 
 STALL = 0.3  # share of the no-load speed below which a motor of this class no longer recovers (assumed)
 MOST_PIECES = 12000
@@ -247,6 +248,7 @@ def follow_pieces(m, s, k, rates, arrivals, powder, seconds, stream, trace):
         ratio = reach_ratio(m, s, pool + coarse, omega, m.feed_size)
         windage, bearings = idle_power(m, omega, s.T)
         drawn = (windage + bearings + max(0.0, pool) * powder.striking * ratio * (omega / s.omega) ** 2) * dt
+        drawn += plough_power(m, max(0.0, pool + coarse), omega, omega * m.R) * dt
         n = mark_bitten(m, pieces, count, sites, ratio * dt, stream, n)
         count, lost, out, work, torque, n = work_on_pieces(
             m, s, k, rates, pieces, count, ratio * dt, omega * m.R, powder.x_least, stream, n, new, row

@@ -119,7 +119,7 @@ def bin_chips(m, k, row, x, b, u_min, W_square, edges, obliquity, cell):
     xi, h, cost = chip_of(m, k, row, x, W_square * c)
     if xi > 0.0:
         cell[XI], cell[CHIP_J] = share * xi, share * cost
-        cell[CHIP_CLASS] = np.searchsorted(edges, min(h, 0.999 * x), side="right") - 1
+        cell[CHIP_CLASS] = max(0, np.searchsorted(edges, min(h, 0.999 * x), side="right") - 1)  # the finest are dust
         cell[CHIP_SCALE] = h**-m.chip_exponent
 
 

@@ -7,9 +7,7 @@ from math import pi, sqrt
 import numpy as np
 
 from ..base.quantities.written import digits, join_words
-from ..engines.capacity import cannot_grind
-from ..engines.records import new_work
-from ..errors import MillsimError
+from ..errors import MillsimError, NotConverged
 from ..mill.chamber import STATE, STRIKES, piece_strength, strike_energies
 from ..mill.config.mill import parse_config
 from ..mill.problem import Setup, build
@@ -158,8 +156,14 @@ def _how_sure(problem: Setup, count: int) -> tuple[str, ...]:
     """In how many draws of all parameters the mill does grind."""
     if count < 1:
         return ()
-    work, s, n = new_work(problem.x.size), np.zeros(1, STATE), 0
     mills = bands.draws(problem, count, problem.config.run.seed or 0)
-    for i in range(count):
-        n += not cannot_grind(mills[i], grid_of(problem, mills[i : i + 1]), problem.feed, s[0], work, 1e-2)
+    n = sum(_grinds(problem, mills[i : i + 1]) for i in range(count))
     return (f"of {count} draws of all parameters within their ranges it grinds in {n}",) if n else ()
+
+
+def _grinds(problem: Setup, mill: np.ndarray) -> bool:
+    """Whether a draw of the mill grinds; one that does not settle does not count."""
+    try:
+        return not hardly(solve(problem, None, mill, TOLERANCE))
+    except NotConverged:
+        return False

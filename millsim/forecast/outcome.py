@@ -6,10 +6,10 @@ import numpy as np
 
 from ..engines.balance import fill_grid
 from ..engines.batch import run_batch
-from ..engines.capacity import fill_loads, grinding_energy, operate
+from ..engines.capacity import fill_loads, operate
 from ..engines.montecarlo import FrozenSteps
 from ..engines.records import BATCH_STEP, FLOWS, POWERS, WAYS, Grid, Work, new_work
-from ..engines.settle import air_capacity, evaluate, start_state
+from ..engines.settle import air_capacity, evaluate, grinding_load, start_state
 from ..errors import NotConverged
 from ..laws import heat
 from ..mill.chamber import STATE, STILL
@@ -20,7 +20,6 @@ from ..record.limits import (
     CHAMBER,
     FAILED,
     GRINDING,
-    HARDLY_J_KG,
     JAM,
     LEAST_OPEN,
     LIMITS,
@@ -186,7 +185,7 @@ def solve_batch(problem: Setup, mass_kg: float, seconds: float, steps: int = 300
     loads[TEMPERATURE] = (s[0]["T"] - mill[0]["T_room"]) / max(1e-9, mill[0]["T_limit"] - mill[0]["T_room"])
     loads[SIEVE] = (1.0 - s[0]["unblinded"]) / (1.0 - LEAST_OPEN)
     loads[CHAMBER], loads[JAM], loads[OPENING] = left[0]["chamber"], left["jam"].max(), 0.0
-    loads[GRINDING] = grinding_energy(s[0], work) / HARDLY_J_KG if s[0]["F"] > 0.0 else np.inf
+    loads[GRINDING] = grinding_load(mill[0], s[0], work)
     binding = int(np.argmax(loads))
     code = OK if loads.max() <= 1.0 else CANNOT if binding == GRINDING else OVER
     out = _outcome(code, binding, s, work, loads, 0.0)

@@ -112,7 +112,7 @@ def _solve(problem: Setup) -> tuple[Outcome, float]:
     if feed.rate_kg_s is None or outcome.code != OK:
         return outcome, float(outcome.state["F"]) if outcome.code != CANNOT else 0.0
     most = solve(problem, None)
-    return outcome, float(most.state["F"])
+    return outcome, max(feed.rate_kg_s, float(most.state["F"]))
 
 
 def outlet(outcome: Outcome) -> float:
