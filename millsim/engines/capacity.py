@@ -115,7 +115,7 @@ def _scan(m, grid, feed, F_asked, s, work, loads, tolerance, rough, good, best):
     STATE: the last state within limits, and that of the largest feed rate. Where a kilogram costs too much, a deeper
     charge may grind itself, piece against piece: there the scan goes on as long as the motor bears it.
     """
-    full, hard, found, beyond = log(chamber_capacity(m)), True, False, False
+    full, dear, bearable, found, beyond = log(chamber_capacity(m)), False, False, False, False
     low, h_low, high, h_high, binding = full, 0.0, full, np.inf, 0
     for step in range(SCAN.size):
         trial = full + SCAN[step]
@@ -124,7 +124,8 @@ def _scan(m, grid, feed, F_asked, s, work, loads, tolerance, rough, good, best):
             h = _try_holdup(m, grid, feed, trial, F_asked, good[0], s, work, loads, tolerance)
         if h < np.inf and not beyond:
             binding = int(np.argmax(loads))
-        hard = hard and (h == np.inf or loads[GRINDING] > 1.0)
+        if h < np.inf:
+            dear, bearable = dear or loads[GRINDING] > 1.0, bearable or loads[GRINDING] <= 1.0
         if h < 0.0:
             found, beyond, low, h_low = True, False, trial, h
         elif found and not beyond:
@@ -135,7 +136,7 @@ def _scan(m, grid, feed, F_asked, s, work, loads, tolerance, rough, good, best):
                 copy_state(s, best[0])
         if (beyond and binding != GRINDING) or (h < np.inf and loads[POWER] > 1.0):  # a deeper charge takes more power
             break
-    return found, low, h_low, high, h_high, (GRINDING if hard and step > 0 else binding)
+    return found, low, h_low, high, h_high, (GRINDING if dear and not bearable and step > 0 else binding)
 
 
 @law

@@ -48,14 +48,13 @@ _PAIR_X = 0.5 + 0.5 * np.polynomial.legendre.leggauss(2)[0]  # enough where a wh
 
 
 def _bin_table() -> np.ndarray:
-    """(BINS, 4): mean cos^2 of each bin, at its two Gauss points, and in its middle (constant of the obliquity law)."""
-    table = np.empty((BINS, 4))
+    """(BINS, 3): mean cos^2 of each bin, and at its two Gauss points (constants of the obliquity law)."""
+    table = np.empty((BINS, 3))
     for b in range(BINS):
         lo, hi = b / BINS, (b + 1) / BINS
         p = C_EXPONENT + 1.0
         table[b, 0] = (hi**p - lo**p) / p * BINS
         table[b, 1:3] = (lo + (hi - lo) * _PAIR_X) ** C_EXPONENT
-        table[b, 3] = (0.5 * (lo + hi)) ** C_EXPONENT
     return table
 
 
@@ -110,11 +109,12 @@ def pin_break_share(x, f_mat, xw_min, W_square, b_shatter):
 def bin_chips(m, k, row, x, b, u_min, W_square, edges, obliquity, cell):
     """Fill what a bar hit in obliquity bin b chips off a piece x: its share, its cost, and the lot it comes as.
 
-    The chips of a bin are of one size h, that of the middle of the hits that pay for one; the class of h and h^-q say
+    The chips of a bin are of one size h, that of the mean of the hits that pay for one; the class of h and h^-q say
     how they spread over finer classes. u_min: quantile of the obliquity from which hits pay.
     """
     lo, hi = b / BINS, (b + 1.0) / BINS
-    c = obliquity[b, 3] if u_min <= lo else (0.5 * (u_min + hi)) ** C_EXPONENT
+    p = C_EXPONENT + 1.0
+    c = obliquity[b, 0] if u_min <= lo else (hi**p - u_min**p) / p / (hi - u_min)
     share = 1.0 if u_min <= lo else (hi - u_min) * BINS
     xi, h, cost = chip_of(m, k, row, x, W_square * c)
     if xi > 0.0:

@@ -13,7 +13,7 @@ from ..mill.config.mill import parse_config
 from ..mill.problem import Setup, build
 from ..record.limits import CANNOT, GRINDING, LIMITS
 from . import band as bands
-from .outcome import Outcome, grid_of, solve
+from .outcome import Outcome, solve
 
 EDGES = ("blunt", "bevelled", "toothed")
 GAPS_M = (0.5e-3, 0.3e-3)  # tight gaps that can still be built
