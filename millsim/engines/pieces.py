@@ -13,12 +13,13 @@ from numba import prange
 
 from ..base.numerics.jit import law, parallel_kernel
 from ..base.numerics.rng import start, uniform
-from ..laws import breakage, motion
+from ..laws import breakage, cutting, motion
 from ..mill.chamber import (
     AIRBORNE,
     C_EXPONENT,
     CONTACT,
     CURVE_POINTS,
+    CUT_A,
     F_MAT,
     FINISHED,
     N_RATES,
@@ -34,6 +35,7 @@ from ..mill.chamber import (
     open_to_pass,
     pass_open_hole,
 )  # fmt: skip
+from .balance import prop_weight
 from .capacity import chamber_capacity
 from .histories import look_up
 from .settle import plough_power
@@ -104,7 +106,7 @@ def add_piece(m, s, rates, x, pieces, count, row):
     piece[NIPS_S] = row[PAIR] / piece[PROP] if piece[PROP] > 0.0 else 0.0  # meetings of bar and pin
     piece[BITE] = row[NIP] / piece[NIPS_S] if piece[NIPS_S] > 0.0 else 0.0
     piece[FINISH], piece[SHEAR_J], piece[WASTED_J] = row[FINISHED], row[SHEAR] * mass, row[WASTED] * mass
-    piece[FORCE] = 4.0 * row[SHEAR] * mass / x
+    piece[FORCE] = cutting.shear_force(row[CUT_A] / m.cut_factor, x)
     return count + 1
 
 
@@ -132,7 +134,9 @@ def mark_bitten(m, pieces, count, sites, factor, stream, n):
             pieces[first, BITTEN] = 1.0
         if second >= 0:
             x = pieces[second, SIZE]
-            stands = min(1.0, max(0.0, (pieces[first, SIZE] + x - m.gap) / x))
+            both = pieces[first, SIZE] + x
+            stands = min(1.0, max(0.0, (both - m.gap) / x)) * min(1.0, both / m.H)  # and in line along the bar
+            stands *= prop_weight(pieces[first, SIZE], m.gap)
             if uniform(stream, n + 2 * i + 1) < pieces[second, PROP] * stands:
                 pieces[second, BITTEN] = 1.0
     return n + 2 * sites.shape[1]
@@ -251,7 +255,7 @@ def follow_pieces(m, s, k, rates, arrivals, powder, seconds, stream, trace):
         drawn += plough_power(m, max(0.0, pool + coarse), omega, omega * m.R) * dt
         n = mark_bitten(m, pieces, count, sites, ratio * dt, stream, n)
         count, lost, out, work, torque, n = work_on_pieces(
-            m, s, k, rates, pieces, count, ratio * dt, omega * m.R, powder.x_least, stream, n, new, row
+            m, s, k, rates, pieces, count, ratio * dt, omega * s.v / s.omega, powder.x_least, stream, n, new, row
         )
         coarse, drawn = coarse - lost - out, drawn + work
         pool = (pool + lost) * exp(-powder.exit_rate * ratio * dt)
