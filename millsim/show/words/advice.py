@@ -241,7 +241,7 @@ def _hits(p: Prediction) -> str:
     if p.main.scalars["hits_above_threshold_share"].value < 5e-4:
         if nip_works(p):
             return f"{text}, never hard enough to break it: what breaks it is the nip between bar and wall."
-        helps = "Raise the speed, or sharpen the edges."
+        helps = "Sharper edges or a tighter gap help; more speed only as far as hits then break it."
         return f"{text}; no hit is hard enough to break it, edges only cut chips off it. {helps}"
     return f"{text}; {share.text} of the hits are hard enough to break it."
 

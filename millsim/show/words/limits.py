@@ -4,6 +4,7 @@ import math
 
 from ...base.numerics import psd
 from ...base.quantities.written import Shown, digits, join_words, number, shown_unit, uncapital
+from ...laws.strength import TIP_CAP
 from ...record.asked import batch_of, feed_size
 from ...record.limits import GRINDING, HARDLY_GRINDS, LIMITS
 from ...record.outputs import figure, shown
@@ -257,10 +258,13 @@ def _harder_hits(p: Prediction) -> str:
     """That the tip speed is too low to break anything, and which hits would."""
     tip, size, speed = figure(p.main.scalars, "tip_speed_m_s"), feed_size(p, 0.5), breaking_speed(p)
     at = f"At {tip.text} hits" if tip is not None else "Hits"
-    text = f" {at} do not break this material: raise the tip speed"
-    if math.isfinite(speed):
-        text += f"; pieces of {digits(size * 1e3, 2)} mm need hits of about {digits(speed, 2)} m/s, finer ones more"
-    return f"{text}."
+    if not math.isfinite(speed):
+        return f" {at} do not break this material."
+    need = f"; pieces of {digits(size * 1e3, 2)} mm need hits of about {digits(speed, 2)} m/s, finer ones more"
+    if speed > TIP_CAP:
+        helps = f"No tip speed that the review passes (up to {TIP_CAP:.0f} m/s) does that: a sharper edge, a tighter "
+        return f" {at} do not break this material{need}. {helps}gap or colder feed must."
+    return f" {at} do not break this material{need}: raise the tip speed, no further than `millsim check` passes."
 
 
 def breaking_speed(p: Prediction) -> float:

@@ -213,16 +213,16 @@ def hits(f: MillFacts) -> ReviewLine:
         return HITS.missing(PREDICT)
     if share is None or f.rate is None:
         return HITS.missing("nothing is milled")
-    said = f"{say(100.0 * share, digits=2)} % of hits break what they hit"
+    said = f"{say(100.0 * share, digits=2)} % of hits are above the threshold of what they hit; fewer break it"
     if share >= FEW_HITS:
         finest = f"the hardest can break pieces down to {say(f.prediction.size_floor_m, 'mm', 2)}"
         return HITS.tell("passes", share, f"{said}; {finest}.", FEW_HITS)
     said = "Few hits are above the threshold: at this speed next to none breaks anything"
     if f.nips:
-        said += ". Only edges and nips make powder, coarse and slowly: raise the tip speed, or chill the feed."
+        said += ". Only edges and nips make powder, coarse and slowly: sharper edges, a tighter gap or cold help most."
         return HITS.tell("close", share, said, FEW_HITS)
     said += (
-        ", and nothing is sheared. Next to no powder comes out, and the chamber floods: raise the tip speed, or close "
-        "the gap below the size of the pieces."
+        ", and nothing is sheared. Next to no powder comes out, and the chamber floods: close the gap below the size "
+        "of the pieces, or raise the tip speed as far as this review passes it."
     )
     return HITS.tell("fails", share, said, FEW_HITS)

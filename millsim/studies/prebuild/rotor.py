@@ -8,7 +8,6 @@ from .facts import MillFacts, say
 from .judge import Rule
 from .line import ReviewLine
 
-TIP_CAP = 80.0  # m/s, for a home-made mill (assumed: the top of what the model is meant for)
 CLASSES = (  # tip speed [m/s] below which a mill counts as: trade usage
     (15.0, "as fast as a knife granulator, 5 to 15 m/s by trade usage"),
     (66.0, "a slow hammer mill by trade usage, below 66 m/s"),
@@ -56,9 +55,9 @@ def lines(f: MillFacts) -> list[ReviewLine]:
 def tip_speed(f: MillFacts) -> ReviewLine:
     """Class and cap of the tip speed without load."""
     words = next(w for v, w in CLASSES if f.tip < v)
-    most = TIP_CAP / f.config.rotor.radius_m
+    most = strength.TIP_CAP / f.config.rotor.radius_m
     slower = f"Stress and flying energy grow with its square. Stay below {say(most, 'rpm')} on this radius"
-    return TIP.judge(f.tip, TIP_CAP, f"without load; {words}", slower)
+    return TIP.judge(f.tip, strength.TIP_CAP, f"without load; {words}", slower)
 
 
 def stress(f: MillFacts) -> ReviewLine:
