@@ -375,7 +375,10 @@ def test_bands_widen_outside_the_calibrated_range(card, change, says):
     assert any("outside the calibrated range" in w and says in w for w in outside.warnings)
     assert not any("outside the calibrated range" in w for w in inside.warnings)
     a, b = (p.main.scalars["throughput_kg_s"] for p in (inside, outside))
-    assert b.low == 0.0 or np.log(b.high / b.low) > 1.1 * np.log(a.high / a.low)  # 0: a tenth of the draws cannot run
+    if change == "stator.kind=smooth":  # it hardly grinds, and such a mill has no band
+        assert outside.status == "hardly grinds" and b.value == 0.0 and np.isnan([b.low, b.high]).all()
+        return
+    assert np.log(b.high / b.low) > 1.1 * np.log(a.high / a.low)
 
 
 def test_a_hotter_mill_lowers_the_weight(card):
