@@ -156,8 +156,8 @@ def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough):
     found, low, h_low, high, h_high, binding = scan
     if not found:  # stand at the nearly empty mill and say what is over its limit there
         start_state(m, np.exp(least), np.exp(least), good[0])
-        _try_holdup(m, grid, feed, least, F_asked, good[0], s, work, loads, tolerance)
-        return CANNOT, (GRINDING if binding == GRINDING else np.argmax(loads))
+        h = _try_holdup(m, grid, feed, least, F_asked, good[0], s, work, loads, tolerance)
+        return CANNOT, (int(np.argmax(loads)) if binding != GRINDING and h < np.inf else binding)
     floods = best[0].F > good[0].F * 1.0001
     if binding == GRINDING and not floods:
         _try_holdup(m, grid, feed, low, F_asked, good[0], s, work, loads, tolerance)

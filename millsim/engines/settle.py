@@ -225,7 +225,7 @@ def grinding_load(m, s, work):
     p = work.powers[0]
     if m.isothermal > 0.0:
         return 0.0
-    return (p.striking + p.nip + p.layer_drive) / s.F / HARDLY_J_KG if s.F > 0.0 else np.inf
+    return np.inf if s.F <= 0.0 else (p.striking + p.nip + p.layer_drive) / s.F / HARDLY_J_KG
 
 
 @law
