@@ -242,9 +242,7 @@ def _warnings(problem: Setup, outcome: Outcome, main: EngineResult, happens: str
     if outcome.code == CANNOT:
         found.append(cannot_run_words(outcome.binding))
     if (config.rotor.run_out_m or 0.0) >= config.stator.gap_m:
-        found.append(
-            "the bar tips run out of true by as much as the gap: they touch the wall: true them"
-        )
+        found.append("the bar tips run out of true by as much as the gap: they touch the wall: true them")
     if m["sieve_share"] >= 1.0:
         found.append("the sieve is at least as large as the wall of the chamber; check sieve.area")
     warmest = main.scalars["outlet_temperature_K"].value
