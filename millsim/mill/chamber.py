@@ -261,8 +261,7 @@ def size_rates(m, s, k, x, age, still, row):
     row[F_MAT], xw_min, sigma, G_c = strength_at(m, T)
     row[XW_MIN] = xw_min * still[THRESHOLD]
     fill_cut(m, x, sigma, G_c, row)
-    free = max(0.0, 1.0 - m.n_pins * m.d_pin / (2.0 * pi * m.R_stator))  # of the wall behind the pins
-    row[CONTACT] = m.sieve_share * free * m.wall_contacts * row[STRIKE]
+    row[CONTACT] = m.sieve_share * m.wall_contacts * row[STRIKE]
     z = m.shape * x / m.hole  # air lifts what lies open, not what is buried
     row[AIRBORNE] = k.exposed * (1.0 - hits_bar) * s.Q / m.chamber_volume * max(0.0, 1.0 - z) ** 2
     fill_nip(m, s, x, sigma, reach, engaged, still, row)
