@@ -263,7 +263,7 @@ def test_a_new_model_version_is_named(tmp_path, monkeypatch):
     p = plan(tmp_path, J8)
     before, ids = identity.common_pairs(p), identity.identities(p)
     monkeypatch.setattr(identity, "MODEL_VERSION", "next")
-    assert identity.changes(before, identity.common_pairs(p)) == ["model version: 1 -> next"]
+    assert identity.changes(before, identity.common_pairs(p)) == [f"model version: {MODEL_VERSION} -> next"]
     assert not np.any(identity.identities(p) == ids)
 
 
