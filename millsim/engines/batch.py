@@ -40,7 +40,7 @@ def advance(m, grid, work, mass, h, product, dwell, totals):
     screen_one, bridge_one = screen.copy(), bridge.copy()
     implicit_stage(m, grid, work, mass + (1.0 - GAMMA) / GAMMA * (one - mass), GAMMA * h, two, flows[1])
     first, second = (1.0 - GAMMA) * h, GAMMA * h
-    if two.min() < 0.0 or one.min() < 0.0:
+    if not (two.min() >= 0.0 and one.min() >= 0.0):  # less than nothing, or no number where nips count on less
         implicit_stage(m, grid, work, mass, 0.5 * h, one, flows[0])
         screen_one[:], bridge_one[:] = screen, bridge
         implicit_stage(m, grid, work, one, 0.5 * h, two, flows[1])

@@ -75,7 +75,7 @@ def bar_break_share(b, x, f_mat, xw_min, W_square, b_shatter, u_min, obliquity):
             broken = 1.0 - exp(-excess)  # with an exponent of 1 the share that shatters is the same number
             total += 0.5 * broken
             shattered += 0.5 * broken * (broken if b_shatter == 1.0 else breakage.shatter_share(b_shatter, excess))
-        return total, shattered / total, 1.0
+        return total, shattered / total if total > 0.0 else 0.0, 1.0
     if u_min >= hi:
         return 0.0, 0.0, 0.0
     above = (hi - u_min) * BINS
