@@ -344,7 +344,7 @@ def test_hits_too_weak_to_break_anything_are_told_with_the_speed_that_would():
     assert "What would help: a higher tip speed, more bars, slower feed or larger holes (coarser powder)." in strong
     assert "what breaks it is the nip between bar and wall" in advice.energy_words(_made_by(weak, "nip_1_s"))
     chipped = advice.energy_words(_made_by(weak, "chip_1_s"))
-    assert "no hit is hard enough to break it, edges only cut chips off it. Raise the speed, or sharpen" in chipped
+    assert "no hit is hard enough to break it, edges only cut chips off it. Sharper edges or a tighter gap" in chipped
 
 
 def _made_by(p, rate):
