@@ -16,12 +16,13 @@ from scipy.integrate import solve_ivp
 
 from millsim.base.numerics import psd
 from millsim.base.numerics.jit import law
-from millsim.engines.balance import fill_rates, march
+from millsim.engines.balance import march
 from millsim.engines.kinetics import linear
 from millsim.engines.kinetics.problem import BreakageProblem
 from millsim.engines.kinetics.solve import solve_steady
 from millsim.engines.records import new_work
 from millsim.engines.settle import leaving_warmth, renew_ages, response, settle, shaft_power, start_state
+from millsim.engines.strikes import fill_rates
 from millsim.forecast.outcome import grid_of, solve
 from millsim.mill.chamber import STATE, feedback_air
 from millsim.mill.config.mill import load_config

@@ -7,10 +7,11 @@ from pathlib import Path
 import numpy as np
 
 from millsim.base.numerics import psd
-from millsim.engines.balance import fill_rates, march
+from millsim.engines.balance import march
 from millsim.engines.montecarlo import FrozenSteps
 from millsim.engines.records import new_work
 from millsim.engines.settle import shaft_power
+from millsim.engines.strikes import fill_rates
 from millsim.forecast.outcome import Outcome, grid_of, solve, solve_batch, solve_cold_start
 from millsim.mill.config.mill import Config, load_config
 from millsim.mill.problem import Setup, build
@@ -94,8 +95,15 @@ def frozen(p: Setup, o: Outcome, own: Setup) -> Outcome:
     march(m, grid, work, s["F"] * p.feed, 0.0, work.mass, work.flows[0])
     shaft_power(m, s, work.flows[0], work.powers[0])
     s["residence"] = work.mass.sum() / s["F"]
-    steps = FrozenSteps(np.array([np.inf]), np.array([s]), work.screen[None, :].copy(), work.ages[None, :].copy())
+    steps = FrozenSteps(
+        np.array([np.inf]),
+        np.array([s]),
+        work.screen[None, :].copy(),
+        work.bridge[None, :].copy(),
+        work.ages[None, :].copy(),
+    )
     return replace(
         o, state=s, mass=work.mass, product=work.escape * work.mass, table=work.table, escape=work.escape,
-        strikes=work.strikes, screen=work.screen, flows=work.flows[0], powers=work.powers[0], steps=steps,
+        strikes=work.strikes, screen=work.screen, bridge=work.bridge, flows=work.flows[0],
+        powers=work.powers[0], steps=steps,
     )  # fmt: skip

@@ -68,7 +68,7 @@ def posterior_of(run, unknowns, seed):
 # --- round trips -----------------------------------------------------------------------------------------
 
 
-FELT = ("xw_min", "fines_limit", "daughter_exponent")  # what the demo run determines best
+FELT = ("windage_factor", "xw_min", "f_mat")  # what the demo run determines best
 ANSWERS = (lambda f, edges: psd.x_at(edges, f.q3, 0.5), lambda f, edges: f.holdup_kg, lambda f, edges: f.loaded_W)
 SEEDS = 7
 
@@ -119,7 +119,7 @@ def test_a_known_truth_is_found_again(run):
     mean = p.weights @ p.scores
     sd = np.sqrt(p.weights @ (p.scores - mean) ** 2)
     i = unknowns.names.index("xw_min")
-    assert sd[i] < 0.6
+    assert sd[i] < 0.7  # how it goes with size is open too
     assert abs(mean[i] - truth[i]) < 2.5 * sd[i]
     assert mean[i] < -0.2
     model = runmodel.model_of(made)
@@ -269,10 +269,10 @@ def test_every_main_parameter_moves_the_misfit(found):
 
 def test_the_forecast_is_what_predict_says(run):
     """At the plausible values and warm: the same balance as a prediction at that feed rate."""
-    long = replace(run, milling_s=1e6, fed_kg=run.fed_kg / run.milling_s * 1e6)
+    long = replace(run, milling_s=1e6, fed_kg=0.7 * run.fed_kg / run.milling_s * 1e6)  # the plausible mill takes this
     model = runmodel.model_of(long)
     told = model.forecast(model.problem.mill)
-    changes = [*SLIM[:2], "run.band_samples=0", f"feed.rate={3.6e6 * run.feed_rate_kg_s:.12g} g/h", "air.room=21 degC"]
+    changes = [*SLIM[:2], "run.band_samples=0", f"feed.rate={3.6e6 * long.feed_rate_kg_s:.12g} g/h", "air.room=21 degC"]
     rpm = run.speed_loaded_rad_s * 30 / np.pi
     curve = f"[['0 W', '{rpm:.12g} rpm'], ['2000 W', '{rpm:.12g} rpm']]"
     changes += [f"drive.speed={rpm:.12g} rpm", f"drive.speed_curve={curve}"]
@@ -375,6 +375,9 @@ def test_bands_widen_outside_the_calibrated_range(card, change, says):
     assert any("outside the calibrated range" in w and says in w for w in outside.warnings)
     assert not any("outside the calibrated range" in w for w in inside.warnings)
     a, b = (p.main.scalars["throughput_kg_s"] for p in (inside, outside))
+    if change == "stator.kind=smooth":  # it hardly grinds, and such a mill has no band
+        assert outside.status == "hardly grinds" and b.value == 0.0 and np.isnan([b.low, b.high]).all()
+        return
     assert np.log(b.high / b.low) > 1.1 * np.log(a.high / a.low)
 
 
@@ -524,7 +527,7 @@ def test_expected_narrowing_against_the_closed_form():
 
 def test_the_ranking_is_right_about_what_watts_would_do():
     """Expected narrowing of the energy by reading the watt meter, against what a calibration with it leaves."""
-    config = load_config(CONFIGS / "demo.toml", ["feed.rate=3.6 kg/h"])
+    config = load_config(CONFIGS / "demo.toml", ["feed.rate=1 kg/h"])
     planned = nextstep.plan(config, 1, 128)
     ranked = {r.name: r for r in planned.rank("energy")}
     assert ranked["loaded power"].left < 0.35
@@ -536,8 +539,8 @@ def test_the_ranking_is_right_about_what_watts_would_do():
 
 
 def test_a_calibrated_mill_has_less_to_gain(card):
-    config = load_config(CONFIGS / "demo.toml", ["feed.rate=3.6 kg/h"])
-    known = load_config(CONFIGS / "demo.toml", ["feed.rate=3.6 kg/h", f"calibration.card={card}"])
+    config = load_config(CONFIGS / "demo.toml", ["feed.rate=1 kg/h"])
+    known = load_config(CONFIGS / "demo.toml", ["feed.rate=1 kg/h", f"calibration.card={card}"])
     a, b = (nextstep.plan(c, 1, 96).rank("rate")[0].now for c in (config, known))
     assert np.log(b[1] / b[0]) < 0.5 * np.log(a[1] / a[0])
 

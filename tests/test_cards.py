@@ -4,6 +4,7 @@ import math
 import tomllib
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -11,12 +12,19 @@ from hypothesis import strategies as st
 from millsim.base.quantities import units
 from millsim.base.quantities.params import BASES
 from millsim.errors import InputError
+from millsim.laws import breakage
+from millsim.learn.measured.dropsheet import Drops, sphere_size
+from millsim.learn.measured.droptest import MIDDLE, SQUEEZE
 from millsim.mill import cards
-from millsim.mill.cards.spec import MATERIAL, MODEL
+from millsim.mill.cards.calibrated import Calibrated, Conditions, Fitted, calibrated_toml, load_calibrated
+from millsim.mill.cards.spec import IGNORED, MATERIAL, MODEL
+from millsim.mill.config.mill import load_config, parse_config
+from millsim.version import MODEL_VERSION
 
 FOLDER = Path(cards.__file__).parent
 MATERIALS = cards.list_materials()
 ALL = {name: cards.load_material(name) for name in MATERIALS} | {"model": cards.load_model()}
+DEMO = Path(__file__).resolve().parent.parent / "configs" / "demo.toml"
 
 
 def half_broken(card) -> float:
@@ -33,7 +41,9 @@ def test_the_promised_materials_are_there():
 @pytest.mark.parametrize("name", ALL)
 def test_every_entry_has_range_basis_source_and_si_unit(name):
     specs = MODEL if name == "model" else MATERIAL
-    assert {n for n, s in specs.items() if not s.optional} <= set(ALL[name])
+    assert {n for n, s in specs.items() if not s.optional or s.default} <= set(ALL[name])
+    assert not ALL[name].ignored
+    assert not any(p.source.startswith("default:") for p in ALL[name].values())  # a shipped card says it itself
     for p in ALL[name].values():
         assert p.low <= p.value <= p.high, p.name
         assert p.unit == specs[p.name].unit
@@ -58,6 +68,9 @@ def test_si_conversion_by_hand():
     assert pmma.value("yield_stress") == 1.4e8
     assert pmma.value("yield_slope") == -1.2e6
     assert pmma.value("fines_limit") == 5e-5
+    assert pmma.value("fines_thickness") == 2e-6
+    assert pmma.value("modulus") == 2.9e9
+    assert pmma.value("threshold_size") == 4e-3
     assert pmma.value("mec") == 0.03
     assert pmma.value("mie") == 0.02
     assert model.value("nip_width") == pytest.approx(math.radians(10.0), rel=1e-15)
@@ -74,6 +87,66 @@ def test_pla_stays_whole_under_repeated_small_drops():
     """Common practice, no source: 3 cm leave a pellet whole that 10 cm shatter: below the threshold."""
     pla = ALL["pla"]
     assert pla.value("xw_min_warm") / half_broken(pla) >= 0.3
+
+
+def broken_by_drop(name: str, hammer_kg: float, height_m: float, piece_kg: float, harder: float, end: str = "value"):
+    """Chance that one drop breaks a piece, by the drop test's own arithmetic and the card.
+
+    harder: energy a squeeze takes over that of a free impact; end: value or high of the card's threshold.
+    """
+    card = ALL[name]
+    x = sphere_size(piece_kg, card.value("density"))
+    one = (np.array([v]) for v in (hammer_kg, height_m, piece_kg, x, math.nan, 1.0, 0.0, 1.0, 0.0))
+    W = float(Drops(*one).W[0]) / harder
+    size, a = card.value("threshold_size"), card.value("threshold_exponent")
+    xw = breakage.threshold_at(x, getattr(card["xw_min_warm"], end), size, a)
+    return breakage.breakage_probability(x, W, card.value("f_mat_warm"), xw)
+
+
+@pytest.mark.parametrize("hammer", [0.3, 0.5, 1.0])
+@pytest.mark.parametrize(
+    ("name", "height", "milligrams"),
+    [("pla", 0.1, 40), ("wheat", 0.015, 40), ("coffee", 0.015, 130), ("glass", 0.015, 40)],
+)
+def test_common_drop_heights_shatter(name, height, milligrams, hammer):
+    """Common practice, no source: 10 cm shatter a PLA pellet, 1-2 cm a grain, a bean or a piece of glass."""
+    assert broken_by_drop(name, hammer, height, milligrams * 1e-6, MIDDLE) > 0.6
+
+
+def test_a_hammer_from_three_centimetres_leaves_pla_whole():
+    """Common practice, no source: with the card's middle and a squeeze at its upper end, for the lightest hammer.
+
+    Half a kilogram asks for the tough end of the card too; a whole one, 70 m/s in a free impact even so, for more.
+    """
+    hardest = SQUEEZE[1]
+    assert broken_by_drop("pla", 0.3, 0.03, 40e-6, hardest) < 0.1
+    assert broken_by_drop("pla", 0.3, 0.1, 40e-6, hardest) > 0.55
+    assert broken_by_drop("pla", 0.5, 0.03, 40e-6, hardest, "high") == 0.0
+    assert broken_by_drop("pla", 0.5, 0.1, 40e-6, hardest, "high") > 0.6
+    assert 0.1 < broken_by_drop("pla", 1.0, 0.03, 40e-6, hardest, "high") < 0.5
+
+
+@pytest.mark.parametrize("other", ["wheat", "coffee", "glass"])
+def test_pla_asks_for_several_times_the_height_of_a_grain(other):
+    """Common practice, no source: 10 cm against 1-2 cm for pieces of one size, so a factor of 5 to 10."""
+    assert 4.0 < half_broken(ALL["pla"]) / half_broken(ALL[other]) < 12.0
+
+
+@pytest.mark.parametrize("name", MATERIALS)
+def test_a_break_pays_for_its_crack_or_the_card_says_why_not(name):
+    """One crack across a sphere costs 1.5 Gc/rho times 1/size (derived)."""
+    card = ALL[name]
+    pays = card.value("xw_min_warm") >= 1.5 * card.value("fracture_energy") / card.value("density")
+    assert pays != ("corner breaks off for less" in card.note)
+    assert card["xw_min_warm"].high >= 1.5 * card.value("fracture_energy") / card.value("density")
+
+
+@pytest.mark.parametrize("name", ["pmma", "ps", "pla", "pa", "abs", "pe_pp"])
+def test_coarse_fragments_end_at_the_yielding_zone(name):
+    """0.3 E Gc/yield^2 (Irwin, Dugdale), by the card's middle, lies within the card's range."""
+    v, floor = ALL[name].value, ALL[name]["fragment_floor"]
+    zone = 0.3 * v("modulus") * v("fracture_energy") / v("yield_stress") ** 2
+    assert floor.low <= zone <= 1.05 * floor.high
 
 
 def test_limestone_follows_its_source():
@@ -140,6 +213,90 @@ def own_card(tmp_path: Path, *changes: tuple[str, str]) -> Path:
     file = tmp_path / "own.toml"
     file.write_text(text, encoding="utf-8")
     return file
+
+
+def older_card(tmp_path: Path, *drop: str, add: str = "") -> cards.Card:
+    """The PMMA card as written before the second edition: without its keys, with the one that is gone."""
+    text = cards.card_toml(cards.Card([p for p in ALL["pmma"].values() if p.name not in drop], "old", "mine"))
+    file = tmp_path / "old.toml"
+    file.write_text(text + add, encoding="utf-8")
+    return cards.load_material(str(file))
+
+
+NEW = [n for n, s in MATERIAL.items() if s.default]
+SLOPE = """[daughter_speed_slope]
+value = -0.005
+unit = "s/m"
+low = -0.02
+high = 0.0
+basis = "assumed"
+source = "as it was"
+"""
+
+
+def test_a_card_without_the_new_keys_has_their_defaults(tmp_path):
+    card = older_card(tmp_path, *NEW, add=SLOPE)
+    assert len(NEW) == 9
+    assert list(card) == [n for n in MATERIAL if n in card]
+    assert card.ignored == ("daughter_speed_slope",)
+    for name in NEW:
+        p, spec = card[name], MATERIAL[name]
+        assert p.basis == "assumed" and p.source.startswith("default: ") and p.unit == spec.unit
+        assert spec.low <= p.low <= p.value <= p.high <= spec.high
+    assert card.value("modulus") == 2.5e9
+    assert card.value("threshold_exponent") == 1.0
+    assert card.value("split_exponent") == 3.0
+    assert card.value("fines_thickness") == 5e-6
+    assert card.value("fragment_floor") == pytest.approx(0.3 * 2.5e9 * 1150.0 / 140e6**2, rel=1e-12)
+    assert card["threshold_size"].low == card["threshold_size"].high == 4e-3
+
+
+def test_a_default_gives_way_to_what_the_card_says(tmp_path):
+    card = older_card(tmp_path, "fragment_floor", "split_exponent")
+    assert card.value("fragment_floor") == pytest.approx(0.3 * 2.9e9 * 1150.0 / 140e6**2, rel=1e-12)
+    assert card["modulus"] == ALL["pmma"]["modulus"]
+    assert not card.ignored
+
+
+def test_a_key_that_has_lost_its_meaning_is_read_and_ignored(tmp_path):
+    assert older_card(tmp_path, add="[daughter_speed_slope]\nvalue = 3\n").ignored == ("daughter_speed_slope",)
+    tables = {"daughter_speed_slope": -0.005}
+    assert cards.params_from_tables(tables, MATERIAL, "card", [], complete=False).ignored == tuple(tables)
+    for raw in ("steep", True, [1.0]):
+        problems = []
+        card = cards.params_from_tables({"daughter_speed_slope": raw}, MATERIAL, "card", problems, complete=False)
+        assert [p.message for p in problems] == [f"{cards.show(raw)} is not a table"] and not card.ignored
+
+
+def test_the_user_is_told_what_is_ignored(tmp_path):
+    assert load_config(DEMO).ignored == ()
+    older_card(tmp_path, *NEW, add=SLOPE)
+    changes = (f"feed.material={tmp_path / 'old.toml'}", "model.air_swirl=0.4", "model.windage_swirl=0.2")
+    told = load_config(DEMO, changes)
+    assert [t.split(" is read and ignored: ")[0] for t in told.ignored] == [
+        "model.air_swirl", "model.windage_swirl", "material.daughter_speed_slope",
+    ]  # fmt: skip
+    assert all(t.endswith(IGNORED[t.split(" ")[0].split(".")[1]]) for t in told.ignored)
+    again = parse_config(told.text)
+    assert again.sha256 == told.sha256 and again.ignored == ()
+    assert not {"air_swirl", "windage_swirl"} & set(told.model)
+    with pytest.raises(InputError, match="model.air_swirl: unknown model parameter"):
+        load_config(DEMO, ["model.air_swirl=fast"])
+
+
+def test_a_calibrated_card_with_a_dropped_parameter_counts_without_it(tmp_path):
+    conditions = Conditions(*[(1.0, 2.0)] * 7, ("pieces pass the gap",), ("rigid",), ("bevelled",))
+    kept, gone = (Fitted(ALL["model"]["wall_contacts"], 0.3, (0.1, 0.2)) for _ in range(2))
+    card = Calibrated(
+        "t", "n", ALL["pmma"].title, MODEL_VERSION, ("r",), ("rate",), (), conditions,
+        {"wall_contacts": kept, "windage_swirl": gone},
+    )  # fmt: skip
+    file = tmp_path / "run.card.toml"
+    file.write_text(calibrated_toml(card), encoding="utf-8")
+    assert load_calibrated(file).ignored == ("windage_swirl",)
+    assert dict(load_calibrated(file).parameters) == {"wall_contacts": kept}
+    ignored = load_config(DEMO, [f"calibration.card={file}"]).ignored
+    assert ignored == (f"calibration.parameters.windage_swirl is read and ignored: {IGNORED['windage_swirl']}",)
 
 
 def problems_of(path: Path) -> str:

@@ -9,7 +9,7 @@ import pytest
 from lazily import later
 
 from millsim.base.numerics.rng import start, uniform
-from millsim.engines.pieces import FRAGMENT_BINS, fragments, motor_power
+from millsim.engines.pieces import FRAGMENT_BINS, NIPPED, fragments, motor_power
 from millsim.forecast import stalls
 from millsim.laws import breakage
 from millsim.mill.chamber import feedback_speed
@@ -20,27 +20,29 @@ stats = later("scipy.stats")
 
 
 @numba.njit
-def _many_fragments(m, x, q, x_least, repeats, shares, total):
+def _many_fragments(m, x, shattered, x_least, repeats, shares, total):
     """Mass shares by size bin (repeats, FRAGMENT_BINS) and in all (repeats,) of drawn fragments."""
     out = np.empty(256)
     bins = shares.shape[1]
     for r in range(repeats):
-        count = fragments(m, x, q, x_least, uniform(start(5, r, 0), 0), out)
+        count = fragments(m, x, shattered, x_least, uniform(start(5, r, 0), 0), out)
         for i in range(count):
             b = int(math.log(out[i] / x_least) / math.log(x / x_least) * bins)
             shares[r, min(b, bins - 1)] += (out[i] / x) ** 3
             total[r] += (out[i] / x) ** 3
 
 
-@pytest.fixture(scope="module", params=[1.2, 2.4], ids=["impact", "shear"])
+@pytest.fixture(scope="module", params=[0.0, 0.6, NIPPED], ids=["split", "shattered", "shear"])
 def broken(request):
     """(shares by bin, total share, expected shares by bin) of 20000 broken 4 mm pieces."""
     m, x, x_least = mills.problem("demo").mill[0], 4e-3, 1.6e-3
     shares, total = np.zeros((20_000, FRAGMENT_BINS)), np.zeros(20_000)
     _many_fragments(m, x, request.param, x_least, 20_000, shares, total)
     y = x_least * (x / x_least) ** (np.arange(FRAGMENT_BINS + 1) / FRAGMENT_BINS)
-    h = [breakage.daughter_weight(float(v), request.param, float(m["fines_limit"])) for v in y]
-    return shares, total, np.diff(np.exp(np.array(h) - h[-1]))
+    q = float(m["nip_exponent" if request.param == NIPPED else "split_exponent"])
+    phi, w = breakage.fines_share(x, float(m["fines_thickness"])), max(0.0, request.param)
+    rest = [float(m[key]) for key in ("daughter_exponent", "fragment_floor", "fines_exponent", "fines_limit")]
+    return shares, total, np.diff([breakage.finer_share(v, x, phi, w, q, *rest) for v in map(float, y)])
 
 
 def test_fragments_weigh_about_their_parent_at_most(broken):

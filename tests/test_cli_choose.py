@@ -30,7 +30,7 @@ to = "500 um"
 least = "95 %"
 [[finer]]
 than = "150 um"
-most = "20 %"
+most = "10 %"
 [[measure]]
 what = "dry flow"
 limit = "at most 35 s per 100 g"
@@ -68,9 +68,9 @@ def test_journey_9_choose_by_end_use(file, target):
     assert done.exit_code == 3, done.output
     text, sweep = flat(done.stdout), read(file)
     fine = share_finer(sweep.points.q3, 500e-6)
-    assert not ((fine >= 0.95) & (share_finer(sweep.points.q3, 150e-6) <= 0.2)).any(), "none reaches it"
+    assert not ((fine >= 0.95) & (share_finer(sweep.points.q3, 150e-6) <= 0.1)).any(), "none reaches it"
     assert 'held against "ours": none of the 9 points meets the target' in text
-    assert "share finer than 150 µm at most 20 %" in text
+    assert "share finer than 150 µm at most 10 %" in text
     assert "Not predicted, measure it: dry flow: at most 35 s per 100 g" in text
     assert "With a 500 µm sieve after the mill and its oversize returned:" in text
     one = json.loads(run("choose", file, target(J9), "--json").stdout)
@@ -85,7 +85,7 @@ def test_journey_9_choose_by_end_use(file, target):
 def _miss(sweep):
     """The larger of the two misses of J9, by hand."""
     q3 = sweep.points.q3
-    return np.maximum(0.95 - share_finer(q3, 500e-6), share_finer(q3, 150e-6) - 0.2)
+    return np.maximum(0.95 - share_finer(q3, 500e-6), share_finer(q3, 150e-6) - 0.1)
 
 
 def test_journey_10_two_designs(tmp_path, target):
@@ -123,7 +123,8 @@ def test_what_to_build_in_words_and_as_json(file, target):
     for b in one["builds"]:
         if b["sieve_m"] is None:
             fine = share_finer(sweep.points.draw_q3[b["point"]], 500e-6)
-            assert b["probability"] == pytest.approx((fine >= 0.6).mean())
+            runs = sweep.points.draws["throughput_kg_s"][b["point"]] > 0  # a draw that cannot run does not meet it
+            assert b["probability"] == pytest.approx(((fine >= 0.6) & runs).mean())
             assert b["achieved"]["yield"] == pytest.approx(share_finer(sweep.points.q3[b["point"]], 500e-6))
             low, high = b["probability_80"]
             assert low <= b["probability"] <= high
@@ -172,7 +173,10 @@ def test_files_that_are_none(tmp_path, file):
 @pytest.mark.parametrize(
     ("status", "words"),
     [
-        ([CANNOT, CANNOT, FAILED], "the commonest reason, 2 times: jam is over its limit even with next to no feed"),
+        (
+            [CANNOT, CANNOT, FAILED],
+            "the commonest reason, 2 times: the mill does not run even with next to no feed: jam is over its limit",
+        ),
         ([FAILED, FAILED, CANNOT], "the commonest reason, 2 times: sieve.pitch: pitch must be larger than hole"),
         ([MISSING] * 3, "the commonest reason, 3 times: not computed; run the sweep first"),
     ],

@@ -239,7 +239,7 @@ def test_materials_lists_every_card_with_its_title_and_prints_one_with_sources()
     assert listed.exit_code == 0
     assert "pmma       PMMA (acrylic), cast or extruded sheet" in listed.stdout.splitlines()
     one = run("materials", "pmma")
-    for part in ("xw_min_warm", "basis", "assumed", "0.4 - 3"):
+    for part in ("xw_min_warm", "basis", "assumed", "0.6 - 5"):
         assert part in one.stdout
     unknown = run("materials", "nylon")
     assert unknown.exit_code == 2

@@ -63,7 +63,7 @@ def test_a_free_mill_pays_more_for_very_fine_powder(v):
     # mill with ever finer holes, at capacity, where a kilogram is cheapest; "very fine" is taken as x50 <= 0.1 mm.
     rpm = 0.97 * v / 0.060 * 60 / (2 * math.pi)
     paid = []
-    for hole in (0.15, 0.18, 0.2, 0.22, 0.25, 0.3):
+    for hole in (0.1, 0.12, 0.15, 0.18, 0.2, 0.25, 0.3):
         mill = (
             "demo", f"sieve.hole={hole} mm", f"sieve.pitch={2 * hole} mm", f"sieve.thickness={hole} mm",
             f"drive.tip_speed={v} m/s", f"drive.speed_under_load={rpm:.0f} rpm",

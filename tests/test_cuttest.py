@@ -32,6 +32,21 @@ def test_sawing_acrylic(tmp_path):
     assert low.net_J_kg == pytest.approx(1000 * 3 / (0.002 * 0.080 * 0.012 * 1180), rel=1e-12)
 
 
+def test_what_the_model_asks_for_the_bare_cut(tmp_path):
+    # PMMA by hand: zone 0.3 E Gc / sigma^2; a sharp tooth of 20 um; 0.25 mm chips crack off, so (C sigma zone + Gc +
+    # sigma r)/h; 20 um ones flow, C sigma + (Gc + sigma r)/h. A saw asks more than both (common practice: 350 Wh/kg).
+    coarse, fine = cut(tmp_path, HEAD + "1000,3,2,80,12\n").model_J_kg
+    C, sigma, G_c, E, rho = (
+        PMMA.value(n) for n in ("cut_factor", "yield_stress", "fracture_energy", "modulus", "density")
+    )
+    zone = 0.3 * E * G_c / sigma**2
+    assert 0.02e-3 < zone < 0.25e-3
+    G = G_c + sigma * 0.02e-3
+    assert coarse == pytest.approx((C * sigma * zone + G) / 0.25e-3 / rho, rel=1e-9)
+    assert fine == pytest.approx((C * sigma + G / 0.02e-3) / rho, rel=1e-9)
+    assert coarse < fine < 350 * WH
+
+
 def test_diamond_disc_and_its_ceiling(tmp_path):
     # Common practice, no source: 6 mm sheet, 500 mm long, 2.5 mm kerf, 270 W for 85 s: about 711 Wh/kg, so that some
     # 300 W make about 400 g/h of very fine powder.

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from millsim.engines import montecarlo
-from millsim.engines.balance import OBLIQUITY
 from millsim.engines.histories import DWELL
 from millsim.engines.records import FLOWS
+from millsim.engines.strikes import OBLIQUITY
 from millsim.forecast.outcome import solve_batch
 from millsim.forecast.run import predict
 
@@ -89,8 +89,8 @@ def test_stated_class_error_covers_the_true_one(name):
     for key, value in true.items():
         mine = terms(main)[key].value
         stated = main.numerics[f"class_error_{key}"]
-        if abs(mine / value - 1) > 1.5 * stated + 5e-4:
-            understated.append(f"{key}: off by {mine / value - 1:+.4f}, stated {stated:.4f}")
+        if abs(mine - value) > (1.5 * stated + 5e-4) * abs(value):
+            understated.append(f"{key}: off by {mine - value:+.4g} of {value:.4g}, stated {stated:.4f}")
     assert not understated, "\n".join(understated)
 
 
@@ -123,6 +123,8 @@ def test_every_counter_agrees_on_fine_classes(name, histories):
     for key in FLOWS.names:
         value, half = float(o.flows[key]), float(finer.flows[key])
         mc, se = (per_s * v for v in found[key])
+        if key == "dust" and value * tally.histories < 10 * per_s:  # too few grams become dust to have an error
+            continue
         if abs(mc - value) > 4 * se + 2 * abs(value - half) + 1e-9 * abs(value):
             apart.append(f"{key}: {mc:.5g} +- {se:.2g}, balance {value:.5g}, on half the width {half:.5g}")
     assert not apart, "\n".join(apart)

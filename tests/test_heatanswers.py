@@ -1,6 +1,7 @@
 """Heat answers: the balance closes, every answer put back into the config gives the limit, closed forms in time."""
 
 import functools
+import re
 from dataclasses import replace
 from math import inf, isfinite, tanh
 
@@ -25,7 +26,7 @@ from millsim.studies.heat.stand import Case, air_losses, at_room, changed, cross
 CONFIGS = mills.CONFIGS
 STEADY = ("demo", "pla", "swinging", "tight_jam")
 ZERO_C = 273.15
-J7 = ("air.room=30 °C", "feed.temperature=30 °C", "casing.mass=6 kg", "feed.rate=2.95 kg/h")
+J7 = ("air.room=30 °C", "feed.temperature=30 °C", "casing.mass=6 kg", "feed.rate=4.38 kg/h")
 WEAK_AIR = ("air.blower_pressure=0 Pa", "air.inlet_area=2 cm2", "drive.tip_speed=60 m/s")
 
 
@@ -72,7 +73,7 @@ def test_it_stands_where_predict_says(name):
 def test_pressures_add_up_to_fan_and_blower(name):
     case, mill = case_of(name)
     s = case.settle(mill).s
-    dp, Q_max, *_ = air_curve(mill[0], s)
+    dp, Q_max, *_ = air_curve(mill[0], s["T"], s["omega"], s["unblinded"])
     fan = max(0.0, dp * (1.0 - (s["Q"] / Q_max) ** 2))
     assert sum(air_losses(mill[0], s).values()) == pytest.approx(fan + mill[0]["blower"], rel=1e-9)
 
@@ -140,10 +141,10 @@ def test_where_heat_does_not_bind_the_other_limit_is_named():
 
 
 def test_blower_that_keeps_the_limit():
-    a = found("pla", "feed.rate=5 kg/h", limit_C=37)
+    a = found("pla", "feed.rate=6 kg/h", limit_C=35)
     pressure = a.value("blower_needed_Pa")
-    again = found("pla", "feed.rate=5 kg/h", f"air.blower_pressure={pressure} Pa", limit_C=140)
-    assert again.value("outlet_K") == pytest.approx(ZERO_C + 37, abs=0.02)
+    again = found("pla", "feed.rate=6 kg/h", f"air.blower_pressure={pressure} Pa", limit_C=140)
+    assert again.value("outlet_K") == pytest.approx(ZERO_C + 35, abs=0.02)
     assert again.value("air_m3_s") == pytest.approx(a.value("air_needed_m3_s"), rel=1e-4)
     # More air than the rotor moves by itself: it stands in the way, and blower is what all four take.
     losses = [a.value(f"needed_{k}_Pa") for k in ("inlet", "sieve", "filter", "rotor")]
@@ -181,13 +182,15 @@ def test_twice_the_air():
 
 
 def test_hot_day_is_another_room():
-    a = found("demo")
-    hot = (f"feed.rate={a.rate_kg_s * 3600} kg/h", "air.room=35 °C", "feed.temperature=35 °C")
+    # Fed less than the most: acrylic is tougher on a hot day, and the motor drives less.
+    a = found("demo", "feed.rate=2.5 kg/h")
+    hot = ("feed.rate=2.5 kg/h", "air.room=35 °C", "feed.temperature=35 °C")
     assert a.hot_room_K == HOT_ROOM_K
     assert a.value("hot_K") == pytest.approx(outlet("demo", *hot), abs=0.02)
     assert a.value("hot_idle_rise_dK") == pytest.approx(found("demo", *hot).value("idle_rise_dK"), rel=1e-6)
     most = mills.capacity("demo", *hot[1:], "limits.outlet_temperature=70 °C")
     assert a.value("hot_largest_kg_s") == pytest.approx(float(most.state["F"]), rel=1e-4)
+    assert a.value("hot_largest_kg_s") < a.value("largest_kg_s")
 
 
 def test_a_cooler_keeps_its_temperature_on_a_hot_day():
@@ -257,7 +260,9 @@ def test_powder_hotter_than_its_air_is_the_reason_on_a_hot_day():
         assert a.value(f"hot_least_{name}") == pytest.approx(put_back.value(name), abs=0.05)
     assert a.value("hot_least_air_K") < a.limit_K - 5.0 < a.limit_K < a.value("hot_least_powder_K")
     text = next(s for s in sentences(a) if s.startswith("Hot day"))
-    assert "nothing can be milled within 45 °C: even at 50 g/h the powder leaves at 47 °C, 9 K above the air" in text
+    assert re.search(
+        r"nothing can be milled within 45 °C: even at 50 g/h the powder leaves at 47 °C, \d K above the air", text
+    )
     assert "because hits heat the pieces themselves" in text
     assert np.isnan(a.value("least_powder_K")), "in the room of today it can be milled"
     none = next(s for s in sentences(put_back) if s.startswith("Largest"))
@@ -289,7 +294,7 @@ def two_stores(m, s, p, casing, seconds, heat_W, fed, step=0.5):
 
 
 def test_run_and_pause_against_stepping_in_time():
-    case, mill = case_of("pla", *WEAK_AIR, "feed.rate=1 kg/h", limit_K=ZERO_C + 55)
+    case, mill = case_of("pla", *WEAK_AIR, "feed.rate=1.5 kg/h", limit_K=ZERO_C + 55)
     m, here = mill[0], case.settle(mill)
     plan = schedule(case, mill, here)
     assert plan["run_s"] > 60.0
@@ -307,20 +312,20 @@ def test_run_and_pause_against_stepping_in_time():
 
 
 def test_one_store_takes_longer_than_two():
-    case, mill = case_of("pla", *WEAK_AIR, "feed.rate=1 kg/h", limit_K=ZERO_C + 55)
+    case, mill = case_of("pla", *WEAK_AIR, "feed.rate=1.5 kg/h", limit_K=ZERO_C + 55)
     plan = schedule(case, mill, case.settle(mill))
     assert plan["most_run_s"] > plan["run_s"]
 
 
 def test_a_heavier_casing_buys_time_in_proportion():
     def runs(kg):
-        return found("pla", *WEAK_AIR, "feed.rate=1 kg/h", f"casing.mass={kg} kg", limit_C=55).value("run_s")
+        return found("pla", *WEAK_AIR, "feed.rate=1.5 kg/h", f"casing.mass={kg} kg", limit_C=55).value("run_s")
 
     assert runs(10) == pytest.approx(2.0 * runs(5), rel=1e-6)
 
 
 def test_pauses_that_give_less_than_steady_feed_are_called_so():
-    text = " ".join(sentences(found("pla", *WEAK_AIR, "feed.rate=1 kg/h", limit_C=55)))
+    text = " ".join(sentences(found("pla", *WEAK_AIR, "feed.rate=1.5 kg/h", limit_C=55)))
     assert "From cold it runs" in text
     assert "Fed steadily it gives more" in text
 
@@ -386,8 +391,9 @@ def test_the_loop_answers_itself_at_the_settled_state():
 
 
 def test_a_steeply_toughening_material_runs_away():
-    # An invented material that doubles its threshold from 0 to 20 C: from some temperature on the mill chokes.
-    case, mill = case_of("pla", "drive.rated_power=1500 W", "feed.rate=2 kg/h")
+    # An invented material that doubles its threshold from 0 to 20 C: from some temperature on the mill chokes. Fed so
+    # much that the bites of the nip, which a threshold hardly slows, do not carry it.
+    case, mill = case_of("pla", "drive.rated_power=1500 W", "feed.rate=2.6 kg/h")
     steep = changed(
         mill, temperature_cold=ZERO_C, f_mat_cold=0.3, f_mat_warm=0.125, xw_min_cold=1.2, xw_min_warm=2.4,
         chip_size=1e-5, edge_share=1e-3,
@@ -401,8 +407,10 @@ def test_a_steeply_toughening_material_runs_away():
 
 
 def test_a_card_without_cold_values_cannot_show_it():
-    assert not toughens(build(mills.config("demo")).mill)
-    assert "cannot show that it gets tougher with heat" in " ".join(sentences(found("demo")))
+    stone = "feed.material=limestone"
+    assert not toughens(build(mills.config("demo", stone)).mill)
+    assert "cannot show that it gets tougher with heat" in " ".join(sentences(found("demo", stone)))
+    assert toughens(build(mills.config("demo")).mill)
     assert toughens(build(mills.config("pla")).mill)
     assert "cannot show" not in " ".join(sentences(found("pla")))
 
@@ -411,16 +419,16 @@ def test_a_card_without_cold_values_cannot_show_it():
 
 
 def test_a_rate_that_only_heat_is_against_is_followed():
-    a = found("pla", "feed.rate=6.5 kg/h", "air.blower_pressure=300 Pa")
+    a = found("pla", *WEAK_AIR, "feed.rate=1.3 kg/h")
     assert a.note == "hot"
-    assert a.rate_kg_s == pytest.approx(6.5 / 3600)
+    assert a.rate_kg_s == pytest.approx(1.3 / 3600)
     assert a.value("outlet_K") > a.stick_K
 
 
 def test_a_rate_that_jams_is_not():
     a = found("tight_jam")
     assert (a.note, a.binding) == ("over", "jam")
-    assert a.rate_kg_s < 10 / 3600
+    assert 2 / 3600 < a.rate_kg_s < 0.5 * a.config.feed.rate_kg_s
 
 
 def test_a_mill_too_hot_when_empty():
@@ -452,7 +460,8 @@ def test_the_cooler_of_a_batch_takes_its_heat_at_the_peak():
     batch = found("batch")
     assert batch.value("cooler_W") > 1.5 * batch.value("heat_W")
     (text,) = [s for s in sentences(batch) if s.startswith("Air in a circle")]
-    assert "the cooler takes 330 W at the peak;" in text
+    watts = re.search(r"the cooler takes (\d+) W at the peak;", text)
+    assert float(watts[1]) == pytest.approx(batch.value("cooler_W"), rel=0.01)
     assert "at the peak" not in " ".join(sentences(found("pla")))
 
 

@@ -1,10 +1,11 @@
 """Thousands of random valid mills: books close, nothing is negative, and nothing is raised but what may be.
 
 Each example is a config (through the same door as a user's) and seven more draws of all uncertain parameters
-within their ranges: 8 mills an example, 2080 in all. Examples are fixed (derandomize), so a pass stays a pass.
+within their ranges: 8 mills an example, 3200 in all. Examples are fixed (derandomize), so a pass stays a pass.
 """
 
 import math
+import time
 
 import mills
 import numpy as np
@@ -21,8 +22,9 @@ from millsim.mill import cards
 from millsim.mill.config.mill import load_config
 from millsim.mill.problem import build, set_parameters
 
-EXAMPLES, DRAWS = 260, 7
+EXAMPLES, DRAWS = 400, 7
 seen = {"mills": 0, "did not settle": 0, "refused": 0}
+slowest = []  # (seconds, problem, feed rate, mill) of the mill that took longest
 many = settings(
     max_examples=EXAMPLES, deadline=None, derandomize=True, database=None,
     phases=(Phase.explicit, Phase.generate),  # no shrinking: with predictions of seconds it would take minutes
@@ -111,7 +113,7 @@ def check_books(o):
     f, w = o.flows, o.powers
     going_in = w["windage"] + w["bearings"] + f["work"] + f["nip_work"] + w["layer_drive"]
     out = w["windage"] + w["bearings"] + f["bar_heat"] + f["chip_cut"] + f["path_heat"] + f["pin_heat"]
-    out += f["nip_work"] + max(0.0, float(f["rub"]))
+    out += f["nip_work"] + f["dust_cut"] + max(0.0, float(f["rub"])) + w["plough"]
     assert out == pytest.approx(going_in, rel=1e-9)
     assert w["shaft"] == pytest.approx(going_in, rel=1e-9)
     for name in f.dtype.names:
@@ -130,7 +132,12 @@ def test_random_steady_mills(mill, seed):
     for mill_record in [p.mill, *(redrawn(p, seed + i) for i in range(DRAWS))]:
         seen["mills"] += 1
         try:
-            check_books(solve(p, config.feed.rate_kg_s, mill_record))
+            start = time.process_time()
+            o = solve(p, config.feed.rate_kg_s, mill_record)
+            took = time.process_time() - start
+            if not slowest or took > slowest[0][0]:
+                slowest[:] = [(took, p, config.feed.rate_kg_s, mill_record)]
+            check_books(o)
         except NotConverged:
             seen["did not settle"] += 1
 
@@ -139,8 +146,25 @@ def test_nearly_all_random_mills_settle():
     # Runs after the test above. Not to settle is allowed, said as an error, and must stay rare.
     if not seen["mills"]:
         pytest.skip("the random mills were not run")
-    assert seen["mills"] >= 8 * 200
-    assert seen["did not settle"] <= 0.01 * seen["mills"], seen
+    assert seen["mills"] >= 3000
+    assert seen["did not settle"] <= 0.001 * seen["mills"], seen
+
+
+def test_the_slowest_random_mill_is_not_slow():
+    # At most ten times the median of the demo's prediction by the balance, in the same run; where hardly any hit breaks
+    # anything, the search ends soon. The slowest is timed again, best of three: a busy machine is no slow mill.
+    if not slowest:
+        pytest.skip("the random mills were not run")
+
+    def seconds(what):
+        start = time.process_time()
+        what()
+        return time.process_time() - start
+
+    _, p, rate, record = slowest[0]
+    worst = min(seconds(lambda: solve(p, rate, record)) for _ in range(3))
+    demo = mills.config("demo", "run.band_samples=0", "run.trace=false")
+    assert worst <= 10 * np.median([seconds(lambda: predict(demo, "balance", 1)) for _ in range(9)])
 
 
 @settings(parent=many, max_examples=40)
@@ -156,7 +180,7 @@ def test_random_batches(mill, seed):
     f, w = o.flows, o.powers
     going_in = w["windage"] + w["bearings"] + w["striking"] + w["nip"] + w["layer_drive"]
     assert w["shaft"] == pytest.approx(going_in, rel=1e-9)
-    out = f["bar_heat"] + f["chip_cut"] + f["path_heat"] + f["pin_heat"] + f["rub"]
+    out = f["bar_heat"] + f["chip_cut"] + f["path_heat"] + f["pin_heat"] + f["dust_cut"] + f["rub"]
     assert out == pytest.approx(f["work"], rel=1e-9)
 
 
@@ -172,7 +196,7 @@ def test_random_predictions(mill, seed):
         p = predict(config, "both", seed)
     except MillsimError:
         return
-    assert p.status in ("ok", "over capacity", "cannot run")
+    assert p.status in ("ok", "over capacity", "cannot run", "hardly grinds")
     for result in (p.main, p.other):
         if result is None:
             continue

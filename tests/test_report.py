@@ -26,6 +26,7 @@ from millsim.show.report.content import report
 from millsim.show.report.html import render_html, to_html
 from millsim.show.report.pdf import A4, PITCH, ROWS, TOP, WIDE, pages_of, to_pdf
 from millsim.show.words import advice, why
+from millsim.show.words.limits import told_limits
 from millsim.show.words.prediction import CAUTIONS
 from millsim.studies.prebuild.review import review
 
@@ -288,8 +289,9 @@ def test_nothing_is_left_out(which):
     for term in (*p.main.ledger_in_W, *p.main.ledger_out_W):
         scalar = {**p.main.ledger_in_W, **p.main.ledger_out_W}[term]
         assert scalar.value == 0 or term in text
-    for limit in p.limits:
+    for limit in told_limits(p):
         assert limit.name in text
+    assert {x.name for x in p.limits} - {x.name for x in told_limits(p)} <= {"grinding"}  # far from it: no news
     for warning in p.warnings:
         assert " ".join(warning.split())[1:].rstrip(".") in text
     assert " ".join(CAUTIONS.split()) in text

@@ -25,6 +25,7 @@ from millsim.studies import engines as comparison
 KEYS = {
     "status", "engine", "seed", "config_sha256", "product", "band", "throughput_kg_s", "holdup_kg",
     "hits_per_particle", "hits_above_threshold_share", "energy", "outlet_temperature_K", "limit", "warnings",
+    "grinds_with",
 }  # fmt: skip
 
 
@@ -211,16 +212,14 @@ def test_a_batch_is_told_in_grams_and_minutes():
 
 
 def test_draws_that_cannot_run_are_worded():
-    widest = {"x50_m": [("f_mat", 1.4)], "throughput_kg_s": [("windage_swirl", math.inf), ("f_mat", 3.0)]}
+    widest = {"x50_m": [("f_mat", 1.4)], "throughput_kg_s": [("wall_friction", math.inf), ("f_mat", 3.0)]}
     prediction = _with_scalars(
         fake_prediction(widest=widest), throughput_kg_s={"low": 0.0}, gross_J_kg={"high": math.inf}
     )
     lead = " ".join(" ".join(advice.sentences(prediction)).split())
     assert "(80 % band 0 to 760 g/h)" in lead
     assert "For some plausible parameter values it cannot run at all." in lead
-    assert (
-        "Whether anything comes out at all can depend on the swirl of the air around the bars (windage_swirl)" in lead
-    )
+    assert "Whether anything comes out at all can depend on the friction of air on the wall (wall_friction)" in lead
     assert "(80 % band above" in lead
     assert "inf" not in lead.replace("info", "")
     json.dumps(summary.to_json(prediction), allow_nan=False)
@@ -310,7 +309,8 @@ def _with_ledger(prediction, **watts):
 
 def test_the_remedy_follows_what_eats_the_power():
     assert limitwords.what_limits(fake_prediction()).endswith(
-        "What would help: a stronger motor, larger holes (coarser powder) or a larger sieve."
+        "What would help: a stronger motor, larger holes (coarser powder) or a larger sieve; in smaller measure a "
+        "tighter gap and another bar."
     )
     airy = limitwords.what_limits(_with_ledger(fake_prediction(), windage=400.0))
     assert airy.endswith("slower, fewer or lower bars: 57 % of the shaft power goes into moving air.")
@@ -338,13 +338,13 @@ def test_hits_too_weak_to_break_anything_are_told_with_the_speed_that_would():
     assert limitwords.breaking_speed(weak) == pytest.approx(speed)
     assert speed == pytest.approx(31.6, rel=0.01)
     text = limitwords.what_limits(weak)
-    assert "At 61.2 m/s hits do not break this material: raise the tip speed; pieces of 2.4 mm need hits of " in text
+    assert "At 61.2 m/s hits do not break this material; pieces of 2.4 mm need hits of " in text
     assert "about 32 m/s" in text
     strong = limitwords.what_limits(fake_prediction(limits=full, binding="chamber"))
-    assert "What would help: a higher tip speed, slower feed or larger holes (coarser powder)." in strong
+    assert "What would help: a higher tip speed, more bars, slower feed or larger holes (coarser powder)." in strong
     assert "what breaks it is the nip between bar and wall" in advice.energy_words(_made_by(weak, "nip_1_s"))
     chipped = advice.energy_words(_made_by(weak, "chip_1_s"))
-    assert "no hit is hard enough to break it, edges only wear it down. Raise the speed." in chipped
+    assert "no hit is hard enough to break it, edges only cut chips off it. Sharper edges or a tighter gap" in chipped
 
 
 def _made_by(p, rate):

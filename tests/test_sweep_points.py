@@ -262,8 +262,9 @@ def test_no_number_of_points_is_too_large_to_count(tmp_path):
 def test_a_new_model_version_is_named(tmp_path, monkeypatch):
     p = plan(tmp_path, J8)
     before, ids = identity.common_pairs(p), identity.identities(p)
+    version = identity.MODEL_VERSION
     monkeypatch.setattr(identity, "MODEL_VERSION", "next")
-    assert identity.changes(before, identity.common_pairs(p)) == ["model version: 1 -> next"]
+    assert identity.changes(before, identity.common_pairs(p)) == [f"model version: {version} -> next"]
     assert not np.any(identity.identities(p) == ids)
 
 

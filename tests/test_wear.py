@@ -17,7 +17,6 @@ from millsim.mill.problem import build
 from millsim.show.words.wear import sentences
 from millsim.studies.wear import (
     EXAMPLE_KG,
-    RADII_M,
     STEPS_KG,
     bars_mass,
     blunt_after,
@@ -25,6 +24,7 @@ from millsim.studies.wear import (
     gap_after,
     gap_full,
     geometry,
+    radii,
     worn_edge,
     worn_gap,
 )
@@ -64,11 +64,6 @@ def test_metal_lost_from_edges_and_faces_by_hand():
     assert wear.face_recession(2.4e-9, 4, 3e-3, 0.02) == pytest.approx(0.01e-3, rel=1e-12)
 
 
-@pytest.mark.parametrize(("r", "value"), [(30e-6, 0.1), (94.868e-6, 0.06), (300e-6, 0.02), (1e-6, 0.1), (1.0, 0.02)])
-def test_between_two_radii_linear_in_the_logarithm(r, value):
-    assert wear.along_log(r, 30e-6, 300e-6, 0.1, 0.02) == pytest.approx(value, abs=1e-6)
-
-
 @pytest.mark.parametrize("r", [0.1e-3, 0.5e-3, 2e-3])
 def test_a_rounded_corner_against_an_integral(r):
     # Area between a square corner and the quarter circle that rounds it, by midpoints; the law gives the radius back.
@@ -86,13 +81,13 @@ def test_both_bounds_by_hand():
     volume = 0.5e-3 / STEEL
     assert growth == pytest.approx(volume / (4 * 8e-3 * 20e-3))
     assert growth * 1e3 == pytest.approx(0.0995, abs=1e-4)
-    assert wear.CORNER * (radius**2 - RADII_M["bevelled"] ** 2) * 4 * 20e-3 == pytest.approx(volume)
+    assert wear.CORNER * (radius**2 - 0.08e-3**2) * 4 * 20e-3 == pytest.approx(volume)
 
 
 def test_blunt_after_is_where_the_radius_is_blunt():
     config = mills.config("demo")
     kg = blunt_after(config, 0.05e-3 / 2.0)
-    assert geometry(config, kg * 0.05e-3 / 2.0)[0] == pytest.approx(RADII_M["blunt"])
+    assert geometry(config, kg * 0.05e-3 / 2.0)[0] == pytest.approx(0.2e-3)
     assert blunt_after(config, 0.0) == inf
 
 
@@ -109,17 +104,17 @@ def test_replacing_at_15_to_20_percent():
 
 
 def test_edges_and_gap_come_before_the_mass_of_rigid_bars():
-    # 50 ppm on the demo: 4 edges of 20 mm from 0.1 to 0.3 mm lose 0.2146 (0.09 - 0.01) mm2 x 80 mm x 7.85 mg/mm3
-    # = 10.8 mg, so 0.216 kg; 9.95 um per kg widen 3.00 mm to the largest piece. 15 % of the bars' mass would be 9 mm.
+    # 50 ppm on the demo: 4 edges of 20 mm from 0.08 to 0.2 mm lose 0.2146 (0.04 - 0.0064) mm2 x 80 mm x 7.85 mg/mm3
+    # = 4.5 mg, so 0.091 kg; 9.95 um per kg widen 3.00 mm to the largest piece. 15 % of the bars' mass would be 9 mm.
     d = found("demo", 0.1)
-    assert d.blunt_kg == pytest.approx(0.2146 * 0.08 * 80 * 7.85 / 50, rel=1e-3)
+    assert d.blunt_kg == pytest.approx(0.2146 * 0.0336 * 80 * 7.85 / 50, rel=1e-3)
     piece = d.config.feed.size.largest_m
     assert d.gap_full_m == piece and 3e-3 < piece < 6e-3
     assert d.gap_kg == pytest.approx((piece - 3e-3) / 9.95e-6, rel=1e-3)
     assert geometry(d.config, d.gap_kg * 50e-6)[1] == pytest.approx(piece - 3e-3)
     assert d.blunt_kg < d.gap_kg < d.replace_kg[0]
     text = next(s for s in sentences(d) if s.startswith("Turn or sharpen"))
-    marks = ["0.22 kg at the earliest", "only 0.011 g of metal", "largest feed piece, 5.47 mm", "after 250 kg",
+    marks = ["0.091 kg at the earliest", "only 0.0045 g of metal", "largest feed piece, 5.47 mm", "after 250 kg",
              "(they weigh 301 g as drawn;", "no measure for rigid bars"]  # fmt: skip
     assert [text.find(m) for m in marks] == sorted(text.find(m) for m in marks) and marks[0] in text
     assert "Turn or replace" not in text
@@ -147,22 +142,30 @@ def test_hammers_keep_the_share_of_their_mass():
 def test_edges_end_at_blunt_and_begin_where_they_are(name):
     config = mills.config(name)
     mill = build(config).mill
-    start, blunt = RADII_M[config.rotor.edge], worn_edge(mill, config, 5e-3)
+    start, beyond = radii(config)[config.rotor.edge], worn_edge(mill, config, 5e-3)
     for field in EDGE:
         assert worn_edge(mill, config, start)[field][0] == pytest.approx(mill[field][0])
-        assert blunt[field][0] == pytest.approx(config.model.value(f"{field}_blunt"))
+        worn = 5e-3 if field == "edge_radius" else config.model.value(f"{field}_blunt")  # the radius goes on growing
+        assert beyond[field][0] == pytest.approx(worn)
 
 
 def test_toothed_edges_pass_bevelled_on_the_way():
-    config = mills.config("pla")
-    mill = build(config).mill
-    middle = worn_edge(mill, config, RADII_M["bevelled"])
+    config = mills.config("pla", "rotor.edge=toothed")
+    mill, r = build(config).mill, radii(config)
+    middle = worn_edge(mill, config, r["bevelled"])
     for field in EDGE:
         assert middle[field][0] == pytest.approx(config.model.value(f"{field}_bevelled"))
     # Half-way in ln r between two kinds: the geometric mean of share and size, the mean of friction.
-    half = worn_edge(mill, config, (RADII_M["toothed"] * RADII_M["bevelled"]) ** 0.5)
+    half = worn_edge(mill, config, (r["toothed"] * r["bevelled"]) ** 0.5)
     assert log(half["chip_size"][0]) == pytest.approx(0.5 * (log(0.25e-3) + log(0.15e-3)))
     assert half["bite_friction"][0] == pytest.approx(0.7)
+
+
+def test_the_radius_of_the_config_is_where_wear_begins():
+    config = mills.config("demo", "model.edge_radius_bevelled=0.2 mm")  # as round as blunt: no room for the others
+    d = drift(config, 0.05e-3, 2.0, 20.0, 0)
+    assert d.fresh_radius_m == pytest.approx(0.2e-3) and d.blunt_kg == 0.0
+    assert d.at.by_edge.x50_m > 0.0
 
 
 def test_own_values_move_by_the_same_factor():
@@ -215,17 +218,29 @@ def test_blunter_edges_are_those_of_a_blunt_config():
     assert worn.rate_kg_s == pytest.approx(s["capacity_kg_s"].value, rel=1e-6)
 
 
-@pytest.mark.parametrize("name", ["demo", "pla", "tight_jam"])
-def test_more_wear_more_drift(name):
-    d = found(name, 0.002, 2.0, 20.0)  # so little that the edges stay this side of blunt for a while
+TEETH = ("rotor.edge=toothed", "stator.gap=1 mm")
+
+
+@pytest.mark.parametrize(
+    ("name", "overrides", "least", "most"),
+    [
+        ("demo", (), 0.95, 1.0),  # brittle pieces break, and an edge matters little
+        ("pla", (), 0.9, 0.995),
+        ("tight_jam", (), 0.1, 0.8),  # a sharp edge grips and cuts in the nip
+        ("demo", ("feed.material=pe_pp", *TEETH), 0.1, 0.6),  # tough pieces live on sharp teeth
+        ("demo", ("feed.material=pa", *TEETH), 0.1, 0.6),
+    ],
+)
+def test_more_wear_more_drift(name, overrides, least, most):
+    d = found(name, 0.002, 2.0, 20.0, *overrides)  # so little that the edges stay this side of blunt for a while
     radii = [s.radius_m for s in d.steps]
-    x50 = [d.fresh.x50_m, *(s.by_edge.x50_m for s in d.steps)]
-    rates = [d.fresh.rate_kg_s, *(s.by_edge.rate_kg_s for s in d.steps)]
+    x50 = np.array([d.fresh.x50_m, *(s.by_edge.x50_m for s in d.steps)])
+    rates = np.array([d.fresh.rate_kg_s, *(s.by_edge.rate_kg_s for s in d.steps)])
     assert radii == sorted(radii)
-    assert np.all(np.diff(x50) >= -1e-12)
-    assert x50[-1] > 1.01 * x50[0]  # blunt edges make fewer chips: coarser
+    assert np.all(np.diff(x50) >= -0.002 * x50[0])
+    assert x50[-1] > (1.01 if most < 1.0 else 1.0) * x50[0]  # blunt edges make fewer chips: coarser
     assert np.all(np.diff(rates) <= 1e-3 * rates[0])  # level once blunt
-    assert rates[-1] < 0.99 * rates[0]
+    assert least < rates[-1] / rates[0] < most
     growth = [s.gap_growth_m for s in d.steps]
     assert np.allclose(growth, growth[0] * np.array([s.milled_kg for s in d.steps]) / d.steps[0].milled_kg)
 
@@ -235,19 +250,21 @@ def test_iron_does_not_depend_on_when_one_looks():
     assert {s.milled_kg for s in found("demo", 0.05, 2.0, 7.0).steps} == {*STEPS_KG, 7.0}
 
 
-def test_blunt_edges_have_no_blunter():
+def test_edges_blunter_than_blunt_change_nothing_of_brittle_pieces():
+    # They crack off before so round a corner has ploughed its whole radius.
     d = found("swinging")
     assert d.at.by_edge.x50_m == pytest.approx(d.fresh.x50_m, rel=1e-9)
-    assert "already as blunt as the model knows" in " ".join(sentences(d))
+    assert d.at.radius_m > radii(d.config)["blunt"]
+    assert "blunt from the start: the drift shown is that of a rounder corner" in " ".join(sentences(d))
 
 
 def test_bands_of_the_drift():
-    d = found("demo", 0.05, 2.0, 20.0, draws=8)
+    d = found("demo", 0.05, 2.0, 20.0, draws=12)
     s = d.drift["edge_x50_m"]
     assert s.low <= s.value <= s.high
     assert s.high > 1.0
     assert isnan(found("demo").drift["edge_x50_m"].low)
-    assert d.drift["edge_x50_m"] == drift(d.config, 0.05e-3, 2.0, 20.0, 8).drift["edge_x50_m"]
+    assert d.drift["edge_x50_m"] == drift(d.config, 0.05e-3, 2.0, 20.0, 12).drift["edge_x50_m"]
 
 
 def test_warning_of_worn_out_bars():

@@ -59,8 +59,9 @@ def test_the_mechanisms_bring_as_much_through_the_hole_size_as_leaves_finer(case
     assert sum(whyfacts.mechanism_flows(p).values()) == pytest.approx(becomes_finer(p), rel=0.06)
 
 
-def test_without_impact_mass_through_the_hole_size_is_exact():
-    for case in (("tight_jam",), SLOW):
+def test_without_impact_and_dust_mass_through_the_hole_size_is_exact():
+    # Dust is reckoned back from watts at one temperature, so it is told to some percent of itself.
+    for case in (("tight_jam",), (*SLOW, "model.attrition_share=1e-9")):
         p = quick(*case)
         assert whyfacts.mechanism_flows(p)["impact"] == 0.0
         assert sum(whyfacts.mechanism_flows(p).values()) == pytest.approx(becomes_finer(p), rel=1e-4)
@@ -71,7 +72,7 @@ def test_the_tallies_of_the_monte_carlo_engine_say_the_same(name):
     p = quick(name, "run.histories=4000", engine="both")
     balance, counted = (whyfacts.mechanism_shares(p, e) for e in (p.main, p.other))
     for mechanism in balance:
-        assert counted[mechanism] == pytest.approx(balance[mechanism], abs=0.02), mechanism
+        assert counted.get(mechanism, 0.0) == pytest.approx(balance[mechanism], abs=0.02), mechanism
     said = next(s for s in why.sentences(p) if s.startswith("What makes the powder"))
     assert "the Monte Carlo engine counts" in said
 
@@ -114,7 +115,7 @@ def test_the_slow_rotor_says_that_few_hits_are_above_the_threshold():
     assert "Next to none of them is above the threshold" in said
     assert "Why it fails: a rotor too slow for this material" in said
     assert "a wide gap" in said
-    assert "Pieces up to 3 mm fit through the gap of 4 mm, so nothing is cut there either" in said
+    assert "Pieces up to 3 mm fit through the gap of 4 mm, so a piece alone is not cut there either" in said
     assert re.search(r"only from about \d+ m/s at the tip on the hardest hits break a piece of 3 mm", said)
 
 
@@ -134,7 +135,7 @@ def test_a_nip_mill_names_the_nip():
     shares = whyfacts.mechanism_shares(p)
     assert max(shares, key=shares.get) == "nip"
     said = text(p)
-    assert re.search(r"99\.\d % is cut in the nip between bar and wall", said)
+    assert re.search(r"(99\.\d %|all) is cut in the nip between bar and wall", said)
     assert "the gap of 0.8 mm makes bars cut pieces of up to 3 mm" in said.lower()
     assert "the mill lives on the nip" in said
 
@@ -149,7 +150,7 @@ def test_it_fails_only_where_it_fails():
 
 
 def test_windage_is_named_where_it_eats_the_motor():
-    said = text(quick("swinging"))
+    said = text(quick("swinging", "feed.rate=500 g/h", "model.windage_factor=3"))
     assert "a motor that eats itself in windage" in said
     assert "windage" not in text(quick("demo")).split("What holds it back")[1]
 

@@ -15,7 +15,7 @@ from pathlib import Path
 import click
 
 from ..errors import InputError, MillsimError
-from ..record.limits import CANNOT, FAILED, OK, OVER, STATUS_WORDS
+from ..record.limits import CANNOT, FAILED, HARDLY_GRINDS, OK, OVER, STATUS_WORDS
 from .progress import Interrupts, Progress
 
 DONE, FAULT, ANSWER_IS_NO, INTERRUPTED = 0, 1, 3, 130
@@ -34,6 +34,7 @@ JSON = "millsim.json"
 
 def exit_code(status: int | str) -> int:
     """The exit code for what became of a mill, the same for every command. status: of `record.limits`, or its words."""
+    status = CANNOT if status == HARDLY_GRINDS else status
     code = STATUS_WORDS.index(status) if isinstance(status, str) else status
     return {OK: DONE, OVER: ANSWER_IS_NO, CANNOT: ANSWER_IS_NO, FAILED: FAULT}[code]
 

@@ -39,8 +39,8 @@ def check(ctx, config, quick, settings) -> None:
     numbers = {key: scalar.value for key, scalar in drawing.derived(loaded).items()}
     answer(
         ctx,
-        lambda: {**prebuild.review_json(loaded, lines), "derived": numbers},
-        lambda: drawing.describe(loaded) + "\n" + prebuild.review_text(loaded, lines),
+        lambda: {**prebuild.review_json(loaded, lines), "derived": numbers, "ignored": list(loaded.ignored)},
+        lambda: "\n".join([drawing.describe(loaded), *prebuild.ignored(loaded), prebuild.review_text(loaded, lines)]),
         ANSWER_IS_NO if fails(lines) else exit_code(prediction.status if prediction else OK),
     )
 

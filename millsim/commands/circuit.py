@@ -90,6 +90,7 @@ def share_of(text: str | None, option: str, least: float) -> float | None:
 
 def _one(config, aperture: float, share: float | None, report):
     """(JSON object, text, status) of a mill and its sieve, the first two made when called."""
+    from ..record.limits import HARDLY_GRINDS
     from ..show.words import circuit as words
     from ..studies.circuit import loop as engine
     from ..studies.circuit.band import closed_band
@@ -99,7 +100,7 @@ def _one(config, aperture: float, share: float | None, report):
     report("circuit", 0.0)
     aside, closed = engine.once(config, aperture, eta), engine.closed(config, aperture, eta)
     bands = [None, None]
-    for i, is_closed in enumerate((False, True) if count else ()):
+    for i, is_closed in enumerate((False, True) if count and aside.status != HARDLY_GRINDS else ()):
         bands[i] = closed_band(
             config, aperture, count, seed, eta, is_closed=is_closed,
             progress=lambda done, i=i: report("band", (0.2 * done, 0.2 + 0.8 * done)[i]),

@@ -38,7 +38,7 @@ def droptest(ctx, csv, material, card, plots, decimal, force) -> None:
 
     written = _written(ctx, test, base, card, plots, force)
     name = card.name if card else None
-    answer(ctx, lambda: bench_json.drop_json(test, name), lambda: bench.drop_text(test), written=written)
+    answer(ctx, lambda: bench_json.drop_json(test, name, base), lambda: bench.drop_text(test, base), written=written)
 
 
 def _written(ctx: click.Context, test, base, card: Path | None, plots: Path | None, force: bool):

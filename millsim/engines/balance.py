@@ -1,171 +1,243 @@
 """The sectional engine: a population balance on size classes, marched from the coarsest class down.
 
 Nothing grows in a mill, so class i is fed only by coarser ones and the steady balance is lower triangular. A
-strike is two events, bar then pin; between them the piece flies with an energy that depends on how squarely the
-bar met it. The flight is carried in BINS energy bins of equal probability. Because the daughter law is a ratio
-h(y)/h(x), all daughters of coarser classes are known from one running sum per bin: the march is O(classes).
+strike is two events, bar then pin, and the flight between them is carried in BINS energy bins (see `strikes`). A piece
+falls apart in one of WAYS, each of which shares its mass by a ratio H(y)/H(x): so all fragments of coarser classes are
+known from one running sum per way (and bin, in flight), chips from one more: the march is O(classes).
 
-Class error: second order in the class width for fracture (rates at the geometric mean, daughters cut at class
+Class error: second order in the class width for fracture (rates at the geometric mean, fragments cut at class
 bounds), first order for the slow shrinkage by chips.
 """
 
-from math import exp, expm1, log, log1p, sqrt
+from math import exp, expm1
 
 import numpy as np
 
-from ..base.numerics.jit import law
+from ..base.numerics.jit import law, part
 from ..laws import breakage, cutting, motion
 from ..mill.chamber import (
-    AIRBORNE,
-    C_EXPONENT,
-    CHIP,
     CONTACT,
-    F_MAT,
+    DUST_J,
     FINISHED,
     MEAN_COS2_PIN,
     NIP,
+    PAIR,
     PIN,
     SHEAR,
     STRIKE,
     WASTED,
     WINDOW,
-    XW_MIN,
-    mean_pass,
-    size_rates,
-    strike_energies,
-)
-from .records import ABOVE, BINS, BREAK, PIN_ABOVE, PIN_BREAK, SHRINK, XI, clear_flows
+    fill_still,
+)  # fmt: skip
+from .records import (
+    ABOVE,
+    BINS,
+    BREAK,
+    CHIP_CLASS,
+    CHIP_J,
+    CHIP_SCALE,
+    DUST,
+    FINES,
+    GAIN,
+    NIPPED,
+    OUT,
+    PER,
+    PIN_ABOVE,
+    PIN_BREAK,
+    PIN_SHATTER,
+    SHATTER,
+    SHATTERED,
+    SHRINK,
+    SPLIT,
+    WAYS,
+    XI,
+    clear_flows,
+)  # fmt: skip
+from .strikes import OBLIQUITY
 
-_GAUSS_X = 0.5 + 0.5 * np.polynomial.legendre.leggauss(4)[0]
-_GAUSS_W = 0.5 * np.polynomial.legendre.leggauss(4)[1]
-
-
-def _bin_table() -> np.ndarray:
-    """(BINS, 5): mean cos^2 of each bin, and cos^2 at the Gauss points (constant of the obliquity law)."""
-    table = np.empty((BINS, 5))
-    for b in range(BINS):
-        lo, hi = b / BINS, (b + 1) / BINS
-        p = C_EXPONENT + 1.0
-        table[b, 0] = (hi**p - lo**p) / p * BINS
-        table[b, 1:] = (lo + (hi - lo) * _GAUSS_X) ** C_EXPONENT
-    return table
-
-
-OBLIQUITY = _bin_table()
-
-
-@law
-def bar_break_share(b, x, f_mat, xw_min, W_square, obliquity):
-    """Mean breakage probability over obliquity bin b, and the share of its hits above the threshold."""
-    lo, width = b / BINS, 1.0 / BINS
-    c_min = xw_min / (x * W_square)
-    if c_min >= 1.0:
-        return 0.0, 0.0
-    u_min = c_min ** (1.0 / C_EXPONENT)
-    total = 0.0
-    if u_min <= lo:  # the whole bin is above: Gauss points are tabulated
-        for g in range(4):
-            total += _GAUSS_W[g] * breakage.breakage_probability(x, W_square * obliquity[b, 1 + g], f_mat, xw_min)
-        return total, 1.0
-    above = (lo + width - u_min) / width
-    if above <= 0.0:
-        return 0.0, 0.0
-    for g in range(4):
-        c = (u_min + (lo + width - u_min) * _GAUSS_X[g]) ** C_EXPONENT
-        total += _GAUSS_W[g] * breakage.breakage_probability(x, W_square * c, f_mat, xw_min)
-    return total * above, above
+DRIFT, FLIGHT = NIPPED, NIPPED + 1  # what a bar hit sends on, beside the ways: slowly shrinking, and all of it
 
 
 @law
-def pin_break_share(x, f_mat, xw_min, W_square):
-    """Mean breakage probability on a round pin (cos^2 = 1 - U^2, U uniform) and the share above the threshold."""
-    c_min = xw_min / (x * W_square)
-    if c_min >= 1.0:
-        return 0.0, 0.0
-    above = sqrt(1.0 - c_min)
-    total = 0.0
-    for g in range(4):
-        c = 1.0 - (above * _GAUSS_X[g]) ** 2
-        total += _GAUSS_W[g] * breakage.breakage_probability(x, W_square * c, f_mat, xw_min)
-    return total * above, above
-
-
-@law
-def chip_shares(edges, x, h_edge, q):
-    """(n, n) mass share of the chips off class j that land in class i: (y/h)^q below the chip thickness h."""
-    n = x.size
-    shares = np.zeros((n, n))
-    for j in range(n):
-        h = cutting.chip_thickness(h_edge, x[j])
-        below = 0.0
-        for i in range(j):
-            upto = min(1.0, (edges[i + 1] / h) ** q)
-            shares[i, j] = upto - below
+def fill_grid(m, edges, x, ways, fines, still, chip_finer):
+    """Fill the tables of a Grid: what of each way falls where, fines, what stands still, chip powers."""
+    for way in range(WAYS):
+        q = m.split_exponent if way == SPLIT else m.nip_exponent if way == NIPPED else m.daughter_exponent
+        below = 0.0  # dust joins the first class
+        for i in range(x.size):
+            if way == FINES:
+                upto = exp(breakage.fines_weight(edges[i + 1], m.fines_exponent, m.fines_limit))
+                whole = exp(breakage.fines_weight(x[i], m.fines_exponent, m.fines_limit))
+            else:
+                upto = exp(breakage.coarse_weight(edges[i + 1], q, m.fragment_floor))
+                whole = exp(breakage.coarse_weight(x[i], q, m.fragment_floor))
+            share = 1.0 if way == FINES else 1.0 - breakage.fines_share(x[i], m.fines_thickness)
+            ways[i, way, GAIN], ways[i, way, PER], ways[i, way, OUT] = (
+                upto - below,
+                share / whole,
+                below * share / whole,
+            )
             below = upto
-        if j > 0:
-            shares[j - 1, j] += 1.0 - below
-    return shares
+    for i in range(x.size):
+        fines[i] = breakage.fines_share(x[i], m.fines_thickness)
+        fill_still(m, x[i], still[i])
+        chip_finer[i + 1] = edges[i + 1] ** m.chip_exponent
+    chip_finer[0] = 0.0
 
 
 @law
-def _class_mass(source, loss, nip, larger, window):
-    """Charge in one class from source = loss m + nip exp(-larger) (1 - exp(-window m)) / window.
+def _class_mass(source, loss, nip, pair, larger, partners, by_larger, by_own, window, beside):
+    """Charge in one class from source = loss m + bites(m).
 
-    The nip term is bounded when many equal pieces screen each other. Newton from below on a concave function.
+    nip: bites of pieces alone, which screen each other (`screening`; window: such pieces per nip and kg); pair: bites
+    of pieces that another props across the gap (`bridging`; beside: pieces in line with it per kg). Bites rise with m
+    and are bounded. Newton, kept within a bracket that shrinks.
     """
-    if nip <= 0.0 or window <= 0.0:
+    if window <= 0.0 or (nip <= 0.0 and pair <= 0.0):
         return source / loss
-    strength = nip * exp(-larger)
-    mass = source / (loss + strength)
-    for _ in range(50):
-        e = exp(-window * mass)
-        excess = loss * mass - strength * expm1(-window * mass) / window - source
-        step = excess / (loss + strength * e)
+    low, high, most = 0.0, source / loss, nip * exp(-larger)
+    mass = source / (loss + most)
+    for _ in range(80):
+        excess, slope = loss * mass - source, loss
+        if most > 0.0:
+            excess -= most * expm1(-window * mass) / window
+            slope += most * exp(-window * mass)
+        if pair > 0.0:
+            own, carried = beside * mass, pair * exp(-partners)
+            none = exp(-own)
+            excess += carried * (by_own * (1.0 - none * (1.0 + own)) - partners * by_larger * expm1(-own)) / beside
+            slope += carried * none * (by_own * own + partners * by_larger)
+        if excess > 0.0:
+            high = mass
+        else:
+            low = mass
+        step = excess / slope
         mass -= step
-        if abs(step) <= 1e-15 * mass:
+        if not low <= mass <= high:
+            mass = 0.5 * (low + high)
+        elif abs(step) <= 1e-15 * mass:
             break
     return mass
 
 
 @law
-def fill_strikes(k, grid, work, obliquity):
-    """Fill work.strikes: what one strike does to a piece of each class, by obliquity bin (STRIKE_COLUMNS)."""
-    edges, x, strikes = grid.edges, grid.x, work.strikes
-    W_square = motion.bar_energy(k.v, k.kappa, 1.0)
-    for i in range(x.size):
-        row = work.table[i]
-        for b in range(BINS):
-            cell = strikes[i, b]
-            cell[XI] = cutting.chip_share(row[CHIP], W_square * obliquity[b, 0], 1.0)
-            cell[SHRINK] = -log1p(-cell[XI]) / 3.0 / log(edges[i + 1] / edges[i])
-            cell[BREAK], cell[ABOVE] = bar_break_share(b, x[i], row[F_MAT], row[XW_MIN], W_square, obliquity)
-            thrown = motion.thrown_energy(k.v, k.kappa, k.e_bar, obliquity[b, 0]) * k.survive
-            broken, cell[PIN_ABOVE] = pin_break_share(x[i], row[F_MAT], row[XW_MIN], thrown)
-            cell[PIN_BREAK] = row[PIN] * broken
-    strikes[0, :, XI] = 0.0  # the dust class is followed no further
-    strikes[0, :, PIN_BREAK] = 0.0
+def prop_weight(x, gap):
+    """Weight of a piece as a prop of another: 1 where it fits through the gap, fading above: there it is bitten itself.
+
+    exp(-4 (x/g - 1)): assumed, so that nothing jumps where the feed is as large as the gap.
+    """
+    return 1.0 if x <= gap else exp(-4.0 * (x / gap - 1.0))
 
 
 @law
-def fill_rates(m, s, grid, work):
-    """Fill work with all that follows from a frozen state: strike energies, rates, escapes, strikes by bin."""
-    k, x, table = work.hits[0], grid.x, work.table
-    strike_energies(m, s, k)
-    for i in range(x.size):
-        size_rates(m, s, k, x[i], work.ages[i], table[i])
-        work.escape[i] = table[i, CONTACT] * mean_pass(m, s, x[i]) + table[i, AIRBORNE]
-    fill_strikes(k, grid, work, OBLIQUITY)
+def _partners(x, gap, H, first, nips, edges):
+    """(mean number of coarser pieces in line with x that reach across the gap with it, share of x that stands out).
+
+    nips: as in `_bite`; first: the bound above this class. Two pieces are in line along the bar's height H with chance
+    (x_1 + x_2) / H.
+    """
+    if edges[first] < gap - x:  # only those coarser than gap - x reach across
+        first = min(np.searchsorted(edges, gap - x), edges.size - 1)
+    N, X, XX = nips[first, 0], nips[first, 1], nips[first, 2]
+    count = (x * N + X) / H
+    if count <= 0.0:
+        return 0.0, 0.0
+    return count, min(1.0, ((x - gap) * (x * N + X) + x * X + XX) / (x * H) / count)
 
 
-@law
-def daughter_tables(m, k, edges, x, h_edge, h_x):
-    """Fill h at class bounds (3, n+1) and sizes (3, n) for daughters of bar, pin and nip; dust joins class 0."""
-    for kind in range(3):
-        q = k.q_bar if kind == 0 else (k.q_pin if kind == 1 else m.nip_exponent)
-        h_edge[kind, 0] = 0.0
-        for i in range(x.size):
-            h_edge[kind, i + 1] = exp(breakage.daughter_weight(edges[i + 1], q, m.fines_limit))
-            h_x[kind, i] = exp(breakage.daughter_weight(x[i], q, m.fines_limit))
+@part
+def _land(cells, ways, phi, air):
+    """Let what flies land in a class: fill air[FLIGHT], what meets its pins, by bin.
+
+    Returns (what stays in the class of it [kg/s], mean share of a struck kilogram that stays).
+    """
+    out_s, out_q, out_f = ways[SPLIT, OUT], ways[SHATTERED, OUT], ways[FINES, OUT]
+    gain_s, gain_q, gain_f = ways[SPLIT, GAIN], ways[SHATTERED, GAIN], ways[FINES, GAIN]
+    landed = stay = 0.0
+    for b in range(BINS):
+        cell = cells[b]
+        flight = air[DRIFT, b] + gain_s * air[SPLIT, b] + gain_q * air[SHATTERED, b] + gain_f * air[FINES, b]
+        air[FLIGHT, b] = flight
+        pin_out = out_s + cell[PIN_SHATTER] * (out_q - out_s) + phi * out_f
+        returns = 1.0 - cell[DUST] * out_f - (1.0 - cell[DUST]) * cell[PIN_BREAK] * pin_out
+        landed += flight * returns
+        bar_out = out_s + cell[SHATTER] * (out_q - out_s) + phi * out_f
+        stay += (1.0 - cell[XI]) * (1.0 - cell[BREAK] * bar_out) * (1.0 - cell[SHRINK]) * returns
+    return landed, stay / BINS
+
+
+@part
+def _bite(m, row, x, i, edges, nips, inflow, loss, bite_out, work):
+    """Charge [kg] in a class that loses `loss` [1/s] and what bites take out, bite_out of each finished bite.
+
+    Fills work.screen and work.bridge and adds the class to nips (n+1, 4): pieces per nip coarser than a class bound
+    that prop others, their first two moments of size, and all pieces there.
+    """
+    larger, window, partners, by_larger = nips[i + 1, 3], row[WINDOW], 0.0, 0.0
+    weight = prop_weight(x, m.gap)
+    beside = window * weight * min(1.0, 2.0 * x / m.H)
+    by_own = max(0.0, min(1.0, (2.0 * x - m.gap) / x))
+    unscreened = weight * exp(nips[i + 1, 0] - larger)  # no piece larger than the gap is in the nip
+    pair = row[PAIR] * unscreened
+    if pair > 0.0:
+        partners, by_larger = _partners(x, m.gap, m.H, i + 1, nips, edges)
+    mass = _class_mass(
+        inflow, loss, row[NIP] * bite_out, pair * bite_out, larger, partners, by_larger, by_own, window, beside
+    )
+    own = window * mass
+    work.screen[i] = cutting.screening(larger, own)
+    work.bridge[i] = unscreened * cutting.bridging(partners, beside * mass, by_larger, by_own)
+    nips[i, 3] = larger + own
+    own *= weight
+    nips[i, 0], nips[i, 1] = nips[i + 1, 0] + own, nips[i + 1, 1] + own * x
+    nips[i, 2] = nips[i + 1, 2] + own * x * x
+    return mass
+
+
+@part
+def _break(cells, ways, phi, dust_J, hit, i, air, free, lots, chip_finer, flows):
+    """Strike a class, `hit` [kg/s] in each bin: what breaks, chips and flies on to the pins, and breaks on them.
+
+    Adds to air and free, the running sums of what broke by way, over H of its size, in flight and free of it, and to
+    lots (2, n): chips that land in a class, and those that reach below it, over h^q.
+    """
+    out_s, out_q, out_f = ways[SPLIT, OUT], ways[SHATTERED, OUT], ways[FINES, OUT]
+    per_s, per_q, per_f = ways[SPLIT, PER], ways[SHATTERED, PER], ways[FINES, PER]
+    above = bar_broken = pins_broken = dusted = split = shatter = 0.0
+    for b in range(BINS):
+        cell = cells[b]
+        chipped = hit * cell[XI]
+        broken = (hit - chipped) * cell[BREAK]
+        unbroken = hit - chipped - broken * (out_s + cell[SHATTER] * (out_q - out_s) + phi * out_f)
+        air[DRIFT, b] = unbroken * cell[SHRINK]
+        flight = air[FLIGHT, b] + unbroken - air[DRIFT, b]
+        air[FLIGHT, b] = flight
+        air[SPLIT, b] += broken * (1.0 - cell[SHATTER]) * per_s
+        air[SHATTERED, b] += broken * cell[SHATTER] * per_q
+        air[FINES, b] += broken * phi * per_f
+        dust = flight * cell[DUST]
+        pin_broken = (flight - dust) * cell[PIN_BREAK]
+        shattered = pin_broken * cell[PIN_SHATTER]
+        shatter += shattered
+        split += pin_broken - shattered
+        dusted += dust
+        pins_broken += pin_broken
+        bar_broken += broken
+        above += cell[ABOVE]
+        if chipped > 0.0:
+            flows.chips += chipped
+            flows.chip_cut += hit * cell[CHIP_J]
+            at = min(int(cell[CHIP_CLASS]), i - 1)
+            lots[0, at] += chipped * (1.0 - min(1.0, chip_finer[at] * cell[CHIP_SCALE]))
+            lots[1, at] += chipped * cell[CHIP_SCALE]
+    free[SPLIT] += split * per_s
+    free[SHATTERED] += shatter * per_q
+    free[FINES] += (pins_broken * phi + dusted) * per_f
+    flows.bar_above += hit * above
+    flows.bar_fractures += bar_broken
+    flows.pin_fractures += pins_broken
+    flows.dust += dusted
+    flows.dust_cut += dusted * dust_J
 
 
 @law
@@ -173,65 +245,41 @@ def march(m, grid, work, source, shift, mass, flows):
     """Solve (shift + losses - gains) mass = source for the charge per class, coarsest first.
 
     source (n,) [kg/s] (or kg/s plus shift times kg in a time step); shift [1/s] is 0 for a steady state; work: as
-    `fill_rates` left it. Fills mass (n,) [kg], work.screen and the FLOWS record.
+    `fill_rates` left it. Fills mass (n,) [kg], work.screen, work.bridge and the FLOWS record.
     """
-    k, x, edges, n = work.hits[0], grid.x, grid.edges, grid.x.size
-    table, escape, strikes, screen = work.table, work.escape, work.strikes, work.screen
-    h, h_x = np.empty((3, n + 1)), np.empty((3, n))
-    daughter_tables(m, k, edges, x, h, h_x)
-    flight, drift, from_bar = np.empty(BINS), np.zeros(BINS), np.zeros(BINS)
-    hits, pinned = np.zeros(BINS), np.zeros(BINS)
-    chips = np.zeros(n)
-    from_pin = from_nip = larger = 0.0
+    x, n, table = grid.x, grid.x.size, work.table
+    air, total = np.zeros((FLIGHT + 1, BINS)), np.zeros((2, BINS))
+    free, lots, nips, chips = np.zeros(WAYS), np.zeros((2, n)), np.zeros((n + 1, 4)), 0.0
     clear_flows(flows)
     for i in range(n - 1, -1, -1):
-        row = table[i]
-        strike, nip = (row[STRIKE], row[NIP]) if i > 0 else (0.0, 0.0)
-        bar_out, pin_out, nip_out = h[0, i] / h_x[0, i], h[1, i] / h_x[1, i], h[2, i] / h_x[2, i]
-        inflow = source[i] + chips[i] + (h[1, i + 1] - h[1, i]) * from_pin + (h[2, i + 1] - h[2, i]) * from_nip
-        stay = 0.0
+        row, cells, ways, phi = table[i], work.strikes[i], grid.ways[i], grid.fines[i]
+        live = 1.0 if i > 0 else 0.0  # the dust class is followed no further
+        strike = live * row[STRIKE]
+        inflow = source[i] + lots[0, i] + chips * (grid.chip_finer[i + 1] - grid.chip_finer[i])
+        for way in range(WAYS):
+            inflow += ways[way, GAIN] * free[way]
+        landed, stay = _land(cells, ways, phi, air)
+        loss = strike * (1.0 - stay) + work.escape[i] + shift
+        bite_out = live * row[FINISHED] * (ways[NIPPED, OUT] + phi * ways[FINES, OUT])
+        mass[i] = _bite(m, row, x[i], i, grid.edges, nips, inflow + landed, loss, bite_out, work)
+        hit = mass[i] * strike / BINS
+        _break(cells, ways, phi, row[DUST_J], hit, i, air, free, lots, grid.chip_finer, flows)
+        chips += lots[1, i]
+        bitten = live * mass[i] * (row[NIP] * work.screen[i] + row[PAIR] * work.bridge[i])
+        free[NIPPED] += bitten * row[FINISHED] * ways[NIPPED, PER]
+        free[FINES] += bitten * row[FINISHED] * phi * ways[FINES, PER]
         for b in range(BINS):
-            cell = strikes[i, b]
-            flight[b] = (h[0, i + 1] - h[0, i]) * from_bar[b] + drift[b]
-            returns = 1.0 - cell[PIN_BREAK] * pin_out
-            inflow += flight[b] * returns
-            stay += (1.0 - cell[XI]) * (1.0 - cell[BREAK] * bar_out) * (1.0 - cell[SHRINK]) * returns / BINS
-        loss = strike * (1.0 - stay) + escape[i] + shift
-        finished = row[FINISHED]  # a light hammer does not finish every bite
-        mass[i] = _class_mass(inflow, loss, nip * finished * nip_out, larger, row[WINDOW])
-        screen[i] = cutting.screening(larger, row[WINDOW] * mass[i])
-        larger += row[WINDOW] * mass[i]
-        chipped = 0.0
-        for b in range(BINS):
-            cell = strikes[i, b]
-            hit = mass[i] * strike / BINS
-            whole = hit * (1.0 - cell[XI])
-            unbroken = whole * (1.0 - cell[BREAK] * bar_out)
-            drift[b] = unbroken * cell[SHRINK]
-            flight[b] += unbroken - drift[b]
-            from_bar[b] += whole * cell[BREAK] / h_x[0, i]
-            from_pin += flight[b] * cell[PIN_BREAK] / h_x[1, i]
-            chipped += hit * cell[XI]
-            hits[b] += hit
-            pinned[b] += flight[b] * row[PIN]
-            flows.bar_above += hit * cell[ABOVE]
-            flows.pin_above += flight[b] * row[PIN] * cell[PIN_ABOVE]
-            flows.bar_fractures += whole * cell[BREAK]
-            flows.pin_fractures += flight[b] * cell[PIN_BREAK]
-        for j in range(i):
-            chips[j] += chipped * grid.chip_share[j, i]
-        bitten = mass[i] * nip * screen[i]
-        from_nip += bitten * finished / h_x[2, i]
-        _book_class(mass[i], row, escape[i], strike, chipped, bitten, k.edge_share, flows)
-    book_strikes(k, OBLIQUITY, hits, pinned, flows)
+            total[0, b] += hit
+            total[1, b] += air[FLIGHT, b] * row[PIN]
+            flows.pin_above += air[FLIGHT, b] * row[PIN] * cells[b, PIN_ABOVE]
+        _book_class(mass[i], row, work.escape[i], strike, bitten, flows)
+    book_strikes(work.hits[0], OBLIQUITY, total[0], total[1], flows)
 
 
 @law
-def _book_class(mass, row, escape, strike, chipped, bitten, edge_share, flows):
-    """Book what does not depend on obliquity: chips, nips, sieve tries and exits of one class."""
+def _book_class(mass, row, escape, strike, bitten, flows):
+    """Book what does not depend on obliquity: hits, nips, sieve tries and exits of one class."""
     flows.bar_hits += mass * strike
-    flows.chips += chipped
-    flows.chip_cut += chipped * edge_share / row[CHIP]
     flows.nips += bitten
     flows.nip_work += bitten * (row[FINISHED] * row[SHEAR] + (1.0 - row[FINISHED]) * row[WASTED])
     flows.tries += mass * row[CONTACT]
@@ -252,3 +300,4 @@ def book_strikes(k, obliquity, hits, pinned, flows):
         flows.pin_heat += pinned[b] * pin_loss
         flows.rub += hits[b] * (thrown - k.layer_energy) - pinned[b] * (thrown * (1.0 - k.survive) + pin_loss)
     flows.bar_heat -= flows.chip_cut
+    flows.rub -= flows.dust_cut

@@ -12,10 +12,11 @@ import numpy as np
 from ..base.numerics.jit import kernel, law
 from ..laws import air, sieving
 from ..mill.chamber import balanced_speed, feedback_air, overload_share
-from .balance import fill_rates, march
+from .balance import march
 from .capacity import chamber_capacity, jam_index
 from .records import FLOWS, add_flows
 from .settle import air_capacity, hammer_tip_speed, peg_rate, shaft_power
+from .strikes import fill_rates
 
 GAMMA = 1.0 - 1.0 / sqrt(2.0)
 
@@ -32,21 +33,22 @@ def advance(m, grid, work, mass, h, product, dwell, totals):
 
     Leaves in work the nip screening averaged over the step.
     """
-    escape, screen = work.escape, work.screen
+    escape, screen, bridge = work.escape, work.screen, work.bridge
     one, two = np.empty_like(mass), np.empty_like(mass)
     flows = np.zeros(2, FLOWS)
     implicit_stage(m, grid, work, mass, GAMMA * h, one, flows[0])
-    screen_one = screen.copy()
+    screen_one, bridge_one = screen.copy(), bridge.copy()
     implicit_stage(m, grid, work, mass + (1.0 - GAMMA) / GAMMA * (one - mass), GAMMA * h, two, flows[1])
     first, second = (1.0 - GAMMA) * h, GAMMA * h
-    if two.min() < 0.0 or one.min() < 0.0:
+    if not (two.min() >= 0.0 and one.min() >= 0.0):  # less than nothing, or no number where nips count on less
         implicit_stage(m, grid, work, mass, 0.5 * h, one, flows[0])
-        screen_one[:] = screen
+        screen_one[:], bridge_one[:] = screen, bridge
         implicit_stage(m, grid, work, one, 0.5 * h, two, flows[1])
         first = second = 0.5 * h
     product += escape * (first * one + second * two)
     dwell += first * one + second * two
     screen[:] = (first * screen_one + second * screen) / h
+    bridge[:] = (first * bridge_one + second * bridge) / h
     add_flows(totals, flows[0], first)
     add_flows(totals, flows[1], second)
     mass[:] = two
@@ -74,11 +76,11 @@ def freeze(m, grid, s, work, mass, T_casing, t, h):
 
 
 @kernel
-def run_batch(m, grid, charge, ends, s, work, product, dwell, totals, energies, states, screens, history):
+def run_batch(m, grid, charge, ends, s, work, product, dwell, totals, energies, states, screens, bridges, history):
     """Mill a charge (n,) [kg] through the step ends (k,) [s]; s holds the state to start from.
 
     Fills product (n,), dwell (n,) [kg s], totals FLOWS [kg, J], energies POWERS [J]; per step: states (k,) STATE (F is
-    the outflow), screens (k, n), history (k,) BATCH_STEP.
+    the outflow), screens and bridges (k, n), history (k,) BATCH_STEP.
     """
     mass = charge.copy()
     gas = m.chamber_volume * air.air_density(m.T_room) * air.SPECIFIC_HEAT
@@ -103,10 +105,11 @@ def run_batch(m, grid, charge, ends, s, work, product, dwell, totals, energies, 
         energies.windage += h * p.windage
         energies.bearings += h * p.bearings
         energies.shaft += h * p.shaft
+        energies.plough += h * p.plough
         energies.layer_drive += h * p.layer_drive
         s.F = (before - mass.sum()) / h
         states[q] = s
-        screens[q] = work.screen
+        screens[q], bridges[q] = work.screen, work.bridge
         T_end = (inner * s.T + m.casing_heat_loss * m.T_room) / (inner + m.casing_heat_loss)
         T_casing = T_end + (T_casing - T_end) * exp(-h * (inner + m.casing_heat_loss) / m.casing_capacity)
         work.mass[:] = mass

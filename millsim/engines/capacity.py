@@ -6,13 +6,27 @@ import numpy as np
 
 from ..base.numerics.jit import kernel, law
 from ..laws import drive
-from ..mill.chamber import FINISHED, NIP, SHEAR, STATE
-from ..record.limits import CANNOT, CHAMBER, FAILED, JAM, LEAST_OPEN, OK, OPENING, OVER, POWER, SIEVE, TEMPERATURE
-from .settle import settle, start_state
+from ..mill.chamber import FINISHED, NIP, PAIR, SHEAR, STATE
+from ..record.limits import (
+    CANNOT,
+    CHAMBER,
+    FAILED,
+    GRINDING,
+    JAM,
+    LEAST_OPEN,
+    OK,
+    OPENING,
+    OVER,
+    POWER,
+    SIEVE,
+    TEMPERATURE,
+)
+from .settle import HOPELESS, grinding_load, settle, start_state
 
 # ln of hold-up over a full chamber, at which the search looks first: nearly empty, then in growing steps.
 SCAN = np.array([-16.0, -10.0, -8.0, -6.5, -5.5, -4.7, -4.0, -3.4, -2.8, -2.3, -1.8, -1.4, -1.0, -0.6, -0.3, 0.01])
 ROUGH, NEAR = 1e-4, 1e-2  # tolerance while the search is far from a limit, and how near (in ln of the load) it is not
+JUMP = 1e-7  # in ln of the charge, how near to a jump
 CLOSE = 1e-7  # of the limit, on its safe side, where the search ends
 
 
@@ -29,9 +43,10 @@ def bite_statistics(m, s, x, work):
     passes = m.n_bars * s.omega / (2.0 * pi)
     mean = variance = 0.0
     for i in range(x.size):
-        if table[i, NIP] > 0.0:
+        bite = table[i, NIP] * screen[i] + table[i, PAIR] * work.bridge[i]
+        if bite > 0.0:
             piece = m.density * pi / 6.0 * x[i] ** 3
-            bites = mass[i] / piece * table[i, NIP] * table[i, FINISHED] * screen[i] / passes
+            bites = mass[i] / piece * bite * table[i, FINISHED] / passes
             energy = table[i, SHEAR] * piece
             mean += bites * energy
             variance += bites * energy * energy
@@ -51,7 +66,7 @@ def jam_index(m, s, x, work):
 
 @law
 def fill_loads(m, s, x, work, loads):
-    """Fill (6,) loads as shares of the limits, in the order of LIMITS; 1 binds."""
+    """Fill (7,) loads as shares of the limits, in the order of LIMITS; 1 binds."""
     p = work.powers[0]
     loads[POWER] = p.shaft / m.rated_power
     hottest = max(s.T, p.warmed * s.T + p.offset)  # chamber, or the powder that leaves
@@ -61,6 +76,7 @@ def fill_loads(m, s, x, work, loads):
     loads[JAM] = jam_index(m, s, x, work)
     most = drive.opening_flow(m.density * m.bulk_fraction, m.feed_opening, m.feed_size)
     loads[OPENING] = s.F / most if most > 0.0 else np.inf
+    loads[GRINDING] = grinding_load(m, s, work)
     if m.isothermal > 0.0:  # the first seconds: too soon for a motor or a sieve to get hot or blind
         loads[POWER] = loads[TEMPERATURE] = loads[SIEVE] = 0.0
 
@@ -77,55 +93,78 @@ def copy_state(source, target):
 def _try_holdup(m, grid, feed, ln_M, F_asked, origin, s, work, loads, tolerance):
     """Settle at a hold-up, coming from the state `origin`; return ln of the highest load (inf: not settled).
 
-    The feed rate asked for counts as a limit of its own.
+    The feed rate asked for counts as a limit of its own. Where hardly a hit breaks anything the state may not settle;
+    what a kilogram costs there is over its limit whichever way it swings.
     """
     copy_state(origin, s)
     s.M = np.exp(ln_M)
     residual, _ = settle(m, grid, feed, s, work, tolerance)
     if residual > tolerance:
-        return np.inf
+        loads[:] = 0.0
+        loads[GRINDING] = grinding_load(m, s, work)
+        return log(loads[GRINDING]) if loads[GRINDING] > HOPELESS else np.inf
     fill_loads(m, s, grid.x, work, loads)
     return log(max(1e-12, max(loads.max(), s.F / F_asked)))
+
+
+@law
+def _scan(m, grid, feed, F_asked, s, work, loads, tolerance, rough, good, best):
+    """Fill the mill in growing steps until a limit binds.
+
+    Returns (found, ln charge within limits, its ln load, ln charge beyond, its ln load, binding limit); good, best (1,)
+    STATE: the last state within limits, and that of the largest feed rate. Where a kilogram costs too much, a deeper
+    charge may grind itself, piece against piece: there the scan goes on as long as the motor bears it.
+    """
+    full, dear, bearable, found, beyond = log(chamber_capacity(m)), False, False, False, False
+    low, h_low, high, h_high, binding = full, 0.0, full, np.inf, 0
+    for step in range(SCAN.size):
+        trial = full + SCAN[step]
+        h = _try_holdup(m, grid, feed, trial, F_asked, good[0], s, work, loads, rough)
+        if abs(h) < NEAR:  # too close to call on a rough state
+            h = _try_holdup(m, grid, feed, trial, F_asked, good[0], s, work, loads, tolerance)
+        if h < np.inf and not beyond:
+            binding = int(np.argmax(loads))
+        if h < np.inf:
+            dear, bearable = dear or loads[GRINDING] > 1.0, bearable or loads[GRINDING] <= 1.0
+        if h < 0.0:
+            found, beyond, low, h_low = True, False, trial, h
+        elif found and not beyond:
+            beyond, high, h_high = True, trial, h
+        if h < np.inf and (h < 0.0 or not found) and loads[GRINDING] < HOPELESS:
+            copy_state(s, good[0])  # outside its limits at first: cold feed may still bring it within
+            if h < 0.0 and s.F > best[0].F:
+                copy_state(s, best[0])
+        if (beyond and binding != GRINDING) or (h < np.inf and loads[POWER] > 1.0):  # a deeper charge takes more power
+            break
+    return found, low, h_low, high, h_high, (GRINDING if dear and not bearable and step > 0 else binding)
 
 
 @law
 def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough):
     """Fill the mill step by step until a limit binds or the feed rate asked for (may be inf) is reached.
 
-    Returns (code, binding limit); s, work and loads then hold the state found, which exceeds no limit. Hold-up,
-    unlike feed rate, always has an answer. Every trial comes from the last state within limits, as a mill that is
-    fed a little more does; where the next state jumps (hotter, stickier, blinder, hotter) the search ends before
-    the jump and names the limit the jump goes through. Feed rate need not rise with hold-up all the way: the
-    largest rate on the way is what counts. rough: tolerance of the steps on the way that are far from any limit.
+    Returns (code, binding limit); s, work and loads then hold the state found, which exceeds no limit. Hold-up, unlike
+    feed rate, always has an answer. Every trial comes from the last state within limits, as a mill that is fed a little
+    more does; where the next state jumps (hotter, stickier, blinder) the search ends before the jump and names the
+    limit the jump goes through. Feed rate need not rise with hold-up all the way: the largest on the way counts. rough:
+    tolerance of steps far from any limit. A mill whose rate ends where a kilogram costs too much hardly grinds.
     """
-    full = log(chamber_capacity(m))
+    least = log(chamber_capacity(m)) + SCAN[0]
     good, best = np.zeros(1, STATE), np.zeros(1, STATE)
-    start_state(m, np.exp(full - 16.0), np.exp(full - 16.0), s)
-    s.at_rate = 0.0
-    copy_state(s, good[0])
-    feasible, low, h_low, high, h_high, binding = False, 0.0, 0.0, 0.0, np.inf, 0
-    for step in range(SCAN.size):
-        high = full + SCAN[step]
-        h_high = _try_holdup(m, grid, feed, high, F_asked, good[0], s, work, loads, rough)
-        if abs(h_high) < NEAR:  # too close to call on a rough state
-            h_high = _try_holdup(m, grid, feed, high, F_asked, good[0], s, work, loads, tolerance)
-        if h_high < np.inf:
-            binding = int(np.argmax(loads))
-        if h_high < 0.0:
-            feasible, low, h_low = True, high, h_high
-        elif feasible:
-            break
-        if h_high < np.inf:
-            copy_state(s, good[0])  # outside its limits at first: cold feed may still bring it within
-            if h_high < 0.0 and s.F > best[0].F:
-                copy_state(s, best[0])
-    if not feasible:  # stand at the nearly empty mill and say what is over its limit there
-        start_state(m, np.exp(full - 16.0), np.exp(full - 16.0), good[0])
-        _try_holdup(m, grid, feed, full - 16.0, F_asked, good[0], s, work, loads, tolerance)
-        return CANNOT, np.argmax(loads)
+    start_state(m, np.exp(least), np.exp(least), good[0])
+    scan = _scan(m, grid, feed, F_asked, s, work, loads, tolerance, rough, good, best)
+    found, low, h_low, high, h_high, binding = scan
+    if not found:  # stand at the nearly empty mill and say what is over its limit there
+        start_state(m, np.exp(least), np.exp(least), good[0])
+        h = _try_holdup(m, grid, feed, least, F_asked, good[0], s, work, loads, tolerance)
+        return CANNOT, (int(np.argmax(loads)) if binding != GRINDING and h < np.inf else binding)
+    floods = best[0].F > good[0].F * 1.0001
+    if binding == GRINDING and not floods:
+        _try_holdup(m, grid, feed, low, F_asked, good[0], s, work, loads, tolerance)
+        return CANNOT, GRINDING
     x_old, h_old, x_new, h_new = low, h_low, high, h_high
     for turn in range(60):
-        if high - low < 1e-10 or abs(h_low) < CLOSE:
+        if floods or high - low < (1e-10 if h_high < 1.0 else JUMP) or abs(h_low) < CLOSE:
             break
         middle = 0.5 * (low + high)
         if h_new < 1.0 and h_old < 1.0 and h_new != h_old and turn % 4 < 3:  # secant, aimed just below the limit
@@ -152,18 +191,32 @@ def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough):
 
 
 @law
+def _rate_at(m, grid, feed, ln_M, F_asked, best, s, work, loads, tolerance):
+    """Feed rate that a hold-up carries, 0 beyond a limit; `best` becomes the state if none carried more."""
+    h = _try_holdup(m, grid, feed, ln_M, F_asked, best, s, work, loads, tolerance)
+    if h >= 0.0:
+        return 0.0
+    if s.F > best.F:
+        copy_state(s, best)
+    return s.F
+
+
+@law
 def _climb(m, grid, feed, F_asked, best, s, work, loads, tolerance):
     """Golden-section search in ln M for the largest feed rate near the state `best`, which it improves."""
-    low, high = log(best.M) - 0.8, log(best.M) + 0.8
-    for _ in range(30):
-        for share in (0.381966, 0.618034):
-            trial = low + share * (high - low)
-            h = _try_holdup(m, grid, feed, trial, F_asked, best, s, work, loads, tolerance)
-            if h < 0.0 and s.F > best.F:
-                copy_state(s, best)
-        middle = log(best.M)
-        width = 0.5 * (high - low)
-        low, high = middle - 0.65 * width, middle + 0.65 * width
+    low, high, golden = log(best.M) - 0.8, log(best.M) + 0.8, 0.6180339887498949
+    a, b = high - golden * (high - low), low + golden * (high - low)
+    F_a = _rate_at(m, grid, feed, a, F_asked, best, s, work, loads, tolerance)
+    F_b = _rate_at(m, grid, feed, b, F_asked, best, s, work, loads, tolerance)
+    for _ in range(26):
+        if F_a > F_b:
+            high, b, F_b = b, a, F_a
+            a = high - golden * (high - low)
+            F_a = _rate_at(m, grid, feed, a, F_asked, best, s, work, loads, tolerance)
+        else:
+            low, a, F_a = a, b, F_b
+            b = low + golden * (high - low)
+            F_b = _rate_at(m, grid, feed, b, F_asked, best, s, work, loads, tolerance)
 
 
 @kernel
@@ -174,6 +227,7 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
     feed), FAILED (not converged).
     """
     if F_asked < np.inf:
+        work.ages[:] = 0.0
         start_state(m, F_asked, F_asked * 1.0, s)
         s.at_rate = 1.0
         work.ages[:] = 0.0
@@ -187,6 +241,8 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
     for rough in (max(tolerance, ROUGH), tolerance):
         if residual > tolerance:  # a rough step may have jumped where a fine one does not
             code, binding = search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough)
+            if code == CANNOT and binding == GRINDING:
+                return code, binding, 0.0
             if code == OK:  # stand exactly at the rate asked for
                 s.F, s.at_rate = F_asked, 1.0
             residual, _ = settle(m, grid, feed, s, work, tolerance)

@@ -16,20 +16,25 @@ from ..laws import breakage, cutting, motion, sieving
 from ..mill.chamber import (
     AIRBORNE,
     C_EXPONENT,
-    CHIP,
     CONTACT,
+    DUST_J,
     F_MAT,
     FINISHED,
     N_RATES,
     NIP,
+    PAIR,
     PIN,
     SHEAR,
+    STILL,
     STRIKE,
     WASTED,
     XW_MIN,
+    chip_of,
+    dust_of,
+    fill_still,
     size_rates,
     strike_energies,
-)
+)  # fmt: skip
 from .records import Rates, clear_flows
 
 RATE_NODES = 8192
@@ -48,8 +53,11 @@ def fill_table(m, s, k, node_ages, rates):
     """Tabulate the laws of a frozen state in Rates; node_ages (nodes,); strike energies k as well."""
     table = rates.table
     strike_energies(m, s, k)
+    still = np.empty(STILL)
     for i in range(table.shape[0]):
-        size_rates(m, s, k, exp(rates.ln_low + i * rates.step), node_ages[i], table[i])
+        x = exp(rates.ln_low + i * rates.step)
+        fill_still(m, x, still)
+        size_rates(m, s, k, x, node_ages[i], still, table[i])
 
 
 @law
@@ -91,14 +99,12 @@ def _bar(m, k, row, x, ln_x, stream, n, flows, by_class):
     c = uniform(stream, n) ** C_EXPONENT
     W = motion.bar_energy(k.v, k.kappa, c)
     thrown = motion.thrown_energy(k.v, k.kappa, k.e_bar, c)
-    xi = cutting.chip_share(row[CHIP], W, 1.0)
-    edge = xi * k.edge_share / row[CHIP]
+    xi, h, edge = chip_of(m, k, row, x, W)
     loss = (1.0 - k.e_bar**2) * W
     flows.bar_hits += 1.0
     flows.work += motion.bar_work(k.v, k.kappa, k.e_bar, c)
     flows.bar_heat += loss - edge
     flows.chip_cut += edge
-    flows.rub += thrown - k.layer_energy
     by_class[BAR] += 1.0
     by_class[IMPACT] += W
     by_class[EDGE] += edge
@@ -106,57 +112,81 @@ def _bar(m, k, row, x, ln_x, stream, n, flows, by_class):
         flows.bar_above += 1.0
     if uniform(stream, n + 1) < xi:
         flows.chips += 1.0
+        flows.rub += thrown - k.layer_energy
         by_class[CHIPS] += 1.0
-        h = cutting.chip_thickness(m.chip_size, x)
         y = h * uniform(stream, n + 2) ** (1.0 / m.chip_exponent)
         return y, log(y), False, thrown, n + 3
     if uniform(stream, n + 2) < breakage.breakage_probability(x, W, row[F_MAT], row[XW_MIN]):
         flows.bar_fractures += 1.0
         by_class[FRACTURE] += 1.0
-        y = breakage.daughter_size(x, uniform(stream, n + 3), k.q_bar, m.fines_limit)
-        return y, log(y), True, thrown, n + 4
+        y = fragment_size(m, row, x, W, stream, n + 3)
+        return y, log(y), True, thrown, n + 6
     by_class[ELASTIC] += 1.0
     factor, ln_factor = cutting.chipped_size(xi)
     return x * factor, ln_x + ln_factor, True, thrown, n + 3
 
 
 @law
+def fragment_size(m, row, x, W, stream, n):
+    """Size of a fragment, by mass, of a piece x broken by W [J/kg]: fines, else shattered, else split. Uses 3 draws."""
+    u = uniform(stream, n)
+    if uniform(stream, n + 1) < breakage.fines_share(x, m.fines_thickness):
+        return breakage.fines_size(x, u, m.fines_exponent, m.fines_limit)
+    shatters = uniform(stream, n + 2) < breakage.shatter_share(m.shatter_slope, row[F_MAT] * (x * W - row[XW_MIN]))
+    return breakage.coarse_size(x, u, m.daughter_exponent if shatters else m.split_exponent, m.fragment_floor)
+
+
+@law
 def _pin(m, k, row, x, brittle, thrown, stream, n, flows, by_class):
-    """The flight after a bar hit: meet a pin or not, and break on it or not. Returns (new size, draws)."""
-    if uniform(stream, n) >= row[PIN]:
-        return x, n + 1
-    W_square = thrown * k.survive
-    c = 1.0 - uniform(stream, n + 1) ** 2
-    path, loss = thrown - W_square, (1.0 - k.e_pin**2) * W_square * c
-    flows.pin_hits += 1.0
-    flows.path_heat += path
-    flows.pin_heat += loss
-    flows.rub -= path + loss
-    by_class[PINS] += 1.0
-    by_class[IMPACT] += W_square * c
-    if x * W_square * c > row[XW_MIN]:
-        flows.pin_above += 1.0
-    broken = brittle and uniform(stream, n + 2) < breakage.breakage_probability(
-        x, W_square * c, row[F_MAT], row[XW_MIN]
-    )
+    """The flight after a bar hit: meet a pin or not, rub off dust, break on the pin or not. Returns (size, draws)."""
+    W_square, c, rub = thrown * k.survive, 0.0, thrown - k.layer_energy
+    pinned = uniform(stream, n) < row[PIN]
+    n += 1
+    if pinned:
+        c = 1.0 - uniform(stream, n) ** 2
+        n += 1
+        path, loss = thrown - W_square, (1.0 - k.e_pin**2) * W_square * c
+        rub -= path + loss
+        flows.pin_hits += 1.0
+        flows.path_heat += path
+        flows.pin_heat += loss
+        by_class[PINS] += 1.0
+        by_class[IMPACT] += W_square * c
+        if x * W_square * c > row[XW_MIN]:
+            flows.pin_above += 1.0
+    dust = dust_of(m, row, rub) if brittle else 0.0
+    flows.dust_cut += dust * row[DUST_J]
+    flows.rub += rub - dust * row[DUST_J]
+    if dust > 0.0:
+        n += 1
+        if uniform(stream, n - 1) < dust:
+            flows.dust += 1.0
+            return breakage.fines_size(x, uniform(stream, n), m.fines_exponent, m.fines_limit), n + 1
+        x *= cutting.chipped_size(dust)[0]
+    if not pinned:
+        return x, n
+    broken = brittle and uniform(stream, n) < breakage.breakage_probability(x, W_square * c, row[F_MAT], row[XW_MIN])
     if not broken:
         by_class[ELASTIC] += 1.0
-        return x, n + 3
+        return x, n + 1
     flows.pin_fractures += 1.0
     by_class[FRACTURE] += 1.0
-    return breakage.daughter_size(x, uniform(stream, n + 3), k.q_pin, m.fines_limit), n + 4
+    return fragment_size(m, row, x, W_square * c, stream, n + 1), n + 4
 
 
 @law
 def _nip(m, rates, x, ln_x, stream, n, row, flows):
-    """A bite: shear the piece, or fold back from it (swinging hammers). Returns the new size; uses 2 draws."""
+    """A bite: shear the piece, or fold back from it (swinging hammers). Returns the new size; uses 3 draws."""
     look_up(rates, ln_x, row)
     flows.nips += 1.0
     if uniform(stream, n) >= row[FINISHED]:
         flows.nip_work += row[WASTED]
         return x
     flows.nip_work += row[SHEAR]
-    return breakage.daughter_size(x, uniform(stream, n + 1), m.nip_exponent, m.fines_limit)
+    u = uniform(stream, n + 1)
+    if uniform(stream, n + 2) < breakage.fines_share(x, m.fines_thickness):
+        return breakage.fines_size(x, u, m.fines_exponent, m.fines_limit)
+    return breakage.coarse_size(x, u, m.nip_exponent, m.fragment_floor)
 
 
 @law
@@ -211,7 +241,9 @@ def follow(m, steps, sizes, stream, max_events, row, nip_row, flows, by_size):
             if ln_x != at:
                 look_up(Rates(steps.tables[now], sizes.ln_low, sizes.step), ln_x, row)
                 at = ln_x
-            strike, nip = (row[STRIKE], row[NIP] * steps.screens[now, i]) if i > 0 else (0.0, 0.0)
+            strike, nip = row[STRIKE], row[NIP] * steps.screens[now, i] + row[PAIR] * steps.bridges[now, i]
+            if i == 0:
+                strike = nip = 0.0
             contact, airborne = row[CONTACT], row[AIRBORNE]
             total = strike + nip + contact + airborne
             changed = False
@@ -241,8 +273,8 @@ def follow(m, steps, sizes, stream, max_events, row, nip_row, flows, by_size):
             x, ln_x, i, at, n = _strike(m, steps.hits[now], rates, ln_edges, x, ln_x, i, stream, n, row, flows, by_size)
         elif pick < strike + nip:
             by_size[i, NIPS] += 1.0
-            whole, n = x, n + 2
-            x = _nip(m, rates, x, ln_x, stream, n - 2, nip_row, flows)
+            whole, n = x, n + 3
+            x = _nip(m, rates, x, ln_x, stream, n - 3, nip_row, flows)
             if x == whole:
                 continue
             ln_x = log(x)
@@ -265,7 +297,7 @@ def run_blocks(m, steps, sizes, seed, first_block, flows, by_size, ends):
         clear_flows(flows[b])
         by_size[b] = 0.0
         ends[b] = 0.0
-        row, nip_row = np.empty(NIP + 1), np.empty(N_RATES)  # most events need the first columns only
+        row, nip_row = np.empty(PAIR + 1), np.empty(N_RATES)  # most events need the first columns only
         for h in range(BLOCK):
             stream = start(seed, (first_block + b) * BLOCK + h, 0)
             end, t = follow(m[0], steps, sizes, stream, GIVE_UP, row, nip_row, flows[b], by_size[b])

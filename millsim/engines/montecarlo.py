@@ -23,12 +23,13 @@ MOST_EVENTS = 2e5  # expected events per history above which histories are not w
 class FrozenSteps:
     """Chamber states frozen in time: one for a steady state, many for a batch.
 
-    ends_s (k,), states (k,) STATE records, screens (k, n) nip screening and ages (k, n) [s] by class.
+    ends_s (k,), states (k,) STATE records, screens and bridges (k, n) of nips and ages (k, n) [s] by class.
     """
 
     ends_s: np.ndarray
     states: np.ndarray
     screens: np.ndarray
+    bridges: np.ndarray
     ages: np.ndarray
 
 
@@ -108,7 +109,18 @@ def _compiled_steps(mill: np.ndarray, steps: FrozenSteps, edges: np.ndarray) -> 
         ages = np.interp(ln_nodes, ln_x, steps.ages[i])
         fill_table(mill[0], steps.states[i], strikes[i], ages, Rates(tables[i], ln_low, width))
     unblinded = np.ascontiguousarray(steps.states["unblinded"])
-    return Steps(steps.ends_s, unblinded, strikes, tables, np.ascontiguousarray(steps.screens)), ln_low, width
+    return (
+        Steps(
+            steps.ends_s,
+            unblinded,
+            strikes,
+            tables,
+            np.ascontiguousarray(steps.screens),
+            np.ascontiguousarray(steps.bridges),
+        ),
+        ln_low,
+        width,
+    )
 
 
 def run(

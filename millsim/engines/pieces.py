@@ -19,26 +19,33 @@ from ..mill.chamber import (
     C_EXPONENT,
     CONTACT,
     CURVE_POINTS,
+    CUT_A,
     F_MAT,
     FINISHED,
     N_RATES,
     NIP,
+    PAIR,
     PIN,
     SHEAR,
     STRIKE,
     WASTED,
     XW_MIN,
-    bite_chance,
+    grip,
     idle_power,
-    mean_pass,
-)
+    open_to_pass,
+    pass_open_hole,
+)  # fmt: skip
+from .balance import prop_weight
 from .capacity import chamber_capacity
 from .histories import look_up
+from .settle import plough_power
 
 STALL = 0.3  # share of the no-load speed below which a motor of this class no longer recovers (assumed)
 MOST_PIECES = 12000
 # Columns of a piece; rates [1/s] in the tabulated state.
-SIZE, MASS, STRIKES_S, ESCAPE_S, NIPS_S, BITE, FINISH, SHEAR_J, WASTED_J, BITTEN = range(10)
+SIZE, MASS, STRIKES_S, ESCAPE_S, NIPS_S, BITE, PROP, FINISH, SHEAR_J, WASTED_J, FORCE, BITTEN = range(12)
+PIECE_COLUMNS = 12
+NIPPED = -1.0  # stands for the shatter share where a piece is sheared in a nip
 FRAGMENT_BINS = 8
 TRACE_COLUMNS = 5  # time, mean torque, peak torque, speed, pieces
 
@@ -57,28 +64,33 @@ def motor_power(m, omega):
 
 
 @law
-def fragments(m, x, q, x_least, u, out):
+def fragments(m, x, shattered, x_least, u, out):
     """Draw the pieces above x_least that a piece x breaks into; the rest of the mass is powder.
 
-    Each of FRAGMENT_BINS size bins gets its expected number, all rounded with one draw u (systematic sampling), so
-    the mean mass of every bin is that of the daughter law. One draw may hold a little more or less than the parent:
-    the powder pool lends and takes the difference. Fills out; returns how many.
+    shattered: share of such fractures that shatter, or NIPPED. Each of FRAGMENT_BINS size bins gets its expected
+    number, all rounded with one draw u (systematic sampling), so the mean mass of every bin is that of the law. One
+    draw may hold a little more or less than the parent: the powder pool lends and takes the difference. Fills out;
+    returns how many.
     """
     width = log(x / x_least) / FRAGMENT_BINS
-    h_x = breakage.daughter_weight(x, q, m.fines_limit)
-    count, total = 0, u
-    below = exp(breakage.daughter_weight(x_least, q, m.fines_limit) - h_x)
-    for b in range(FRAGMENT_BINS):
-        low, high = x_least * exp(b * width), x_least * exp((b + 1) * width)
-        upto = exp(breakage.daughter_weight(high, q, m.fines_limit) - h_x)
-        y = (low * high) ** 0.5
-        before = int(total)
-        total += (upto - below) * (x / y) ** 3
+    phi = breakage.fines_share(x, m.fines_thickness)
+    split = m.nip_exponent if shattered == NIPPED else m.split_exponent
+    w = max(0.0, shattered)
+    count, total, below = 0, u, 0.0
+    for b in range(-1, FRAGMENT_BINS):
+        high = x_least * exp((b + 1) * width)
+        upto = breakage.finer_share(
+            high, x, phi, w, split, m.daughter_exponent, m.fragment_floor, m.fines_exponent, m.fines_limit
+        )
+        if b >= 0:
+            y = x_least * exp((b + 0.5) * width)
+            before = int(total)
+            total += (upto - below) * (x / y) ** 3
+            for _ in range(int(total) - before):
+                if count < out.size:
+                    out[count] = y
+                    count += 1
         below = upto
-        for _ in range(int(total) - before):
-            if count < out.size:
-                out[count] = y
-                count += 1
     return count
 
 
@@ -89,47 +101,59 @@ def add_piece(m, s, rates, x, pieces, count, row):
     piece = pieces[count]
     mass = m.density * pi / 6.0 * x**3
     piece[SIZE], piece[MASS], piece[STRIKES_S], piece[BITTEN] = x, mass, row[STRIKE], 0.0
-    piece[ESCAPE_S] = row[CONTACT] * mean_pass(m, s, x) + row[AIRBORNE]
-    piece[BITE] = bite_chance(m, x) if row[NIP] > 0.0 else 0.0
-    piece[NIPS_S] = row[NIP] / piece[BITE] if piece[BITE] > 0.0 else 0.0
+    piece[ESCAPE_S] = row[CONTACT] * open_to_pass(m, s) * pass_open_hole(m, x) + row[AIRBORNE]
+    piece[PROP] = grip(m, 2.0 * x) * m.bridge_grip
+    piece[NIPS_S] = row[PAIR] / piece[PROP] if piece[PROP] > 0.0 else 0.0  # meetings of bar and pin
+    piece[BITE] = row[NIP] / piece[NIPS_S] if piece[NIPS_S] > 0.0 else 0.0
     piece[FINISH], piece[SHEAR_J], piece[WASTED_J] = row[FINISHED], row[SHEAR] * mass, row[WASTED] * mass
+    piece[FORCE] = cutting.shear_force(row[CUT_A] / m.cut_factor, x)
     return count + 1
 
 
 @law
-def mark_bitten(pieces, count, sites, factor, stream, n):
-    """Let pieces fall into nips for one step and mark the largest of each nip if the edge bites it.
+def mark_bitten(m, pieces, count, sites, factor, stream, n):
+    """Let pieces fall into nips for one step; mark the largest of each nip, and the second largest, if they are bitten.
 
-    factor: seconds of the step times the reach ratio; sites: work array, one entry per nip. Returns the draws.
+    The largest is bitten as far as it stands out of the gap by itself, the second as far as the largest props it.
+    factor: seconds of the step times the reach ratio; sites (2, nips): work array. Returns the draws.
     """
     sites[:] = -1
     for j in range(count):
         if pieces[j, NIPS_S] > 0.0:
             if uniform(stream, n) < pieces[j, NIPS_S] * factor:
-                site = int(uniform(stream, n + 1) * sites.size)
-                if sites[site] < 0 or pieces[j, SIZE] > pieces[sites[site], SIZE]:
-                    sites[site] = j
+                at = int(uniform(stream, n + 1) * sites.shape[1])
+                first, second = sites[0, at], sites[1, at]
+                if first < 0 or pieces[j, SIZE] > pieces[first, SIZE]:
+                    sites[0, at], sites[1, at] = j, first
+                elif second < 0 or pieces[j, SIZE] > pieces[second, SIZE]:
+                    sites[1, at] = j
             n += 2
-    for i in range(sites.size):
-        if sites[i] >= 0 and uniform(stream, n + i) < pieces[sites[i], BITE]:
-            pieces[sites[i], BITTEN] = 1.0
-    return n + sites.size
+    for i in range(sites.shape[1]):
+        first, second = sites[0, i], sites[1, i]
+        if first >= 0 and uniform(stream, n + 2 * i) < pieces[first, BITE]:
+            pieces[first, BITTEN] = 1.0
+        if second >= 0:
+            x = pieces[second, SIZE]
+            both = pieces[first, SIZE] + x
+            stands = min(1.0, max(0.0, (both - m.gap) / x)) * min(1.0, both / m.H)  # and in line along the bar
+            stands *= prop_weight(pieces[first, SIZE], m.gap)
+            if uniform(stream, n + 2 * i + 1) < pieces[second, PROP] * stands:
+                pieces[second, BITTEN] = 1.0
+    return n + 2 * sites.shape[1]
 
 
 @law
 def _hit(m, k, row, x, v, stream, n):
-    """One strike at tip speed v: (work J/kg, broken, daughter exponent, draws)."""
+    """One strike at tip speed v: (work J/kg, broken, share that shatters, draws)."""
     c = uniform(stream, n) ** C_EXPONENT
-    work = motion.bar_work(v, k.kappa, k.e_bar, c)
-    if uniform(stream, n + 1) < breakage.breakage_probability(
-        x, motion.bar_energy(v, k.kappa, c), row[F_MAT], row[XW_MIN]
-    ):
-        return work, True, k.q_bar, n + 2
+    work, W = motion.bar_work(v, k.kappa, k.e_bar, c), motion.bar_energy(v, k.kappa, c)
+    if uniform(stream, n + 1) < breakage.breakage_probability(x, W, row[F_MAT], row[XW_MIN]):
+        return work, True, breakage.shatter_share(m.shatter_slope, row[F_MAT] * (x * W - row[XW_MIN])), n + 2
     if uniform(stream, n + 2) < row[PIN]:
         W = motion.thrown_energy(v, k.kappa, k.e_bar, c) * k.survive * (1.0 - uniform(stream, n + 3) ** 2)
         if uniform(stream, n + 4) < breakage.breakage_probability(x, W, row[F_MAT], row[XW_MIN]):
-            return work, True, k.q_pin, n + 5
-    return work, False, k.q_bar, n + 5
+            return work, True, breakage.shatter_share(m.shatter_slope, row[F_MAT] * (x * W - row[XW_MIN])), n + 5
+    return work, False, 0.0, n + 5
 
 
 @law
@@ -153,18 +177,17 @@ def work_on_pieces(m, s, k, rates, pieces, count, factor, v, x_least, stream, n,
     lost = out = work = peak = 0.0
     for j in range(count - 1, -1, -1):
         piece = pieces[j]
-        x, mass, broken, gone, q = piece[SIZE], piece[MASS], False, False, m.nip_exponent
+        x, mass, broken, gone, shattered = piece[SIZE], piece[MASS], False, False, NIPPED
         pick = uniform(stream, n)
         n += 1
         if piece[BITTEN] > 0.0:
             piece[BITTEN] = 0.0
             broken = pick < piece[FINISH]
             work += piece[SHEAR_J] if broken else piece[WASTED_J]
-            sigma = piece[SHEAR_J] / mass * m.density * 3.0**0.5 / 0.375  # `shear_energy` read backwards
-            peak = max(peak, cutting.shear_force(sigma, x) * m.R)
+            peak = max(peak, piece[FORCE] * m.R)
         elif pick < 1.0 - exp(-piece[STRIKES_S] * factor):
             look_up(rates, log(x), row)
-            specific, broken, q, n = _hit(m, k, row, x, v, stream, n)
+            specific, broken, shattered, n = _hit(m, k, row, x, v, stream, n)
             work += specific * mass
         else:
             gone = uniform(stream, n) < 1.0 - exp(-piece[ESCAPE_S] * factor)
@@ -176,7 +199,7 @@ def work_on_pieces(m, s, k, rates, pieces, count, factor, v, x_least, stream, n,
         if gone:
             out += mass
         if broken:
-            found = fragments(m, x, q, x_least, uniform(stream, n), new)
+            found = fragments(m, x, shattered, x_least, uniform(stream, n), new)
             n += 1
             lost += mass
             for i in range(min(found, MOST_PIECES - count)):
@@ -214,8 +237,8 @@ def follow_pieces(m, s, k, rates, arrivals, powder, seconds, stream, trace):
 
     rates: Rates of state s; arrivals, powder: what falls in. trace (k, TRACE_COLUMNS) is filled at even times.
     """
-    pieces, new, row = np.empty((MOST_PIECES, 10)), np.empty(256), np.empty(N_RATES)
-    sites = np.empty(max(1, int(m.n_pins)), np.int64)
+    pieces, new, row = np.empty((MOST_PIECES, PIECE_COLUMNS)), np.empty(256), np.empty(N_RATES)
+    sites = np.empty((2, max(1, int(m.n_pins))), np.int64)
     full = chamber_capacity(m)
     count, pool, coarse, n, t = 0, 0.0, 0.0, 1, 0.0
     omega, next_piece = m.omega_0, -log(uniform(stream, 0)) / arrivals.rates[-1]
@@ -229,9 +252,10 @@ def follow_pieces(m, s, k, rates, arrivals, powder, seconds, stream, trace):
         ratio = reach_ratio(m, s, pool + coarse, omega, m.feed_size)
         windage, bearings = idle_power(m, omega, s.T)
         drawn = (windage + bearings + max(0.0, pool) * powder.striking * ratio * (omega / s.omega) ** 2) * dt
-        n = mark_bitten(pieces, count, sites, ratio * dt, stream, n)
+        drawn += plough_power(m, max(0.0, pool + coarse), omega, omega * m.R) * dt
+        n = mark_bitten(m, pieces, count, sites, ratio * dt, stream, n)
         count, lost, out, work, torque, n = work_on_pieces(
-            m, s, k, rates, pieces, count, ratio * dt, omega * m.R, powder.x_least, stream, n, new, row
+            m, s, k, rates, pieces, count, ratio * dt, omega * s.v / s.omega, powder.x_least, stream, n, new, row
         )
         coarse, drawn = coarse - lost - out, drawn + work
         pool = (pool + lost) * exp(-powder.exit_rate * ratio * dt)

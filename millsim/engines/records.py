@@ -8,31 +8,44 @@ from ..base.numerics.jit import law
 from ..mill.chamber import N_RATES, STRIKES
 
 BINS = 6  # obliquity bins of equal probability
-STRIKE_COLUMNS = tuple("chipped shrunk broken above pin_broken pin_above".split())
-XI, SHRINK, BREAK, ABOVE, PIN_BREAK, PIN_ABOVE = range(len(STRIKE_COLUMNS))
+STRIKE_COLUMNS = tuple(
+    "chipped chip_J_kg shrunk broken shattered above pin_broken pin_shattered pin_above dust chip_class "
+    "chip_scale".split()
+)
+XI, CHIP_J, SHRINK, BREAK, SHATTER, ABOVE, PIN_BREAK, PIN_SHATTER, PIN_ABOVE, DUST, CHIP_CLASS, CHIP_SCALE = range(12)
+SPLIT, SHATTERED, FINES, NIPPED = range(4)  # the ways in which a piece falls apart, each with its own sizes
+WAYS = 4
+GAIN, PER, OUT = range(
+    3
+)  # of a way: its running sum times GAIN falls into a class, a broken kilogram adds PER, OUT leaves
 
 # Flows of one chamber state. Hits, fractures, chips, nips, tries, exits: kg/s of charge they happen to.
 # The rest: watts. The Monte Carlo engine tallies the same fields.
 FLOWS = np.dtype(
     [
         (name, "f8")
-        for name in "bar_hits pin_hits bar_above pin_above bar_fractures pin_fractures chips nips tries exits "
-        "work bar_heat chip_cut path_heat pin_heat rub nip_work".split()
+        for name in "bar_hits pin_hits bar_above pin_above bar_fractures pin_fractures chips dust nips tries "
+        "exits work bar_heat chip_cut path_heat pin_heat dust_cut rub nip_work".split()
     ]
 )
 # Powers of one settled state [W], and how warm the charge leaves: T_out = warmed T + offset.
-POWERS = np.dtype([(name, "f8") for name in "windage bearings striking nip layer_drive shaft warmed offset".split()])
+POWERS = np.dtype(
+    [(name, "f8") for name in "windage bearings striking nip plough layer_drive shaft warmed offset".split()]
+)
 # One step of a batch: its end [s], kg left, temperatures [K], shaft power [W], loads on jam and chamber.
 BATCH_STEP = np.dtype([(name, "f8") for name in "end left T T_casing shaft jam chamber".split()])
 FLOW_NAMES: tuple[str, ...] = FLOWS.names or ()  # by numpy's types a dtype may have none
 
 
 class Grid(NamedTuple):
-    """Size classes: edges (n+1,) and x (n,) [m], ascending; chip_share (n, n), see `balance.chip_shares`."""
+    """Size classes of a mill, ascending, and what its fragments and chips look like on them."""
 
-    edges: np.ndarray
-    x: np.ndarray
-    chip_share: np.ndarray
+    edges: np.ndarray  # (n+1,) m
+    x: np.ndarray  # (n,) m
+    ways: np.ndarray  # (n, WAYS, 3) GAIN, PER, OUT of each way in each class
+    fines: np.ndarray  # (n,) mass share crushed to fines
+    still: np.ndarray  # (n, STILL) what of each size does not depend on the state
+    chip_finer: np.ndarray  # (n+1,) class bound to the power of the chip sizes, 0 at the lowest
 
 
 class Rates(NamedTuple):
@@ -54,13 +67,14 @@ class Sizes(NamedTuple):
 
 
 class Steps(NamedTuple):
-    """Frozen states to follow: ends [s], unblinded, hits (k,), rate tables (k, nodes, columns), screens (k, n)."""
+    """Frozen states to follow: ends [s], unblinded, hits (k,), rate tables, screens and bridges (k, n)."""
 
     ends: np.ndarray
     unblinded: np.ndarray
     hits: np.ndarray
     tables: np.ndarray
     screens: np.ndarray
+    bridges: np.ndarray
 
 
 class Arrivals(NamedTuple):
@@ -87,7 +101,8 @@ class Work(NamedTuple):
     escape: np.ndarray  # (n,) 1/s
     strikes: np.ndarray  # (n, BINS, STRIKE_COLUMNS)
     mass: np.ndarray  # (n,) kg
-    screen: np.ndarray  # (n,) chance of carrying the load in a nip
+    screen: np.ndarray  # (n,) chance of carrying the load in a nip alone
+    bridge: np.ndarray  # (n,) chance of being propped across the gap by a larger piece, times how far
     flows: np.ndarray  # (1,) FLOWS
     hits: np.ndarray  # (1,) STRIKES
     powers: np.ndarray  # (1,) POWERS
@@ -98,7 +113,7 @@ def new_work(n: int) -> Work:
     """Work arrays for n classes, all zero."""
     return Work(
         np.zeros((n, N_RATES)), np.zeros(n), np.zeros((n, BINS, len(STRIKE_COLUMNS))), np.zeros(n), np.zeros(n),
-        np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS), np.zeros(n),
+        np.zeros(n), np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS), np.zeros(n),
     )  # fmt: skip
 
 
@@ -106,9 +121,9 @@ def new_work(n: int) -> Work:
 def clear_flows(flows):
     """Set every field of a FLOWS record to zero."""
     flows.bar_hits = flows.pin_hits = flows.bar_above = flows.pin_above = 0.0
-    flows.bar_fractures = flows.pin_fractures = flows.chips = flows.nips = flows.tries = flows.exits = 0.0
-    flows.work = flows.bar_heat = flows.chip_cut = flows.path_heat = flows.pin_heat = flows.rub = 0.0
-    flows.nip_work = 0.0
+    flows.bar_fractures = flows.pin_fractures = flows.chips = flows.dust = flows.nips = flows.tries = flows.exits = 0.0
+    flows.work = flows.bar_heat = flows.chip_cut = flows.path_heat = flows.pin_heat = flows.dust_cut = 0.0
+    flows.rub = flows.nip_work = 0.0
 
 
 @law
@@ -121,6 +136,7 @@ def add_flows(total, flows, seconds):
     total.bar_fractures += seconds * flows.bar_fractures
     total.pin_fractures += seconds * flows.pin_fractures
     total.chips += seconds * flows.chips
+    total.dust += seconds * flows.dust
     total.nips += seconds * flows.nips
     total.tries += seconds * flows.tries
     total.exits += seconds * flows.exits
@@ -129,5 +145,6 @@ def add_flows(total, flows, seconds):
     total.chip_cut += seconds * flows.chip_cut
     total.path_heat += seconds * flows.path_heat
     total.pin_heat += seconds * flows.pin_heat
+    total.dust_cut += seconds * flows.dust_cut
     total.rub += seconds * flows.rub
     total.nip_work += seconds * flows.nip_work

@@ -10,12 +10,15 @@ from math import exp, log, pi
 import numpy as np
 
 from ..base.numerics.jit import law
-from ..laws import air, cutting, heat, sieving
+from ..laws import air, cutting, heat, motion, sieving
 from ..mill.chamber import CONTACT, SELF, STATE, WARMED, feedback_air, feedback_speed, idle_power
-from .balance import fill_rates, march
+from ..record.limits import HARDLY_J_KG
+from .balance import march
+from .strikes import fill_rates
 
 UNKNOWNS = 5  # ln hold-up or ln feed rate, T, unblinded share, speed, tip speed
-MAX_TURNS = 400
+MAX_TURNS = 120
+PATIENCE, HOPELESS = 40, 3.0  # turns spent on a state whose load on grinding is above HOPELESS: it need not settle
 HISTORY = 4  # depth of the Anderson acceleration
 
 
@@ -38,11 +41,20 @@ def peg_rate(m, s, grid, table, mass):
 
 
 @law
+def plough_power(m, M, omega, v):
+    """Power [W] of bars that drive through a layer deeper than the gap, at a charge M [kg]."""
+    depth = motion.layer_depth(M, m.density * m.bulk_fraction, m.R_stator, m.H)
+    passes = motion.bar_pass_rate(m.n_bars, omega, m.layer_speed_ratio) * m.swept_share
+    return motion.ploughing_power(M, passes, m.gap, depth, m.layer_speed_ratio, v)
+
+
+@law
 def shaft_power(m, s, flows, p):
     """Fill a POWERS record from the flows of a frozen state; what the wall cannot give back the layer is driven by."""
     p.windage, p.bearings = idle_power(m, s.omega, s.T)
     p.striking, p.nip = flows.work, flows.nip_work
-    p.layer_drive = max(0.0, -flows.rub)
+    p.plough = plough_power(m, s.M, s.omega, s.v)
+    p.layer_drive = max(0.0, -flows.rub) + p.plough
     p.shaft = p.windage + p.bearings + p.striking + p.nip + p.layer_drive
 
 
@@ -83,7 +95,7 @@ def hammer_tip_speed(m, s, p):
     v = s.omega * m.R
     if m.swinging <= 0.0:
         return v
-    per_blow = (p.striking + p.nip) / (m.n_bars * s.omega / (2.0 * pi))
+    per_blow = (p.striking + p.nip + p.plough) / (m.n_bars * s.omega / (2.0 * pi))
     return v * cutting.hammer_speed_share(per_blow, cutting.hammer_energy(m.hammer_mass, v))
 
 
@@ -208,6 +220,15 @@ def _solve_small(A, b, n):
 
 
 @law
+def grinding_load(m, s, work):
+    """What strikes, nips and the layer take per kg of powder, over what is no grinding any more; 0 in a cold start."""
+    p = work.powers[0]
+    if m.isothermal > 0.0:
+        return 0.0
+    return np.inf if s.F <= 0.0 else (p.striking + p.nip + p.layer_drive) / s.F / HARDLY_J_KG
+
+
+@law
 def settle(m, grid, feed, s, work, tolerance):
     """Turn the loop until the state answers itself within tolerance; return (residual, turns).
 
@@ -239,6 +260,8 @@ def settle(m, grid, feed, s, work, tolerance):
             residual = max(residual, change)
         if residual <= tolerance:
             return residual, turn + 1
+        if turn == PATIENCE and grinding_load(m, s, work) > HOPELESS:
+            break
         if residual > 3.0 * best or turn % 40 == 39:  # the history misleads: start it anew, more carefully
             count, best, mixing = 0, residual, max(0.1, 0.6 * mixing)
         best = min(best, residual)
@@ -254,4 +277,4 @@ def settle(m, grid, feed, s, work, tolerance):
         for q in range(UNKNOWNS):  # no leaps: a factor e^2 in mass, 50 K, a third in the rest
             leap = 2.0 if q == 0 else 0.5 if q == 1 else 0.3
             z[q] = Z[count - 1, q] + min(leap, max(-leap, z[q] - Z[count - 1, q]))
-    return residual, MAX_TURNS
+    return residual, turn + 1

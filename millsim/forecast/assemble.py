@@ -11,9 +11,9 @@ from ..engines.histories import BAR, BY_SIZE, CHIPS, DWELL, FRACTURE, NIPS
 from ..engines.montecarlo import Tally
 from ..engines.records import BREAK, FLOW_NAMES, PIN_BREAK, XI
 from ..laws import drive
-from ..mill.chamber import NIP, STRIKE
+from ..mill.chamber import NIP, PAIR, STRIKE
 from ..mill.problem import Setup
-from ..record.limits import LEAST_OPEN, LIMITS
+from ..record.limits import GRINDING, HARDLY_J_KG, LEAST_OPEN, LIMITS
 from ..record.outputs import scalar
 from ..record.prediction import Counted, EngineResult, Limit, SizeTable
 from .outcome import Outcome
@@ -73,7 +73,7 @@ def balance_result(problem: Setup, o: Outcome, capacity_kg_s: float, mill: np.nd
     rates = {
         "strike_1_s": strike,
         "selection_1_s": strike * (mean[:, BREAK] + (1.0 - mean[:, BREAK]) * mean[:, PIN_BREAK]),
-        "nip_1_s": np.where(np.arange(strike.size) > 0, o.table[:, NIP] * o.screen, 0.0),
+        "nip_1_s": np.where(np.arange(strike.size) > 0, o.table[:, NIP] * o.screen + o.table[:, PAIR] * o.bridge, 0.0),
         "chip_1_s": strike * mean[:, XI],
         "escape_1_s": o.escape,
     }
@@ -180,6 +180,13 @@ def limits_of(problem: Setup, o: Outcome) -> tuple[Limit, ...]:
         ("chamber", charge, full, "kg", f"most of the charge {waiting}"),
         ("jam", o.loads[4], 1.0, "1", "bites against the rotor's energy, power against the motor's overload"),
         ("feed opening", 0.0 if batch else s["F"], opening, "kg/s", "what runs through the opening by gravity"),
+        (
+            "grinding",
+            o.loads[GRINDING] * HARDLY_J_KG,
+            HARDLY_J_KG,
+            "J/kg",
+            "strikes, bites and stirring per kilogram of powder; above it a mill hardly grinds",
+        ),
     )
     zero = {"outlet temperature": float(m["T_room"])}
     return tuple(

@@ -4,18 +4,32 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..engines.balance import chip_shares
+from ..engines.balance import fill_grid
 from ..engines.batch import run_batch
 from ..engines.capacity import fill_loads, operate
 from ..engines.montecarlo import FrozenSteps
-from ..engines.records import BATCH_STEP, FLOWS, POWERS, Grid, Work, new_work
-from ..engines.settle import air_capacity, evaluate, start_state
+from ..engines.records import BATCH_STEP, FLOWS, POWERS, WAYS, Grid, Work, new_work
+from ..engines.settle import air_capacity, evaluate, grinding_load, start_state
 from ..errors import NotConverged
 from ..laws import heat
-from ..mill.chamber import STATE
+from ..mill.chamber import STATE, STILL
 from ..mill.config.mill import Feed
 from ..mill.problem import Setup
-from ..record.limits import CHAMBER, FAILED, JAM, LEAST_OPEN, LIMITS, OK, OPENING, OVER, POWER, SIEVE, TEMPERATURE
+from ..record.limits import (
+    CANNOT,
+    CHAMBER,
+    FAILED,
+    GRINDING,
+    JAM,
+    LEAST_OPEN,
+    LIMITS,
+    OK,
+    OPENING,
+    OVER,
+    POWER,
+    SIEVE,
+    TEMPERATURE,
+)
 
 
 @dataclass(frozen=True)
@@ -24,7 +38,7 @@ class Outcome:
 
     code: record.limits: OK, OVER, CANNOT; binding: the limit that binds, or comes nearest; state: STATE record;
     mass (n,) charge [kg]; product (n,) [kg/s]; table (n, N_RATES); escape (n,) [1/s]; strikes (n, BINS, ...);
-    screen (n,); flows FLOWS [kg/s, W]; powers POWERS [W]; loads (6,) by LIMITS; steps: what the Monte Carlo engine
+    screen, bridge (n,); flows FLOWS [kg/s, W]; powers POWERS [W]; loads (6,) by LIMITS; steps: what Monte Carlo
     follows; history (k,) BATCH_STEP of a batch, else empty.
     """
 
@@ -37,6 +51,7 @@ class Outcome:
     escape: np.ndarray
     strikes: np.ndarray
     screen: np.ndarray
+    bridge: np.ndarray
     flows: np.void
     powers: np.void
     loads: np.ndarray
@@ -51,18 +66,26 @@ class Outcome:
 
 
 def _outcome(code: int, binding: int, s: np.ndarray, work: Work, loads: np.ndarray, residual: float) -> Outcome:
-    steps = FrozenSteps(np.array([np.inf]), s.copy(), work.screen[None, :].copy(), work.ages[None, :].copy())
+    steps = FrozenSteps(
+        np.array([np.inf]),
+        s.copy(),
+        work.screen[None, :].copy(),
+        work.bridge[None, :].copy(),
+        work.ages[None, :].copy(),
+    )
     return Outcome(
         code, LIMITS[binding], s[0].copy(), work.mass, work.escape * work.mass, work.table, work.escape, work.strikes,
-        work.screen, work.flows[0], work.powers[0],
+        work.screen, work.bridge, work.flows[0], work.powers[0],
         loads, residual, steps, np.empty(0, BATCH_STEP),
     )  # fmt: skip
 
 
 def grid_of(problem: Setup, mill: np.ndarray) -> Grid:
-    """Classes for a mill record, which may have other chips than the problem's own."""
-    m = mill[0]
-    return Grid(problem.edges, problem.x, chip_shares(problem.edges, problem.x, m["chip_size"], m["chip_exponent"]))
+    """Classes for a mill record, which may break into other sizes than the problem's own."""
+    n = problem.x.size
+    grid = Grid(problem.edges, problem.x, np.zeros((n, WAYS, 3)), np.zeros(n), np.zeros((n, STILL)), np.zeros(n + 1))
+    fill_grid(mill[0], *grid)
+    return grid
 
 
 def solve(
@@ -141,16 +164,17 @@ def solve_batch(problem: Setup, mass_kg: float, seconds: float, steps: int = 300
     work, s, loads = new_work(n), np.zeros(1, STATE), np.zeros(len(LIMITS))
     start_state(mill[0], mass_kg, mass_kg, s[0])
     product, dwell, totals, energies = np.zeros(n), np.zeros(n), np.zeros(1, FLOWS), np.zeros(1, POWERS)
-    states, screens, left = np.zeros(steps, STATE), np.zeros((steps, n)), np.zeros(steps, BATCH_STEP)
+    states, left = np.zeros(steps, STATE), np.zeros(steps, BATCH_STEP)
+    screens, bridges = np.zeros((steps, n)), np.zeros((steps, n))
     run_batch(
         mill[0], grid_of(problem, mill), mass_kg * problem.feed, ends, s[0], work, product, dwell, totals[0],
-        energies[0], states, screens, left,
+        energies[0], states, screens, bridges, left,
     )  # fmt: skip
     fill_loads(mill[0], s[0], problem.x, work, loads)
     for name in totals.dtype.names or ():
         totals[name] /= seconds
     powers = work.powers
-    for name in ("windage", "bearings", "shaft", "layer_drive"):
+    for name in ("windage", "bearings", "shaft", "plough", "layer_drive"):
         powers[name] = energies[name] / seconds
     powers["warmed"], powers["offset"] = 1.0, 0.0
     powers["striking"], powers["nip"] = totals[0]["work"], totals[0]["nip_work"]
@@ -161,6 +185,9 @@ def solve_batch(problem: Setup, mass_kg: float, seconds: float, steps: int = 300
     loads[TEMPERATURE] = (s[0]["T"] - mill[0]["T_room"]) / max(1e-9, mill[0]["T_limit"] - mill[0]["T_room"])
     loads[SIEVE] = (1.0 - s[0]["unblinded"]) / (1.0 - LEAST_OPEN)
     loads[CHAMBER], loads[JAM], loads[OPENING] = left[0]["chamber"], left["jam"].max(), 0.0
-    out = _outcome(OK if loads.max() <= 1.0 else OVER, int(np.argmax(loads)), s, work, loads, 0.0)
+    loads[GRINDING] = grinding_load(mill[0], s[0], work)
+    binding = int(np.argmax(loads))
+    code = OK if loads.max() <= 1.0 else CANNOT if binding == GRINDING else OVER
+    out = _outcome(code, binding, s, work, loads, 0.0)
     return replace(out, product=product / seconds, flows=totals[0], powers=powers[0],
-                   steps=FrozenSteps(ends, states, screens, np.ones_like(screens)), history=left)  # fmt: skip
+                   steps=FrozenSteps(ends, states, screens, bridges, np.ones_like(screens)), history=left)  # fmt: skip

@@ -13,7 +13,7 @@ from ..laws import breakage, heat
 from ..mill.chamber import SELF, STRIKES, WARMED, piece_strength, strike_energies
 from ..mill.config.mill import Config
 from ..mill.problem import SAG, Setup, build
-from ..record.limits import CANNOT, OK, OVER, STATUS_WORDS, cannot_run_words
+from ..record.limits import CANNOT, OK, OVER, cannot_run_words, status_words
 from ..record.prediction import EngineResult, Limit, Prediction
 from ..version import MODEL_VERSION, __version__
 from . import band as bands
@@ -27,6 +27,7 @@ from .assemble import (
     with_class_error,
     without_throughput,
 )
+from .hardly import DRAWS, hardly, what_helps
 from .outcome import Outcome, at_state, solve, solve_batch, solve_cold_start, warming
 
 NAN = float("nan")
@@ -42,6 +43,7 @@ WARM = {
     "shaft power": "overloads the motor: it would get hot and trip",
     "outlet temperature": "overheats after some minutes: the powder sticks",
     "sieve": "blinds the sieve",
+    "grinding": "hardly grinds: hits and bites take tens of kilowatt hours per kilogram",
     **COLD_START,
 }
 
@@ -73,6 +75,8 @@ def predict(
         problem = build(config, outlet_K=outlet(outcome))
         outcome, capacity = _solve(problem)
     main = balance_result(problem, outcome, capacity)
+    if hardly(outcome):
+        return _hardly(problem, outcome, without_throughput(main), seed, command)
     main = with_class_error(main, refined(problem, outcome, capacity))
     if outcome.code == CANNOT:
         main = without_throughput(main)
@@ -93,6 +97,12 @@ def predict(
     return _prediction(problem, outcome, main, other, widest, trace, seed, command)
 
 
+def _hardly(problem: Setup, outcome: Outcome, main: EngineResult, seed: int, command: str) -> Prediction:
+    """Of a mill that hardly grinds: that, and what would change it; neither histories nor a band of nothing."""
+    found = _prediction(problem, outcome, main, None, {}, None, seed, command)
+    return replace(found, band_level=NAN, grinds_with=what_helps(problem, min(DRAWS, problem.config.run.band_samples)))
+
+
 def _solve(problem: Setup) -> tuple[Outcome, float]:
     """The outcome asked for and the capacity [kg/s] (NaN for a batch)."""
     feed = problem.config.feed
@@ -102,7 +112,7 @@ def _solve(problem: Setup) -> tuple[Outcome, float]:
     if feed.rate_kg_s is None or outcome.code != OK:
         return outcome, float(outcome.state["F"]) if outcome.code != CANNOT else 0.0
     most = solve(problem, None)
-    return outcome, float(most.state["F"])
+    return outcome, max(feed.rate_kg_s, float(most.state["F"]))
 
 
 def outlet(outcome: Outcome) -> float:
@@ -188,8 +198,9 @@ def size_floor(problem: Setup, outcome: Outcome) -> float:
     for _ in range(3):  # fines are warmer and tougher than feed; the threshold is that of the floor itself
         i = int(np.argmin(np.abs(np.log(problem.x / floor))))
         warmed, own = outcome.table[i, WARMED], outcome.table[i, SELF]
-        _, xw_min, _ = piece_strength(m, m["T_feed"] + (outcome.state["T"] + own - m["T_feed"]) * warmed)
-        floor = breakage.size_floor(xw_min, max(bar, pin))
+        T = m["T_feed"] + (outcome.state["T"] + own - m["T_feed"]) * warmed
+        xw_min = piece_strength(m, T, m["threshold_size"])[1]
+        floor = breakage.size_floor(xw_min, m["threshold_size"], m["threshold_exponent"], max(bar, pin))
     return float(floor)
 
 
@@ -230,6 +241,8 @@ def _warnings(problem: Setup, outcome: Outcome, main: EngineResult, happens: str
         found.append(f"this batch goes beyond a limit: it {WARM[outcome.binding]}")
     if outcome.code == CANNOT:
         found.append(cannot_run_words(outcome.binding))
+    if (config.rotor.run_out_m or 0.0) >= config.stator.gap_m:
+        found.append("the bar tips run out of true by as much as the gap: they touch the wall: true them")
     if m["sieve_share"] >= 1.0:
         found.append("the sieve is at least as large as the wall of the chamber; check sieve.area")
     warmest = main.scalars["outlet_temperature_K"].value
@@ -238,14 +251,14 @@ def _warnings(problem: Setup, outcome: Outcome, main: EngineResult, happens: str
     if outcome.state["unblinded"] < 0.4:
         found.append("more than 60 % of the sieve holes are pegged")
     events = montecarlo_events(problem, outcome)
-    if events > montecarlo.MOST_EVENTS and config.run.engine != "balance":
+    if events > montecarlo.MOST_EVENTS and not hardly(outcome) and config.run.engine != "balance":
         found.append(_too_many(events) + "; the figures are those of the balance engine alone")
     if not config.drive.curve_power_W:
         found.append(
             f"the motor is assumed to lose {100 * SAG:.0f} % of its speed at rated power; drive.speed_under_load says "
             "better, and an unregulated router loses far more"
         )
-    found += _calibration_warnings(problem)
+    found += [*(f"the key {x}" for x in config.ignored), *_calibration_warnings(problem)]
     failed, count = main.numerics.get("band_failed", 0.0), main.numerics.get("band_samples", 0.0)
     if failed > 0:
         found.append(f"{failed:.0f} of {count:.0f} draws of the band did not settle; the band is without them")
@@ -270,7 +283,7 @@ def _prediction(problem, outcome, main, other, widest, trace, seed, command) -> 
     time, temperature = warmup(problem, outcome)
     binding, happens, limits = _first_to_bind(problem, outcome)
     return Prediction(
-        status=STATUS_WORDS[outcome.status(config.feed)],
+        status=status_words(outcome.status(config.feed), outcome.binding),
         config_text=config.text,
         config_sha256=config.sha256,
         mill_name=config.name,

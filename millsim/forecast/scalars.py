@@ -17,6 +17,7 @@ NAN = float("nan")
 LEDGER_OUT = {  # where strikes and nips put their energy: term of the ledger -> field of FLOWS
     "bar impact heat": "bar_heat",
     "chips cut": "chip_cut",
+    "dust rubbed off": "dust_cut",
     "path friction heat": "path_heat",
     "pin impact heat": "pin_heat",
     "nip shear": "nip_work",
@@ -50,10 +51,10 @@ def size_error(edges: np.ndarray, q3: np.ndarray, q3_se: np.ndarray, p: float) -
 def powers_from(figures: Figures, frozen: np.void) -> tuple[np.void, float]:
     """POWERS record of these flows at the frozen state with powers `frozen`; standard error of the shaft power."""
     p = np.zeros(1, POWERS)[0]
-    for name in ("windage", "bearings", "warmed", "offset"):
+    for name in ("windage", "bearings", "plough", "warmed", "offset"):
         p[name] = frozen[name]
     p["striking"], p["nip"] = figures.flows["work"], figures.flows["nip_work"]
-    p["layer_drive"] = max(0.0, -figures.flows["rub"])
+    p["layer_drive"] = max(0.0, -figures.flows["rub"]) + frozen["plough"]
     p["shaft"] = sum(p[name] for name in ("windage", "bearings", "striking", "nip", "layer_drive"))
     return p, figures.flows_se["work"] + figures.flows_se["nip_work"]
 
@@ -120,7 +121,7 @@ def ledger(figures: Figures, powers: np.void, shaft_se: float) -> tuple[dict[str
         "air drag heat": watt("air drag heat", powers["windage"]),
         "bearing heat": watt("bearing heat", powers["bearings"]),
         **{name: watt(name, f[field], se[field]) for name, field in LEDGER_OUT.items()},
-        "wall rub heat": watt("wall rub heat", max(0.0, f["rub"]), se["rub"]),
+        "wall rub heat": watt("wall rub heat", max(0.0, f["rub"]) + powers["plough"], se["rub"]),
     }
     return going_in, out
 

@@ -4,10 +4,10 @@ from collections.abc import Callable
 
 import numpy as np
 
-from ..engines.balance import OBLIQUITY
 from ..engines.histories import RATE_NODES, fill_table
 from ..engines.pieces import TRACE_COLUMNS, run_pieces
 from ..engines.records import Arrivals, Powder, Rates
+from ..engines.strikes import OBLIQUITY
 from ..laws import motion
 from ..mill.chamber import N_RATES, STRIKE, STRIKES
 from ..mill.problem import Setup

@@ -73,6 +73,21 @@ def air_flow(dp_fan, Q_max, dp_blower, k_square, k_linear):
 
 
 @law
+def air_swirl(n_bars, C_d, H, R, r_0, n_pins, C_pin, d_pin, C_f, R_s, flow):
+    """Speed of the air over that of the bars, k: where the bars' drag torque is that of wall, pins and through-flow.
+
+    a (1-k)^2 = b k^2 + c k, all over rho omega^2 [m5]: a = N C_d H (R^4 - r_0^4)/8; b = C_pin N_p d_p H R^2 R_s/2 +
+    C_f (2 pi H R_s^4 + 0.8 pi R_s^5)/2; c = flow R R_s, flow: air through the mill over omega [m3]. Source: derived,
+    balance of angular momentum; drag of pins and wall friction as handbook numbers. Many bars: the power goes to the
+    stator's; no stator and no flow: k is 1; many thick pins: k is 0.
+    """
+    a = n_bars * C_d * H * (R**4 - r_0**4) / 8.0
+    b = 0.5 * C_pin * n_pins * d_pin * H * R * R * R_s + 0.5 * C_f * (2.0 * pi * H * R_s**4 + 0.8 * pi * R_s**5)
+    c = flow * R * R_s
+    return 2.0 * a / (2.0 * a + c + sqrt((2.0 * a + c) ** 2 - 4.0 * (a - b) * a))
+
+
+@law
 def windage_power(n_bars, rho_air, C_d, H, omega, swirl, R, r_0):
     """Power [W] to drag flat bars through swirling air: N rho C_d b omega^3 (1-k)^2 (R^4 - r0^4) / 8.
 

@@ -25,18 +25,61 @@ def yield_at(Y, slope, T, T_known):
 
 
 @law
-def chip_thickness(h_edge, x):
-    """Chip thickness [m]: what the edge takes, but at most a quarter of the piece (assumed: else it is a split)."""
-    return min(h_edge, 0.25 * x)
+def process_zone(c_p, E, G_c, sigma_y):
+    """Size [m] of the yielding zone ahead of a crack: c_p E G_c / sigma_y^2.
+
+    Source: Irwin and Dugdale zone, pi/8 E G_c / sigma_y^2 in plane stress (from memory); c_p is its prior.
+    """
+    return c_p * E * G_c / (sigma_y * sigma_y)
 
 
 @law
-def chip_share(edge_share, W, w_cut):
-    """Mass share chipped off in one hit: the edge's share of W over the cutting energy, at most 5 %.
+def separation_energy(G_c, k_p, sigma_y, r):
+    """Energy per area [J/m2] to part a chip with an edge of radius r [m]: G_c + k_p sigma_y r.
 
-    Source: derived, energy over energy; the cap is assumed: more than that in one hit is breakage, not a chip.
+    Source: ploughing term of cutting with a blunt tool, Blackman, Hoult, Patel & Williams 2013, Eng. Fract. Mech. 101
+    (that there is one: abstract; its size assumed).
     """
-    return min(0.05, edge_share * W / w_cut)
+    return G_c + k_p * sigma_y * r
+
+
+@law
+def plastic_work(C, sigma_y, zone, h):
+    """Plastic work [J/m3] in a chip h [m] thick: C sigma_y, less where it is thicker than the zone and cracks off.
+
+    Source: Patel, Blackman & Williams 2009, Eng. Fract. Mech. 76:2711, thin chips; the limit min(1, zone/h): assumed.
+    """
+    return C * sigma_y * min(1.0, zone / h)
+
+
+@law
+def chip_energy(h, A_thin, zone, G):
+    """Energy [J] of one chip of size h [m]: h^2 (A(h) h + G), with A = A_thin min(1, zone/h) [J/m3] (derived)."""
+    return h * h * (A_thin * min(h, zone) + G)
+
+
+@law
+def chip_paid(energy, A_thin, zone, G):
+    """Largest chip [m] that an energy [J] pays: the inverse of `chip_energy`.
+
+    Newton from above on a convex function, six steps; beyond the zone a square root (derived).
+    """
+    if energy <= 0.0:
+        return 0.0
+    h = min((energy / A_thin) ** (1.0 / 3.0), sqrt(energy / G))
+    for _ in range(6):
+        h -= (h * h * (A_thin * h + G) - energy) / (h * (3.0 * A_thin * h + 2.0 * G))
+    return h if h <= zone else sqrt(energy / (A_thin * zone + G))
+
+
+@law
+def chip_share(paid, least, w_cut):
+    """Mass share chipped off in one hit that pays `paid` [J/kg] on the edge, `least` of it for the first chip.
+
+    (paid - least) / w_cut, at most 5 %. Source: derived, energy over energy; nothing at the threshold, where the edge
+    only ploughs; the cap is assumed: more than that in one hit is breakage, not a chip.
+    """
+    return min(0.05, max(0.0, paid - least) / w_cut)
 
 
 @law
@@ -54,13 +97,16 @@ def chipped_size(xi):
 
 
 @law
-def shear_energy(sigma_y, rho):
-    """Specific energy [J/kg] to shear a sphere in two: F d / 4 with F = tau pi d^2 / 4, tau = sigma_y / sqrt 3.
+def shear_energy(sigma_y, rho, x, f_mat, xw_min):
+    """Specific energy [J/kg] to part a piece in a nip: the smaller of shearing it and of breaking it.
 
-    It does not depend on size: (3/8) tau / rho. Source: derived with the shear yield of von Mises 1913; F over a
-    quarter of the diameter is assumed: a ductile piece parts before it is sheared right across.
+    Ductile: F d / 4 with F = tau pi d^2 / 4, tau = sigma_y / sqrt 3 (von Mises 1913): (3/8) tau / rho at any size; that
+    it parts after a quarter of the way is assumed. Brittle: the energy at which half the pieces break in an impact,
+    (xw_min + ln 2 / f_mat) / x; slow and fast crushing energies agree within a factor of two (Tavares & King 1998, Int.
+    J. Miner. Process. 54:1, from memory). The force is `shear_force` either way: for a tensile strength of half the
+    yield the splitting force 0.9 F / x^2 (Hiramatsu & Oka 1966, from memory) is larger.
     """
-    return 0.375 * sigma_y / sqrt(3.0) / rho
+    return min(0.375 * sigma_y / sqrt(3.0) / rho, (xw_min + 0.6931471805599453 / f_mat) / x)
 
 
 @law
@@ -91,12 +137,42 @@ def bite_probability(angle, mu, width):
 
 
 @law
-def overlap_share(x, gap):
+def overlap_share(x, gap, run_out):
     """Share of a piece that stands out of the gap, (x - g) / x; zero for pieces that fit through.
 
+    Tips that run out of true by `run_out` [m] meet every gap between g - run_out and g + run_out: the mean.
     Source: assumed, a bite takes in proportion to what stands out; pieces thinner than the gap feel nothing.
     """
-    return max(0.0, (x - gap) / x)
+    if run_out <= 0.0:
+        return max(0.0, (x - gap) / x)
+    wide, tight = max(0.0, x - gap - run_out), max(0.0, x - gap + run_out)
+    return (tight * tight - wide * wide) / (4.0 * run_out * x)
+
+
+@law
+def bridging(larger, own, by_larger, by_own):
+    """Mean share of a piece that stands out of the gap because another one, no smaller, props it.
+
+    Of the pieces in one nip the second largest is sheared against the largest; further ones are screened. larger, own:
+    mean numbers of larger pieces that reach across with it, and of its own size; by_larger, by_own: the share of it
+    that then stands out, (x_1 + x_2 - g)/x. Pieces share a nip by chance (Poisson); the chance to be second is derived.
+    """
+    if own < 1e-4:
+        return exp(-larger) * (larger * by_larger + 0.5 * own * (by_own - larger * by_larger))
+    none = exp(-own)
+    return exp(-larger) * (by_own * (1.0 - none * (1.0 + own)) + larger * by_larger * (1.0 - none)) / own
+
+
+def pin_bending_force(sigma_y, d, L, both_ends):
+    """Force [N] that bends a round pin for good: sigma_y pi d^3 / (32 L) at a free end, 4 times that in the middle
+    between two pinned ends (handbook).
+    """
+    return sigma_y * pi * d**3 / (32.0 * L) * (4.0 if both_ends > 0.0 else 1.0)
+
+
+def pin_stiffness(E, d, L, both_ends):
+    """Stiffness [N/m] of a round pin: 3 E I / L^3 at a free end, 48 E I / L^3 between two pinned ends (handbook)."""
+    return (48.0 if both_ends > 0.0 else 3.0) * E * pi * d**4 / 64.0 / L**3
 
 
 @law

@@ -72,12 +72,30 @@ def pin_share(n_pins, d_pin, x, R):
 
 
 @law
-def restitution(e_5, v):
-    """Coefficient of restitution at speed v [m/s]: e_5 (v/5)^(-1/4) within 0.2-0.9.
+def restitution(e_5, v, n):
+    """Coefficient of restitution at speed v [m/s]: e_5 (v/5)^-n within 0.1-0.95; e_5 is the value at 5 m/s.
 
-    Source: Johnson 1985, Contact Mechanics (plastic impact exponent, from memory); e_5 is the value at 5 m/s.
+    Source: plastic impact, Johnson 1985, Contact Mechanics (from memory): n is 1/4 in the fully plastic limit; polymers
+    stay nearly elastic for longer, so their cards have less.
     """
-    return min(0.9, max(0.2, e_5 * (v / 5.0) ** -0.25))
+    return min(0.95, max(0.1, e_5 * (v / 5.0) ** -n))
+
+
+@law
+def land_factor(c_t, n_bars, t, R):
+    """Factor on bar passes for hits by the land of a bar t [m] thick: 1 + c_t N t / (2 pi R) (assumed: small)."""
+    return 1.0 + c_t * n_bars * t / (2.0 * pi * R)
+
+
+@law
+def ploughing_power(M, pass_rate, gap, depth, kappa, v):
+    """Power [W] of bars that drive through a layer deeper than the gap: M f (1 - g/d) (1 - kappa) v^2.
+
+    Each pass brings the share of the layer in the bars' way from layer to tip speed. Source: derived, an upper end.
+    """
+    if depth <= gap:
+        return 0.0
+    return M * pass_rate * (1.0 - gap / depth) * (1.0 - kappa) * v * v
 
 
 @law

@@ -1,6 +1,6 @@
 """The sieve: what fits through, how often it is tried, and how it blinds. Reasons and ranges: sieving.md."""
 
-from math import exp, log, sqrt
+from math import exp, log
 
 from ..base.numerics.jit import law
 
@@ -20,16 +20,15 @@ def pass_slow(z, t_over_w):
 
 @law
 def pass_skim(z, t_over_w, skim):
-    """Chance that a piece skimming over a hole sinks in: (1 - z)(1 - z - z skim / 2).
+    """Chance that a piece skimming over a hole sinks in: (1 - z)(1 - z - z skim / 2) exp(-t / 2w).
 
-    skim is tangential over normal speed; zero where the slant opening (w - t skim) / sqrt(1 + skim^2)
-    is smaller than the piece. Source: derived, a piece has to sink x/2 while it crosses; the slant opening is the
-    geometry of inclined screens (from memory).
+    skim is tangential over normal speed. Source: derived, a piece has to sink x/2 while it crosses; having sunk half
+    its size it hits the far wall of the hole and goes on or not like any other, hence the factor of `pass_slow`.
     """
     sink = 1.0 - z - 0.5 * z * skim
-    if sink <= 0.0 or 1.0 - t_over_w * skim < z * sqrt(1.0 + skim * skim):
+    if sink <= 0.0:
         return 0.0
-    return (1.0 - z) * sink
+    return (1.0 - z) * sink * exp(-0.5 * t_over_w)
 
 
 @law
@@ -37,11 +36,11 @@ def mean_pass_skim(z, t_over_w, low, high):
     """Mean of `pass_skim` over skim ratios log-uniform in low..high, in closed form (derived)."""
     if z >= 1.0:
         return 0.0
-    slant = (1.0 - z * z) / (t_over_w + z * sqrt(1.0 + t_over_w * t_over_w - z * z))
-    top = min(high, min(2.0 * (1.0 - z) / z, slant))
+    top = min(high, 2.0 * (1.0 - z) / z)
     if top <= low:
         return 0.0
-    return (1.0 - z) * ((1.0 - z) * log(top / low) - 0.5 * z * (top - low)) / log(high / low)
+    mean = ((1.0 - z) * log(top / low) - 0.5 * z * (top - low)) / log(high / low)
+    return exp(-0.5 * t_over_w) * (1.0 - z) * mean
 
 
 @law

@@ -7,6 +7,8 @@ simple part; not a design code. Handbooks are named from memory: Roark (Formulas
 
 from math import acos, atan, pi, sqrt
 
+TIP_CAP = 80.0  # m/s of a home-made rotor (assumed: the top of what the model is meant for)
+
 
 def bar_stress(rho: float, v_tip: float, v_root: float = 0.0) -> float:
     """Tension [Pa] at radius of speed v_root in a uniform bar that ends at v_tip: rho (v_tip^2 - v_root^2) / 2.

@@ -3,7 +3,7 @@
 Geometry only: what names no source is derived.
 """
 
-from math import log, pi, sqrt
+from math import pi, sqrt
 
 CORNER = 1.0 - pi / 4.0  # area between a square corner and the circle that rounds it, over the radius squared
 
@@ -29,12 +29,3 @@ def rounded_radius(r_fresh: float, area: float) -> float:
 def face_recession(volume: float, faces: float, thickness: float, height: float) -> float:
     """Depth [m] lost by `faces` tip faces of thickness times height [m2] that wear evenly (geometry)."""
     return volume / (faces * thickness * height)
-
-
-def along_log(r: float, r_from: float, r_to: float, value_from: float, value_to: float) -> float:
-    """Value at a radius r between two known ones, linear in ln r; beyond an end it stays there.
-
-    Source: assumed, since the radii of edges differ by factors.
-    """
-    share = log(r / r_from) / log(r_to / r_from)
-    return value_from + (value_to - value_from) * min(1.0, max(0.0, share))

@@ -7,11 +7,15 @@ import numpy as np
 
 from ..base.numerics import psd
 from ..base.quantities.params import Param
+from ..laws import cutting
 from .calibrated import Applied, apply
 from .chamber import CURVE_POINTS, EDGE, MILL, MODEL
 from .config.mill import Config, FeedSize
 from .parts import CASING_HEAT, inertia
 
+STEEL_MODULUS = 210e9  # Pa, handbook
+PIN_YIELD = 235e6  # Pa, mild steel, where no strength of the pins is given
+LAYER_SPEEDS = ("layer_speed_ratio", "layer_speed_smooth")  # with pins, with a smooth wall: a mill has one
 SAG = 0.05  # loss of speed at rated power where no speed under load is given (assumed)
 X_LOW = 5e-6  # m; everything finer joins the dust class, which is followed no further
 NO_LIMIT = 1e6
@@ -67,8 +71,10 @@ def shares(edges: np.ndarray, curve: tuple[np.ndarray, np.ndarray]) -> np.ndarra
 
 def used_parameters(config: Config) -> tuple[Param, ...]:
     """Material and model parameters this mill uses, as on their cards; of the edge only those of the mill's edge."""
-    edge = [f"{name}_{config.rotor.edge}" for name in EDGE]
-    names = [n for n in config.model if n in (*MODEL, "chip_exponent", "hub_share") or n in edge]
+    own = [f"{name}_{config.rotor.edge}" for name in EDGE]
+    own += ["layer_speed_ratio" if config.stator.kind == "pins" else "layer_speed_smooth"]
+    shared = {*MODEL, "chip_exponent", "hub_share"} - set(LAYER_SPEEDS)
+    names = [n for n in config.model if n in own or n in shared]
     return (*config.material.values(), *(config.model[n] for n in names))
 
 
@@ -80,6 +86,10 @@ def set_parameters(mill: np.ndarray, values: dict[str, float | np.ndarray]) -> N
             mill["T_limit"] = np.where(mill["T_user"] < NO_LIMIT, mill["T_user"], value)
         elif field == "hub_share":
             mill["r_hub"] = value * mill["R"]
+            hub = value * mill["R"]
+            mill["r_drag"] = np.where(mill["swinging"] > 0.0, mill["r_drag"], hub)  # of hammers: their pivot
+        elif field == "layer_speed_smooth":
+            mill["layer_speed_ratio"] = value
         elif field in (MILL.names or ()):
             mill[field] = value
     mill["chamber_volume"] = pi * (mill["R_stator"] ** 2 - mill["r_hub"] ** 2) * mill["H"]
@@ -92,7 +102,9 @@ def _geometry(c: Config) -> dict[str, float]:
     d_pin = st.pin_diameter_m if pins else 0.0
     periphery = 2.0 * pi * (R_stator + d_pin) * r.bar_height_m
     return {
-        "R": r.radius_m, "H": r.bar_height_m, "n_bars": r.bars,
+        "R": r.radius_m, "H": r.bar_height_m, "n_bars": r.bars, "bar_thickness": r.bar_thickness_m,
+        "swept_share": swept_share(c), "r_drag": (r.pivot_radius_m or 0.0) if r.mount == "swinging" else 0.0,
+        "run_out": min(r.run_out_m or 0.0, st.gap_m), **_pin_give(c),
         "swinging": float(r.mount == "swinging"), "hammer_mass": r.hammer_mass_kg or 0.0,
         "n_pins": pins, "d_pin": d_pin, "gap": st.gap_m, "R_stator": R_stator,
         "hole": sv.hole_m, "plate": sv.thickness_m, "open_share": sv.open_fraction, "sieve_area": sv.area_m2,
@@ -100,6 +112,25 @@ def _geometry(c: Config) -> dict[str, float]:
         "n_holes": sv.open_fraction * sv.area_m2 / (pi / 4.0 * sv.hole_m**2),
         "inner_area": 2.0 * pi * R_stator * (r.bar_height_m + R_stator),
     }  # fmt: skip
+
+
+def swept_share(c: Config) -> float:
+    """Share of the rotor's height that bars sweep: a hammer as thick as told, rigid bars all of it."""
+    r = c.rotor
+    return min(1.0, r.hammer_thickness_m / r.bar_height_m) if r.mount == "swinging" and r.hammer_thickness_m else 1.0
+
+
+def _pin_give(c: Config) -> dict[str, float]:
+    """Stiffness [N/m] of a pin and the force [N] at which it stays bent; zeros where the wall has none."""
+    st = c.stator
+    if st.kind != "pins" or not (st.pin_diameter_m and st.free_length_m):
+        return {"pin_stiffness": 0.0, "pin_force": 0.0}
+    both = float(st.held == "both ends")
+    strength = st.yield_strength_Pa or PIN_YIELD
+    return {
+        "pin_stiffness": cutting.pin_stiffness(STEEL_MODULUS, st.pin_diameter_m, st.free_length_m, both),
+        "pin_force": cutting.pin_bending_force(strength, st.pin_diameter_m, st.free_length_m, both),
+    }
 
 
 def _setting(c: Config) -> dict[str, float | list[float]]:

@@ -83,7 +83,7 @@ def _run(p: Prediction) -> Rows:
         "requested rate [g/h]": p.requested_rate_kg_s * 3.6e6,
     }
     rows: Rows = [["key", "value"], *([k, v] for k, v in pairs.items())]
-    return rows + [["warning", w] for w in p.warnings]
+    return rows + [["warning", w] for w in p.warnings] + [["would grind", w] for w in p.grinds_with]
 
 
 def _sizes(engines: list[EngineResult]) -> Rows:

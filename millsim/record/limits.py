@@ -3,12 +3,13 @@
 Names of limits stand in files: never rename one. Compiled (jit) code uses the numbers.
 """
 
-LIMITS = ("shaft power", "outlet temperature", "sieve", "chamber", "jam", "feed opening")
-POWER, TEMPERATURE, SIEVE, CHAMBER, JAM, OPENING = range(len(LIMITS))
+LIMITS = ("shaft power", "outlet temperature", "sieve", "chamber", "jam", "feed opening", "grinding")
+POWER, TEMPERATURE, SIEVE, CHAMBER, JAM, OPENING, GRINDING = range(len(LIMITS))
 LEAST_OPEN = 0.4  # below this unblinded share a sieve counts as blinded (common practice, no source)
 
 OK, OVER, CANNOT, FAILED, MISSING = range(5)  # what became of a prediction, or of a point of a sweep
 STATUS_WORDS = ("ok", "over capacity", "cannot run", "failed", "not computed")
+HARDLY_J_KG = 30.0 * 3.6e6  # striking, shearing and stirring per kg of powder, above which a mill hardly grinds
 STATUS_MEANING = (
     "runs as asked",
     "takes less than the feed rate asked for; figures are for the largest rate it takes",
@@ -18,6 +19,24 @@ STATUS_MEANING = (
 )
 
 
+HARDLY_GRINDS = "hardly grinds"  # the status of a mill that cannot run for want of grinding: the rotor turns all right
+
+
+def status_words(code: int, binding: str) -> str:
+    """The status of a mill for people, by its code and the limit that binds."""
+    return HARDLY_GRINDS if code == CANNOT and binding == LIMITS[GRINDING] else STATUS_WORDS[code]
+
+
+TRY_PREDICT = "`millsim predict` says what would change that"
+
+
+def out_words(binding: str) -> str:
+    """Why a mill gives nothing, in a few words, by the limit that is exceeded: "cannot run: jam", "hardly grinds"."""
+    return HARDLY_GRINDS if binding == LIMITS[GRINDING] else f"{STATUS_WORDS[CANNOT]}: {binding}"
+
+
 def cannot_run_words(binding: str) -> str:
     """The warning of a mill that does not run, by the limit that is exceeded."""
+    if binding == LIMITS[GRINDING]:
+        return "the mill hardly grinds: hardly any hit breaks or cuts pieces of this size, so no rate is given"
     return f"the mill does not run even with next to no feed: {binding} is over its limit"

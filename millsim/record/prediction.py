@@ -6,6 +6,7 @@ import numpy as np
 
 from ..base.quantities.params import Param
 from ..base.quantities.scalar import Scalar
+from .limits import CANNOT, HARDLY_GRINDS, STATUS_WORDS
 
 FloatArray = np.ndarray
 
@@ -14,7 +15,7 @@ FloatArray = np.ndarray
 class Limit:
     """One thing that can bind: the load on it, the most it takes, and a sentence for people."""
 
-    name: str  # "shaft power", "outlet temperature", "sieve", "chamber", "jam", "feed opening"
+    name: str  # "shaft power", "outlet temperature", "sieve", "chamber", "jam", "feed opening", "grinding"
     load: float
     capacity: float
     unit: str
@@ -91,7 +92,7 @@ class EngineResult:
 class Prediction:
     """One prediction: the answer, how sure, why, and how to reproduce it."""
 
-    status: str  # "ok", "over capacity", "cannot run"
+    status: str  # "ok", "over capacity", "cannot run", "hardly grinds"
     config_text: str  # resolved config as TOML text
     config_sha256: str
     mill_name: str
@@ -114,3 +115,9 @@ class Prediction:
     temperature_limit_K: float
     trace: ChamberTrace | None
     warnings: tuple[str, ...] = field(default=())
+    grinds_with: tuple[str, ...] = field(default=())  # of a mill that hardly grinds: what would change that, sentences
+
+    @property
+    def runs(self) -> bool:
+        """Whether powder worth naming comes out: not of a mill that cannot run or hardly grinds."""
+        return self.status not in (STATUS_WORDS[CANNOT], HARDLY_GRINDS)

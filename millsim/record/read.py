@@ -207,6 +207,7 @@ def _read_root(file) -> Prediction:
         temperature_limit_K=_float(file["temperature_limit"]),
         trace=_read_trace(file, file["trace"]) if "trace" in file else None,
         warnings=tuple(str(w) for w in a["warnings"]) if "warnings" in a else (),
+        grinds_with=tuple(str(w) for w in a["grinds_with"]) if "grinds_with" in a else (),
     )
 
 

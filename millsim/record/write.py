@@ -4,7 +4,7 @@ Opens in xarray with engine="h5netcdf" or "netcdf4"; `xarray.open_datatree` keep
 
     /            scales, one per dimension, and, as attributes, what was run: filetype, format_version,
                  program_version, model_version, mill_name, engine, seed, command, config, config_sha256,
-                 binding, warnings, content_sha256 (checksum over all else: every dataset and attribute)
+                 binding, warnings, grinds_with, content_sha256 (checksum over all else: every dataset and attribute)
                  and, written last, status
       edge       (edge) class bounds [m]; size (size) representative sizes [m]; size_bnds (size, bnds) [m]
       warmup_time, trace_time [s]; parameter, widest_output (names); widest_rank; bnds
@@ -85,6 +85,8 @@ def _write_root(file, p: Prediction) -> None:
     )
     if p.warnings:
         file.attrs["warnings"] = list(p.warnings)
+    if p.grinds_with:
+        file.attrs["grinds_with"] = list(p.grinds_with)
     netcdf.scale(file, "bnds", np.arange(2), "1", "lower and upper class bound")
     netcdf.number(
         file, "requested_rate", p.requested_rate_kg_s, "kg/s", "feed rate asked for; NaN: as much as it takes"

@@ -44,7 +44,7 @@ def compare(p: Prediction) -> list[Comparison]:
         return []
     rows = []
     for key in _COMPARED:
-        if p.status == "cannot run" and key in _PER_RATE:
+        if not p.runs and key in _PER_RATE:
             continue
         if key == "throughput_kg_s" and not batch_of(p):
             continue  # the frozen state, which both share, has it

@@ -1,12 +1,13 @@
 """Wear drift: from the weighed loss of the bars to edges, gap, iron in the powder, and what becomes of the powder.
 
 The loss per kilogram milled is taken as constant (assumed). Where on the bar it goes is not known, so two bounds are
-followed: all of it at the leading edges, which round off, or evenly over the tip faces, which widens the gap.
+followed: all of it at the leading edges, which round off, or evenly over the tip faces, which widens the gap. A rounder
+edge is a larger edge radius of the model; share of energy, largest chip and grip follow those of the blunter kinds.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import exp, inf, isfinite, log, nan
+from math import inf, isfinite, log, nan
 
 import numpy as np
 
@@ -25,7 +26,7 @@ from ..record.limits import CANNOT
 from .heat.answers import settled
 from .heat.stand import changed
 
-RADII_M = {"toothed": 30e-6, "bevelled": 100e-6, "blunt": 300e-6}  # of fresh edges: assumed, a milled corner has 50-300
+KINDS = ("toothed", "bevelled", "blunt")
 STEPS_KG = (2.0, 5.0, 10.0, 20.0, 50.0)
 WORN_SHARE, WORN_OUT = 0.15, 0.20  # of the bars' mass: when hammers are replaced (common practice, no source)
 FOLLOWED = 0.5  # share of the bars' mass up to which rows are computed
@@ -62,7 +63,7 @@ class Step:
 class WearDrift:
     """Everything a loss says. code: status of the fresh mill, of record.limits; ppm: of metal in the powder;
     scale_share: what a scale leaves open of the loss; drift: worn over fresh at `at_kg` by "edge_x50_m" and so on, with
-    bands; blunt_kg: when edges that take all the loss are as blunt as the model knows; gap_kg: when a gap that takes
+    bands; blunt_kg: when edges that take all the loss are as round as a blunt edge; gap_kg: when a gap that takes
     all of it has reached gap_full_m, see `gap_full`; replace_kg: when the bars have lost WORN_SHARE and WORN_OUT;
     force_N: of EXAMPLE_KG at one tip; balance_kg: allowed there by the balance grade [mm/s], NaN without a rotor mass.
     """
@@ -133,13 +134,14 @@ def drift(
     at = sorted({*STEPS_KG, at_kg})
     steps = tuple(_step(problem, kg, per_kg * kg, bars) for kg in at if per_kg * kg <= FOLLOWED * bars)
     count = min(BATCH_DRAWS if config.feed.batch else DRAWS, config.run.band_samples) if draws is None else draws
+    count = 0 if outcome.code == CANNOT else count  # no powder, no drift
     omega, R, turning = config.drive.speed_rad_s, config.rotor.radius_m, parts.turning_mass(config)
     grade = parts.balance_grade(config)
     eccentricity = strength.permitted_eccentricity(1e-3 * grade, omega)
     return WearDrift(
         config, outcome.status(config.feed), lost_kg, milled_kg, at_kg, parts.rotor_metal(config).in_powder, bars,
         1e6 * wear.iron_share(lost_kg, milled_kg),
-        2.0**0.5 * SCALE_KG / lost_kg if lost_kg else inf, RADII_M[config.rotor.edge], fresh, steps,
+        2.0**0.5 * SCALE_KG / lost_kg if lost_kg else inf, radii(config)[config.rotor.edge], fresh, steps,
         _drift(problem, fresh, next(s for s in steps if s.milled_kg == at_kg), count, progress),
         blunt_after(config, per_kg), gap_full(config), gap_after(config, per_kg),
         (WORN_SHARE * bars / per_kg if per_kg else inf, WORN_OUT * bars / per_kg if per_kg else inf),
@@ -148,26 +150,33 @@ def drift(
     )  # fmt: skip
 
 
-def worn_edge(mill: np.ndarray, config: Config, radius_m: float) -> np.ndarray:
-    """The mill with edges of another radius: each edge parameter moves from the config's towards blunt.
+def radii(config: Config) -> dict[str, float]:
+    """Edge radius [m] of each kind of edge when fresh, by the config's model."""
+    return {kind: config.model.value(f"edge_radius_{kind}") for kind in KINDS}
 
-    Between toothed, bevelled and blunt at RADII_M, linear in ln(radius): share and chip size in their logarithm, bite
-    friction as it is (assumed form). Own or calibrated values move by the same factor. Blunter than blunt is not known.
+
+def worn_edge(mill: np.ndarray, config: Config, radius_m: float) -> np.ndarray:
+    """The mill with edges of another radius.
+
+    Where own or calibrated values, or draws, differ from the config's model, they move by the same factors. Beyond the
+    blunt edge only the radius grows.
     """
-    start = RADII_M[config.rotor.edge]
+    start = radii(config)[config.rotor.edge]
     factors = {name: _edge_value(config, name, radius_m) / _edge_value(config, name, start) for name in EDGE}
+    factors["edge_radius"] = radius_m / start
     return changed(mill, **{name: float(mill[name][0]) * f for name, f in factors.items()})
 
 
 def _edge_value(config: Config, name: str, radius_m: float) -> float:
-    """An edge parameter of the config's model at an edge radius."""
-    kinds = list(RADII_M)
-    values = [config.model.value(f"{name}_{kind}") for kind in kinds]
-    logs = name != "bite_friction"
-    values = [log(v) for v in values] if logs else values
-    i = 0 if radius_m <= RADII_M[kinds[1]] else 1
-    value = wear.along_log(radius_m, RADII_M[kinds[i]], RADII_M[kinds[i + 1]], values[i], values[i + 1])
-    return exp(value) if logs else value
+    """An edge parameter of the config's model at an edge radius: between the kinds along ln r (assumed).
+
+    Share, radius and chip size in their logarithm, bite friction as it is.
+    """
+    known = sorted((r, config.model.value(f"{name}_{kind}")) for kind, r in radii(config).items())
+    r, values = np.array(known).T
+    if name == "bite_friction":
+        return float(np.interp(log(radius_m), np.log(r), values))
+    return float(np.exp(np.interp(log(radius_m), np.log(r), np.log(values))))
 
 
 def worn_gap(mill: np.ndarray, growth_m: float) -> np.ndarray:
@@ -181,13 +190,13 @@ def geometry(config: Config, lost_kg: float) -> tuple[float, float]:
     volume = lost_kg / density
     area = wear.worn_area(volume, r.bars, r.bar_height_m)
     growth = wear.face_recession(volume, r.bars, r.bar_thickness_m, r.bar_height_m)
-    return wear.rounded_radius(RADII_M[r.edge], area), growth
+    return wear.rounded_radius(radii(config)[r.edge], area), growth
 
 
 def blunt_after(config: Config, per_kg: float) -> float:
-    """Kilograms milled until edges that take all the loss are as blunt as the model knows; inf without a loss."""
-    r, start, end = config.rotor, RADII_M[config.rotor.edge], RADII_M["blunt"]
-    area = wear.CORNER * (end * end - start * start)
+    """Kilograms milled until edges that take all the loss are as round as a blunt edge; inf without a loss."""
+    r, start, end = config.rotor, radii(config)[config.rotor.edge], radii(config)["blunt"]
+    area = wear.CORNER * max(0.0, end * end - start * start)
     return area * r.bars * r.bar_height_m * parts.rotor_metal(config).density / per_kg if per_kg else inf
 
 

@@ -77,6 +77,11 @@ def law(function: Callable) -> Callable:
     return _compile(function)
 
 
+def part(function: Callable) -> Callable:
+    """Compile a part of a hot loop, copied into its caller: handing arrays over at a call would cost time."""
+    return _compile(function, inline="always")
+
+
 def kernel(function: Callable) -> Callable:
     """Compile a serial kernel that releases the GIL (same arithmetic as `law`)."""
     return _compile(function, nogil=True)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OK, OVER
+from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OK, OVER, out_words
 from ..sweep.record import SIZES_M, Points, Sweep
 from .record import SHARES, Target, Wish
 from .targets import judged
@@ -173,7 +173,7 @@ def _binds(wishes, p: Points, runs, achieved, misses, worst, meets) -> tuple[str
     """What keeps each setting from meeting the target, in words; "" where it meets. Few texts, shared by many."""
     known = [complaint(w, short) for w in wishes for short in (False, True)]
     unknown = [f"{w.about} unknown" for w in wishes]
-    texts = np.array(["", *known, *unknown, *(f"cannot run: {x}" for x in LIMITS), "not computed", "no answer"], object)
+    texts = np.array(["", *known, *unknown, *map(out_words, LIMITS), "not computed", "no answer"], object)
     where = np.arange(runs.size)
     short = np.array([too_low(w, achieved[w.name]) for w in wishes])[worst, where]
     at_wish = np.where(np.isnan(misses[worst, where]), 1 + len(known) + worst, 1 + 2 * worst + short)

@@ -5,7 +5,7 @@ import numpy as np
 from ...base.numerics.statistics import wilson
 from ...base.quantities.written import join_words
 from ...forecast.band import LEVEL
-from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OVER
+from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OVER, out_words
 from ..sweep.record import Points, Sweep
 from .changes import cost_words, key_words, value_text
 from .extsieve import Sieved, without_fines
@@ -122,7 +122,7 @@ def _state(j: Judged, s: int) -> str:
     """What is wrong with a setting, in a few words."""
     status = int(j.points.status[s])
     if status == CANNOT:
-        return f"cannot run: {LIMITS[j.points.binding[s]]}"
+        return out_words(LIMITS[j.points.binding[s]])
     if status == FAILED:
         return "no answer"
     return "not computed yet" if status == MISSING else j.binds[s]

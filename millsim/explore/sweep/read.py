@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 
 from ...base.quantities.params import Param
+from ...record.limits import LIMITS
 from ...record.outputs import OUTPUTS
 from ...record.read import Kind, opened
 from .record import Axis, Failure, Points, Sweep, Tornado
@@ -79,11 +80,12 @@ def _points(group, axes: int, reasons: dict[int, Failure]) -> Points:
     names = [n for n in OUTPUTS if n in group]
     draws = {n: flat(f"{n}_draw") for n in names if f"{n}_draw" in group}
     return Points(
-        status=flat("status"), binding=flat("binding"), loads=flat("load"), values={n: flat(n) for n in names},
+        status=flat("status"), binding=flat("binding"), loads=_all_limits(flat("load")),
+        values={n: flat(n) for n in names},
         q3=flat("product_q3"), reason=reasons, draws=draws,
         draw_q3=flat("product_q3_draw") if draws else np.empty((0, 0, 0), np.float32),
         se={n: flat(f"{n}_se") for n in names if f"{n}_se" in group},
-        draw_loads=flat("load_draw") if "load_draw" in group else np.empty((0, 0, 0), np.float32),
+        draw_loads=_all_limits(flat("load_draw")) if "load_draw" in group else np.empty((0, 0, 0), np.float32),
     )  # fmt: skip
 
 
@@ -99,3 +101,9 @@ def _tornado(file) -> Tornado | None:
     )
     low, high = ({n: g[f"{n}_{e}"][()] for n in OUTPUTS if f"{n}_{e}" in g} for e in ("down", "up"))
     return Tornado(parameters, low, high, str(g.attrs["how"]))
+
+
+def _all_limits(loads: np.ndarray) -> np.ndarray:
+    """Loads (..., limits) with a column for every limit; NaN for those that an older version did not know."""
+    missing = len(LIMITS) - loads.shape[-1]
+    return loads if missing <= 0 else np.concatenate([loads, np.full((*loads.shape[:-1], missing), np.nan)], axis=-1)

@@ -7,7 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from ...errors import InputError, NothingRuns, Problem
-from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OK, OVER, STATUS_WORDS
+from ...record.limits import (
+    CANNOT,
+    FAILED,
+    HARDLY_GRINDS,
+    LIMITS,
+    MISSING,
+    OK,
+    OVER,
+    STATUS_WORDS,
+    cannot_run_words,
+    out_words,
+)  # fmt: skip
 from .record import Failure, Sweep
 
 MOST_REASONS = 8  # told apart in one figure; rarer ones are "other reasons"
@@ -23,7 +34,7 @@ class Why:
     @property
     def text(self) -> str:
         """In a few words, for a figure."""
-        return f"cannot run: {self.what}" if self.status == CANNOT else self.what
+        return out_words(self.what) if self.status == CANNOT else self.what
 
 
 NO_FIGURE = Why(OK, "no figure")  # runs, but has no number to show
@@ -47,6 +58,8 @@ class Reason:
         """The reason as a key explains it."""
         if self.why.status == OVER:
             return f"{self.text}: takes less than the feed rate asked for (pale: for what it takes)"
+        if self.text == HARDLY_GRINDS:
+            return f"{HARDLY_GRINDS}: hardly any hit breaks or cuts pieces of this size"
         if self.why.status == CANNOT:
             return f"{self.text} is over its limit with next to no feed"
         return self.text if self.blank else f"{self.text} (pale)"
@@ -128,7 +141,7 @@ def commonest(sweep: Sweep) -> tuple[str, int] | None:
     if (p.status <= OVER).any():
         return None
     reasons = alike(p.reason.values())
-    reasons.update(f"{LIMITS[b]} is over its limit even with next to no feed" for b in p.binding[p.status == CANNOT])
+    reasons.update(cannot_run_words(LIMITS[b]) for b in p.binding[p.status == CANNOT])
     for status in (FAILED, MISSING):
         untold = int((p.status == status).sum()) - (len(p.reason) if status == FAILED else 0)
         reasons += Counter({STATUS_WORDS[status]: untold})
@@ -166,6 +179,7 @@ def common_reasons(reasons: list[Why | None], blanks: np.ndarray) -> tuple[np.nd
 _OF_LIMIT = {
     "shaft power": "///", "outlet temperature": "...", "sieve": "xxx", "chamber": "\\\\\\", "jam": "|||",
     "feed opening": "---",
+    "grinding": "ooo",
 }  # fmt: skip
 _SPARE = ("++", "\\\\//..", "||..", "--..", "//..", "xx..", "\\\\..", "++..", "**", "OO", "||--", "xx++")
 

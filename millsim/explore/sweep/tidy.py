@@ -12,7 +12,7 @@ from ...base.numerics.statistics import central
 from ...base.quantities.units import UNITS, in_unit
 from ...forecast.band import LEVEL
 from ...record.files import write_bytes
-from ...record.limits import FAILED, LIMITS, MISSING, STATUS_WORDS
+from ...record.limits import FAILED, LIMITS, MISSING, status_words
 from .points import row_of
 from .record import Sweep
 
@@ -72,7 +72,7 @@ def _columns(s: Sweep, rows: np.ndarray) -> Iterator[tuple[str, list]]:
         yield "seed", (s.seed + np.unravel_index(rows, s.shape)[-1]).tolist()
     else:
         yield "seed", [s.seed if s.draw_count else ""] * count
-    yield "status", [STATUS_WORDS[k] for k in status]
+    yield "status", [status_words(k, LIMITS[b]) for k, b in zip(status, binding, strict=True)]
     yield "binding", ["" if k in (FAILED, MISSING) else LIMITS[b] for k, b in zip(status, binding, strict=True)]
     for name, (output, factor, offset) in _COLUMNS.items():
         yield name, _cells(p.values[output][rows] * factor + offset)

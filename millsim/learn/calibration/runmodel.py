@@ -85,7 +85,8 @@ class RunModel:
     def frozen(self, mill: np.ndarray) -> tuple[FrozenSteps, np.void, float]:
         """(what the Monte Carlo engine follows, FLOWS record, feed rate [kg/s]) of the settled chamber."""
         s, work, _ = self._settled(mill)
-        steps = FrozenSteps(np.array([np.inf]), s.copy(), work.screen[None, :].copy(), work.ages[None, :].copy())
+        by_class = (a[None, :].copy() for a in (work.screen, work.bridge, work.ages))
+        steps = FrozenSteps(np.array([np.inf]), s.copy(), *by_class)
         return steps, work.flows[0], self.rate_kg_s
 
     def _idle(self, m: np.void, T: float) -> float:

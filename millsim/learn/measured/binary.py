@@ -144,11 +144,6 @@ def fit_selection(t: Trials, levels: tuple[float, ...] = LEVELS) -> Selection:
     return Selection(f, u_min, most, limits, *_deviance(t, f, u_min))
 
 
-def threshold_at(t: Trials, u_min: float) -> float:
-    """The f that fits best with a given threshold u_min (below the lowest hit that broke)."""
-    return float(_best_f(t, np.array([u_min]))[0])
-
-
 def band(t: Trials, fit: Selection, u: ArrayLike, level: float = 0.95) -> tuple[Array, Array]:
     """Limits (g,) of the share broken at u (g,), each by profile likelihood: all curves within reach of the best."""
     u = np.asarray(u, dtype=float)

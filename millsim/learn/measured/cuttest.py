@@ -167,12 +167,16 @@ def _errors(cuts: tuple[BenchCut, ...], mean: float) -> tuple[float, float, floa
 
 
 def _model(material: ParamSet) -> tuple[float, float]:
-    """What the model's law of cutting asks for coarse and for fine chips, J/kg."""
-    from ...laws.cutting import cutting_energy
+    """What the model's law of cutting asks for coarse and for fine chips by a sharp tooth, J/kg."""
+    from ...laws import cutting
+    from ...mill.cards import load_model
 
-    names = ("cut_factor", "yield_stress", "fracture_energy", "density")
-    C, sigma, G_c, rho = (material.value(n) for n in names)
-    low, high = (cutting_energy(C, sigma, G_c, h, rho) for h in reversed(CHIPS_M))
+    model, names = load_model(), ("cut_factor", "yield_stress", "fracture_energy", "modulus", "density")
+    C, sigma, G_c, E, rho = (material.value(n) for n in names)
+    zone = cutting.process_zone(model.value("crack_ratio"), E, G_c, sigma)
+    r = min(model.value("edge_radius_toothed"), zone)
+    G = cutting.separation_energy(G_c, model.value("plough_factor"), sigma, r)
+    low, high = (cutting.chip_energy(h, C * sigma, zone, G) / (h**3 * rho) for h in reversed(CHIPS_M))
     return float(low), float(high)
 
 

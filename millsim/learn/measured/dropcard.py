@@ -1,4 +1,4 @@
-"""A material card from a drop test: the base card with its breakage strength replaced by what was measured.
+"""A material card from a drop test, with the breakage strength measured; and what a card says of the test's pieces.
 
 What the test leaves open keeps what the base card says, with its basis, and the source says so.
 """
@@ -9,15 +9,15 @@ from math import isnan, log
 from ...base.quantities.params import Param
 from ...base.reading.cells import rounded
 from ...errors import InputError, Problem
+from ...laws import breakage
 from ...mill.cards import Card
 from ...mill.cards.spec import MATERIAL
-from .binary import threshold_at
-from .droptest import TRANSFER, DropGroup, DropTest, with_transfer
+from .droptest import MIDDLE, SQUEEZE, DropGroup, DropTest, free_impact
 
 SURE = 0.95  # profile limits that become the range of a card
-_WIDENED = (
-    f"widened by a factor {TRANSFER:g} each way (assumed) since a drop hammer squeezes a piece between two faces and a "
-    "free impact does not"
+_FREE = (
+    f"taken as {SQUEEZE[0]:g} to {SQUEEZE[1]:g} times (assumed), in the middle {MIDDLE:.1f} times, what a free impact "
+    "takes: a drop hammer squeezes a piece between two faces, and anvil and rebound keep some of its energy"
 )
 
 
@@ -120,43 +120,46 @@ def strength(group: DropGroup, f_base: Param, u_base: Param) -> tuple[Number, Nu
     """f_mat [kg/(J m)] and xw_min [J m/kg] of a group that has a fit, or that is bounded on both sides."""
     if group.selection is None:
         return _shared_out(group, f_base, u_base)
-    threshold = _threshold(group, u_base)
-    f = group.selection.f if threshold.measured else threshold_at(group.trials, threshold.value)
-    low, high = with_transfer(*group.selection.limits["f"][SURE])
+    fit, threshold = group.selection, _threshold(group, u_base)
+    f = MIDDLE * fit.f if threshold.measured else log(2.0) / (fit.u_50 / MIDDLE - threshold.value)
+    low, high = (k * v for k, v in zip(SQUEEZE, fit.limits["f"][SURE], strict=True))
     high = high if high < float("inf") else max(f, f_base.high)
-    words = f"{SURE * 100:.0f} % profile limits, {_WIDENED}"
+    words = f"{SURE * 100:.0f} % profile limits; energies {_FREE}"
     return Number(f, min(low, f), max(high, f), True, words), threshold
 
 
 def _threshold(group: DropGroup, base: Param) -> Number:
-    """xw_min: measured where the profile excludes none, else held to the base card at its lower end."""
+    """xw_min: measured where the profile excludes none, else held to the base card at its lower end.
+
+    Held or not, below nine tenths of what breaks half: that is what the test determined, and f_mat goes with it.
+    """
     fit = group.selection
     assert fit is not None
-    low, high = fit.limits["u_min"][SURE]
+    low, high = free_impact(*fit.limits["u_min"][SURE])
+    value = fit.u_min / MIDDLE
     if low > 0.0:
-        words = f"{SURE * 100:.0f} % profile limits, {_WIDENED}"
-        return Number(fit.u_min, *with_transfer(low, high), True, words)
+        return Number(value, low, high, True, f"{SURE * 100:.0f} % profile limits; energies {_FREE}")
     floor = base.low if base.low < high else 0.1 * high
     kept = "the card copied from" if base.low < high else "a tenth of the upper, assumed"
     words = (
         f"the drop test does not tell this threshold from none: lower end from {kept}, upper end the "
-        f"{SURE * 100:.0f} % profile limit {_WIDENED}; the test determined the energy that breaks half"
+        f"{SURE * 100:.0f} % profile limit; energies {_FREE}; the test determined the energy that breaks half"
     )
-    return Number(min(max(fit.u_min, floor), high), floor, high * TRANSFER, False, words)
+    return Number(min(max(value, floor), 0.9 * fit.u_50 / MIDDLE), floor, high, False, words)
 
 
 def _shared_out(group: DropGroup, f_base: Param, u_base: Param) -> tuple[Number, Number]:
     """Where only the u that breaks half is bounded: shared out between threshold and slope as on the base card."""
     low, high = group.counting_u
-    middle = (max(low, group.bracket_u[0]) * min(high, group.bracket_u[1])) ** 0.5
+    middle = (max(low, group.bracket_u[0]) * min(high, group.bracket_u[1])) ** 0.5 / MIDDLE
     share = u_base.value / (u_base.value + log(2.0) / f_base.value)
     f, u_min = log(2.0) / ((1.0 - share) * middle), share * middle
-    wide_low, wide_high = with_transfer(low / middle, high / middle)
+    wide_low, wide_high = (v / middle for v in free_impact(low, high))
     bounds = f"{rounded(low)} to {rounded(high)} J m/kg, 95 %"
     words = (
         f"the test bounds only the energy that breaks half (size times energy {bounds}), "
         "without a finite fit: shared out between threshold and slope as on the card copied from, its relative range "
-        f"kept and {_WIDENED}"
+        f"kept; energies {_FREE}"
     )
     f_low, f_high = f * f_base.low / f_base.value / wide_high, f * f_base.high / f_base.value / wide_low
     u_low, u_high = u_min * u_base.low / u_base.value * wide_low, u_min * u_base.high / u_base.value * wide_high
@@ -175,6 +178,32 @@ def _carried_over(slot: str, base: Card, found: dict[str, Param]) -> list[Param]
         text = f"not measured: the {slot} value of the drop test times {ratio}"
         carried.append(replace(p, value=value, low=low, high=high, source=text, note=""))
     return carried
+
+
+def card_half(card: Card, group: DropGroup) -> tuple[float, float, float]:
+    """Energy per mass [J/kg] at which half of the group's pieces break in one free impact, by a card.
+
+    At the group's temperature, or warm where it has none: (value, low, high) of the card's ranges.
+    """
+    x, at = group.size_m, [card.value(f"temperature_{slot}") for slot in ("warm", "cold")]
+    T = at[0] if isnan(group.temperature_K[0]) else group.temperature_K[0]
+
+    def half(f_end: str, xw_end: str) -> float:
+        f, xw = (
+            breakage.log_between(T, *at, *(getattr(card[f"{name}_{slot}"], end) for slot in ("warm", "cold")))
+            for name, end in (("f_mat", f_end), ("xw_min", xw_end))
+        )
+        xw = breakage.threshold_at(x, xw, card.value("threshold_size"), card.value("threshold_exponent"))
+        return float(xw + log(2.0) / f) / x
+
+    return half("value", "value"), half("high", "low"), half("low", "high")
+
+
+def disagrees(card: Card, group: DropGroup) -> bool:
+    """Whether card and drop test differ by more than their ranges in what breaks half of the pieces."""
+    _, low, high = card_half(card, group)
+    measured = free_impact(*group.W_50(0.95))
+    return group.is_bounded and (measured[1] < low or measured[0] > high)
 
 
 def undetermined(card: Card) -> list[str]:

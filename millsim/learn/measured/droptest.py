@@ -1,7 +1,8 @@
 """What a drop test says: per temperature the selection function of the mill, the usual curves, the classical sums.
 
 Energies are per mass of piece, W = m_hammer g h / m_piece, without a deduction for rebound; sizes are diameters of
-spheres of the same volume. Owns the analysis; reading is in dropsheet, fitting in binary and staircase.
+spheres of the same volume. What a free impact takes is less: `free_impact`. Owns the analysis; reading is in
+dropsheet, fitting in binary and staircase.
 """
 
 from dataclasses import dataclass
@@ -13,13 +14,25 @@ from .binary import LINKS, Link, Selection, Trials, bracket, counting_limits, fi
 from .dropsheet import GRAVITY, Drops, DropSheet
 from .staircase import NotOfThisKind, SpearmanKaerber, Staircase, dixon_mood, spearman_kaerber, staircase_step
 
-TRANSFER = 1.5  # drop hammer against free impact, in energy, each way (assumed)
+SQUEEZE = (1.0, 3.0)  # energy of a drop over that of a free impact that breaks as many (assumed, see `free_impact`)
+MIDDLE = sqrt(SQUEEZE[0] * SQUEEZE[1])
 SAME_TEMPERATURE_K = 8.0  # temperatures closer than this are one test
 SAME_SIZE = 1.1  # largest over smallest piece up to which they count as of one size
 MOST_LEVELS = 12  # more heights than this are gathered into bins for the table and the figure
 BINS = 8
 FASTEST_M_S = 200.0  # no bar strikes faster; pieces that seem to need more are first a slip of a unit (assumed)
 ODD_CHANCE = 0.05  # chance below which the misfit, or the later drops, are called out
+
+
+def free_impact(low: float, high: float) -> tuple[float, float]:
+    """Limits of the energy that a free impact takes, from those of a drop hammer's: over 3 and over 1 (assumed).
+
+    A squeeze loads two contacts where a free impact loads one, so that the same force takes up to twice the energy; of
+    what the hammer brings, up to a third goes into anvil and rebound and never into the piece: 2 / (2/3) = 3. Never
+    less than 1: both break by the same force, and the hammer has no other energy than this. In the middle, on a scale
+    of factors, MIDDLE.
+    """
+    return low / SQUEEZE[1], high / SQUEEZE[0]
 
 
 @dataclass(frozen=True)
@@ -86,12 +99,12 @@ class DropGroup:
         return self.selection is not None or self.counting_u != (0.0, inf)
 
     def speeds(self) -> tuple[float, float]:
-        """Speeds [m/s] of a free impact of the energy that breaks half: 95 % limits, widened by TRANSFER.
+        """Speeds [m/s] of a free impact that breaks half: from the 95 % limits, by `free_impact`.
 
-        Where the counts bound it on no side: the bracket of these very pieces, widened alike.
+        Where the counts bound it on no side: from the bracket of these very pieces.
         """
-        low, high = self.W_50(0.95) if self.is_bounded else self.W_50()
-        return sqrt(2.0 * low / TRANSFER), sqrt(2.0 * high * TRANSFER)
+        low, high = free_impact(*(self.W_50(0.95) if self.is_bounded else self.W_50()))
+        return sqrt(2.0 * low), sqrt(2.0 * high)
 
     @property
     def is_too_fast(self) -> bool:
@@ -260,8 +273,3 @@ def _spearman(drops: Drops, _grouped: bool, stairs: bool) -> Classical:
         raise NotOfThisKind("it needs at least three levels with several pieces each")
     s = spearman_kaerber([log(v.W) for v in levels], [v.tested for v in levels], [v.broken for v in levels])
     return Classical(exp(s.mean), exp(s.mean - s.se), exp(s.mean + s.se), s, True)
-
-
-def with_transfer(low: float, high: float) -> tuple[float, float]:
-    """Limits of an energy widened for the difference between a drop hammer and a free impact."""
-    return low / TRANSFER, high * TRANSFER

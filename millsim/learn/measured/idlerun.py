@@ -102,10 +102,11 @@ def fit_idle(
     nan = (float("nan"),) * 3
     if distinct == 1:
         return IdleFit(*common, nan, nan, nan, False, False, float("nan"), 0.0, 0, ignored)
-    fit = _least_squares(omega, power, share, 2)
+    columns = np.stack([omega, omega**3, np.ones_like(omega)], axis=1)
+    fit = _least_squares(columns[:, :2], power, share)
     has_loss, most = False, float("nan")
     if distinct >= FOR_LOSS and at == "mains":
-        with_loss = _least_squares(omega, power, share, 3)
+        with_loss = _least_squares(columns, power, share)
         has_loss = with_loss[0][2] > SURE * with_loss[2][2]
         most = max(0.0, with_loss[1][2]) + SURE * with_loss[2][2]
         fit = with_loss if has_loss else fit
@@ -124,14 +125,16 @@ def _new_speeds(omega: NDArray) -> int:
     return count
 
 
-def _least_squares(omega: NDArray, power: NDArray, share: float, terms: int):
+def _least_squares(columns: NDArray, power: NDArray, share: float):
     """(terms >= 0, free terms, standard errors, chi2, dof): the best of all fits with some of the terms at zero.
+
+    columns: what each term is worth per unit (m, terms); power (m,), ascending in speed.
 
     Errors are those of the free fit, scaled up by its misfit if that is more than the meter explains, and with the
     part that a meter reading high or low throughout adds.
     """
-    scale = omega[-1] ** np.array([1.0, 3.0, 0.0])[:terms]
-    design = np.stack([omega, omega**3, np.ones_like(omega)][:terms], axis=1) / scale
+    terms, scale = columns.shape[1], columns[-1]
+    design = columns / scale
     weight = LIMIT / (share * power)
     a, b = design * weight[:, None], power * weight
     free = np.linalg.lstsq(a, b, rcond=None)[0]
@@ -160,18 +163,19 @@ class IdleModel:
     """The measurement in the terms of the model.
 
     efficiency: shaft over mains watts used (1 where power was measured at the shaft); T_K: air temperature in the
-    mill; tip_speed_m_s (m,); cubic [W s3] and torque [N m], in watts as measured: at the lower end of the model
+    mill; tip_speed_m_s (m,); factors and torques [N m]: windage factor and bearing torque at the lower end of the model
     card's ranges, as the config has them, at the upper end; windage_factor and bearing_torque_Nm: what reproduces
     the measurement, with standard errors; split_assumed: the torque is the config's, since one speed gives only the
-    sum; prior: the ranges of the two on the model card; verdict: "high", "low" or "within", at most speeds.
+    sum; prior: the ranges of the two on the model card; verdict: "high", "low" or "within", at most speeds; mill: the
+    MILL record (1,).
     """
 
     mill_name: str
     efficiency: float
     T_K: float
     tip_speed_m_s: NDArray
-    cubic: tuple[float, float, float]
-    torque: tuple[float, float, float]
+    factors: tuple[float, float, float]
+    torques: tuple[float, float, float]
     windage_factor: float
     windage_factor_se: float
     bearing_torque_Nm: float
@@ -179,11 +183,29 @@ class IdleModel:
     split_assumed: bool
     prior: dict[str, tuple[float, float]]
     verdict: str
+    mill: NDArray
 
     def watts(self, omega: NDArray) -> tuple[NDArray, NDArray, NDArray]:
-        """Idle power at speeds omega: lowest, as configured, highest."""
-        low, plausible, high = (c * omega**3 + t * omega for c, t in zip(self.cubic, self.torque, strict=True))
-        return low, plausible, high
+        """Idle power at speeds omega, as measured: lowest, as configured, highest."""
+        air = windage(self.mill, omega, self.T_K)
+        low, now, high = (
+            (f * air + t * omega) / self.efficiency for f, t in zip(self.factors, self.torques, strict=True)
+        )
+        return low, now, high
+
+
+def windage(mill: NDArray, omega: NDArray, T_K: float) -> NDArray:
+    """Windage [W] of a mill (1,) at speeds omega [rad/s] and a windage factor of 1.
+
+    Not quite the cube of speed: a blower's air does not grow with the speed, and brakes the swirl the more at a low
+    one.
+    """
+    from ...mill.chamber import idle_power
+
+    plain = mill.copy()
+    plain["windage_factor"] = 1.0
+    found = [idle_power(plain[0], max(float(w), 1e-3), T_K)[0] for w in np.ravel(omega)]  # at rest: air over no speed
+    return np.reshape(found, np.shape(omega))
 
 
 def compare(fit: IdleFit, config, efficiency: float | None = None, T_K: float | None = None) -> IdleModel:
@@ -192,40 +214,38 @@ def compare(fit: IdleFit, config, efficiency: float | None = None, T_K: float | 
     efficiency: motor's, in place of the config's; T_K: temperature of the air in the mill, in place of the room's.
     """
     from ...mill.cards import load_model
-    from ...mill.chamber import idle_power
     from ...mill.problem import build
 
-    mill = build(config).mill.copy()
+    mill = build(config).mill
     T = config.air.room_K if T_K is None else T_K
     eta = 1.0 if fit.at == "shaft" else config.drive.efficiency if efficiency is None else efficiency
-    mill["windage_factor"] = 1.0
-    top = float(fit.omega[-1])
-    per_factor = float(idle_power(mill[0], top, T)[0]) / top**3
     card = load_model()
     names = ("windage_factor", "bearing_torque")
     factors, torques = ((card[n].low, config.model.value(n), card[n].high) for n in names)
-    factor, torque, se_factor, se_torque = _as_model(fit, eta, per_factor, torques[1])
-    low, plausible, high = (f * per_factor / eta for f in factors)
-    torque_low, torque_plausible, torque_high = (t / eta for t in torques)
+    air = windage(mill, fit.omega, T)
+    factor, torque, se_factor, se_torque = _as_model(fit, eta, air, torques[1])
     prior = {n: (card[n].low, card[n].high) for n in names}
     found = IdleModel(
-        config.name, eta, T, config.rotor.radius_m * fit.omega, (low, plausible, high),
-        (torque_low, torque_plausible, torque_high),
-        factor, se_factor, torque, se_torque, fit.distinct == 1, prior, "within",
+        config.name, eta, T, config.rotor.radius_m * fit.omega, factors, torques,
+        factor, se_factor, torque, se_torque, fit.distinct == 1, prior, "within", mill,
     )  # fmt: skip
     lower, _, upper = found.watts(fit.omega)
     above, below = (fit.power_W > upper).mean(), (fit.power_W < lower).mean()
     return replace(found, verdict="high" if above > 0.5 else "low" if below > 0.5 else "within")
 
 
-def _as_model(fit: IdleFit, eta: float, per_factor: float, torque: float) -> tuple[float, float, float, float]:
-    """(windage_factor, bearing_torque, their standard errors) that reproduce the measurement at the shaft."""
+def _as_model(fit: IdleFit, eta: float, air: NDArray, torque: float) -> tuple[float, float, float, float]:
+    """(windage_factor, bearing_torque, their standard errors) that reproduce the measurement at the shaft.
+
+    air: windage (m,) [W] at a factor of 1. Fitted anew, with the model's own windage in place of the cube of speed.
+    """
     if fit.distinct > 1:
-        return eta * fit.terms[1] / per_factor, eta * fit.terms[0], eta * fit.se[1] / per_factor, eta * fit.se[0]
-    omega, shaft = float(fit.omega.mean()), eta * float(fit.power_W.mean())
+        columns = np.stack([fit.omega / eta, air / eta, np.ones_like(air)], axis=1)
+        terms, _, se, _, _ = _least_squares(columns[:, : 3 if fit.has_loss else 2], fit.power_W, fit.meter)
+        return terms[1], terms[0], se[1], se[0]
+    omega, shaft, blown = float(fit.omega.mean()), eta * float(fit.power_W.mean()), float(air.mean())
     torque = min(torque, shaft / omega)
-    scale = per_factor * omega**3
-    return (shaft - torque * omega) / scale, torque, fit.meter / LIMIT * shaft / scale, 0.0
+    return (shaft - torque * omega) / blown, torque, fit.meter / LIMIT * shaft / blown, 0.0
 
 
 def withheld(fit: IdleFit, model: IdleModel) -> str:

@@ -4,6 +4,7 @@ Owns reading, checking, listing and writing cards. Imports no numpy.
 """
 
 import textwrap
+from dataclasses import replace
 from decimal import Decimal
 from functools import cache
 from pathlib import Path
@@ -13,7 +14,7 @@ from ...base.quantities.params import BASES, Param, ParamSet
 from ...base.reading.toml import parse_toml, read_text
 from ...base.reading.values import Bad, as_number, did_you_mean, show, slip
 from ...errors import InputError, Problem
-from .spec import MATERIAL, MODEL, CardEntry
+from .spec import IGNORED, MATERIAL, MODEL, CardEntry
 
 _HERE = Path(__file__).parent
 _FIELDS = ("value", "unit", "low", "high", "basis", "source", "scale", "note")
@@ -21,11 +22,17 @@ _HEAD = ("title", "note")
 
 
 class Card(ParamSet):
-    """The parameters of one card, with the card's own note."""
+    """The parameters of one card, with the card's own note; `ignored`: names it gives that have lost their meaning."""
 
-    def __init__(self, params: "list[Param] | tuple[Param, ...]" = (), title: str = "", note: str = ""):
+    def __init__(
+        self,
+        params: "list[Param] | tuple[Param, ...]" = (),
+        title: str = "",
+        note: str = "",
+        ignored: tuple[str, ...] = (),
+    ):
         super().__init__(params, title)
-        self.note = note
+        self.note, self.ignored = note, ignored
 
 
 def list_materials() -> list[str]:
@@ -89,12 +96,16 @@ def params_from_tables(
     prefix: str = "",
 ) -> Card:
     """Parameters from the tables of a card; problems are appended to `problems`, keys told with `prefix`."""
+    before = len(problems)
     found: list[Param] = []
+    ignored: list[str] = []
     for name, table in tables.items():
         if name in _HEAD:
             if not isinstance(table, str):
                 problems.append(Problem(where, prefix + name, f"{show(table)} is not text"))
-        elif name not in specs:
+        elif name in IGNORED and isinstance(table, dict | int | float) and not isinstance(table, bool):
+            ignored.append(name)
+        elif name not in specs and name not in IGNORED:
             problems.append(
                 Problem(where, prefix + show(name).strip('"'), "unknown parameter", hint=did_you_mean(name, specs))
             )
@@ -107,9 +118,21 @@ def params_from_tables(
         if complete and name not in tables and not spec.optional:
             problems.append(Problem(where, prefix + name, f"is missing ({spec.about})", f"in {spec.unit}"))
     by_name = {p.name: p for p in found}
+    if len(problems) == before and complete:
+        by_name |= _defaults(by_name, specs)
     ordered = [by_name[n] for n in specs if n in by_name]
     _check_set(by_name, where, prefix, problems)
-    return Card(ordered, _line(tables.get("title")) or title, _line(tables.get("note")))
+    return Card(ordered, _line(tables.get("title")) or title, _line(tables.get("note")), tuple(ignored))
+
+
+def _defaults(found: dict[str, Param], specs: dict[str, CardEntry]) -> dict[str, Param]:
+    """The parameters a complete card leaves to their defaults."""
+    filled = {n: s.default.param(n, s.unit) for n, s in specs.items() if s.default and n not in found}
+    if "fragment_floor" in filled:
+        floor, card = filled["fragment_floor"], found | filled
+        zone = 0.3 * card["modulus"].value * card["fracture_energy"].value / card["yield_stress"].value ** 2
+        filled["fragment_floor"] = replace(floor, value=min(max(zone, floor.low), floor.high))
+    return filled
 
 
 def _param(
@@ -238,7 +261,8 @@ def format_table(params: ParamSet, width: int = 100) -> str:
     indent = " " * 4
     for row, p in zip(rows[1:], params.values(), strict=True):
         source = f"{p.source}. {p.note}".strip() if p.note else p.source
-        lines += [_join(row, widths), *textwrap.wrap(source, width, initial_indent=indent, subsequent_indent=indent)]
+        wrapped = textwrap.wrap(source, width, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False)
+        lines += [_join(row, widths), *wrapped]
     return "\n".join(line.rstrip() for line in lines) + "\n"
 
 

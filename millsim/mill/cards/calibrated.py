@@ -14,7 +14,7 @@ from ...base.reading.toml import parse_toml, read_text
 from ...base.reading.values import did_you_mean, show
 from ...errors import InputError, Problem
 from ...version import MODEL_VERSION
-from .spec import MATERIAL, MODEL
+from .spec import IGNORED, MATERIAL, MODEL
 
 BOTH = {**MATERIAL, **MODEL}
 _TEXTS = ("title", "note", "material", "model_version")
@@ -51,7 +51,10 @@ class Conditions:
 
 @dataclass(frozen=True)
 class Calibrated:
-    """A calibrated card. runs: names of the runs; material: title of the material card they were made with."""
+    """A calibrated card. runs: names of the runs; material: title of the material card they were made with.
+
+    ignored: parameters on it that have lost their meaning.
+    """
 
     title: str
     note: str
@@ -63,6 +66,7 @@ class Calibrated:
     conditions: Conditions
     parameters: dict[str, Fitted]
     run_hashes: tuple[str, ...] = ()  # of what the runs measured; older cards have none
+    ignored: tuple[str, ...] = ()
 
     @property
     def count(self) -> int:
@@ -111,14 +115,15 @@ def calibrated_from(tables: dict, where: str, problems: list[Problem], prefix: s
         message = f"is {show(tables['model_version'])}, but this is model {MODEL_VERSION}"
         say("model_version", message, "calibrate again: the laws have changed since")
     conditions = _conditions(tables.get("conditions"), say)
-    found = {n: _fitted(n, t, say) for n, t in tables["parameters"].items()}
+    ignored = tuple(n for n in tables["parameters"] if n in IGNORED)
+    found = {n: _fitted(n, t, say) for n, t in tables["parameters"].items() if n not in ignored}
     if len({len(f.draws) for f in found.values() if f}) > 1:
         say("parameters", "do not all have the same number of draws")
     if len(problems) > before or conditions is None:
         return None
     told: dict[str, Any] = {n: " ".join(tables[n].split()) for n in _TEXTS} | {n: tuple(tables[n]) for n in _LISTS}
     parameters = {n: f for n, f in found.items() if f}
-    return Calibrated(**told, conditions=conditions, parameters=parameters, run_hashes=tuple(hashes))
+    return Calibrated(**told, conditions=conditions, parameters=parameters, run_hashes=tuple(hashes), ignored=ignored)
 
 
 def _conditions(table: object, say) -> Conditions | None:

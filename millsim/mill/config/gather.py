@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from ...base.quantities.params import ParamSet
 from ...base.quantities.units import DIMENSION, exact_text, spelling_for
 from ...base.reading.key import AS_MUCH, Key
 from ...base.reading.tables import Spec, Tables, read_sections, section_table
@@ -16,7 +15,7 @@ from ...base.reading.values import Bad, convert, did_you_mean, show
 from ...errors import InputError, Problem
 from .. import cards
 from ..cards.calibrated import Calibrated, calibrated_from, load_calibrated
-from ..cards.spec import MATERIAL, MODEL
+from ..cards.spec import IGNORED, MATERIAL, MODEL
 from . import checks
 from .schema import ALTERNATIVES, FREE_SECTIONS, SECTIONS, key_row
 
@@ -33,7 +32,8 @@ class Reading(Tables):
     """State of reading one config."""
 
     model: dict[str, float] = field(default_factory=dict)  # overrides of model parameters, SI
-    material: ParamSet | None = None
+    ignored: list[str] = field(default_factory=list)  # names under [model] that have lost their meaning
+    material: cards.Card | None = None
     own_card: bool = False  # the material is the user's, not one of the package
     calibration: Calibrated | None = None
 
@@ -174,6 +174,9 @@ def _read_model(r: Reading) -> None:
     """Overrides of model parameters, each within what is physically possible."""
     table = r.tables.get("model")
     for name, raw in table.items() if isinstance(table, dict) else ():
+        if name in IGNORED and isinstance(raw, int | float) and not isinstance(raw, bool):
+            r.ignored.append(name)
+            continue
         if name not in MODEL:
             r.say(f"model.{show(name)[1:-1]}", "unknown model parameter", hint=did_you_mean(name, MODEL))
             continue
@@ -185,6 +188,14 @@ def _read_model(r: Reading) -> None:
     low, high = (r.model.get(n, cards.load_model()[n].value) for n in ("skim_ratio_low", "skim_ratio_high"))
     if low >= high:
         r.say("model.skim_ratio_high", f"{high:g} is not above skim_ratio_low, {low:g}")
+
+
+def ignored(r: Reading) -> tuple[str, ...]:
+    """What the config and its cards say that has lost its meaning, as sentences for the user."""
+    card, runs = r.material.ignored if r.material else (), r.calibration.ignored if r.calibration else ()
+    keys = [f"model.{n}" for n in r.ignored] + [f"material.{n}" for n in card]
+    keys += [f"calibration.parameters.{n}" for n in runs]
+    return tuple(f"{key} is read and ignored: {IGNORED[key.rpartition('.')[2]]}" for key in keys)
 
 
 def _read_material(r: Reading) -> None:

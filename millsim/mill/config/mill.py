@@ -18,7 +18,7 @@ from .. import cards
 from ..cards.calibrated import Calibrated, calibrated_toml
 from ..cards.spec import MODEL
 from . import checks
-from .gather import Reading, as_much, read
+from .gather import Reading, as_much, ignored, read
 from .schema import SECTIONS
 
 
@@ -213,6 +213,7 @@ class Config:
     path: Path | None
     text: str  # resolved TOML, loads again to the same hash without any other file
     sha256: str
+    ignored: tuple[str, ...] = ()  # what config and cards say that has lost its meaning, as sentences
 
 
 _PLAIN = (Rotor, Shaft, Stator, Sieve, Air, Casing, Guard, Limits, Run)  # filled from their sections as they are
@@ -271,6 +272,7 @@ def from_reading(r: Reading, path: "Path | None" = None, named: bool = True) -> 
         path=path,
         text=_text(r) if named else "",
         sha256=_sha256(r) if named else "",
+        ignored=ignored(r),
     )
 
 

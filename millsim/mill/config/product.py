@@ -32,7 +32,7 @@ class Product:
 def read_product(path: Path) -> Product:
     """The product that a result file holds. Raises InputError, in one sentence, when there is none to be had."""
     prediction = read(path)
-    if prediction.status == "cannot run":
+    if not prediction.runs:
         raise _refusal(path, "is of a mill that cannot run, so there is no product", "mend that mill first")
     table = prediction.main.table
     if not np.all(np.isfinite(table.product_q3)) or not table.product_q3[-1] > 0.0:

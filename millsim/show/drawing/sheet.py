@@ -15,6 +15,7 @@ from ...base.quantities.scalar import Scalar
 from ...base.quantities.units import readable
 from ...base.quantities.written import Shown, digits
 from ...mill.config.mill import Config
+from ...record.limits import HARDLY_GRINDS
 from ...record.prediction import Prediction
 from ...version import __version__
 from ..plots.prediction import render
@@ -117,6 +118,8 @@ def _powder(p: Prediction | None) -> Powder | None:
         return None
     missing = Scalar(math.nan, "m", "")
     found = [p.main.scalars.get(key, missing) for key in ("x50_m", "x90_m")]
+    if p.status == HARDLY_GRINDS:
+        return Powder(math.nan, math.nan, "none", "none", "Predicted: it hardly grinds, no powder.")
     sizes = [s.value * 1e3 for s in found]
     shown = [Shown(s) for s in found]
     words = [f"{s.value} {s.unit}" if math.isfinite(v) else "unknown" for s, v in zip(shown, sizes, strict=True)]

@@ -30,6 +30,10 @@ _STATUS = {
         "The figures of this report are for what it takes, not for what was asked.",
     ),
     "cannot run": ("It cannot run like this", "The figures of this report are for next to no feed."),
+    "hardly grinds": (
+        "It hardly grinds",
+        "There is no powder to describe; loads and temperatures of this report are for next to no feed.",
+    ),
 }
 _NOT_FOLLOWED = (
     "Starts were not followed piece by piece: a batch, a mill that cannot run, more pieces than can be followed, or "
@@ -40,7 +44,7 @@ _NOT_FOLLOWED = (
 def report(p: Prediction) -> Report:
     """The report of a prediction."""
     config = config_of(p)
-    lines, runs = review_of(p, config), p.status != "cannot run"
+    lines, runs = review_of(p, config), p.runs
     sections = (
         Section("answer", "In words", _answer(p, failing_notice(lines))),
         Section("powder", "The powder", _powder(p), new_page=runs),
@@ -78,7 +82,7 @@ def _headlines(p: Prediction) -> tuple[Fact, ...]:
     found = []
     for key in _HEADLINES:
         shown = figure(p.main.scalars, key)
-        if shown is None or (p.status == "cannot run" and key != "outlet_temperature_K"):
+        if shown is None or (not p.runs and key != "outlet_temperature_K"):
             continue
         band = f"{advice.band_name(p)} {shown.band}" if shown.band and not shown.fixed else "no band"
         found.append(Fact(row_name(key, batch_of(p) is not None), shown.text, band))
@@ -102,7 +106,7 @@ def _there(*found: Table | None) -> tuple[Table, ...]:
 
 def _powder(p: Prediction) -> tuple[Block, ...]:
     pictures = (*_picture(p, "size_cumulative"), *_picture(p, "size_density"))
-    if p.status == "cannot run":
+    if not p.runs:
         return (Paragraph("There is no powder to describe."),)
     found = (tables.sieve_table(p), tables.number_table(p, tables.POWDER))
     return (*pictures, *_there(*found), *advice.paragraphs(p, "classes"))
@@ -119,7 +123,7 @@ def _heat(p: Prediction) -> tuple[Block, ...]:
 
 
 def _rates(p: Prediction) -> tuple[Block, ...]:
-    if p.status == "cannot run":
+    if not p.runs:
         return (Paragraph("With next to no feed nothing happens to a charge."),)
     return (*_picture(p, "rates"), *_there(tables.rate_table(p)))
 

@@ -6,8 +6,19 @@ import numpy as np
 
 from ...base.numerics import psd
 from ...base.quantities.params import BASES
-from ...base.quantities.written import Shown, capital, digits, duration, join_words, number, shown_unit, uncapital
+from ...base.quantities.written import (
+    Shown,
+    capital,
+    digits,
+    duration,
+    join_words,
+    number,
+    sentence,
+    shown_unit,
+    uncapital,
+)
 from ...record.asked import batch_of, config_table, config_value
+from ...record.limits import HARDLY_GRINDS, cannot_run_words
 from ...record.outputs import OUTPUTS, figure, in_kilojoules
 from ...record.prediction import ChamberTrace, Prediction
 from ...studies.engines import class_errors, engines_agree
@@ -22,25 +33,28 @@ COARSE_CLASSES = 0.05  # a class error above this is said, not only listed
 
 # Which measurement narrows which parameter, by the beginning of its name; the first match counts.
 _MEASURE = (
-    (("f_mat", "xw_min", "fracture", "yield", "restitution"),
+    (("f_mat", "xw_min", "threshold", "fracture", "yield", "restitution", "modulus"),
      "drop a weight on 30 single pieces of the feed from rising heights and count how many break each time"),
-    (("edge_share", "chip", "cut_factor", "daughter", "fines"),
+    (("edge_radius", "plough", "crack_ratio"),
+     "look at the edge under a magnifier beside a wire of known thickness, and cut the material (`millsim cuttest`)"),
+    (("edge_share", "chip", "cut_factor", "daughter", "split", "shatter", "fragment", "fines", "attrition"),
      "sieve 50 g of powder of a timed run down to the finest sieve you have"),
-    (("windage", "drag", "bearing", "air_swirl"),
+    (("windage", "drag", "pin_drag", "wall_friction", "bearing"),
      "read the power from the socket with the warm mill running empty"),
     (("fan", "inlet", "filter", "settle"),
      "measure the air speed in the inlet with the mill running"),
     (("inner_heat", "casing", "film", "stick", "specific_heat", "heat_", "glass"),
      "note the outlet temperature every two minutes from a cold start"),
-    (("bite", "nip", "jam"),
+    (("bite", "nip", "bridge", "jam"),
      "raise the feed rate in steps and note where the mill first labours"),
-    (("sieve", "slow_share", "usable", "skim", "contact", "peg", "clear", "shape", "layer", "scatter", "wall",
+    (("sieve", "slow_share", "usable", "skim", "contact", "peg", "clear", "shape", "layer", "scatter", "land", "wall",
       "rate_multiplier", "chamber", "hub", "bulk", "friction"),
      "after ten minutes of steady feed, stop and weigh the powder collected and the charge left inside"),
 )  # fmt: skip
 _MEASURE_ANYWAY = "run ten minutes at steady feed, weigh the powder and sieve 50 g of it"
 # Where the mill does not run as drawn, by the limit it goes beyond; nothing else can be measured on it.
 _MEASURE_EMPTY = {
+    "grinding": "drop a weight on 30 single pieces of the feed (`millsim droptest`): the card may be wrong by a factor",
     "outlet temperature": "measure the air speed in the inlet, and the power from the socket, of the empty mill",
     "shaft power": "read the power from the socket with the mill running empty",
 }
@@ -52,7 +66,11 @@ def how_much(p: Prediction) -> str:
     """The rate, or that the mill cannot do what was asked."""
     name, batch = capital(p.mill_name), batch_of(p)
     rate, most = (figure(p.main.scalars, key) for key in ("throughput_kg_s", "capacity_kg_s"))
-    if p.status == "cannot run":
+    if p.status == HARDLY_GRINDS:
+        return " ".join(
+            [f"{name} {cannot_run_words(p.binding).removeprefix('the mill ')}.", *map(sentence, p.grinds_with)]
+        )
+    if not p.runs:
         return f"{name} cannot run like this: even with next to no feed, {_over(p)}."
     if p.status == "over capacity":
         if batch:
@@ -105,7 +123,7 @@ def _never(p: Prediction, key: str) -> str:
 def warmth(p: Prediction) -> str:
     """The temperature at the outlet, and its limit."""
     outlet = figure(p.main.scalars, "outlet_temperature_K")
-    if outlet is None:
+    if outlet is None or p.status == HARDLY_GRINDS:
         return ""
     when = " at that rate" if p.status == "over capacity" and not batch_of(p) else ""
     text = f"it gets as warm as {_with_band(p, outlet)}"
@@ -223,7 +241,8 @@ def _hits(p: Prediction) -> str:
     if p.main.scalars["hits_above_threshold_share"].value < 5e-4:
         if nip_works(p):
             return f"{text}, never hard enough to break it: what breaks it is the nip between bar and wall."
-        return f"{text}; no hit is hard enough to break it, edges only wear it down. Raise the speed."
+        helps = "Sharper edges or a tighter gap help; more speed only as far as hits then break it."
+        return f"{text}; no hit is hard enough to break it, edges only cut chips off it. {helps}"
     return f"{text}; {share.text} of the hits are hard enough to break it."
 
 
@@ -270,9 +289,11 @@ def how_sure(p: Prediction) -> str:
     else:
         text = "nothing here is measured on your mill"
     text += f", {len(weak)} of {total} {'' if own else 'parameters '}are assumed or from memory."
+    if p.status == HARDLY_GRINDS:
+        return text
     if not math.isfinite(p.band_level):
         return text + " No band was run, so take these numbers as one guess among many."
-    return text + ("" if p.status == "cannot run" else _moved_by(p))
+    return text + ("" if not p.runs else _moved_by(p))
 
 
 def _moved_by(p: Prediction) -> str:
@@ -309,11 +330,11 @@ def widest(p: Prediction, key: str) -> list[tuple[str, float]]:
 
 def measure_next(p: Prediction) -> str:
     """The measurement that narrows what widens the band most, and a second one of another kind."""
-    if any(q.basis == "calibrated" for q in p.parameters) and p.status != "cannot run":
+    if any(q.basis == "calibrated" for q in p.parameters) and p.runs:
         return "`millsim next` with this config ranks what would narrow the band further."
     ranked = [name for key in ("x50_m", "throughput_kg_s") for name, _ in widest(p, key)[:3]]
     advice = list(dict.fromkeys(_measurement(name) for name in ranked)) or [_MEASURE_ANYWAY]
-    if p.status == "cannot run":
+    if not p.runs:
         advice = [_MEASURE_EMPTY[p.binding]] if p.binding in _MEASURE_EMPTY else []
     if not advice:
         return ""
@@ -363,7 +384,7 @@ _OF_POWDER = ("fine", "energy", "hammers", "stalls", "engines", "classes")  # no
 
 def paragraphs(p: Prediction, *keys: str) -> list[Paragraph]:
     """What there is to tell, by keys of the list above or all of it; of powder only where there is any."""
-    wanted = [k for k in keys or _TOLD if p.status != "cannot run" or k not in _OF_POWDER]
+    wanted = [k for k in keys or _TOLD if p.runs or k not in _OF_POWDER]
     said = [Paragraph(_TOLD[k][1](p), _TOLD[k][0]) for k in wanted]
     return [s for s in said if s.text]
 

@@ -6,8 +6,10 @@ from collections.abc import Iterable
 from ...base.numerics.statistics import wilson
 from ...base.quantities.written import digits, join_words, percent, sentence, table, wrap
 from ...learn.measured.cuttest import CHIPS_M, CutTest
-from ...learn.measured.droptest import FASTEST_M_S, ODD_CHANCE, TRANSFER, DropGroup, DropTest
+from ...learn.measured.dropcard import card_half, disagrees
+from ...learn.measured.droptest import FASTEST_M_S, ODD_CHANCE, SQUEEZE, DropGroup, DropTest, free_impact
 from ...learn.measured.staircase import Staircase
+from ...mill.cards import Card
 
 WH = 3600.0
 _LINK_NAMES = {"logit": "logit", "probit": "probit (log-normal)", "cloglog": "complementary log-log (Weibull)"}
@@ -42,14 +44,18 @@ def span(low: float, high: float, unit: str = "", count: int = 3) -> str:
 # --- drop test -------------------------------------------------------------------------------------------
 
 
-def drop_text(test: DropTest) -> str:
-    """The report of a drop test: speeds first, then numbers, trials, comparisons, what was assumed."""
+def drop_text(test: DropTest, card: Card | None = None) -> str:
+    """The report of a drop test: speeds first, then numbers, trials, comparisons, what was assumed.
+
+    card: of the material, to be set beside the test where the two disagree.
+    """
     whole = sum(int(g.drops.only(~g.drops.later).n.sum()) for g in test.groups)
     lines = [f"Drop test {test.sheet.name}: {whole} piece{'s' * (whole != 1)}."]
     for i, group in enumerate(test.groups):
         first, *rest = _group_lines(group)
         caveat = [_caveat(group)] if i == 0 and group.speeds() != (0.0, math.inf) else []
-        lines += ["", *_questions(group), first, *caveat, *rest]
+        against = [_against(group, card)] if card and disagrees(card, group) else []
+        lines += ["", *_questions(group), first, *caveat, *against, *rest]
     lines += ["", "Assumed: energies are what the hammer brings, m g h; what it keeps on rebounding is not deducted."]
     lines += [f"Assumed: {a}." for a in test.sheet.assumed]
     return text(lines)
@@ -108,7 +114,20 @@ def _caveat(g: DropGroup) -> str:
     limits = "95 % limits" if g.is_bounded else "limits the energies tried"
     return (
         "A range, not a number: a drop hammer squeezes a piece between two faces, slowly; a bar in a mill strikes it "
-        f"freely, fast (speed = root of 2 W; {limits}, in energy widened by a factor {TRANSFER:g} each way, assumed)."
+        f"freely, fast (speed = root of 2 W; {limits}; a drop takes {SQUEEZE[0]:g} to {SQUEEZE[1]:g} times "
+        "the energy of a free impact that breaks as much, assumed)."
+    )
+
+
+def _against(g: DropGroup, card: Card) -> str:
+    """Card and drop test side by side, where they differ by more than their ranges."""
+    value, low, high = card_half(card, g)
+    measured = span(*free_impact(*g.W_50(0.95)), "J/kg", 2)
+    at = f"{place(g)} half" if place(g) else "Half"
+    return (
+        f"Card and drop test differ by more than their ranges. {at} of these pieces break in a free impact of "
+        f"{measured} by the test, of {digits(value, 2)} J/kg by the card, {card.title} ({span(low, high, count=2)}). "
+        "Is it this material, dry, whole and at this temperature? If so, mill with the card that --card writes."
     )
 
 

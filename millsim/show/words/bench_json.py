@@ -3,15 +3,27 @@
 import math
 
 from ...learn.measured.cuttest import CutTest
-from ...learn.measured.droptest import TRANSFER, DropGroup, DropTest
+from ...learn.measured.dropcard import card_half, disagrees
+from ...learn.measured.droptest import SQUEEZE, DropGroup, DropTest, free_impact
 from ...learn.measured.idlerun import TERMS, IdleFit, IdleModel, withheld
+from ...mill.cards import Card
 from .json import jsonable, picked
 
 
-def drop_json(test: DropTest, card: str | None = None) -> dict:
-    """A drop test, group by group."""
-    said = {"status": "ok", "drop_test": test.sheet.name, "rebound_deducted": False, "transfer_factor": TRANSFER}
-    return jsonable(said | {"groups": [_group(g) for g in test.groups], "assumed": test.sheet.assumed, "card": card})
+def drop_json(test: DropTest, card: str | None = None, base: Card | None = None) -> dict:
+    """A drop test, group by group; card: name of the one written, base: of the material, set beside the test."""
+    said = {"status": "ok", "drop_test": test.sheet.name, "rebound_deducted": False}
+    said |= {"energy_over_free_impact": SQUEEZE, "card": card, "assumed": test.sheet.assumed}
+    return jsonable(said | {"groups": [_group(g) | (_beside(g, base) if base else {}) for g in test.groups]})
+
+
+def _beside(g: DropGroup, base: Card) -> dict:
+    """What a card says of the pieces of a group, in free impacts."""
+    return {
+        "W_50_free_impact_J_kg": free_impact(*g.W_50(0.95)),
+        "W_50_of_card_J_kg": dict(zip(("value", "low", "high"), card_half(base, g), strict=True)),
+        "differs_from_card": disagrees(base, g),
+    }
 
 
 def _group(g: DropGroup) -> dict:
@@ -70,4 +82,5 @@ def idle_json(fit: IdleFit, model: IdleModel | None) -> dict:
 
 def _idle_model(fit: IdleFit, m: IdleModel) -> dict:
     low, now, high = m.watts(fit.omega)
-    return vars(m) | {"model_W": now, "low_W": low, "high_W": high, "not_for_config": withheld(fit, m)}
+    said = {k: v for k, v in vars(m).items() if k != "mill"}
+    return said | {"model_W": now, "low_W": low, "high_W": high, "not_for_config": withheld(fit, m)}

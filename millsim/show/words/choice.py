@@ -18,7 +18,7 @@ from ...explore.choose.targets import judged, to_measure
 from ...explore.choose.words import figure, limit_words, value_words
 from ...explore.sweep.record import Sweep
 from ...forecast.band import LEVEL
-from ...record.limits import CANNOT, FAILED, MISSING, OVER
+from ...record.limits import CANNOT, FAILED, GRINDING, MISSING, OVER
 from ...record.outputs import output_of
 from .json import jsonable, picked
 
@@ -33,7 +33,7 @@ def text(sweep: Sweep, a: Advice) -> str:
     """The whole answer for people."""
     blocks = [_paragraphs(_lead(sweep, a)), ["What is asked:", *_asked_table(a)], _sources(a.choice.target)]
     if a.choice.builds:
-        blocks += [["What to build:", *_builds(a)], _builds_table(a) if len(a.choice.builds) > 1 else []]
+        blocks += [[*wrap(_builds_head(a)), *_builds(a)], _builds_table(a) if len(a.choice.builds) > 1 else []]
     if a.choice.nearest is not None:
         blocks.append(_paragraphs(_nearest(sweep, a)))
     blocks += [_paragraphs(_told_apart(sweep, a)), _paragraphs(_rests_on(sweep, a))]
@@ -109,6 +109,13 @@ def _builds(a: Advice) -> list[str]:
         for line in (capital(f"change {change}.") if b.changes else f"{capital(change)}.", b.sentence):
             lines += [f"   {x}" for x in wrap(line)]
     return lines
+
+
+def _builds_head(a: Advice) -> str:
+    """Says which points are left out: those that meet the target, but in few draws, where others do in more."""
+    likely, met = int((a.judged.probability[a.judged.meets] >= LIKELY).sum()), int(a.judged.meets.sum())
+    of = f", of the {likely} that meet it in at least half of their draws" if 0 < likely < met else ""
+    return f"What to build{of}:"
 
 
 def _builds_table(a: Advice) -> list[str]:
@@ -222,11 +229,13 @@ def _rests_on(sweep: Sweep, a: Advice) -> list[str]:
     if np.isfinite(a.judged.probability).any() or a.drawn[1]:
         said.append("Chances in brackets are 80 % intervals (Wilson): what so few draws leave open of the share that "
                     "meets the target among all that could be drawn.")  # fmt: skip
-    for code, one, many in (
-        (MISSING, "is not computed yet", "are not computed yet"), (FAILED, "has no answer", "have no answer"),
-        (CANNOT, "cannot run", "cannot run"),
+    hardly = (status == CANNOT) & (sweep.points.binding == GRINDING)
+    for which, one, many in (
+        (status == MISSING, "is not computed yet", "are not computed yet"),
+        (status == FAILED, "has no answer", "have no answer"),
+        (hardly, "hardly grinds", "hardly grind"), ((status == CANNOT) & ~hardly, "cannot run", "cannot run"),
     ):  # fmt: skip
-        count = int((status == code).sum())
+        count = int(which.sum())
         said += [f"Of {status.size} points {count} {one if count == 1 else many}."] if count else []
     said += [DUST] if a.sieved is not None else []
     return [*said, "This is a prediction; measure a first batch before you buy or cut metal."]

@@ -8,7 +8,7 @@ import numpy as np
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import Shown, capital, digits, table, wrap
 from ...mill.config.mill import Config
-from ...record.limits import CANNOT, OVER
+from ...record.limits import CANNOT, HARDLY_GRINDS, OVER, TRY_PREDICT
 from ...record.outputs import OF_A_CIRCUIT, OUTPUTS, shown
 from ...studies.circuit.band import CircuitBand
 from ...studies.circuit.line import ASKED, FIRST, Line
@@ -105,7 +105,8 @@ def _lead(a: CircuitAnswer) -> str:
     lead = f"{name} closed with a {_sieve(c)}, oversize returned"
     if c.code == CANNOT:
         none = "" if a.aside.code == CANNOT else " once it is full of oversize, and what goes back grows without bound"
-        return f"{lead}: that cannot work, {c.reason}{none}."
+        more = f"; {TRY_PREDICT}" if c.status == HARDLY_GRINDS else ""
+        return f"{lead}: that cannot work, {c.reason}{none}{more}."
     rate, energy = _said(c, "accepted_kg_s", a.closed_band), _said(c, "gross_J_kg", a.closed_band)
     at = f"at {energy} from the socket and {_said(c, 'outlet_temperature_K', a.closed_band)} at the outlet"
     fine = f"powder finer than {plain(c.aperture_m, 'm', 3)}"
@@ -123,7 +124,8 @@ def _aside(a: CircuitAnswer) -> str:
         return ""
     rate, energy = _said(o, "accepted_kg_s", a.aside_band), _said(o, "gross_J_kg", a.aside_band)
     if o.code == CANNOT:
-        return f"With the oversize set aside it does not work either: {o.reason}."
+        same = "" if o.reason == a.closed.reason else f": {o.reason}"
+        return f"With the oversize set aside it does not work either{same}."
     lost = f"{digits(100 * (1 - o.yield_share), 2)} % of the feed is then left over as oversize"
     text = f"With the oversize set aside, through the mill once: {rate} accepted, at {energy}; {lost}"
     return f"{text}, {_value(o, 'oversize_kg_s', a.aside_band)}."

@@ -6,7 +6,7 @@ import re
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import Shown, capital, digits, duration, join_words, number, shown_unit, wrap
 from ...laws import air, cooling
-from ...record.limits import LIMITS, TEMPERATURE
+from ...record.limits import GRINDING, LIMITS, TEMPERATURE, TRY_PREDICT, cannot_run_words
 from ...studies.heat.answers import CONTACT_K, NEXT_TO_NONE, HeatAnswers
 from ...studies.heat.cool import DRY_ICE, LEAST_OXYGEN, MOST_CO2, NITROGEN, PRACTICE, Coolant, fresh_air, gas_per_kg
 from ...studies.heat.stand import MOST_BLOWER
@@ -91,6 +91,8 @@ def _now(a: HeatAnswers) -> str:
     name, T = capital(a.config.name), a.value("outlet_K")
     lead = f"{name}, heat and cooling. The limit asked about: {limit_words(a)}."
     if a.note == "cannot":
+        if a.binding == LIMITS[GRINDING]:
+            return f"{lead} {capital(cannot_run_words(a.binding)).replace('The mill', 'It')}; {TRY_PREDICT}."
         lead += f" It cannot run like this: even with next to no feed {binds(a.binding)} is over its limit"
         return f"{lead}{_hotter_powder(a, 'least')}."
     if a.note == "over":

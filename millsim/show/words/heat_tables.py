@@ -4,7 +4,7 @@ import math
 
 from ...base.quantities.written import Shown, digits, number, table
 from ...mill.problem import build
-from ...record.limits import STATUS_WORDS
+from ...record.limits import status_words
 from ...studies.heat.answers import HeatAnswers
 from ...studies.heat.cool import coolant_for, enthalpy, unchilled
 from ...studies.heat.coolants import DRY_ICE, NITROGEN, PRACTICE, gas_per_kg
@@ -164,6 +164,6 @@ def heat_json(a: HeatAnswers) -> dict:
         "draws runaway", air_measured="air_given", card_toughens="toughens",
     )  # fmt: skip
     return {
-        "status": STATUS_WORDS[a.code], **picked(a.config, mill="name", config_sha256="sha256"), **said,
+        "status": status_words(a.code, a.binding), **picked(a.config, mill="name", config_sha256="sha256"), **said,
         "figures": figures, "coolants": [] if a.note == "cannot" else jsonable(coolants(a)),
     }  # fmt: skip

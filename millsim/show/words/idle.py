@@ -126,9 +126,11 @@ def _which_term(fit: IdleFit, m: IdleModel) -> list[str]:
     if m.bearing_torque_Nm - m.bearing_torque_se > t_high:
         lines.append("The part in step with speed is high: bearings, seals or a rub.")
     if m.windage_factor - m.windage_factor_se > f_high:
-        lines.append("The part with speed cubed is high: more air is moved than thought, or the speed was higher.")
+        lines.append("The windage is high: more air is moved than thought, or the speed was higher.")
     if m.windage_factor + m.windage_factor_se < f_low:
-        lines.append("The part with speed cubed is low: the air turns with the rotor, or the speed was lower.")
+        lines.append(
+            "The windage is low: the air turns along with the rotor more than thought, or the speed was lower."
+        )
     if m.bearing_torque_Nm + m.bearing_torque_se < t_low:
         lines.append("The part in step with speed is low: better bearings than assumed, which is possible.")
     return lines

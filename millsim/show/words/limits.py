@@ -4,14 +4,17 @@ import math
 
 from ...base.numerics import psd
 from ...base.quantities.written import Shown, digits, join_words, number, shown_unit, uncapital
+from ...laws.strength import TIP_CAP
 from ...record.asked import batch_of, feed_size
+from ...record.limits import GRINDING, HARDLY_GRINDS, LIMITS
 from ...record.outputs import figure, shown
 from ...record.prediction import Limit, Prediction
-from ...studies.why import main_maker
+from ...studies.why import main_maker, threshold_J_kg
 
 BINDS = 1.02  # a limit with less headroom than this binds now
 FAR_OVER = 5.0  # a load this many times the limit is far off the state it was reckoned from: no number
 NO_BREAKING_HITS = 1e-3  # share of hits above the threshold below which hits do not feed the mill's output
+WELL = 0.1  # share of hits above the threshold from which a material counts as brittle in this mill
 MUCH_AIR = 0.4  # share of the shaft power in air and bearings above which these are what to mend
 
 NEAR = 0.05  # a load this near its limit is told to the digits that tell the two apart, whatever the band
@@ -27,10 +30,13 @@ _LIMIT_WORDS = {
     "chamber": "the charge in the chamber",
     "jam": "the jam index",
     "feed opening": "the flow through the feed opening",
+    "grinding": "the work on the charge per kilogram of powder",
 }
 # What moves a limit out of the way; each is a trend of the model. Power, heat, chamber and jam: see `remedy`.
 SELF_HEATED_K = 3.0  # by so much hits must have heated the powder above the air to be called the reason
+FAR = 10.0  # times the load: a limit on grinding this far away is no news
 _REMEDY = {
+    "grinding": "a sharper edge, a tighter gap, colder feed, faster tips or larger holes (coarser powder)",
     "sieve": "a sieve with more holes or larger holes (coarser powder), cleared more often",
     "feed opening": "a wider feed opening",
 }
@@ -39,6 +45,11 @@ _REMEDY = {
 def headroom(limit: Limit) -> float:
     """How far the load may still grow: the margin; none where the limit is below the load at rest."""
     return 0.0 if limit.capacity < limit.zero else limit.margin
+
+
+def told_limits(p: Prediction) -> list[Limit]:
+    """The limits worth telling: all but that on grinding, which speaks of a mill that hardly grinds or nearly so."""
+    return [x for x in p.limits if x.name != LIMITS[GRINDING] or headroom(x) < FAR or x.name == p.binding]
 
 
 def at_asked_rate(p: Prediction, limit: Limit) -> bool:
@@ -132,6 +143,8 @@ def named(p: Prediction, limit: Limit) -> str:
 
 def what_limits(p: Prediction) -> str:
     """The limit that binds or would bind first, what it means, what would come next, and what would help."""
+    if p.status == HARDLY_GRINDS:
+        return hardly_words(p)
     binding = next((x for x in p.limits if x.name == p.binding), None)
     if binding is None:
         return f"{p.binding}." if p.binding else ""
@@ -139,13 +152,23 @@ def what_limits(p: Prediction) -> str:
     text = f"{named(p, binding)}: {uncapital(told)}." if told else f"{named(p, binding)}."
     if headroom(binding) > BINDS:
         text = f"nothing at this {'charge' if batch_of(p) else 'rate'}. First would come {text}"
-    rest = sorted((x for x in p.limits if x is not binding), key=headroom)
+    rest = sorted((x for x in told_limits(p) if x is not binding), key=headroom)
     full = [named(p, x) for x in rest if headroom(x) <= BINDS]
     if full:
         text += f" At or over the limit too: {join_words(full)}."
-    elif rest and math.isfinite(headroom(rest[0])) and p.status != "cannot run":
+    elif rest and math.isfinite(headroom(rest[0])) and p.runs:
         text += f" Next would come {named(p, rest[0])}."
     return text + (remedy(p, binding) if headroom(binding) <= BINDS else "")
+
+
+def hardly_words(p: Prediction) -> str:
+    """That a mill spends its work on dents, heat and dust instead of powder."""
+    x = next(x for x in p.limits if x.name == p.binding)
+    _, most, unit = limit_figures(p, x)
+    return (
+        f"it hardly grinds: strikes, bites and stirring would take more than {most} {unit} of powder, where "
+        "sawing takes less than one (common practice, no source)."
+    )
 
 
 def remedy(p: Prediction, limit: Limit) -> str:
@@ -175,7 +198,11 @@ def _against_power(p: Prediction) -> str:
         return f" What would help: slower, fewer or lower bars: {share} of the shaft power goes into {where}."
     if hits_too_weak(p) and not nip_works(p):
         return _harder_hits(p)
-    return " What would help: a stronger motor, larger holes (coarser powder) or a larger sieve."
+    tough = "" if hits_break_well(p) else ", and a sharper edge or colder feed of a tough material"
+    return (
+        " What would help: a stronger motor, larger holes (coarser powder) or a larger sieve; in smaller measure a "
+        f"tighter gap and another bar{tough}."
+    )
 
 
 def _against_heat(p: Prediction) -> str:
@@ -194,7 +221,7 @@ def _against_charge(p: Prediction) -> str:
     if hits_too_weak(p):
         return _harder_hits(p)
     if not passable_share(p) > 0.5:
-        return f" What would help: a higher tip speed, {smaller} or larger holes (coarser powder)."
+        return f" What would help: a higher tip speed, more bars, {smaller} or larger holes (coarser powder)."
     return f" What would help: a larger sieve, larger holes (coarser powder) or {smaller}."
 
 
@@ -216,33 +243,34 @@ def hits_too_weak(p: Prediction) -> bool:
     return share is not None and share.value < NO_BREAKING_HITS
 
 
+def hits_break_well(p: Prediction) -> bool:
+    """Whether hits make the powder, and not few of them only."""
+    share = p.main.scalars.get("hits_above_threshold_share")
+    return main_maker(p) == "impact" and share is not None and share.value > WELL
+
+
 def nip_works(p: Prediction) -> bool:
     """Whether the nip between bar and wall makes most of the powder."""
-    return main_maker(p) == "nip"
+    return main_maker(p) in ("nip", "pair")
 
 
 def _harder_hits(p: Prediction) -> str:
     """That the tip speed is too low to break anything, and which hits would."""
     tip, size, speed = figure(p.main.scalars, "tip_speed_m_s"), feed_size(p, 0.5), breaking_speed(p)
     at = f"At {tip.text} hits" if tip is not None else "Hits"
-    text = f" {at} do not break this material: raise the tip speed"
-    if math.isfinite(speed):
-        text += f"; pieces of {digits(size * 1e3, 2)} mm need hits of about {digits(speed, 2)} m/s, finer ones more"
-    return f"{text}."
+    if not math.isfinite(speed):
+        return f" {at} do not break this material."
+    need = f"; pieces of {digits(size * 1e3, 2)} mm need hits of about {digits(speed, 2)} m/s, finer ones more"
+    if speed > TIP_CAP:
+        helps = f"No tip speed that the review passes (up to {TIP_CAP:.0f} m/s) does that: a sharper edge, a tighter "
+        return f" {at} do not break this material{need}. {helps}gap or colder feed must."
+    return f" {at} do not break this material{need}: raise the tip speed, no further than `millsim check` passes."
 
 
 def breaking_speed(p: Prediction) -> float:
-    """Speed [m/s] from which hits break the median piece of the feed: sqrt(2 xw_min / x); NaN if unknown.
-
-    xw_min runs log-linearly between its two temperatures, as in the model.
-    """
-    q = {a.name: a.value for a in p.parameters}
+    """Speed [m/s] from which hits break the median piece of the feed, at the outlet temperature; NaN if unknown."""
     outlet, x = p.main.scalars.get("outlet_temperature_K"), feed_size(p, 0.5)
-    warm = q.get("xw_min_warm", math.nan)
-    cold = q.get("xw_min_cold", warm)
-    T_warm, T_cold = q.get("temperature_warm", math.nan), q.get("temperature_cold", math.nan)
-    if not (warm > 0 and cold > 0 and x > 0):
+    if not x > 0:
         return math.nan
-    share = (T_warm - outlet.value) / (T_warm - T_cold) if outlet is not None and T_warm > T_cold else 0.0
-    share = min(1.0, share) if math.isfinite(share) else 0.0
-    return math.sqrt(2 * warm ** (1 - share) * cold**share / x)
+    need = threshold_J_kg(p, x, outlet.value if outlet is not None else math.nan)
+    return math.sqrt(2.0 * need) if need > 0 else math.nan

@@ -64,6 +64,12 @@ def review_text(config: Config, lines: list[ReviewLine]) -> str:
     return "\n".join(out) + "\n"
 
 
+def ignored(config: Config) -> list[str]:
+    """Lines on what the config and its cards say to no effect, with an empty one behind."""
+    lines = [line for text in config.ignored for line in wrap(f"{text}.")]
+    return [*lines, ""] if lines else []
+
+
 def review_json(config: Config, lines: list[ReviewLine]) -> dict:
     """The review as plain JSON types in SI units; what is not known, or has no end, is null."""
     counts = {verdict: sum(x.verdict == verdict for x in lines) for verdict in VERDICTS}

@@ -38,14 +38,15 @@ def to_json(p: Prediction) -> dict:
         "engine": p.main.engine,
         "seed": p.seed,
         "config_sha256": p.config_sha256,
-        **_engine_json(p.main, p.status != "cannot run"),
+        **_engine_json(p.main, p.runs),
         "limit": {"binding": p.binding, "margins": {x.name: headroom(x) for x in p.limits}},
         "warnings": list(p.warnings),
+        "grinds_with": list(p.grinds_with),
     }
     answer["band"] = _band_json(p)
     if p.other is not None:
         rows = {r.key: r.agrees for r in compare(p)}
-        said = _engine_json(p.other, p.status != "cannot run")
+        said = _engine_json(p.other, p.runs)
         answer["other_engine"] = {"engine": p.other.engine, **said, "agrees": rows}
     return _clean(answer)
 
@@ -71,7 +72,7 @@ def _values(ledger: dict[str, Scalar]) -> dict[str, float]:
 
 
 def _band_json(p: Prediction) -> dict | None:
-    if not math.isfinite(p.band_level) or p.status == "cannot run":
+    if not math.isfinite(p.band_level) or not p.runs:
         return None
     engines = [e for e in (p.main, p.other) if e is not None and np.isfinite(e.table.product_q3_low).any()]
     s, t = (engines[0] if engines else p.main).scalars, (engines[0] if engines else p.main).table
@@ -94,7 +95,7 @@ def _clean(value: object) -> object:
 def to_text(p: Prediction) -> str:
     """The report for people: what they want to know in sentences, then tables, then cautions."""
     lines = [line for s in advice.sentences(p) for line in wrap(s)]
-    told = cannot_run_words(p.binding) if p.status == "cannot run" else ""  # the first sentence says it
+    told = cannot_run_words(p.binding) if not p.runs else ""  # the first sentence says it
     lines += [line for w in p.warnings if w != told for line in wrap(f"Note: {sentence(w)}")]
     for found in all_tables(p):
         lines += ["", found.caption, *terminal_lines(found).all]
@@ -104,7 +105,7 @@ def to_text(p: Prediction) -> str:
 
 def all_tables(p: Prediction) -> list[Table]:
     """The tables of a terminal in order; of the powder only where there is any."""
-    runs = p.status != "cannot run"
+    runs = p.runs
     found = [tables.sieve_table(p) if runs else None, *(tables.number_table(p, name) for name in tables.NUMBERS)]
     found += [tables.ledger_table(p) if runs else None, tables.limit_table(p)]
     found += [tables.engine_table(p), tables.numerics_table(p)] if runs else []

@@ -11,7 +11,7 @@ from ...explore.sweep.compute import row_type
 from ...explore.sweep.reasons import alike, commonest
 from ...explore.sweep.record import Sweep
 from ...explore.sweep.runner import SweepReport
-from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OK, OVER, STATUS_WORDS
+from ...record.limits import CANNOT, FAILED, GRINDING, LIMITS, MISSING, OK, OVER, STATUS_WORDS
 from ...record.outputs import row_name, scalar, shown
 from .json import picked
 
@@ -94,14 +94,17 @@ def glance(sweep: Sweep) -> list[str]:
         found = found[np.isfinite(found)]
         if not found.size:
             continue
-        three = (found.min(), sweep.as_built.values[name][0], found.max())
+        as_built = sweep.as_built.values[name][0] if sweep.as_built.status[0] <= OVER else np.nan
+        three = (found.min(), as_built, found.max())
         rows.append([row_name(name), *(str(shown(name, scalar(name, x))) if np.isfinite(x) else "none" for x in three)])
     lines = table(["", "lowest", "as built", "highest"], rows)
     binds = Counter(LIMITS[b] for b in p.binding[runs])
     lines.append("")
     lines.append("What binds: " + join_words([f"{k} at {n}" for k, n in binds.most_common()]) + " points.")
-    cannot = int(np.count_nonzero(p.status == CANNOT))
+    hardly = int(np.count_nonzero((p.status == CANNOT) & (p.binding == GRINDING)))
+    cannot = int(np.count_nonzero(p.status == CANNOT)) - hardly
     over = int(np.count_nonzero(p.status == OVER))
+    lines += [f"{hardly} points hardly grind: hardly any hit breaks or cuts pieces of this size."] if hardly else []
     lines += [f"{cannot} points do not run even with next to no feed."] if cannot else []
     lines += [f"{over} points take less than the feed rate asked for."] if over else []
     return lines

@@ -15,7 +15,7 @@ from ...record.prediction import Prediction
 from ...studies.engines import ENGINE_WORDS, compare
 from ..parts import Table, table
 from .advice import band_name
-from .limits import limit_figures, margin_words, verdict_words
+from .limits import limit_figures, margin_words, told_limits, verdict_words
 from .parameters import parameter_words
 
 # Nominal apertures of ISO 3310-1, principal series R 20/3, from 45 µm to 11.2 mm, finest first [m].
@@ -104,7 +104,7 @@ def number_table(p: Prediction, caption: str) -> Table | None:
         found = p.main.scalars.get(key)
         if found is None or (math.isnan(found.value) and key == "capacity_kg_s"):
             continue  # a batch has no capacity
-        if p.status == "cannot run" and key not in _EMPTY_MILL:
+        if not p.runs and key not in _EMPTY_MILL:
             continue
         rows.append(_number_row(row_name(key, batch), shown(key, found)))
         if OUTPUTS[key].si == "J/kg":
@@ -180,7 +180,7 @@ def limit_table(p: Prediction) -> Table | None:
     """Load, capacity, margin and verdict of every limit, and what the limit is."""
     rows = [
         (x.name, *limit_figures(p, x), margin_words(x), verdict_words(p, x), capital(x.sentence.rstrip(".")))
-        for x in p.limits
+        for x in told_limits(p)
     ]
     foot = "Margin: how many times the load fits into the limit; of a temperature, the kelvin left."
     header = ("limit", "load", "at most", "unit", "margin", "verdict", "what it is")
@@ -189,7 +189,7 @@ def limit_table(p: Prediction) -> Table | None:
 
 def _when(p: Prediction) -> str:
     """At which feed rate the loads are."""
-    if p.status == "cannot run":
+    if not p.runs:
         return ", with next to no feed"
     if batch_of(p):
         return ", at the highest load during the batch"

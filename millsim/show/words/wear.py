@@ -5,7 +5,7 @@ import math
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import capital, decimals, digits, number, shown_unit, table, wrap
 from ...record.limits import STATUS_WORDS
-from ...studies.wear import EXAMPLE_KG, RADII_M, SCALE_KG, WORN_OUT, WORN_SHARE, MillFigures, Step, WearDrift
+from ...studies.wear import EXAMPLE_KG, SCALE_KG, WORN_OUT, WORN_SHARE, MillFigures, Step, WearDrift, radii
 from .json import picked
 
 LITTLE = 0.0005  # a drift below that is none
@@ -58,13 +58,11 @@ def _edges(d: WearDrift) -> str:
         f"{plain(d.fresh_radius_m, 'm')} (assumed for {r.edge}) to {worn} by {kilos(d.at_kg)}"
     )
     if d.config.rotor.edge == "blunt":
-        return f"{text}. They are already as blunt as the model knows, so it shows no drift from that."
+        return f"{text}. They are blunt from the start: the drift shown is that of a rounder corner."
     if d.blunt_kg >= d.at_kg:
         return f"{text}."
-    return (
-        f"{text}. After {kilos(d.blunt_kg, 2)} they are as blunt as the model knows ({plain(RADII_M['blunt'], 'm')}); "
-        "what comes later is not in the drift shown."
-    )
+    blunt = plain(radii(d.config)["blunt"], "m")
+    return f"{text}. After {kilos(d.blunt_kg, 2)} they are as round as a blunt edge ({blunt})."
 
 
 def _gone(d: WearDrift, s: Step) -> bool:
@@ -234,12 +232,12 @@ def _length(m: float) -> str:
 
 def rests_on(d: WearDrift) -> list[str]:
     """What it rests on."""
-    radii = ", ".join(f"{kind} {digits(r * 1e3)} mm" for kind, r in RADII_M.items())
+    fresh = ", ".join(f"{kind} {digits(r * 1e3)} mm" for kind, r in radii(d.config).items())
     said = [
         "The loss is measured, if you weighed it. Assumed: the same loss for every kilogram; a round worn edge, area "
-        f"(1 - π/4) r² (geometry); fresh radii {radii}, with the model's edge share, chip size and bite friction in "
-        "between along ln r. Density of the bars: handbook. x50, rate and energy: the balance of `millsim predict`; "
-        "the rate is the largest the mill takes (of a batch: its powder over the whole time).",
+        f"(1 - π/4) r² (geometry); fresh radii {fresh} (edge_radius of the model), with its edge share, chip size and "
+        "bite friction in between along ln r. Density of the bars: handbook. x50, rate and energy: the balance of "
+        "`millsim predict`; the rate is the largest the mill takes (of a batch: its powder over the whole time).",
         "Not reckoned: worn pins, worn sieve holes (coarser powder), abrasive fillers in the next batch.",
     ]
     if d.draws:

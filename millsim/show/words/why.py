@@ -11,6 +11,7 @@ from ...base.numerics import psd
 from ...base.quantities.written import digits, duration, join_words, number, percent, sentence, shown_unit
 from ...laws import motion
 from ...record.asked import batch_of, config_value, feed_size
+from ...record.limits import HARDLY_GRINDS
 from ...record.outputs import figure
 from ...record.prediction import Prediction
 from ...studies.why import (
@@ -38,15 +39,17 @@ MUCH_OF_RATED = 0.2  # share of the rated shaft power below which windage and be
 RARELY = 0.25  # share of bar passes that reach a piece below which the gap is called wide
 _MECHANISMS = {  # mechanism: what it does, after "is"
     "impact": "broken by hits",
-    "edge": "chipped off or worn down by edges",
+    "edge": "cut off as chips by edges",
     "nip": "cut in the nip between bar and wall",
+    "pair": "cut between bar, wall and another piece across the gap",
+    "dust": "rubbed off as dust",
 }
 Reason = tuple[str, str] | None  # what it is called, and the sentence
 
 
 def paragraphs(p: Prediction) -> list[Paragraph]:
     """What there is to tell of "why", most telling first; a mill that cannot run has only its reason."""
-    told = [] if p.status == "cannot run" else [
+    told = [] if not p.runs else [
         Paragraph(_hit_words(p), "Hits"), Paragraph(_energy_words(p), "Energy per hit"),
         Paragraph(_maker_words(p), "What makes the powder"), Paragraph(_first_break(p), "First break"),
     ]  # fmt: skip
@@ -126,7 +129,7 @@ def _maker_words(p: Prediction) -> str:
     text += join_words(parts) if len(parts) > 1 else parts[0].replace("100 % is", "all is")
     counted = mechanism_shares(p, p.other) if p.other is not None and p.other.tallies and not batch_of(p) else {}
     if counted:
-        told = join_words([f"{_percent(counted[name])}" for name, share in ranked if share >= 5e-4])
+        told = join_words([f"{_percent(counted.get(name, 0.0))}" for name, share in ranked if share >= 5e-4])
         text += f" (the Monte Carlo engine counts {told})"
     return f"{text}. By mass, from the charge and its rates size by size."
 
@@ -144,10 +147,12 @@ def _first_break(p: Prediction) -> str:
     chance = broken / hit  # of the bar hit and the pin hit that may follow
     text += f"one hit in {digits(1 / chance, 2)} breaks it" if chance > 1e-4 else "next to no hit breaks it"
     gap = config_value(p, "stator", "gap", "m")
-    if bitten > 1e-4:
+    if bitten > 1e-4 and gap >= feed:
+        text += f", and the nip bites it, propped by another piece across the gap of {_size(gap)}, {_often(bitten)}"
+    elif bitten > 1e-4:
         text += f", and the nip bites it {_often(bitten)}"
     elif gap >= feed:
-        text += f", and the nip cannot bite it: it fits through the gap of {_size(gap)}"
+        text += f", and the nip cannot bite it alone: it fits through the gap of {_size(gap)}"
     return f"{text}."
 
 
@@ -166,7 +171,7 @@ def _where_watts_go(p: Prediction) -> str:
         text += f". The socket gives {_told(p, 'electrical_power_W')}: the motor keeps {_watt(drawn - total)} as its "
         text += "own heat"
     used = sum(found.get(words, 0.0) for words in (CUT, SHEAR))
-    if p.status == "cannot run":
+    if not p.runs:
         return f"{text}."
     share = "next to nothing" if used < 1e-3 * total else _percent(used / total)
     return f"{text}. {sentence(f'{share} does the cutting; in the end nearly all of it is heat')}"
@@ -177,7 +182,16 @@ def _where_watts_go(p: Prediction) -> str:
 
 def _verdict(p: Prediction) -> Paragraph:
     """Why the mill fails, or what holds it back: every reason that applies, named, then told."""
-    reasons = (_too_slow(p), _gap_wide(p), _jams(p), _eaten_by_air(p), _too_hot(p), _limited(p), _held_by(p))
+    reasons = (
+        _hardly(p),
+        _too_slow(p),
+        _gap_wide(p),
+        _jams(p),
+        _eaten_by_air(p),
+        _too_hot(p),
+        _limited(p),
+        _held_by(p),
+    )
     found = [r for r in reasons if r is not None]
     if not found:
         return Paragraph("")
@@ -186,10 +200,19 @@ def _verdict(p: Prediction) -> Paragraph:
     return Paragraph(f"{join_words(names)}. {told}", "Why it fails" if fails else "What holds it back")
 
 
+def _hardly(p: Prediction) -> Reason:
+    """That neither hits nor edges nor bites make powder, and what would change it."""
+    if p.status != HARDLY_GRINDS:
+        return None
+    told = [limits.hardly_words(p).rstrip("."), *p.grinds_with]
+    return "work that makes no powder", ". ".join(sentence(s).rstrip(".") for s in told)
+
+
 def _limited(p: Prediction) -> Reason:
     """The limit that binds, from the same record as everywhere; heat and jams have reasons of their own below."""
     limit = next((x for x in p.limits if x.name == p.binding), None)
-    if limit is None or limit.name in ("outlet temperature", "jam") or limits.headroom(limit) > limits.BINDS:
+    told = ("outlet temperature", "jam", *((limit.name,) if limit and p.status == HARDLY_GRINDS else ()))
+    if limit is None or limit.name in told or limits.headroom(limit) > limits.BINDS:
         return None
     return f"the {limit.name}", f"{limits.named(p, limit)} limits what it takes"
 
@@ -206,10 +229,12 @@ def _too_slow(p: Prediction) -> Reason:
     if need > hardest > 0:
         tip = h.tip_m_s * math.sqrt(need / hardest)
         text += f"; only from about {_speed(tip)} at the tip on the hardest hits break a piece of {_size(feed)}"
-    if main_maker(p) == "nip":
+    if main_maker(p) == "pair":
+        text += "; the mill lives on pieces that bridge the gap, which takes a deep charge and torque for every bite"
+    elif main_maker(p) == "nip":
         text += "; the mill lives on the nip, which needs a gap narrower than the piece and torque for every bite"
     elif main_maker(p) == "edge":
-        text += "; powder comes slowly, by wearing edges down rather than by breaking"
+        text += "; powder comes as chips, which cost more than broken pieces and ask for a sharp edge"
     return "a rotor too slow for this material", text
 
 
@@ -220,7 +245,9 @@ def _gap_wide(p: Prediction) -> Reason:
         return None
     told = []
     if limits.hits_too_weak(p) and gap >= feed:
-        told.append(f"pieces up to {_size(feed)} fit through the gap of {_size(gap)}, so nothing is cut there either")
+        told.append(
+            f"pieces up to {_size(feed)} fit through the gap of {_size(gap)}, so a piece alone is not cut there either"
+        )
     reached = float(motion.engagement(gap, 0.0, depth, feed_size(p, 0.5))) if depth > 0 else 1.0
     if reached < RARELY:
         told.append(f"across {_size(gap)} a bar reaches a piece in only about {_percent(reached)} of its passes")
@@ -275,7 +302,7 @@ def _too_hot(p: Prediction) -> Reason:
 def _held_by(p: Prediction) -> Reason:
     """Whether the charge waits for the sieve or waits to be broken, and what that costs in watts."""
     t, shape = p.main.table, parameter(p, "shape")
-    if not np.isfinite(t.holdup_q3).all() or p.status == "cannot run":
+    if not np.isfinite(t.holdup_q3).all() or not p.runs:
         return None
     fine = float(psd.q_at(t.edges_m, t.holdup_q3, p.hole_m / shape if shape > 0 else p.hole_m))
     if fine <= 0.5:

@@ -25,7 +25,7 @@ from ...forecast.outcome import Outcome, grid_of, solve
 from ...mill.chamber import strike_energies
 from ...mill.config.mill import Config
 from ...mill.problem import Setup, build
-from ...record.limits import CANNOT, OK, OVER, STATUS_WORDS
+from ...record.limits import CANNOT, OK, OVER, cannot_run_words, status_words
 
 NAN, INF = float("nan"), float("inf")
 FINEST_M, COARSEST_M = 20e-6, 30e-3  # apertures taken; the finest woven sieve of ISO 3310-1 has 20 um (from memory)
@@ -98,7 +98,7 @@ class Circuit:
     @property
     def status(self) -> str:
         """In words, as of a prediction."""
-        return STATUS_WORDS[self.code]
+        return status_words(self.code, self.binding)
 
     @property
     def oversize_kg_s(self) -> float:
@@ -206,7 +206,7 @@ def close(
 def _verdict(code: int, total: float, passed: float, binding: str) -> tuple[int, str]:
     """(code, reason) of a mill from which `passed` of `total` kg/s is accepted."""
     if code == CANNOT:
-        return CANNOT, f"the mill does not run even with next to no feed: {binding} is over its limit"
+        return CANNOT, cannot_run_words(binding)
     if not passed * MOST_LOAD > total:
         return CANNOT, f"less than one part in {MOST_LOAD:.0f} of what leaves the mill passes the sieve"
     return code, ""

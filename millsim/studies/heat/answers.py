@@ -15,6 +15,7 @@ from ...base.quantities.units import readable
 from ...engines.settle import air_capacity
 from ...errors import InputError, MillsimError, NotConverged, Problem
 from ...forecast import band as bands
+from ...forecast.hardly import hardly
 from ...forecast.outcome import Outcome, solve, solve_batch, solve_cold_start
 from ...laws import air, cooling, heat
 from ...mill.config.mill import Config
@@ -105,6 +106,8 @@ def answers(
     recirculated = config.air.recirculated or SHARE_ROUND
     room = max(HOT_ROOM_K, config.air.room_K + HOTTER_K if config.air.room_K >= HOT_ROOM_K else 0.0)
     own, largest, hot = _figures(case, problem.mill, note, recirculated, room)
+    if hardly(outcome):  # nothing to say of a charge
+        own, draws = {k: v for k, v in own.items() if "idle" in k}, 0
     count = min(BATCH_DRAWS if case.is_batch else DRAWS, config.run.band_samples) if draws is None else draws
     samples: dict[str, list[float]] = {name: [] for name in own}
     for i, mill in enumerate(_draws(problem, count)):

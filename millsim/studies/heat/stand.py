@@ -121,7 +121,7 @@ def air_losses(m: np.void, s: np.void) -> dict[str, float]:
 
     The rotor takes some where more air is driven through than it moves by itself, else it is the fan.
     """
-    c, Q = air_curve(m, s), float(s["Q"])
+    c, Q = air_curve(m, s["T"], s["omega"], s["unblinded"]), float(s["Q"])
     rotor = max(0.0, c.fan_Pa * ((Q / c.free_flow) ** 2 - 1.0))
     return {"inlet": c.inlet * Q * Q, "sieve": c.sieve * Q * Q, "filter": c.filter * Q, "rotor": rotor}
 
@@ -137,7 +137,7 @@ def with_air(case: Case, mill: np.ndarray, flow_m3_s: float) -> np.ndarray:
             return new
         m, s = new[0], found.s
         Q = flow_m3_s * air.air_density(m["T_room"]) / air.air_density(s["T"])
-        c = air_curve(m, s)
+        c = air_curve(m, s["T"], s["omega"], s["unblinded"])
         pressure = float(cooling.blower_for_flow(Q, c.fan_Pa, c.free_flow, c.sieve + c.inlet, c.filter))
         if abs(pressure - m["blower"]) < 0.01:
             break
@@ -147,7 +147,7 @@ def with_air(case: Case, mill: np.ndarray, flow_m3_s: float) -> np.ndarray:
 
 def shut_off(m: np.void) -> float:
     """Pressure [Pa] of the fan without flow, in cold air and at full speed; a little more than it ever gives."""
-    return float(m["fan"] * air.fan_pressure(1.3, m["air_swirl"], m["omega_0"] * m["R"], 0.0))
+    return 1.3 * float(air_curve(m, m["T_room"], m["omega_0"], 1.0).fan_Pa)
 
 
 def _batch_with_air(case: Case, mill: np.ndarray, flow_m3_s: float) -> np.ndarray:

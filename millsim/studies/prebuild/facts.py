@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ...base.quantities import units
-from ...laws import cutting, drive, strength
+from ...laws import air, breakage, cutting, drive, strength
 from ...mill import parts
 from ...mill.config.mill import Config
 from ...mill.problem import build
@@ -126,6 +126,28 @@ class MillFacts:
             float(m["yield_stress"]), float(m["yield_slope"]), float(m["T_feed"]), float(m["temperature_warm"])
         )
 
+    @cached_property
+    def breakage(self) -> tuple[float, float]:
+        """f_Mat [kg/(J m)] and threshold energy times size [J m/kg] of the largest piece as it is fed."""
+        m = self.mill
+        T, warm, cold = (float(m[name]) for name in ("T_feed", "temperature_warm", "temperature_cold"))
+        f_mat, xw_min = (
+            plain(breakage.log_between)(T, warm, cold, float(m[f"{name}_warm"]), float(m[f"{name}_cold"]))
+            for name in ("f_mat", "xw_min")
+        )
+        size, a = float(m["threshold_size"]), float(m["threshold_exponent"])
+        return float(m["rate_multiplier"]) * f_mat, plain(breakage.threshold_at)(self.piece, xw_min, size, a)
+
+    @property
+    def windage(self) -> float:
+        """Power [W] to drag the bars through the air at no load, with no air let through: the least it may be."""
+        m, H = self.mill, float(self.mill["H"] * self.mill["swept_share"])
+        n, C_d, R, r_0 = (float(m[k]) for k in ("n_bars", "drag_coefficient", "R", "r_drag"))
+        still = (float(m[k]) for k in ("n_pins", "pin_drag", "d_pin", "wall_friction", "R_stator"))
+        k = plain(air.air_swirl)(n, C_d, H, R, r_0, *still, 0.0)
+        rho = plain(air.air_density)(float(m["T_room"]))
+        return float(m["windage_factor"]) * plain(air.windage_power)(n, rho, C_d, H, self.omega, k, R, r_0)
+
     @property
     def shear_force(self) -> float:
         """Force [N] that shears the largest piece across."""
@@ -138,8 +160,14 @@ class MillFacts:
 
     @property
     def bite(self) -> float:
-        """Energy [J] that shears it."""
-        return plain(cutting.shear_energy)(self.yield_stress, float(self.mill["density"])) * self.piece_mass
+        """Energy [J] that parts it: by shear, or by a crack where that takes less."""
+        density = float(self.mill["density"])
+        return self.piece_mass * plain(cutting.shear_energy)(self.yield_stress, density, self.piece, *self.breakage)
+
+    @property
+    def shear_work(self) -> float:
+        """Energy [J] that shears it right across: what a piece takes that yields and does not crack."""
+        return 0.25 * self.shear_force * self.piece
 
     @property
     def energy(self) -> float:
@@ -168,5 +196,5 @@ class MillFacts:
     @property
     def rate(self) -> float | None:
         """Powder rate predicted [kg/s]; None without a prediction, or where the mill does not run."""
-        runs = self.prediction is not None and self.prediction.status != "cannot run"
+        runs = self.prediction is not None and self.prediction.runs
         return self.scalar("throughput_kg_s") if runs else None

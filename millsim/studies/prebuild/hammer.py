@@ -28,8 +28,9 @@ SHEAR = Rule("rotor", "hammer pin in shear", "Pa", "1.5 F / (2 pi d^2 / 4); limi
              "double shear: Shigley; blows 1.5; 0.4 of yield: steel building practice")  # fmt: skip
 BEARING = Rule("rotor", "pressure at the hammer's eye", "Pa", "1.5 F / (d t); limit 0.9 of yield", "from memory",
                "projected area: Shigley; blows 1.5; 0.9 of yield: steel building practice")  # fmt: skip
-ENERGY = Rule("rotor", "hammer energy for one bite", "J", "m v^2 / 6 against (3/8) tau / rho times the piece",
-              "assumed", "uniform hammer struck at its tip; tau of the card", least=True)  # fmt: skip
+ENERGY = Rule("rotor", "hammer energy for one bite", "J",
+              "m v^2 / 6 against the less of (3/8) tau / rho and (x W_min + ln 2 / f_Mat) / d, times the piece",
+              "assumed", "uniform hammer struck at its tip; strength of the card", least=True)  # fmt: skip
 BACK = Rule("rotor", "hammer lay-back", "rad", "I w^2 / 2 = m omega^2 r_p l (1 - cos angle); limit 20 degrees",
             "from memory", "pendulum in the centrifugal field; trade: 15 to 20 degrees are lost tip speed",
             close=LAY_BACK_CLOSE)  # fmt: skip
@@ -144,7 +145,7 @@ def eye(f: MillFacts) -> ReviewLine:
 def bite(f: MillFacts) -> ReviewLine:
     """Whether one hammer can finish one bite of the largest piece."""
     E = plain(cutting.hammer_energy)(f.hammer.mass, f.tip)
-    said = f"a blow gives at most {say(E, 'J', 2)}; to shear a {say(f.piece, 'mm')} piece takes {say(f.bite, 'J', 2)}"
+    said = f"a blow gives at most {say(E, 'J', 2)}; to part a {say(f.piece, 'mm')} piece takes {say(f.bite, 'J', 2)}"
     if not f.nips:
         return ENERGY.note(E, f"{said}, but none is larger than the gap, so none is sheared.", f.bite)
     heavier = f.hammer.mass * 1.5 * f.bite / E
@@ -158,12 +159,14 @@ def swings(f: MillFacts, mass: float) -> dict[str, float]:
     r, m = f.config.rotor, f.mill
     length = r.radius_m - f.hammer.pivot
     v_rel = (1.0 - float(m["layer_speed_ratio"])) * f.tip
-    e = plain(motion.restitution)(float(m["restitution"]), v_rel)
+    e = plain(motion.restitution)(float(m["restitution"]), v_rel, float(m["restitution_exponent"]))
     I = strength.bar_inertia(mass, length)
     k = strength.restoring_moment(mass, f.omega, f.hammer.pivot, 0.5 * length)
     lost = {"a hit": strength.speed_lost_by_hit(v_rel, e, f.piece_mass, mass)}
     if f.nips:
-        lost["a bite"] = strength.speed_lost(f.tip, plain(cutting.hammer_energy)(mass, f.tip), f.bite)
+        E = plain(cutting.hammer_energy)(mass, f.tip)
+        lost["a bite that cracks it"] = strength.speed_lost(f.tip, E, f.bite)
+        lost["one that shears it right across"] = strength.speed_lost(f.tip, E, f.shear_work)
     return {blow: strength.swing_back(I, k, v / length) for blow, v in lost.items()}
 
 

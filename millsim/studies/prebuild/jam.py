@@ -2,9 +2,11 @@
 
 import math
 
+from ...base.quantities.written import capital
 from ...base.reading.key import AS_MUCH
-from ...laws import breakage, cutting, motion, strength
+from ...laws import cutting, motion, strength
 from ...mill.calibrated import LOOSE, TIGHT
+from ...record.limits import cannot_run_words
 from ...record.prediction import Limit
 from .facts import MillFacts, plain, say
 from .judge import PREDICT, Rule
@@ -13,7 +15,7 @@ from .line import ReviewLine
 HAPPENS = {  # at a feed rate beyond capacity, by what binds first
     "jam": "it jams within seconds", "chamber": "the chamber floods within seconds",
     "shaft power": "the motor is overloaded", "outlet temperature": "it overheats after some minutes",
-    "sieve": "the sieve blinds", "feed opening": "the opening does not pass as much",
+    "sieve": "the sieve blinds", "feed opening": "the opening does not pass as much", "grinding": "it hardly grinds",
 }  # fmt: skip
 DRAGGED = "pieces larger than the gap to a smooth wall can wedge between bar and wall, of which no law is known here"
 FEW_HITS = 1e-3  # share of hits above the threshold below which hits make no powder
@@ -25,11 +27,11 @@ ANGLE = Rule("stator", "nip angle", "rad", "law of cosines in the triangle of th
 TORQUE = Rule("drive", "torque of a caught piece", "N m", "F R against overload P / omega", "assumed",
               "F = tau pi d^2 / 4, tau of the card")  # fmt: skip
 BITE = Rule("drive", "one bite against the rotor's energy", "J",
-            "(3/8) tau / rho times the piece; limit 0.3 I omega^2 / 2", "assumed",
-            "sheared ball F d / 4; share of 0.3 assumed")  # fmt: skip
+            "the less of (3/8) tau / rho and (x W_min + ln 2 / f_Mat) / d, times the piece; limit 0.3 I omega^2 / 2",
+            "assumed", "sheared ball F d / 4, or cracked as by an impact; share of 0.3 assumed")  # fmt: skip
 FLOODED = Rule("drive", "every nip full for one turn", "J",
-               "bars pins (d - gap) / d E_bite; limit 0.3 I omega^2 / 2", "assumed",
-               "worst case of hand feeding; share of 0.3 assumed")  # fmt: skip
+               "bars pins (d - gap) / d times (3/8) tau / rho of a piece; limit 0.3 I omega^2 / 2", "assumed",
+               "worst case of hand feeding, of pieces that yield; share of 0.3 assumed")  # fmt: skip
 FED = Rule("drive", "jam at the feed asked for", "1",
            "unlucky bar pass / 0.3 of the rotor's energy, or power / overload", "assumed",
            "model, quick prediction")  # fmt: skip
@@ -65,7 +67,8 @@ def gap_regime(f: MillFacts) -> ReviewLine:
             + (", and those larger than the gap may wedge." if f.dragged else ", and pass."),
         )
     if ratio >= LOOSE:
-        return GAP.note(ratio, f"{said}: pieces pass and are only hit; nothing is caught, so nothing jams by shear.")
+        pairs = "no two bridge it" if ratio >= 2.0 else "now and then two together bridge it and are sheared"
+        return GAP.note(ratio, f"{said}: a piece by itself passes and is only hit; {pairs}. Nothing jams by shear.")
     if ratio >= TIGHT:
         return GAP.note(ratio, f"{said}: larger pieces are sheared at the pins, with torque spikes.")
     if f.swinging:
@@ -99,7 +102,7 @@ def torque(f: MillFacts) -> ReviewLine:
     if f.dragged:
         return TORQUE.missing(DRAGGED, said, need)
     if not f.nips:
-        return TORQUE.note(need, f"{said}, but nothing is caught here.", have)
+        return TORQUE.note(need, f"{said}, but no piece by itself is caught here.", have)
     if need <= have:
         return TORQUE.tell("passes", need, f"{said}. It can start with a piece in the nip.", have)
     said += (
@@ -115,7 +118,7 @@ def bite(f: MillFacts) -> ReviewLine:
     if f.dragged:
         return BITE.missing(DRAGGED)
     if not f.nips:
-        return BITE.note(0.0, "Nothing is caught, so no bite takes from the rotor.", limit)
+        return BITE.note(0.0, "No piece by itself is caught, so no bite takes much from the rotor.", limit)
     dip = f.bite / (2.0 * f.energy)
     said = f"a {say(f.piece, 'mm')} piece takes {say(f.bite, 'J', 2)} of {say(f.energy, 'J', 2)} in the rotor; each " \
            f"bite slows it by {say(100.0 * dip, digits=2)} %"  # fmt: skip
@@ -130,13 +133,15 @@ def flooded(f: MillFacts) -> ReviewLine:
     if f.dragged:
         return FLOODED.missing(DRAGGED)
     if not f.nips:
-        return FLOODED.note(0.0, "Nothing is caught: a flooded chamber labours, it does not wedge.", limit)
+        return FLOODED.note(0.0, "No piece by itself is caught: a flooded chamber labours, it does not wedge.", limit)
     meetings = f.config.rotor.bars * f.pins
-    caught = meetings * plain(cutting.overlap_share)(f.piece, f.config.stator.gap_m)
+    caught = meetings * plain(cutting.overlap_share)(f.piece, f.config.stator.gap_m, float(f.mill["run_out"]))
     meet = f"{f.config.rotor.bars} bars meet {f.pins} pins {meetings} times a turn"
-    said = f"{meet}; some {say(caught, digits=2)} bites of {say(f.bite, 'J', 2)}"
+    said = f"{meet}; some {say(caught, digits=2)} bites of {say(f.shear_work, 'J', 2)}, if each is sheared right across"
+    if f.bite < 0.5 * f.shear_work:
+        said += f"; pieces that crack at once take {say(f.bite, 'J', 2)}"
     even = "A scoop tipped in at once stops this rotor: feed slowly and evenly, open the gap, or take a heavier rotor"
-    return FLOODED.judge(caught * f.bite, limit, said, "Feed evenly, never by the scoop", even)
+    return FLOODED.judge(caught * f.shear_work, limit, said, "Feed evenly, never by the scoop", even)
 
 
 def fed(f: MillFacts) -> ReviewLine:
@@ -167,9 +172,9 @@ def rate(f: MillFacts) -> ReviewLine:
     p, asked = f.prediction, f.config.feed
     if p is None:
         return RATE.missing(PREDICT, value=asked.rate_kg_s)
-    if p.status == "cannot run":
-        return RATE.tell("fails", asked.rate_kg_s or 0.0, "The mill does not run even with next to no feed: "
-                         f"{p.binding} is over its limit.", 0.0, margin=0.0)  # fmt: skip
+    if not p.runs:
+        return RATE.tell("fails", asked.rate_kg_s or 0.0, 
+                         f"{capital(cannot_run_words(p.binding))}.", 0.0, margin=0.0)  # fmt: skip
     if asked.batch_mass_kg:
         made = f.scalar("throughput_kg_s") or 0.0
         if p.status == "over capacity":
@@ -190,15 +195,11 @@ def hit(f: MillFacts) -> ReviewLine:
     """A square bar hit on the largest piece against its threshold."""
     m = f.mill
     W = plain(motion.bar_energy)(f.tip, float(m["layer_speed_ratio"]), 1.0)
-    xw = plain(breakage.log_between)(
-        float(m["T_feed"]), float(m["temperature_warm"]), float(m["temperature_cold"]), float(m["xw_min_warm"]),
-        float(m["xw_min_cold"]),
-    )  # fmt: skip
-    need = xw / f.piece
+    need = f.breakage[1] / f.piece
     speed = math.sqrt(2.0 * need) / (1.0 - float(m["layer_speed_ratio"]))
     piece = f"a {say(f.piece, 'mm')} piece needs {say(need, digits=2)} J/kg to break"
     said = f"{piece}, a tip speed of {say(speed, 'm/s', 2)}"
-    other = "edges and nips must do the work" if f.nips else "only chips come off"
+    other = "edges and nips must do the work" if f.nips else "chips come off at most, where a hit pays for one"
     if W < need:
         said = f"{said}. The bars hit too softly, so {other}; the harder throw against the wall may break some."
         return HIT.tell("close", W, said, need)
@@ -212,16 +213,16 @@ def hits(f: MillFacts) -> ReviewLine:
         return HITS.missing(PREDICT)
     if share is None or f.rate is None:
         return HITS.missing("nothing is milled")
-    said = f"{say(100.0 * share, digits=2)} % of hits break what they hit"
+    said = f"{say(100.0 * share, digits=2)} % of hits are above the threshold of what they hit; fewer break it"
     if share >= FEW_HITS:
         finest = f"the hardest can break pieces down to {say(f.prediction.size_floor_m, 'mm', 2)}"
         return HITS.tell("passes", share, f"{said}; {finest}.", FEW_HITS)
     said = "Few hits are above the threshold: at this speed next to none breaks anything"
     if f.nips:
-        said += ". Only edges and nips make powder, coarse and slowly: raise the tip speed, or chill the feed."
+        said += ". Only edges and nips make powder, coarse and slowly: sharper edges, a tighter gap or cold help most."
         return HITS.tell("close", share, said, FEW_HITS)
     said += (
-        ", and nothing is sheared. Next to no powder comes out, and the chamber floods: raise the tip speed, or close "
-        "the gap below the size of the pieces."
+        ", and nothing is sheared. Next to no powder comes out, and the chamber floods: close the gap below the size "
+        "of the pieces, or raise the tip speed as far as this review passes it."
     )
     return HITS.tell("fails", share, said, FEW_HITS)

@@ -41,6 +41,10 @@ def dust(f: MillFacts) -> ReviewLine:
     there = f"{say(value, 'g/m3', 2)} in the air that leaves. " if value is not None else ""
     apart = "Keep sparks, static and brushed motors out of it, earth all metal, no heaps; what is shaken out of a " \
             "filter is always above the limit"  # fmt: skip
+    if "mec" not in card and "combustible" in card and card["combustible"].value == 0.0:
+        burns = card["combustible"]
+        words = f"{there}This material does not burn, by the card. Its dust is not to be breathed: mask and extraction."
+        return DUST.tell("passes", value, words, basis=burns.basis, source=burns.source)
     if "mec" not in card:
         return DUST.tell("not checked", value, f"Unknown, treat as explosible: the card has no mec. {there}{apart}.")
     mec = card["mec"]

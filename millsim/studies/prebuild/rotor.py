@@ -2,13 +2,12 @@
 
 import math
 
-from ...laws import air, strength
+from ...laws import strength
 from ...mill import parts
-from .facts import MillFacts, plain, say
+from .facts import MillFacts, say
 from .judge import Rule
 from .line import ReviewLine
 
-TIP_CAP = 80.0  # m/s, for a home-made mill (assumed: the top of what the model is meant for)
 CLASSES = (  # tip speed [m/s] below which a mill counts as: trade usage
     (15.0, "as fast as a knife granulator, 5 to 15 m/s by trade usage"),
     (66.0, "a slow hammer mill by trade usage, below 66 m/s"),
@@ -45,7 +44,7 @@ FLYING = Rule("rotor", "what could fly against the guard", "J",
               "m v^2 / 2 of a hammer or screw, m v^2 / 6 of half a bar; wall: 32 J (t / t_32)^1.5", "assumed",
               "an estimate, not a containment calculation")  # fmt: skip
 RUN_DOWN = Rule("rotor", "time to standstill", "s", "I / sqrt(T c) atan(omega sqrt(c / T))", "assumed",
-                "bearing torque T and windage c of the model, not measured")  # fmt: skip
+                "bearing torque T and windage c of the model without air let through, not measured")  # fmt: skip
 
 
 def lines(f: MillFacts) -> list[ReviewLine]:
@@ -56,9 +55,9 @@ def lines(f: MillFacts) -> list[ReviewLine]:
 def tip_speed(f: MillFacts) -> ReviewLine:
     """Class and cap of the tip speed without load."""
     words = next(w for v, w in CLASSES if f.tip < v)
-    most = TIP_CAP / f.config.rotor.radius_m
+    most = strength.TIP_CAP / f.config.rotor.radius_m
     slower = f"Stress and flying energy grow with its square. Stay below {say(most, 'rpm')} on this radius"
-    return TIP.judge(f.tip, TIP_CAP, f"without load; {words}", slower)
+    return TIP.judge(f.tip, strength.TIP_CAP, f"without load; {words}", slower)
 
 
 def stress(f: MillFacts) -> ReviewLine:
@@ -181,10 +180,7 @@ def flying(f: MillFacts) -> ReviewLine:
 def run_down(f: MillFacts) -> ReviewLine:
     """Stored energy and how long the rotor runs on after the switch is off."""
     m = f.mill
-    drag = float(m["windage_factor"]) * plain(air.windage_power)(
-        float(m["n_bars"]), plain(air.air_density)(float(m["T_room"])), float(m["drag_coefficient"]), float(m["H"]),
-        f.omega, float(m["windage_swirl"]), float(m["R"]), float(m["r_hub"]),
-    )  # fmt: skip
+    drag = f.windage
     if m["bearing_torque"] <= 0.0:
         return RUN_DOWN.missing("bearings without friction never stop: see bearing_torque in [model]")
     t = strength.coast_down(float(m["inertia"]), f.omega, float(m["bearing_torque"]), drag)

@@ -1,0 +1,163 @@
+"""What one strike does to a piece of each size class: breaks, chips, rubs off dust, sends it on to a pin.
+
+A strike is two events, bar then pin; between them the piece flies with an energy that depends on how squarely the
+bar met it. That is carried in BINS energy bins of equal probability, averaged by Gauss points above the threshold.
+"""
+
+from math import exp, log, log1p, sqrt
+
+import numpy as np
+
+from ..base.numerics.jit import law
+from ..laws import breakage, motion
+from ..mill.chamber import (
+    AIRBORNE,
+    C_EXPONENT,
+    CONTACT,
+    CUT_FROM,
+    F_MAT,
+    MEAN_COS2_PIN,
+    OPEN_HOLE,
+    PIN,
+    XW_MIN,
+    chip_of,
+    dust_of,
+    open_to_pass,
+    size_rates,
+    strike_energies,
+)  # fmt: skip
+from .records import (
+    ABOVE,
+    BINS,
+    BREAK,
+    CHIP_CLASS,
+    CHIP_J,
+    CHIP_SCALE,
+    DUST,
+    PIN_ABOVE,
+    PIN_BREAK,
+    PIN_SHATTER,
+    SHATTER,
+    SHRINK,
+    XI,
+)  # fmt: skip
+
+_GAUSS_X = 0.5 + 0.5 * np.polynomial.legendre.leggauss(4)[0]
+_GAUSS_W = 0.5 * np.polynomial.legendre.leggauss(4)[1]
+_PAIR_X = 0.5 + 0.5 * np.polynomial.legendre.leggauss(2)[0]  # enough where a whole bin is above the threshold
+
+
+def _bin_table() -> np.ndarray:
+    """(BINS, 3): mean cos^2 of each bin, and at its two Gauss points (constants of the obliquity law)."""
+    table = np.empty((BINS, 3))
+    for b in range(BINS):
+        lo, hi = b / BINS, (b + 1) / BINS
+        p = C_EXPONENT + 1.0
+        table[b, 0] = (hi**p - lo**p) / p * BINS
+        table[b, 1:3] = (lo + (hi - lo) * _PAIR_X) ** C_EXPONENT
+    return table
+
+
+OBLIQUITY = _bin_table()
+
+
+@law
+def bar_break_share(b, x, f_mat, xw_min, W_square, b_shatter, u_min, obliquity):
+    """Over obliquity bin b: mean breakage probability, share of the broken that shatter, share of hits that can.
+
+    u_min: quantile of the obliquity from which hits are above the threshold.
+    """
+    lo, hi = b / BINS, (b + 1.0) / BINS
+    total = shattered = 0.0
+    if u_min <= lo:
+        for g in range(2):
+            excess = f_mat * (x * W_square * obliquity[b, 1 + g] - xw_min)
+            broken = 1.0 - exp(-excess)  # with an exponent of 1 the share that shatters is the same number
+            total += 0.5 * broken
+            shattered += 0.5 * broken * (broken if b_shatter == 1.0 else breakage.shatter_share(b_shatter, excess))
+        return total, shattered / total if total > 0.0 else 0.0, 1.0
+    if u_min >= hi:
+        return 0.0, 0.0, 0.0
+    above = (hi - u_min) * BINS
+    for g in range(4):
+        excess = f_mat * max(0.0, x * W_square * (u_min + (hi - u_min) * _GAUSS_X[g]) ** C_EXPONENT - xw_min)
+        broken = 1.0 - exp(-excess)
+        total += _GAUSS_W[g] * broken
+        shattered += _GAUSS_W[g] * broken * breakage.shatter_share(b_shatter, excess)
+    return total * above, shattered / total if total > 0.0 else 0.0, above
+
+
+@law
+def pin_break_share(x, f_mat, xw_min, W_square, b_shatter):
+    """The same three on a round pin (cos^2 = 1 - U^2, U uniform)."""
+    c_min = xw_min / (x * W_square)
+    if c_min >= 1.0:
+        return 0.0, 0.0, 0.0
+    above = sqrt(1.0 - c_min)
+    total = shattered = 0.0
+    for g in range(4):
+        c = 1.0 - (above * _GAUSS_X[g]) ** 2
+        excess = f_mat * max(0.0, x * W_square * c - xw_min)
+        broken = 1.0 - exp(-excess)  # with an exponent of 1 the share that shatters is the same number
+        total += _GAUSS_W[g] * broken
+        w = broken if b_shatter == 1.0 else breakage.shatter_share(b_shatter, excess)
+        shattered += _GAUSS_W[g] * broken * w
+    return total * above, shattered / total if total > 0.0 else 0.0, above
+
+
+@law
+def bin_chips(m, k, row, x, b, u_min, W_square, edges, obliquity, cell):
+    """Fill what a bar hit in obliquity bin b chips off a piece x: its share, its cost, and the lot it comes as.
+
+    The chips of a bin are of one size h, that of the mean of the hits that pay for one; the class of h and h^-q say
+    how they spread over finer classes. u_min: quantile of the obliquity from which hits pay.
+    """
+    lo, hi = b / BINS, (b + 1.0) / BINS
+    p = C_EXPONENT + 1.0
+    c = obliquity[b, 0] if u_min <= lo else (hi**p - u_min**p) / p / (hi - u_min)
+    share = 1.0 if u_min <= lo else (hi - u_min) * BINS
+    xi, h, cost = chip_of(m, k, row, x, W_square * c)
+    if xi > 0.0:
+        cell[XI], cell[CHIP_J] = share * xi, share * cost
+        cell[CHIP_CLASS] = max(0, np.searchsorted(edges, min(h, 0.999 * x), side="right") - 1)  # the finest are dust
+        cell[CHIP_SCALE] = h**-m.chip_exponent
+
+
+@law
+def fill_strikes(m, k, grid, work, obliquity):
+    """Fill work.strikes: what one strike does to a piece of each class, by obliquity bin (STRIKE_COLUMNS)."""
+    edges, x, strikes = grid.edges, grid.x, work.strikes
+    W_square = motion.bar_energy(k.v, k.kappa, 1.0)
+    pin_rub = (1.0 - k.survive) + (1.0 - k.e_pin**2) * k.survive * MEAN_COS2_PIN  # share of the flight a pin hit takes
+    for i in range(x.size):
+        row = work.table[i]
+        shrink = -1.0 / 3.0 / log(edges[i + 1] / edges[i])
+        u_break = min(1.0, row[XW_MIN] / (x[i] * W_square)) ** (1.0 / C_EXPONENT)
+        u_chip = min(1.0, row[CUT_FROM] / (k.edge_share * W_square)) ** (1.0 / C_EXPONENT)
+        for b in range(BINS):
+            cell = strikes[i, b]
+            cell[XI] = cell[CHIP_J] = 0.0
+            if u_chip < (b + 1.0) / BINS:
+                bin_chips(m, k, row, x[i], b, u_chip, W_square, edges, obliquity, cell)
+            cell[BREAK], cell[SHATTER], cell[ABOVE] = bar_break_share(
+                b, x[i], row[F_MAT], row[XW_MIN], W_square, m.shatter_slope, u_break, obliquity
+            )
+            thrown = motion.thrown_energy(k.v, k.kappa, k.e_bar, obliquity[b, 0])
+            pinned = pin_break_share(x[i], row[F_MAT], row[XW_MIN], thrown * k.survive, m.shatter_slope)
+            cell[PIN_BREAK], cell[PIN_SHATTER], cell[PIN_ABOVE] = row[PIN] * pinned[0], pinned[1], pinned[2]
+            cell[DUST] = dust_of(m, row, thrown * (1.0 - row[PIN] * pin_rub) - k.layer_energy)
+            cell[SHRINK] = shrink * log1p(cell[XI] * cell[DUST] - cell[XI] - cell[DUST])
+    for column in (XI, CHIP_J, PIN_BREAK, DUST):
+        strikes[0, :, column] = 0.0  # the dust class is followed no further
+
+
+@law
+def fill_rates(m, s, grid, work):
+    """Fill work with all that follows from a frozen state: strike energies, rates, escapes, strikes by bin."""
+    k, x, table = work.hits[0], grid.x, work.table
+    strike_energies(m, s, k)
+    open_ = open_to_pass(m, s)
+    for i in range(x.size):
+        size_rates(m, s, k, x[i], work.ages[i], grid.still[i], table[i])
+        work.escape[i] = table[i, CONTACT] * open_ * grid.still[i, OPEN_HOLE] + table[i, AIRBORNE]
+    fill_strikes(m, k, grid, work, OBLIQUITY)

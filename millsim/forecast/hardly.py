@@ -1,0 +1,169 @@
+"""A mill that hardly grinds: what would change that, each change tried on this mill, and how sure the verdict is."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from math import pi, sqrt
+
+import numpy as np
+
+from ..base.quantities.written import digits, join_words
+from ..errors import MillsimError, NotConverged
+from ..mill.chamber import STATE, STRIKES, piece_strength, strike_energies
+from ..mill.config.mill import parse_config
+from ..mill.problem import Setup, build
+from ..record.limits import CANNOT, GRINDING, LIMITS
+from . import band as bands
+from .outcome import Outcome, solve
+
+EDGES = ("blunt", "bevelled", "toothed")
+GAPS_M = (0.5e-3, 0.3e-3)  # tight gaps that can still be built
+COLD_K = ((194.65, "dry ice"), (123.15, "cold nitrogen"))
+WIDER = (1.5, 2.5)  # holes over those there are
+FASTEST_M_S = 120.0  # no home-built rotor is proven beyond (assumed)
+PIN_PITCH_M, PIN_M = 31e-3, 8e-3  # of the pins tried in a smooth wall
+TOLERANCE = 1e-4
+DRAWS = 32  # of all parameters, to see how sure the verdict is
+
+
+@dataclass(frozen=True)
+class Change:
+    """One change, the mill with it, and the shaft energy per kg it then takes; inf where it still hardly grinds."""
+
+    words: str
+    keys: tuple[str, ...]  # for the config
+    speed: float  # over that of the mill
+    rate_kg_s: float
+    energy_J_kg: float
+
+
+def hardly(outcome: Outcome) -> bool:
+    """Whether the mill of an outcome hardly grinds."""
+    return outcome.code == CANNOT and outcome.binding == LIMITS[GRINDING]
+
+
+def what_helps(problem: Setup, draws: int = DRAWS) -> tuple[str, ...]:
+    """Sentences: what would make a mill grind that hardly does, most effective first, and how sure that is."""
+    tried = [_first(problem, options) for options in _changes(problem) if options]
+    found = sorted((x for x in tried if x.energy_J_kg < np.inf), key=lambda x: x.energy_J_kg)
+    if found:
+        said = "; ".join(f"{x.words} ({_figures(x)})" for x in found)
+        text = f"what would change it, each alone, most effective first: {said}; or another material"
+    else:
+        text = "no single change of edge, gap, speed, holes or feed temperature makes this mill grind this material"
+        both = _together(problem, tried)
+        if both.energy_J_kg < np.inf:
+            text += f"; together {both.words} would ({_figures(both)}), and so may another material"
+        else:
+            text += ", nor do all of them together: it takes another material"
+    return (text, _speeds(problem), *_how_sure(problem, draws))
+
+
+def _speeds(problem: Setup) -> str:
+    """From which tip speeds hits break pieces as they are fed, and pieces of the sieve hole, which must break too."""
+    c = problem.config
+    fed, tip = median_feed(problem), c.drive.speed_rad_s * c.rotor.radius_m
+    text = f"hits begin to break pieces as they are fed ({digits(fed * 1e3, 2)} mm) from "
+    text += f"{digits(needed_speed(problem, fed, c.feed.temperature_K), 2)} m/s at the tip on"
+    if fed > c.sieve.hole_m:
+        need = digits(needed_speed(problem, c.sieve.hole_m, c.air.room_K), 2)
+        text += f", pieces of the size of the sieve hole ({digits(c.sieve.hole_m * 1e3, 2)} mm) from {need} m/s on"
+    return f"{text}; the tips run at {digits(tip, 3)} m/s"
+
+
+def median_feed(problem: Setup) -> float:
+    """Median size [m] of the feed."""
+    return float(np.exp(np.interp(0.5, problem.feed_curve[1], problem.feed_curve[0])))
+
+
+def needed_speed(problem: Setup, x: float, T: float) -> float:
+    """Tip speed [m/s] from which the hardest hit of this mill breaks a piece x [m] at temperature T [K]."""
+    m, s, k = problem.mill[0], np.zeros(1, STATE), np.zeros(1, STRIKES)
+    s["v"] = m["omega_0"] * m["R"]
+    strike_energies(m, s[0], k[0])
+    need = sqrt(2.0 * piece_strength(m, T, x)[1] / x)
+    hardest = max((1.0 - k[0]["kappa"]) * s[0]["v"], k[0]["v_throw"] if m["n_pins"] else 0.0)
+    return float(s[0]["v"] * need / hardest)
+
+
+def _changes(problem: Setup) -> Iterator[list[tuple[str, tuple[str, ...], float]]]:
+    """Kinds of change, each a list of (words, config keys, speed factor) from little to much."""
+    c = problem.config
+    sharper = EDGES[EDGES.index(c.rotor.edge) + 1 :]
+    yield [(f"a {edge} edge", (f'rotor.edge="{edge}"',), 1.0) for edge in sharper]
+    if c.stator.kind == "pins":
+        gaps = [g for g in GAPS_M if g < 0.8 * c.stator.gap_m]
+        yield [(f"a gap of {g * 1e3:g} mm", (f'stator.gap="{g * 1e3:g} mm"',), 1.0) for g in gaps]
+    else:
+        n = max(4, round(2.0 * pi * (c.rotor.radius_m + c.stator.gap_m) / PIN_PITCH_M))
+        keys = (
+            'stator.kind="pins"', f"stator.pins={n}", f'stator.pin_diameter="{PIN_M * 1e3:g} mm"',
+            f'stator.free_length="{c.rotor.bar_height_m * 1e3:g} mm"',
+        )  # fmt: skip
+        yield [(f"{n} pins in the wall", keys, 1.0)]
+    cold = [(T, name) for T, name in COLD_K if T < c.feed.temperature_K - 10.0]
+    yield [
+        (f"feed chilled to {T - 273.15:.0f} °C with {name}", (f'feed.temperature="{T - 273.15:.1f} degC"',), 1.0)
+        for T, name in cold
+    ]
+    tip, need = c.drive.speed_rad_s * c.rotor.radius_m, needed_speed(problem, c.sieve.hole_m, c.air.room_K)
+    speeds = [1.15 * need, 1.5 * need] if need > tip else [1.25 * tip, 1.6 * tip]
+    speeds = [round(v, -1 if v > 50.0 else 0) for v in speeds]
+    yield [(f"a tip speed of {v:g} m/s", (), v / tip) for v in speeds if tip * 1.05 < v <= FASTEST_M_S]
+    holes = [f * c.sieve.hole_m for f in WIDER]
+    yield [(f"holes of {digits(w * 1e3, 2)} mm (coarser powder)", (f'sieve.hole="{w * 1e3:.4g} mm"',), 1.0)
+           for w in holes]  # fmt: skip
+
+
+def _first(problem: Setup, options: list[tuple[str, tuple[str, ...], float]]) -> Change:
+    """The least of these changes that makes the mill grind, else the last one."""
+    for option in options:
+        found = _tried(problem, *option)
+        if found.energy_J_kg < np.inf:
+            break
+    return found
+
+
+def _tried(problem: Setup, words: str, keys: tuple[str, ...], speed: float) -> Change:
+    """What the mill does with one change."""
+    none = Change(words, keys, speed, 0.0, np.inf)
+    try:
+        changed = build(parse_config(problem.config.text, overrides=keys)) if keys else problem
+        mill = changed.mill.copy()
+        for name in ("omega_0", "curve_speed"):
+            mill[name] *= speed
+        o = solve(changed, None, mill, TOLERANCE)
+    except MillsimError:
+        return none
+    F = float(o.state["F"])
+    return none if o.code == CANNOT else Change(words, keys, speed, F, float(o.powers["shaft"]) / F)
+
+
+def _together(problem: Setup, tried: list[Change]) -> Change:
+    """All changes but that of the holes at once."""
+    used = [x for x in tried if not x.words.startswith("holes")]
+    speed = max((x.speed for x in used), default=1.0)
+    return _tried(problem, join_words([x.words for x in used]), tuple(k for x in used for k in x.keys), speed)
+
+
+def _figures(x: Change) -> str:
+    """The least to say about a mill that would grind: rate and energy, without a band."""
+    grams = x.rate_kg_s < 1.0 / 3600.0
+    rate = f"{digits(x.rate_kg_s * 3.6e6, 1)} g/h" if grams else f"{digits(x.rate_kg_s * 3600.0, 2)} kg/h"
+    return f"some {rate} at {digits(x.energy_J_kg / 3.6e6, 2)} kWh/kg of the shaft"
+
+
+def _how_sure(problem: Setup, count: int) -> tuple[str, ...]:
+    """In how many draws of all parameters the mill does grind."""
+    if count < 1:
+        return ()
+    mills = bands.draws(problem, count, problem.config.run.seed or 0)
+    n = sum(_grinds(problem, mills[i : i + 1]) for i in range(count))
+    return (f"of {count} draws of all parameters within their ranges it grinds in {n}",) if n else ()
+
+
+def _grinds(problem: Setup, mill: np.ndarray) -> bool:
+    """Whether a draw of the mill grinds; one that does not settle does not count."""
+    try:
+        return not hardly(solve(problem, None, mill, TOLERANCE))
+    except NotConverged:
+        return False

@@ -1,0 +1,116 @@
+"""A mill that hardly grinds: told as such in every command, never a rate, with what would change it, and quickly."""
+
+import json
+import time
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from millsim.commands.main import cli
+from millsim.forecast.hardly import hardly, what_helps
+from millsim.forecast.outcome import solve
+from millsim.forecast.run import predict
+from millsim.mill.config.mill import load_config, parse_config
+from millsim.mill.problem import build
+from millsim.record.limits import CANNOT, GRINDING, LIMITS, OK, OVER
+from millsim.record.read import read
+from millsim.record.write import write
+from millsim.show.words.prediction import to_json, to_text
+
+DEMO = Path(__file__).resolve().parents[1] / "configs" / "demo.toml"
+MILLS = {
+    "polyethylene, blunt": ("feed.material=pe_pp", "rotor.edge=blunt"),
+    "slow": ("drive.tip_speed=30 m/s",),
+    "smooth wall": ("stator.kind=smooth",),
+}
+
+
+def run_cli(*args):
+    return CliRunner().invoke(cli, [str(a) for a in args])
+
+
+def demo(name):
+    return load_config(DEMO, MILLS[name])
+
+
+@pytest.fixture(scope="module")
+def blunt():
+    return predict(demo("polyethylene, blunt"), seed=1, command="x")
+
+
+@pytest.mark.parametrize("name", MILLS)
+def test_it_is_an_outcome_of_its_own(name):
+    outcome = solve(build(demo(name)), None)
+    assert (outcome.code, outcome.binding) == (CANNOT, LIMITS[GRINDING]) and hardly(outcome)
+    assert outcome.loads[GRINDING] > 1.0 and outcome.state["F"] < 0.1 / 3600.0
+
+
+def test_a_mill_that_grinds_is_not_called_so():
+    assert not hardly(solve(build(load_config(DEMO)), None))
+
+
+def test_no_rate_and_no_band_is_told(blunt):
+    assert blunt.status == "hardly grinds" and not blunt.runs
+    text = to_text(blunt)
+    first = " ".join(text.split("What limits it")[0].split())
+    assert first.startswith(
+        "Workshop acrylic mill hardly grinds: hardly any hit breaks or cuts pieces of this size, so"
+    )
+    assert "band" not in text and "x50" not in first and "Monte Carlo" not in text
+    said = to_json(blunt)
+    assert said["status"] == "hardly grinds" and said["band"] is None and said["product"]["x50_m"] is None
+    assert not said["throughput_kg_s"] and said["grinds_with"] == list(blunt.grinds_with)
+
+
+def test_what_is_said_to_help_does(blunt):
+    # Each change named is tried here through the config, from its words; it must take the mill out of the corner.
+    said = blunt.grinds_with[0]
+    assert said.index("a gap of 0.5 mm") < said.index("a toothed edge")  # a tight gap does most for tough plastics
+    for keys in (('stator.gap="0.5 mm"',), ('rotor.edge="toothed"',)):
+        assert solve(build(parse_config(blunt.config_text, overrides=keys)), None).code in (OK, OVER)
+    assert "another material" in said
+
+
+def test_a_slow_rotor_is_told_a_speed_that_grinds():
+    said = " ".join(what_helps(build(demo("slow")), draws=0))
+    speed = float(said.split("a tip speed of ")[1].split(" m/s")[0])
+    assert 30.0 < speed < 60.0
+    assert "hits begin to break pieces as they are fed" in said and "the tips run at 30 m/s" in said
+
+
+def test_a_smooth_wall_is_told_of_pins():
+    assert "pins in the wall" in what_helps(build(demo("smooth wall")), draws=0)[0]
+
+
+def test_what_would_help_is_kept_in_the_file(blunt, tmp_path):
+    write(blunt, tmp_path / "x.h5")
+    assert read(tmp_path / "x.h5").grinds_with == blunt.grinds_with
+
+
+def test_the_search_ends_quickly():
+    slow, quick = build(demo("polyethylene, blunt")), build(load_config(DEMO))
+    took = []
+    for problem in (slow, quick):
+        solve(problem, None)
+        start = time.perf_counter()
+        for _ in range(3):
+            solve(problem, None)
+        took.append(time.perf_counter() - start)
+    assert took[0] < 20.0 * took[1]
+
+
+@pytest.mark.parametrize("command", ["predict", "check", "heat"])
+def test_every_command_says_so(command):
+    extra = ["--seed", "1"] if command == "predict" else []
+    sets = [x for s in MILLS["slow"] for x in ("--set", s)]
+    found = run_cli(command, str(DEMO), *sets, *extra)
+    assert found.exit_code == 3
+    assert "hardly grinds" in " ".join(found.output.split())
+
+
+def test_a_circuit_says_so_and_runs_no_band():
+    found = run_cli("circuit", str(DEMO), "--set", MILLS["slow"][0], "--sieve", "0.5 mm", "--json")
+    assert found.exit_code == 3
+    answer = json.loads(found.stdout)
+    assert answer["status"] == "hardly grinds" and "hardly grinds" in answer["returned"]["reason"]
