@@ -108,7 +108,7 @@ def test_speed_matters_most_at_the_finest_holes():
     energy = exponent(np.array(SPEEDS)[goes], values(sweep, "net_J_kg")[:, goes])
     assert np.all(np.diff(rate) < 0)
     assert np.all(np.diff(energy) > 0)
-    assert rate[0] > 5.0 and 1.0 < rate[-1] < 2.5
+    assert rate[0] > 4.0 and 1.0 < rate[-1] < 2.5  # of the speeds at which the finest hole passes anything
     assert energy[0] < -4.0 and -2.0 < energy[-1] < -0.8
 
 
