@@ -136,7 +136,10 @@ def test_a_full_disk_while_drawing_leaves_no_half_written_file(tmp_path):
     file = tmp_path / "r.h5"
     write.write(fake_prediction(), file)
     command = [sys.executable, "-m", "millsim", "plot", str(file), "-o", str(tmp_path / "figs")]
-    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, preexec_fn=_limit_files)
+    whole_byte_code = os.environ | {"PYTHONDONTWRITEBYTECODE": "1"}  # Python would leave the modules it reads cut off
+    done = subprocess.run(
+        command, cwd=ROOT, capture_output=True, text=True, preexec_fn=_limit_files, env=whole_byte_code
+    )
     assert done.returncode == 1
     (line,) = done.stderr.splitlines()
     assert line.startswith("Error: cannot write ")
@@ -148,7 +151,7 @@ def test_a_full_disk_after_computing_still_prints_the_answer_and_keeps_the_old_f
     old.write_text("mine")
     command = ["predict", str(CONFIGS / "demo.toml"), *QUICK, "--json", "--force", "--out", str(old)]
     script = (  # compile first: a full disk must not be mistaken for a compiler that cannot write its cache
-        f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r})\n"
+        f"import sys; sys.dont_write_bytecode = True; sys.path.insert(0, {str(Path(__file__).parent)!r})\n"
         "import test_cli_errors as t, millsim.forecast.run as r, millsim.mill.config.mill as c\n"
         "config = c.load_config(sys.argv[2], ['run.band_samples=0', 'run.trace=false'])\n"
         "r.predict(config, engine='balance')\n"

@@ -217,7 +217,8 @@ def test_full_disk_leaves_nothing_and_says_so(tmp_path, monkeypatch):
 
 def test_file_size_limit_leaves_nothing(tmp_path):
     code = (
-        f"import sys, resource, signal; sys.path.insert(0, {str(TESTS)!r}); from helpers import *\n"
+        "import sys, resource, signal; sys.dont_write_bytecode = True\n"  # or modules read later would be cut off
+        f"sys.path.insert(0, {str(TESTS)!r}); from helpers import *\n"
         "from millsim.record import write\n"
         "from millsim.errors import MillsimError\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
