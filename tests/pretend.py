@@ -68,7 +68,7 @@ def _numbers(block: Block, value: np.ndarray) -> dict[str, float]:
         "hold-up": "holdup_kg", "idle power": "idle_W", "loaded power": "loaded_W", "air flow": "air_flow_m3_s",
     }  # fmt: skip
     found = {fields[n]: float(np.exp(v)) for n, v in zip(block.labels, value, strict=True) if n in fields}
-    kelvin = {"outlet temperature": "outlet_K", "product temperature": "product_temperature_K"}
+    kelvin = {"air temperature": "air_temperature_K", "powder temperature": "powder_temperature_K"}
     return found | {kelvin[n]: float(v) for n, v in zip(block.labels, value, strict=True) if n in kelvin}
 
 

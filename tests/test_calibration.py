@@ -26,6 +26,7 @@ from millsim.learn.calibration import findings, fit, nextstep, observations, run
 from millsim.learn.calibration.carding import card_of, card_text
 from millsim.learn.calibration.posterior import find_mode, sample, weighted_quantile
 from millsim.learn.calibration.unknowns import unknowns_of
+from millsim.learn.calibration.whole import measured
 from millsim.learn.measured.runsheet import read_run
 from millsim.mill import calibrated
 from millsim.mill.cards.calibrated import load_calibrated
@@ -149,7 +150,13 @@ def test_a_second_sieve_tells_more_than_one(run, found):
 def test_sizes_alone_do_not_separate_breaking_from_leaving(run, found):
     """The powder's sizes leave rate and sieve factor open, and the energy too; watts and hold-up help."""
     bare = replace(
-        run, holdup_kg=None, idle_W=None, loaded_W=None, outlet_K=None, air_flow_m3_s=None, product_temperature_K=None
+        run,
+        holdup_kg=None,
+        idle_W=None,
+        loaded_W=None,
+        air_temperature_K=None,
+        air_flow_m3_s=None,
+        powder_temperature_K=None,
     )
     sizes = fit.calibrate([bare], 1)
     rows = {r.name: r for r in findings.rows(sizes)}
@@ -281,6 +288,46 @@ def test_the_forecast_is_what_predict_says(run):
     assert told.holdup_kg == pytest.approx(p.main.scalars["holdup_kg"].value, rel=1e-4)
     assert told.loaded_W == pytest.approx(p.main.scalars["electrical_power_W"].value, rel=1e-4)
     assert told.outlet_K == pytest.approx(p.main.scalars["outlet_temperature_K"].value, abs=0.02)
+
+
+def test_air_is_fitted_as_air_and_powder_as_powder(run):
+    """In this run the powder leaves warmer than the air: each is held against its own figure, by name."""
+    both = replace(run, air_temperature_K=330.0, powder_temperature_K=340.0)
+    model = runmodel.model_of(both)
+    told = model.forecast(model.problem.mill)
+    assert told.powder_K > told.air_K + 0.5 and told.outlet_K == told.powder_K
+    blocks = {b.name: b for b in observations.blocks_of(both, model)}
+    assert (blocks["air temperature"].values[0], blocks["powder temperature"].values[0]) == (330.0, 340.0)
+    assert blocks["air temperature"].tell(told)[0] == told.air_K
+    assert blocks["powder temperature"].tell(told)[0] == told.powder_K
+    names = {b.name for b in observations.blocks_of(replace(both, air_temperature_K=None), model)}
+    assert "powder temperature" in names and "air temperature" not in names
+    assert {"air temperature", "powder temperature"} <= set(measured([both]))
+
+
+def test_the_condition_of_a_card_is_the_warmer_of_air_and_powder(run):
+    """The card's outlet temperature stands beside predicted ones, which are the warmer of both: air alone is not it."""
+    model = runmodel.model_of(run)
+    told = model.forecast(model.problem.mill)
+    cool = replace(run, air_temperature_K=told.air_K, powder_temperature_K=None)
+    assert runmodel.warmer(cool, told) == told.powder_K
+    assert runmodel.warmer(replace(cool, powder_temperature_K=told.air_K - 5.0), told) == told.air_K
+    assert runmodel.warmer(replace(cool, air_temperature_K=told.powder_K + 5.0), told) == told.powder_K + 5.0
+
+
+def test_a_motors_own_loss_is_not_windage(run):
+    """An empty mill of 127 W whose motor takes 80 W alone: 47 W are left for windage and bearings, not 0.78 of 127."""
+    model = runmodel.model_of(replace(run, motor_alone_W=80.0))
+    plain = runmodel.model_of(run)
+    mill = model.problem.mill
+    shaft = plain.forecast(mill).idle_W * mill["efficiency"][0]
+    load_loss = (1100.0 / 0.78 - 1100.0 - 80.0) * (shaft / 1100.0) ** 2
+    assert model.forecast(mill).idle_W == pytest.approx(80.0 + shaft + load_loss, rel=1e-9)
+    light = mill.copy()
+    light["windage_factor"] *= 46.0 / shaft
+    light["bearing_torque"] *= 46.0 / shaft
+    assert model.forecast(light).idle_W == pytest.approx(127.0, abs=2.0)  # the empty mill as measured
+    assert plain.forecast(light).idle_W < 70.0
 
 
 def test_a_short_run_is_cooler_than_a_long_one(run):
@@ -532,7 +579,7 @@ def test_the_ranking_is_right_about_what_watts_would_do():
     ranked = {r.name: r for r in planned.rank("energy")}
     assert ranked["loaded power"].left < 0.35
     assert next(iter(ranked)) == "loaded power"
-    assert ranked["loaded power"].left < ranked["outlet temperature"].left < 1.0
+    assert ranked["loaded power"].left < ranked["air temperature"].left < 1.0
     assert "idle power" not in {r.name for r in planned.rank("energy", ("idle power",))}
     sieve = next(r for r in planned.rank("sieve_factor"))
     assert sieve.left < 1.0

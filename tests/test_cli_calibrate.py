@@ -292,6 +292,20 @@ def test_compare_names_what_differs(own, stored, slow):
     assert "at another rate" not in same
 
 
+def test_air_and_powder_are_compared_under_their_own_names(own, stored, slow):
+    """One thermometer in the air, one in the powder: each against its own figure, none against the warmer of both."""
+    text = (own / slow.name).read_text(encoding="utf-8")
+    (own / slow.name).write_text(text.replace('# product = "60 °C"', 'product = "90 °C"'), encoding="utf-8")
+    told = json.loads(run("compare", stored, own / slow.name, "--json").stdout)
+    points = {p["name"]: p for p in told["points"]}
+    assert "outlet_temperature_K" not in points
+    assert points["air_temperature_K"]["measured"] == pytest.approx(331.15)
+    powder = points["powder_temperature_K"]
+    assert powder["measured"] == pytest.approx(363.15) and not powder["inside"]
+    assert powder["predicted"] != points["air_temperature_K"]["predicted"]
+    assert "temperature of the powder" in " ".join(run("compare", stored, own / slow.name).stdout.split())
+
+
 def test_a_bad_prediction_is_told(own, stored, slow):
     rows = ["aperture_mm,retained_g", "1.0,10", "0.71,15", "0.5,15", "0.355,5", "0.25,3", "pan,2"]
     (own / "demo_product_sieve.csv").write_text("\n".join(rows), encoding="utf-8")

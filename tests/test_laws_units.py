@@ -69,6 +69,7 @@ CASES = {
     ),
     "windage_power": ("air", ["4", "1.2 kg/m^3", "1.5", "0.02 m", "1000 1/s", "0.4", "0.06 m", "0.018 m"], "W"),
     "speed_under_load": ("drive", ["300 W", "0 W", "1000 1/s", "600 W", "950 1/s"], "1/s"),
+    "motor_input": ("drive", ["300 W", "1100 W", "0.78", "120 W"], "W"),
     "power_at_speed": ("drive", ["300 W", "900 1/s", "1000 1/s"], "W"),
     "labouring_speed": ("drive", ["1200 W", "2000 W", "1000 1/s"], "1/s"),
     "kinetic_energy": ("drive", ["7e-4 kg m^2", "1000 1/s"], "J"),

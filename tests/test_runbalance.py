@@ -12,6 +12,7 @@ from millsim.base.numerics import psd
 from millsim.base.reading.sheet import parse_sheet
 from millsim.learn.measured.madepowder import mean_curve
 from millsim.learn.measured.runbalance import air_rise, close, inputs, judge, limits, propagate, weighing
+from millsim.show.words.run import to_text
 
 coolprop = later("CoolProp.CoolProp")
 
@@ -278,24 +279,58 @@ def test_no_heat_figure_where_the_air_comes_back():
     assert close(run).heat_to_air is None
 
 
+# --- one meaning per quantity ---------------------------------------------------------------------------------
+
+ALONE = ('idle = "190 W"', 'motor_alone = "95 W"')
+BOTH = ('idle = "190 W"', 'idle = "190 W"\nmotor_alone = "95 W"')
+
+
+def test_the_motor_alone_is_never_the_empty_mill():
+    """A sheet with the motor's own loss only has no idle power of the mill, and no net energy."""
+    run = run_of(ALONE)
+    b, text = close(run), " ".join(to_text(run, close(run)).split())
+    assert (b.idle, b.net_energy, b.motor_alone.value) == (None, None, 95.0)
+    assert "net unknown, the empty mill was not measured" in text
+    assert "power, motor alone 95" in text and "power, empty mill" not in text
+
+
+def test_a_sheet_may_give_both_idle_powers():
+    """Net energy is above the empty mill, whatever the motor takes by itself; both go under their own names."""
+    b, text = close(run_of(BOTH)), " ".join(to_text(run_of(BOTH), close(run_of(BOTH))).split())
+    assert b.net_energy.value == pytest.approx((430 - 190) * 720)
+    assert "The empty mill takes 44.2 % of the power under load. Of it the motor alone takes 95.0 ± 2 W" in text
+    assert "power, empty mill 190" in text and "power, motor alone 95" in text
+
+
+def test_heat_to_the_air_needs_the_airs_own_temperature():
+    """A thermometer in the powder says what the powder carried, and nothing of the air."""
+    powder = close(run_of(WARM, ('outlet = "41 °C"', 'outlet = "41 °C"\noutlet_of = "powder"')))
+    air = close(run_of(WARM))
+    assert powder.heat_to_air is None and air.heat_to_air is not None
+    assert "its own temperature" in powder.heat_to_powder.how and "the air's temperature" in air.heat_to_powder.how
+
+
 # --- what is missing -------------------------------------------------------------------------------------
 
 
 def test_missing_measurements_say_what_they_would_tell():
     missing = {m.what: m.tells for m in close(run_of()).missing}
     assert set(missing) == {
-        "sieve sheet of the product", "sieve sheet of the hold-up", "sweepings", "outlet temperature", "air flow",
-        "speed under load", "running time before",
+        "sieve sheet of the product", "sieve sheet of the hold-up", "sweepings", "air flow", "speed under load",
+        "temperature of the air that leaves", "temperature of the powder that leaves", "power of the motor alone",
+        "running time before",
     }  # fmt: skip
     assert all(tells for tells in missing.values())
     bound = run_of(('loaded = "430 W"', 'amperes = "2.4 A"\nvolts = "230 V"'))
     assert "power under load" in {m.what for m in close(bound).missing}
+    shaft = run_of(('loaded = "430 W"', 'loaded = "430 W"\nat = "shaft"'))
+    assert "power of the motor alone" not in {m.what for m in close(shaft).missing}
 
 
 def test_a_sheet_with_everything_misses_nothing(folder):
     run = run_of(sieved(folder), folder=folder)
     full = replace(
-        run, sweepings_kg=0.001, outlet_K=310.0, air_flow_m3_s=0.02, speed_loaded_rad_s=900.0, warm_s=60.0,
-        holdup_sheets=run.product_sheets,
+        run, sweepings_kg=0.001, air_temperature_K=310.0, powder_temperature_K=312.0, motor_alone_W=90.0,
+        air_flow_m3_s=0.02, speed_loaded_rad_s=900.0, warm_s=60.0, holdup_sheets=run.product_sheets,
     )  # fmt: skip
     assert close(full).missing == ()

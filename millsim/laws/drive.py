@@ -17,6 +17,17 @@ def speed_under_load(P, P_1, w_1, P_2, w_2):
 
 
 @law
+def motor_input(P, P_rated, efficiency, no_load):
+    """Electrical power [W] of a motor that gives P [W] at its shaft and takes no_load [W] with nothing on it.
+
+    A loss that is always there, and one that grows with the square of the load and fills what the efficiency at the
+    rated power leaves. Source: constant and load losses, as motors are tested by (IEC 60034-2-1, from memory).
+    """
+    load_loss = max(0.0, P_rated * (1.0 / efficiency - 1.0) - no_load)
+    return no_load + P + load_loss * (P / P_rated) ** 2
+
+
+@law
 def power_at_speed(P, omega, omega_ref):
     """Shaft power [W] at another speed and the same charge: strike rate times v^2, as windage, so omega^3 (derived)."""
     return P * (omega / omega_ref) ** 3

@@ -5,6 +5,7 @@ from ...mill.cards.calibrated import Calibrated, Conditions, Fitted, calibrated_
 from ...version import MODEL_VERSION
 from ..measured.runsheet import measured_hash
 from .fit import Calibration
+from .runmodel import warmer
 
 DIGITS = 4  # of a score: a hundredth of what a draw can tell
 
@@ -41,7 +42,7 @@ def _conditions(c: Calibration) -> Conditions:
     sizes = [k.feed.size.largest_m for k in configs]
     return Conditions(
         tip_speed_m_s=span([k.drive.speed_rad_s * k.rotor.radius_m for k in configs]),
-        outlet_temperature_K=span([f.run.outlet_K or f.best.outlet_K for f in c.fits]),
+        outlet_temperature_K=span([warmer(f.run, f.best) for f in c.fits]),
         hole_m=span([k.sieve.hole_m for k in configs]),
         feed_size_m=span(sizes),
         gap_regime=tuple(sorted({gap_regime(k.stator.gap_m, s) for k, s in zip(configs, sizes, strict=True)})),

@@ -117,7 +117,8 @@ def _figures(prediction: Prediction, run: MeasuredRun) -> list[Point]:
         ("throughput_kg_s", run.feed_rate_kg_s if run.feeding == AS_IT_TOOK else None, obs.FEEDER),
         ("holdup_kg", run.holdup_kg, obs.REPEAT_HOLDUP),
         ("air_flow_m3_s", run.air_flow_m3_s, run.air_uncertainty / obs.LIMIT),
-        ("outlet_temperature_K", run.outlet_K, None),
+        ("air_temperature_K", run.air_temperature_K, None),
+        ("powder_temperature_K", run.powder_temperature_K, None),
     ]
     if run.meter_at == "mains":
         gross = run.loaded_W / run.feed_rate_kg_s if run.loaded_W is not None else None
@@ -128,7 +129,7 @@ def _figures(prediction: Prediction, run: MeasuredRun) -> list[Point]:
         rows.append(("shaft_power_W", run.loaded_W, loaded))
     found, same = [], same_rate(prediction, run)
     for key, measured, relative in rows:
-        if measured is not None:
+        if measured is not None and key in prediction.main.scalars:
             kelvin = float(np.hypot(run.probe_K / obs.LIMIT, obs.PLACE_K))
             q, error = prediction.main.scalars[key], kelvin if relative is None else relative * measured
             judged = same or key in ("idle_power_W", "air_flow_m3_s")

@@ -218,21 +218,22 @@ def _added(parts: list[_Part], known: list[_Part]) -> tuple[np.ndarray, np.ndarr
 def _measurements(told: dict[str, list[Forecast]], mills: np.ndarray, config: Config, rate: float) -> list[tuple]:
     """(name, what to do, minutes, parts) of all a workshop can measure on this mill; efforts are assumed."""
     here, watts = told[""], obs.watts_shared(config, METER, "mains", 1)
-    place = (everywhere("outlet temperature", (1.2**2 + obs.PLACE_K**2 - obs.REPEAT_K**2) ** 0.5),)
-    outlet = _Part(np.array([[f.outlet_K] for f in here]), cross(place, place) + obs.REPEAT_K**2, place)
     half = np.log(mills["xw_min_warm"] + log(2.0) / mills["f_mat_warm"])  # energy times size that breaks half
     edges, where = build(config).edges, conditions(config, rate)
     size = _sieved("product size", here, "q3", edges, where)
     inside = _sieved("hold-up size", here, "holdup_q3", edges, where)
     found = [
-        ("idle power", "run the mill hot and empty and read the watt meter", 10,
+        ("idle power", "run the mill with its rotor hot and empty and read the watt meter", 10,
          [_of_logs(here, "idle_W", 0.02, watts)]),
         ("hold-up", "weigh what is left in the chamber after a steady run", 5,
          [_of_logs(here, "holdup_kg", obs.REPEAT_HOLDUP)]),
         ("largest rate", "find the largest feed rate it takes", 30, [_of_logs(here, "capacity_kg_s", obs.FEEDER)]),
         ("air flow", "time how long the air takes to fill a bag of known size", 20,
          [_of_logs(here, "air_m3_s", 0.15)]),
-        ("outlet temperature", "read a thermometer in the outlet at the end of the run", 5, [outlet]),
+        ("air temperature", "read a thermometer in the air that leaves, at the end of the run", 5,
+         [_thermometer(here, "air")]),
+        ("powder temperature", "push a thermometer into the powder just caught, at the end of the run", 5,
+         [_thermometer(here, "powder")]),
         ("loaded power", "read the watt meter while feeding at a known rate", 5,
          [_of_logs(here, "loaded_W", obs.REPEAT_POWER, watts)]),
         ("product size", "sieve 50 g of product of a timed run", 40, [size]),
@@ -260,6 +261,12 @@ def _of_logs(told: list[Forecast], field: str, own: float, shared: tuple[Shared,
     """The logarithm of one number, with a relative error of its own and errors it shares."""
     shown = np.log(np.maximum([[getattr(f, field)] for f in told], 1e-12))
     return _Part(shown, own**2 + (cross(shared, shared) if shared else np.zeros((1, 1))), shared)
+
+
+def _thermometer(told: list[Forecast], of: str) -> _Part:
+    """A temperature of the air or the powder that leaves."""
+    place = (everywhere(f"{of} temperature", (1.2**2 + obs.PLACE_K**2 - obs.REPEAT_K**2) ** 0.5),)
+    return _Part(np.array([[getattr(f, f"{of}_K")] for f in told]), cross(place, place) + obs.REPEAT_K**2, place)
 
 
 def _sieved(name: str, told: list[Forecast], field: str, edges: np.ndarray, where: tuple[str, np.ndarray]) -> _Part:

@@ -283,8 +283,8 @@ def _excess(name: str, most: float, forecast: Forecast) -> np.ndarray:
 def _temperatures(run) -> list[Block]:
     found = []
     for name, value, tell in (
-        ("outlet temperature", run.outlet_K, lambda f: f.outlet_K),
-        ("product temperature", run.product_temperature_K, lambda f: f.product_K),
+        ("air temperature", run.air_temperature_K, lambda f: f.air_K),
+        ("powder temperature", run.powder_temperature_K, lambda f: f.powder_K),
     ):
         if value is not None:
             shared = (everywhere(name, (run.probe_K**2 / LIMIT**2 + PLACE_K**2 - REPEAT_K**2) ** 0.5),)

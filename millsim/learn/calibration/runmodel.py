@@ -14,6 +14,7 @@ from ...engines.montecarlo import FrozenSteps
 from ...engines.records import new_work
 from ...errors import NotConverged
 from ...forecast.outcome import grid_of, solve, warming
+from ...laws.drive import motor_input
 from ...mill.chamber import STATE, idle_power, idle_speed
 from ...mill.problem import Setup, build
 from ...record.limits import LIMITS
@@ -32,12 +33,23 @@ class Forecast:
     holdup_kg: float
     idle_W: float
     loaded_W: float
-    outlet_K: float
-    product_K: float
+    air_K: float  # of chamber and air
+    powder_K: float
     air_m3_s: float
     overrun: float  # largest load on the limits that stop a mill within seconds; above 1 it would not have run
     load: float  # largest load on any limit, or on the one that held the feed back
     capacity_kg_s: float  # NaN unless asked for
+
+    @property
+    def outlet_K(self) -> float:
+        """The warmer of air and powder, as the output of this name and the limit on it."""
+        return max(self.air_K, self.powder_K)
+
+
+def warmer(run: MeasuredRun, best: Forecast) -> float:
+    """The warmer of air and powder that left in a run, each as measured where it was, else as forecast."""
+    air, powder = run.air_temperature_K, run.powder_temperature_K
+    return max(best.air_K if air is None else air, best.powder_K if powder is None else powder)
 
 
 @dataclass(frozen=True)
@@ -53,6 +65,7 @@ class RunModel:
     idle_mill: np.void  # the drive as the config has it: speed of the empty mill
     limit: str | None = None  # what held the feed back
     want_capacity: bool = False
+    motor_alone_W: float | None = None  # what the motor takes from the mains without the rotor, where measured
 
     def forecast(self, mill: np.ndarray) -> Forecast | None:
         """What would have been seen with the parameters of a mill record (1,); None where nothing settles."""
@@ -66,11 +79,10 @@ class RunModel:
         fill_loads(m, s[0], p.x, work, loads)
         mass, powers, state = work.mass, work.powers[0], s[0]
         chamber = self._temperature(m, state, powers)
-        product_K = powers["warmed"] * chamber + powers["offset"]
-        at_meter = m["efficiency"] if self.meter == "mains" else 1.0
+        powder_K = powers["warmed"] * chamber + powers["offset"]
         return Forecast(
-            _curve(work.escape * mass), _curve(mass), float(mass.sum()), self._idle(m, state["T"]) / at_meter,
-            float(powers["shaft"]) / at_meter, float(max(chamber, product_K)), float(product_K), float(state["Q"]),
+            _curve(work.escape * mass), _curve(mass), float(mass.sum()), self._metered(m, self._idle(m, state["T"])),
+            self._metered(m, float(powers["shaft"])), float(chamber), float(powder_K), float(state["Q"]),
             float(max(loads[LIMITS.index(name)] for name in DID_RUN)),
             float(loads[LIMITS.index(self.limit)] if self.limit else loads.max()), capacity,
         )  # fmt: skip
@@ -88,6 +100,14 @@ class RunModel:
         by_class = (a[None, :].copy() for a in (work.screen, work.bridge, work.ages))
         steps = FrozenSteps(np.array([np.inf]), s.copy(), *by_class)
         return steps, work.flows[0], self.rate_kg_s
+
+    def _metered(self, m: np.void, shaft: float) -> float:
+        """Watts at the meter for watts at the shaft: by the efficiency, or by the motor's own loss where measured."""
+        if self.meter == "shaft":
+            return shaft
+        if self.motor_alone_W is None:
+            return float(shaft / m["efficiency"])
+        return float(motor_input(shaft, m["rated_power"], m["efficiency"], self.motor_alone_W))
 
     def _idle(self, m: np.void, T: float) -> float:
         """Shaft power [W] of the empty, hot mill, at the speed measured if there is one, else the drive's own."""
@@ -130,5 +150,5 @@ def model_of(run: MeasuredRun) -> RunModel:
         problem.mill["omega_0"] = max(run.speed_loaded_rad_s, float(drive["omega_0"]))
     return RunModel(
         problem, run.feed_rate_kg_s, run.milling_s, run.warm_s or 0.0, run.meter_at, run.speed_idle_rad_s, drive,
-        run.limit,
+        run.limit, motor_alone_W=run.motor_alone_W,
     )  # fmt: skip

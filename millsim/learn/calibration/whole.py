@@ -74,7 +74,8 @@ def measured(runs: list[MeasuredRun]) -> tuple[str, ...]:
     for r in runs:
         pairs = (
             ("hold-up", r.holdup_kg), ("hold-up size", r.holdup_sheets), ("idle power", r.idle_W),
-            ("loaded power", r.loaded_W), ("outlet temperature", r.outlet_K), ("air flow", r.air_flow_m3_s),
+            ("loaded power", r.loaded_W), ("air flow", r.air_flow_m3_s), ("air temperature", r.air_temperature_K),
+            ("powder temperature", r.powder_temperature_K),
             ("largest rate", r.feeding != "metered"),
         )  # fmt: skip
         have |= {name for name, value in pairs if value}

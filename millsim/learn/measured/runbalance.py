@@ -50,7 +50,8 @@ class RunBalance:
     verdict_words: str
     product_rate: Figure
     feed_rate: Figure
-    idle: Figure | None
+    idle: Figure | None  # of the empty mill with its rotor
+    motor_alone: Figure | None
     loaded: Figure | None
     gross_energy: Figure | None  # J
     net_energy: Figure | None
@@ -118,6 +119,7 @@ def inputs(run: MeasuredRun) -> dict[str, tuple[float, float]]:
         ("idle", run.idle_W, run.idle_upper_W),
         ("loaded", run.loaded_W, run.loaded_upper_W),
         ("energy", run.energy_J, None),
+        ("motor", run.motor_alone_W, None),
     ):
         power = watts if watts is not None else most
         if power is not None:
@@ -165,12 +167,14 @@ def judge(closure: float, not_weighed: tuple[str, ...] = ()) -> tuple[str, str]:
 def _powers(run: MeasuredRun, x: Inputs) -> dict[str, Figure | None]:
     """Power and energy, gross (all that was drawn) and net (above the hot idle), per kilogram of product and fed."""
     names = ("gross_energy", "net_energy", "gross_per_product", "gross_per_fed", "net_per_product", "net_per_fed")
-    found: dict[str, Figure | None] = dict.fromkeys(("idle", "loaded", *names))
+    found: dict[str, Figure | None] = dict.fromkeys(("idle", "motor_alone", "loaded", *names))
     load_bound = AT_MOST if run.loaded_upper_W is not None else ""
     idle_bound = AT_MOST if run.idle_upper_W is not None else ""
     place = f"at the {run.meter_at}"
     if "idle" in x:
         found["idle"] = Figure(*x["idle"], "W", f"empty and hot, {place}", idle_bound)
+    if "motor" in x:
+        found["motor_alone"] = Figure(*x["motor"], "W", f"without the rotor, {place}: the motor's own loss")
     if "loaded" not in x:
         return found
     counted = "energy" in x
@@ -208,13 +212,15 @@ def air_rise(power_W: float, flow_m3_s: float, room_K: float) -> float:
 
 
 def heat_to_air(run: MeasuredRun) -> Figure | None:
-    """Heat [W] that the air carries from room to outlet temperature; None where one of three is not measured."""
-    if run.air_flow_m3_s is None or run.outlet_K is None or run.room_K is None or run.config.air.recirculated:
+    """Heat [W] that the air, warmed from the room's temperature to its own, carries; None where one is not known."""
+    if run.config.air.recirculated or run.air_temperature_K is None:
+        return None
+    if run.air_flow_m3_s is None or run.room_K is None:
         return None
     probe = limits(run.probe_K)
     x = {
         "flow": (run.air_flow_m3_s, limits(run.air_uncertainty * run.air_flow_m3_s)),
-        "outlet": (run.outlet_K, probe),
+        "outlet": (run.air_temperature_K, probe),
         "room": (run.room_K, probe),
     }
 
@@ -226,7 +232,7 @@ def heat_to_air(run: MeasuredRun) -> Figure | None:
 
 def _heat_to_powder(run: MeasuredRun, x: Inputs) -> Figure | None:
     """Heat [W] that the powder carries off, with the specific heat of the card."""
-    leaving = run.product_temperature_K or run.outlet_K
+    leaving = run.powder_temperature_K or run.air_temperature_K
     if leaving is None:
         return None
     came, card = feed_temperature(run), run.config.material
@@ -234,7 +240,8 @@ def _heat_to_powder(run: MeasuredRun, x: Inputs) -> Figure | None:
     rise = float(enthalpy_rise(cp, share, came, leaving))
     per_kelvin = rise / (leaving - came) if leaving != came else cp
     q = {"product": x["product"], "time": x["time"], "rise": (rise, per_kelvin * limits(run.probe_K) * sqrt(2.0))}
-    words = f"product, warmed from the feed to {'its own' if run.product_temperature_K else 'the outlet'} temperature"
+    whose = "its own" if run.powder_temperature_K else "the air's"
+    words = f"product, warmed from the feed to {whose} temperature"
     return propagate(lambda v: v["product"] / v["time"] * v["rise"], q, "W", words)
 
 
@@ -272,13 +279,15 @@ def _heat_doubts(run: MeasuredRun, heat: Figure | None, loaded: Figure | None):
 
 _TELLS = (  # (what, field, what it would tell)
     ("power under load", "loaded_W", "the energy per kilogram, and how near the motor is to its limit"),
-    ("idle power, hot", "idle_W", "what grinding takes above the empty mill, and its windage"),
+    ("power of the empty mill, hot", "idle_W", "what grinding takes above the empty mill, and its windage"),
+    ("power of the motor alone", "motor_alone_W", "how much of the empty mill's power is its own loss, not windage"),
     ("sieve sheet of the product", "product_sheets", "how fine the powder is: without it there is little to calibrate"),
     ("hold-up", "holdup_kg", "whether powder leaves slowly or breaks slowly, which a product size alone cannot"),
     ("sieve sheet of the hold-up", "holdup_sheets", "how coarse the charge is: does it break or leave slowly?"),
     ("dust in the bag", "bag_kg", "how much fine powder the product sheet does not see"),
     ("sweepings", "sweepings_kg", "whether mass was spilt or lost as dust"),
-    ("outlet temperature", "outlet_K", "how near the powder came to sticking and, with the air, where the watts went"),
+    ("temperature of the air that leaves", "air_temperature_K", "with the air flow, where the watts went"),
+    ("temperature of the powder that leaves", "powder_temperature_K", "how near the powder came to sticking"),
     ("room temperature", "room_K", "how far the air was warmed"),
     ("air flow", "air_flow_m3_s", "how much heat the air carries; time how fast the bag or a sack of known size fills"),
     ("speed under load", "speed_loaded_rad_s", "how far the motor is pulled down, and the speed of the hits"),
@@ -288,5 +297,7 @@ _TELLS = (  # (what, field, what it would tell)
 
 def _missing(run: MeasuredRun):
     for what, name, tells in _TELLS:
+        if name == "motor_alone_W" and run.meter_at == "shaft":
+            continue  # a shaft tells nothing of the motor's own loss, and needs nothing of it
         if getattr(run, name) in (None, ()):
             yield Missing(what, tells)

@@ -23,7 +23,7 @@ SPEED_APART = 0.05  # share by which the run's speed may differ from the config'
 
 def contradictions(v: Values, sheets: dict[str, tuple[SieveSheet, ...]]) -> Iterator[Finding]:
     """Every impossibility among the values that are known."""
-    for check in (_product, _power, _amperes, _speeds):
+    for check in (_product, _power, _motor_alone, _amperes, _speeds, _outlet):
         yield from check(v)
     for lot, found in sheets.items():
         for sheet in found:
@@ -46,6 +46,38 @@ def _power(v: Values) -> Iterator[Finding]:
         message = f"{said} is below the idle power, {watts(idle)}"
         hint = "an empty mill draws less than one that grinds: are the two swapped?"
         yield Finding(key, message, f"at least {watts(idle)}", hint)
+
+
+def _motor_alone(v: Values) -> Iterator[Finding]:
+    """A motor without the rotor takes less than with it; a motor alone gives no power at a shaft."""
+    alone, idle = v.get("power.motor_alone"), power_W(v, "idle")
+    if alone is None:
+        return
+    if v.get("power.at") == "shaft":
+        yield Finding("power.motor_alone", "is a loss before the shaft: it cannot be measured there", 'at = "mains"')
+    if idle is not None and alone > idle:
+        message = f"{watts(alone)} without the rotor is above the {watts(idle)} of the empty mill with it"
+        yield Finding("power.motor_alone", message, f"at most {watts(idle)}", "are the two swapped?")
+
+
+def _outlet(v: Values) -> Iterator[Finding]:
+    """One temperature of the powder, and none said of an outlet that was not measured."""
+    if v.get("temperature.outlet_of") == "powder":
+        if v.get("temperature.outlet") is not None and v.get("temperature.product") is not None:
+            message = 'is the powder\'s by outlet_of = "powder", and product gives it again'
+            yield Finding("temperature.outlet", message, "", "keep one of the two")
+        elif "temperature.outlet" in v and v["temperature.outlet"] is None:
+            yield Finding("temperature.outlet_of", "is given without outlet", "", "give outlet too, or delete it")
+
+
+def air_K(v: Values) -> float | None:
+    """Temperature [K] of the air that leaves, as far as it was measured."""
+    return v.get("temperature.outlet") if v.get("temperature.outlet_of") == "air" else None
+
+
+def powder_K(v: Values) -> float | None:
+    """Temperature [K] of the powder that leaves: in the outlet, or just caught."""
+    return v.get("temperature.outlet" if v.get("temperature.outlet_of") == "powder" else "temperature.product")
 
 
 def _load(v: Values) -> tuple[str, float | None, str]:
@@ -133,6 +165,7 @@ def doubts(v: Values, config: Config, sheets: dict[str, tuple[SieveSheet, ...]])
     """Sentences on what is possible but should make the reader look again."""
     yield from _upper_bounds(v)
     yield from _meter(v, config)
+    yield from _own_loss(v, config)
     idle, drawn = v.get("speed.idle"), config.drive.speed_rad_s
     if idle is not None and abs(idle / drawn - 1) > SPEED_APART:
         yield f"the idle speed was {readable(idle, 'rpm')}, the config says {readable(drawn, 'rpm')}"
@@ -164,15 +197,27 @@ def _meter(v: Values, config: Config) -> Iterator[str]:
         yield f"{watts(load)} is above what the config's motor can give for a moment, {watts(most)}"
 
 
+def _own_loss(v: Values, config: Config) -> Iterator[str]:
+    """A motor that is not loaded loses less than at its rated power."""
+    d, alone = config.drive, v.get("power.motor_alone")
+    whole = d.shaft_rated_W * (1.0 / d.efficiency - 1.0)
+    if alone is not None and alone > whole:
+        yield (
+            f"the motor alone takes {watts(alone)}, more than it loses at its rated power by the config's efficiency "
+            f"of {d.efficiency:g}, {watts(whole)}: the efficiency is lower, or the rotor was on"
+        )
+
+
 def _temperatures(v: Values, config: Config) -> Iterator[str]:
-    outlet, room, probe = v.get("temperature.outlet"), v.get("temperature.room"), v["temperature.probe"]
-    if outlet is not None and room is not None and outlet < room - 2 * probe and not config.air.recirculated:
-        text = f"the outlet, {celsius(outlet)}, is colder than the room, {celsius(room)}"
+    air, room, probe = air_K(v), v.get("temperature.room"), v["temperature.probe"]
+    if air is not None and room is not None and air < room - 2 * probe and not config.air.recirculated:
+        text = f"the air that leaves, {celsius(air)}, is colder than the room, {celsius(room)}"
         yield f"{text}: are the two swapped, or was the feed cold?"
-    for name in ("outlet", "product"):
-        value, stick = v.get(f"temperature.{name}"), config.material.value("stick_temperature")
+    stick = config.material.value("stick_temperature")
+    for name, value in (("air", air), ("powder", powder_K(v))):
         if value is not None and value > stick:
-            yield f"the {name}, {celsius(value)}, was above {celsius(stick)}, where by its card the powder sticks"
+            limit = f"{celsius(stick)}, where by its card the powder sticks"
+            yield f"the {name} that leaves, {celsius(value)}, was above {limit}"
 
 
 def _sheets(config: Config, sheets: dict[str, tuple[SieveSheet, ...]]) -> Iterator[str]:
@@ -201,13 +246,21 @@ def assumptions(v: Values, given: set[str]) -> Iterator[str]:
         ("power.class_percent", _has(v, "power.idle", "power.loaded", "power.energy", "power.amperes"),
          f"the power meter is right to within {v['power.class_percent']:g} %"),
         ("power.at", _has(v, "power.idle", "power.loaded", "power.energy"), "power was measured at the mains"),
+        ("power.motor_alone", _has(v, *_IDLE) and v["power.at"] == "mains",
+         "idle power is that of the empty mill with its rotor; what the motor takes without it was not measured, so "
+         "the config's efficiency is taken to hold at idle too, where a motor's own loss is the larger part"),
         ("power.phases", _has(v, "power.amperes", "power.idle_amperes"), "the supply has a single phase"),
+        ("temperature.outlet_of", _has(v, "temperature.outlet"),
+         "the outlet temperature is that of the air that leaves"),
         ("temperature.probe", _has(v, "temperature.outlet", "temperature.room", "temperature.product"),
          f"the thermometer is right to within {v['temperature.probe']:g} K"),
         ("air.uncertainty_percent", _has(v, "air.flow"),
          f"the air flow is right to within {v['air.uncertainty_percent']:g} %"),
     )  # fmt: skip
     return (text for key, applies, text in said if applies and key not in given)
+
+
+_IDLE = ("power.idle", "power.idle_amperes")
 
 
 def _has(v: Values, *keys: str) -> bool:

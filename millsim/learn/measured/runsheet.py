@@ -46,7 +46,7 @@ class MeasuredRun:
     clock_s: float
     feeding: str  # "metered" or "as much as it took"
     limit: str | None  # what held the feed back, where the mill set the rate
-    idle_W: float | None  # hot and empty
+    idle_W: float | None  # of the mill with its rotor, hot and empty
     loaded_W: float | None  # mean while fed
     idle_upper_W: float | None  # amperes x volts without a power factor: the most it can have been
     loaded_upper_W: float | None
@@ -55,9 +55,9 @@ class MeasuredRun:
     meter_at: str  # "mains" or "shaft"
     speed_idle_rad_s: float | None
     speed_loaded_rad_s: float | None
-    outlet_K: float | None
+    air_temperature_K: float | None  # of the air that leaves
     room_K: float | None
-    product_temperature_K: float | None
+    powder_temperature_K: float | None  # of the powder that leaves
     probe_K: float
     air_flow_m3_s: float | None
     air_uncertainty: float  # share of the flow
@@ -68,6 +68,7 @@ class MeasuredRun:
     warnings: tuple[str, ...]
     path: Path | None
     sha256: str  # of all values, the sheets and the config
+    motor_alone_W: float | None = None  # of the motor without the rotor: its own loss, no windage
 
     @property
     def parts_kg(self) -> dict[str, float]:
@@ -190,12 +191,12 @@ def _build(t: Tables, config: Config, sheets: dict[str, tuple[SieveSheet, ...]],
         idle_upper_W=runchecks.bound_W(v, "idle"), loaded_upper_W=runchecks.bound_W(v, "loaded"),
         energy_J=v["power.energy"], meter_class=v["power.class_percent"] / 100, meter_at=v["power.at"],
         speed_idle_rad_s=v["speed.idle"], speed_loaded_rad_s=v["speed.loaded"],
-        outlet_K=v["temperature.outlet"], room_K=v["temperature.room"],
-        product_temperature_K=v["temperature.product"], probe_K=v["temperature.probe"],
+        air_temperature_K=runchecks.air_K(v), room_K=v["temperature.room"],
+        powder_temperature_K=runchecks.powder_K(v), probe_K=v["temperature.probe"],
         air_flow_m3_s=v["air.flow"], air_uncertainty=v["air.uncertainty_percent"] / 100,
         **{f"{lot}_sheets": found for lot, found in sheets.items()},
         assumed=tuple(runchecks.assumptions(v, t.given)), warnings=tuple(runchecks.doubts(v, config, sheets)),
-        path=path, sha256="",
+        path=path, sha256="", motor_alone_W=v["power.motor_alone"],
     )  # fmt: skip
     return replace(run, sha256=_sha256(run))
 
@@ -213,7 +214,13 @@ def _sha256(run: MeasuredRun) -> str:
 def _measured_rows(run: MeasuredRun) -> list[str]:
     names = {f.name for f in fields(run)}
     names -= {"config", "config_file", "overrides", "assumed", "warnings", "path", "sha256", "date", "note", "name"}
-    return [f"{name}={_plain(getattr(run, name))}" for name in sorted(names)]
+    rows = sorted(((_HASHED_AS.get(name, name), getattr(run, name)) for name in names), key=lambda row: row[0])
+    return [f"{name}={_plain(value)}" for name, value in rows if name not in _SINCE or value is not None]
+
+
+# Calibrated cards know their runs by this hash: fields that were renamed or added since must not change it.
+_HASHED_AS = {"air_temperature_K": "outlet_K", "powder_temperature_K": "product_temperature_K"}
+_SINCE = ("motor_alone_W",)
 
 
 def _plain(value: object) -> str:

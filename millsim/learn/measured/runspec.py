@@ -33,7 +33,8 @@ SECTIONS = {
         choice("limit", LIMITS, "what held the feed back", only=_OPEN, default=None, derivable=True),
     ),
     "power": (
-        q("idle", "0.1 W", "100000 W", '"190 W"', "of the hot mill, empty; or idle_amperes", default=None),
+        q("idle", "0.1 W", "100000 W", '"190 W"', "of the mill with its rotor, hot, empty; or amperes", default=None),
+        q("motor_alone", "0.1 W", "100000 W", '"95 W"', "of the motor without the rotor: its own loss", default=None),
         q("loaded", "0.1 W", "100000 W", '"430 W"', "mean while fed; or energy; or amperes", default=None),
         q("energy", "0.01 Wh", "1000000 Wh", '"86 Wh"', "counted over the milling time", default=None),
         q("amperes", "0.01 A", "500 A", '"2.4 A"', "mean while fed, with volts", default=None),
@@ -50,7 +51,8 @@ SECTIONS = {
         q("loaded", "50 rpm", "60000 rpm", '"9300 rpm"', "while fed", default=None),
     ),
     "temperature": (
-        q("outlet", "-150 °C", "250 °C", '"48 °C"', "of the air at the outlet, at the end", default=None),
+        q("outlet", "-150 °C", "250 °C", '"48 °C"', "of what leaves, at the end; see outlet_of", default=None),
+        choice("outlet_of", "air|powder", "what it was measured in", default="air"),
         q("room", "-30 °C", "50 °C", '"21 °C"', "of the air that the mill draws in", default=None),
         q("product", "-150 °C", "250 °C", '"45 °C"', "of the powder, just caught", default=None),
         q("probe", "0.05 K", "20 K", '"2 K"', "accuracy of the thermometer, plus or minus", default="2 K"),
@@ -84,7 +86,6 @@ _INSTEAD = {  # names that no likeness leads home
     "voltage": ("volts", "power"),
     "watts": ("loaded", "power"),
     "load": ("loaded", "power"),
-    "no_load": ("idle", "power"),
     "rpm": ("loaded", "speed"),
     "duration": ("milling", "time"),
     "resolution": ("scale", "masses"),
@@ -92,6 +93,7 @@ _INSTEAD = {  # names that no likeness leads home
 }
 _ELSEWHERE = {  # names of what is not given here
     "mill": "the mill is described in the config that [run] names",
+    "no_load": "is it the empty mill with its rotor (power.idle) or the motor without it (power.motor_alone)?",
     "losses": "losses are not given: they are what is missing in the balance",
 }
 

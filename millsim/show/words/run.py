@@ -16,7 +16,8 @@ _FIGURES = (  # (field, words, unit, SI in one unit)
     ("product_rate", "product", "g/min", 1e-3 / 60),
     ("product_rate", "", "kg/h", 1 / 3600),
     ("feed_rate", "feed", "kg/h", 1 / 3600),
-    ("idle", "power, idle", "W", 1.0),
+    ("idle", "power, empty mill", "W", 1.0),
+    ("motor_alone", "power, motor alone", "W", 1.0),
     ("loaded", "power, loaded", "W", 1.0),
     ("gross_energy", "energy, gross", "kWh", _KWH),
     ("net_energy", "energy, net", "kWh", _KWH),
@@ -120,11 +121,13 @@ def _energy_sentence(run: MeasuredRun, b: RunBalance) -> str:
     gross = _short(b.gross_per_product, "kWh", _KWH)
     text = f"Energy: {gross} per kg of product gross, that is all that was drawn at the {run.meter_at}; "
     if b.net_per_product is None:
-        why = "both powers are only upper bounds" if b.idle is not None else "the idle power was not measured"
+        why = "both powers are only upper bounds" if b.idle is not None else "the empty mill was not measured"
         return f"{text}net unknown, {why}."
     text += f"{_short(b.net_per_product, 'kWh', _KWH)} per kg of product net, above the hot idle."
     if not (b.idle.bound or b.loaded.bound):
         text += f" The empty mill takes {percent(b.idle.value / b.loaded.value, 0.02)} of the power under load."
+        if b.motor_alone is not None:
+            text += f" Of it the motor alone takes {_short(b.motor_alone, 'W', 1.0)}, its own loss."
     return text
 
 
@@ -216,15 +219,16 @@ def _echo(run: MeasuredRun) -> Iterable[tuple[str, str]]:
     yield "energy counted", "" if run.energy_J is None else f"{digits(run.energy_J / 3600, 4)} Wh, {meter}"
     for name, watts, most in (
         ("power loaded", run.loaded_W, run.loaded_upper_W),
-        ("power idle", run.idle_W, run.idle_upper_W),
+        ("power, empty mill", run.idle_W, run.idle_upper_W),
+        ("power, motor alone", run.motor_alone_W, None),
     ):
         yield name, "" if watts is None else f"{digits(watts, 4)} W, {meter}"
         yield name, "" if most is None else f"at most {digits(most, 4)} W (amperes times volts)"
     for name, speed in (("speed loaded", run.speed_loaded_rad_s), ("speed idle", run.speed_idle_rad_s)):
         yield name, "" if speed is None else f"{number(speed * 30 / math.pi, 0)} rpm"
     for name, kelvin in (
-        ("outlet", run.outlet_K),
-        ("product temperature", run.product_temperature_K),
+        ("air that leaves", run.air_temperature_K),
+        ("powder that leaves", run.powder_temperature_K),
         ("room", run.room_K),
     ):
         yield name, "" if kelvin is None else f"{kelvin - 273.15:.3g} °C ± {run.probe_K:g} K"
