@@ -21,10 +21,10 @@ import numpy as np
 STARTS = 64  # draws of the prior among which the search starts
 MOST_STEPS = 60
 STEP = 0.02  # of the forward differences, in scores
-CHAINS = 100
-STEPS = 10  # of Gauss-Newton, to where a chain starts
-BURN, CHECK, MOST = 40, 20, 160  # steps: that are forgotten, between checks of accuracy, in all
-ENOUGH = 300.0  # effective samples at which the chains stop
+CHAINS = 200  # many short ones: a start is an independent draw and costs a few steps, a walk forgets slowly
+STEPS = 4  # of Gauss-Newton, to where a chain starts
+BURN, CHECK, MOST = 30, 10, 160  # steps: that are forgotten, between checks of accuracy, in all
+ENOUGH, STILL = 180.0, 0.2  # effective samples, and least drift in widths, at which the chains stop
 WALK = 1.7  # length of a step in the informed directions, over the square root of their number
 MIX = 0.35  # share of the free directions that a step draws anew
 INFORMED = 0.3  # singular value of the Jacobian above which a direction counts as informed
@@ -195,9 +195,9 @@ def _walk(height, start: np.ndarray, k: int, s: np.ndarray, rng: np.random.Gener
         taken += yes.mean()
         done = len(states)
         if done % CHECK == 0:
-            effective, _ = accuracy(np.array(states)[:, :, :k])
+            effective, drift = accuracy(np.array(states)[:, :, :k])
             say(0.1 + 0.9 * (step + 1) / (BURN + MOST), f"{effective:.0f} effective samples")
-            if effective >= ENOUGH and done >= 2 * CHECK:
+            if effective >= ENOUGH and drift <= STILL:
                 break
     return np.array(states), float(taken / len(states))
 
