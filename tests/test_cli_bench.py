@@ -125,6 +125,15 @@ def test_bad_options_exit_with_2_and_name_the_remedy(words, told):
     assert "Traceback" not in done.stderr
 
 
+def test_watts_above_the_motor_alone_need_no_efficiency(tmp_path):
+    path = tmp_path / "idle.csv"
+    path.write_text("speed_rpm,power_W,motor_alone_W\n4000,60,40\n9500,260,70\n")
+    done = run("idle", path, "--config", MILL, "--efficiency", "0.6")
+    assert done.exit_code == 2 and "no meaning with a column motor_alone" in done.stderr
+    told = json.loads(run("idle", path, "--config", MILL, "--json").stdout)
+    assert (told["place"], told["motor_W"], told["model"]["efficiency"]) == ("shaft", [40.0, 70.0], 1.0)
+
+
 @pytest.mark.parametrize("motor", ["800", "800 V", "0 W"])
 def test_a_motor_is_a_power(cuts, motor):
     done = run("cuttest", cuts, "--motor", motor)

@@ -266,3 +266,72 @@ def test_refusals(tmp_path, text, words):
     with pytest.raises(InputError) as error:
         read_idle(path)
     assert words in str(error.value)
+
+
+# --- the motor alone -------------------------------------------------------------------------------------
+
+
+def with_motor(tmp_path, motor=(40.0, 55.0, 65.0), header="speed_rpm,power_W,motor_alone_W", extra=0.0):
+    """A sheet at three speeds whose watts with the rotor are those of `watts` at the shaft and the motor's own."""
+    omega, path = SPEEDS[1:], tmp_path / "idle.csv"
+    rows = [
+        f"{w / RPM:.12g},{p + m + extra:.12g},{m:g}" for w, p, m in zip(omega, watts(omega=omega), motor, strict=True)
+    ]
+    path.write_text("\n".join([header, *rows]))
+    return path
+
+
+def test_the_motors_own_loss_is_taken_off_and_is_no_windage(tmp_path):
+    """Three speeds cannot show a loss by themselves, and one that grows with speed would pass for bearings."""
+    fit = read_idle(with_motor(tmp_path))
+    assert fit.terms[:2] == pytest.approx((0.02, 1.5e-7), rel=1e-6)
+    blind = read_idle(with_motor(tmp_path, header="speed_rpm,power_W,note"))
+    assert blind.terms[0] > 2.0 * fit.terms[0]  # the loss counts as bearings
+    words = " ".join(idle.idle_text(fit, None).split())
+    assert "at the shaft, the motor alone taken off" in words
+    assert "The motor alone, without the rotor, takes 40 to 65 W: its own loss, no windage" in words
+    assert "counts as bearings here; a column motor_alone_W" in " ".join(idle.idle_text(blind, None).split())
+
+
+def test_watts_above_the_motor_alone_are_shaft_watts(tmp_path):
+    """The config's efficiency is not laid on top: what is left reproduces the mill it was made with."""
+    config = demo()
+    real = build(config).mill
+    real["windage_factor"], real["bearing_torque"] = 0.7, 0.03
+    omega = SPEEDS[1:]
+    shaft = np.array([sum(idle_power(real[0], w, config.air.room_K)) for w in omega])
+    m = compare(fit_idle(omega, shaft + 60.0, motor=np.full(3, 60.0)), config)
+    assert m.efficiency == 1.0
+    assert (m.windage_factor, m.bearing_torque_Nm) == pytest.approx((0.7, 0.03), rel=1e-4)
+    alone = compare(fit_idle(omega[-1:], shaft[-1:] + 60.0, motor=np.array([60.0])), config)
+    assert alone.windage_factor == pytest.approx(
+        (shaft[-1] - alone.bearing_torque_Nm * omega[-1]) / windage(real, omega, config.air.room_K)[-1], rel=1e-9
+    )
+
+
+def test_errors_of_both_readings_count():
+    """Two readings of a 3 % meter, 310 and 250 W: their difference of 60 W is known to a limit of hypot(9.3, 7.5) W."""
+    fit = fit_idle(np.array([500.0, 1000.0]), np.array([100.0, 310.0]), motor=np.array([90.0, 250.0]))
+    assert fit.error_W == pytest.approx(0.03 * np.hypot([100.0, 310.0], [90.0, 250.0]))
+    assert not fit.told_apart  # of 60 W
+
+
+@pytest.mark.parametrize(
+    ("content", "at", "words"),
+    [
+        ("speed_rpm,motor_alone_W\n9550,60\n", "mains", "tells its own loss, and nothing of windage"),
+        (
+            "speed_rpm,power_W,motor_alone_W\n9550,60,120\n",
+            "mains",
+            "takes 120 W, not less than the 60 W with the rotor",
+        ),
+        ("speed_rpm,power_W,motor_alone_W\n9550,160,60\n4000,80,\n", "mains", "no power of the motor alone, though"),
+        ("speed_rpm,power_W,motor_alone_W\n9550,160,60\n", "shaft", "cannot be measured there"),
+    ],
+)
+def test_a_motor_alone_that_cannot_be(tmp_path, content, at, words):
+    path = tmp_path / "idle.csv"
+    path.write_text(content)
+    with pytest.raises(InputError) as error:
+        read_idle(path, at)
+    assert words in str(error.value)

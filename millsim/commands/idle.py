@@ -2,6 +2,7 @@
 
 import click
 
+from ..errors import InputError, Problem
 from .base import answer, check_plots
 from .inputs import (
     Inputs,
@@ -32,10 +33,10 @@ from .inputs import (
 @force_option
 @click.pass_context
 def idle(ctx, csv, config, settings, meter, at, efficiency, temperature, plots, decimal, force) -> None:
-    """Read an idle run: watts of the empty mill at several speeds.
+    """Read an idle run: watts of the empty mill, with its rotor, at several speeds.
 
-    CSV has columns speed_rpm and power_W. Parts bearings from windage, and with --config sets both beside the model.
-    See configs/demo_idle.csv.
+    CSV has columns speed_rpm and power_W, and may have motor_alone_W: what the motor takes without the rotor, its own
+    loss. Parts bearings from windage, and with --config sets both beside the model. See configs/demo_idle.csv.
     """
     T = quantity(temperature, "--temperature", "K", 150.0, 450.0, "degC", '"40 °C"')
     _check_options(config, settings, at, efficiency, temperature)
@@ -48,6 +49,9 @@ def idle(ctx, csv, config, settings, meter, at, efficiency, temperature, plots, 
 
         loaded = load_config(config, list(settings))
     fit = read_idle(csv, at, None if meter is None else meter / 100.0, decimal or "")
+    if efficiency is not None and fit.motor_W is not None:
+        hint = "leave it out: what is left above the motor's own loss is at the shaft"
+        raise InputError(Problem("--efficiency", "", "has no meaning with a column motor_alone", hint=hint))
     model = None if loaded is None else compare(fit, loaded, efficiency, T)
     from ..show.words import bench_json
     from ..show.words import idle as idle_words

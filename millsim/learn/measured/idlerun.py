@@ -1,9 +1,12 @@
 """Idle watts at several speeds: bearings (torque times speed) and windage (speed cubed), beside those of the model.
 
-P = T_b omega + c omega^3, neither below zero; from four speeds on, watts at the mains may also hold a fixed loss of the
-motor. Weighted by the meter's class, a limit plus or minus (standard error the limit over root 3).
+Idle is the empty mill with its rotor. P = T_b omega + c omega^3, neither below zero; from four speeds on, watts at the
+mains may also hold a fixed loss of the motor. Where the motor was measured alone too, without the rotor, its watts are
+taken off: they are its own loss, and what is left is at the shaft. Weighted by the meter's class, a limit plus or minus
+(standard error the limit over root 3).
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import combinations
 from math import pi, sqrt
@@ -14,7 +17,7 @@ from numpy.typing import NDArray
 
 from ...base.reading.cells import rounded
 from ...errors import InputError, Problem
-from .table import TableColumn, read_table
+from .table import BenchTable, TableColumn, read_table
 
 EXAMPLE = "speed_rpm,power_W / 3000,42 / 6000,118 / 9500,310"
 METER = 0.03  # plus or minus, where not given: assumed
@@ -28,14 +31,19 @@ TERMS = ("bearings", "windage", "motor loss")
 COLUMNS = (
     TableColumn("speed", ("rotor speed", "revs", "rotation speed", "n"), "speed_rpm", si="rad/s", low=5.0, high=6500.0,
                 need=True),
-    TableColumn("power", ("idle power", "watts", "idle", "p"), "power_W", si="W", low=0.1, high=1e5, need=True),
+    TableColumn("power", ("idle power", "watts", "idle", "p", "empty mill"), "power_W", si="W", low=0.1, high=1e5,
+                need=True),
+    TableColumn("motor_alone", ("motor only", "motor without rotor", "no rotor", "motor loss"), "motor_alone_W", si="W",
+                low=0.1, high=1e5),
 )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class IdleFit:
-    """Fit of idle power: speeds [rad/s] and watts (m,) as measured, ascending; distinct: how many speeds differ.
+    """Fit of idle power: speeds [rad/s] and watts (m,), ascending; distinct: how many speeds differ.
 
+    motor_W (m,): what the motor took alone, taken off power_W already; None where it was not measured. error_W (m,):
+    limits of power_W, by the meter.
     terms: torque [N m], cubic factor [W s3], loss [W], each not below zero; free: the same without that restraint;
     se: their standard errors; told_apart: whether bearings and windage are separable; has_loss: whether a fixed loss
     is in the fit. With a single speed the terms are NaN: only the sum is known.
@@ -57,6 +65,13 @@ class IdleFit:
     chi2: float
     dof: int
     ignored: tuple[str, ...]
+    motor_W: NDArray | None
+    error_W: NDArray
+
+    @property
+    def place(self) -> str:
+        """Where power_W is known: "mains" or "shaft"."""
+        return self.at if self.motor_W is None else "shaft"
 
     def parts(self, omega: NDArray) -> dict[str, NDArray]:
         """Watts of each term at speeds omega."""
@@ -73,12 +88,32 @@ def read_idle(path: "str | Path", at: str = "mains", meter: float | None = None,
     """Read and fit an idle run; InputError with every problem. at: "mains" or "shaft"; meter: class as a share."""
     path = Path(path)
     table, problems = read_table(path, COLUMNS, EXAMPLE, decimal)
+    if "motor_alone" in table:
+        problems += _motor_problems(table, at)
     if problems:
         raise InputError(problems)
-    rows = sorted((row["speed"], row["power"]) for row in table.rows)
-    omega, power = (np.array(c) for c in zip(*rows, strict=True))
+    rows = sorted((row["speed"], row["power"], row["motor_alone"] or 0.0) for row in table.rows)
+    omega, power, motor = (np.array(c) for c in zip(*rows, strict=True))
     _not_falling(table.where, omega, power, METER if meter is None else meter)
-    return fit_idle(omega, power, at, meter, path.name, table.ignored)
+    return fit_idle(omega, power, at, meter, path.name, table.ignored, motor if "motor_alone" in table else None)
+
+
+def _motor_problems(table: BenchTable, at: str) -> Iterator[Problem]:
+    """Watts of the motor alone that cannot be, or that are no idle power of a mill."""
+    if "power" not in table:
+        message = "the motor without the rotor tells its own loss, and nothing of windage or of the mill's bearings"
+        yield Problem(table.where, "", message, hint="measure the empty mill with its rotor at the same speeds too")
+    if at == "shaft":
+        message = "is a loss before the shaft: it cannot be measured there"
+        yield Problem(table.where, "motor_alone", message, hint="say --at mains, or leave the column out")
+    for row in table.rows:
+        alone, with_rotor = row["motor_alone"], row["power"]
+        if alone is None:
+            message = "there is no power of the motor alone, though other rows have one"
+            yield Problem(table.where, f"line {row.line}", message)
+        elif with_rotor is not None and alone >= with_rotor:
+            message = f"the motor alone takes {alone:g} W, not less than the {with_rotor:g} W with the rotor"
+            yield Problem(table.where, f"line {row.line}", message, hint="are the two swapped?")
 
 
 def _not_falling(where: str, omega: NDArray, power: NDArray, meter: float) -> None:
@@ -93,27 +128,30 @@ def _not_falling(where: str, omega: NDArray, power: NDArray, meter: float) -> No
 
 def fit_idle(
     omega: NDArray, power: NDArray, at: str = "mains", meter: float | None = None, name: str = "",
-    ignored: tuple[str, ...] = (),
+    ignored: tuple[str, ...] = (), motor: NDArray | None = None,
 ) -> IdleFit:  # fmt: skip
-    """Weighted fit of idle power (m,) over ascending speeds (m,) [rad/s]."""
+    """Weighted fit of idle power (m,) over ascending speeds (m,) [rad/s]; motor (m,): of the motor alone."""
     share = METER if meter is None else meter
+    error = share * power
+    if motor is not None:  # the meter may be off by other shares at the two readings
+        error, power = share * np.hypot(power, motor), power - motor
     distinct = 1 + int(_new_speeds(omega))
     common = (name, at, omega, power, share, meter is None, distinct)
     nan = (float("nan"),) * 3
     if distinct == 1:
-        return IdleFit(*common, nan, nan, nan, False, False, float("nan"), 0.0, 0, ignored)
+        return IdleFit(*common, nan, nan, nan, False, False, float("nan"), 0.0, 0, ignored, motor, error)
     columns = np.stack([omega, omega**3, np.ones_like(omega)], axis=1)
-    fit = _least_squares(columns[:, :2], power, share)
+    fit = _least_squares(columns[:, :2], power, share, error)
     has_loss, most = False, float("nan")
-    if distinct >= FOR_LOSS and at == "mains":
-        with_loss = _least_squares(columns, power, share)
+    if distinct >= FOR_LOSS and at == "mains" and motor is None:
+        with_loss = _least_squares(columns, power, share, error)
         has_loss = with_loss[0][2] > SURE * with_loss[2][2]
         most = max(0.0, with_loss[1][2]) + SURE * with_loss[2][2]
         fit = with_loss if has_loss else fit
     terms, free, se, chi2, dof = fit
     top = omega[-1]
     told = max(se[0] * top, se[1] * top**3) <= TELL_APART * float(power[-1])
-    return IdleFit(*common, terms, free, se, bool(told), bool(has_loss), most, chi2, dof, ignored)
+    return IdleFit(*common, terms, free, se, bool(told), bool(has_loss), most, chi2, dof, ignored, motor, error)
 
 
 def _new_speeds(omega: NDArray) -> int:
@@ -125,17 +163,17 @@ def _new_speeds(omega: NDArray) -> int:
     return count
 
 
-def _least_squares(columns: NDArray, power: NDArray, share: float):
+def _least_squares(columns: NDArray, power: NDArray, share: float, error: NDArray):
     """(terms >= 0, free terms, standard errors, chi2, dof): the best of all fits with some of the terms at zero.
 
-    columns: what each term is worth per unit (m, terms); power (m,), ascending in speed.
+    columns: what each term is worth per unit (m, terms); power (m,), ascending in speed, with limits error (m,).
 
     Errors are those of the free fit, scaled up by its misfit if that is more than the meter explains, and with the
     part that a meter reading high or low throughout adds.
     """
     terms, scale = columns.shape[1], columns[-1]
     design = columns / scale
-    weight = LIMIT / (share * power)
+    weight = LIMIT / error
     a, b = design * weight[:, None], power * weight
     free = np.linalg.lstsq(a, b, rcond=None)[0]
     dof = power.size - terms
@@ -162,7 +200,7 @@ def _least_squares(columns: NDArray, power: NDArray, share: float):
 class IdleModel:
     """The measurement in the terms of the model.
 
-    efficiency: shaft over mains watts used (1 where power was measured at the shaft); T_K: air temperature in the
+    efficiency: shaft over mains watts used (1 where power is known at the shaft); T_K: air temperature in the
     mill; tip_speed_m_s (m,); factors and torques [N m]: windage factor and bearing torque at the lower end of the model
     card's ranges, as the config has them, at the upper end; windage_factor and bearing_torque_Nm: what reproduces
     the measurement, with standard errors; split_assumed: the torque is the config's, since one speed gives only the
@@ -218,7 +256,7 @@ def compare(fit: IdleFit, config, efficiency: float | None = None, T_K: float | 
 
     mill = build(config).mill
     T = config.air.room_K if T_K is None else T_K
-    eta = 1.0 if fit.at == "shaft" else config.drive.efficiency if efficiency is None else efficiency
+    eta = 1.0 if fit.place == "shaft" else config.drive.efficiency if efficiency is None else efficiency
     card = load_model()
     names = ("windage_factor", "bearing_torque")
     factors, torques = ((card[n].low, config.model.value(n), card[n].high) for n in names)
@@ -241,11 +279,11 @@ def _as_model(fit: IdleFit, eta: float, air: NDArray, torque: float) -> tuple[fl
     """
     if fit.distinct > 1:
         columns = np.stack([fit.omega / eta, air / eta, np.ones_like(air)], axis=1)
-        terms, _, se, _, _ = _least_squares(columns[:, : 3 if fit.has_loss else 2], fit.power_W, fit.meter)
+        terms, _, se, _, _ = _least_squares(columns[:, : 3 if fit.has_loss else 2], fit.power_W, fit.meter, fit.error_W)
         return terms[1], terms[0], se[1], se[0]
     omega, shaft, blown = float(fit.omega.mean()), eta * float(fit.power_W.mean()), float(air.mean())
     torque = min(torque, shaft / omega)
-    return (shaft - torque * omega) / blown, torque, fit.meter / LIMIT * shaft / blown, 0.0
+    return (shaft - torque * omega) / blown, torque, eta * float(fit.error_W.mean()) / LIMIT / blown, 0.0
 
 
 def withheld(fit: IdleFit, model: IdleModel) -> str:

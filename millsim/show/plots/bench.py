@@ -140,7 +140,7 @@ def idle_figure(fit: IdleFit, model: IdleModel | None) -> Figure:
     meter = f"meter ± {fit.meter * 100:g} %{' (assumed)' if fit.meter_assumed else ''}"
     foot = (
         f"{fit.omega.size} readings · {meter} · millsim {__version__}\n"
-        f"Measurement. Bars: the meter's limits. Watts at the {fit.at}."
+        f"Measurement. Bars: the meter's limits. Watts at the {fit.place}."
     )
     name = fit.name if model is None else f"{fit.name}; {model.mill_name}"
     with plain_style():
@@ -151,7 +151,7 @@ def idle_figure(fit: IdleFit, model: IdleModel | None) -> Figure:
         if model is not None:
             low, now, high = model.watts(omega)
             axes.plot(omega * rpm, now, color=GREY, ls=(0, (1, 1.2)), label="model as configured")
-        highest = 1.15 * float(fit.power_W.max()) * (1 + fit.meter)
+        highest = 1.15 * float((fit.power_W + fit.error_W).max())
         if fit.distinct > 1:
             parts = fit.parts(omega)
             axes.plot(omega * rpm, sum(parts.values()), color=BLUE, lw=2.4, label="fit, sum")
@@ -164,7 +164,7 @@ def idle_figure(fit: IdleFit, model: IdleModel | None) -> Figure:
             cut = f", up to {digits(float(high[-1]), 2)} W" if high[-1] > highest else ""
             axes.fill_between(omega * rpm, low, high, color=GREY, alpha=0.15, lw=0, label=f"model's range{cut}")
         axes.errorbar(
-            fit.omega * rpm, fit.power_W, fit.meter * fit.power_W, fmt="o", ms=6, color=BLACK, capsize=3, zorder=5,
+            fit.omega * rpm, fit.power_W, fit.error_W, fmt="o", ms=6, color=BLACK, capsize=3, zorder=5,
             ls="", label="measured",
         )  # fmt: skip
         axes.set(xlim=(0, top * rpm), ylim=(0, highest), xlabel="Speed / rpm", ylabel="Idle power / W")

@@ -70,8 +70,8 @@ def idle_json(fit: IdleFit, model: IdleModel | None) -> dict:
     names = ("torque_Nm", "cubic_W_s3", "loss_W")
     said = {
         "status": "ok",
-        **picked(fit, "at power_W told_apart chi2 dof", idle_run="name", meter_class="meter", speed_rad_s="omega",
-                 has_motor_loss="has_loss"),
+        **picked(fit, "at place power_W motor_W told_apart chi2 dof", idle_run="name", meter_class="meter",
+                 speed_rad_s="omega", has_motor_loss="has_loss"),
         "terms": dict(zip(names, fit.terms, strict=True)),
         "standard_errors": dict(zip(names, fit.se, strict=True)),
         "at_highest_speed_W": dict(zip(TERMS, fit.parts(fit.omega[-1]).values(), strict=True)),

@@ -9,7 +9,7 @@ from .bench import span, text
 
 def idle_text(fit: IdleFit, model: IdleModel | None) -> str:
     """The report of an idle run."""
-    where = "at the mains" if fit.at == "mains" else "at the shaft"
+    where = f"at the {fit.place}{'' if fit.motor_W is None else ', the motor alone taken off'}"
     lines = [_idle_first(fit, where)]
     if fit.distinct > 1:
         lines += _idle_doubts(fit)
@@ -18,11 +18,17 @@ def idle_text(fit: IdleFit, model: IdleModel | None) -> str:
     lines += ["", *_idle_table(fit, model), ""]
     if fit.meter_assumed:
         lines.append(f"Assumed: the power meter is right to within {fit.meter * 100:g} % (say --meter otherwise).")
+    if fit.motor_W is not None:
+        took = span(float(fit.motor_W.min()), float(fit.motor_W.max()), "W")
+        lines.append(
+            f"The motor alone, without the rotor, takes {took}: "
+            "its own loss, no windage. Assumed: it loses no more with the rotor on, which holds at so small a load."
+        )
     if model is not None:
-        eta = f"; efficiency of the motor {100 * model.efficiency:.3g} %" if fit.at == "mains" else ""
+        eta = f"; efficiency of the motor {100 * model.efficiency:.3g} %" if fit.place == "mains" else ""
         air = f"the air in the empty mill has {model.T_K - 273.15:.0f} °C (say --temperature otherwise)"
         lines.append(f"Assumed: {air}{eta}.")
-    elif fit.at == "mains":
+    elif fit.place == "mains":
         lines.append("These are watts at the mains, motor loss included; with --config they are led to the shaft.")
     if fit.ignored:
         lines.append(f"Columns not read: {', '.join(fit.ignored)}.")
@@ -64,17 +70,21 @@ def _idle_doubts(fit: IdleFit) -> list[str]:
             f"Left free, the {name} would come out below zero, more than the meter explains: was a speed or a reading "
             "wrong, or was the mill colder at one of them?"
         )
-    if fit.at == "mains" and not fit.has_loss:
+    if fit.place == "mains" and not fit.has_loss:
         if fit.distinct >= FOR_LOSS:
             lines.append(f"A fixed loss of the motor does not show; it may be up to {digits(fit.loss_most_W, 2)} W.")
         else:
-            lines.append(f"A fixed loss of the motor counts as bearings here; {FOR_LOSS} speeds or more would show it.")
+            lines.append(
+                "A fixed loss of the motor counts as bearings here; a column motor_alone_W, of the motor without the "
+                f"rotor, would take it off, and {FOR_LOSS} speeds or more would show it."
+            )
     if fit.dof > 0 and fit.chi2 > 3.0 * fit.dof + 3.0:
         lines.append("The readings scatter more than the meter explains; the errors are widened accordingly.")
     return lines
 
 
 def _idle_table(fit: IdleFit, model: IdleModel | None) -> list[str]:
+    said = "measured / W" if fit.motor_W is None else "less motor / W"
     fitted = sum(fit.parts(fit.omega).values()) if fit.distinct > 1 else fit.omega * math.nan
     rows = []
     for i, (w, p) in enumerate(zip(fit.omega, fit.power_W, strict=True)):
@@ -84,7 +94,7 @@ def _idle_table(fit: IdleFit, model: IdleModel | None) -> list[str]:
             low, now, high = (float(v) for v in model.watts(w))
             more = (digits(float(model.tip_speed_m_s[i])), digits(now), span(low, high))
         rows.append((digits(float(w) * 30 / math.pi, 4), more[0], digits(float(p)), own, *more[1:]))
-    return table(("speed / rpm", "tip / (m/s)", "measured / W", "fitted / W", "model / W", "model's range / W"), rows)
+    return table(("speed / rpm", "tip / (m/s)", said, "fitted / W", "model / W", "model's range / W"), rows)
 
 
 def _model_lines(fit: IdleFit, m: IdleModel) -> list[str]:
