@@ -23,7 +23,7 @@ from millsim.show.words.parameters import parameter_words
 from millsim.studies import engines as comparison
 
 KEYS = {
-    "status", "engine", "seed", "config_sha256", "product", "band", "throughput_kg_s", "holdup_kg",
+    "status", "engine", "seed", "config_sha256", "forecast_sha256", "date", "product", "band", "throughput_kg_s", "holdup_kg",
     "hits_per_particle", "hits_above_threshold_share", "energy", "outlet_temperature_K", "limit", "warnings",
     "grinds_with",
 }  # fmt: skip

@@ -13,6 +13,7 @@ from ..laws import breakage, heat
 from ..mill.chamber import SELF, STRIKES, WARMED, piece_strength, strike_energies
 from ..mill.config.mill import Config
 from ..mill.problem import SAG, Setup, build
+from ..record.date import now_utc
 from ..record.limits import CANNOT, OK, OVER, cannot_run_words, status_words
 from ..record.prediction import EngineResult, Limit, Prediction
 from ..version import MODEL_VERSION, __version__
@@ -64,7 +65,7 @@ def predict(
     engine: "balance", "montecarlo" or "both" (default: the config's); seed: default the config's, else a fresh
     one, stored in the result; progress(stage, done 0..1, detail). Raises NotConverged.
     """
-    say = progress or _silent
+    say, date = progress or _silent, now_utc()
     engine = engine or config.run.engine
     seed = seed if seed is not None else config.run.seed
     seed = seed if seed is not None else secrets.randbits(31)
@@ -76,7 +77,7 @@ def predict(
         outcome, capacity = _solve(problem)
     main = balance_result(problem, outcome, capacity)
     if hardly(outcome):
-        return _hardly(problem, outcome, without_throughput(main), seed, command)
+        return replace(_hardly(problem, outcome, without_throughput(main), seed, command), date=date)
     main = with_class_error(main, refined(problem, outcome, capacity))
     if outcome.code == CANNOT:
         main = without_throughput(main)
@@ -94,7 +95,7 @@ def predict(
     if config.run.band_samples:
         main, widest = _band(problem, main, seed, say)
     trace = _trace(problem, outcome, capacity, seed, say)
-    return _prediction(problem, outcome, main, other, widest, trace, seed, command)
+    return replace(_prediction(problem, outcome, main, other, widest, trace, seed, command), date=date)
 
 
 def _hardly(problem: Setup, outcome: Outcome, main: EngineResult, seed: int, command: str) -> Prediction:

@@ -7,6 +7,7 @@ import os
 from pathlib import Path
 
 from ..errors import InputError, Problem
+from .date import date_words
 from .files import make_folder, refuse_existing, write_bytes
 from .prediction import EngineResult, Prediction
 
@@ -76,6 +77,7 @@ def _run(p: Prediction) -> Rows:
         "command": p.command,
         "version": p.version,
         "model version": p.model_version,
+        "date": date_words(p.date),
         "config sha256": p.config_sha256,
         "band level [1]": p.band_level,
         "sieve hole [mm]": p.hole_m * 1e3,

@@ -116,6 +116,7 @@ class Prediction:
     trace: ChamberTrace | None
     warnings: tuple[str, ...] = field(default=())
     grinds_with: tuple[str, ...] = field(default=())  # of a mill that hardly grinds: what would change that, sentences
+    date: str = ""  # when it was made, UTC, ISO 8601; "" in files from before dates were kept
 
     @property
     def runs(self) -> bool:

@@ -208,6 +208,7 @@ def _read_root(file) -> Prediction:
         trace=_read_trace(file, file["trace"]) if "trace" in file else None,
         warnings=tuple(str(w) for w in a["warnings"]) if "warnings" in a else (),
         grinds_with=tuple(str(w) for w in a["grinds_with"]) if "grinds_with" in a else (),
+        date=str(a["date"]) if "date" in a else "",
     )
 
 

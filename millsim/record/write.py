@@ -4,8 +4,8 @@ Opens in xarray with engine="h5netcdf" or "netcdf4"; `xarray.open_datatree` keep
 
     /            scales, one per dimension, and, as attributes, what was run: filetype, format_version,
                  program_version, model_version, mill_name, engine, seed, command, config, config_sha256,
-                 binding, warnings, grinds_with, content_sha256 (checksum over all else: every dataset and attribute)
-                 and, written last, status
+                 binding, date (UTC, ISO 8601), warnings, grinds_with, content_sha256 (checksum over all else:
+                 every dataset and attribute) and, written last, status
       edge       (edge) class bounds [m]; size (size) representative sizes [m]; size_bnds (size, bnds) [m]
       warmup_time, trace_time [s]; parameter, widest_output (names); widest_rank; bnds
       requested_rate, hole, size_floor, temperature_limit, band_level: single numbers
@@ -20,8 +20,9 @@ Opens in xarray with engine="h5netcdf" or "netcdf4"; `xarray.open_datatree` keep
     /warmup      temperature (warmup_time) [K]
     /trace       torque, speed, pieces (trace_time) and stall statistics
 
-NaN means "not known"; absent *_se, *_low, *_high mean the same. Nothing depends on clock, host or chance:
-the same prediction gives the same bytes. Format 1.0; a reader of 1.0 reads every 1.x.
+NaN means "not known"; absent *_se, *_low, *_high mean the same. Nothing but `date` depends on clock, host or chance:
+the same prediction of the same date gives the same bytes, and SOURCE_DATE_EPOCH sets the date. Format 1.0; a reader of
+1.0 reads every 1.x.
 Only this module, resultread.py, netcdf.py and the sweep files know HDF5.
 """
 
@@ -83,6 +84,8 @@ def _write_root(file, p: Prediction) -> None:
         config_sha256=p.config_sha256,
         binding=p.binding,
     )
+    if p.date:
+        file.attrs["date"] = p.date
     if p.warnings:
         file.attrs["warnings"] = list(p.warnings)
     if p.grinds_with:

@@ -50,6 +50,17 @@ def read_text(path: Path) -> "str | Problem":
     return text
 
 
+def flat(tables: dict, prefix: str = "") -> dict[str, object]:
+    """Every value of nested tables by its dotted key."""
+    found: dict[str, object] = {}
+    for name, value in tables.items():
+        if isinstance(value, dict):
+            found |= flat(value, f"{prefix}{name}.")
+        else:
+            found[prefix + name] = value
+    return found
+
+
 def missing(path: Path, suffixes: tuple[str, ...] = (".toml",)) -> Problem:
     """That there is no such file, with a file of nearly that name in the same folder if there is one."""
     try:

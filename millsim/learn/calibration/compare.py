@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ...base.numerics.statistics import NORMAL_80
-from ...base.reading.toml import parse_toml
+from ...base.reading.toml import flat, parse_toml
 from ...record.prediction import Prediction
 from ..measured.runsheet import MeasuredRun, config_as_run, measured_hash
 from ..measured.runspec import AS_IT_TOOK
@@ -139,16 +139,6 @@ def _figures(prediction: Prediction, run: MeasuredRun) -> list[Point]:
 
 def differing(prediction: Prediction, run: MeasuredRun) -> tuple[tuple[str, str, str], ...]:
     """Config keys with different values in the prediction and in the run; how to compute does not count."""
-    a, b = (_flat(parse_toml(text, "").tables) for text in (prediction.config_text, config_as_run(run).text))
+    a, b = (flat(parse_toml(text, "").tables) for text in (prediction.config_text, config_as_run(run).text))
     keys = sorted(k for k in {*a, *b} if not k.startswith(("run.", "calibration.")) and a.get(k) != b.get(k))
     return tuple((k, str(a.get(k, "not given")), str(b.get(k, "not given"))) for k in keys)
-
-
-def _flat(tables: dict, prefix: str = "") -> dict[str, object]:
-    found: dict[str, object] = {}
-    for name, value in tables.items():
-        if isinstance(value, dict):
-            found |= _flat(value, f"{prefix}{name}.")
-        else:
-            found[prefix + name] = value
-    return found

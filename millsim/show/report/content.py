@@ -4,6 +4,8 @@ from functools import partial
 
 from ...base.quantities.written import capital, sentence
 from ...record.asked import batch_of
+from ...record.date import date_words
+from ...record.identity import forecast_sha256
 from ...record.outputs import figure, row_name
 from ...record.prediction import Prediction
 from ..parts import Paragraph, Table
@@ -60,8 +62,13 @@ def report(p: Prediction) -> Report:
         Section("repeat", "How to reproduce it", _repeat(p), new_page=True),
     )
     mill = " ".join(p.mill_name.split()) or "unnamed mill"
-    run = f"seed {p.seed}, millsim {p.version}, model {p.model_version}, config {p.config_sha256[:12]}, status: "
-    return Report(f"Milling report: {mill}", capital(mill), run + p.status, sections)
+    made = f"forecast {forecast_sha256(p)[:12]}, {date_words(p.date)}"
+    return Report(
+        f"Milling report: {mill}",
+        capital(mill),
+        f"{made}, seed {p.seed}, model {p.model_version}, status: {p.status}",
+        sections,
+    )
 
 
 # --- the first page --------------------------------------------------------------------------------------

@@ -6,6 +6,8 @@ import numpy as np
 
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import sentence, wrap
+from ...record.date import date_words
+from ...record.identity import forecast_sha256
 from ...record.limits import cannot_run_words
 from ...record.prediction import EngineResult, Prediction
 from ...studies.engines import compare
@@ -38,6 +40,8 @@ def to_json(p: Prediction) -> dict:
         "engine": p.main.engine,
         "seed": p.seed,
         "config_sha256": p.config_sha256,
+        "forecast_sha256": forecast_sha256(p),
+        "date": p.date or None,
         **_engine_json(p.main, p.runs),
         "limit": {"binding": p.binding, "margins": {x.name: headroom(x) for x in p.limits}},
         "warnings": list(p.warnings),
@@ -114,4 +118,5 @@ def all_tables(p: Prediction) -> list[Table]:
 
 def _provenance(p: Prediction) -> list[str]:
     run = f"seed {p.seed}, millsim {p.version}, model {p.model_version}, config {p.config_sha256[:12]}"
-    return [f"Run: {p.command or 'from Python'}", f"     {run}, status: {p.status}"]
+    made = f"forecast {forecast_sha256(p)[:12]}, {date_words(p.date)}"
+    return [f"Run: {p.command or 'from Python'}", f"     {run}, status: {p.status}", f"     {made}"]

@@ -10,6 +10,8 @@ from ...base.quantities.params import BASES, Param
 from ...base.quantities.written import Shown, balance_words, capital, digits, number, percent, shown_unit
 from ...base.reading import sieves
 from ...record.asked import batch_of, config_value, feed_size
+from ...record.date import date_words
+from ...record.identity import forecast_sha256
 from ...record.outputs import OUTPUTS, figure, in_kilojoules, row_name, shown
 from ...record.prediction import Prediction
 from ...studies.engines import ENGINE_WORDS, compare
@@ -297,6 +299,8 @@ def run_table(p: Prediction) -> Table:
         ("engine", " and ".join(engines)),
         ("millsim", p.version),
         ("model", p.model_version),
+        ("made (UTC)", date_words(p.date)),
         ("config hash (SHA-256)", p.config_sha256),
+        ("forecast hash (SHA-256)", forecast_sha256(p)),
     ]
     return table("What was run", ("", ""), "ll", rows)
