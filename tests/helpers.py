@@ -7,7 +7,7 @@ import numpy as np
 
 from millsim.base.quantities.params import Param
 from millsim.base.quantities.scalar import Scalar
-from millsim.record.prediction import ChamberTrace, EngineResult, Limit, Prediction, SizeTable
+from millsim.record.prediction import Advised, ChamberTrace, EngineResult, Limit, Prediction, SizeTable
 
 NAN = float("nan")
 HOLE_M = 0.5e-3
@@ -185,6 +185,7 @@ def fake_prediction(both: bool = True, band: bool = True, trace: bool = True, **
         parameters=fake_parameters(),
         band_level=0.8 if band else NAN,
         widest=widest if band else {},
+        advised=Advised("product size", "sieve 50 g of product", 70.0, 0.45) if band else None,
         warmup_time_s=time,
         warmup_temperature_K=293.15 + 25.25 * (1 - np.exp(-time / 700)),
         temperature_limit_K=358.15,

@@ -579,6 +579,7 @@ def test_the_ranking_is_right_about_what_watts_would_do():
     ranked = {r.name: r for r in planned.rank("energy")}
     assert ranked["loaded power"].left < 0.35
     assert next(iter(ranked)) == "loaded power"
+    assert [r.per_minute for r in ranked.values()] == sorted((r.per_minute for r in ranked.values()), reverse=True)
     assert ranked["loaded power"].left < ranked["air temperature"].left < 1.0
     assert "idle power" not in {r.name for r in planned.rank("energy", ("idle power",))}
     sieve = next(r for r in planned.rank("sieve_factor"))

@@ -733,6 +733,20 @@ def test_speed_under_load():
     assert drive.speed_under_load(1e6, 0.0, 1000.0, 600.0, 950.0) == near(200.0)  # stalled: the line ends
 
 
+def test_motor_input():
+    """1100 W at 78 %, 120 W alone: 310 W lost at the rated power, 190 W of them with the square of the load (by hand).
+
+    The efficiency is highest where the two parts of the loss are alike (handbook), at 1100 sqrt(120/190.26) W.
+    """
+    assert drive.motor_input(0.0, 1100.0, 0.78, 120.0) == near(120.0)
+    assert drive.motor_input(1100.0, 1100.0, 0.78, 120.0) == near(1100.0 / 0.78)
+    assert drive.motor_input(100.0, 1100.0, 0.78, 120.0) == pytest.approx(221.57, abs=0.01)
+    loads = np.linspace(100.0, 1500.0, 14001)
+    share = loads / np.array([drive.motor_input(P, 1100.0, 0.78, 120.0) for P in loads])
+    assert loads[np.argmax(share)] == pytest.approx(1100.0 * math.sqrt(120.0 / (1100.0 / 0.78 - 1220.0)), abs=0.2)
+    assert drive.motor_input(550.0, 1100.0, 0.78, 400.0) == near(950.0)  # more than the whole loss: no load loss left
+
+
 def test_jam_energy_index():
     # Poisson bites of 1 J, on average one a pass, on a 50 J rotor: (1 + 3 x 1) / (0.3 x 50).
     assert drive.jam_energy_index(1.0, 1.0, 50.0, 0.3) == near(4 / 15)

@@ -1,6 +1,7 @@
 """`millsim predict`: powder, rate, energy and heat of a mill. Heavy imports stay inside."""
 
 import shlex
+from dataclasses import replace
 from pathlib import Path, PureWindowsPath
 
 import click
@@ -53,7 +54,16 @@ def _file_names() -> list[str]:
 def _run(config, engine: str | None, seed: int | None, command: str, report):
     from ..forecast import run
 
-    return run.predict(config, engine=engine, seed=seed, command=command, progress=report)
+    prediction = run.predict(config, engine=engine, seed=seed, command=command, progress=report)
+    if not prediction.runs or not config.run.band_samples:
+        return prediction
+    from ..learn.calibration import nextstep
+    from ..record.prediction import Advised
+
+    first = nextstep.first(config, lambda done: report("measure next", done))
+    if first is None:
+        return prediction
+    return replace(prediction, advised=Advised(first.name, first.text, first.minutes, first.left))
 
 
 def _written(ctx: click.Context, prediction, out: Path | None, plots: Path | None, force: bool):

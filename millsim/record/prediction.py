@@ -89,6 +89,16 @@ class EngineResult:
 
 
 @dataclass(frozen=True)
+class Advised:
+    """What to measure next: name, what to do, minutes of effort, and the share of the width of x50's band it leaves."""
+
+    name: str
+    how: str
+    minutes: float
+    left: float
+
+
+@dataclass(frozen=True)
 class Prediction:
     """One prediction: the answer, how sure, why, and how to reproduce it."""
 
@@ -117,6 +127,7 @@ class Prediction:
     warnings: tuple[str, ...] = field(default=())
     grinds_with: tuple[str, ...] = field(default=())  # of a mill that hardly grinds: what would change that, sentences
     date: str = ""  # when it was made, UTC, ISO 8601; "" in files from before dates were kept
+    advised: Advised | None = None  # what `millsim next` names first; None where it was not asked
 
     @property
     def runs(self) -> bool:

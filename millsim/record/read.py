@@ -11,7 +11,7 @@ import numpy as np
 from ..base.quantities.params import Param
 from ..base.quantities.scalar import Scalar
 from ..errors import Problem, ResultFileError
-from .prediction import ChamberTrace, Counted, EngineResult, Limit, Prediction, SizeTable
+from .prediction import Advised, ChamberTrace, Counted, EngineResult, Limit, Prediction, SizeTable
 
 FILETYPE = "millsim result"
 FILETYPES = (FILETYPE, "millsim sweep")
@@ -208,6 +208,7 @@ def _read_root(file) -> Prediction:
         trace=_read_trace(file, file["trace"]) if "trace" in file else None,
         warnings=tuple(str(w) for w in a["warnings"]) if "warnings" in a else (),
         grinds_with=tuple(str(w) for w in a["grinds_with"]) if "grinds_with" in a else (),
+        advised=_read_advised(a),
         date=str(a["date"]) if "date" in a else "",
     )
 
@@ -268,6 +269,14 @@ def _read_parameters(file) -> tuple[Param, ...]:
     columns = [file["parameter"].asstr()[()]]
     columns += [group[n][()].tolist() if n in ("value", "low", "high") else group[n].asstr()[()] for n in names]
     return tuple(Param(*row) for row in zip(*columns, strict=True))
+
+
+def _read_advised(a) -> Advised | None:
+    """What to measure next, where it was asked."""
+    if "measure_next" not in a:
+        return None
+    name, how = (str(text) for text in a["measure_next"])
+    return Advised(name, how, float(a["measure_next_minutes"]), float(a["measure_next_left"]))
 
 
 def _read_widest(file) -> dict[str, list[tuple[str, float]]]:

@@ -4,8 +4,9 @@ Opens in xarray with engine="h5netcdf" or "netcdf4"; `xarray.open_datatree` keep
 
     /            scales, one per dimension, and, as attributes, what was run: filetype, format_version,
                  program_version, model_version, mill_name, engine, seed, command, config, config_sha256,
-                 binding, date (UTC, ISO 8601), warnings, grinds_with, content_sha256 (checksum over all else:
-                 every dataset and attribute) and, written last, status
+                 binding, date (UTC, ISO 8601), warnings, grinds_with, measure_next (name, how; beside it its
+                 minutes and share left), content_sha256 (checksum over all else: every dataset
+                 and attribute) and, written last, status
       edge       (edge) class bounds [m]; size (size) representative sizes [m]; size_bnds (size, bnds) [m]
       warmup_time, trace_time [s]; parameter, widest_output (names); widest_rank; bnds
       requested_rate, hole, size_floor, temperature_limit, band_level: single numbers
@@ -90,6 +91,9 @@ def _write_root(file, p: Prediction) -> None:
         file.attrs["warnings"] = list(p.warnings)
     if p.grinds_with:
         file.attrs["grinds_with"] = list(p.grinds_with)
+    if p.advised is not None:
+        file.attrs["measure_next"] = [p.advised.name, p.advised.how]
+        file.attrs["measure_next_minutes"], file.attrs["measure_next_left"] = p.advised.minutes, p.advised.left
     netcdf.scale(file, "bnds", np.arange(2), "1", "lower and upper class bound")
     netcdf.number(
         file, "requested_rate", p.requested_rate_kg_s, "kg/s", "feed rate asked for; NaN: as much as it takes"

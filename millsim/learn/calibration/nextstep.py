@@ -5,6 +5,10 @@ the answer would be. The variance of the answer that is left after a measurement
 Var(t) - Cov(t, h) (Cov(h) + R)^-1 Cov(h, t): the best linear forecast, known before anything is measured (Raiffa &
 Schlaifer 1961, Applied Statistical Decision Theory, from memory, for normal distributions).
 
+What comes first is what narrows the answer most per minute: the logarithm of the width left, over the minutes, since
+two measurements that say different things multiply what they leave. A reading that needs a run bears the run's minutes.
+`predict` names what this ranking names first.
+
 After a calibration the errors that its runs shared with the new measurement are partly known: a draw z that says h1 of
 the run says that its errors were y1 - h1. What is new in h2 is h2 - R21 R11^-1 h1, with errors R22 - R21 R11^-1 R12.
 """
@@ -29,7 +33,10 @@ from . import observations as obs
 from .runmodel import Forecast, RunModel
 from .shared import ALIKE, Shared, conditions, cross, everywhere, joint
 
-COUNT = 256
+COUNT = 128  # few enough for `predict`, which asks for the first of the ranking
+SEED = 1  # where none is asked for: the same answer in `predict`, `next` and after a calibration
+FIRST = "x50"  # the question that is asked where none is
+RUN = 30  # minutes of a run until it is steady and measured, on a warm mill (assumed)
 SIEVES = np.array([0.063, 0.09, 0.125, 0.18, 0.25, 0.355, 0.5, 0.71, 1.0, 1.4, 2.0, 2.8, 4.0]) * 1e-3
 OTHER_HOLE, OTHER_SPEED = 1.6, 0.8  # of the second sieve and speed, as factors
 DROP = 0.25  # in ln of the energy that breaks half: counting 30 pieces, and that a drop is no free hit (assumed)
@@ -45,7 +52,9 @@ QUESTIONS = {  # what may be asked: key in record.outputs
 
 @dataclass(frozen=True)
 class Candidate:
-    """A measurement: what to do, effort in minutes (assumed), what it would show per draw (N, k), errors (k, k)."""
+    """A measurement: what to do, effort in minutes with the run it needs (assumed), what it would show per draw (N, k),
+    errors (k, k).
+    """
 
     name: str
     text: str
@@ -70,6 +79,11 @@ class Ranked:
         """Whether it would narrow the answer by more than a trifle."""
         return self.left < 1.0 - LEAST_GAIN
 
+    @property
+    def per_minute(self) -> float:
+        """What the ranking goes by: how much narrower per minute of effort."""
+        return -log(max(self.left, 1e-9)) / self.minutes
+
 
 @dataclass(frozen=True)
 class _Part:
@@ -90,8 +104,8 @@ class MeasurementPlan:
     told: dict[str, list[Forecast]]
 
     def rank(self, question: str, measured: tuple[str, ...] = ()) -> list[Ranked]:
-        """Measurements that narrow the answer to a question, best first; those in `measured`, and those that the
-        runs of a calibrated card had, are left out, and so are those that would hardly help.
+        """Measurements that narrow the answer to a question, most per minute first; those in `measured`, and those
+        that the runs of a calibrated card had, are left out, and so are those that would hardly help.
 
         question: a key of QUESTIONS, or the name of a parameter.
         """
@@ -106,7 +120,7 @@ class MeasurementPlan:
         card = self.config.calibration
         have = {*measured, *(card.measured if card else ())}
         found = [_judge(c, answer, logarithm) for c in self._candidates() if c.name not in have]
-        return sorted(found, key=lambda r: r.left)
+        return sorted(found, key=lambda r: -r.per_minute)
 
     def _candidates(self) -> list[Candidate]:
         """All measurements, as what they would add to what the runs of the card have told already."""
@@ -138,7 +152,7 @@ class MeasurementPlan:
 
 
 def plan(
-    config: Config, seed: int = 1, count: int = COUNT, progress: Callable[[float], None] | None = None
+    config: Config, seed: int = SEED, count: int = COUNT, progress: Callable[[float], None] | None = None
 ) -> MeasurementPlan:
     """The plan for a mill with its calibrated card or without one.
 
@@ -158,6 +172,15 @@ def plan(
         raise MillsimError(f"only {ok.sum()} of {count} draws of the parameters run: find a rate the mill takes first")
     kept = {name: [f for f, good in zip(forecasts, ok, strict=True) if good] for name, forecasts in told.items()}
     return MeasurementPlan(config, model, mills[ok], kept)
+
+
+def first(config: Config, progress: Callable[[float], None] | None = None) -> Ranked | None:
+    """What `rank` names first for the common question; None where nothing helps or no run can be planned."""
+    try:
+        ranked = plan(config, progress=progress).rank(FIRST)
+    except MillsimError:
+        return None
+    return ranked[0] if ranked else None
 
 
 def _planned(problem: Setup) -> RunModel:
@@ -216,7 +239,9 @@ def _added(parts: list[_Part], known: list[_Part]) -> tuple[np.ndarray, np.ndarr
 
 
 def _measurements(told: dict[str, list[Forecast]], mills: np.ndarray, config: Config, rate: float) -> list[tuple]:
-    """(name, what to do, minutes, parts) of all a workshop can measure on this mill; efforts are assumed."""
+    """(name, what to do, minutes, parts) of all a workshop can measure on this mill; efforts are assumed, and
+    each that needs a run bears it: further readings of the same run then cost the rest only.
+    """
     here, watts = told[""], obs.watts_shared(config, METER, "mains", 1)
     half = np.log(mills["xw_min_warm"] + log(2.0) / mills["f_mat_warm"])  # energy times size that breaks half
     edges, where = build(config).edges, conditions(config, rate)
@@ -225,25 +250,25 @@ def _measurements(told: dict[str, list[Forecast]], mills: np.ndarray, config: Co
     found = [
         ("idle power", "run the mill with its rotor hot and empty and read the watt meter", 10,
          [_of_logs(here, "idle_W", 0.02, watts)]),
-        ("hold-up", "weigh what is left in the chamber after a steady run", 5,
+        ("hold-up", "weigh what is left in the chamber after a steady run", RUN + 5,
          [_of_logs(here, "holdup_kg", obs.REPEAT_HOLDUP)]),
         ("largest rate", "find the largest feed rate it takes", 30, [_of_logs(here, "capacity_kg_s", obs.FEEDER)]),
         ("air flow", "time how long the air takes to fill a bag of known size", 20,
          [_of_logs(here, "air_m3_s", 0.15)]),
-        ("air temperature", "read a thermometer in the air that leaves, at the end of the run", 5,
+        ("air temperature", "read a thermometer in the air that leaves, at the end of the run", RUN + 5,
          [_thermometer(here, "air")]),
-        ("powder temperature", "push a thermometer into the powder just caught, at the end of the run", 5,
+        ("powder temperature", "push a thermometer into the powder just caught, at the end of the run", RUN + 5,
          [_thermometer(here, "powder")]),
-        ("loaded power", "read the watt meter while feeding at a known rate", 5,
+        ("loaded power", "read the watt meter while feeding at a known rate", RUN + 5,
          [_of_logs(here, "loaded_W", obs.REPEAT_POWER, watts)]),
-        ("product size", "sieve 50 g of product of a timed run", 40, [size]),
-        ("hold-up size", "sieve what is left in the chamber", 30, [inside]),
+        ("product size", "sieve 50 g of product of a timed run", RUN + 40, [size]),
+        ("hold-up size", "sieve what is left in the chamber after a steady run", RUN + 30, [inside]),
         ("drop test", "drop a weight on 30 single pieces of the feed (millsim droptest)", 45,
          [_Part(half[:, None], np.array([[DROP**2]]))]),
     ]  # fmt: skip
     for name, text, minutes, key, step in (
-        ("second sieve", f"run it once more with {OTHER_HOLE:g} times the hole", 90, "hole", (1, OTHER_HOLE)),
-        ("second speed", f"run it once more at {OTHER_SPEED:g} of the speed", 70, "speed", (0, OTHER_SPEED)),
+        ("second sieve", f"run it once more with {OTHER_HOLE:g} times the hole", RUN + 60, "hole", (1, OTHER_HOLE)),
+        ("second speed", f"run it once more at {OTHER_SPEED:g} of the speed", RUN + 50, "speed", (0, OTHER_SPEED)),
     ):
         kind, place = where
         there = place.copy()

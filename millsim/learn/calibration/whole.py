@@ -10,7 +10,7 @@ from ..measured.runsheet import MeasuredRun
 from .carding import card_of
 from .findings import Check, Row, checks, rows, trustworthy
 from .fit import Calibration, calibrate
-from .nextstep import Ranked, plan
+from .nextstep import FIRST, Ranked, plan
 from .outlook import BeforeAfter, outlook
 
 WORTH = 0.8  # a measurement that leaves more of an open parameter's range than this is not worth naming
@@ -64,8 +64,9 @@ def _plans(config: Config, table: list[Row], seed: int, say):
     except MillsimError:
         return (), {}, float("nan"), ()  # hardly a draw runs as the config has it: nothing can be planned
     left = {r.name: planned.rank(r.name) for r in table if r.main and r.wide}
-    best = {name: found[0] for name, found in left.items() if found and found[0].left < WORTH}
-    return tuple(planned.rank("x50")), best, planned.model.rate_kg_s, planned.hardly("x50")
+    most = {name: min(found, key=lambda r: r.left) for name, found in left.items() if found}
+    best = {name: r for name, r in most.items() if r.left < WORTH}
+    return tuple(planned.rank(FIRST)), best, planned.model.rate_kg_s, planned.hardly(FIRST)
 
 
 def measured(runs: list[MeasuredRun]) -> tuple[str, ...]:

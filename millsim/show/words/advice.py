@@ -31,27 +31,6 @@ LITTLE = 0.05  # share of the powder in a factor of 2 in size that counts as a g
 WITHOUT_END = 100.0  # a factor that says: at one end of the range it does not run
 COARSE_CLASSES = 0.05  # a class error above this is said, not only listed
 
-# Which measurement narrows which parameter, by the beginning of its name; the first match counts.
-_MEASURE = (
-    (("f_mat", "xw_min", "threshold", "fracture", "yield", "restitution", "modulus"),
-     "drop a weight on 30 single pieces of the feed from rising heights and count how many break each time"),
-    (("edge_radius", "plough", "crack_ratio"),
-     "look at the edge under a magnifier beside a wire of known thickness, and cut the material (`millsim cuttest`)"),
-    (("edge_share", "chip", "cut_factor", "daughter", "split", "shatter", "fragment", "fines", "attrition"),
-     "sieve 50 g of powder of a timed run down to the finest sieve you have"),
-    (("windage", "drag", "pin_drag", "wall_friction", "bearing"),
-     "read the power from the socket with the warm mill running empty"),
-    (("fan", "inlet", "filter", "settle"),
-     "measure the air speed in the inlet with the mill running"),
-    (("inner_heat", "casing", "film", "stick", "specific_heat", "heat_", "glass"),
-     "note the outlet temperature every two minutes from a cold start"),
-    (("bite", "nip", "bridge", "jam"),
-     "raise the feed rate in steps and note where the mill first labours"),
-    (("sieve", "slow_share", "usable", "skim", "contact", "peg", "clear", "shape", "layer", "scatter", "land", "wall",
-      "rate_multiplier", "chamber", "hub", "bulk", "friction"),
-     "after ten minutes of steady feed, stop and weigh the powder collected and the charge left inside"),
-)  # fmt: skip
-_MEASURE_ANYWAY = "run ten minutes at steady feed, weigh the powder and sieve 50 g of it"
 # Where the mill does not run as drawn, by the limit it goes beyond; nothing else can be measured on it.
 _MEASURE_EMPTY = {
     "grinding": "drop a weight on 30 single pieces of the feed (`millsim droptest`): the card may be wrong by a factor",
@@ -329,21 +308,16 @@ def widest(p: Prediction, key: str) -> list[tuple[str, float]]:
 
 
 def measure_next(p: Prediction) -> str:
-    """The measurement that narrows what widens the band most, and a second one of another kind."""
-    if any(q.basis == "calibrated" for q in p.parameters) and p.runs:
-        return "`millsim next` with this config ranks what would narrow the band further."
-    ranked = [name for key in ("x50_m", "throughput_kg_s") for name, _ in widest(p, key)[:3]]
-    advice = list(dict.fromkeys(_measurement(name) for name in ranked)) or [_MEASURE_ANYWAY]
+    """What narrows x50 most per minute of effort, as `millsim next` ranks it; of a mill that does not run, what may."""
     if not p.runs:
-        advice = [_MEASURE_EMPTY[p.binding]] if p.binding in _MEASURE_EMPTY else []
-    if not advice:
-        return ""
-    text = f"{advice[0]}."
-    return text + (f" Then {advice[1]}." if len(advice) > 1 else "")
-
-
-def _measurement(name: str) -> str:
-    return next((words for starts, words in _MEASURE if name.startswith(starts)), _MEASURE_ANYWAY)
+        return f"{_MEASURE_EMPTY[p.binding]}." if p.binding in _MEASURE_EMPTY else ""
+    if p.advised is None:
+        return "`millsim next` with this config ranks what would narrow the band most."
+    a = p.advised
+    return (
+        f"{a.how} (about {a.minutes:.0f} min): of all measurements that narrows x50 most for its time, to about "
+        f"{100 * a.left:.0f} % of the width. `millsim next` with this config ranks the others."
+    )
 
 
 def how_exact(p: Prediction) -> str:

@@ -8,7 +8,7 @@ from ...base.quantities.written import Shown, digits, join_words, table, wrap
 from ...learn.calibration.compare import Point, RunComparison
 from ...learn.calibration.findings import Row, open_words
 from ...learn.calibration.fit import RunFit
-from ...learn.calibration.nextstep import LEAST_GAIN, QUESTIONS, Ranked
+from ...learn.calibration.nextstep import LEAST_GAIN, QUESTIONS, RUN, Ranked
 from ...learn.calibration.observations import Block
 from ...learn.calibration.outlook import BeforeAfter
 from ...learn.calibration.whole import CalibrationReport
@@ -147,8 +147,8 @@ def _value(v: float, si: str, unit: str) -> str:
 def next_lines(
     ranked: list[Ranked], question: str, planned_kg_s: float, most: int = 5, hardly: tuple[str, ...] = ()
 ) -> list[str]:
-    """What to measure next, best first; planned_kg_s: feed rate of the run that would be made; hardly: what is not
-    worth it.
+    """What to measure next, most per minute first; planned_kg_s: feed rate of the run that would be made; hardly: what
+    is not worth it.
     """
     less = f"Would hardly help (narrower by under {100 * LEAST_GAIN:.0f} %): {join_words(list(hardly))}."
     trifles = wrap(less) if hardly else []
@@ -156,13 +156,16 @@ def next_lines(
         return [*wrap(f"Measure next: nothing on the list would narrow {question} by itself."), *trifles]
     key, first = QUESTIONS[question], ranked[0]
     lines = wrap(
-        f"Measure next, for {question}: {first.text} (about {first.minutes:.0f} min); expected to bring the 80 % band "
-        f"from {_ends(key, first.now)} to {_ends(key, first.then)}, for a run at {3600 * planned_kg_s:.2g} kg/h."
+        f"Measure next, for {question}: {first.text} (about {first.minutes:.0f} min), which narrows it most for "
+        f"its time; expected to bring the 80 % band from {_ends(key, first.now)} to {_ends(key, first.then)}, for a "
+        f"run at {3600 * planned_kg_s:.2g} kg/h."
     )
     rows = [
         [r.name, f"{r.minutes:.0f} min", _ends(key, r.then), f"{100 * r.left:.0f} %", r.text] for r in ranked[:most]
     ]
-    return [*lines, *table(["measurement", "effort", "band expected", "width left", "how"], rows, left=1), *trifles]
+    cost = f"  effort: with {RUN} min of the run that it needs; what is read off the same run costs only the rest"
+    head = ["measurement", "effort", "band expected", "width left", "how"]
+    return [*lines, *table(head, rows, left=1), *wrap(cost), *trifles]
 
 
 def batch_lines(planned_kg_s: float) -> list[str]:
@@ -292,7 +295,7 @@ def _parameter_json(r: Row, bars: bool) -> dict:
 
 def next_json(ranked: list[Ranked]) -> list[dict]:
     """The ranking, SI units."""
-    return [picked(r, "name minutes now then left", how="text") for r in ranked]
+    return [picked(r, "name minutes now then left per_minute", how="text") for r in ranked]
 
 
 def comparison_json(c: RunComparison) -> dict:
