@@ -8,6 +8,7 @@ import numpy as np
 
 from millsim.base.reading.sheet import SieveSheet
 from millsim.engines import montecarlo
+from millsim.learn.calibration import posterior
 from millsim.learn.calibration.observations import Block, blocks_of, unseen_share
 from millsim.learn.calibration.runmodel import Forecast, RunModel, model_of
 from millsim.learn.calibration.unknowns import Unknowns
@@ -34,6 +35,12 @@ def pretend(
     blocks = blocks_of(exact, model)
     noisy = [b.tell(true) + b.root @ rng.standard_normal(b.values.size) for b in blocks]
     return _showing(run, model, true, noisy), true
+
+
+def few_chains(patch, chains: int = 80) -> None:
+    """Sample with fewer chains by pytest's monkeypatch: the same steps, for tests that need no sharp posterior."""
+    patch.setattr(posterior, "CHAINS", chains)
+    patch.setattr(posterior, "ENOUGH", 0.75 * chains)
 
 
 def _by_histories(model: RunModel, mill: np.ndarray, settled: Forecast, seed: int, histories: int) -> Forecast:

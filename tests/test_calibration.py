@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from pretend import pretend
+from pretend import few_chains, pretend
 
 from millsim.base.numerics import psd
 from millsim.base.quantities.scores import at_score
@@ -35,7 +35,13 @@ from millsim.mill.problem import build
 from millsim.show.words import sweep
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
-SLIM = ["run.engine=balance", "run.trace=false", "run.band_samples=64"]
+DEMO = CONFIGS / "demo.toml"
+SLIM = ["run.engine=balance", "run.trace=false", "run.band_samples=64", "run.class_ratio=1.3"]
+
+
+def demo(*sets):
+    """The demo mill on coarse classes, which take half the time; the README's test calibrates it on its own."""
+    return load_config(DEMO, ["run.class_ratio=1.3", *sets])
 
 
 def quiet(*_):
@@ -44,7 +50,13 @@ def quiet(*_):
 
 @pytest.fixture(scope="module")
 def run():
-    return read_run(CONFIGS / "demo_run.toml")
+    return replace(read_run(CONFIGS / "demo_run.toml"), config=demo())
+
+
+@pytest.fixture
+def few(monkeypatch):
+    """Fewer chains, for what does not hang on the last digits of the posterior."""
+    few_chains(monkeypatch)
 
 
 @pytest.fixture(scope="module")
@@ -74,12 +86,12 @@ ANSWERS = (lambda f, edges: psd.x_at(edges, f.q3, 0.5), lambda f, edges: f.holdu
 SEEDS = 7
 
 
-def test_intervals_cover_the_truth_and_are_narrow(run):
+def test_intervals_cover_the_truth_and_are_narrow(run, few):
     """Seven pretend runs with all parameters drawn from their ranges: 80 % intervals cover about 80 %.
 
     Draws of the prior would cover as much, so what the run feels must also come out narrower than it went in.
     """
-    coarse = replace(run, config=load_config(CONFIGS / "demo.toml", ["run.class_ratio=1.4"]))
+    coarse = replace(run, config=demo("run.class_ratio=1.6"))
     unknowns = unknowns_of(runmodel.model_of(coarse).problem.parameters)
     felt = [unknowns.names.index(n) for n in FELT]
     covered, covered_felt, answered, width, seed = [], [], [], [], 0
@@ -105,7 +117,7 @@ def test_intervals_cover_the_truth_and_are_narrow(run):
     assert np.mean(width) < 0.75  # of the prior's
 
 
-def test_a_known_truth_is_found_again(run):
+def test_a_known_truth_is_found_again(run, few):
     """A mill with a lower threshold and another fragment law than the card: threshold and answers are recovered.
 
     Fragment exponent and fines limit trade off; only what they do to the powder is recovered.
@@ -132,8 +144,8 @@ def test_a_known_truth_is_found_again(run):
         assert low < pick(true) < high
 
 
-def test_a_second_sieve_tells_more_than_one(run, found):
-    coarse = replace(run, config=load_config(CONFIGS / "demo.toml", ["sieve.hole=1 mm", "sieve.pitch=2 mm"]))
+def test_a_second_sieve_tells_more_than_one(run, found, few):
+    coarse = replace(run, config=demo("sieve.hole=1 mm", "sieve.pitch=2 mm"))
     unknowns = found.unknowns
     made, _ = pretend(coarse, unknowns, found.posterior.mode.scores, 5)
     both = fit.calibrate([run, replace(made, sha256="another")], 1)
@@ -147,7 +159,7 @@ def test_a_second_sieve_tells_more_than_one(run, found):
 # --- what data can tell ----------------------------------------------------------------------------------
 
 
-def test_sizes_alone_do_not_separate_breaking_from_leaving(run, found):
+def test_sizes_alone_do_not_separate_breaking_from_leaving(run, found, few):
     """The powder's sizes leave rate and sieve factor open, and the energy too; watts and hold-up help."""
     bare = replace(
         run,
@@ -248,7 +260,8 @@ def test_no_error_bars_from_few_samples(found):
     assert any("no error bars" in k.text for k in checks)
 
 
-def test_a_run_the_model_cannot_reach_is_told(run):
+def test_a_run_the_model_cannot_reach_is_told(run, monkeypatch):
+    few_chains(monkeypatch, 24)  # the mode tells it
     sheet = run.product_sheets[0]
     x = np.asarray(sheet.apertures_m)
     odd = replace(sheet, q3=tuple(float(q) for q in np.where(x < 0.2e-3, 0.0, np.where(x < 0.4e-3, 0.02, 1.0))))
@@ -279,11 +292,11 @@ def test_the_forecast_is_what_predict_says(run):
     long = replace(run, milling_s=1e6, fed_kg=0.7 * run.fed_kg / run.milling_s * 1e6)  # the plausible mill takes this
     model = runmodel.model_of(long)
     told = model.forecast(model.problem.mill)
-    changes = [*SLIM[:2], "run.band_samples=0", f"feed.rate={3.6e6 * long.feed_rate_kg_s:.12g} g/h", "air.room=21 degC"]
+    changes = [*SLIM, "run.band_samples=0", f"feed.rate={3.6e6 * long.feed_rate_kg_s:.12g} g/h", "air.room=21 degC"]
     rpm = run.speed_loaded_rad_s * 30 / np.pi
     curve = f"[['0 W', '{rpm:.12g} rpm'], ['2000 W', '{rpm:.12g} rpm']]"
     changes += [f"drive.speed={rpm:.12g} rpm", f"drive.speed_curve={curve}"]
-    p = predict(load_config(CONFIGS / "demo.toml", changes), seed=1)
+    p = predict(demo(*changes), seed=1)
     assert told.q3 == pytest.approx(p.main.table.product_q3, abs=1e-5)
     assert told.holdup_kg == pytest.approx(p.main.scalars["holdup_kg"].value, rel=1e-4)
     assert told.loaded_W == pytest.approx(p.main.scalars["electrical_power_W"].value, rel=1e-4)
@@ -375,9 +388,11 @@ def test_amperes_bound_from_above_only(run):
 # --- the card --------------------------------------------------------------------------------------------
 
 
-def test_same_seed_same_card_on_any_number_of_threads(run, found, monkeypatch):
+def test_same_seed_same_card_on_any_number_of_threads(run, monkeypatch):
+    few_chains(monkeypatch, 24)
+    two = card_text(card_of(fit.calibrate([run], 1)))
     monkeypatch.setattr("os.cpu_count", lambda: 1)
-    assert card_text(card_of(fit.calibrate([run], 1))) == card_text(card_of(found))
+    assert card_text(card_of(fit.calibrate([run], 1))) == two
 
 
 def test_the_card_reads_back(found, card):
@@ -385,17 +400,22 @@ def test_the_card_reads_back(found, card):
 
 
 def test_a_config_carries_its_card(card):
-    config = load_config(CONFIGS / "demo.toml", [f"calibration.card={card}"])
-    plain = load_config(CONFIGS / "demo.toml")
+    config = demo(f"calibration.card={card}")
+    plain = demo()
     assert config.sha256 != plain.sha256
     again = parse_config(config.text)
     assert again.sha256 == config.sha256
     assert again.calibration == config.calibration
 
 
-def test_predictions_use_the_card(card):
-    wide = predict(load_config(CONFIGS / "demo.toml", SLIM), seed=1)
-    narrow = predict(load_config(CONFIGS / "demo.toml", [*SLIM, f"calibration.card={card}"]), seed=1)
+@pytest.fixture(scope="module")
+def narrow(card):
+    """A prediction of the demo mill with its card."""
+    return predict(demo(*SLIM, f"calibration.card={card}"), seed=1)
+
+
+def test_predictions_use_the_card(narrow):
+    wide = predict(demo(*SLIM), seed=1)
     for name in ("x50_m", "throughput_kg_s"):
         a, b = (p.main.scalars[name] for p in (wide, narrow))
         assert np.log(b.high / b.low) < 0.5 * np.log(a.high / a.low)
@@ -415,10 +435,9 @@ def test_predictions_use_the_card(card):
         ("rotor.bars=1", "1 bars (runs: 4)"),
     ],
 )
-def test_bands_widen_outside_the_calibrated_range(card, change, says):
+def test_bands_widen_outside_the_calibrated_range(card, narrow, change, says):
     sets = [*SLIM, change, *(["sieve.pitch=3 mm"] if "hole" in change else [])]
-    inside = predict(load_config(CONFIGS / "demo.toml", [*SLIM, f"calibration.card={card}"]), seed=1)
-    outside = predict(load_config(CONFIGS / "demo.toml", [*sets, f"calibration.card={card}"]), seed=1)
+    inside, outside = narrow, predict(demo(*sets, f"calibration.card={card}"), seed=1)
     assert any("outside the calibrated range" in w and says in w for w in outside.warnings)
     assert not any("outside the calibrated range" in w for w in inside.warnings)
     a, b = (p.main.scalars["throughput_kg_s"] for p in (inside, outside))
@@ -429,7 +448,7 @@ def test_bands_widen_outside_the_calibrated_range(card, change, says):
 
 
 def test_a_hotter_mill_lowers_the_weight(card):
-    config = load_config(CONFIGS / "demo.toml", [f"calibration.card={card}"])
+    config = demo(f"calibration.card={card}")
     seen = config.calibration.conditions.outlet_temperature_K[1]
     assert calibrated.apply(config, seen + 5.0).weight == 1.0
     assert calibrated.apply(config, seen + 40.0).weight == pytest.approx(np.exp(-0.2))
@@ -439,7 +458,7 @@ def test_weight_none_is_the_prior_and_weight_one_the_draws(card):
     """z -> w z + sqrt(1 - w^2) e leaves a standard normal as it is, and forgets the draws at w = 0."""
     fitted = load_calibrated(card).parameters["xw_min_warm"]
     normal = np.random.default_rng(0).standard_normal(5000)
-    config = load_config(CONFIGS / "demo.toml", [f"calibration.card={card}"])
+    config = demo(f"calibration.card={card}")
     applied = calibrated.apply(config)
     own = at_score(fitted.prior, np.array(fitted.draws[:64]))
     assert applied.values("xw_min_warm", normal[:64]) == pytest.approx(own)
@@ -453,7 +472,7 @@ def test_weight_none_is_the_prior_and_weight_one_the_draws(card):
 
 
 def test_a_sweep_uses_the_card_as_predict_does(card, tmp_path):
-    text = f"""[sweep]\nconfig = "{CONFIGS / "demo.toml"}"\ndraws = 2\n[set]\n"calibration.card" = "{card}"
+    text = f"""[sweep]\nconfig = "{DEMO}"\ndraws = 2\nclass_ratio = 1.3\n[set]\n"calibration.card" = "{card}"
 [[axis]]\nkey = "stator.gap"\nvalues = ["2 mm", "3 mm"]\n"""
     (tmp_path / "s.toml").write_text(text, encoding="utf-8")
     plain = text.replace(f'[set]\n"calibration.card" = "{card}"\n', "")
@@ -463,7 +482,7 @@ def test_a_sweep_uses_the_card_as_predict_does(card, tmp_path):
     with open_journal(tmp_path / "s.points") as journal:
         runner.run(p, journal, workers=1)
         swept = gather.collect(p, journal)
-    config = load_config(CONFIGS / "demo.toml", [f"calibration.card={card}", "run.band_samples=0", "run.trace=false"])
+    config = demo(f"calibration.card={card}", "run.band_samples=0", "run.trace=false")
     predicted = predict(config, engine="balance")
     for name in ("x50_m", "throughput_kg_s", "gross_J_kg"):
         assert swept.points.values[name][1] == predicted.main.scalars[name].value  # 3 mm is the demo's gap
@@ -482,13 +501,13 @@ def test_a_sweep_leads_the_card_back_away_from_its_runs_as_predict_does(card, tm
     sets = {"calibration.card": str(card), "air.room": "50 °C", "feed.temperature": "50 °C"}
     head = "".join(f'"{k}" = "{v}"\n' for k, v in sets.items())
     axis = '[[axis]]\nkey = "stator.gap"\nvalues = ["3 mm"]\n'
-    text = f'[sweep]\nconfig = "{CONFIGS / "demo.toml"}"\n[set]\n{head}{axis}'
+    text = f'[sweep]\nconfig = "{DEMO}"\nclass_ratio = 1.3\n[set]\n{head}{axis}'
     (tmp_path / "hot.toml").write_text(text, encoding="utf-8")
     p = read_plan(tmp_path / "hot.toml")
     with open_journal(tmp_path / "hot.points") as journal:
         runner.run(p, journal, workers=1)
         swept = gather.collect(p, journal)
-    config = load_config(CONFIGS / "demo.toml", [*(f"{k}={v}" for k, v in sets.items()), *SLIM])
+    config = demo(*(f"{k}={v}" for k, v in sets.items()), *SLIM, "run.band_samples=0")
     problem = build(config)
     o = solve(problem, None)
     as_if_near = float(o.state["F"])
@@ -505,14 +524,14 @@ def test_another_card_makes_other_points(card, tmp_path):
     other.write_text(text[:start] + text[start:].replace(number, str(float(number) + 0.25), 1), encoding="utf-8")
     ids = []
     for path in (card, other):
-        made = f'[sweep]\nconfig = "{CONFIGS / "demo.toml"}"\n[set]\n"calibration.card" = "{path}"\n'
+        made = f'[sweep]\nconfig = "{DEMO}"\n[set]\n"calibration.card" = "{path}"\n'
         (tmp_path / "s.toml").write_text(made + '[[axis]]\nkey = "stator.gap"\nvalues = ["3 mm"]\n', encoding="utf-8")
         ids.append(identity.identities(read_plan(tmp_path / "s.toml")))
     assert not np.any(np.all(ids[0] == ids[1], axis=1))
 
 
 def test_draws_of_the_band_are_the_draws_of_the_card(card):
-    problem = build(load_config(CONFIGS / "demo.toml", [f"calibration.card={card}"]))
+    problem = build(demo(f"calibration.card={card}"))
     mills = draws(problem, 64, 1)
     fitted = problem.calibration.card.parameters
     for name in ("f_mat_warm", "sieve_factor", "windage_factor"):
@@ -536,19 +555,19 @@ def test_a_spoilt_card_is_told_by_key(card, tmp_path, old, new, says):
     spoilt = tmp_path / "spoilt.toml"
     spoilt.write_text(text.replace(old, new, 1), encoding="utf-8")
     with pytest.raises(InputError, match=says):
-        load_config(CONFIGS / "demo.toml", [f"calibration.card={spoilt}"])
+        demo(f"calibration.card={spoilt}")
 
 
 def test_another_file_is_no_card():
     with pytest.raises(InputError, match="no calibrated card"):
-        load_config(CONFIGS / "demo.toml", [f"calibration.card={CONFIGS / 'pla.toml'}"])
+        demo(f"calibration.card={CONFIGS / 'pla.toml'}")
 
 
 # --- runs that do not fit together ----------------------------------------------------------------------
 
 
 def test_runs_of_two_materials_are_refused(run):
-    other = replace(run, config=load_config(CONFIGS / "demo.toml", ["feed.material=ps"]))
+    other = replace(run, config=demo("feed.material=ps"))
     with pytest.raises(InputError, match="calibrate each material apart"):
         fit.calibrate([run, other], 1)
 
@@ -574,7 +593,7 @@ def test_expected_narrowing_against_the_closed_form():
 
 def test_the_ranking_is_right_about_what_watts_would_do():
     """Expected narrowing of the energy by reading the watt meter, against what a calibration with it leaves."""
-    config = load_config(CONFIGS / "demo.toml", ["feed.rate=1 kg/h"])
+    config = demo("feed.rate=1 kg/h")
     planned = nextstep.plan(config, 1, 128)
     ranked = {r.name: r for r in planned.rank("energy")}
     assert ranked["loaded power"].left < 0.35
@@ -587,14 +606,14 @@ def test_the_ranking_is_right_about_what_watts_would_do():
 
 
 def test_a_calibrated_mill_has_less_to_gain(card):
-    config = load_config(CONFIGS / "demo.toml", ["feed.rate=1 kg/h"])
-    known = load_config(CONFIGS / "demo.toml", ["feed.rate=1 kg/h", f"calibration.card={card}"])
+    config = demo("feed.rate=1 kg/h")
+    known = demo("feed.rate=1 kg/h", f"calibration.card={card}")
     a, b = (nextstep.plan(c, 1, 96).rank("rate")[0].now for c in (config, known))
     assert np.log(b[1] / b[0]) < 0.5 * np.log(a[1] / a[0])
 
 
 def test_samples_with_a_card_do_not_depend_on_threads(card, monkeypatch):
-    problem = build(load_config(CONFIGS / "demo.toml", [f"calibration.card={card}"]))
+    problem = build(demo(f"calibration.card={card}"))
     mills = draws(problem, 8, 1)
     two = run_samples(problem, mills, 0.001)
     monkeypatch.setattr("os.cpu_count", lambda: 1)
