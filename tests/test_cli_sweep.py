@@ -390,7 +390,8 @@ class TestTrouble:
         limit = int(share * whole[1]) or 5  # the size a file may have stands for the room on the disk
         process = command(
             "s.toml", cwd=tmp_path,
-            before="import resource, sys; sys.dont_write_bytecode = True; from millsim.explore.sweep import journal; real = journal.open_journal\n"
+            before="import resource, sys; sys.dont_write_bytecode = True\n"
+            "from millsim.explore.sweep import journal; real = journal.open_journal\n"
             f"def small(path):\n  resource.setrlimit(resource.RLIMIT_FSIZE, ({limit}, -1))\n  return real(path)\n"
             "journal.open_journal = small",
         )  # fmt: skip
@@ -411,7 +412,8 @@ class TestTrouble:
     def test_a_disk_that_fills_up_at_the_end_leaves_nothing_that_looks_finished(self, whole, tmp_path):
         folder_with(tmp_path, MANY)
         before = (
-            "import resource, sys; sys.dont_write_bytecode = True; from millsim.record import files; real = files._write_through\n"
+            "import resource, sys; sys.dont_write_bytecode = True\n"
+            "from millsim.record import files; real = files._write_through\n"
             "def small(path, data):\n  resource.setrlimit(resource.RLIMIT_FSIZE, (len(data) // 2, -1))\n"
             "  real(path, data)\nfiles._write_through = small"
         )
