@@ -15,7 +15,7 @@ from pretend import few_chains, pretend
 
 from millsim.base.numerics import psd
 from millsim.base.quantities.scores import at_score
-from millsim.errors import InputError
+from millsim.errors import InputError, MillsimError
 from millsim.explore.sweep import gather, identity, runner
 from millsim.explore.sweep.journal import open_journal
 from millsim.explore.sweep.plan import read_plan
@@ -603,6 +603,25 @@ def test_the_ranking_is_right_about_what_watts_would_do():
     assert "idle power" not in {r.name for r in planned.rank("energy", ("idle power",))}
     sieve = next(r for r in planned.rank("sieve_factor"))
     assert sieve.left < 1.0
+
+
+def test_more_draws_are_tried_where_few_run(monkeypatch):
+    """Of a mill that runs in a part of the draws only, as many as are needed; of one that never does, it is said."""
+    config = load_config(CONFIGS / "demo.toml", ["feed.rate=1 kg/h", "run.class_ratio=1.3"])
+    asked = []
+    real = nextstep._told
+
+    def one_in_six(model, mills, progress):
+        asked.append(mills.size)
+        told = real(model, mills, progress)
+        return {k: [f if i % 6 == 0 else None for i, f in enumerate(v)] for k, v in told.items()}
+
+    monkeypatch.setattr(nextstep, "_told", one_in_six)
+    planned = nextstep.plan(config)
+    assert asked == [128, 256, 512] and nextstep.LEAST_DRAWS <= planned.mills.size <= 86
+    monkeypatch.setattr(nextstep, "_told", lambda model, mills, progress: {"": [None] * mills.size})
+    with pytest.raises(MillsimError, match="only 0 of 512 draws"):
+        nextstep.plan(config)
 
 
 def test_a_calibrated_mill_has_less_to_gain(card):

@@ -168,11 +168,58 @@ def test_nothing_is_replaced_unasked(tmp_path):
 
 
 def test_too_little_for_a_card_still_gets_its_report(few, tmp_path):
+    few.write_text(few.read_text().replace("yes", "no"))
     done = run("droptest", few, "--card", tmp_path / "c.toml")
     assert done.exit_code == 2
     assert done.stdout.startswith("Drop test few.csv: 2 pieces.")
     assert "gives no range for a card" in done.stderr
     assert not (tmp_path / "c.toml").exists()
+
+
+def test_two_pieces_make_a_card_of_an_interval(few, tmp_path):
+    done = run("droptest", few, "--card", tmp_path / "c.toml")
+    assert done.exit_code == 0, done.output
+    assert "Not measured, on the card with the basis of" in done.stderr
+    told = load_material(str(tmp_path / "c.toml"))["f_mat_warm"]
+    assert told.basis == "assumed" and told.high / told.low > 10.0
+
+
+def shop_with(tmp_path, card):
+    """The demo mill in a folder, milling by a card that lies beside it."""
+    for name in ("demo.toml", "offcuts_sieve.csv"):
+        shutil.copy(CONFIGS / name, tmp_path / name)
+    quick = ("run.class_ratio=1.3", "run.band_samples=16", "run.trace=false", f'feed.material="{card}"')
+    return tmp_path / "demo.toml", [word for s in quick for word in ("--set", s)]
+
+
+def test_predict_and_next_say_how_the_drop_test_stands(tmp_path):
+    """The same line in the drop test's own report, in a prediction with the card, in its file and in next."""
+    own = " ".join(run("droptest", DROPS, "--card", tmp_path / "c.toml").stdout.split())
+    line = load_material(str(tmp_path / "c.toml")).bench
+    first, _, second = line.partition(" Drop test")
+    for part in (first, second):
+        stand = part[part.index("energy that breaks half") :]
+        assert stand in own
+    config, sets = shop_with(tmp_path, "c.toml")
+    predicted = run("predict", config, "--engine", "balance", *sets, "--out", tmp_path / "p.h5").stdout
+    assert f"Bench tests: {line}" in " ".join(predicted.split())
+    assert f"Bench tests: {line}" in " ".join(run("next", config, *sets).stdout.split())
+    assert json.loads(run("next", config, *sets, "--json").stdout)["bench"] == line
+    plain = run("predict", config, "--engine", "balance", *sets[:-2])
+    assert "Bench tests" not in plain.stdout
+
+
+def test_a_drop_test_beside_wheat(tmp_path):
+    path = tmp_path / "ratio.csv"
+    rows = [f"{h},41,{b},10,{yes}" for yes, k in (("no", 2), ("yes", 1)) for h, b in ((40 * k, 2), (80 * k, 8))]
+    path.write_text("\n".join(["height_mm,piece_mass_mg,broken,tested,reference", *rows]))
+    done = run("droptest", path, "--reference", "wheat", "--card", tmp_path / "c.toml")
+    assert done.exit_code == 0, done.output
+    assert "times the energy per mass of the Wheat grain" in " ".join(done.stdout.split())
+    assert "J m/kg" not in done.stdout  # nothing that hangs on a mass that nobody knows
+    assert "Wheat grain" in load_material(str(tmp_path / "c.toml"))["f_mat_warm"].source
+    refused = run("droptest", path, "--reference", "wheat", "--plots", tmp_path / "figures")
+    assert refused.exit_code == 2 and "needs the hammer's mass" in refused.stderr
 
 
 def test_predict_takes_the_card(tmp_path):

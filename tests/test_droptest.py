@@ -6,11 +6,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.integrate import solve_ivp
 
 from millsim.errors import InputError
-from millsim.learn.measured.dropcard import card_half, drop_card
+from millsim.learn.measured.binary import few_limits, pool
+from millsim.learn.measured.dropcard import drop_card, stands
 from millsim.learn.measured.dropsheet import read_drops, sphere_mass, sphere_size
-from millsim.learn.measured.droptest import MIDDLE, SQUEEZE, analyse
+from millsim.learn.measured.droptest import MIDDLE, SQUEEZE, analyse, card_half
+from millsim.learn.measured.standing import standing
 from millsim.mill.cards import card_toml, load_material
 from millsim.show.words import bench, bench_json
 
@@ -247,7 +250,12 @@ def test_separation_is_said_with_its_bound(tmp_path):
     assert "everything from 1910 J/kg on" in words
     assert "By the counts alone W50 is 957 to 1910 J/kg (95 %)" in words
     few = " ".join(bench.drop_text(analysed(tmp_path, grouped([0, 0, 1, 1, 1], 1))).split())
-    assert "too few pieces to bound W50" in few
+    assert "too few pieces to bound W50 by the counts" in few
+    low, high = analysed(tmp_path, grouped([0, 0, 1, 1, 1], 1)).groups[0].W_50(0.95)
+    assert (
+        low < W[0] and high > W[1]
+    )  # what five pieces leave is wider than their bracket, and an interval all the same
+    assert f"W50 is {bench.span(low, high, 'J/kg')} (95 %)" in few
 
 
 @pytest.mark.parametrize(
@@ -326,7 +334,8 @@ def test_the_card_reads_back_the_same(tmp_path):
     path = write(tmp_path, card_toml(card), "measured.toml")
     again = load_material(str(path))
     assert [dataclasses.astuple(p) for p in again.values()] == [dataclasses.astuple(p) for p in card.values()]
-    assert (again.title, again.note) == (card.title, card.note)
+    assert (again.title, again.note, again.bench) == (card.title, card.note, card.bench)
+    assert again.bench.startswith("Drop test drops.csv at 21 °C, energy that breaks half of ")
 
 
 def test_the_card_holds_the_fit_with_widened_limits(tmp_path):
@@ -401,8 +410,6 @@ def test_separated_data_bound_the_product_and_nothing_else(tmp_path):
     [
         (grouped([0] * 5), "none broken: gives no range for a card; drop from higher"),
         (grouped([10] * 5), "all broken: gives no range for a card; drop from lower"),
-        (grouped([0, 0, 1, 1, 1], 1), "separated: gives no range for a card; drop more pieces"),
-        (grouped([5], heights=(80,)), "one level: gives no range for a card; drop from at least two more heights"),
         (grouped([0, 3, 7, 9, 10], temperature=150), "150 °C cannot be the warm temperature of a card"),
     ],
 )
@@ -518,3 +525,193 @@ def test_card_and_drop_test_are_both_told_where_they_differ(tmp_path, hammer, di
     by_card = told["W_50_of_card_J_kg"]
     assert (high < by_card["low"] or low > by_card["high"]) is differs
     assert not differs or PMMA.title in report
+
+
+# --- few trials ------------------------------------------------------------------------------------------
+
+THREE = "hammer_mass_g,height_mm,piece_mass_mg,broken\n100,20,41,no\n100,50,41,no\n100,120,41,yes\n"
+
+
+def test_three_heights_give_an_interval_and_no_point(tmp_path):
+    test = analysed(tmp_path, THREE)
+    g = test.groups[0]
+    words = " ".join(bench.drop_text(test, PMMA).split())
+    assert g.selection is None and bench_json.drop_json(test)["groups"][0]["fit"] is None
+    low, high = g.W_50(0.95)
+    tried = [0.1 * G * h * 1e-3 / 41e-6 for h in (50, 120)]
+    assert low < tried[0] and high > tried[1] and high / low > 4.0
+    assert f"W50 is {bench.span(low, high, 'J/kg')} (95 %)" in words
+    card = card_of(tmp_path, THREE)
+    f = card["f_mat_warm"]
+    assert f.basis == "assumed" and f.high / f.low > 4.0  # an interval, not a measurement
+    swapped = analysed(tmp_path, THREE.replace("50,41,no", "50,41,yes").replace("120,41,yes", "120,41,no"))
+    assert (swapped.groups[0].kind, swapped.groups[0].selection) == ("few", None)
+    assert "so few pieces bear no curve" in " ".join(bench.drop_text(swapped).split()).lower()
+
+
+def test_the_interval_of_few_trials_holds_the_truth():
+    """Drawn as assumed, 95 % of the intervals hold what was drawn (by construction of a posterior; simulated)."""
+    rng, inside = np.random.default_rng(3), []
+    u = np.array([2.0, 5.0, 12.0])
+    while len(inside) < 1500:
+        half, share = math.exp(rng.uniform(math.log(0.02), math.log(1200.0))), 0.1 * rng.integers(10)
+        broke = rng.uniform(size=3) < -np.expm1(-math.log(2.0) * np.maximum(u / half - share, 0.0) / (1.0 - share))
+        if 0 < broke.sum() < 3:
+            low, high = few_limits(pool(u, 1, broke.astype(float)))
+            inside.append(low <= half <= high)
+    assert np.mean(inside) == pytest.approx(0.95, abs=0.02)
+
+
+# --- hammers on an arm -----------------------------------------------------------------------------------
+
+
+def fall_of(tmp_path, header, row):
+    text = f"hammer_mass_g,piece_mass_mg,broken,{header}\n400,41,yes,{row}\n400,41,no,{row}\n"
+    return analysed(tmp_path, text).groups[0].drops.height_m[0]
+
+
+def test_a_hinged_hammer_has_the_energy_of_its_centre_of_mass(tmp_path):
+    """Arm 300 mm, balanced at 200 mm: a tip 90 mm up lifts the centre of mass by 60 mm (similar triangles, by hand)."""
+    assert fall_of(tmp_path, "height_mm,arm_mm,centre_mm", "90,300,200") == pytest.approx(0.06, rel=1e-12)
+    # Raised by 30 degrees from level: 200 sin 30; hanging at the strike: 200 (1 - cos 60), both by hand.
+    assert fall_of(tmp_path, "angle_deg,centre_mm", "30,200") == pytest.approx(0.1, rel=1e-12)
+    assert fall_of(tmp_path, "angle_deg,strike_angle_deg,centre_mm", "60,0,200") == pytest.approx(0.1, rel=1e-12)
+    level = fall_of(tmp_path, "angle_deg,strike_angle_deg,centre_mm", "30,90,200")
+    assert level == pytest.approx(fall_of(tmp_path, "height_mm,arm_mm,centre_mm", "150,300,200"), rel=1e-12)
+
+
+def test_a_pendulum_strikes_with_the_energy_that_it_swings_with(tmp_path):
+    """Followed in time (scipy): kinetic energy of a swinging bar when it hangs down, against m g times its fall."""
+    m, r, inertia, raised = 0.4, 0.2, 0.4 * 0.3**2 / 3.0 + 0.01, math.radians(70.0)
+
+    def swing(_t, y):
+        return [y[1], -m * G * r * math.sin(y[0]) / inertia]
+
+    down = lambda _t, y: y[0]  # noqa: E731
+    down.terminal = True
+    end = solve_ivp(swing, (0.0, 5.0), [raised, 0.0], events=down, rtol=1e-10, atol=1e-12).y[1, -1]
+    fell = fall_of(tmp_path, "angle_deg,strike_angle_deg,centre_mm", "70,0,200")
+    assert 0.5 * inertia * end**2 == pytest.approx(m * G * fell, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("header", "row", "words"),
+    [
+        ("height_mm,arm_mm", "90,300", "strikes with the energy of its centre of mass, which is not given"),
+        ("height_mm,centre_mm", "90,200", "how far the centre of mass was raised does not follow"),
+        ("height_mm,arm_mm,centre_mm", "90,200,300", "farther from the pivot than the tip: are arm and centre swapped"),
+        ("height_mm,angle_deg,centre_mm", "90,30,200", "has a height and an angle"),
+        ("angle_deg,centre_mm", "30,", "there is no centre of mass, though other rows have one"),
+        ("angle_deg,strike_angle_deg,centre_mm", "170,150,200", "the centre of mass does not fall"),
+        ("arm_mm", "300", "there is no column height"),
+    ],
+)
+def test_hammers_on_an_arm_that_cannot_be(tmp_path, header, row, words):
+    filled = row if not row.endswith(",") else f"{row}200"
+    text = f"hammer_mass_g,piece_mass_mg,broken,{header}\n400,41,yes,{row}\n400,41,no,{filled}\n"
+    assert words in refused(tmp_path, text).replace("; ", ": ")
+
+
+# --- beside reference pieces -----------------------------------------------------------------------------
+
+WHEAT = load_material("wheat")
+
+
+def ratio_sheet(mass="", factor=1.0, broken=(0, 3, 7, 9, 10)):
+    """Pieces of 41 mg and wheat of 41 mg; the pieces take `factor` times the height."""
+    head = f"{'hammer_mass_g,' * bool(mass)}height_mm,piece_mass_mg,broken,tested,reference\n"
+    first = f"{mass}," if mass else ""
+    rows = [
+        f"{first}{h * k:g},41,{b},10,{yes}"
+        for k, yes in ((factor, "no"), (1.0, "yes"))
+        for h, b in zip((20, 40, 80, 160, 320), broken, strict=True)
+    ]
+    return head + "\n".join(rows) + "\n"
+
+
+def test_without_the_hammers_mass_energies_are_ratios(tmp_path):
+    """Twice the height for as many broken: twice the reference's energy, whatever the hammer."""
+    test = analysed(tmp_path, ratio_sheet(factor=2.0), reference=WHEAT)
+    g = test.groups[0]
+    low, high = g.ratio()
+    assert math.sqrt(low * high) == pytest.approx(2.0, rel=1e-3) and high / low > 1.5
+    heavy = analysed(tmp_path, ratio_sheet("500", factor=2.0), reference=WHEAT).groups[0]
+    assert heavy.free() == pytest.approx(g.free(), rel=1e-4)  # the mass drops out
+    words = " ".join(bench.drop_text(test, PMMA).split())
+    assert "times the energy per mass of the Wheat grain" in words and "not matter how heavy the hammer is" in words
+    told = bench_json.drop_json(test, base=PMMA)["groups"][0]
+    assert told["reference"] == WHEAT.title and told["ratio_to_reference"] == pytest.approx(g.ratio())
+    assert not [key for key in told if key.endswith("J_kg") and "free_impact" not in key and "card" not in key]
+
+
+def test_the_references_own_range_is_in_the_answer(tmp_path):
+    """Squares of logarithms add: both counts and the range on the reference's card (by hand)."""
+    g = analysed(tmp_path, ratio_sheet(factor=2.0), reference=WHEAT).groups[0]
+    mine, theirs = g.W_50(0.95), g.reference.group.W_50(0.95)
+    _, low, high = card_half(WHEAT, g.reference.group)
+    half = math.sqrt(sum((0.5 * math.log(b / a)) ** 2 for a, b in (mine, theirs, (low, high))))
+    assert 0.5 * math.log(g.free()[1] / g.free()[0]) == pytest.approx(half, rel=1e-9)
+    assert g.free()[1] / g.free()[0] > high / low
+    middle = math.sqrt(mine[0] * mine[1] / (theirs[0] * theirs[1]) * low * high)
+    assert math.sqrt(g.free()[0] * g.free()[1]) == pytest.approx(middle, rel=1e-9)
+
+
+def test_wheat_beside_wheat_is_wheat(tmp_path):
+    """The reference as its own sample: the ratio holds 1, and its card lies within what comes out."""
+    g = analyse(read_drops(write(tmp_path, ratio_sheet()), WHEAT, reference=WHEAT)).groups[0]
+    assert g.ratio()[0] < 1.0 < g.ratio()[1]
+    assert "the card lies within yours" in bench.drop_text(
+        analyse(read_drops(write(tmp_path, ratio_sheet()), WHEAT, reference=WHEAT)), WHEAT
+    ).replace("\n  ", " ")
+
+
+def test_a_card_made_beside_a_reference(tmp_path):
+    sheet = read_drops(write(tmp_path, ratio_sheet(factor=2.0)), PMMA, reference=WHEAT)
+    test = analyse(sheet)
+    card = drop_card(test, PMMA)
+    g = test.groups[0]
+    value, low, high = card_half(card, g)
+    assert g.free()[0] < value < g.free()[1] and low <= g.free()[0] * 1.01 and high >= 0.99 * g.free()[1]
+    assert "as ratios to Wheat grain" in card["f_mat_warm"].source
+    assert card["f_mat_warm"].basis != "measured"  # only the sum of threshold and slope was
+
+
+@pytest.mark.parametrize(
+    ("text", "reference", "words"),
+    [
+        (ratio_sheet(), None, "there are reference pieces of an unknown material"),
+        (grouped([0, 5, 10, 10, 10]), WHEAT, "there is no row of reference pieces"),
+        ("height_mm,piece_mass_mg,broken\n80,41,yes\n", None, "there is no column hammer mass"),
+        (ratio_sheet().replace(",no", ",yes"), WHEAT, "every row is a reference piece"),
+    ],
+)
+def test_references_that_do_not_fit(tmp_path, text, reference, words):
+    with pytest.raises(InputError) as error:
+        read_drops(write(tmp_path, text), PMMA, reference=reference)
+    assert words in str(error.value)
+
+
+# --- how it stands to the card ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("card", "yours", "words"),
+    [
+        ((0.8, 4.0), (5.0, 32.0), "card 0.8 to 4 J/kg, yours 5 to 32 J/kg: they do not overlap"),
+        ((0.8, 4.0), (1.0, 3.0), "card 0.8 to 4 J/kg, yours 1 to 3 J/kg: yours lies within"),
+        ((0.8, 4.0), (0.5, 9.0), "yours 0.5 to 9 J/kg: the card lies within yours"),
+        ((0.8, 4.0), (2.0, 9.0), "yours 2 to 9 J/kg: they overlap in part"),
+        ((0.8, 4.0), (5.0, math.inf), "yours above 5 J/kg: they do not overlap"),
+        ((0.8, 4.0), (0.0, 1.0), "yours below 1 J/kg: they overlap in part"),
+    ],
+)
+def test_one_line_on_how_a_test_stands_to_the_card(card, yours, words):
+    assert standing("x", card, yours, "J/kg").endswith(words)
+
+
+def test_every_drop_test_says_how_it_stands(tmp_path):
+    """In its own report, within and beyond the card's range alike."""
+    for heights, words in (((2, 4, 8, 16, 32), "yours"), ((600, 1200, 2400, 4800, 9600), "they do not overlap")):
+        test = analysed(tmp_path, grouped([0, 3, 7, 9, 10], heights=heights))
+        said = " ".join(bench.drop_text(test, PMMA).split())
+        assert f"Beside the card, {PMMA.title}: {stands(PMMA, test.groups[0])}." in said and words in said

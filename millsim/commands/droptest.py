@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from ..errors import InputError, Problem
 from .base import answer, check_plots, drawing, keep
 from .inputs import decimal_option, force_option, json_option, material_option, path_type, plots_option
 
@@ -11,17 +12,20 @@ from .inputs import decimal_option, force_option, json_option, material_option, 
 @click.command()
 @click.argument("csv", type=path_type, metavar="CSV")
 @material_option
+@click.option("--reference", metavar="CARD", help="What the reference pieces are, by card: wheat, glass, ...")
 @click.option("--card", type=path_type, metavar="OUT.toml", help="Write a material card with the measured strength.")
 @plots_option("Draw the figures into this folder.")
 @decimal_option
 @json_option
 @force_option
 @click.pass_context
-def droptest(ctx, csv, material, card, plots, decimal, force) -> None:
+def droptest(ctx, csv, material, reference, card, plots, decimal, force) -> None:
     """Read a drop test: how hard must a piece be hit?
 
     CSV has columns such as hammer_mass_g, height_mm, piece_mass_mg (or piece_size_mm), broken (yes or no; or counts
     broken and tested), temperature_C, and drop or drops for repeats on one piece. See configs/demo_droptest.csv.
+    A hammer on an arm: centre_mm (pivot to centre of mass), with arm_mm and the tip's height_mm, or angle_deg. Without
+    the hammer's mass: pieces of wheat or glass hit too, marked yes in a column reference, and --reference wheat.
     """
     from ..mill.cards import load_material
     from ..record.files import check_target
@@ -33,7 +37,13 @@ def droptest(ctx, csv, material, card, plots, decimal, force) -> None:
     from ..learn.measured.dropsheet import read_drops
     from ..learn.measured.droptest import analyse
 
-    test = analyse(read_drops(csv, base, decimal or ""))
+    known = None if reference is None else load_material(reference, Path())
+    test = analyse(read_drops(csv, base, decimal or "", known))
+    if plots is not None and not test.sheet.mass_known:
+        hint = "leave it out, or weigh the hammer"
+        raise InputError(
+            Problem("--plots", "", "needs the hammer's mass: energies are known as ratios only", hint=hint)
+        )
     from ..show.words import bench, bench_json
 
     written = _written(ctx, test, base, card, plots, force)

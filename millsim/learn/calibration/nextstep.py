@@ -43,7 +43,7 @@ DROP = 0.25  # in ln of the energy that breaks half: counting 30 pieces, and tha
 PLANNED_S = 1800.0  # length of the run and of the warming up that are planned
 LEAST_GAIN = 0.02
 METER = 0.02 / obs.LIMIT  # of the watt meter that is read
-LEAST_DRAWS = 40
+LEAST_DRAWS, MOST_DRAWS = 40, 512  # that must run; up to how many are tried where most do not
 QUESTIONS = {  # what may be asked: key in record.outputs
     "x50": "x50_m", "x90": "x90_m", "rate": "throughput_kg_s", "energy": "gross_J_kg",
     "temperature": "outlet_temperature_K",
@@ -159,19 +159,33 @@ def plan(
     Raises MillsimError where too few draws of the parameters run at all.
     """
     problem = build(config)
-    mills = draws(problem, count, seed)
     model = _planned(problem)
+    while True:
+        mills = draws(problem, count, seed)
+        told = _told(model, mills, progress)
+        ok = np.array([all(forecasts[i] is not None for forecasts in told.values()) for i in range(count)])
+        if ok.sum() >= LEAST_DRAWS:
+            break
+        if count >= MOST_DRAWS:
+            raise MillsimError(
+                f"only {ok.sum()} of {count} draws of the parameters run: find a rate the mill takes first"
+            )
+        count *= 2
+    kept = {name: [f for f, good in zip(forecasts, ok, strict=True) if good] for name, forecasts in told.items()}
+    return MeasurementPlan(config, model, mills[ok], kept)
+
+
+def _told(
+    model: RunModel, mills: np.ndarray, progress: Callable[[float], None] | None
+) -> dict[str, list[Forecast | None]]:
+    """What the draws say of the run that is planned, of one with another sieve and of one at another speed."""
     told: dict[str, list[Forecast | None]] = {}
     records = {"": mills, "hole": _changed(mills, hole=OTHER_HOLE), "speed": _changed(mills, speed=OTHER_SPEED)}
     for at, (name, those) in enumerate(records.items()):
         told[name] = _forecasts(model if name == "" else replace(model, want_capacity=False), those)
         if progress:
             progress((at + 1) / len(records))
-    ok = np.array([all(forecasts[i] is not None for forecasts in told.values()) for i in range(count)])
-    if ok.sum() < LEAST_DRAWS:
-        raise MillsimError(f"only {ok.sum()} of {count} draws of the parameters run: find a rate the mill takes first")
-    kept = {name: [f for f, good in zip(forecasts, ok, strict=True) if good] for name, forecasts in told.items()}
-    return MeasurementPlan(config, model, mills[ok], kept)
+    return told
 
 
 def first(config: Config, progress: Callable[[float], None] | None = None) -> Ranked | None:

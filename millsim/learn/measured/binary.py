@@ -91,6 +91,26 @@ def counting_limits(t: Trials, level: float = 0.95) -> tuple[float, float]:
     return (float(lows.max()) if lows.size else 0.0), (float(highs.min()) if highs.size else inf)
 
 
+def few_limits(t: Trials, level: float = 0.95) -> tuple[float, float]:
+    """Limits of the u that breaks half by few trials, some broken and some not, whatever the steepness.
+
+    Selection functions whose threshold is anything from none to nine tenths of u_50, each as likely, and u_50 as likely
+    in every factor (both assumed): the middle `level` of what the trials leave of it (Bayes). Unlike counts, it bounds
+    with one piece of each kind, and is as wide as so little asks for.
+    """
+    ln_u50 = np.linspace(np.log(t.u.min() / 1e3), np.log(t.u.max() * 1e3), 2001)
+    share = np.linspace(0.0, 0.9, 10)[:, None, None]
+    steps = np.maximum(t.u / np.exp(ln_u50)[:, None] - share, 0.0) / (1.0 - share)  # (shares, u_50, levels)
+    whole = -_LN2 * t.hits * steps
+    with np.errstate(divide="ignore", invalid="ignore"):
+        broke = np.where(t.k > 0, t.k * np.log(-np.expm1(whole)), 0.0)
+    loglik = (broke + (t.n - t.k) * whole).sum(axis=2)
+    weight = np.exp(loglik - loglik.max()).sum(axis=0)
+    below = np.cumsum(weight) / weight.sum()
+    low, high = (float(np.exp(np.interp(p, below, ln_u50))) for p in (0.5 * (1.0 - level), 0.5 * (1.0 + level)))
+    return low, high
+
+
 # --- the selection function -------------------------------------------------------------------------------
 
 

@@ -9,10 +9,10 @@ from math import isnan, log
 from ...base.quantities.params import Param
 from ...base.reading.cells import rounded
 from ...errors import InputError, Problem
-from ...laws import breakage
 from ...mill.cards import Card
 from ...mill.cards.spec import MATERIAL
-from .droptest import MIDDLE, SQUEEZE, DropGroup, DropTest, free_impact
+from .droptest import MIDDLE, SQUEEZE, DropGroup, DropTest, card_half, free_impact
+from .standing import standing
 
 SURE = 0.95  # profile limits that become the range of a card
 _FREE = (
@@ -52,16 +52,19 @@ def drop_card(test: DropTest, base: Card) -> Card:
     unused = [_at(g).strip() for g in test.groups if all(g is not s for s in slots.values())]
     left = f" A card has two temperatures: the drops {' and '.join(unused)} are not on it." if unused else ""
     note = f"Measured in the drop test: {measured}. All else as on the card it was copied from, {base.title}.{left}"
-    return Card(list(base.merged(found).values()), title, note)
+    stand = " ".join(f"Drop test {test.sheet.name}{_at(g)}, {stands(base, g)}." for g in slots.values())
+    return Card(list(base.merged(found).values()), title, note, bench=f"{base.bench} {stand}".strip())
 
 
 def _useless(test: DropTest, group: DropGroup) -> list[Problem]:
     """Why a group is not enough for a card."""
-    if group.selection is not None or (group.counting_u[0] > 0 and group.counting_u[1] < float("inf")):
+    low, high = group.free()
+    if group.is_bounded and low > 0.0 and high < float("inf"):
         hint = "are heights, masses and the column broken what they say?"
         message = "harder drops broke fewer pieces: no card from these"
         return [Problem(test.sheet.name, _at(group).strip(), message, hint=hint)] if group.is_reversed else []
     hints = {
+        "few": "drop more pieces, from heights where some break and some do not",
         "none broken": "drop from higher, until some pieces break",
         "all broken": "drop from lower, until some pieces stay whole",
         "one level": "drop from at least two more heights",
@@ -118,7 +121,7 @@ def _param(base: Param, n: Number, where: str) -> Param:
 
 def strength(group: DropGroup, f_base: Param, u_base: Param) -> tuple[Number, Number]:
     """f_mat [kg/(J m)] and xw_min [J m/kg] of a group that has a fit, or that is bounded on both sides."""
-    if group.selection is None:
+    if group.selection is None or group.reference is not None:
         return _shared_out(group, f_base, u_base)
     fit, threshold = group.selection, _threshold(group, u_base)
     f = MIDDLE * fit.f if threshold.measured else log(2.0) / (fit.u_50 / MIDDLE - threshold.value)
@@ -150,16 +153,21 @@ def _threshold(group: DropGroup, base: Param) -> Number:
 
 def _shared_out(group: DropGroup, f_base: Param, u_base: Param) -> tuple[Number, Number]:
     """Where only the u that breaks half is bounded: shared out between threshold and slope as on the base card."""
-    low, high = group.counting_u
-    middle = (max(low, group.bracket_u[0]) * min(high, group.bracket_u[1])) ** 0.5 / MIDDLE
+    low, high = (group.size_m * W for W in group.free())
+    middle = (low * high) ** 0.5
+    if group.reference is None:
+        middle = (
+            max(group.limits_u[0], group.bracket_u[0]) * min(group.limits_u[1], group.bracket_u[1])
+        ) ** 0.5 / MIDDLE
     share = u_base.value / (u_base.value + log(2.0) / f_base.value)
     f, u_min = log(2.0) / ((1.0 - share) * middle), share * middle
-    wide_low, wide_high = (v / middle for v in free_impact(low, high))
+    wide_low, wide_high = (v / middle for v in (low, high))
     bounds = f"{rounded(low)} to {rounded(high)} J m/kg, 95 %"
+    how = _FREE if group.reference is None else f"as ratios to {group.reference.title}, with the range of its card"
     words = (
-        f"the test bounds only the energy that breaks half (size times energy {bounds}), "
+        f"the test bounds only the energy that breaks half (size times energy of a free impact {bounds}), "
         "without a finite fit: shared out between threshold and slope as on the card copied from, its relative range "
-        f"kept; energies {_FREE}"
+        f"kept; energies {how}"
     )
     f_low, f_high = f * f_base.low / f_base.value / wide_high, f * f_base.high / f_base.value / wide_low
     u_low, u_high = u_min * u_base.low / u_base.value * wide_low, u_min * u_base.high / u_base.value * wide_high
@@ -180,29 +188,17 @@ def _carried_over(slot: str, base: Card, found: dict[str, Param]) -> list[Param]
     return carried
 
 
-def card_half(card: Card, group: DropGroup) -> tuple[float, float, float]:
-    """Energy per mass [J/kg] at which half of the group's pieces break in one free impact, by a card.
-
-    At the group's temperature, or warm where it has none: (value, low, high) of the card's ranges.
-    """
-    x, at = group.size_m, [card.value(f"temperature_{slot}") for slot in ("warm", "cold")]
-    T = at[0] if isnan(group.temperature_K[0]) else group.temperature_K[0]
-
-    def half(f_end: str, xw_end: str) -> float:
-        f, xw = (
-            breakage.log_between(T, *at, *(getattr(card[f"{name}_{slot}"], end) for slot in ("warm", "cold")))
-            for name, end in (("f_mat", f_end), ("xw_min", xw_end))
-        )
-        xw = breakage.threshold_at(x, xw, card.value("threshold_size"), card.value("threshold_exponent"))
-        return float(xw + log(2.0) / f) / x
-
-    return half("value", "value"), half("high", "low"), half("low", "high")
+def stands(card: Card, group: DropGroup) -> str:
+    """How the test stands to a card, in one line: what breaks half of the group's pieces in a free impact."""
+    size = f"{rounded(group.size_m * 1e3)} mm"
+    what = f"energy that breaks half of {size} pieces in a free impact"
+    return standing(what, card_half(card, group)[1:], group.free(), "J/kg")
 
 
 def disagrees(card: Card, group: DropGroup) -> bool:
     """Whether card and drop test differ by more than their ranges in what breaks half of the pieces."""
     _, low, high = card_half(card, group)
-    measured = free_impact(*group.W_50(0.95))
+    measured = group.free()
     return group.is_bounded and (measured[1] < low or measured[0] > high)
 
 

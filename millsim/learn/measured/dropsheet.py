@@ -5,8 +5,9 @@ piece, each in a row of its own; `drops` is how many a piece took in all, of whi
 """
 
 from collections import Counter, defaultdict
-from dataclasses import dataclass, fields
-from math import pi
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields, replace
+from math import cos, pi
 from pathlib import Path
 
 import numpy as np
@@ -15,17 +16,25 @@ from numpy.typing import NDArray
 from ...base.quantities.params import ParamSet
 from ...base.reading.cells import rounded
 from ...errors import InputError, Problem
+from ...mill.cards import Card
 from .table import BenchTable, TableColumn, TableRow, read_table
 
 GRAVITY = 9.80665  # m/s2
+LEVEL = 0.5 * pi  # of an arm that lies level, from hanging straight down
 EXAMPLE = "hammer_mass_g,height_mm,piece_mass_mg,broken / 100,80,41,yes"
 SIZE_SLACK = 8.0  # mass over that of a sphere of the size given, or the inverse, at which one of them must be wrong
 
 COLUMNS = (
     TableColumn("hammer_mass", ("hammer", "hammer weight", "drop mass", "drop weight", "falling mass", "impactor mass"),
-                "hammer_mass_g", si="kg", low=1e-3, high=50.0, need=True),
-    TableColumn("height", ("drop height", "fall height", "falling height", "hammer height"), "height_mm",
-                si="m", low=1e-3, high=10.0, need=True),
+                "hammer_mass_g", si="kg", low=1e-3, high=50.0),
+    TableColumn("height", ("drop height", "fall height", "falling height", "hammer height", "tip height"), "height_mm",
+                si="m", low=1e-3, high=10.0),
+    TableColumn("angle", ("raised", "swing", "raise angle"), "angle_deg", si="rad", low=1e-3, high=pi),
+    TableColumn("strike_angle", ("angle strike", "rest angle"), "strike_angle_deg", si="rad", low=0.0, high=pi),
+    TableColumn("arm", ("arm length", "pivot to tip", "hammer length"), "arm_mm", si="m", low=1e-2, high=5.0),
+    TableColumn("centre", ("centre of mass", "center of mass", "pivot to centre of mass", "balance point"), "centre_mm",
+                si="m", low=1e-3, high=5.0),
+    TableColumn("reference", ("reference piece", "is reference", "ref"), "reference", "mark"),
     TableColumn("piece_mass", ("mass of piece", "piece weight", "pellet mass", "particle mass", "sample mass"),
                 "piece_mass_mg", si="kg", low=1e-8, high=0.1),
     TableColumn("piece_size", ("size", "diameter", "piece diameter", "pellet size", "particle size"), "piece_size_mm",
@@ -87,22 +96,124 @@ class DropSheet:
     pieces: int
     grouped: bool
     assumed: tuple[str, ...]
+    reference: "ReferenceDrops | None" = None
+    mass_known: bool = True  # False: the hammer counts as 1 kg, and energies mean something as ratios only
 
 
-def read_drops(path: "str | Path", material: ParamSet, decimal: str = "") -> DropSheet:
-    """Read a drop test; InputError with every problem found. material: card whose density links mass and size."""
+@dataclass(frozen=True)
+class ReferenceDrops:
+    """The trials on pieces of a material whose card is known."""
+
+    drops: Drops
+    card: Card
+
+
+def read_drops(path: "str | Path", material: ParamSet, decimal: str = "", reference: Card | None = None) -> DropSheet:
+    """Read a drop test; InputError with every problem found. material: card whose density links mass and size;
+    reference: card of the pieces that the column of this name marks.
+    """
     path = Path(path)
     table, problems = read_table(path, COLUMNS, EXAMPLE, decimal)
     _check_columns(table, problems)
+    _check_reference(table, reference, problems)
+    known = [row for row in table.rows if row["reference"]]
+    own = replace(table, rows=tuple(row for row in table.rows if not row["reference"]))
     if not problems:
-        _check_rows(table, material.value("density"), problems)
+        _check_hinge(table, problems)
+        _check_rows(own, material.value("density"), problems)
+    if reference is not None and not problems:
+        _check_rows(replace(table, rows=tuple(known)), reference.value("density"), problems)
     if problems:
         raise InputError(problems)
-    rows = [r for row in table.rows for r in _trials(row, "tested" in table, material.value("density"))]
-    columns = [np.array(c, dtype=float) for c in zip(*rows, strict=True)]
+    grouped, mass_known = "tested" in table, "hammer_mass" in table
+    beside = ReferenceDrops(_drops(known, grouped, reference.value("density")), reference) if reference else None
+    assumed = (*_assumed(own, material), *_assumed_of_hinge(table))
+    return DropSheet(
+        path.name, _drops(own.rows, grouped, material.value("density")), _pieces(own), grouped, assumed, beside,
+        mass_known,
+    )  # fmt: skip
+
+
+def _drops(rows: Sequence[TableRow], grouped: bool, density: float) -> Drops:
+    """The trials of some rows."""
+    trials = [r for row in rows for r in _trials(row, grouped, density)]
+    columns = [np.array(c, dtype=float) for c in zip(*trials, strict=True)]
     named = dict(zip((f.name for f in fields(Drops)), columns, strict=True))
-    drops = Drops(**{**named, "later": named["later"] > 0})
-    return DropSheet(path.name, drops, _pieces(table), "tested" in table, tuple(_assumed(table, material)))
+    return Drops(**{**named, "later": named["later"] > 0})
+
+
+def fall(row: TableRow) -> float:
+    """How far [m] the hammer's centre of mass falls, which is what its energy goes by: m g times this.
+
+    A hammer on an arm: the tip's height times centre over arm (similar triangles), or, from the angle by which the arm
+    was raised, centre (cos(strike) - cos(strike + angle)), both from hanging straight down (closed form of the
+    pendulum, as ISO 13802 gives it for impact testers; from memory). Lying level at the strike: strike = 90 degrees.
+    """
+    if row["angle"] is not None:
+        at = LEVEL if row["strike_angle"] is None else row["strike_angle"]
+        return row["centre"] * (cos(at) - cos(at + row["angle"]))
+    return row["height"] * (1.0 if row["arm"] is None else row["centre"] / row["arm"])
+
+
+def _check_reference(table: BenchTable, reference: Card | None, problems: list[Problem]) -> None:
+    """Reference pieces and their card go together; without a hammer's mass there must be some."""
+    marked = [bool(row["reference"]) for row in table.rows]
+    if any(marked) and reference is None:
+        hint = "say what they are, for example --reference wheat or --reference glass"
+        problems.append(
+            Problem(table.where, "reference", "there are reference pieces of an unknown material", hint=hint)
+        )
+    if reference is not None and not any(marked):
+        hint = "mark their rows with yes in a column named reference"
+        problems.append(Problem(table.where, "--reference", "there is no row of reference pieces", hint=hint))
+    if marked and all(marked):
+        problems.append(
+            Problem(table.where, "reference", "every row is a reference piece: there is nothing to compare")
+        )
+    if "hammer_mass" not in table and not any(marked):
+        hint = "add hammer_mass_g; or hit pieces of wheat or glass too, marked in a column reference"
+        problems.append(Problem(table.where, "", "there is no column hammer mass", hint=hint))
+    for row in table.rows:
+        if "hammer_mass" in table and row["hammer_mass"] is None:
+            problems.append(Problem(table.where, f"line {row.line}", "there is no mass of the hammer"))
+
+
+def _check_hinge(table: BenchTable, problems: list[Problem]) -> None:
+    """A hammer on an arm says where its centre of mass is, and how far it was raised."""
+    hinged = [n for n in ("arm", "centre", "angle", "strike_angle") if n in table]
+    if hinged and "centre" not in table:
+        message = f"a hammer on an arm ({hinged[0]}) strikes with the energy of its centre of mass, which is not given"
+        hint = "add centre_mm, from the pivot to where hammer and arm together balance on an edge"
+        problems.append(Problem(table.where, "", message, hint=hint))
+        return
+    if hinged and "angle" not in table and "arm" not in table:
+        hint = "add arm_mm, from the pivot to the tip, with the tip's height; or angle_deg, by which it was raised"
+        problems.append(Problem(table.where, "", "how far the centre of mass was raised does not follow", hint=hint))
+        return
+    for row in table.rows:
+        key = f"line {row.line}"
+        if row["angle"] is None and row["height"] is None:
+            problems.append(Problem(table.where, key, "there is neither a height nor an angle"))
+        elif hinged and row["centre"] is None:
+            problems.append(Problem(table.where, key, "there is no centre of mass, though other rows have one"))
+        elif row["angle"] is None and hinged and row["arm"] is None:
+            problems.append(Problem(table.where, key, "there is a height of the tip, but no arm"))
+        elif row["angle"] is not None and row["height"] is not None:
+            problems.append(Problem(table.where, key, "has a height and an angle", hint="keep one of the two"))
+        elif row["arm"] is not None and row["centre"] > row["arm"]:
+            message = "the centre of mass is farther from the pivot than the tip"
+            problems.append(Problem(table.where, key, message, hint="are arm and centre swapped?"))
+        elif row["angle"] is not None and row["height"] is None and fall(row) <= 0.0:
+            message = "the centre of mass does not fall: it was raised beyond the top"
+            problems.append(Problem(table.where, key, message))
+
+
+def _assumed_of_hinge(table: BenchTable) -> Iterator[str]:
+    """Sentences on a hammer on an arm."""
+    if "centre" in table:
+        yield "the hammer swings without friction; its energy is that of its centre of mass, arm included"
+    if "angle" in table and any(row["angle"] is not None and row["strike_angle"] is None for row in table.rows):
+        yield "the arm lies level when it strikes (say strike_angle_deg, from hanging straight down, otherwise)"
 
 
 def sphere_mass(size_m: float, density: float) -> float:
@@ -116,6 +227,9 @@ def sphere_size(mass_kg: float, density: float) -> float:
 
 
 def _check_columns(table: BenchTable, problems: list[Problem]) -> None:
+    if "height" not in table and "angle" not in table:
+        hint = "add one named for example height_mm, or angle_deg of a hammer on an arm"
+        problems.append(Problem(table.where, "", "there is no column height", hint=hint))
     if "piece_mass" not in table and "piece_size" not in table:
         hint = "add a column named piece_mass_mg or piece_size_mm"
         problems.append(Problem(table.where, "", "says neither mass nor size of the pieces", hint=hint))
@@ -174,7 +288,8 @@ def _trials(row: TableRow, grouped: bool, density: float) -> list[tuple]:
     mass = sphere_mass(size, density) if mass is None else mass
     size = sphere_size(mass, density) if size is None else size
     T = row["temperature"] if row["temperature"] is not None else float("nan")
-    common = (row["hammer_mass"], row["height"], mass, size, T)
+    hammer = 1.0 if row["hammer_mass"] is None else row["hammer_mass"]
+    common = (hammer, fall(row), mass, size, T)
     tested, broken = (row["tested"], row["broken"]) if grouped else (1, int(row["broken"]))
     drops, later = row["drops"] or 1, (row["drop"] or 1) > 1
     if grouped or drops == 1:

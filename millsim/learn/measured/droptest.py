@@ -5,12 +5,27 @@ spheres of the same volume. What a free impact takes is less: `free_impact`. Own
 dropsheet, fitting in binary and staircase.
 """
 
-from dataclasses import dataclass
-from math import exp, inf, log, sqrt
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from math import exp, inf, isnan, log, sqrt
 
 import numpy as np
 
-from .binary import LINKS, Link, Selection, Trials, bracket, counting_limits, fit_link, fit_selection, kind, pool
+from ...laws import breakage
+from ...mill.cards import Card
+from .binary import (
+    LINKS,
+    Link,
+    Selection,
+    Trials,
+    bracket,
+    counting_limits,
+    few_limits,
+    fit_link,
+    fit_selection,
+    kind,
+    pool,
+)
 from .dropsheet import GRAVITY, Drops, DropSheet
 from .staircase import NotOfThisKind, SpearmanKaerber, Staircase, dixon_mood, spearman_kaerber, staircase_step
 
@@ -21,6 +36,7 @@ SAME_SIZE = 1.1  # largest over smallest piece up to which they count as of one 
 MOST_LEVELS = 12  # more heights than this are gathered into bins for the table and the figure
 BINS = 8
 FASTEST_M_S = 200.0  # no bar strikes faster; pieces that seem to need more are first a slip of a unit (assumed)
+FEW = 8  # fewer pieces than this bear an interval, and no curve (assumed)
 ODD_CHANCE = 0.05  # chance below which the misfit, or the later drops, are called out
 
 
@@ -58,11 +74,26 @@ class Classical:
 
 
 @dataclass(frozen=True)
+class Reference:
+    """Pieces of a known material hit by the same hammer: what is told of the others is told as a ratio to them.
+
+    group: the trials on them; half_J_kg: (value, low, high) of the energy per mass that breaks half of them in one free
+    impact, by their card. What a squeeze takes beyond a free impact is the same for both (assumed) and drops out.
+    """
+
+    title: str
+    group: "DropGroup"
+    half_J_kg: tuple[float, float, float]
+
+
+@dataclass(frozen=True)
 class DropGroup:
     """The test at one temperature [K] (mean, lowest, highest; NaN where none was given).
 
-    kind as in binary.kind; bracket_u and counting_u [J m/kg] bound the u that breaks half; classical and why_not by
-    name of the method; later: (broken, expected, chance) of the drops on pieces that had survived one, or None.
+    kind as in binary.kind, or "few" where there are too few pieces for a curve; bracket_u and counting_u [J m/kg] bound
+    the u that breaks half, and few_u where counts do not; classical and why_not by name of the method; later: (broken,
+    expected, chance) of the drops on pieces that had survived one, or None; reference: what energies are told relative
+    to, where pieces of it were hit too.
     """
 
     temperature_K: tuple[float, float, float]
@@ -81,6 +112,14 @@ class DropGroup:
     why_not: dict[str, str]
     misfit_chance: float
     later: tuple[float, float, float] | None
+    few_u: tuple[float, float] = (0.0, inf)
+    reference: Reference | None = None
+
+    @property
+    def limits_u(self) -> tuple[float, float]:
+        """95 % limits of the u that breaks half without a curve: by counts alone, where few, with a shape assumed."""
+        sure = self.counting_u[0] > 0.0 and self.counting_u[1] < inf
+        return self.counting_u if sure or self.few_u == (0.0, inf) else self.few_u
 
     def W_50(self, level: float | None = None) -> tuple[float, float]:
         """Energy per mass [J/kg] that breaks half of the pieces: limits at a level, or the estimate twice.
@@ -88,7 +127,7 @@ class DropGroup:
         Without a finite estimate: what the counts bound (at any level), or the bracket for level None.
         """
         if self.selection is None:
-            low, high = self.bracket_u if level is None else self.counting_u
+            low, high = self.bracket_u if level is None else self.limits_u
         else:
             low, high = (self.selection.u_50,) * 2 if level is None else self.selection.limits["u_50"][level]
         return low / self.size_m, high / self.size_m
@@ -96,14 +135,36 @@ class DropGroup:
     @property
     def is_bounded(self) -> bool:
         """Whether there are 95 % limits of the energy that breaks half, on one side at least."""
-        return self.selection is not None or self.counting_u != (0.0, inf)
+        return self.selection is not None or self.limits_u != (0.0, inf)
+
+    def free(self) -> tuple[float, float]:
+        """Energy per mass [J/kg] that breaks half in one free impact: 95 % limits, or of these pieces where unbounded.
+
+        Beside a reference: its card's, times the ratio of the two; errors add as squares of logarithms (independent).
+        """
+        ends = self.W_50(0.95) if self.is_bounded else self.W_50()
+        if self.reference is None:
+            return free_impact(*ends)
+        r = self.reference
+        low, high = _product(
+            ends, _inverse(r.group.W_50(0.95) if r.group.is_bounded else r.group.W_50()), r.half_J_kg[1:]
+        )
+        return low, high
+
+    def ratio(self) -> tuple[float, float]:
+        """Limits of the energy per mass that breaks half, over that of the reference pieces."""
+        assert self.reference is not None
+        other = self.reference.group
+        pair = (g.W_50(0.95) if g.is_bounded else g.W_50() for g in (self, other))
+        mine, theirs = pair
+        return _product(mine, _inverse(theirs))
 
     def speeds(self) -> tuple[float, float]:
         """Speeds [m/s] of a free impact that breaks half: from the 95 % limits, by `free_impact`.
 
         Where the counts bound it on no side: from the bracket of these very pieces.
         """
-        low, high = free_impact(*(self.W_50(0.95) if self.is_bounded else self.W_50()))
+        low, high = self.free()
         return sqrt(2.0 * low), sqrt(2.0 * high)
 
     @property
@@ -124,6 +185,23 @@ class DropGroup:
         return self.kind != "one level" and float((self.drops.k * away).sum()) < -chance
 
 
+def _inverse(limits: tuple[float, float]) -> tuple[float, float]:
+    low, high = limits
+    return 1.0 / high, (1.0 / low if low > 0.0 else inf)
+
+
+def _product(*factors: tuple[float, ...]) -> tuple[float, float]:
+    """Limits of a product of independent factors, each known between limits: squares of logarithms add."""
+    if any(not low > 0.0 or high == inf for low, high in factors):
+        low, high = 1.0, 1.0
+        for a, b in factors:
+            low, high = low * a, high * b
+        return low, high
+    middle = sum(0.5 * log(low * high) for low, high in factors)
+    half = sqrt(sum((0.5 * log(high / low)) ** 2 for low, high in factors))
+    return exp(middle - half), exp(middle + half)
+
+
 @dataclass(frozen=True)
 class DropTest:
     """A drop test with its analysis, warmest group first."""
@@ -133,9 +211,40 @@ class DropTest:
 
 
 def analyse(sheet: DropSheet) -> DropTest:
-    """Fit every temperature of a drop test."""
-    groups = [_group(sheet.drops.only(chosen), sheet.grouped) for chosen in _by_temperature(sheet.drops.temperature_K)]
-    return DropTest(sheet, tuple(groups))
+    """Fit every temperature of a drop test, and what was dropped on reference pieces beside it."""
+    groups = tuple(_groups(sheet.drops, sheet.grouped))
+    if sheet.reference is None:
+        return DropTest(sheet, groups)
+    (known,) = _groups(sheet.reference.drops, sheet.grouped, apart=False)
+    card = sheet.reference.card
+    beside = Reference(card.title, known, card_half(card, known))
+    return DropTest(sheet, tuple(replace(g, reference=beside) for g in groups))
+
+
+def card_half(card: Card, group: DropGroup) -> tuple[float, float, float]:
+    """Energy per mass [J/kg] at which half of the group's pieces break in one free impact, by a card.
+
+    At the group's temperature, or warm where it has none: (value, low, high) of the card's ranges.
+    """
+    x, at = group.size_m, [card.value(f"temperature_{slot}") for slot in ("warm", "cold")]
+    T = at[0] if isnan(group.temperature_K[0]) else group.temperature_K[0]
+
+    def half(f_end: str, xw_end: str) -> float:
+        f, xw = (
+            breakage.log_between(T, *at, *(getattr(card[f"{name}_{slot}"], end) for slot in ("warm", "cold")))
+            for name, end in (("f_mat", f_end), ("xw_min", xw_end))
+        )
+        xw = breakage.threshold_at(x, xw, card.value("threshold_size"), card.value("threshold_exponent"))
+        return float(xw + log(2.0) / f) / x
+
+    return half("value", "value"), half("high", "low"), half("low", "high")
+
+
+def _groups(drops: Drops, grouped: bool, apart: bool = True) -> Iterator[DropGroup]:
+    """The drops by temperature, or all together."""
+    T = drops.temperature_K
+    for chosen in _by_temperature(T) if apart else [np.ones(T.size, dtype=bool)]:
+        yield _group(drops.only(chosen), grouped)
 
 
 def _by_temperature(T: np.ndarray) -> list[np.ndarray]:
@@ -152,7 +261,9 @@ def _group(drops: Drops, grouped: bool) -> DropGroup:
     T = drops.temperature_K
     t = pool(drops.u, drops.n, drops.k, drops.hits)
     found = kind(t)
+    found = "few" if found == "overlap" and t.pieces < FEW else found
     selection = fit_selection(t) if found == "overlap" else None
+    some = 0 < t.broken < t.pieces
     links, links_why = _links(drops)
     classical, why_not = _classical(drops, grouped)
     levels = _levels(drops)
@@ -173,6 +284,7 @@ def _group(drops: Drops, grouped: bool) -> DropGroup:
         why_not=why_not,
         misfit_chance=_misfit_chance(t, selection),
         later=_later(drops, selection),
+        few_u=few_limits(t) if some and selection is None else (0.0, inf),
     )
 
 

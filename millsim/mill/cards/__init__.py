@@ -18,11 +18,13 @@ from .spec import IGNORED, MATERIAL, MODEL, CardEntry
 
 _HERE = Path(__file__).parent
 _FIELDS = ("value", "unit", "low", "high", "basis", "source", "scale", "note")
-_HEAD = ("title", "note")
+_HEAD = ("title", "note", "bench")
 
 
 class Card(ParamSet):
-    """The parameters of one card, with the card's own note; `ignored`: names it gives that have lost their meaning."""
+    """The parameters of one card, with the card's own note; `ignored`: names it gives that have lost their meaning;
+    `bench`: of a card that bench tests made, how they stand to the card it was copied from.
+    """
 
     def __init__(
         self,
@@ -30,9 +32,10 @@ class Card(ParamSet):
         title: str = "",
         note: str = "",
         ignored: tuple[str, ...] = (),
+        bench: str = "",
     ):
         super().__init__(params, title)
-        self.note, self.ignored = note, ignored
+        self.note, self.ignored, self.bench = note, ignored, bench
 
 
 def list_materials() -> list[str]:
@@ -122,7 +125,8 @@ def params_from_tables(
         by_name |= _defaults(by_name, specs)
     ordered = [by_name[n] for n in specs if n in by_name]
     _check_set(by_name, where, prefix, problems)
-    return Card(ordered, _line(tables.get("title")) or title, _line(tables.get("note")), tuple(ignored))
+    note, bench = (_line(tables.get(name)) for name in ("note", "bench"))
+    return Card(ordered, _line(tables.get("title")) or title, note, tuple(ignored), bench)
 
 
 def _defaults(found: dict[str, Param], specs: dict[str, CardEntry]) -> dict[str, Param]:
@@ -235,6 +239,8 @@ def card_toml(params: ParamSet, section: str = "") -> str:
     prefix = f"{section}." if section else ""
     lines = [f"[{section}]"] if section else []
     lines += [f"title = {toml_string(params.title)}", f"note = {toml_string(getattr(params, 'note', ''))}"]
+    if bench := getattr(params, "bench", ""):
+        lines.append(f"bench = {toml_string(bench)}")
     for p in params.values():
         lines += [
             f"[{prefix}{p.name}]",

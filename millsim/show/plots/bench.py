@@ -124,6 +124,7 @@ def _bracket(axes: Axes, g: DropGroup) -> None:
     left, right = axes.get_xlim()
     words = {
         "separated": "half break somewhere here",
+        "few": "half break somewhere here",
         "none broken": "none broke: half break at more than was tried",
         "all broken": "all broke: half break at less than was tried",
     }[g.kind]

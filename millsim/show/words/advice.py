@@ -275,6 +275,12 @@ def how_sure(p: Prediction) -> str:
     return text + ("" if not p.runs else _moved_by(p))
 
 
+def bench_tests(p: Prediction) -> str:
+    """How the bench tests that made the material's card stand to the card it was copied from."""
+    bench = config_table(p, "material").get("bench")
+    return bench if isinstance(bench, str) else ""
+
+
 def _moved_by(p: Prediction) -> str:
     """The parameters that move x50 and the rate most, and by how much each does alone."""
     seen: set[str] = set()
@@ -349,6 +355,7 @@ _TOLD = {  # what is told, most wanted first: its label, and the words
     "hammers": ("Hammers", hammers),
     "stalls": ("Stalls", stall_risk),
     "sure": ("How sure", how_sure),
+    "bench": ("Bench tests", bench_tests),
     "next": ("Measure next", measure_next),
     "engines": ("", engines_agree),
     "classes": ("Size classes", how_exact),

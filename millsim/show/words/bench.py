@@ -6,8 +6,8 @@ from collections.abc import Iterable
 from ...base.numerics.statistics import wilson
 from ...base.quantities.written import digits, join_words, percent, sentence, table, wrap
 from ...learn.measured.cuttest import CHIPS_M, CutTest
-from ...learn.measured.dropcard import card_half, disagrees
-from ...learn.measured.droptest import FASTEST_M_S, ODD_CHANCE, SQUEEZE, DropGroup, DropTest, free_impact
+from ...learn.measured.dropcard import disagrees, stands
+from ...learn.measured.droptest import FASTEST_M_S, ODD_CHANCE, SQUEEZE, DropGroup, DropTest
 from ...learn.measured.staircase import Staircase
 from ...mill.cards import Card
 
@@ -16,6 +16,7 @@ _LINK_NAMES = {"logit": "logit", "probit": "probit (log-normal)", "cloglog": "co
 _BOUND_ONLY = {
     "none broken": "no piece broke: there is no estimate, only a lower bound. Drop from higher, until most break",
     "all broken": "every piece broke: there is no estimate, only an upper bound. Drop from lower, until most do not",
+    "few": "so few pieces bear no curve: what follows is an interval, and no number in it is likelier than another",
     "one level": "all drops had the same energy: they tell the share that breaks there, and nothing of other energies",
     "separated": (
         "no piece stayed whole at an energy that broke another: ever steeper curves fit ever better, so there is no "
@@ -52,11 +53,16 @@ def drop_text(test: DropTest, card: Card | None = None) -> str:
     whole = sum(int(g.drops.only(~g.drops.later).n.sum()) for g in test.groups)
     lines = [f"Drop test {test.sheet.name}: {whole} piece{'s' * (whole != 1)}."]
     for i, group in enumerate(test.groups):
-        first, *rest = _group_lines(group)
-        caveat = [_caveat(group)] if i == 0 and group.speeds() != (0.0, math.inf) else []
-        against = [_against(group, card)] if card and disagrees(card, group) else []
+        first, *rest = _group_lines(group) if group.reference is None else ratio_lines(group, test.sheet.mass_known)
+        bare = group.reference is not None or group.speeds() == (0.0, math.inf)
+        caveat = [_caveat(group)] if i == 0 and not bare else []
+        against = [_against(group, card)] if card else []
         lines += ["", *_questions(group), first, *caveat, *against, *rest]
-    lines += ["", "Assumed: energies are what the hammer brings, m g h; what it keeps on rebounding is not deducted."]
+    if test.sheet.reference is None:
+        kept = "energies are what the hammer brings, m g h; what it keeps on rebounding is not deducted"
+        lines += ["", f"Assumed: {kept}."]
+    else:
+        lines += ["", "Assumed: what rebound and the squeeze between two faces take is the same share for both kinds."]
     lines += [f"Assumed: {a}." for a in test.sheet.assumed]
     return text(lines)
 
@@ -120,15 +126,38 @@ def _caveat(g: DropGroup) -> str:
 
 
 def _against(g: DropGroup, card: Card) -> str:
-    """Card and drop test side by side, where they differ by more than their ranges."""
-    value, low, high = card_half(card, g)
-    measured = span(*free_impact(*g.W_50(0.95)), "J/kg", 2)
-    at = f"{place(g)} half" if place(g) else "Half"
+    """How the test stands to the card, in one line; where they differ by more than their ranges, what to do."""
+    said = f"Beside the card, {card.title}: {stands(card, g)}."
+    if not disagrees(card, g):
+        return said
     return (
-        f"Card and drop test differ by more than their ranges. {at} of these pieces break in a free impact of "
-        f"{measured} by the test, of {digits(value, 2)} J/kg by the card, {card.title} ({span(low, high, count=2)}). "
+        f"{said} Card and drop test differ by more than their ranges. "
         "Is it this material, dry, whole and at this temperature? If so, mill with the card that --card writes."
     )
+
+
+def ratio_lines(g: DropGroup, mass_known: bool) -> list[str]:
+    """A test beside reference pieces: what half of the pieces take as a ratio to them, then the trials on both."""
+    assert g.reference is not None
+    r, free = g.reference, g.free()
+    half = span(*r.half_J_kg[1:], "J/kg", 2)
+    why = "how exactly the hammer's mass is known" if mass_known else "how heavy the hammer is"
+    told = (
+        f"These pieces take {span(*g.ratio(), count=2)} times the energy per mass of the {r.title} pieces (95 %); half "
+        f"of those break in a free impact of {half} by their card, half of these then of {span(*free, 'J/kg', 2)}. It "
+        f"does not matter {why}, nor what a squeeze takes beyond a free impact."
+    )
+    few = [f"{sentence(_BOUND_ONLY['few'])}"] if "few" in (g.kind, r.group.kind) else []
+    return [
+        _first_line(g), told, *few, "", "the pieces", *_counts(g), "",
+        f"reference pieces, {r.title}", *_counts(r.group),
+    ]  # fmt: skip
+
+
+def _counts(g: DropGroup) -> list[str]:
+    """What was dropped from where, and how many broke."""
+    rows = [(digits(v.height_m * 1e3), v.tested, v.broken, f"{100 * v.broken / v.tested:.0f} %") for v in g.levels]
+    return table(("fall / mm", "tested", "broken", "share"), rows)
 
 
 def _bounds(g: DropGroup) -> str:
@@ -144,8 +173,11 @@ def _bounds(g: DropGroup) -> str:
         between = f"W50 {_side(low, high)}"
     sure = g.W_50(0.95)
     counted = f"By the counts alone W50 is {span(*sure, 'J/kg')} (95 %)"
-    if g.kind == "one level":
-        counted = ""
+    if g.limits_u is not g.counting_u:
+        counted = (
+            "There are too few pieces to bound W50 by the counts with 95 % certainty (six on a side are needed); with "
+            f"a threshold anywhere from none to nine tenths of it (assumed), W50 is {span(*sure, 'J/kg')} (95 %)"
+        )
     elif sure == (0.0, math.inf):
         counted = "There are too few pieces to bound W50 by the counts with 95 % certainty (six on a side are needed)"
     return " ".join(sentence(s) for s in (_BOUND_ONLY[g.kind], between, counted) if s)

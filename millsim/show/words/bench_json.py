@@ -3,8 +3,8 @@
 import math
 
 from ...learn.measured.cuttest import CutTest
-from ...learn.measured.dropcard import card_half, disagrees
-from ...learn.measured.droptest import SQUEEZE, DropGroup, DropTest, free_impact
+from ...learn.measured.dropcard import disagrees, stands
+from ...learn.measured.droptest import SQUEEZE, DropGroup, DropTest, card_half
 from ...learn.measured.idlerun import TERMS, IdleFit, IdleModel, withheld
 from ...mill.cards import Card
 from .json import jsonable, picked
@@ -14,19 +14,35 @@ def drop_json(test: DropTest, card: str | None = None, base: Card | None = None)
     """A drop test, group by group; card: name of the one written, base: of the material, set beside the test."""
     said = {"status": "ok", "drop_test": test.sheet.name, "rebound_deducted": False}
     said |= {"energy_over_free_impact": SQUEEZE, "card": card, "assumed": test.sheet.assumed}
-    return jsonable(said | {"groups": [_group(g) | (_beside(g, base) if base else {}) for g in test.groups]})
+    return jsonable(
+        said | {"groups": [_group(g, test.sheet.mass_known) | (_beside(g, base) if base else {}) for g in test.groups]}
+    )
 
 
 def _beside(g: DropGroup, base: Card) -> dict:
     """What a card says of the pieces of a group, in free impacts."""
     return {
-        "W_50_free_impact_J_kg": free_impact(*g.W_50(0.95)),
+        "W_50_free_impact_J_kg": g.free(),
         "W_50_of_card_J_kg": dict(zip(("value", "low", "high"), card_half(base, g), strict=True)),
         "differs_from_card": disagrees(base, g),
+        "stands": stands(base, g),
     }
 
 
-def _group(g: DropGroup) -> dict:
+def _group(g: DropGroup, mass_known: bool) -> dict:
+    """All of a group; without the hammer's mass only what does not hang on it."""
+    if mass_known:
+        return _all(g)
+    counts = {"temperature_K": g.temperature_K[0], "impact_speed_m_s": g.speeds(), **picked(g, "size_m kind")}
+    return _ratio(g) | counts | picked(g.trials, "broken", tested="pieces")
+
+
+def _ratio(g: DropGroup) -> dict:
+    """What the energies are told relative to."""
+    return {} if g.reference is None else {"reference": g.reference.title, "ratio_to_reference": g.ratio()}
+
+
+def _all(g: DropGroup) -> dict:
     s = g.selection
     fit = None
     if s is not None:
@@ -41,7 +57,7 @@ def _group(g: DropGroup) -> dict:
         }
         fit |= picked(s, "loglik deviance dof")
         fit["threshold_seen"] = s.limits["u_min"][0.95][0] > 0
-    return {
+    return _ratio(g) | {
         "temperature_K": dict(zip(("mean", "low", "high"), g.temperature_K, strict=True)),
         **picked(g.trials, "broken", tested="pieces"),
         **picked(g, "size_m kind"),

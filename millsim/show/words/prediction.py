@@ -46,6 +46,7 @@ def to_json(p: Prediction) -> dict:
         "limit": {"binding": p.binding, "margins": {x.name: headroom(x) for x in p.limits}},
         "warnings": list(p.warnings),
         "grinds_with": list(p.grinds_with),
+        "bench": advice.bench_tests(p) or None,
         "measure_next": None if p.advised is None else vars(p.advised),
     }
     answer["band"] = _band_json(p)
