@@ -5,6 +5,7 @@ import re
 from pathlib import Path
 
 import mills
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
@@ -12,6 +13,10 @@ from millsim.base.quantities.params import BASES
 from millsim.base.quantities.written import capital
 from millsim.commands.main import cli
 from millsim.mill import cards
+from millsim.mill.config.mill import load_config
+from millsim.mill.problem import build
+from millsim.studies.heat.runaway import runaway
+from millsim.studies.heat.stand import Case
 
 NO_BAND = ("--set", "run.band_samples=0")
 J7 = (
@@ -73,10 +78,17 @@ def steep_mill(folder):
     return folder / "mill.toml"
 
 
+INVENTED = ("drive.rated_power=4000 W", "rotor.edge=blunt", "model.edge_share_blunt=0.005",
+            "model.chip_size_blunt=0.03 mm")  # fmt: skip
+
+
 def test_a_mill_that_runs_away_is_told_so_end_to_end(tmp_path):
-    invented = ("drive.rated_power=4000 W", "feed.rate=15 kg/h", "rotor.edge=blunt", "model.edge_share_blunt=0.005",
-                "model.chip_size_blunt=0.03 mm")  # fmt: skip
-    command = ["heat", str(steep_mill(tmp_path)), *(w for o in invented for w in ("--set", o)), *NO_BAND]
+    command = [
+        "heat",
+        str(steep_mill(tmp_path)),
+        *(w for o in (*INVENTED, "feed.rate=14 kg/h") for w in ("--set", o)),
+        *NO_BAND,
+    ]
     done = CliRunner().invoke(cli, command)
     assert done.exit_code == 0, done.output
     (said,) = re.findall(r"^RUNAWAY possible.*(?:\n  .*)*", done.stdout, re.MULTILINE)
@@ -85,6 +97,18 @@ def test_a_mill_that_runs_away_is_told_so_end_to_end(tmp_path):
     assert "none found" not in said
     loop = json.loads(CliRunner().invoke(cli, [*command, "--json"]).stdout)["runaway"]
     assert 325.0 < loop["threshold_K"] < loop["top_K"] and loop["hot_K"] is None
+
+
+def test_a_faster_feed_runs_away_from_a_colder_chamber(tmp_path):
+    # Derived: the largest rate falls with the temperature at which the chamber is held, so the threshold falls with
+    # the feed rate, smoothly: no threshold is that of a solver which gave up.
+    problem = build(load_config(steep_mill(tmp_path), INVENTED))
+    thresholds = []
+    for kg_h in (13.5, 14.0, 14.5, 15.0):
+        case = Case(problem, kg_h / 3600.0, 400.0)
+        thresholds.append(runaway(case, problem.mill, case.settle(problem.mill)).threshold_K)
+    steps = np.diff(thresholds)
+    assert steps == pytest.approx(steps.mean(), abs=1.0) and -16.0 < steps.mean() < -10.0
 
 
 def test_the_limit_says_where_it_is_from():

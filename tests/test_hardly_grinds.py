@@ -4,6 +4,7 @@ import json
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
@@ -16,6 +17,7 @@ from millsim.mill.problem import build
 from millsim.record.limits import CANNOT, GRINDING, LIMITS, OK, OVER
 from millsim.record.read import read
 from millsim.record.write import write
+from millsim.show.words.limits import headroom, verdict, what_limits
 from millsim.show.words.prediction import to_json, to_text
 
 DEMO = Path(__file__).resolve().parents[1] / "configs" / "demo.toml"
@@ -48,6 +50,30 @@ def test_it_is_an_outcome_of_its_own(name):
 
 def test_a_mill_that_grinds_is_not_called_so():
     assert not hardly(solve(build(load_config(DEMO)), None))
+
+
+SLOW_FINE = ("drive.speed=6000 rpm", "drive.speed_under_load=5700 rpm", "sieve.hole=0.6 mm", "run.band_samples=0",
+             "run.trace=false")  # fmt: skip
+
+
+def test_there_are_no_islands_along_the_gap():
+    # Derived: a little more gap is a little another mill. The largest rate lies between two steps of the search here.
+    # (A tighter gap bites pellets alone and carries ten times as much.)
+    gaps = np.arange(1.75, 6.01, 0.25)
+    found = [solve(build(load_config(DEMO, [*SLOW_FINE, f"stator.gap={g} mm"])), None) for g in gaps]
+    assert not any(hardly(o) for o in found)
+    rates = np.log([float(o.state["F"]) for o in found])
+    assert np.abs(np.diff(rates)).max() < 0.2  # classes as wide as the steps of the gap are worth some of it
+
+
+def test_a_mill_that_more_charge_chokes_is_told_so():
+    # Far from full, and yet the charge is what limits it: no headroom is promised.
+    p = predict(load_config(DEMO, [*SLOW_FINE, "stator.gap=3 mm"]), "balance", 1)
+    limit = next(x for x in p.limits if x.name == p.binding)
+    assert p.binding == "chamber" and limit.load < 0.1 * limit.capacity
+    assert headroom(limit) == 1.0 and verdict(limit, p.binding) == "limits it"
+    assert "more charge than this carries less, so a mill fed any faster fills up" in what_limits(p)
+    assert "nothing at this rate" not in what_limits(p)
 
 
 def test_no_rate_and_no_band_is_told(blunt):

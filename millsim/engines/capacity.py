@@ -6,7 +6,7 @@ import numpy as np
 
 from ..base.numerics.jit import kernel, law
 from ..laws import drive
-from ..mill.chamber import FINISHED, NIP, PAIR, SHEAR, STATE
+from ..mill.chamber import FINISHED, MILL, NIP, PAIR, SHEAR, STATE
 from ..record.limits import (
     CANNOT,
     CHAMBER,
@@ -14,6 +14,7 @@ from ..record.limits import (
     GRINDING,
     JAM,
     LEAST_OPEN,
+    LIMITS,
     OK,
     OPENING,
     OVER,
@@ -21,13 +22,15 @@ from ..record.limits import (
     SIEVE,
     TEMPERATURE,
 )
-from .settle import HOPELESS, grinding_load, settle, start_state
+from .settle import HOPELESS, grinding_load, heat_load, settle, start_state
 
 # ln of hold-up over a full chamber, at which the search looks first: nearly empty, then in growing steps.
 SCAN = np.array([-16.0, -10.0, -8.0, -6.5, -5.5, -4.7, -4.0, -3.4, -2.8, -2.3, -1.8, -1.4, -1.0, -0.6, -0.3, 0.01])
 ROUGH, NEAR = 1e-4, 1e-2  # tolerance while the search is far from a limit, and how near (in ln of the load) it is not
-JUMP = 1e-7  # in ln of the charge, how near to a jump
+JUMP = 1e-5  # in ln of the charge, how near to a jump
 CLOSE = 1e-7  # of the limit, on its safe side, where the search ends
+ASIDE = 0.02  # less ln charge than at a limit: what is looked at to see whether less carries more
+WIDE, TOP = 0.4, 2e-6  # ln charge to each side of where the largest rate is sought, and how flat it is there
 
 
 @law
@@ -94,17 +97,23 @@ def _try_holdup(m, grid, feed, ln_M, F_asked, origin, s, work, loads, tolerance)
     """Settle at a hold-up, coming from the state `origin`; return ln of the highest load (inf: not settled).
 
     The feed rate asked for counts as a limit of its own. Where hardly a hit breaks anything the state may not settle;
-    what a kilogram costs there is over its limit whichever way it swings.
+    what a kilogram costs there, or the heat, is over its limit whichever way it swings. What is over a limit leaves the
+    ages as they were: they belong to the states that follow.
     """
     copy_state(origin, s)
     s.M = np.exp(ln_M)
+    ages = work.ages.copy()
     residual, _ = settle(m, grid, feed, s, work, tolerance)
     if residual > tolerance:
         loads[:] = 0.0
-        loads[GRINDING] = grinding_load(m, s, work)
-        return log(loads[GRINDING]) if loads[GRINDING] > HOPELESS else np.inf
-    fill_loads(m, s, grid.x, work, loads)
-    return log(max(1e-12, max(loads.max(), s.F / F_asked)))
+        loads[GRINDING], loads[TEMPERATURE] = grinding_load(m, s, work), heat_load(m, s)
+        h = log(loads.max()) if loads.max() > HOPELESS else np.inf
+    else:
+        fill_loads(m, s, grid.x, work, loads)
+        h = log(max(1e-12, max(loads.max(), s.F / F_asked)))
+    if h >= 0.0:
+        work.ages[:] = ages
+    return h
 
 
 @law
@@ -140,31 +149,16 @@ def _scan(m, grid, feed, F_asked, s, work, loads, tolerance, rough, good, best):
 
 
 @law
-def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough):
-    """Fill the mill step by step until a limit binds or the feed rate asked for (may be inf) is reached.
+def _approach(m, grid, feed, F_asked, scan, good, best, s, work, loads, tolerance):
+    """Narrow what `_scan` found down to where a limit binds; return which.
 
-    Returns (code, binding limit); s, work and loads then hold the state found, which exceeds no limit. Hold-up, unlike
-    feed rate, always has an answer. Every trial comes from the last state within limits, as a mill that is fed a little
-    more does; where the next state jumps (hotter, stickier, blinder) the search ends before the jump and names the
-    limit the jump goes through. Feed rate need not rise with hold-up all the way: the largest on the way counts. rough:
-    tolerance of steps far from any limit. A mill whose rate ends where a kilogram costs too much hardly grinds.
+    Leaves in good (1,) the state there; in best (1,) too, unless some smaller charge on the way, or a little smaller
+    than that, carries more.
     """
-    least = log(chamber_capacity(m)) + SCAN[0]
-    good, best = np.zeros(1, STATE), np.zeros(1, STATE)
-    start_state(m, np.exp(least), np.exp(least), good[0])
-    scan = _scan(m, grid, feed, F_asked, s, work, loads, tolerance, rough, good, best)
-    found, low, h_low, high, h_high, binding = scan
-    if not found:  # stand at the nearly empty mill and say what is over its limit there
-        start_state(m, np.exp(least), np.exp(least), good[0])
-        h = _try_holdup(m, grid, feed, least, F_asked, good[0], s, work, loads, tolerance)
-        return CANNOT, (int(np.argmax(loads)) if binding != GRINDING and h < np.inf else binding)
-    floods = best[0].F > good[0].F * 1.0001
-    if binding == GRINDING and not floods:
-        _try_holdup(m, grid, feed, low, F_asked, good[0], s, work, loads, tolerance)
-        return CANNOT, GRINDING
+    _, low, h_low, high, h_high, binding = scan
     x_old, h_old, x_new, h_new = low, h_low, high, h_high
     for turn in range(60):
-        if floods or high - low < (1e-10 if h_high < 1.0 else JUMP) or abs(h_low) < CLOSE:
+        if high - low < (1e-10 if h_high < 1.0 else JUMP) or abs(h_low) < CLOSE:
             break
         middle = 0.5 * (low + high)
         if h_new < 1.0 and h_old < 1.0 and h_new != h_old and turn % 4 < 3:  # secant, aimed just below the limit
@@ -182,41 +176,133 @@ def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough):
             high, h_high = middle, h
             if h < np.inf:
                 binding = int(np.argmax(loads))
-    if best[0].F > good[0].F * 1.0001:
+    _rate_at(m, grid, feed, low - ASIDE, F_asked, best[0], s, work, loads, tolerance)
+    return binding
+
+
+@law
+def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough):
+    """Fill the mill step by step until a limit binds or the feed rate asked for (may be inf) is reached.
+
+    Returns (code, binding limit); s, work and loads then hold the state found, which exceeds no limit. Hold-up, unlike
+    feed rate, always has an answer. Every trial comes from the last state within limits, as a mill that is fed a little
+    more does; where the next state jumps (hotter, stickier, blinder) the search ends before the jump and names the
+    limit the jump goes through. Feed rate need not rise with hold-up all the way: the largest on the way counts. rough:
+    tolerance of steps far from any limit. A mill whose rate still rises where a kilogram costs too much hardly grinds.
+    """
+    least = log(chamber_capacity(m)) + SCAN[0]
+    good, best = np.zeros(1, STATE), np.zeros(1, STATE)
+    start_state(m, np.exp(least), np.exp(least), good[0])
+    scan = _scan(m, grid, feed, F_asked, s, work, loads, tolerance, rough, good, best)
+    found, binding = scan[0], scan[5]
+    if not found:  # stand at the nearly empty mill and say what is over its limit there
+        start_state(m, np.exp(least), np.exp(least), good[0])
+        h = _try_holdup(m, grid, feed, least, F_asked, good[0], s, work, loads, tolerance)
+        return CANNOT, (int(np.argmax(loads)) if binding != GRINDING and h < np.inf else binding)
+    if best[0].F <= good[0].F * 1.0001:
+        binding = _approach(m, grid, feed, F_asked, scan, good, best, s, work, loads, tolerance)
+    if best[0].F > good[0].F * (1.0 + TOP):
         _climb(m, grid, feed, F_asked, best[0], s, work, loads, tolerance)
         copy_state(best[0], good[0])
-        binding = CHAMBER  # more charge carries less: beyond this rate the chamber floods
+        binding = CHAMBER  # more charge carries less: beyond this rate the chamber fills up
     _try_holdup(m, grid, feed, log(good[0].M), F_asked, good[0], s, work, loads, tolerance)
+    if binding == GRINDING:
+        return CANNOT, GRINDING
     return (OK if s.F >= F_asked * (1.0 - 1e-5) else OVER), binding
 
 
 @law
 def _rate_at(m, grid, feed, ln_M, F_asked, best, s, work, loads, tolerance):
-    """Feed rate that a hold-up carries, 0 beyond a limit; `best` becomes the state if none carried more."""
+    """Feed rate that a hold-up carries, 0 beyond a limit; `best` (and ages) become the state if none carried more."""
+    ages = work.ages.copy()
     h = _try_holdup(m, grid, feed, ln_M, F_asked, best, s, work, loads, tolerance)
     if h >= 0.0:
         return 0.0
     if s.F > best.F:
         copy_state(s, best)
+    else:
+        work.ages[:] = ages
     return s.F
 
 
 @law
 def _climb(m, grid, feed, F_asked, best, s, work, loads, tolerance):
-    """Golden-section search in ln M for the largest feed rate near the state `best`, which it improves."""
-    low, high, golden = log(best.M) - 0.8, log(best.M) + 0.8, 0.6180339887498949
-    a, b = high - golden * (high - low), low + golden * (high - low)
-    F_a = _rate_at(m, grid, feed, a, F_asked, best, s, work, loads, tolerance)
-    F_b = _rate_at(m, grid, feed, b, F_asked, best, s, work, loads, tolerance)
-    for _ in range(26):
-        if F_a > F_b:
-            high, b, F_b = b, a, F_a
-            a = high - golden * (high - low)
-            F_a = _rate_at(m, grid, feed, a, F_asked, best, s, work, loads, tolerance)
+    """Search ln M near the state `best` for the largest feed rate, and leave its state there.
+
+    Three charges are kept, the middle one carries most; until all three carry the same within TOP.
+    """
+    x, F = log(best.M), best.F
+    low, high = x - WIDE, x + WIDE
+    F_low = _rate_at(m, grid, feed, low, F_asked, best, s, work, loads, tolerance)
+    F_high = _rate_at(m, grid, feed, high, F_asked, best, s, work, loads, tolerance)
+    for turn in range(40):
+        if F_low > F:
+            high, F_high, x, F, low = x, F, low, F_low, low - WIDE
+            F_low = _rate_at(m, grid, feed, low, F_asked, best, s, work, loads, tolerance)
+        elif F_high > F:
+            low, F_low, x, F, high = x, F, high, F_high, high + WIDE
+            F_high = _rate_at(m, grid, feed, high, F_asked, best, s, work, loads, tolerance)
+        elif F - min(F_low, F_high) < TOP * F or high - low < JUMP:
+            break
         else:
-            low, a, F_a = a, b, F_b
-            b = low + golden * (high - low)
-            F_b = _rate_at(m, grid, feed, b, F_asked, best, s, work, loads, tolerance)
+            trial = _next_trial(low, F_low, x, F, high, F_high, turn % 3 == 2)
+            F_trial = _rate_at(m, grid, feed, trial, F_asked, best, s, work, loads, tolerance)
+            if F_trial > F:
+                low, F_low, high, F_high = (x, F, high, F_high) if trial > x else (low, F_low, x, F)
+                x, F = trial, F_trial
+            elif trial > x:
+                high, F_high = trial, F_trial
+            else:
+                low, F_low = trial, F_trial
+
+
+@law
+def _next_trial(low, F_low, x, F, high, F_high, plain):
+    """Where a parabola through three points, the middle one highest, is highest, but not at the middle one itself.
+
+    plain, or where an end is beyond a limit: the golden section of the wider side.
+    """
+    wider = high - x if high - x > x - low else low - x
+    rise, fall = (F - F_low) / (x - low), (F - F_high) / (high - x)
+    if plain or min(F_low, F_high) <= 0.0 or rise + fall <= 0.0:
+        return x + 0.382 * wider
+    top = 0.5 * (low + x + (high - low) * rise / (rise + fall))
+    return top if abs(top - x) > 0.02 * (high - low) else x + 0.02 * wider
+
+
+@law
+def _stand(m, grid, feed, F, s, work, tolerance):
+    """Settle at exactly the feed rate F from a state s that carries it but for CLOSE; return (residual, turns).
+
+    Where turning the loop at that rate does not settle, as next to flooding, the charge is held instead.
+    """
+    near = np.zeros(1, STATE)
+    copy_state(s, near[0])
+    s.F, s.at_rate = F, 1.0
+    residual, turns = settle(m, grid, feed, s, work, tolerance)
+    if not residual <= tolerance:
+        copy_state(near[0], s)
+        s.at_rate = 0.0
+        residual, turns = settle(m, grid, feed, s, work, tolerance)
+    return residual, turns
+
+
+@law
+def settle_rate(m, grid, feed, s, work, tolerance):
+    """Settle at the feed rate s.F from the state s; return (residual, turns): infinite where no charge carries it.
+
+    Where turning the loop finds no state, the mill is filled from empty until it carries the rate, whatever that does
+    to motor, rotor and powder; what it does not carry then floods it.
+    """
+    F, s.at_rate = s.F, 1.0
+    residual, turns = settle(m, grid, feed, s, work, tolerance)
+    if residual <= tolerance:
+        return residual, turns
+    free, loads = np.zeros(1, MILL), np.zeros(len(LIMITS))
+    free[0] = m
+    free[0].T_limit = free[0].rated_power = free[0].jam_share = free[0].feed_opening = 1e30
+    code, _ = search_capacity(free[0], grid, feed, F, s, work, loads, tolerance, tolerance)
+    return _stand(m, grid, feed, F, s, work, tolerance) if code == OK else (np.inf, turns)
 
 
 @kernel
@@ -243,9 +329,10 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
             code, binding = search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough)
             if code == CANNOT and binding == GRINDING:
                 return code, binding, 0.0
-            if code == OK:  # stand exactly at the rate asked for
-                s.F, s.at_rate = F_asked, 1.0
-            residual, _ = settle(m, grid, feed, s, work, tolerance)
+            if code == OK:
+                residual, _ = _stand(m, grid, feed, F_asked, s, work, tolerance)
+            else:
+                residual, _ = settle(m, grid, feed, s, work, tolerance)
     fill_loads(m, s, grid.x, work, loads)
     if residual > tolerance or (code != CANNOT and loads.max() > 1.0 + 1e-4):
         return FAILED, binding, residual
@@ -259,6 +346,5 @@ def stand_at(m, grid, feed, F, s, work, tolerance):
     For a run that was measured: it did take that rate. A residual above the tolerance: there is no such state.
     """
     start_state(m, F, F * 1.0, s)
-    s.at_rate = 1.0
     work.ages[:] = 0.0
-    return settle(m, grid, feed, s, work, tolerance)
+    return settle_rate(m, grid, feed, s, work, tolerance)

@@ -17,8 +17,11 @@ from .balance import march
 from .strikes import fill_rates
 
 UNKNOWNS = 5  # ln hold-up or ln feed rate, T, unblinded share, speed, tip speed
-MAX_TURNS = 120
-PATIENCE, HOPELESS = 40, 3.0  # turns spent on a state whose load on grinding is above HOPELESS: it need not settle
+HURRY, CALM, MAX_TURNS = 60, 140, 400  # turns that are accelerated; up to the next, steps of 0.3; then of 0.1
+PATIENCE, HOPELESS = (
+    40,
+    3.0,
+)  # turns spent on a state whose load on grinding or heat is above HOPELESS: it need not settle
 HISTORY = 4  # depth of the Anderson acceleration
 
 
@@ -133,8 +136,10 @@ def evaluate(m, grid, feed, s, work):
 
 
 @law
-def renew_ages(s, mass, ages):
-    """Set the mean age by class, (charge coarser than it) / F; return the largest change over the residence time.
+def renew_ages(s, mass, ages, share):
+    """Bring the mean age by class nearer to (charge coarser than it) / F, by a share of the way.
+
+    Returns the largest change that the whole way would be, over the residence time.
 
     A gram that is at size x has come down through the coarser sizes, and spends there, on average, the coarser
     charge over the feed rate.
@@ -143,7 +148,8 @@ def renew_ages(s, mass, ages):
     for i in range(mass.size - 1, -1, -1):
         age = (above + 0.5 * mass[i]) / s.F
         change = max(change, abs(age - ages[i]))
-        ages[i], above = age, above + mass[i]
+        ages[i] += share * (age - ages[i])
+        above += mass[i]
     return change / s.residence
 
 
@@ -229,12 +235,20 @@ def grinding_load(m, s, work):
 
 
 @law
+def heat_load(m, s):
+    """Rise of the chamber over the room, over what the limit allows; 0 in a cold start."""
+    return 0.0 if m.isothermal > 0.0 else (s.T - m.T_room) / (m.T_limit - m.T_room)
+
+
+@law
 def settle(m, grid, feed, s, work, tolerance):
     """Turn the loop until the state answers itself within tolerance; return (residual, turns).
 
     With s.at_rate the feed rate s.F is given and the hold-up found; otherwise the hold-up s.M is given and the
     feed rate found. s holds the first guess and then the solution; `work` the rates, charge, flows and powers that
     belong to it. The residual is the largest relative change one more turn would make to state, ages or feed rate.
+    Where acceleration goes in circles, small plain steps settle a given hold-up; a feed rate beyond flooding has no
+    state, so there the search for one ends (see `settle_rate`).
     """
     ages = work.ages
     if ages[0] == 0.0:
@@ -252,7 +266,8 @@ def settle(m, grid, feed, s, work, tolerance):
         response(m, grid, s, work, new[0])
         new[0].M, new[0].at_rate = charge, s.at_rate
         _pack(new[0], scale, answer)
-        residual = max(abs(log(s.F / F_before)), renew_ages(s, work.mass, ages))
+        calm = 1.0 if turn < HURRY else 0.3 if turn < CALM else 0.1
+        residual = max(abs(log(s.F / F_before)), renew_ages(s, work.mass, ages, calm))
         for q in range(UNKNOWNS):
             change = abs(answer[q] - z[q])
             if not change < np.inf:
@@ -260,9 +275,13 @@ def settle(m, grid, feed, s, work, tolerance):
             residual = max(residual, change)
         if residual <= tolerance:
             return residual, turn + 1
-        if turn == PATIENCE and grinding_load(m, s, work) > HOPELESS:
+        if turn == PATIENCE and max(grinding_load(m, s, work), heat_load(m, s)) > HOPELESS:
             break
-        if residual > 3.0 * best or turn % 40 == 39:  # the history misleads: start it anew, more carefully
+        if turn == HURRY and s.at_rate > 0.0:
+            break
+        if calm < 1.0:
+            count, mixing = 0, calm
+        elif residual > 3.0 * best or turn % 40 == 39:  # the history misleads: start it anew, more carefully
             count, best, mixing = 0, residual, max(0.1, 0.6 * mixing)
         best = min(best, residual)
         if count == HISTORY:

@@ -13,9 +13,9 @@ from ..engines.records import BREAK, FLOW_NAMES, PIN_BREAK, XI
 from ..laws import drive
 from ..mill.chamber import NIP, PAIR, STRIKE
 from ..mill.problem import Setup
-from ..record.limits import GRINDING, HARDLY_J_KG, LEAST_OPEN, LIMITS
+from ..record.limits import CHAMBER, GRINDING, HARDLY_J_KG, LEAST_OPEN, LIMITS, OVER
 from ..record.outputs import scalar
-from ..record.prediction import Counted, EngineResult, Limit, SizeTable
+from ..record.prediction import MORE_CARRIES_LESS, Counted, EngineResult, Limit, SizeTable
 from .outcome import Outcome
 from .scalars import Figures, ledger, powers_from, scalars, temperature_of
 
@@ -33,6 +33,7 @@ TALLY_WORDS = {  # name in BY_SIZE: (unit, long name), all per kg fed
     "impact_energy": ("J/kg", "normal energy of hits"),
     "edge_energy": ("J/kg", "energy spent on chips"),
 }
+ALMOST_FULL = 0.98  # load on the chamber from which it counts as what is full
 CLASS_ERROR = "class_error_"  # prefix of numerics: relative class error of a scalar or ledger term
 
 
@@ -177,7 +178,7 @@ def limits_of(problem: Setup, o: Outcome) -> tuple[Limit, ...]:
         ("shaft power", o.loads[0] * m["rated_power"], m["rated_power"], "W", "rated power of the motor at the shaft"),
         ("outlet temperature", hottest, m["T_limit"], "K", "above it the powder sticks or smears"),
         ("sieve", 1.0 - s["unblinded"], 1.0 - LEAST_OPEN, "1", "share of the holes pegged by near-size pieces"),
-        ("chamber", charge, full, "kg", f"most of the charge {waiting}"),
+        ("chamber", charge, full, "kg", MORE_CARRIES_LESS if _floods(o) else f"most of the charge {waiting}"),
         ("jam", o.loads[4], 1.0, "1", "bites against the rotor's energy, power against the motor's overload"),
         ("feed opening", 0.0 if batch else s["F"], opening, "kg/s", "what runs through the opening by gravity"),
         (
@@ -192,6 +193,11 @@ def limits_of(problem: Setup, o: Outcome) -> tuple[Limit, ...]:
     return tuple(
         Limit(name, float(load), float(most), unit, why, zero.get(name, 0.0)) for name, load, most, unit, why in rows
     )
+
+
+def _floods(o: Outcome) -> bool:
+    """Whether the mill stands at its largest rate with the chamber far from full: more charge carries less."""
+    return o.code == OVER and o.binding == LIMITS[CHAMBER] and o.loads[CHAMBER] < ALMOST_FULL
 
 
 def powder_temperature(o: Outcome) -> float:

@@ -123,6 +123,11 @@ def at_state(problem: Setup, settled: Outcome, own: Setup) -> Outcome:
 
 
 def _not_converged(s: np.ndarray, residual: float, tolerance: float) -> str:
+    if residual <= tolerance:
+        return (
+            f"the state found next to a limit jumps over it when it is settled again (charge {1e3 * s[0]['M']:.3g} g, "
+            f"{s[0]['T'] - 273.15:.0f} °C): this mill has no steady state near its largest rate; ask for a smaller one"
+        )
     return (
         f"the chamber state did not settle: residual {residual:.2g} against a tolerance of {tolerance:.2g} "
         f"(charge {1e3 * s[0]['M']:.3g} g, {s[0]['T'] - 273.15:.0f} °C, {s[0]['v']:.1f} m/s); "

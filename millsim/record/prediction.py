@@ -9,6 +9,7 @@ from ..base.quantities.scalar import Scalar
 from .limits import CANNOT, HARDLY_GRINDS, STATUS_WORDS
 
 FloatArray = np.ndarray
+MORE_CARRIES_LESS = "more charge than this carries less, so a mill fed any faster fills up"  # sentence of a Limit
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from ...laws.strength import TIP_CAP
 from ...record.asked import batch_of, feed_size
 from ...record.limits import GRINDING, HARDLY_GRINDS, LIMITS
 from ...record.outputs import figure, shown
-from ...record.prediction import Limit, Prediction
+from ...record.prediction import MORE_CARRIES_LESS, Limit, Prediction
 from ...studies.why import main_maker, threshold_J_kg
 
 BINDS = 1.02  # a limit with less headroom than this binds now
@@ -43,7 +43,11 @@ _REMEDY = {
 
 
 def headroom(limit: Limit) -> float:
-    """How far the load may still grow: the margin; none where the limit is below the load at rest."""
+    """How far the load may still grow: the margin; none where the limit is below the load at rest, or where more
+    charge carries less, however empty the chamber.
+    """
+    if limit.sentence == MORE_CARRIES_LESS:
+        return min(1.0, limit.margin)
     return 0.0 if limit.capacity < limit.zero else limit.margin
 
 
