@@ -10,13 +10,15 @@ from .inputs import force_option, json_option, path_type, plots_option
 @click.argument("prediction", type=path_type, metavar="PREDICTION.h5")
 @click.argument("run", type=path_type, metavar="RUN.toml")
 @plots_option("Draw the figure into this folder.")
+@click.option("--full", is_flag=True, help="Every sieve and figure, and the causes that were ruled out.")
 @json_option
 @force_option
 @click.pass_context
-def compare(ctx, prediction, run, plots, force) -> None:
+def compare(ctx, prediction, run, plots, full, force) -> None:
     """Set a measured run against a stored prediction.
 
-    Nothing is fitted and the prediction is not changed.
+    After a miss it names what may have caused it, each with the measurement that tells. Nothing is fitted and the
+    prediction is not changed.
     """
     from ..learn.measured.runsheet import read_run
 
@@ -24,12 +26,18 @@ def compare(ctx, prediction, run, plots, force) -> None:
     from ..record import read
 
     stored, sheet = read.read(prediction), read_run(run)
+    from ..learn.calibration.causes import explain
     from ..learn.calibration.compare import compare as set_against
-    from ..show.words import calibration
+    from ..show.words import comparison as words
 
     found = set_against(stored, sheet)
-    written = _written(found, plots, force)
-    answer(ctx, lambda: calibration.comparison_json(found), lambda: calibration.comparison_text(found), written=written)
+    why = explain(found)
+    answer(
+        ctx,
+        lambda: words.comparison_json(found, why),
+        lambda: words.comparison_text(found, why, full),
+        written=_written(found, plots, force),
+    )
 
 
 def _written(found, plots, force: bool):

@@ -4,9 +4,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ...base.numerics import psd
 from ...base.numerics.statistics import NORMAL_80
 from ...base.reading.toml import flat, parse_toml
 from ...record.prediction import Prediction
+from ..measured.runbalance import inputs, propagate
 from ..measured.runsheet import MeasuredRun, config_as_run, measured_hash
 from ..measured.runspec import AS_IT_TOOK
 from . import observations as obs
@@ -14,13 +16,20 @@ from .observations import Block, size_block
 
 SAME_RATE = 0.03
 INFORMATIVE = (0.005, 0.995)  # sieves where either curve lies outside say nothing
+PERCENTILES = {"x10_m": 0.1, "x50_m": 0.5, "x90_m": 0.9}
+MISS = 2.0  # combined standard errors: one number this far out is a miss, whatever the others do
+FED, OTHER_RATE, NOT_MEASURED = "set by feeder", "other rate", "not measured"
+BEYOND_FINE, BEYOND_COARSE = "below sieves", "above sieves"
+NAN = float("nan")
+_ANY_RATE = ("idle_power_W", "air_flow_m3_s")  # what hardly depends on the feed rate
 
 
 @dataclass(frozen=True)
 class Point:
     """One measured number with its standard error, against a predicted one with its band; SI units.
 
-    name: a key of `record.outputs`, or of a sieve "Q3(0.5 mm)".
+    name: a key of `record.outputs`, or of a sieve "Q3(0.5 mm)". note: why it is not judged, "" where it is; measured
+    is NaN where the sieves do not reach a size, and the note then says on which side.
     """
 
     name: str
@@ -30,24 +39,38 @@ class Point:
     predicted: float
     low: float
     high: float
-    judged: bool = True  # False where the prediction was made for another feed rate
+    note: str = ""
+
+    @property
+    def judged(self) -> bool:
+        """Whether the prediction can be held against the measurement."""
+        return not self.note and not np.isnan(self.residual)
+
+    @property
+    def residual(self) -> float:
+        """Measured less predicted, in combined standard errors: of the measurement, and of the band on that side."""
+        off = self.measured - self.predicted
+        side = self.low if off < 0.0 else self.high
+        combined = float(np.hypot((side - self.predicted) / NORMAL_80, self.error))
+        if combined == 0.0:
+            return float(np.copysign(np.inf, off)) if off else 0.0
+        return off / combined
 
     @property
     def inside(self) -> bool:
         """Whether the measured number lies in the band, widened by the error of the measurement itself."""
-        side = self.low if self.measured < self.predicted else self.high
-        room = float(np.hypot(side - self.predicted, NORMAL_80 * self.error))
-        return abs(self.measured - self.predicted) <= room
+        return abs(self.residual) <= NORMAL_80
 
 
 @dataclass(frozen=True)
 class RunComparison:
-    """Sieves (x ascending, Q3), other figures, and config keys in which prediction and run differ."""
+    """Sieves (x ascending, Q3), sizes that follow from them, other figures, and config keys in which the two differ."""
 
     prediction: Prediction
     run: MeasuredRun
     sieves_m: np.ndarray
     sieves: tuple[Point, ...]
+    sizes: tuple[Point, ...]  # x10, x50, x90
     figures: tuple[Point, ...]
     differing: tuple[tuple[str, str, str], ...]  # (key, predicted for, run with)
     same_rate: bool
@@ -64,18 +87,44 @@ class RunComparison:
         """How many of the counted sieves lie inside the band."""
         return sum(p.inside for p in self.counted)
 
+    @property
+    def points(self) -> tuple[Point, ...]:
+        """Every row, the sieves first."""
+        return (*self.sieves, *self.sizes, *self.figures)
+
+    @property
+    def independent(self) -> tuple[Point, ...]:
+        """What counts for the coverage: x10 to x90 are the sieves again, and the power is the energy again."""
+        again = "electrical_power_W" if any(p.name == "gross_J_kg" for p in self.figures) else ""
+        return tuple(p for p in (*self.counted, *self.figures) if p.judged and p.name != again)
+
+    @property
+    def covered(self) -> tuple[int, int, float]:
+        """(how many lie inside, of how many, how many one expects at the level of the band)."""
+        told = self.independent
+        return sum(p.inside for p in told), len(told), self.prediction.band_level * len(told)
+
+    @property
+    def missed(self) -> bool:
+        """Whether fewer lie inside than the band promises, or one lies far out."""
+        inside, count, expected = self.covered
+        return bool(count) and (inside < int(expected) or any(abs(p.residual) > MISS for p in self.independent))
+
 
 def compare(prediction: Prediction, run: MeasuredRun) -> RunComparison:
     """The comparison of one run with a stored prediction."""
     table = prediction.main.table
     block = size_block(run, table.edges_m)
-    at, points = np.zeros(0), []
+    at, points, covariance = np.zeros(0), [], np.zeros((0, 0))
     if block is not None:
-        at, points = _by_sieve(block, run, prediction)
+        at, points, covariance = _by_sieve(block, run, prediction)
+    sizes = _sizes(at, np.array([p.measured for p in points]), covariance, prediction)
     figures = tuple(_figures(prediction, run))
     same = same_rate(prediction, run)
     own = calibrated_on(prediction, run)
-    return RunComparison(prediction, run, at, tuple(points), figures, differing(prediction, run), same, own)
+    return RunComparison(
+        prediction, run, at, tuple(points), tuple(sizes), figures, differing(prediction, run), same, own
+    )
 
 
 def calibrated_on(prediction: Prediction, run: MeasuredRun) -> bool:
@@ -87,18 +136,47 @@ def calibrated_on(prediction: Prediction, run: MeasuredRun) -> bool:
     return measured_hash(run) in hashes if hashes else run.name in card.get("runs", [])
 
 
-def _by_sieve(block: Block, run: MeasuredRun, prediction: Prediction) -> tuple[np.ndarray, list[Point]]:
-    """(apertures ascending, one point each); repeats on one sieve are averaged, their common error stays."""
+def _by_sieve(block: Block, run: MeasuredRun, prediction: Prediction) -> tuple[np.ndarray, list[Point], np.ndarray]:
+    """(apertures ascending, one point each, covariance); repeats on a sieve are averaged, their common error stays."""
     at = np.concatenate([np.asarray(s.apertures_m) for s in run.product_sheets])
     sieves, table = np.unique(at), prediction.main.table
     ln_x, points = np.log(table.edges_m), []
-    for x in sieves:
-        mean = (at == x) / np.count_nonzero(at == x)
+    means = np.array([(at == x) / np.count_nonzero(at == x) for x in sieves])
+    covariance = means @ block.covariance @ means.T
+    for x, mean, variance in zip(sieves, means, np.diag(covariance), strict=True):
         curves = (table.product_q3, table.product_q3_low, table.product_q3_high)
         said = [float(np.interp(np.log(x), ln_x, q)) for q in curves]
-        error = float(mean @ block.covariance @ mean) ** 0.5
-        points.append(Point(f"Q3({1e3 * x:.3g} mm)", "1", float(mean @ block.values), error, *said))
-    return sieves, points
+        points.append(Point(f"Q3({1e3 * x:.3g} mm)", "1", float(mean @ block.values), float(variance) ** 0.5, *said))
+    return sieves, points, covariance
+
+
+def _sizes(x: np.ndarray, q: np.ndarray, covariance: np.ndarray, prediction: Prediction) -> list[Point]:
+    """x10, x50 and x90 of the run as its sieves tell them; nothing is extrapolated beyond the sieves."""
+    found = []
+    for key, share in PERCENTILES.items():
+        said, note, (value, error) = prediction.main.scalars[key], NOT_MEASURED, (NAN, NAN)
+        if q.size:
+            note = BEYOND_FINE if share < q[0] else BEYOND_COARSE if share > q[-1] else ""
+            value, error = size_at(x, q, covariance, share)
+        found.append(Point(key, said.unit, value, error, said.value, said.low, said.high, note))
+    return found
+
+
+def size_at(x: np.ndarray, q: np.ndarray, covariance: np.ndarray, share: float) -> tuple[float, float]:
+    """(size that a share of the mass is finer than, standard error) by sieves x (k,) [m] with Q3 q (k,); NaN beyond.
+
+    Q3 is linear in ln x between sieves (ISO 9276-1). An error of Q3 there, itself interpolated from the two sieves,
+    moves the size by that over the slope of the curve.
+    """
+    q = np.maximum.accumulate(q)
+    value = float(psd.x_at(x, q, share))
+    i = int(np.clip(np.searchsorted(q, share), 1, max(1, q.size - 1)))
+    if not np.isfinite(value) or q.size < 2 or not q[i] > q[i - 1]:
+        return value, NAN
+    part = (share - q[i - 1]) / (q[i] - q[i - 1])
+    weights = np.array([1.0 - part, part])
+    of_q = float(weights @ covariance[i - 1 : i + 1, i - 1 : i + 1] @ weights) ** 0.5
+    return value, value * of_q * float(np.log(x[i] / x[i - 1]) / (q[i] - q[i - 1]))
 
 
 def same_rate(prediction: Prediction, run: MeasuredRun) -> bool:
@@ -114,7 +192,6 @@ def _figures(prediction: Prediction, run: MeasuredRun) -> list[Point]:
     meter = float(np.hypot(run.meter_class / obs.LIMIT, obs.EFFICIENCY if run.meter_at == "mains" else 0.0))
     loaded = float(np.hypot(meter, obs.REPEAT_POWER))
     rows = [
-        ("throughput_kg_s", run.feed_rate_kg_s if run.feeding == AS_IT_TOOK else None, obs.FEEDER),
         ("holdup_kg", run.holdup_kg, obs.REPEAT_HOLDUP),
         ("air_flow_m3_s", run.air_flow_m3_s, run.air_uncertainty / obs.LIMIT),
         ("air_temperature_K", run.air_temperature_K, None),
@@ -127,14 +204,38 @@ def _figures(prediction: Prediction, run: MeasuredRun) -> list[Point]:
         rows.append(("gross_J_kg", gross, loaded))
     else:
         rows.append(("shaft_power_W", run.loaded_W, loaded))
-    found, same = [], same_rate(prediction, run)
+    same = same_rate(prediction, run)
+    found = [_rate(prediction, run, same)]
     for key, measured, relative in rows:
         if measured is not None and key in prediction.main.scalars:
             kelvin = float(np.hypot(run.probe_K / obs.LIMIT, obs.PLACE_K))
             q, error = prediction.main.scalars[key], kelvin if relative is None else relative * measured
-            judged = same or key in ("idle_power_W", "air_flow_m3_s")
-            found.append(Point(key, q.unit, measured, float(error), q.value, q.low, q.high, judged))
-    return found
+            note = "" if same or key in _ANY_RATE else OTHER_RATE
+            found.append(Point(key, q.unit, measured, float(error), q.value, q.low, q.high, note))
+    return [*found, *_not_measured(found, prediction)]
+
+
+def _not_measured(found: list[Point], prediction: Prediction) -> list[Point]:
+    """Energy and temperature, where the run does not tell them."""
+    there, missing = {p.name for p in found}, []
+    for key, others in (("gross_J_kg", ()), ("outlet_temperature_K", ("air_temperature_K", "powder_temperature_K"))):
+        if key not in there and not there & set(others):
+            said = prediction.main.scalars[key]
+            missing.append(Point(key, said.unit, NAN, NAN, said.value, said.low, said.high, NOT_MEASURED))
+    return missing
+
+
+def _rate(prediction: Prediction, run: MeasuredRun, same: bool) -> Point:
+    """The rate; of a metered feed only whether the mill took more than the largest rate predicted for it."""
+    rate = propagate(lambda q: q["fed"] / q["time"], inputs(run), "kg/s", "fed over milling time")
+    value, most = rate.value, prediction.main.scalars["capacity_kg_s"]
+    if run.feeding != AS_IT_TOOK and value > most.value:
+        return Point("capacity_kg_s", most.unit, value, rate.u, most.value, most.low, most.high)
+    said, note = prediction.main.scalars["throughput_kg_s"], "" if same else OTHER_RATE
+    if run.feeding != AS_IT_TOOK:
+        return Point("throughput_kg_s", said.unit, value, rate.u, said.value, NAN, NAN, note or FED)
+    error = float(np.hypot(rate.u, obs.FEEDER * value))
+    return Point("throughput_kg_s", said.unit, value, error, said.value, said.low, said.high, note)
 
 
 def differing(prediction: Prediction, run: MeasuredRun) -> tuple[tuple[str, str, str], ...]:

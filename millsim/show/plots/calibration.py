@@ -8,15 +8,19 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
+from ...base.numerics.statistics import NORMAL_80
 from ...base.quantities.written import capital, digits
 from ...learn.calibration.compare import RunComparison
 from ...learn.calibration.fit import RunFit
 from ...learn.calibration.runmodel import Forecast
 from ...learn.calibration.whole import CalibrationReport
+from ...record.date import date_words
+from ...record.identity import forecast_sha256
+from ...record.outputs import OUTPUTS
 from ...version import MODEL_VERSION, __version__
 from ..words.parameters import parameter_label
 from .prediction import write
-from .style import BLACK, BLUE, GREY, ORANGE, SKY, frame, plain_style
+from .style import BLACK, BLUE, GREY, ORANGE, SKY, frame, frame_beside, plain_style
 
 _UNDERSIZE = "Cumulative undersize\nby mass $Q_3$ / %"
 
@@ -117,14 +121,18 @@ def parameters(report: CalibrationReport) -> Figure:
 
 
 def comparison(c: RunComparison) -> Figure:
-    """Measured Q3 against the stored prediction with its band, and the difference."""
+    """Measured Q3 against the stored prediction with its band, and beside it how far off every number lies."""
     with plain_style():
         p = c.prediction
-        made = f"seed {p.seed}, config {p.config_sha256[:12]} · run {c.run.sha256[:12]} · millsim {__version__}"
-        inside = f"{c.inside} of {len(c.counted)} sieves inside the {100 * p.band_level:.3g} % band."
-        foot = f"prediction: {made}\n{inside} Bars: one standard error."
+        inside, count, expected = c.covered
+        made = f"forecast {forecast_sha256(p)[:12]}, {date_words(p.date)} · run {c.run.sha256[:12]}"
+        foot = (
+            f"{made} · millsim {__version__}\nBars: one standard error. {inside} of {count} numbers inside the "
+            f"{100 * p.band_level:.3g} % band, about {expected:.0f} expected; hollow: not counted, since told by others "
+            "or not judged."
+        )
         name = f"{p.mill_name}; {c.run.name}"
-        figure, (top, low) = frame("Measured against predicted", name, foot, 2, (3.2, 1.0))
+        figure, (top, low, side) = frame_beside("Measured against predicted", name, foot, (3.2, 1.0), (1.5, 1.0), 11.0)
         t, x = p.main.table, p.main.table.edges_m * 1e3
         top.fill_between(
             x, 100 * t.product_q3_low, 100 * t.product_q3_high, color=SKY, alpha=0.45, lw=0,
@@ -138,4 +146,26 @@ def comparison(c: RunComparison) -> Figure:
         bounds = (np.array([getattr(q, n) for q in c.sieves]) * 100 - said for n in ("low", "high"))
         low.fill_between(at, *bounds, color=SKY, alpha=0.45, lw=0)
         _size_axes(top, low, at)
+        _off(side, c)
         return figure
+
+
+def _off(axes: Axes, c: RunComparison) -> None:
+    """Every number that was measured and has a band: how far off it is, in combined standard errors."""
+    told = [p for p in c.points if np.isfinite(p.residual) and (p in c.counted or p.name in OUTPUTS)]
+    full, places = set(map(id, c.independent)), np.arange(len(told))[::-1]
+    most = max(3.0, *(1.15 * abs(p.residual) for p in told)) if told else 3.0
+    axes.axvspan(-NORMAL_80, NORMAL_80, color=SKY, alpha=0.45, lw=0)
+    axes.axvline(0.0, color=BLUE, lw=1.2)
+    for y, p in zip(places, told, strict=True):
+        color = BLACK if p.inside else ORANGE
+        axes.plot([0.0, p.residual], [y, y], color=color, lw=1.2)
+        axes.plot(p.residual, y, "o", color=color, ms=6, mfc=color if id(p) in full else "white")
+    names = [textwrap.fill(OUTPUTS[p.name].short if p.name in OUTPUTS else p.name, 24) for p in told]
+    axes.set_yticks(places, names, fontsize=8.5)
+    axes.set(
+        xlim=(-most, most), ylim=(-0.6, len(told) - 0.4), xlabel="Measured − predicted\n/ combined standard errors"
+    )
+    axes.annotate("inside", (0.0, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 4), textcoords="offset points",
+                  ha="center", color=GREY)  # fmt: skip
+    axes.grid(True, axis="x", alpha=0.25)

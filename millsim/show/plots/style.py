@@ -87,17 +87,39 @@ def frame(
     title: str, subtitle: str, foot: str, rows: int = 1, ratios: tuple[float, ...] = (), notes: int = 0
 ) -> tuple[Figure, list[Axes]]:
     """The page that all our figures share: title, a grey line below it, panels over a shared abscissa, a footer."""
-    figure = Figure(figsize=(8.4, 5.6), dpi=150, layout="constrained")
+    figure = _page(foot)
+    axes = figure.subplots(rows, 1, sharex=True, squeeze=False, height_ratios=ratios or None)[:, 0].tolist()
+    _head(axes[0], title, subtitle, notes)
+    return figure, axes
+
+
+def frame_beside(
+    title: str, subtitle: str, foot: str, ratios: tuple[float, float], widths: tuple[float, float], width_in: float
+) -> tuple[Figure, list[Axes]]:
+    """The same page, wider: two panels over a shared abscissa, and one of full height to the right of them."""
+    figure = _page(foot, width_in)
+    grid = figure.add_gridspec(2, 2, height_ratios=ratios, width_ratios=widths)
+    top = figure.add_subplot(grid[0, 0])
+    axes = [top, figure.add_subplot(grid[1, 0], sharex=top), figure.add_subplot(grid[:, 1])]
+    top.tick_params(labelbottom=False)
+    _head(top, title, subtitle, 0)
+    return figure, axes
+
+
+def _page(foot: str, width_in: float = 8.4) -> Figure:
+    figure = Figure(figsize=(width_in, 5.6), dpi=150, layout="constrained")
     FigureCanvasAgg(figure)
     figure.get_layout_engine().set(rect=(0.01, 0.075, 0.98, 0.915), h_pad=0.05)
-    axes = figure.subplots(rows, 1, sharex=True, squeeze=False, height_ratios=ratios or None)[:, 0].tolist()
-    axes[0].set_title(f"{title}\n", pad=2 + _NOTE_PT * notes)
-    axes[0].annotate(
+    figure.text(0.015, 0.012, foot, fontsize=9, color=GREY, va="bottom", parse_math=False, linespacing=1.35)
+    return figure
+
+
+def _head(axes: Axes, title: str, subtitle: str, notes: int) -> None:
+    axes.set_title(f"{title}\n", pad=2 + _NOTE_PT * notes)
+    axes.annotate(
         subtitle, (0, 1), xycoords="axes fraction", xytext=(0, 5 + _NOTE_PT * notes), textcoords="offset points",
         color=GREY, parse_math=False,
     )  # fmt: skip
-    figure.text(0.015, 0.012, foot, fontsize=9, color=GREY, va="bottom", parse_math=False, linespacing=1.35)
-    return figure, axes
 
 
 def footer(p: Prediction, banded: bool = False) -> str:

@@ -1,11 +1,10 @@
-"""A calibration, a comparison and a ranking of measurements in words and tables, and as JSON."""
+"""A calibration and a ranking of measurements in words and tables, and as JSON."""
 
 import math
 
 from ...base.quantities import units
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import Shown, digits, join_words, table, wrap
-from ...learn.calibration.compare import Point, RunComparison
 from ...learn.calibration.findings import Row, open_words
 from ...learn.calibration.fit import RunFit
 from ...learn.calibration.nextstep import LEAST_GAIN, QUESTIONS, RUN, Ranked
@@ -109,17 +108,17 @@ def _data(fit: RunFit) -> list[str]:
 def _datum(b: Block, value: float) -> str:
     """A number of a block in the units of the workshop."""
     if b.unit == "%":
-        return _percent(value)
+        return q3_percent(value)
     return str(Shown(Scalar(math.exp(value) if b.logs else float(value), b.unit, "")))
 
 
 def _error(b: Block, sd: float) -> str:
     if b.unit == "%":
-        return _percent(sd)
+        return q3_percent(sd)
     return f"{100 * sd:.0f} %" if b.logs else f"{sd:.1f} {b.unit}"
 
 
-def _percent(share: float) -> str:
+def q3_percent(share: float) -> str:
     """A Q3, or its error, to a tenth of a per cent."""
     return f"{100 * share:.1f} %"
 
@@ -174,95 +173,6 @@ def batch_lines(planned_kg_s: float) -> list[str]:
     return wrap(f"{text} {3600 * planned_kg_s:.2g} kg/h.")
 
 
-def comparison_text(c: RunComparison) -> str:
-    """Measured against predicted: verdict, coverage, tables."""
-    lines = wrap(verdict(c))
-    if c.differing:
-        said = "; ".join(f"{key}: {a} predicted, {b} run" for key, a, b in c.differing[:6])
-        more = f" and {len(c.differing) - 6} more" if len(c.differing) > 6 else ""
-        lines += ["", *wrap(f"Not the same mill or setting: {said}{more}. The prediction is not changed for it.")]
-    counted = set(map(id, c.counted))
-    rows = [[*_sieve_row(p), _place(p) if id(p) in counted else "no test"] for p in c.sieves]
-    rows += [[*_figure_row(p), _place(p)] for p in c.figures]
-    level = c.prediction.band_level
-    band = f"{100 * level:.0f} % band" if math.isfinite(level) else "band"
-    lines += ["", *table(["", "measured", "+-", "predicted", band, ""], rows, left=1)]
-    what = "within the band and 1.28 standard errors of the measurement (repeat, model and instrument) together"
-    kept = "The stored prediction was not changed and nothing was fitted; `millsim calibrate` does that."
-    lines += ["", *wrap(f"Inside: {what}. {kept}")]
-    return "\n".join(lines) + "\n"
-
-
-def verdict(c: RunComparison) -> str:
-    """In words: whether the prediction held."""
-    counted, inside = len(c.counted), c.inside
-    if not math.isfinite(c.prediction.band_level):
-        return f"The prediction {c.prediction.mill_name} has no band, so nothing can be said on whether it held."
-    level = 100 * c.prediction.band_level
-    first = _before_the_verdict(c)
-    if not counted:
-        return f"{first}No sieve of this run can tell a good prediction of the size from a bad one.{_others(c)}"
-    text = f"{first}{inside} of {counted} sieves lie inside the {level:.0f} % band."
-    mean = sum(p.measured - p.predicted for p in c.counted) / max(1, counted)
-    side = "finer" if mean > 0 else "coarser"
-    rate = "" if c.same_rate else f", at another rate{_rates(c)}"
-    if inside == counted and abs(mean) < 0.01:
-        text += f" The prediction of the size held{rate}."
-    elif inside == counted:
-        text += f" The prediction of the size held{rate}; the powder came out {side} than its middle."
-    elif inside >= 0.5 * counted:
-        text += f" The prediction of the size held in part{rate}: the powder is {side}."
-    else:
-        text += f" The prediction of the size did not hold{rate}: the powder is {side} than the model thought possible."
-    return text + _others(c)
-
-
-def _rates(c: RunComparison) -> str:
-    """The two feed rates, where they differ enough to show it."""
-    predicted, run = c.prediction.main.scalars["throughput_kg_s"].value, c.run.feed_rate_kg_s
-    a, b = (f"{3600 * rate:.2g}" for rate in (run, predicted))
-    return f" ({a} kg/h run, {b} predicted)" if a != b else ""
-
-
-def _before_the_verdict(c: RunComparison) -> str:
-    """What must be known before a verdict means anything."""
-    text = ""
-    if c.own_run:
-        text += "The prediction was calibrated on this very run, so that it agrees proves nothing. "
-    material = next((d for d in c.differing if d[0] == "feed.material"), None)
-    if material:
-        text += f"Predicted for {material[1]}, run with {material[2]}: this compares two materials. "
-    return text
-
-
-def _others(c: RunComparison) -> str:
-    """The figures that are no sieves."""
-    out = [OUTPUTS[p.name].short for p in c.figures if p.judged and not p.inside]
-    held = [OUTPUTS[p.name].short for p in c.figures if p.judged and p.inside]
-    text = "" if c.same_rate else " Power, temperature and hold-up were predicted for another feed rate: not judged."
-    text += f" Inside their bands: {join_words(held)}." if held else ""
-    return text + (f" Outside: {join_words(out)}." if out else "")
-
-
-def _sieve_row(p: Point) -> list[str]:
-    numbers = [_percent(v) for v in (p.measured, p.error, p.predicted)]
-    return [p.name, *numbers, f"{100 * p.low:.1f} to {_percent(p.high)}"]
-
-
-def _figure_row(p: Point) -> list[str]:
-    a, b = shown(p.name, scalar(p.name, p.measured, se=p.error)), _shown(p.name, p.predicted, p.low, p.high)
-    band = f"{b.band} {b.unit}" if b.band else ""
-    return [row_name(p.name), f"{a.value} {a.unit}", a.error, f"{b.value} {b.unit}", band]
-
-
-def _place(p: Point) -> str:
-    if math.isnan(p.low):
-        return "no band"
-    if not p.judged:
-        return "other rate"
-    return "inside" if p.inside else "above" if p.measured > p.high else "below"
-
-
 # --- JSON ------------------------------------------------------------------------------------------------
 
 
@@ -296,10 +206,3 @@ def _parameter_json(r: Row, bars: bool) -> dict:
 def next_json(ranked: list[Ranked]) -> list[dict]:
     """The ranking, SI units."""
     return [picked(r, "name minutes now then left per_minute", how="text") for r in ranked]
-
-
-def comparison_json(c: RunComparison) -> dict:
-    """The comparison, SI units; figures by their key."""
-    points = [picked(p, "name unit measured error predicted low high inside") for p in (*c.sieves, *c.figures)]
-    told = picked(c, "differing", sieves_inside="inside") | {"sieves_counted": len(c.counted), "points": points}
-    return {"status": "ok", "verdict": verdict(c)} | told

@@ -1,0 +1,196 @@
+"""Measured against predicted in words and tables, and as JSON: whether it held, and what a miss may come from."""
+
+import math
+
+from ...base.quantities.written import digits, join_words, table, wrap
+from ...learn.calibration.causes import Explanation
+from ...learn.calibration.compare import BEYOND_COARSE, BEYOND_FINE, OTHER_RATE, Point, RunComparison
+from ...record.date import date_words
+from ...record.identity import forecast_sha256
+from ...record.outputs import OUTPUTS, scalar, shown
+from .calibration import q3_percent
+from .json import jsonable, picked
+
+MOST_LINES = 25  # of the short answer
+_TEMPERATURES = ("air_temperature_K", "powder_temperature_K", "outlet_temperature_K")
+_FIRST = ("x10_m", "x50_m", "x90_m", "throughput_kg_s", "capacity_kg_s", "gross_J_kg", *_TEMPERATURES)
+_NOTHING_FITTED = "The stored prediction was not changed and nothing was fitted; `millsim calibrate` does that."
+
+
+def comparison_text(c: RunComparison, e: Explanation, full: bool = False) -> str:
+    """Verdict, coverage, tables and causes of a miss: in MOST_LINES lines, or all of it."""
+    head = [*wrap(f"{verdict(c)} {coverage(c)}".strip()), *_differing(c, 12 if full else 1), ""]
+    if full:
+        rows, causes = _rows(c, list(c.points)), cause_lines(c, e, len(e.causes), full)
+        return "\n".join([*head, *rows, *causes, "", *wrap(_said(c)), *wrap(_kept())]) + "\n"
+    foot = ["", *wrap(_said(c)), "Nothing was fitted. Every sieve and figure, and what was ruled out: --full."]
+    main = [p for p in c.points if p.name in _FIRST]
+    room = MOST_LINES - len(head) - len(foot) - len(main) - 2  # two lines of the table are its head
+    causes = next((x for n in range(len(e.causes), 1, -1) if len(x := cause_lines(c, e, n)) <= room), None)
+    causes = cause_lines(c, e, 1) if causes is None else causes
+    rest = sorted((p for p in c.independent if p not in main), key=lambda p: -abs(p.residual))
+    kept = [*main, *rest[: max(0, room - len(causes))]]
+    return "\n".join([*head, *_rows(c, [p for p in c.points if p in kept]), *causes, *foot]) + "\n"
+
+
+def coverage(c: RunComparison) -> str:
+    """How many numbers lie inside, and how many one expects."""
+    inside, count, expected = c.covered
+    if not count or not math.isfinite(expected):
+        return ""
+    level = f"{100 * c.prediction.band_level:.0f} %"
+    return f"Of all {count} numbers that count {inside} lie inside; at {level} one expects about {expected:.0f}."
+
+
+def _said(c: RunComparison) -> str:
+    """Which forecast it was, and when it and the run were made."""
+    date, run = date_words(c.prediction.date), c.run.date or "a day not noted"
+    late = "" if not (c.prediction.date and c.run.date and c.prediction.date[:10] > c.run.date[:10]) else (
+        ": made after the run"
+    )  # fmt: skip
+    return f"Forecast {forecast_sha256(c.prediction)[:12]}, {date}{late}; run of {run}."
+
+
+def _kept() -> str:
+    what = "within the band and 1.28 standard errors of the measurement (repeat, model and instrument) together"
+    off = "Off: measured less predicted, in standard errors of the two together"
+    return f"Inside: {what}. {off}; x10, x50 and x90 count with their sieves. {_NOTHING_FITTED}"
+
+
+def _differing(c: RunComparison, most: int) -> list[str]:
+    if not c.differing:
+        return []
+    said = "; ".join(f"{key}: {a} predicted, {b} run" for key, a, b in c.differing[:most])
+    more = f" and {len(c.differing) - most} more" if len(c.differing) > most else ""
+    return wrap(f"Not the same mill or setting: {said}{more}. The prediction is not changed for it.")
+
+
+# --- the verdict ------------------------------------------------------------------------------------------
+
+
+def verdict(c: RunComparison) -> str:
+    """In words: whether the prediction held."""
+    counted, inside = len(c.counted), c.inside
+    if not math.isfinite(c.prediction.band_level):
+        return f"The prediction {c.prediction.mill_name} has no band, so nothing can be said on whether it held."
+    level = 100 * c.prediction.band_level
+    first = _before_the_verdict(c)
+    if not counted:
+        return f"{first}No sieve of this run can tell a good prediction of the size from a bad one.{_others(c)}"
+    text = f"{first}{inside} of {counted} sieves lie inside the {level:.0f} % band."
+    mean = sum(p.measured - p.predicted for p in c.counted) / max(1, counted)
+    side = "finer" if mean > 0 else "coarser"
+    rate = "" if c.same_rate else f", at another rate{_rates(c)}"
+    if inside == counted and abs(mean) < 0.01:
+        text += f" The prediction of the size held{rate}."
+    elif inside == counted:
+        text += f" The prediction of the size held{rate}; the powder came out {side} than its middle."
+    elif inside >= 0.5 * counted:
+        text += f" The prediction of the size held in part{rate}: the powder is {side}."
+    else:
+        text += f" The prediction of the size did not hold{rate}: the powder is {side} than the model thought possible."
+    return text + _others(c)
+
+
+def _rates(c: RunComparison) -> str:
+    """The two feed rates, where they differ enough to show it."""
+    predicted, run = c.prediction.main.scalars["throughput_kg_s"].value, c.run.feed_rate_kg_s
+    a, b = (f"{3600 * rate:.2g}" for rate in (run, predicted))
+    return f" ({a} kg/h run, {b} predicted)" if a != b else ""
+
+
+def _before_the_verdict(c: RunComparison) -> str:
+    """What must be known before a verdict means anything."""
+    text = ""
+    if c.own_run:
+        text += "The prediction was calibrated on this very run, so that it agrees proves nothing. "
+    material = next((d for d in c.differing if d[0] == "feed.material"), None)
+    if material:
+        text += f"Predicted for {material[1]}, run with {material[2]}: this compares two materials. "
+    return text
+
+
+def _others(c: RunComparison) -> str:
+    """What is no sieve and was missed, or cannot be judged."""
+    out = [OUTPUTS[p.name].short for p in c.independent if p.name in OUTPUTS and not p.inside]
+    text = f" Outside: {join_words(out)}." if out else ""
+    unjudged = any(p.note == OTHER_RATE for p in c.figures)
+    return text + (" What depends on the feed rate was predicted for another feed rate: not judged." * unjudged)
+
+
+# --- tables -----------------------------------------------------------------------------------------------
+
+
+def _rows(c: RunComparison, points: list[Point]) -> list[str]:
+    counted = set(map(id, c.counted))
+    rows = []
+    for p in points:
+        sieve = p.name not in OUTPUTS
+        place = "no test" if sieve and id(p) not in counted else _place(p)
+        off = f"{p.residual:+.1f}" if p.judged and place != "no test" else ""
+        rows.append([*(_sieve_row(p) if sieve else _figure_row(p, c)), off, place])
+    level = c.prediction.band_level
+    band = f"{100 * level:.0f} % band" if math.isfinite(level) else "band"
+    return table(["", "measured", "+-", "predicted", band, "off", ""], rows, left=1, kinds="lrrrrrl")
+
+
+def _sieve_row(p: Point) -> list[str]:
+    numbers = [q3_percent(v) for v in (p.measured, p.error, p.predicted)]
+    return [p.name, *numbers, f"{100 * p.low:.1f} to {100 * p.high:.1f}" if math.isfinite(p.low) else ""]
+
+
+def _figure_row(p: Point, c: RunComparison) -> list[str]:
+    b = shown(p.name, scalar(p.name, p.predicted, low=p.low, high=p.high))
+    said, name = [b.text, b.band], OUTPUTS[p.name].short
+    if not math.isnan(p.measured):
+        a = shown(p.name, scalar(p.name, p.measured, se=p.error))
+        return [name, a.text, a.error, *said]
+    if p.note not in (BEYOND_FINE, BEYOND_COARSE):
+        return [name, "", "", *said]
+    fine = p.note == BEYOND_FINE
+    bound = 1e3 * float(c.sieves_m[0 if fine else -1])
+    return [name, f"{'<' if fine else '>'} {digits(bound)} mm", "", *said]
+
+
+def _place(p: Point) -> str:
+    """Where the measured number lies."""
+    if math.isnan(p.low) or p.note:
+        return p.note or "no band"
+    return "inside" if p.inside else "above" if p.measured > p.predicted else "below"
+
+
+# --- causes -----------------------------------------------------------------------------------------------
+
+
+def cause_lines(c: RunComparison, e: Explanation, most: int, full: bool = False) -> list[str]:
+    """What a miss may come from, best first, each with what would tell; nothing where there is no miss."""
+    if not c.missed:
+        return []
+    lines = [""]
+    if e.known >= 0.1:
+        lines += wrap(f"What is known to differ explains {100 * e.known:.0f} % of the miss; of what is left:")
+    if e.causes:
+        lines += ["What would make such a miss, each by itself, and what tells:"]
+        rows = [[f.what, f.needed, f"{100 * f.share:.0f} %", f.tells] for f in e.causes[:most]]
+        lines += table(["cause", "size needed", "explains", "measure"], rows, left=1, kinds="llrl")
+    else:
+        lines += wrap(f"No cause is named: {e.none}.")
+    if not e.enough and (e.causes or e.ruled_out):
+        lines += wrap("None explains half of it: the material or the model is off; `millsim calibrate` on this run.")
+    if full and e.ruled_out:
+        lines += ["", "Ruled out:"]
+        lines += [line for f in e.ruled_out for line in wrap(f"  {f.what}: {f.against}.")]
+    return lines
+
+
+# --- JSON -------------------------------------------------------------------------------------------------
+
+
+def comparison_json(c: RunComparison, e: Explanation) -> dict:
+    """The comparison, SI units; figures by their key."""
+    points = [picked(p, "name unit measured error predicted low high residual inside judged note") for p in c.points]
+    inside, count, expected = c.covered
+    told = picked(c, "differing missed", sieves_inside="inside") | {"sieves_counted": len(c.counted), "points": points}
+    told |= {"coverage": jsonable({"inside": inside, "counted": count, "expected": expected})}
+    told |= {"forecast_sha256": forecast_sha256(c.prediction), "date": c.prediction.date or None}
+    return {"status": "ok", "verdict": verdict(c)} | told | {"explanation": jsonable(e)}
