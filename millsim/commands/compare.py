@@ -26,8 +26,8 @@ def compare(ctx, prediction, run, plots, full, force) -> None:
     from ..record import read
 
     stored, sheet = read.read(prediction), read_run(run)
-    from ..learn.calibration.causes import explain
     from ..learn.calibration.compare import compare as set_against
+    from ..learn.calibration.explain import explain
     from ..show.words import comparison as words
 
     found = set_against(stored, sheet)

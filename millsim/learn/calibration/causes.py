@@ -1,79 +1,19 @@
-"""Why a prediction missed: what could have been different in the run, tried out on the model itself.
-
-Each cause is put into the model of the run, at a plausible size, and what it does to all that was measured is held
-against what is left over. It takes away d'S d - (d - g)'S(d - g) of the misfit, where d is measured less predicted, g
-the effect of the cause at the size that suits best, and S the inverse of the covariance: of the measurement with the
-model's own error, and of the draws of all parameters, which move together. The parameters are those of the prediction.
-"""
+"""What could have been different in a run that a prediction missed: each as a change of the model of the run."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import exp, log
 from typing import NamedTuple
 
 import numpy as np
 
-from ...forecast import band
-from ...mill.config.mill import Config, FeedSize, parse_config
+from ...mill.config.mill import Config, FeedSize
 from ...mill.problem import build, set_parameters
-from ...version import MODEL_VERSION
 from ..measured.runsheet import MeasuredRun
-from ..measured.runspec import AS_IT_TOOK
-from .compare import RunComparison
-from .observations import FEEDER, Block, Misfit, blocks_of, unseen_share
-from .runmodel import Forecast, RunModel, model_of
+from .observations import unseen_share
+from .scene import Scene
 
-DRAWS = 128
-LEAST_SETTLED = 24  # draws that must settle, and run, for their covariance to mean anything
-TAILS = (0.05, 0.95)  # quantiles beyond which draws are taken in
-KNOTS = 5  # sizes of a cause that are solved on either side
-STEPS = 121  # sizes between them that are tried
 UNWEIGHED = 0.1  # of the powder: what may be lost in a sieving whose charge was not weighed
-MOST = 5  # causes that are named
-LEAST = 0.15  # of the misfit: a cause that takes away less is not named
-LEAST_DROP = 2.7  # of the misfit (90 % of chi-squared with one degree of freedom)
-AGAINST = 2.0  # standard errors: what a cause moves from nearer to beyond this speaks against it
-FAR = 9.0  # of the misfit (three standard errors): what fits by as much worse than the best is not named
-ENOUGH = 0.5  # of the misfit: if no cause takes away this much, none explains the miss
-
-
-@dataclass(frozen=True)
-class Scene:
-    """The run on the model: its mill, what was measured, the inverse covariance, and what the model says of it."""
-
-    comparison: RunComparison
-    model: RunModel
-    mill: np.ndarray  # (1,) MILL
-    values: dict[str, float]  # parameters of the prediction
-    blocks: tuple[Block, ...]
-    labels: tuple[str, ...]
-    sieves: np.ndarray  # (k,) which of them are Q3 of the product
-    measured: np.ndarray  # (k,)
-    predicted: np.ndarray  # (k,) at the run's own rate and setting
-    covariance: np.ndarray  # (k, k)
-
-    @property
-    def run(self) -> MeasuredRun:
-        """The measured run."""
-        return self.comparison.run
-
-    def misfit(self, predicted: np.ndarray) -> float:
-        """d'S d of a forecast."""
-        off = self.measured - predicted
-        return float(off @ np.linalg.solve(self.covariance, off))
-
-    def tell(self, forecast: Forecast) -> np.ndarray:
-        """(k,) what the instruments would show of a forecast."""
-        return _told(self.blocks, forecast)
-
-    def forecast(self, mill: np.ndarray | None = None, model: RunModel | None = None) -> np.ndarray | None:
-        """(k,) of the mill of the scene or another; None where it does not settle."""
-        model = model or self.model
-        found = model.forecast(self.mill if mill is None else mill)
-        if found is None:
-            return None
-        edges, own = model.problem.edges, self.model.problem.edges
-        return self.tell(replace(found, q3=np.interp(np.log(own), np.log(edges), found.q3)))
 
 
 class Cause(NamedTuple):
@@ -87,182 +27,7 @@ class Cause(NamedTuple):
     known: Callable[[MeasuredRun], str]  # what in the run sheet rules it out, "" if nothing does
 
 
-@dataclass(frozen=True)
-class Found:
-    """A cause at the size that suits best: share of the misfit it takes away; against: what speaks against it.
-
-    off: what it leaves farthest off.
-    """
-
-    name: str
-    what: str
-    size: float
-    needed: str
-    share: float
-    tells: str
-    off: str
-    against: str = ""
-
-
-@dataclass(frozen=True)
-class Explanation:
-    """Causes, best first, that fit the miss; those that do not, with why; known: share that known differences take."""
-
-    causes: tuple[Found, ...] = ()
-    ruled_out: tuple[Found, ...] = ()
-    known: float = 0.0
-    none: str = ""  # why no cause is named
-
-    @property
-    def enough(self) -> bool:
-        """Whether one of the causes takes away most of the miss."""
-        return any(c.share >= ENOUGH for c in self.causes)
-
-
-def explain(c: RunComparison) -> Explanation:
-    """The causes that fit the pattern of a miss."""
-    if not c.missed:
-        return Explanation(none="the prediction was not missed")
-    if c.prediction.model_version != MODEL_VERSION:
-        return Explanation(none=f"the prediction is of model {c.prediction.model_version}, this is {MODEL_VERSION}")
-    if any(key in ("feed.material", "feed.batch_mass") for key, _, _ in c.differing):
-        return Explanation(none="it was made for another feed")
-    scene = _scene(c)
-    if scene is None:
-        return Explanation(none="the model does not settle at the rate of the run")
-    whole, left = scene.misfit(_stored(scene)), scene.misfit(scene.predicted)
-    tried = [_tried(scene, cause, left) for cause in CAUSES]
-    tried = _far_behind(tried, left)
-    fits = sorted((f for f in tried if not f.against), key=lambda f: -f.share)
-    against = tuple(f for f in tried if f.against)
-    none = "" if fits else "none of the causes tried fits what was measured"
-    differs = bool(c.differing) or not c.same_rate
-    return Explanation(tuple(fits[:MOST]), against, 1.0 - left / whole if differs and whole > 0.0 else 0.0, none)
-
-
-# --- the run on the model ---------------------------------------------------------------------------------
-
-
-def _scene(c: RunComparison) -> Scene | None:
-    """The run with the parameters of the prediction; None where the model has no answer to it."""
-    run, p = c.run, c.prediction
-    model = replace(model_of(run), want_capacity=run.feeding == AS_IT_TOOK)
-    values = {q.name: q.value for q in p.parameters}
-    set_parameters(model.problem.mill, values)
-    mill = model.problem.mill
-    base = model.forecast(mill)
-    if base is None:
-        return None
-    blocks = _measured_blocks(run, model)
-    misfit = Misfit((blocks,))
-    drawn = [_told(blocks, f) for f in _forecasts(c, model) if f is not None and f.overrun <= 1.0]
-    if len(drawn) < LEAST_SETTLED:
-        return None
-    ends = np.quantile(drawn, TAILS, axis=0)  # a few draws that nearly stick or stall would widen all beyond sense
-    covariance = misfit.covariance + np.atleast_2d(np.cov(np.clip(drawn, *ends).T))
-    labels = tuple(label for b in blocks for label in b.labels)
-    sieves = np.concatenate([np.full(b.values.size, b.name == "product size") for b in blocks])
-    return Scene(c, model, mill, values, blocks, labels, sieves, misfit.values, _told(blocks, base), covariance)
-
-
-def _measured_blocks(run: MeasuredRun, model: RunModel) -> tuple[Block, ...]:
-    """All that was measured and that a cause may move; of a mill that set its own rate the rate, too."""
-    found = [b for b in blocks_of(run, model) if not b.one_sided and b.name != "at its limit"]
-    if run.feeding == AS_IT_TOOK:
-        rate, error = np.array([log(run.feed_rate_kg_s)]), np.array([[FEEDER**2]])
-        found.append(Block("rate", ("rate",), rate, error, _rate, unit="kg/s", logs=True))
-    return tuple(found)
-
-
-def _rate(forecast: Forecast) -> np.ndarray:
-    return np.array([log(max(forecast.capacity_kg_s, 1e-12))])
-
-
-def _told(blocks: tuple[Block, ...], forecast: Forecast) -> np.ndarray:
-    return np.concatenate([b.tell(forecast) for b in blocks])
-
-
-def _forecasts(c: RunComparison, model: RunModel) -> list[Forecast | None]:
-    """What the draws of the prediction's parameters say of the run."""
-    calibration = build(parse_config(c.prediction.config_text)).calibration
-    drawn = replace(model.problem, parameters=c.prediction.parameters, calibration=calibration)
-    mills = band.draws(drawn, DRAWS, c.prediction.seed)
-    return [model.forecast(mills[i : i + 1]) for i in range(DRAWS)]
-
-
-def _stored(scene: Scene) -> np.ndarray:
-    """(k,) what the stored prediction says of what was measured, at its own rate and setting."""
-    p, own = scene.comparison.prediction, scene.model
-    at_shaft = own.meter == "shaft"
-    v = {n: s.value for n, s in p.main.scalars.items()}
-    ln_own, ln_x = np.log(own.problem.edges), np.log(p.main.table.edges_m)
-    curves = (np.interp(ln_own, ln_x, q) for q in (p.main.table.product_q3, p.main.table.holdup_q3))
-    idle = v["idle_power_W"] * (float(scene.mill[0]["efficiency"]) if at_shaft else 1.0)
-    loaded = v["shaft_power_W" if at_shaft else "electrical_power_W"]
-    temperatures = v["air_temperature_K"], v["powder_temperature_K"]
-    return scene.tell(
-        Forecast(*curves, v["holdup_kg"], idle, loaded, *temperatures, v["air_flow_m3_s"], 0.0, 0.0, v["capacity_kg_s"])
-    )
-
-
-# --- one cause --------------------------------------------------------------------------------------------
-
-
-def _tried(scene: Scene, cause: Cause, left: float) -> Found:
-    """A cause at the size that takes away most of the misfit `left`, with what speaks against it."""
-    sizes, effects = _effects(scene, cause)
-    misfits = np.array([scene.misfit(e) for e in effects])
-    i = int(np.argmin(misfits))
-    size, drop = float(sizes[i]), left - float(misfits[i])
-    what, needed = cause.words(scene, size)
-    share = max(0.0, drop / left)
-    against = cause.known(scene.run) or _against(scene, effects[i])
-    if not against and size == 0.0:
-        against = "it would move what was measured the other way"
-    elif not against and (share < LEAST or drop < LEAST_DROP):
-        against = f"it would take away {100 * share:.0f} % of the miss at most"
-    return Found(cause.name, what, size, needed, share, cause.tells(scene.run), _farthest(scene, effects[i]), against)
-
-
-def _far_behind(tried: list[Found], left: float) -> list[Found]:
-    """Where one cause explains the miss, those that fit it far worse are against what was measured."""
-    best = max((f for f in tried if not f.against), key=lambda f: f.share, default=None)
-    if best is None or best.share < ENOUGH:
-        return tried
-    far = [not f.against and (best.share - f.share) * left > FAR for f in tried]
-    return [
-        replace(f, against=f"it leaves {f.off} unexplained") if out else f for f, out in zip(tried, far, strict=True)
-    ]
-
-
-def _farthest(scene: Scene, predicted: np.ndarray) -> str:
-    """What lies farthest off with a cause."""
-    off = np.abs(scene.measured - predicted) / np.sqrt(np.diag(scene.covariance))
-    return scene.labels[int(np.argmax(off))]
-
-
-def _effects(scene: Scene, cause: Cause) -> tuple[np.ndarray, np.ndarray]:
-    """Sizes (m,) of a cause in the plausible range, and forecasts (m, k) with it; linear between a few solved."""
-    low, high = cause.within(scene)
-    solved = {0.0: scene.predicted}
-    for end in (low, high):
-        for size in np.linspace(0.0, end, KNOTS + 1)[1:].tolist() if end else ():
-            found = cause.effect(scene, size)
-            if found is None:
-                break  # farther out it settles no better
-            solved[size] = found
-    at = np.array(sorted(solved))
-    told = np.array([solved[x] for x in at.tolist()])
-    sizes = np.unique(np.concatenate([np.linspace(at[0], at[-1], STEPS), [0.0]]))
-    return sizes, np.column_stack([np.interp(sizes, at, column) for column in told.T])
-
-
-def _against(scene: Scene, predicted: np.ndarray) -> str:
-    """What was measured beside the sizes and would be missed with a cause, though it is not without."""
-    sd = np.sqrt(np.diag(scene.covariance))
-    before, after = (np.abs(scene.measured - q) / sd for q in (scene.predicted, predicted))
-    worse = [i for i in np.flatnonzero((after > AGAINST) & (after > before + 0.5)) if not scene.sieves[i]]
-    return f"{scene.labels[max(worse, key=lambda i: after[i])]} speaks against it" if worse else ""
+# --- what they do -----------------------------------------------------------------------------------------
 
 
 def _with(scene: Scene, **factors: float) -> np.ndarray | None:
@@ -338,6 +103,12 @@ def _fines_lost(scene: Scene, size: float) -> np.ndarray:
     return found
 
 
+def _leaking(scene: Scene, size: float) -> np.ndarray:
+    """A share of the powder that is charge, past the sieve or through a hole in it; how much is in there stays."""
+    base = scene.base
+    return scene.tell(replace(base, q3=(1.0 - size) * base.q3 + size * base.holdup_q3))
+
+
 def _most_lost(scene: Scene) -> tuple[float, float]:
     """What the balance leaves open: half of the mass that no sieve saw (the other half is counted as fines)."""
     run = scene.run
@@ -391,6 +162,8 @@ CAUSES = (
           _nothing),
     Cause("losses", _fines_lost, _most_lost, _share_words("fines lost before the sieves", "the powder"),
           lambda run: "weigh charge, sieves and pan: does the sum close?", _nothing),
+    Cause("leak", _leaking, lambda scene: (0.0, 0.6), _share_words("charge slips past the sieve", "the powder"),
+          lambda run: "feel for gaps at its rim and for torn holes", _nothing),
     Cause("edge", _blunter, lambda scene: (0.0, log(6.0)),
           _length("edge blunter", "edge blunter", lambda scene: float(scene.mill[0]["edge_radius"])),
           lambda run: "lens and radius gauge; repeat with a sharp edge", _nothing),

@@ -128,8 +128,8 @@ def comparison(c: RunComparison) -> Figure:
         made = f"forecast {forecast_sha256(p)[:12]}, {date_words(p.date)} · run {c.run.sha256[:12]}"
         foot = (
             f"{made} · millsim {__version__}\nBars: one standard error. {inside} of {count} numbers inside the "
-            f"{100 * p.band_level:.3g} % band, about {expected:.0f} expected; hollow: not counted, since told by others "
-            "or not judged."
+            f"{100 * p.band_level:.3g} % band, about {expected:.0f} expected; hollow: not counted, as told "
+            "by others or not judged."
         )
         name = f"{p.mill_name}; {c.run.name}"
         figure, (top, low, side) = frame_beside("Measured against predicted", name, foot, (3.2, 1.0), (1.5, 1.0), 11.0)

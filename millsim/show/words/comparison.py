@@ -3,8 +3,8 @@
 import math
 
 from ...base.quantities.written import digits, join_words, table, wrap
-from ...learn.calibration.causes import Explanation
 from ...learn.calibration.compare import BEYOND_COARSE, BEYOND_FINE, OTHER_RATE, Point, RunComparison
+from ...learn.calibration.explain import Explanation
 from ...record.date import date_words
 from ...record.identity import forecast_sha256
 from ...record.outputs import OUTPUTS, scalar, shown
@@ -173,10 +173,11 @@ def cause_lines(c: RunComparison, e: Explanation, most: int, full: bool = False)
         lines += ["What would make such a miss, each by itself, and what tells:"]
         rows = [[f.what, f.needed, f"{100 * f.share:.0f} %", f.tells] for f in e.causes[:most]]
         lines += table(["cause", "size needed", "explains", "measure"], rows, left=1, kinds="llrl")
-    else:
-        lines += wrap(f"No cause is named: {e.none}.")
-    if not e.enough and (e.causes or e.ruled_out):
-        lines += wrap("None explains half of it: the material or the model is off; `millsim calibrate` on this run.")
+    if e.none:
+        lines += wrap(f"No cause is looked for: {e.none}.")
+    elif not e.enough:
+        none = "None explains half of it" if e.causes else "No cause that was tried fits what was measured"
+        lines += wrap(f"{none}: perhaps the material, or the model, is off; `millsim calibrate` tells.")
     if full and e.ruled_out:
         lines += ["", "Ruled out:"]
         lines += [line for f in e.ruled_out for line in wrap(f"  {f.what}: {f.against}.")]
