@@ -267,7 +267,11 @@ def test_compare_counts_judges_and_changes_nothing(shop, stored, slow):
     assert result.exit_code == 0, result.output
     first = result.stdout.splitlines()[0]
     assert "sieves lie inside the 80 % band" in first
-    assert "nothing was fitted" in " ".join(result.stdout.split())
+    assert "Nothing was fitted." in result.stdout
+    assert len(result.stdout.splitlines()) <= 25
+    full = run("compare", stored, slow, "--full").stdout
+    assert "nothing was fitted" in " ".join(full.split())
+    assert "Q3(1 mm)" in full
     assert hashlib.sha256(stored.read_bytes()).hexdigest() == digest
     assert (shop / "figures" / "comparison.png").stat().st_size > 10_000
 
@@ -311,8 +315,11 @@ def test_air_and_powder_are_compared_under_their_own_names(own, stored, slow):
 def test_a_bad_prediction_is_told(own, stored, slow):
     rows = ["aperture_mm,retained_g", "1.0,10", "0.71,15", "0.5,15", "0.355,5", "0.25,3", "pan,2"]
     (own / "demo_product_sieve.csv").write_text("\n".join(rows), encoding="utf-8")
-    text = " ".join(run("compare", stored, own / slow.name).stdout.split())
+    lines = run("compare", stored, own / slow.name).stdout
+    assert len(lines.splitlines()) <= 25
+    text = " ".join(lines.split())
     assert "did not hold: the powder is coarser" in text
+    assert "charge slips past the sieve" in text  # coarser than the holes let through
 
 
 # --- next ------------------------------------------------------------------------------------------------

@@ -159,7 +159,7 @@ def test_the_rows_agree_with_the_sheet(stage, run, prediction):
     rows = {p.name: p for p in c.points}
     for name in ("x50_m", "x90_m"):
         assert rows[name].measured == pytest.approx(rows[name].predicted, rel=0.05)  # sieves are wide apart
-        assert 0.005 < rows[name].error / rows[name].measured < 0.1
+        assert 0.005 < rows[name].error / rows[name].measured < 0.2
     assert rows["gross_J_kg"].measured == pytest.approx(c.run.loaded_W / c.run.feed_rate_kg_s)
     assert not c.missed
     inside, count, expected = c.covered
@@ -218,7 +218,7 @@ def test_the_rate_is_judged_where_it_can_be(prediction, run):
 def test_every_cause_is_known_by_its_pattern(stage, name):
     """With everything else known well, each cause explains the miss that it makes, at its own size."""
     told = KINDS[name].effect(stage, TRUE[name])
-    sure = replace(stage, measured=told, covariance=1e-6 * stage.covariance)
+    sure = replace(stage, measured=told, covariance=1e-10 * stage.covariance)
     left = sure.misfit(sure.predicted)
     tried = {c.name: explain._tried(sure, c, left) for c in causes.CAUSES}
     assert tried[name].size == pytest.approx(TRUE[name], rel=0.15)  # linear between few solves
@@ -226,7 +226,7 @@ def test_every_cause_is_known_by_its_pattern(stage, name):
     assert tried[name].against == ""
 
 
-@pytest.mark.parametrize("name", ["pegged", "hold-up", "losses", "leak", "rate", "gap", "speed"])
+@pytest.mark.parametrize("name", ["pegged", "hold-up", "leak", "edge", "rate", "gap", "speed"])
 def test_a_run_with_a_cause_names_it_first(stage, name):
     c = missed_by(stage, name)
     e = explain.explain(c)
@@ -300,6 +300,13 @@ def test_the_measured_room_speaks_against_what_it_contradicts(stage, pegged):
     for f in e.ruled_out:
         assert f"{f.what}: {f.against}." in one_line(text)
     assert "Ruled out" not in short(pegged, e)
+
+
+def test_a_small_cause_is_not_named(stage):
+    small = replace(stage, measured=KINDS["hold-up"].effect(stage, 0.02))
+    found = explain._tried(small, KINDS["hold-up"], small.misfit(small.predicted))
+    assert found.share > 0.9
+    assert found.against == "what it would change is within the errors"
 
 
 def test_a_cause_at_the_end_of_its_range_says_so(stage):

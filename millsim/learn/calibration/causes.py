@@ -9,6 +9,7 @@ import numpy as np
 
 from ...mill.config.mill import Config, FeedSize
 from ...mill.problem import build, set_parameters
+from ...studies.wear import radii, worn_edge
 from ..measured.runsheet import MeasuredRun
 from .observations import unseen_share
 from .scene import Scene
@@ -56,7 +57,8 @@ def _slower(scene: Scene, size: float) -> np.ndarray | None:
 
 
 def _blunter(scene: Scene, size: float) -> np.ndarray | None:
-    return _with(scene, edge_radius=exp(size))
+    """A rounder edge, which cuts with less of a hit and takes larger chips, as bars that wear."""
+    return scene.forecast(worn_edge(scene.mill, scene.model.problem.config, _edge_m(scene) * exp(size)))
 
 
 def _faster(scene: Scene, size: float) -> np.ndarray | None:
@@ -147,6 +149,11 @@ def _share_words(what: str, of: str) -> Callable[[Scene, float], tuple[str, str]
     return lambda scene, size: (what, f"{100 * size:.2g} % of {of}")
 
 
+def _edge_m(scene: Scene) -> float:
+    config = scene.model.problem.config
+    return radii(config)[config.rotor.edge]
+
+
 def _nothing(run: MeasuredRun) -> str:
     return ""
 
@@ -165,7 +172,7 @@ CAUSES = (
     Cause("leak", _leaking, lambda scene: (0.0, 0.6), _share_words("charge slips past the sieve", "the powder"),
           lambda run: "feel for gaps at its rim and for torn holes", _nothing),
     Cause("edge", _blunter, lambda scene: (0.0, log(6.0)),
-          _length("edge blunter", "edge blunter", lambda scene: float(scene.mill[0]["edge_radius"])),
+          _length("edge blunter", "edge blunter", _edge_m),
           lambda run: "lens and radius gauge; repeat with a sharp edge", _nothing),
     Cause("feed", _coarser_feed, lambda scene: (-log(1.8), log(1.8)), _times("feed coarser", "feed finer"),
           lambda run: "sieve the feed", _nothing),

@@ -94,7 +94,9 @@ def _tried(scene: Scene, cause: Cause, left: float) -> Found:
     against = cause.known(scene.run) or _against(scene, effects[i])
     if not against and size == 0.0:
         against = "it would move what was measured the other way"
-    elif not against and (share < LEAST or drop < LEAST_DROP):
+    elif not against and share >= LEAST and drop < LEAST_DROP:
+        against = "what it would change is within the errors"
+    elif not against and share < LEAST:
         against = f"it explains at most {100 * share:.0f} % of the miss"
     return Found(cause.name, what, size, needed, share, cause.tells(scene.run), _farthest(scene, effects[i]), against)
 
