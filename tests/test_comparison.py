@@ -333,6 +333,11 @@ def test_both_ways_of_finding_nothing(pegged):
     weak = Found("gap", "gap wider", 0.3, "4 mm for 3 mm", 0.2, "feeler gauge", "air flow")
     assert "None explains half of it: perhaps" in short(pegged, Explanation((weak,)))
     assert "No cause that was tried fits what was measured: perhaps" in short(pegged, Explanation((), (weak,)))
+    chance = short(pegged, Explanation((), (weak,), by_chance=True))
+    assert "Taken together it is no more than the errors of model and measurement make by chance." in chance
+    known = short(pegged, Explanation((), (weak,), 0.9, by_chance=True))
+    assert "What is known to differ explains 90 % of the miss: predict again for the run as it was." in known
+    assert "perhaps" not in chance + known
 
 
 @pytest.mark.parametrize(
@@ -342,7 +347,7 @@ def test_both_ways_of_finding_nothing(pegged):
             lambda c: replace(c, prediction=replace(c.prediction, model_version="1")),
             "the prediction is of model 1, this is",
         ),
-        (lambda c: replace(c, differing=(("feed.material", "pmma", "pla"),)), "it was made for another feed"),
+        (lambda c: replace(c, differing=(("feed.material", "pmma", "pla"),)), "the prediction is for another feed"),
         (
             lambda c: replace(c, run=replace(c.run, fed_kg=300.0, product_kg=290.0)),
             "does not settle at the rate of the run",
@@ -366,7 +371,10 @@ def test_known_differences_come_first(prediction, stage):
     e = explain.explain(c)
     assert e.known > 0.8
     text = one_line(short(c, e))
-    assert f"What is known to differ explains {100 * e.known:.0f} % of the miss; of what is left:" in text
+    assert e.by_chance
+    assert f"What is known to differ explains {100 * e.known:.0f} % of the miss: predict again for the run" in text
+    open_ = one_line(short(c, replace(e, by_chance=False)))
+    assert f"What is known to differ explains {100 * e.known:.0f} % of the miss; of what is left:" in open_
     assert "stator.gap: 3 mm predicted, 6 mm run" in text
     assert "gap" not in {f.name for f in e.causes}
 
@@ -403,6 +411,7 @@ def test_a_prediction_says_when_it_was_made(pegged):
     assert "2025-03-07T08:00:00Z; run of 2025-03-08." in said("2025-03-07T08:00:00Z", "2025-03-08")
     assert "2025-03-09T08:00:00Z: made after the run; run of 2025-03-08." in said("2025-03-09T08:00:00Z", "2025-03-08")
     assert "date unknown; run of a day not noted." in said("", None)
+    assert "2025-03-09T08:00:00Z; run of 8 March." in said("2025-03-09T08:00:00Z", "8 March")
 
 
 def test_json_has_all_of_it(pegged):
@@ -417,6 +426,39 @@ def test_json_has_all_of_it(pegged):
     by = {p["name"]: p for p in told["points"]}
     assert by["throughput_kg_s"]["note"] == "set by feeder"
     assert by["air_temperature_K"]["residual"] > 2.0
+
+
+def test_the_verdict_of_the_size(pegged):
+    """Each sentence of it, by how many sieves lie inside."""
+
+    def moved(*shifts, **changes):
+        sieves = tuple(Point(f"Q3({i} mm)", "1", 0.5 + s, 0.01, 0.5, 0.45, 0.55) for i, s in enumerate(shifts, start=1))
+        return words.verdict(replace(pegged, sieves=sieves, figures=(), **changes))
+
+    assert moved(0.0, 0.005) == "2 of 2 sieves lie inside the 80 % band. The prediction of the size held."
+    assert moved(0.03, 0.03).endswith("held; the powder came out finer than its middle.")
+    part = moved(-0.03, -0.2)
+    assert part.startswith("1 of 2 sieves lie inside")
+    assert part.endswith("held in part: the powder is coarser.")
+    assert moved(0.3, 0.2).endswith("did not hold: the powder is finer than the model thought possible.")
+    two = moved(0.0, differing=(("feed.material", "pmma", "pla"),))
+    assert two.startswith("Predicted for pmma, run with pla: this compares two materials. 1 of 1")
+    blind = replace(pegged, prediction=replace(pegged.prediction, band_level=NAN))
+    assert words.verdict(blind).endswith("has no band, so nothing can be said on whether it held.")
+    assert words.coverage(blind) == ""
+
+
+def test_a_prediction_without_a_band_is_drawn_and_told(pegged):
+    t = pegged.prediction.main.table
+    bare = replace(t, product_q3_low=t.product_q3 * NAN, product_q3_high=t.product_q3 * NAN)
+    scalars = {n: replace(s, low=NAN, high=NAN) for n, s in pegged.prediction.main.scalars.items()}
+    main = replace(pegged.prediction.main, table=bare, scalars=scalars)
+    c = compare(replace(pegged.prediction, main=main, band_level=NAN), pegged.run)
+    assert not c.missed
+    assert "no band" in short(c)
+    said = [t.get_text() for t in comparison(c).texts]
+    assert any("No band to judge by." in s for s in said)
+    assert not any("nan" in s for s in said)
 
 
 def test_the_figure_shows_every_residual_inside_the_page(pegged):

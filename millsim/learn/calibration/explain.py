@@ -49,7 +49,8 @@ class Explanation:
     causes: tuple[Found, ...] = ()
     ruled_out: tuple[Found, ...] = ()
     known: float = 0.0
-    none: str = ""  # why no cause is named
+    none: str = ""  # why no cause is looked for
+    by_chance: bool = False  # what is left over is no more than the errors make
 
     @property
     def enough(self) -> bool:
@@ -66,7 +67,7 @@ def explain(c: RunComparison) -> Explanation:
             none=f"the prediction is of model {c.prediction.model_version}, this is {MODEL_VERSION}: predict again"
         )
     if any(key in ("feed.material", "feed.batch_mass") for key, _, _ in c.differing):
-        return Explanation(none="it was made for another feed")
+        return Explanation(none="the prediction is for another feed")
     scene = scene_of(c)
     if scene is None:
         return Explanation(none="the model does not settle at the rate of the run")
@@ -76,7 +77,9 @@ def explain(c: RunComparison) -> Explanation:
     fits = sorted((f for f in tried if not f.against), key=lambda f: -f.share)
     against = tuple(f for f in tried if f.against)
     differs = bool(c.differing) or not c.same_rate
-    return Explanation(tuple(fits[:MOST]), against, 1.0 - left / whole if differs and whole > 0.0 else 0.0)
+    known = 1.0 - left / whole if differs and whole > 0.0 else 0.0
+    count = scene.measured.size  # of chi-squared the mean, and half its variance
+    return Explanation(tuple(fits[:MOST]), against, known, by_chance=left <= count + 2.0 * (2.0 * count) ** 0.5)
 
 
 # --- one cause --------------------------------------------------------------------------------------------

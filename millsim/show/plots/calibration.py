@@ -126,17 +126,17 @@ def comparison(c: RunComparison) -> Figure:
         p = c.prediction
         inside, count, expected = c.covered
         made = f"forecast {forecast_sha256(p)[:12]}, {date_words(p.date)} · run {c.run.sha256[:12]}"
-        foot = (
-            f"{made} · millsim {__version__}\nBars: one standard error. {inside} of {count} numbers inside the "
-            f"{100 * p.band_level:.3g} % band, about {expected:.0f} expected; hollow: not counted, as told "
-            "by others or not judged."
+        told = (
+            f"{inside} of {count} numbers inside the {100 * p.band_level:.3g} % band, about {expected:.0f} expected; "
         )
+        told = f"{told}hollow: not counted, as told by others or not judged." if count else "No band to judge by."
+        foot = f"{made} · millsim {__version__}\nBars: one standard error. {told}"
         name = f"{p.mill_name}; {c.run.name}"
         figure, (top, low, side) = frame_beside("Measured against predicted", name, foot, (3.2, 1.0), (1.5, 1.0), 11.0)
         t, x = p.main.table, p.main.table.edges_m * 1e3
         top.fill_between(
             x, 100 * t.product_q3_low, 100 * t.product_q3_high, color=SKY, alpha=0.45, lw=0,
-            label=f"predicted, {100 * p.band_level:.3g} % band",
+            label=f"predicted, {100 * p.band_level:.3g} % band" if np.isfinite(p.band_level) else None,
         )  # fmt: skip
         top.plot(x, 100 * t.product_q3, color=BLUE, lw=2.2, label="predicted")
         at = c.sieves_m * 1e3

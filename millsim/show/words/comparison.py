@@ -1,6 +1,7 @@
 """Measured against predicted in words and tables, and as JSON: whether it held, and what a miss may come from."""
 
 import math
+import re
 
 from ...base.quantities.written import digits, join_words, table, wrap
 from ...learn.calibration.compare import BEYOND_COARSE, BEYOND_FINE, OTHER_RATE, Point, RunComparison
@@ -45,9 +46,8 @@ def coverage(c: RunComparison) -> str:
 def _said(c: RunComparison) -> str:
     """Which forecast it was, and when it and the run were made."""
     date, run = date_words(c.prediction.date), c.run.date or "a day not noted"
-    late = "" if not (c.prediction.date and c.run.date and c.prediction.date[:10] > c.run.date[:10]) else (
-        ": made after the run"
-    )  # fmt: skip
+    day = re.fullmatch(r"\d{4}-\d\d-\d\d", c.run.date or "")  # the sheet takes any words
+    late = ": made after the run" if day and c.prediction.date[:10] > day[0] else ""
     return f"Forecast {forecast_sha256(c.prediction)[:12]}, {date}{late}; run of {run}."
 
 
@@ -168,13 +168,17 @@ def cause_lines(c: RunComparison, e: Explanation, most: int, full: bool = False)
         return []
     lines = [""]
     if e.known >= 0.1:
-        lines += wrap(f"What is known to differ explains {100 * e.known:.0f} % of the miss; of what is left:")
+        left = "; of what is left:" if e.causes or not e.by_chance else ": predict again for the run as it was."
+        lines += wrap(f"What is known to differ explains {100 * e.known:.0f} % of the miss{left}")
     if e.causes:
         lines += ["What would make such a miss, each by itself, and what tells:"]
         rows = [[f.what, f.needed, f"{100 * f.share:.0f} %", f.tells] for f in e.causes[:most]]
         lines += table(["cause", "size needed", "explains", "measure"], rows, left=1, kinds="llrl")
     if e.none:
         lines += wrap(f"No cause is looked for: {e.none}.")
+    elif not e.causes and e.by_chance:
+        if e.known < 0.1:
+            lines += wrap("Taken together it is no more than the errors of model and measurement make by chance.")
     elif not e.enough:
         none = "None explains half of it" if e.causes else "No cause that was tried fits what was measured"
         lines += wrap(f"{none}: perhaps the material, or the model, is off; `millsim calibrate` tells.")
