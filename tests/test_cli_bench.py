@@ -14,6 +14,7 @@ from millsim.learn.measured.droptest import analyse
 from millsim.learn.measured.idlerun import compare, read_idle
 from millsim.mill.cards import load_material
 from millsim.mill.config.mill import load_config
+from millsim.record.read import read
 from millsim.show.plots import bench
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
@@ -207,6 +208,34 @@ def test_predict_and_next_say_how_the_drop_test_stands(tmp_path):
     assert json.loads(run("next", config, *sets, "--json").stdout)["bench"] == line
     plain = run("predict", config, "--engine", "balance", *sets[:-2])
     assert "Bench tests" not in plain.stdout
+
+
+def test_a_cut_test_reaches_the_prediction_and_says_so(tmp_path):
+    """The card moves what edges cut, its line is told, and an edge other than the mill's is named."""
+    path = tmp_path / "saw.csv"
+    path.write_text("power_loaded_W,power_idle_W,time_s,removed_g\n900,500,60,10\n")
+    done = run("cuttest", path, "--at", "shaft", "--chip", "0.1 mm", "--card", tmp_path / "c.toml")
+    assert done.exit_code == 0, done.output
+    line = load_material(str(tmp_path / "c.toml")).bench
+    assert line in " ".join(done.stderr.split()) and "Not measured: yield_stress" in done.stderr
+    config, sets = shop_with(tmp_path, "c.toml")
+    told = " ".join(run("predict", config, "--engine", "balance", *sets, "--out", tmp_path / "p.h5").stdout.split())
+    assert f"Bench tests: {line} The test cut with a toothed edge, this mill has a bevelled one" in told
+    same = run("next", config, *sets, "--set", 'rotor.edge="toothed"', "--json")
+    assert json.loads(same.stdout)["bench"] == line
+    by_card = {p.name: p for p in read(tmp_path / "p.h5").parameters}
+    assert by_card["cut_factor"].basis == "measured" and "cut test saw.csv" in by_card["cut_factor"].source
+    run("predict", config, "--engine", "balance", *sets[:-2], "--out", tmp_path / "q.h5")
+    x50 = [read(tmp_path / n).main.scalars["x50_m"].value for n in ("p.h5", "q.h5")]
+    assert abs(x50[0] / x50[1] - 1.0) > 1e-3
+
+
+def test_a_cut_test_that_is_a_bound_gets_its_report_and_no_card(cuts, tmp_path):
+    done = run("cuttest", cuts, "--card", tmp_path / "c.toml")
+    assert done.exit_code == 2 and "Wh per kg of dust" in done.stdout
+    for words in ("measure the saw's idle power", "give --efficiency", "sieve the dust"):
+        assert words in done.stderr
+    assert not (tmp_path / "c.toml").exists()
 
 
 def test_a_drop_test_beside_wheat(tmp_path):

@@ -1,12 +1,15 @@
 """Cut tests: the figures of common practice, errors by hand, refusals."""
 
 import math
+from dataclasses import replace
 
 import pytest
 
 from millsim.errors import InputError
+from millsim.learn.measured.cutcard import cut_card
+from millsim.learn.measured.cutlaw import SAW, SAW_MIDDLE, cut_J_kg
 from millsim.learn.measured.cuttest import read_cuts
-from millsim.mill.cards import load_material
+from millsim.mill.cards import card_toml, load_material, load_model
 from millsim.show.words import bench
 
 WH = 3600.0
@@ -165,3 +168,107 @@ def test_without_density_the_question_is_asked(tmp_path):
 def test_the_shaft_figure_is_told_where_it_can_be(tmp_path):
     words = bench.cut_text(cut(tmp_path, HEAD + "270,85,2.5,500,6\n", efficiency=0.6), None)
     assert "At the shaft, by the motor's efficiency of 60 %: 432 Wh/kg." in words
+
+
+# --- the card --------------------------------------------------------------------------------------------
+
+
+def rows_of(chips, energies):
+    """Cuts of 10 g of dust each at these net energies per mass [J/kg], from 300 W above 100 W, at the shaft."""
+    head = "power_loaded_W,power_idle_W,time_s,removed_g,chip_um\n"
+    return head + "".join(
+        f"400,100,{w * 0.01 / 300:.8g},10,{h * 1e6:.6g}\n" for h, w in zip(chips, energies, strict=True)
+    )
+
+
+def card_from(folder, chips, energies, edge="toothed", material=PMMA):
+    return cut_card(cut(folder, rows_of(chips, energies), material, at="shaft"), material, edge)
+
+
+CHIPS = (15e-6, 15e-6, 60e-6, 250e-6)
+
+
+def law_times_saw(edge, C, G_c, chips=CHIPS):
+    return [SAW_MIDDLE * cut_J_kg(PMMA, edge, h, C, G_c) for h in chips]
+
+
+def test_two_chip_sizes_give_back_cut_factor_and_fracture_energy(tmp_path):
+    """Energies of the law itself, times what a saw takes beyond it, for another material than the card's."""
+    card = card_from(tmp_path, CHIPS, law_times_saw("toothed", 2.2, 900.0))
+    assert card.value("cut_factor") == pytest.approx(2.2, rel=0.01)
+    assert card.value("fracture_energy") == pytest.approx(900.0, rel=0.01)
+    for p in (card["cut_factor"], card["fracture_energy"]):
+        assert p.basis == "measured" and "with a toothed edge" in p.source and "tell the two apart" in p.source
+        assert p.low <= p.value / SAW_MIDDLE and p.high >= p.value * SAW_MIDDLE  # what a saw takes is not known better
+    assert card["yield_stress"] == PMMA["yield_stress"] and "yield_stress" in card.note
+
+
+@pytest.mark.parametrize("edge", ["blunt", "bevelled"])
+def test_a_blunt_edge_ploughs_too_much_to_tell_the_two_apart(tmp_path, edge):
+    """Ploughing goes with the face of the chip, as fracture does, and drowns the rest: both move by one factor."""
+    card = card_from(tmp_path, CHIPS, law_times_saw(edge, 2.2, 900.0), edge)
+    assert f"with a {edge} edge: one factor for both" in card["cut_factor"].source
+    ratio = [card.value(n) / PMMA.value(n) for n in ("cut_factor", "fracture_energy")]
+    assert ratio[0] == pytest.approx(ratio[1], rel=1e-3)
+
+
+def test_the_law_against_the_cutting_of_polymers_by_hand():
+    """Thin chips by a sharp tooth: rho w h = C sigma h + G_c + k sigma r (Patel, Blackman & Williams 2009; by hand)."""
+    model = load_model()
+    C, sigma, G_c, E, rho = (
+        PMMA.value(n) for n in ("cut_factor", "yield_stress", "fracture_energy", "modulus", "density")
+    )
+    r = min(model.value("edge_radius_toothed"), model.value("crack_ratio") * E * G_c / sigma**2)
+    h = 10e-6
+    by_hand = (C * sigma * h + G_c + model.value("plough_factor") * sigma * r) / (h * rho)
+    assert cut_J_kg(PMMA, "toothed", h) == pytest.approx(by_hand, rel=1e-12)
+
+
+def test_one_chip_size_moves_both_by_one_factor(tmp_path):
+    """What it measured is the work: the card's law gives it back, over what a saw takes beyond the cut."""
+    h, w = 100e-6, 1.5e6
+    card = card_from(tmp_path, [h, h], [w, w])
+    assert cut_J_kg(card, "toothed", h) == pytest.approx(w / SAW_MIDDLE, rel=2e-3)
+    ratio = [card.value(n) / PMMA.value(n) for n in ("cut_factor", "fracture_energy")]
+    assert ratio[0] == pytest.approx(ratio[1], rel=1e-3)
+    low, high = (card.merged([replace(card[n], value=getattr(card[n], end)) for n in ("cut_factor", "fracture_energy")])
+                 for end in ("low", "high"))  # fmt: skip
+    assert cut_J_kg(low, "toothed", h) < w / SAW[1] and cut_J_kg(high, "toothed", h) > w / SAW[0]
+    assert "one factor for both: chips of 100 um tell the work alone" in card["cut_factor"].source
+
+
+def test_chips_too_much_alike_do_not_tell_the_two_apart(tmp_path):
+    chips = (90e-6, 110e-6)
+    card = card_from(tmp_path, chips, [SAW_MIDDLE * cut_J_kg(PMMA, "toothed", h, 2.2, 900.0) for h in chips])
+    assert "tell the work alone" in card["cut_factor"].source
+
+
+def test_the_card_says_how_the_cut_stands(tmp_path):
+    h = 100e-6
+    same = card_from(tmp_path, [h], [SAW_MIDDLE * cut_J_kg(PMMA, "toothed", h)])
+    assert same.bench.startswith("Cut test cuts.csv, toothed edge, cut factor: card 2 to 4, yours ")
+    assert "the card lies within yours" in same.bench
+    far = card_from(tmp_path, [h], [100 * cut_J_kg(PMMA, "toothed", h)])
+    assert "they do not overlap" in far.bench
+    path = tmp_path / "c.toml"
+    path.write_text(card_toml(far), encoding="utf-8")
+    again = load_material(str(path))
+    assert (again.bench, again["cut_factor"]) == (far.bench, far["cut_factor"])
+
+
+@pytest.mark.parametrize(
+    ("text", "options", "words"),
+    [
+        (
+            HEAD + "1000,3,2,80,12\n",
+            {"at": "shaft", "chip_m": 1e-4},
+            "idle power is in it: an upper bound gives no card",
+        ),
+        (rows_of([1e-4], [1e6]), {}, "the saw motor's loss is in it: an upper bound gives no card; give --efficiency"),
+        (rows_of([1e-4], [1e6]).replace(",chip_um", ",note"), {"at": "shaft"}, "the size of the chips is not known"),
+    ],
+)
+def test_no_card_from_an_upper_bound(tmp_path, text, options, words):
+    with pytest.raises(InputError) as error:
+        cut_card(cut(tmp_path, text, **options), PMMA, "toothed")
+    assert words in str(error.value)

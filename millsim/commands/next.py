@@ -34,7 +34,9 @@ def next_(ctx, config, question, seed, settings) -> None:
     note = [] if loaded.feed.batch_mass_kg is None else calibration.batch_lines(rate)
     found = {"next": calibration.next_json(ranked), "hardly": list(hardly), "planned_rate_kg_s": rate}
     found |= {"note": " ".join(note)} if note else {}
-    bench = loaded.material.bench
+    from ..show.words.advice import bench_words
+
+    bench = bench_words(loaded.material.bench, loaded.rotor.edge)
     found |= {"bench": bench} if bench else {}
     note += [f"Bench tests: {bench}"] if bench else []
     lines = [*note, *calibration.next_lines(ranked, question, rate, most=20, hardly=hardly)]

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from ...base.quantities.params import ParamSet
 from ...errors import InputError, Problem
+from .cutlaw import cut_J_kg
 from .table import BenchTable, TableColumn, TableRow, read_table
 
 EXAMPLE = "power_loaded_W,power_idle_W,time_s,kerf_mm,length_mm,depth_mm / 1150,610,3.5,2.0,80,12"
@@ -29,6 +30,7 @@ COLUMNS = (
     TableColumn("depth", ("cut depth", "thickness", "sheet thickness"), "depth_mm", si="m", low=1e-4, high=0.5),
     TableColumn("removed", ("removed mass", "dust", "dust mass", "mass removed", "mass loss"), "removed_g",
                 si="kg", low=1e-6, high=100.0),
+    TableColumn("chip", ("chip size", "chips", "dust size", "chip thickness"), "chip_um", si="m", low=1e-6, high=5e-3),
     TableColumn("density", (), "density_kg/m3", si="kg/m3", low=100.0, high=23000.0),
 )  # fmt: skip
 
@@ -46,6 +48,7 @@ class BenchCut:
     gross_J_kg: float
     se_J_kg: float
     common_J_kg: float
+    chip_m: float | None = None  # size of the chips, where known
 
 
 @dataclass(frozen=True)
@@ -74,23 +77,26 @@ class CutTest:
         known = self.efficiency if self.at == "mains" else None
         return self.mean_J_kg * (1.0 if known is None else known)
 
-    def most_kg_s(self, motor_W: float) -> tuple[float, float, float]:
-        """(rate, low, high) [kg/s] at which this energy per mass takes all of a motor's shaft power; 95 % limits."""
+    def relative_95(self) -> float:
+        """Half-width of the 95 % limits of the energy per mass, as a share of it."""
         from scipy.stats import t
 
-        relative = float(t.ppf(0.975, self.dof)) * self.se_J_kg / self.mean_J_kg
-        rate = motor_W / self.at_shaft_J_kg
+        return float(t.ppf(0.975, self.dof)) * self.se_J_kg / self.mean_J_kg
+
+    def most_kg_s(self, motor_W: float) -> tuple[float, float, float]:
+        """(rate, low, high) [kg/s] at which this energy per mass takes all of a motor's shaft power; 95 % limits."""
+        rate, relative = motor_W / self.at_shaft_J_kg, self.relative_95()
         return rate, rate / (1.0 + relative), rate / (1.0 - relative) if relative < 1.0 else inf
 
 
 def read_cuts(
     path: "str | Path", material: ParamSet | None, meter: float | None = None, at: str = "mains",
-    efficiency: float | None = None, decimal: str = "",
+    efficiency: float | None = None, decimal: str = "", chip_m: float | None = None,
 ) -> CutTest:  # fmt: skip
     """Read and work out a cut test; InputError with every problem.
 
     material: card for the density where no column gives it; meter: class of the power meter as a share; efficiency:
-    of the motor, where power was measured at the mains.
+    of the motor, where power was measured at the mains; chip_m: size of the chips where no column gives it.
     """
     path = Path(path)
     table, problems = read_table(path, COLUMNS, EXAMPLE, decimal)
@@ -100,7 +106,7 @@ def read_cuts(
         raise InputError(problems)
     share = METER if meter is None else meter
     is_net = "power_idle" in table
-    cuts = tuple(_cut(row, material, share, is_net) for row in table.rows)
+    cuts = tuple(_cut(row, material, share, is_net, chip_m) for row in table.rows)
     mean = sum(c.net_J_kg for c in cuts) / len(cuts)
     scatter, se, dof = _errors(cuts, mean)
     assumed = tuple(_assumed(table, material, meter))
@@ -131,7 +137,7 @@ def _check(table: BenchTable, material: ParamSet | None, problems: list[Problem]
             problems.append(Problem(table.where, key, message, hint="are the two swapped?"))
 
 
-def _cut(row: TableRow, material: ParamSet | None, meter: float, is_net: bool) -> BenchCut:
+def _cut(row: TableRow, material: ParamSet | None, meter: float, is_net: bool, chip_m: float | None) -> BenchCut:
     """Energy per mass of one cut, with the errors of its instruments."""
     idle = row["power_idle"] if is_net else 0.0
     power = row["power_loaded"] - idle
@@ -149,7 +155,8 @@ def _cut(row: TableRow, material: ParamSet | None, meter: float, is_net: bool) -
     own = net * sqrt((CLOCK_S / row["time"]) ** 2 + dust_error**2) / LIMIT
     # The meter may be off by different shares at the two readings, so the errors of load and idle do not cancel.
     common = net * meter * sqrt(row["power_loaded"] ** 2 + idle**2) / power / LIMIT
-    return BenchCut(row.line, dust, net, row["power_loaded"] * row["time"] / dust, sqrt(own**2 + common**2), common)
+    gross = row["power_loaded"] * row["time"] / dust
+    return BenchCut(row.line, dust, net, gross, sqrt(own**2 + common**2), common, row["chip"] or chip_m)
 
 
 def _errors(cuts: tuple[BenchCut, ...], mean: float) -> tuple[float, float, float]:
@@ -168,16 +175,8 @@ def _errors(cuts: tuple[BenchCut, ...], mean: float) -> tuple[float, float, floa
 
 def _model(material: ParamSet) -> tuple[float, float]:
     """What the model's law of cutting asks for coarse and for fine chips by a sharp tooth, J/kg."""
-    from ...laws import cutting
-    from ...mill.cards import load_model
-
-    model, names = load_model(), ("cut_factor", "yield_stress", "fracture_energy", "modulus", "density")
-    C, sigma, G_c, E, rho = (material.value(n) for n in names)
-    zone = cutting.process_zone(model.value("crack_ratio"), E, G_c, sigma)
-    r = min(model.value("edge_radius_toothed"), zone)
-    G = cutting.separation_energy(G_c, model.value("plough_factor"), sigma, r)
-    low, high = (cutting.chip_energy(h, C * sigma, zone, G) / (h**3 * rho) for h in reversed(CHIPS_M))
-    return float(low), float(high)
+    low, high = (cut_J_kg(material, "toothed", h) for h in reversed(CHIPS_M))
+    return low, high
 
 
 def _assumed(table: BenchTable, material: ParamSet | None, meter: float | None):

@@ -278,7 +278,15 @@ def how_sure(p: Prediction) -> str:
 def bench_tests(p: Prediction) -> str:
     """How the bench tests that made the material's card stand to the card it was copied from."""
     bench = config_table(p, "material").get("bench")
-    return bench if isinstance(bench, str) else ""
+    return bench_words(bench if isinstance(bench, str) else "", str(config_table(p, "rotor").get("edge")))
+
+
+def bench_words(bench: str, edge: str) -> str:
+    """What a card says of its bench tests, and that a cut with another edge than the mill's is not quite its own."""
+    cut = next((e for e in ("blunt", "bevelled", "toothed") if f", {e} edge, cut factor" in bench), edge)
+    if not bench or cut == edge:
+        return bench
+    return f"{bench} The test cut with a {cut} edge, this mill has a {edge} one: a blunter edge takes more (assumed)."
 
 
 def _moved_by(p: Prediction) -> str:
