@@ -1,5 +1,6 @@
 """What a prediction was asked: its config and its feed, read back from the record."""
 
+import functools
 import math
 import tomllib
 
@@ -10,12 +11,17 @@ from .prediction import Prediction
 
 
 def config_table(p: Prediction, section: str) -> dict:
-    """One section of the resolved config; empty where there is none."""
+    """One section of the resolved config; empty where there is none. Shared: to be read, not changed."""
+    found = _tables(p.config_text).get(section, {})
+    return found if isinstance(found, dict) else {}
+
+
+@functools.lru_cache(maxsize=16)  # the sentences of one report ask thousands of times
+def _tables(text: str) -> dict:
     try:
-        found = tomllib.loads(p.config_text).get(section, {})
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError:
         return {}
-    return found if isinstance(found, dict) else {}
 
 
 def config_value(p: Prediction, section: str, key: str, si: str) -> float:
