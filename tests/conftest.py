@@ -50,11 +50,26 @@ def pytest_addoption(parser):
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_cmdline_main(config):
-    """With -n and nothing else asked: work goes out by group, in the order below; all is compiled beforehand."""
+    """With -n and nothing else asked: work goes out by group, longest first; all is compiled beforehand."""
     if getattr(config.option, "numprocesses", None) and config.option.dist in ("no", "load"):
         config.option.dist = "loadgroup"
         config.option.loadscopereorder = False
         subprocess.run([sys.executable, str(TESTS / "warm.py")], check=True)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """Groups by the name of the file: a marker of pytest-xdist would be read in the workers, which never see it."""
+    if config.option.dist != "loadgroup":
+        return None
+    from xdist.scheduler import LoadScopeScheduling
+
+    class ByGroup(LoadScopeScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            stem = Path(nodeid.split("::", 1)[0]).stem.removeprefix("test_")
+            return "severe" if stem in SEVERE else stem
+
+    return ByGroup(config, log)
 
 
 def law_names() -> set[str]:
@@ -72,12 +87,11 @@ def names_in(code) -> set[str]:
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items):
-    """Groups for -n, the fast subset, and `-k NAME` finds the tests that call the law of that name."""
+    """Long files first, the fast subset, and `-k NAME` finds the tests that call the law of that name."""
     laws = law_names()
     place = {name: i for i, name in enumerate((*SEVERE, *LONG))}
     for item in items:
         stem = item.path.stem.removeprefix("test_")
-        item.add_marker(pytest.mark.xdist_group("severe" if stem in SEVERE else stem))
         if stem in FAST:
             item.add_marker(pytest.mark.fast)
         item.extra_keyword_matches |= laws & names_in(item.function.__code__)
