@@ -360,7 +360,7 @@ def test_next_ranks_with_effort_and_band(shop):
 @pytest.mark.parametrize("settings", [(), ("feed.material=pla",), ("feed.rate=1 kg/h", "sieve.hole=1 mm")])
 def test_predict_names_what_next_names_first(shop, tmp_path, settings):
     """One ranking: on the terminal, in the file and in JSON, whatever the seed of the prediction."""
-    sets = [word for s in ("run.band_samples=16", *settings) for word in ("--set", s)]
+    sets = [w for s in ("run.band_samples=16", "run.class_ratio=1.3", *settings) for w in ("--set", s)]
     kept = tmp_path / "p.h5"
     result = run("predict", shop / "demo.toml", "--seed", "7", "--engine", "balance", *sets, "--out", kept)
     assert result.exit_code == 0, result.output

@@ -1,6 +1,7 @@
 """Compiled code is kept between runs by a hash of the sources that speak of jit: nothing it depends on may escape."""
 
 import ast
+import functools
 import importlib
 import sys
 from pathlib import Path
@@ -33,20 +34,28 @@ def names_in(code):
     return set(code.co_names).union(*(names_in(c) for c in code.co_consts if hasattr(c, "co_names")))
 
 
+@functools.cache
+def tree_of(path):
+    """The source of a module, parsed."""
+    return ast.parse(Path(path).read_text(encoding="utf-8"))
+
+
+@functools.cache
 def assigned(module):
     """The names that a module gives a value itself, at its top."""
-    tree = ast.parse(Path(module.__file__).read_text(encoding="utf-8"))
+    tree = tree_of(module.__file__)
     targets = [t for n in tree.body if isinstance(n, ast.Assign) for t in n.targets]
     targets += [n.target for n in tree.body if isinstance(n, ast.AnnAssign)]
     return {n.id for t in targets for n in ast.walk(t) if isinstance(n, ast.Name)}
 
 
+@functools.cache
 def home(module_name, name):
     """The module in which a name of this module got its value, followed through imports."""
     module = sys.modules[module_name]
     if name in assigned(module):
         return module
-    for node in ast.walk(ast.parse(Path(module.__file__).read_text(encoding="utf-8"))):
+    for node in ast.walk(tree_of(module.__file__)):
         if isinstance(node, ast.ImportFrom):
             for alias in node.names:
                 if (alias.asname or alias.name) == name:

@@ -1,7 +1,7 @@
 """SIGKILL at random moments: nothing but the points in flight is lost, and the file at the end is the same to the bit.
 
-Most kills hit processes forked off one that has loaded everything, so that fifty of them take seconds: a killed
-process is a killed process. Some hit the real command with worker processes.
+Most kills hit processes forked off one that has loaded everything, so that many of them take seconds: a killed
+process is a killed process. Some hit the real command with worker processes. MILLSIM_KILLS=50 kills more often.
 """
 
 import json
@@ -21,8 +21,7 @@ from millsim.explore.sweep import read
 from millsim.explore.sweep.journal import open_journal
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
-J8 = (
-    """
+J8 = """
 [sweep]
 config = "demo.toml"
 engine = "montecarlo"
@@ -31,10 +30,10 @@ class_ratio = 1.6
 [set]
 "run.histories" = 100
 "run.x50_error" = 0.0
-"""
-    + J8_AXES
-)
-KILLS = 50
+""" + J8_AXES.replace(
+    "count = 5", "count = 2"
+)  # the journey with two speeds in place of five: each kill is followed by work that is done again
+KILLS = int(os.environ.get("MILLSIM_KILLS", "16"))
 
 # Run as a process of its own, without threads (or OpenMP, which Monte Carlo starts) when it forks. On stdin a JSON
 # list a line: the folder, seconds to live, a fault to meet; on stdout how it ended and how many seconds it took.
@@ -149,8 +148,8 @@ def whole(nursery, tmp_path_factory):
     how, seconds = nursery.run(folder)
     assert how == 0
     found = read.read(folder / "s.h5")
-    assert found.count == 225
-    assert np.count_nonzero(found.points.status <= 1) > 100  # most mills run: it is a sweep worth the name
+    assert found.count == 90
+    assert np.count_nonzero(found.points.status <= 1) > 45  # most mills run: it is a sweep worth the name
     return (folder / "s.h5").read_bytes(), seconds
 
 
@@ -160,7 +159,7 @@ def looks_right(folder, content):
     return not file.exists() or file.read_bytes() == content
 
 
-def test_killed_fifty_times_the_sweep_ends_the_same(nursery, whole, tmp_path):
+def test_killed_many_times_the_sweep_ends_the_same(nursery, whole, tmp_path):
     content, seconds = whole
     rng = np.random.default_rng(8)
     kills = rounds = 0
@@ -180,8 +179,10 @@ def test_killed_fifty_times_the_sweep_ends_the_same(nursery, whole, tmp_path):
     assert rounds >= 1
 
 
-@pytest.mark.parametrize("part", [0.0, 0.01, 0.5, 0.999])
-@pytest.mark.parametrize("record", [1, 2, 5, 10])
+@pytest.mark.parametrize(
+    ("record", "part"),
+    [(1, 0.0), (1, 0.01), (1, 0.5), (1, 0.999), (2, 0.0), (2, 0.999), (5, 0.01), (10, 0.0), (10, 0.5)],
+)
 def test_killed_within_the_writing_of_a_record(nursery, whole, tmp_path, record, part):
     folder = fresh(tmp_path)
     how, _ = nursery.run(folder, 3600.0, ("torn", record, part))
