@@ -33,7 +33,7 @@ from . import observations as obs
 from .runmodel import Forecast, RunModel
 from .shared import ALIKE, Shared, conditions, cross, everywhere, joint
 
-COUNT = 128  # few enough for `predict`, which asks for the first of the ranking
+COUNT = 256
 SEED = 1  # where none is asked for: the same answer in `predict`, `next` and after a calibration
 FIRST = "x50"  # the question that is asked where none is
 RUN = 30  # minutes of a run until it is steady and measured, on a warm mill (assumed)
@@ -43,7 +43,8 @@ DROP = 0.25  # in ln of the energy that breaks half: counting 30 pieces, and tha
 PLANNED_S = 1800.0  # length of the run and of the warming up that are planned
 LEAST_GAIN = 0.02
 METER = 0.02 / obs.LIMIT  # of the watt meter that is read
-LEAST_DRAWS, MOST_DRAWS = 40, 512  # that must run; up to how many are tried where most do not
+# Draws that must run, and that do for a ranking that another seed repeats; up to how many are tried to get there.
+LEAST_DRAWS, ENOUGH_DRAWS, MOST_DRAWS = 40, 80, 512
 QUESTIONS = {  # what may be asked: key in record.outputs
     "x50": "x50_m", "x90": "x90_m", "rate": "throughput_kg_s", "energy": "gross_J_kg",
     "temperature": "outlet_temperature_K",
@@ -164,13 +165,11 @@ def plan(
         mills = draws(problem, count, seed)
         told = _told(model, mills, progress)
         ok = np.array([all(forecasts[i] is not None for forecasts in told.values()) for i in range(count)])
-        if ok.sum() >= LEAST_DRAWS:
+        if ok.sum() >= ENOUGH_DRAWS or count >= MOST_DRAWS:
             break
-        if count >= MOST_DRAWS:
-            raise MillsimError(
-                f"only {ok.sum()} of {count} draws of the parameters run: find a rate the mill takes first"
-            )
         count *= 2
+    if ok.sum() < LEAST_DRAWS:
+        raise MillsimError(f"only {ok.sum()} of {count} draws of the parameters run: find a rate the mill takes first")
     kept = {name: [f for f, good in zip(forecasts, ok, strict=True) if good] for name, forecasts in told.items()}
     return MeasurementPlan(config, model, mills[ok], kept)
 
