@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from sweeps import tornado_once
 
 from millsim.commands import main
 from millsim.explore.sweep import read
@@ -21,6 +22,14 @@ CONFIGS = ROOT / "configs"
 GAP = '[[axis]]\nkey = "stator.gap"\nvalues = ["1 mm", "2 mm", "4 mm"]\n'
 HOLE = '[[axis]]\nkey = "sieve.hole"\nvalues = ["0.5 mm", "0.6 mm", "1.3 mm"]\n'  # the last is wider than the pitch
 HEAD = '[sweep]\nconfig = "demo.toml"\nclass_ratio = 1.6\n'
+
+
+@pytest.fixture(scope="module", autouse=True)
+def tornado():
+    """Of each base mill once, in this process; the commands that run in one of their own compute theirs."""
+    with pytest.MonkeyPatch.context() as patch:
+        tornado_once(patch)
+        yield
 
 
 def folder_with(folder, text):

@@ -28,6 +28,7 @@ engine = "montecarlo"
 replicates = 3
 class_ratio = 1.6
 [set]
+"feed.rate" = "500 g/h"
 "run.histories" = 100
 "run.x50_error" = 0.0
 """ + J8_AXES.replace(

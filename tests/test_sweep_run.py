@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from sweeps import tornado_once
 
 from millsim.errors import MillsimError, NotConverged
 from millsim.explore.sweep import compute, gather, identity, runner, write
@@ -28,11 +29,11 @@ COUNT, CONTRADICT = 30, 10
 
 
 def plan(folder, axes=AXES, head="", name="s.toml", base=None, extra=""):
-    """A plan from a sweep file in the folder, beside its base config."""
+    """A plan from a sweep file in the folder, beside its base config with a feed rate: a largest one takes long."""
     for source in CONFIGS.iterdir():
         (folder / source.name).write_bytes(source.read_bytes())
-    if base:
-        (folder / "demo.toml").write_text(base((CONFIGS / "demo.toml").read_text()), encoding="utf-8")
+    text = (CONFIGS / "demo.toml").read_text(encoding="utf-8").replace('"as much as it takes"', '"300 g/h"')
+    (folder / "demo.toml").write_text(base(text) if base else text, encoding="utf-8")
     text = f'[sweep]\nconfig = "demo.toml"\nclass_ratio = 1.6\n{head}\n{extra}\n{axes}'
     (folder / name).write_text(text, encoding="utf-8")
     return read_plan(folder / name)
@@ -43,6 +44,14 @@ def swept(p, points, **how):
     with open_journal(points) as journal:
         report = runner.run(p, journal, **how)
         return report, write.to_bytes(gather.collect(p, journal))
+
+
+@pytest.fixture(scope="module", autouse=True)
+def tornado():
+    """Of each base mill once, in this process."""
+    with pytest.MonkeyPatch.context() as patch:
+        tornado_once(patch)
+        yield
 
 
 @pytest.fixture(scope="module")
