@@ -10,6 +10,6 @@ class later:
         self._name = name
 
     def __getattr__(self, attribute: str):
-        if attribute.startswith("__"):  # pytest asks everything in a module whether it wraps a fixture
+        if attribute.startswith("_"):  # pytest asks everything in a module whether it is a fixture, a mock or wrapped
             raise AttributeError(attribute)
         return getattr(importlib.import_module(self._name), attribute)
