@@ -1,27 +1,31 @@
 """Pretend runs with known parameters: a template run whose every measurement is replaced by what the Monte Carlo
-engine and instruments with errors would have shown.
+engine, or a foreign mill, and instruments with errors would have shown.
 """
 
 from dataclasses import replace
+from math import exp
 
 import numpy as np
 
 from millsim.base.reading.sheet import SieveSheet
 from millsim.engines import montecarlo
+from millsim.forecast.error import MODEL, bent, sizes_of
 from millsim.learn.calibration import posterior
 from millsim.learn.calibration.observations import Block, blocks_of, unseen_share
 from millsim.learn.calibration.runmodel import Forecast, RunModel, model_of
+from millsim.learn.calibration.shared import cross
 from millsim.learn.calibration.unknowns import Unknowns
 from millsim.learn.measured.runsheet import MeasuredRun
 
 
 def pretend(
-    run: MeasuredRun, unknowns: Unknowns, scores: np.ndarray, seed: int, histories: int = 4000
+    run: MeasuredRun, unknowns: Unknowns, scores: np.ndarray, seed: int, histories: int = 4000, own_error: float = 1.0
 ) -> tuple[MeasuredRun, Forecast] | None:
     """(the run as it would have been measured, what is true) with parameters at scores (G,); None if it would not run.
 
-    The sizes, hold-up and power are those of the Monte Carlo engine, not of the balance the calibration uses; the
-    errors have the sizes that the calibration assumes of its instruments, at the true values.
+    The sizes, hold-up and power are those of the Monte Carlo engine, not of the balance the calibration uses, and off
+    by an error of the model as large as its card says; the errors of the instruments have the sizes that the
+    calibration assumes, at the true values. own_error: factor on the model's.
     """
     model = model_of(run)
     used = {p.name for p in model.problem.parameters}
@@ -29,12 +33,40 @@ def pretend(
     settled = model.forecast(mill)
     if settled is None or settled.overrun > 1.0:
         return None
-    true = _by_histories(model, mill, settled, seed, histories)
-    exact = _showing(run, model, true, [b.tell(true) for b in blocks_of(run, model)])
     rng = np.random.default_rng(seed)
-    blocks = blocks_of(exact, model)
-    noisy = [b.tell(true) + b.root @ rng.standard_normal(b.values.size) for b in blocks]
-    return _showing(run, model, true, noisy), true
+    true = off_by(_by_histories(model, mill, settled, seed, histories), model, model_error(rng, own_error))
+    return measured(run, model, true, rng), true
+
+
+def model_error(rng: np.random.Generator, factor: float = 1.0) -> dict[str, float]:
+    """Scores of the model's own error, as a mill unlike any run has them."""
+    return dict(zip(MODEL, (factor * rng.standard_normal(len(MODEL))).tolist(), strict=True))
+
+
+def off_by(f: Forecast, model: RunModel, z: dict[str, float]) -> Forecast:
+    """A forecast with an error of the model of these scores."""
+    sizes, config = sizes_of(model.problem), model.problem.config
+    edges, hole = model.problem.edges, config.sieve.hole_m
+    shift, bend = sizes["error_size"] * z["size"], sizes["error_curve"]
+    loaded = f.idle_W + (f.loaded_W - f.idle_W) * exp(sizes["error_work"] * z["work"])
+    warmer = exp(sizes["error_rise"] * z["rise"]) * loaded / f.loaded_W
+    return replace(
+        f, q3=bent(edges, f.q3, hole, shift, bend, z), holdup_q3=bent(edges, f.holdup_q3, hole, shift, bend, z),
+        holdup_kg=f.holdup_kg * exp(sizes["error_holdup"] * z["holdup"]), loaded_W=loaded,
+        air_K=config.air.room_K + (f.air_K - config.air.room_K) * warmer,
+        powder_K=config.air.room_K + (f.powder_K - config.air.room_K) * warmer,
+    )  # fmt: skip
+
+
+def measured(run: MeasuredRun, model: RunModel, true: Forecast, rng: np.random.Generator) -> MeasuredRun:
+    """The run as instruments and the day would have shown what is true."""
+    exact = _showing(run, model, true, [b.tell(true) for b in blocks_of(run, model)])
+    noisy = []
+    for b in blocks_of(exact, model):
+        values, vectors = np.linalg.eigh(b.covariance - (cross(b.of_model, b.of_model) if b.of_model else 0.0))
+        noise = vectors @ (np.sqrt(np.clip(values, 0.0, None)) * rng.standard_normal(values.size))
+        noisy.append(b.tell(true) + noise)
+    return _showing(run, model, true, noisy)
 
 
 def few_chains(patch, chains: int = 80) -> None:

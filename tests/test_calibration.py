@@ -20,6 +20,7 @@ from millsim.explore.sweep import gather, identity, runner
 from millsim.explore.sweep.journal import open_journal
 from millsim.explore.sweep.plan import read_plan
 from millsim.forecast.band import draws, run_samples
+from millsim.forecast.error import sizes_of
 from millsim.forecast.outcome import solve
 from millsim.forecast.run import predict
 from millsim.learn.calibration import findings, fit, nextstep, observations, runmodel
@@ -238,7 +239,7 @@ def test_chance_is_written_for_people(p, says):
 
 def test_a_fit_too_good_to_be_true_is_told(found):
     exact = replace(found.posterior.mode, residuals=np.full(found.count, 1e-3), scores=np.zeros(found.unknowns.count))
-    good = findings._fits(replace(found, posterior=replace(found.posterior, mode=exact)))
+    good = findings._fits(replace(found, assumed=exact))
     assert good.passed
     assert "by chance: over 99.9 %" in good.text
     assert "suspiciously good: are runs copied" in good.text
@@ -268,7 +269,8 @@ def test_a_run_the_model_cannot_reach_is_told(run, monkeypatch):
     c = fit.calibrate([replace(run, product_sheets=(odd,))], 1)
     check = next(k for k in findings.checks(c, findings.rows(c)) if k.name == "fit")
     assert not check.passed
-    assert "does not reach the data" in check.text
+    assert "the model does not follow these data" in check.text
+    assert c.factors[0] > 1.5  # and the bands are wider for it
 
 
 def test_the_monte_carlo_engine_confirms(found):
@@ -366,12 +368,13 @@ def test_weighing_errors_by_simulation(run):
 def test_what_the_bag_holds_counts_as_fines(run):
     """10 % of the powder in the bag, unsieved: Q3 rises half-way to all of it being finer, with that as its error."""
     much = replace(run, product_kg=0.9, bag_kg=0.1, fed_kg=1.0, holdup_kg=0.0, sweepings_kg=0.0)
-    edges = runmodel.model_of(run).problem.edges
-    block, sheet = observations.size_block(much, edges), run.product_sheets[0]
+    model = runmodel.model_of(run)
+    frame = observations.frame_of(run.config, run.feed_rate_kg_s, sizes_of(model.problem))
+    block, sheet = observations.size_block(much, model.problem.edges, frame), run.product_sheets[0]
     q, loss = np.asarray(sheet.q3), np.asarray(sheet.q3_loss_fine) - np.asarray(sheet.q3_loss_shared)
     assert block.values == pytest.approx(q + 0.05 * (1.0 - q) + 0.5 * loss)
     assert loss.max() == pytest.approx(sheet.loss_share, rel=0.15)  # half a per cent of the charge, all of it finer
-    plain = observations.size_block(replace(much, bag_kg=0.0, product_kg=1.0), edges)
+    plain = observations.size_block(replace(much, bag_kg=0.0, product_kg=1.0), model.problem.edges, frame)
     i = int(np.argmin(np.abs(q - 0.3)))
     assert block.sd[i] > plain.sd[i]
 
@@ -432,7 +435,8 @@ def test_predictions_use_the_card(narrow):
         ("sieve.hole=1.5 mm", "sieve hole 1.5 mm"),
         ("feed.material=ps", "its own card counts"),
         ("stator.kind=smooth", "a smooth wall (runs: pins)"),
-        ("rotor.bars=1", "1 bars (runs: 4)"),
+        ("rotor.bars=1", "bars 1 (runs: 4)"),
+        ("stator.gap=2.4 mm", "gap 2.4 mm (runs: 3 mm)"),
     ],
 )
 def test_bands_widen_outside_the_calibrated_range(card, narrow, change, says):
@@ -581,14 +585,24 @@ def test_a_run_without_a_sieving_is_refused(run):
 
 
 def test_expected_narrowing_against_the_closed_form():
-    """t ~ N(0, 1), h = t + e with var(e) = s^2 + r^2: sd left is sqrt(1 - 1 / (1 + s^2 + r^2))."""
+    """t ~ N(0, 1), h = t + e with var(e) = s^2 + r^2: sd left is sqrt(1 - 1 / (1 + s^2 + r^2)).
+
+    With an error of the model of variance m in both, and the day's d in the answer, all normal: what is left of
+    1 + m + d is that less (1 + m)^2 / (1 + m + s^2 + r^2).
+    """
     rng = np.random.default_rng(0)
     t = rng.standard_normal(20_000)
     h = t + 0.5 * rng.standard_normal(t.size)
-    c = nextstep.Candidate("h", "", 1.0, h[:, None], np.array([[0.75]]))
-    ranked = nextstep._judge(c, t, False)
+    c = nextstep.Candidate("h", "", 1.0, h[:, None], np.array([[0.75]]), np.zeros(1), 0.0)
+    ranked = nextstep._judge(c, t, False, 0.0)
     assert ranked.left == pytest.approx((1.0 - 1.0 / 2.0) ** 0.5, abs=0.01)
     assert ranked.then[1] - ranked.then[0] == pytest.approx(ranked.left * (ranked.now[1] - ranked.now[0]))
+    m, d = 0.4, 0.2
+    c = nextstep.Candidate("h", "", 1.0, h[:, None], np.array([[0.75 + m]]), np.array([m]), m)
+    wider = nextstep._judge(c, t, False, d)
+    whole = 1.0 + m + d
+    assert wider.now[1] - wider.now[0] == pytest.approx(whole**0.5 * (ranked.now[1] - ranked.now[0]), rel=0.01)
+    assert wider.left == pytest.approx(((whole - (1.0 + m) ** 2 / (2.0 + m)) / whole) ** 0.5, abs=0.01)
 
 
 def test_the_ranking_is_right_about_what_watts_would_do():

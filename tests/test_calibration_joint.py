@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from millsim.forecast.error import sizes_of
 from millsim.learn.calibration import fit, nextstep, observations, runmodel
 from millsim.learn.calibration.posterior import _jacobian
 from millsim.learn.calibration.shared import Shared, cross, everywhere, joint
@@ -83,11 +84,16 @@ def test_what_runs_share_depends_on_how_alike_they_are(run):
     again, far = (size[0][0].with_(s[0]).diagonal() for s in size[:2])
     assert again == pytest.approx(size[0][0].loading ** 2)
     hole = run.config.sieve.hole_m / 0.25e-3
-    assert far == pytest.approx(again * np.exp(-0.5 * (np.log(hole) / np.log(2.0)) ** 2))
+    assert np.abs(far) == pytest.approx(
+        np.abs(size[0][0].loading * size[1][0].loading) * np.exp(-0.5 * (np.log(hole) / np.log(2.0)) ** 2)
+    )  # the shape of the distribution is told by ln(x / hole), so the loadings are those of either hole
     meter = (run.meter_class / observations.LIMIT) ** 2
-    assert cross(power[0].shared, power[1].shared) == pytest.approx(meter + observations.EFFICIENCY**2)
-    assert cross(power[0].shared, power[2].shared) == pytest.approx(meter)  # the same meter at another motor
-    assert power[0].covariance[1, 1] == pytest.approx(meter + observations.EFFICIENCY**2 + observations.REPEAT_POWER**2)
+    instruments = [tuple(s for s in b.shared if s not in b.of_model) for b in power]
+    assert cross(*instruments[:2]) == pytest.approx(meter + observations.EFFICIENCY**2)
+    assert cross(instruments[0], instruments[2]) == pytest.approx(meter)  # the same meter at another motor
+    sizes, net = sizes_of(runmodel.model_of(run).problem), 1.0 - run.idle_W / run.loaded_W
+    own = observations.READ**2 + net**2 * (sizes["repeat_work"] ** 2 + sizes["error_work"] ** 2)
+    assert power[0].covariance[1, 1] == pytest.approx(meter + observations.EFFICIENCY**2 + own)
 
 
 def test_of_limits_that_one_error_moves_only_the_worst_counts(run):
@@ -113,10 +119,22 @@ def test_a_second_run_after_a_card_adds_only_what_the_first_did_not_tell():
     t = np.random.default_rng(0).standard_normal((50, 2))
     shared, own = (everywhere("meter", 0.3),), np.array([[0.3**2 + 0.1**2]])
     first, second = (nextstep._Part(t[:, [i]], own, shared) for i in (0, 1))
-    shown, errors = nextstep._added([second], [first])
+    shown, errors, told, left = nextstep._added([second], [first], ())
     follow = 0.09 / 0.10
     assert shown[:, 0] == pytest.approx(t[:, 1] - follow * t[:, 0])
     assert errors[0, 0] == pytest.approx(0.10 - follow * 0.09)
-    alone, as_before = nextstep._added([second], [nextstep._Part(t[:, [0]], own)])
+    assert told[0] == left == 0.0
+    alone, as_before, _, _ = nextstep._added([second], [nextstep._Part(t[:, [0]], own)], ())
     assert alone == pytest.approx(t[:, [1]])
     assert as_before == pytest.approx(own)
+
+
+def test_a_run_tells_of_the_error_that_the_answer_shares_with_it():
+    """y1 = u + e1 was read, u itself is asked for: var(u | y1) = s^2 - s^4 / (s^2 + r^2), and so with y2 = u + e2."""
+    shared, own = (everywhere("model", 0.3),), np.array([[0.3**2 + 0.1**2]])
+    zero = np.zeros((10, 1))
+    first, second = (nextstep._Part(zero, own, shared) for _ in range(2))
+    _, errors, told, left = nextstep._added([second], [first], shared)
+    assert left == pytest.approx(0.09 - 0.09**2 / 0.10)
+    assert told[0] == pytest.approx(0.09 - 0.09 * 0.09 / 0.10)
+    assert nextstep._added([second], [], shared)[2:] == (pytest.approx(np.array([0.09])), pytest.approx(0.09))

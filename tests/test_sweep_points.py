@@ -124,12 +124,14 @@ def test_a_monte_carlo_replicate_is_predict_with_its_seed(tmp_path):
 
 def test_draws_are_those_of_the_band(tmp_path):
     from millsim.forecast import band
+    from millsim.forecast.error import errors
 
     p = plan(tmp_path, J8.replace("[[axis]]", "class_ratio = 1.4\n[[axis]]", 1))
     rows, _ = compute.compute(job_of(p, [40], draws=4))
     assert rows[0]["draws"].shape == (4, len(compute.NAMES))
     problem = build(job_of(p, [40]).template.config(p.settings(np.array([40]))[0]), 1.4)
-    result = band.solve_sample(problem, band.draws(problem, 4, p.seed)[2:3], None)
+    off = errors(problem, 4, p.seed)
+    result = band.solve_sample(problem, band.draws(problem, 4, p.seed)[2:3], None, off, 2)
     assert rows[0]["draws"][2][1] == result.scalars["x50_m"].value
 
 
@@ -278,7 +280,7 @@ def test_an_edited_law_is_seen(tmp_path, monkeypatch):
 # What a point's computation imports that cannot change its numbers: errors, records, names, the words of a sweep file.
 # The model version counts by itself; what a product file holds counts by the feed's numbers.
 NO_NUMBERS = {
-    "errors", "version", "record.outputs", "record.prediction", "record.read", "explore.sweep.spec",
+    "errors", "version", "record.date", "record.outputs", "record.prediction", "record.read", "explore.sweep.spec",
 }  # fmt: skip
 
 

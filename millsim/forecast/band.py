@@ -19,6 +19,7 @@ from ..mill.problem import Setup, set_parameters
 from ..record.limits import CANNOT, OVER
 from ..record.prediction import EngineResult
 from .assemble import balance_result, without_throughput
+from .error import Errors, with_error
 from .outcome import Outcome, solve, solve_batch
 
 LEVEL = 0.80
@@ -69,19 +70,27 @@ def one_at_a_time(problem: Setup) -> tuple[np.ndarray, list[str]]:
     return mills, [group_name(g[0].name) for g in together]
 
 
-def solve_sample(problem: Setup, mill: np.ndarray, rate_kg_s: float | None) -> EngineResult | None:
-    """The balance's answer for one draw (1,) of the parameters; None where it does not settle."""
-    found = solve_draw(problem, mill, rate_kg_s)
+def solve_sample(
+    problem: Setup, mill: np.ndarray, rate_kg_s: float | None, errors: Errors | None = None, i: int = 0
+) -> EngineResult | None:
+    """The balance's answer for one draw (1,) of the parameters; None where it does not settle.
+
+    errors: of the model and of the day, of which draw i is taken.
+    """
+    found = solve_draw(problem, mill, rate_kg_s, errors, i)
     return found[0] if found is not None else None
 
 
-def solve_draw(problem: Setup, mill: np.ndarray, rate_kg_s: float | None) -> tuple[EngineResult, Outcome] | None:
+def solve_draw(
+    problem: Setup, mill: np.ndarray, rate_kg_s: float | None, errors: Errors | None = None, i: int = 0
+) -> tuple[EngineResult, Outcome] | None:
     """As `solve_sample`, with the settled state, which knows the loads."""
     feed = problem.config.feed
     try:
         if feed.batch:
             outcome = solve_batch(problem, *feed.batch, BATCH_STEPS, mill)
-            return balance_result(problem, outcome, float("nan"), mill), outcome
+            result = balance_result(problem, outcome, float("nan"), mill)
+            return (result if errors is None else with_error(result, problem, errors, i, "", False)), outcome
         outcome = solve(problem, None, mill, TOLERANCE)
         capacity = float(outcome.state["F"])
         if rate_kg_s is not None and not _takes_less(outcome, rate_kg_s):
@@ -89,7 +98,11 @@ def solve_draw(problem: Setup, mill: np.ndarray, rate_kg_s: float | None) -> tup
     except NotConverged:
         return None
     result = balance_result(problem, outcome, capacity, mill)
-    return without_throughput(result) if outcome.code == CANNOT else result, outcome
+    if outcome.code == CANNOT:
+        return without_throughput(result), outcome
+    if errors is not None:
+        result = with_error(result, problem, errors, i, outcome.binding, outcome.code == OVER)
+    return result, outcome
 
 
 def _takes_less(outcome: Outcome, rate_kg_s: float) -> bool:
@@ -98,16 +111,18 @@ def _takes_less(outcome: Outcome, rate_kg_s: float) -> bool:
 
 
 def run_samples(
-    problem: Setup, mills: np.ndarray, rate_kg_s: float | None, progress: Callable[[float], None] | None = None
-) -> Samples:
+    problem: Setup, mills: np.ndarray, rate_kg_s: float | None, progress: Callable[[float], None] | None = None,
+    errors: Errors | None = None,
+) -> Samples:  # fmt: skip
     """Solve every mill record for the config's feed (or batch) and return the outputs by name.
 
-    The compiled engine lets other threads run, and a sample depends on nothing but itself.
+    errors: what parameters do not make up for, one score a record; without them only parameters speak. The compiled
+    engine lets other threads run, and a sample depends on nothing but itself.
     """
     results: list[EngineResult | None] = []
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         try:
-            each = pool.map(lambda i: solve_sample(problem, mills[i : i + 1], rate_kg_s), range(mills.size))
+            each = pool.map(lambda i: solve_sample(problem, mills[i : i + 1], rate_kg_s, errors, i), range(mills.size))
             for done, result in enumerate(each, start=1):
                 results.append(result)
                 if progress:

@@ -28,6 +28,7 @@ from .assemble import (
     with_class_error,
     without_throughput,
 )
+from .error import errors
 from .hardly import DRAWS, hardly, what_helps
 from .outcome import Outcome, at_state, solve, solve_batch, solve_cold_start, warming
 
@@ -164,7 +165,8 @@ def _band(problem: Setup, main: EngineResult, seed: int, say: Progress) -> tuple
     """The result with its band, and the parameters that open each figure most."""
     count, rate = problem.config.run.band_samples, problem.config.feed.rate_kg_s
     mills = bands.draws(problem, count, seed)
-    samples = bands.run_samples(problem, mills, rate, lambda d: say("band", 0.5 * d, f"{count} parameter draws"))
+    off = errors(problem, count, seed)
+    samples = bands.run_samples(problem, mills, rate, lambda d: say("band", 0.5 * d, f"{count} parameter draws"), off)
     if problem.calibration:  # a run ties the parameters together: one at a time would tell nothing true
         return _banded(main, samples, count), {}
     single, names = bands.one_at_a_time(problem)

@@ -16,13 +16,16 @@ from .cards.calibrated import Calibrated, Fitted
 from .cards.spec import MATERIAL
 from .config.mill import Config
 
-# What lowers the weight, as exp(-distance); all assumed.
-SPEED, HOLE, SIZE = (0.35, 1.1), (0.2, 1.25), (0.1, 1.25)  # per factor of two; the factor that is free
+# What lowers the weight, as exp(-distance), per factor of two beyond what the runs had; all assumed. Nothing is free:
+# how far the model's own error is another one away from the runs is told by `conditions`, beside this.
+SPEED, HOLE, GAP, SIZE, COUNT = 0.2, 0.06, 0.03, 0.1, 0.1  # COUNT: of bars and pins
+TOLD = 1.1  # a factor below which a setting beyond the runs is not worth a word
 WARMER = (0.2 / 30.0, 10.0)  # per kelvin; kelvins that are free
 REGIME, MOUNT, WALL, OTHER_MATERIAL, OTHER_EDGE = 0.35, 0.35, 0.35, 0.2, 0.1
-BARS = (0.1, 1.5)  # and pins: per factor of two; the factor that is free
 DETERMINED_SD, DETERMINED_MEAN = 0.8, 0.7  # a run determined a parameter if its scores are that narrow, or moved so far
 _GRID = 41
+
+ALIKE = log(2.0)  # in ln of speed, hole, gap, feed size, rate or count: one step of `conditions` (assumed)
 
 TIGHT, LOOSE = 0.3, 1.0  # gap over feed size: below is caught whole, above passes (a proposal of the trade, no source)
 REGIMES = ("pieces ride on the pins", "pieces are nipped", "pieces pass the gap")
@@ -31,6 +34,15 @@ REGIMES = ("pieces ride on the pins", "pieces are nipped", "pieces pass the gap"
 def gap_regime(gap_m: float, size_m: float) -> str:
     """What a piece meets in the gap: below 0.3 of its size it rides, below its size it is nipped (common practice)."""
     return REGIMES[0] if gap_m < TIGHT * size_m else REGIMES[1] if gap_m < LOOSE * size_m else REGIMES[2]
+
+
+def conditions(config: Config, rate_kg_s: float) -> tuple[str, np.ndarray]:
+    """(kind of mill, place (p,)): where the model's own error is alike; a factor of two is one step away."""
+    c, pins = config, config.stator.pins if config.stator.kind == "pins" else 0
+    kind = f"{c.rotor.mount} {c.rotor.edge} {c.stator.kind} {c.sieve.kind} {c.material.title}"
+    tip = c.drive.speed_rad_s * c.rotor.radius_m
+    sizes = (tip, c.sieve.hole_m, c.stator.gap_m, c.feed.size.largest_m, rate_kg_s, c.rotor.bars, 1.0 + pins)
+    return kind, np.log(np.array(sizes, dtype=float)) / ALIKE
 
 
 @dataclass(frozen=True)
@@ -96,17 +108,22 @@ def apply(config: Config, outlet_K: float | None = None) -> Applied | None:
     if card is None:
         return None
     c, size = card.conditions, config.feed.size.largest_m
+    pins = config.stator.pins if config.stator.kind == "pins" else 0
     rows = (
         ("tip speed", config.drive.speed_rad_s * config.rotor.radius_m, c.tip_speed_m_s, "m/s", 1.0, SPEED),
         ("sieve hole", config.sieve.hole_m, c.hole_m, "mm", 1e3, HOLE),
+        ("gap", config.stator.gap_m, c.gap_m, "mm", 1e3, GAP),
         ("feed size", size, c.feed_size_m, "mm", 1e3, SIZE),
+        ("bars", config.rotor.bars, c.bars, "", 1.0, COUNT),
+        ("pins", pins, c.pins, "", 1.0, COUNT),
     )
     distance, notes = 0.0, []
-    for name, value, seen, unit, factor, (rate, free) in rows:
-        beyond = max(seen[0] / value, value / seen[1])
-        if beyond > free:
-            distance += rate * log(beyond / free) / log(2.0)
-            notes.append(f"{name} {factor * value:.3g} {unit} (runs: {_between(seen, factor)} {unit})")
+    for name, value, seen, unit, factor, rate in rows:
+        beyond = max(seen[0] / value, value / seen[1], 1.0) if value and seen[0] else 1.0
+        distance += rate * log(beyond) / log(2.0)
+        if beyond > TOLD:
+            many = f" {unit}" if unit else ""
+            notes.append(f"{name} {factor * value:.3g}{many} (runs: {_between(seen, factor)}{many})")
     if outlet_K is not None:
         beyond = max(c.outlet_temperature_K[0] - outlet_K, outlet_K - c.outlet_temperature_K[1]) - WARMER[1]
         if beyond > 0.0:
@@ -120,15 +137,9 @@ def apply(config: Config, outlet_K: float | None = None) -> Applied | None:
     if config.rotor.mount not in c.mount:
         distance += MOUNT
         notes.append(f"{config.rotor.mount} bars (runs: {' or '.join(c.mount)})")
-    pins = config.stator.pins if config.stator.kind == "pins" else 0
     if (pins == 0) != (c.pins[0] == 0.0):
         distance += WALL
         notes.append(f"{'a smooth wall' if pins == 0 else 'pins'} (runs: {'pins' if pins == 0 else 'a smooth wall'})")
-    for name, count, seen in (("bars", config.rotor.bars, c.bars), ("pins", pins, c.pins)):
-        beyond = max(seen[0] / count, count / seen[1]) if count and seen[0] else 1.0
-        if beyond > BARS[1]:
-            distance += BARS[0] * log(beyond / BARS[1]) / log(2.0)
-            notes.append(f"{count} {name} (runs: {_between(seen, 1.0)})")
     cold = max(c.feed_temperature_K[0] - config.feed.temperature_K, config.feed.temperature_K - c.feed_temperature_K[1])
     if cold > WARMER[1]:
         distance += WARMER[0] * (cold - WARMER[1])
@@ -141,7 +152,8 @@ def apply(config: Config, outlet_K: float | None = None) -> Applied | None:
     if not same:
         distance += OTHER_MATERIAL
         notes.append(f"material {config.material.title} (runs: {card.material}), so its own card counts unchanged")
-    return Applied(card, exp(-distance), exp(-distance) if same else 0.0, tuple(notes))
+    weight = round(exp(-distance), 6)  # settings on a card are rounded
+    return Applied(card, weight, weight if same else 0.0, tuple(notes))
 
 
 def _celsius(range_K: tuple[float, float]) -> tuple[float, float]:

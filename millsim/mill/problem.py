@@ -7,6 +7,7 @@ import numpy as np
 
 from ..base.numerics import psd
 from ..base.quantities.params import Param
+from ..base.quantities.scores import SIZES_OF_ERRORS
 from ..laws import cutting
 from .calibrated import Applied, apply
 from .chamber import CURVE_POINTS, EDGE, MILL, MODEL
@@ -70,11 +71,14 @@ def shares(edges: np.ndarray, curve: tuple[np.ndarray, np.ndarray]) -> np.ndarra
 
 
 def used_parameters(config: Config) -> tuple[Param, ...]:
-    """Material and model parameters this mill uses, as on their cards; of the edge only those of the mill's edge."""
+    """Material and model parameters this mill uses, as on their cards; of the edge only those of the mill's edge.
+
+    The sizes of the errors that no parameter makes up for are among them.
+    """
     own = [f"{name}_{config.rotor.edge}" for name in EDGE]
     own += ["layer_speed_ratio" if config.stator.kind == "pins" else "layer_speed_smooth"]
     shared = {*MODEL, "chip_exponent", "hub_share"} - set(LAYER_SPEEDS)
-    names = [n for n in config.model if n in own or n in shared]
+    names = [n for n in config.model if n in own or n in shared or n.startswith(SIZES_OF_ERRORS)]
     return (*config.material.values(), *(config.model[n] for n in names))
 
 

@@ -10,15 +10,21 @@ import numpy as np
 from .params import Param
 
 NEVER_DRAWN = ("mec", "mie", "temperature_warm", "temperature_cold")
+SIZES_OF_ERRORS = ("error_", "repeat_")  # of what parameters do not make up for: `forecast.error` draws the errors
 
 
 def groups(parameters: tuple[Param, ...]) -> list[list[Param]]:
     """Uncertain parameters, in groups that are drawn together (warm and cold values of one property)."""
     found: dict[str, list[Param]] = {}
     for p in parameters:
-        if p.high > p.low and p.name not in NEVER_DRAWN:
+        if is_drawn(p):
             found.setdefault(group_name(p.name), []).append(p)
     return list(found.values())
+
+
+def is_drawn(p: Param) -> bool:
+    """Whether a parameter is drawn from its range."""
+    return p.high > p.low and p.name not in NEVER_DRAWN and not p.name.startswith(SIZES_OF_ERRORS)
 
 
 def group_name(name: str) -> str:

@@ -14,6 +14,7 @@ from ...engines import montecarlo
 from ...errors import InputError, NotConverged
 from ...forecast import band as bands
 from ...forecast.assemble import balance_result, montecarlo_result, without_throughput
+from ...forecast.error import errors
 from ...forecast.outcome import Outcome, solve, solve_batch
 from ...forecast.run import montecarlo_events, outlet
 from ...mill.config.mill import Config
@@ -146,11 +147,11 @@ def _fill(result: EngineResult, values: np.ndarray, q3: np.ndarray) -> None:
 
 def _draw(problem: Setup, job: Job, row: np.void, stopping: Callable[[], bool]) -> None:
     """The same mill with every parameter drawn from its range; the same draws at every point of the sweep."""
-    mills = bands.draws(problem, job.draws, job.seed)
+    mills, off = bands.draws(problem, job.draws, job.seed), errors(problem, job.draws, job.seed)
     for k in range(job.draws):
         if stopping():
             raise Stopped
-        found = bands.solve_draw(problem, mills[k : k + 1], problem.config.feed.rate_kg_s)
+        found = bands.solve_draw(problem, mills[k : k + 1], problem.config.feed.rate_kg_s, off, k)
         if found is not None:
             _fill(found[0], row["draws"][k], row["draw_q3"][k])
             row["draw_loads"][k] = found[1].loads

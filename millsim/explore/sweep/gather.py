@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from ...base.quantities.scores import NEVER_DRAWN, at_score, groups
+from ...base.quantities.scores import at_score, groups, is_drawn
 from ...errors import NotConverged
 from ...forecast import band as bands
 from ...forecast.assemble import CLASS_ERROR, balance_result, with_class_error
@@ -105,7 +105,7 @@ def _tied(problem: Setup, applied: Applied, rate: float | None, seed: int) -> To
     """With a calibration: the line of each output's logarithm (a temperature's value) against each parameter's."""
     mills = bands.draws(problem, TIED_DRAWS, seed)
     found = bands.run_samples(problem, mills, rate)
-    parameters = [p for p in problem.parameters if p.high > p.low and p.name not in NEVER_DRAWN]
+    parameters = [p for p in problem.parameters if is_drawn(p)]
     parameters = [p for p in parameters if p.name in (mills.dtype.names or ()) and np.ptp(mills[p.name]) > 0.0]
     low, high = ({n: np.full(len(parameters), np.nan) for n in found.values} for _ in range(2))
     for n, y in found.values.items():

@@ -4,10 +4,8 @@ from ...mill.calibrated import after, gap_regime
 from ...mill.cards.calibrated import Calibrated, Conditions, Fitted, calibrated_toml
 from ...version import MODEL_VERSION
 from ..measured.runsheet import measured_hash
-from .fit import Calibration
+from .fit import DIGITS, Calibration
 from .runmodel import warmer
-
-DIGITS = 4  # of a score: a hundredth of what a draw can tell
 
 
 def card_of(c: Calibration, measured: tuple[str, ...] = (), failed: tuple[str, ...] = ()) -> Calibrated:
@@ -28,7 +26,7 @@ def card_of(c: Calibration, measured: tuple[str, ...] = (), failed: tuple[str, .
     )
     return Calibrated(
         f"{first.name}, calibrated", note, first.material.title, MODEL_VERSION, runs, measured, failed, _conditions(c),
-        fitted, tuple(measured_hash(f.run) for f in c.fits),
+        fitted, tuple(measured_hash(f.run) for f in c.fits), errors=c.errors, error_factors=c.factors,
     )  # fmt: skip
 
 
@@ -51,6 +49,7 @@ def _conditions(c: Calibration) -> Conditions:
         pins=span([float(k.stator.pins if k.stator.kind == "pins" else 0) for k in configs]),
         mount=tuple(sorted({k.rotor.mount for k in configs})),
         edge=tuple(sorted({k.rotor.edge for k in configs})),
+        gap_m=span([k.stator.gap_m for k in configs]),
     )
 
 

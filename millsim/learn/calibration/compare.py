@@ -15,6 +15,7 @@ from . import observations as obs
 from .observations import Block, size_block
 
 SAME_RATE = 0.03
+NOTHING = {n: 0.0 for n in ("error_size", "error_curve", "repeat_size")}  # the band holds them already
 INFORMATIVE = (0.005, 0.995)  # sieves where either curve lies outside say nothing
 PERCENTILES = {"x10_m": 0.1, "x50_m": 0.5, "x90_m": 0.9}
 MISS = 2.0  # combined standard errors: one number this far out is a miss, whatever the others do
@@ -114,7 +115,7 @@ class RunComparison:
 def compare(prediction: Prediction, run: MeasuredRun) -> RunComparison:
     """The comparison of one run with a stored prediction."""
     table = prediction.main.table
-    block = size_block(run, table.edges_m)
+    block = size_block(run, table.edges_m, obs.frame_of(run.config, run.feed_rate_kg_s, NOTHING))
     at, points, covariance = np.zeros(0), [], np.zeros((0, 0))
     if block is not None:
         at, points, covariance = _by_sieve(block, run, prediction)
@@ -190,9 +191,9 @@ def same_rate(prediction: Prediction, run: MeasuredRun) -> bool:
 def _figures(prediction: Prediction, run: MeasuredRun) -> list[Point]:
     """What else was measured and is predicted, at the meter's own place; errors as the calibration takes them."""
     meter = float(np.hypot(run.meter_class / obs.LIMIT, obs.EFFICIENCY if run.meter_at == "mains" else 0.0))
-    loaded = float(np.hypot(meter, obs.REPEAT_POWER))
+    loaded = float(np.hypot(meter, obs.READ))
     rows = [
-        ("holdup_kg", run.holdup_kg, obs.REPEAT_HOLDUP),
+        ("holdup_kg", run.holdup_kg, run.scale_kg / run.holdup_kg if run.holdup_kg else 0.0),
         ("air_flow_m3_s", run.air_flow_m3_s, run.air_uncertainty / obs.LIMIT),
         ("air_temperature_K", run.air_temperature_K, None),
         ("powder_temperature_K", run.powder_temperature_K, None),

@@ -8,9 +8,11 @@ from ...base.numerics.statistics import NORMAL_80
 from ...base.quantities.params import Param
 from ...base.quantities.scores import at_score
 from ...forecast.band import LEVEL
+from ...forecast.error import FACTORS
 from ...mill.calibrated import DETERMINED_SD, narrowed
 from ..measured.runbalance import close
-from .fit import Calibration
+from .fit import Calibration, RunFit
+from .observations import Misfit, blocks_of
 from .posterior import weighted_quantile
 
 CLOSE_SD = 0.5  # of a score: narrower, and a parameter is called determined
@@ -18,7 +20,9 @@ LEAST_EFFECTIVE = 80.0  # effective samples below which intervals are not told
 MOST_DRIFT, LEAST_ACCEPTED = 0.5, 0.05  # standard deviations the chains may still drift, share of steps they must take
 AT_LIMIT = 1.8  # a score this large: four fifths of the way to its limit or more
 TRADED = 0.15  # correlation, of draws and by Laplace, from which a parameter trades off with an open one
-SURPRISE = 0.001  # probability below which the misfit counts as too large for error bars
+MISFIT = 0.05  # probability below which a misfit, or sieves in a row on one side, is no chance any more
+HOPELESS = 0.001  # the same with the model's own error as large as the runs have it: then no error bars
+SEEN = 1.0  # standard errors of the measurement, from which a sieve counts as one that the model does not follow
 TOO_GOOD = 0.999  # probability above which it is suspiciously small
 AGREE = 4.5  # standard errors of the Monte Carlo engine (largest of some hundred points) plus the class error
 
@@ -117,12 +121,16 @@ def _partners(i: int, drawn: np.ndarray, laplace: np.ndarray) -> list[tuple[int,
 
 def checks(c: Calibration, table: list[Row]) -> list[Check]:
     """The checks in the order in which they matter."""
-    return [_limits(table), _converged(c), _sampled(c), _fits(c), _engines(c), _closure(c), _open(table)]
+    found = [_limits(table), _converged(c), _sampled(c), _fits(c), _one_sided(c), _reached(c), _engines(c)]
+    return [*found, _closure(c), _open(table)]
 
 
 def trustworthy(found: list[Check]) -> bool:
-    """Whether the intervals mean anything: the fit converged, reaches the data, and enough samples carry them."""
-    return all(k.passed for k in found if k.name in ("converged", "sampling", "fit"))
+    """Whether the intervals mean anything: the fit converged, comes near the data, and enough samples carry them.
+
+    A misfit that the model's own error covers when it is taken as large as the runs have it leaves wider bands.
+    """
+    return all(k.passed for k in found if k.name in ("converged", "sampling", "reach"))
 
 
 def _limits(table: list[Row]) -> Check:
@@ -159,9 +167,118 @@ def _fits(c: Calibration) -> Check:
     text += f"{abs(worst):.1f} standard errors"
     if c.surprise > TOO_GOOD:
         text += "; that is suspiciously good: are runs copied, or errors counted too large"
-    ok = c.surprise > SURPRISE
-    why = "the model does not reach the data within its ranges, so run sheet, config or model is wrong: "
+    ok = c.surprise >= MISFIT
+    why = "the model does not follow these data, so run sheet, config or model is wrong: "
     return Check("fit", ok, text if ok else why + text)
+
+
+def _reached(c: Calibration) -> Check:
+    """Whether the model comes near the data when its own error is taken as large as they have it."""
+    ok = c.left_over >= HOPELESS
+    sizes, loads = c.factors
+    text = f"the model's own error counts {sizes:.1f} times what its card says in sizes, {loads:.1f} times in the rest"
+    why = f"even {max(c.factors):.1f} times the model's own error does not cover the misfit, so no error bars are given"
+    return Check("reach", ok, text if ok else why)
+
+
+def _one_sided(c: Calibration) -> Check:
+    """Neighbouring sieves on one side of the best fit: small misses that agree are a misfit.
+
+    How far off a run of them is by chance is seen in TRIES runs that the linear model of the fit makes, parameters and
+    errors of measurement and day drawn as assumed, the model's own left out, each fitted anew: C (C + J J')^-1 d is
+    left of d.
+    """
+    misfit = Misfit(tuple(blocks_of(f.run, f.model) for f in c.fits))
+    n, root = misfit.values.size, np.linalg.cholesky(misfit.covariance)
+    J, off = root @ c.assumed.jacobian[:n], -root @ c.assumed.residuals[:n]
+    spread = misfit.covariance + J @ J.T
+    seen = spread - sum(misfit.of_model(kind) for kind in FACTORS)
+    drawn = np.linalg.cholesky(seen) @ np.random.default_rng(c.seed).standard_normal((n, TRIES))
+    left = misfit.covariance @ np.linalg.solve(spread, drawn)
+    worst, said = 1.0, "no run of sieves lies on one side of the best fit beyond chance"
+    at = 0
+    for i, b in misfit.told:
+        rows, at = slice(at, at + b.values.size), at + b.values.size
+        if b.name != "product size":
+            continue
+        (far, length), *trials = (one_side(o) for o in (off[rows] / b.sd_measured, *(left[rows].T / b.sd_measured)))
+        chance = (1 + sum(t >= far for t, _ in trials)) / (1 + TRIES)
+        if chance < worst:
+            worst, whose = chance, f" of {c.fits[i].run.name}" if len(c.fits) > 1 else ""
+            if chance < MISFIT:
+                said = f"{length} neighbouring sieves{whose} lie on one side of the best fit; by the errors of "
+                said += (
+                    f"measurement and day alone they would be together as far off in {chance_words(chance)} of cases"
+                )
+    return Check("one side", worst >= MISFIT, said)
+
+
+TRIES = 2000
+
+
+def one_side(off: np.ndarray) -> tuple[float, int]:
+    """(sum of the distances, length) of the run of neighbours on one side that is farthest off in all."""
+    far = best = 0.0
+    length = longest = side = 0
+    for v in off.tolist():
+        now = 1 if v > 0.0 else -1
+        far, length = (far + abs(v), length + 1) if now == side else (abs(v), 1)
+        side = now
+        if far > best and length > 1:
+            best, longest = far, length
+    return best, longest
+
+
+def _sieves_off(fit: RunFit) -> np.ndarray:
+    """Measured less best fit (k,), in standard errors of the measurement, of the product's sieves in their order."""
+    b = next(b for b in fit.blocks if b.name == "product size")
+    return (b.values - b.tell(fit.best)) / b.sd_measured
+
+
+@dataclass(frozen=True)
+class NotFollowed:
+    """Where the model does not follow a run: share of the powder beyond a sieve, measured and at best.
+
+    below: finer than the sieve, else coarser.
+    """
+
+    run: str
+    sieve_m: float
+    below: bool
+    measured: float
+    model: float
+    error: float  # of the measured share, one standard error
+    off: float  # in these
+
+
+def not_followed(c: Calibration) -> list[NotFollowed]:
+    """For every run of sieves that the best fit misses on one side, the sieve that it misses most; worst first."""
+    found = []
+    for fit in c.fits:
+        b = next(b for b in fit.blocks if b.name == "product size")
+        off, sizes = _sieves_off(fit), np.concatenate([np.asarray(s.apertures_m) for s in fit.run.product_sheets])
+        order = np.argsort(sizes, kind="stable")
+        for group in _groups(off[order]):
+            i = int(order[max(group, key=lambda j: abs(off[order][j]))])
+            below = bool(b.values[i] < 0.5)
+            shares = [v if below else 1.0 - v for v in (float(b.values[i]), float(b.tell(fit.best)[i]))]
+            found.append(
+                NotFollowed(fit.run.name, float(sizes[i]), below, *shares, float(b.sd_measured[i]), float(off[i]))
+            )
+    return sorted(found, key=lambda m: -abs(m.off))
+
+
+def _groups(off: np.ndarray) -> list[list[int]]:
+    """Neighbours on one side, each farther off than SEEN."""
+    groups: list[list[int]] = []
+    for i, v in enumerate(off):
+        if abs(v) < SEEN:
+            continue
+        if groups and groups[-1][-1] == i - 1 and off[i - 1] * v > 0:
+            groups[-1].append(i)
+        else:
+            groups.append([i])
+    return groups
 
 
 def chance_words(p: float) -> str:

@@ -14,12 +14,16 @@ import numpy as np
 from ...base.quantities.params import Param
 from ...engines import montecarlo
 from ...errors import InputError, MillsimError, Problem
-from .observations import Block, Misfit, blocks_of
-from .posterior import Posterior, find_mode, sample
+from ...forecast.error import FACTORS, MODEL
+from ...mill.cards.calibrated import RunErrors
+from .observations import Block, Misfit, blocks_of, frame_of
+from .posterior import Mode, Posterior, find_mode, sample
 from .runmodel import Forecast, RunModel, model_of
 from .unknowns import Unknowns, unknowns_of
 
 DRAWS = 128  # equal draws kept on the card
+DIGITS = 4  # of a score: a hundredth of what a draw can tell
+GRID, FACTOR_SD = np.geomspace(0.4, 6.0, 15), 0.5
 PRIOR_DRAWS = 128
 HISTORIES = 20000
 
@@ -52,18 +56,25 @@ class Confirmation:
 
 @dataclass(frozen=True)
 class Calibration:
-    """The result: runs, unknowns, posterior, and equal draws of the scores (DRAWS, G)."""
+    """The result: runs, unknowns, posterior, and equal draws of the scores (DRAWS, G).
+
+    assumed: the best fit with the model's own error as its card has it; factors: of that error as the runs have it;
+    errors: what the draws say of it, per run.
+    """
 
     fits: tuple[RunFit, ...]
     unknowns: Unknowns
     posterior: Posterior
     draws: np.ndarray
     seed: int
+    assumed: Mode
+    factors: tuple[float, float]
+    errors: tuple[RunErrors, ...]
 
     @property
     def chi2(self) -> float:
-        """Sum of squared weighted residuals of the data at the optimum."""
-        return float(np.sum(self.posterior.mode.residuals**2))
+        """Sum of squared weighted residuals of the data at the optimum, with errors as assumed."""
+        return float(np.sum(self.assumed.residuals**2))
 
     @property
     def count(self) -> int:
@@ -72,13 +83,19 @@ class Calibration:
 
     @property
     def surprise(self) -> float:
-        """Probability of a worse misfit by chance: |r|^2 + |z|^2 at the mode is chi-squared with `count` degrees.
+        """Probability of a worse misfit by chance, with errors as assumed."""
+        return self._chance(self.assumed)
 
-        z are the scores: a fit that needs unlikely parameters is a bad fit too.
-        """
+    @property
+    def left_over(self) -> float:
+        """The same with the model's own error as large as the runs have it: small where even that does not do."""
+        return self._chance(self.posterior.mode)
+
+    def _chance(self, mode: Mode) -> float:
+        """|r|^2 + |z|^2 at a mode is chi-squared with `count` degrees; unlikely parameters are a bad fit too."""
         from scipy.special import gammaincc
 
-        return float(gammaincc(0.5 * self.count, 0.5 * (self.chi2 + float(np.sum(self.posterior.mode.scores**2)))))
+        return float(gammaincc(0.5 * self.count, 0.5 * float(np.sum(mode.residuals**2) + np.sum(mode.scores**2))))
 
 
 class JointMisfit:
@@ -101,10 +118,11 @@ class JointMisfit:
             return list(pool.map(lambda j: model.forecast(mills[j : j + 1]), range(len(scores))))
 
 
-def calibrate(runs, seed: int = 1, progress: Say | None = None) -> Calibration:
+def calibrate(runs, seed: int = 1, progress: Say | None = None, confirm: bool = True) -> Calibration:
     """Fit the parameters to one or more MeasuredRuns of one material.
 
-    Raises InputError where the runs cannot be calibrated together, MillsimError where no parameters reproduce them.
+    confirm: whether the Monte Carlo engine looks at the optimum too. Raises InputError where the runs cannot be
+    calibrated together, MillsimError where no parameters reproduce them.
     """
     say = progress or (lambda stage, done, detail="": None)
     refuse_unfit(runs)
@@ -112,24 +130,82 @@ def calibrate(runs, seed: int = 1, progress: Say | None = None) -> Calibration:
     blocks = tuple(blocks_of(run, model) for run, model in zip(runs, models, strict=True))
     unknowns = unknowns_of(_all_parameters(models))
     joint, rng = JointMisfit(models, blocks, unknowns), np.random.default_rng(seed)
-    mode = find_mode(joint, unknowns.count, rng, lambda d, text: say("best fit", d, text))
-    if not np.isfinite(mode.residuals).all():
+    assumed = find_mode(joint, unknowns.count, rng, lambda d, text: say("best fit", d, text))
+    if not np.isfinite(assumed.residuals).all():
         rates = ", ".join(f"{run.name}: {3600 * run.feed_rate_kg_s:.3g} kg/h" for run in runs)
         raise MillsimError(
             f"no parameters within their ranges let this mill run as measured ({rates}): check masses.fed, "
             "time.milling and the config that the run sheet names"
         )
+    factors = factors_of(joint.misfit, assumed, least=1.0 if len(runs) == 1 else 0.0)
+    blocks = tuple(blocks_of(run, model, factors) for run, model in zip(runs, models, strict=True))
+    joint = JointMisfit(models, blocks, unknowns)
+    mode = find_mode(joint, unknowns.count, rng, lambda d, text: say("best fit", d, text), assumed.scores)
     found = sample(joint, mode, rng, lambda d, text: say("posterior", d, text))
     draws = found.equal(DRAWS)
     prior = np.random.default_rng(seed).standard_normal((PRIOR_DRAWS, unknowns.count))
-    fits = []
+    fits, told = [], []
     for i, (run, model) in enumerate(zip(runs, models, strict=True)):
         best, *after = joint.forecasts(i, np.vstack([mode.scores[None], draws]))
+        told.append(after)
         before = joint.forecasts(i, prior)
         fit = RunFit(run, model, blocks[i], best, _some(after), _some(before))
-        say("Monte Carlo", i / len(runs), "confirms at the optimum")
-        fits.append(replace(fit, confirmed=_confirm(fit, joint, i, mode.scores, seed)))
-    return Calibration(tuple(fits), unknowns, found, draws, seed)
+        if confirm:
+            say("Monte Carlo", i / len(runs), "confirms at the optimum")
+            fit = replace(fit, confirmed=_confirm(fit, joint, i, mode.scores, seed))
+        fits.append(fit)
+    errors = errors_of(joint, list(zip(*told, strict=True)), [f.best for f in fits], rng)
+    return Calibration(tuple(fits), unknowns, found, draws, seed, assumed, factors, errors)
+
+
+def factors_of(misfit: Misfit, mode: Mode, least: float) -> tuple[float, float]:
+    """By how much the model's own errors are larger than their card says, as what the best fit leaves over tells.
+
+    Of linear models (the slopes are those at the mode) what is measured is normal with covariance C + J J' before the
+    parameters are known; its density with GRID times the model's own errors, and a prior of standard deviation
+    FACTOR_SD in the logarithm (assumed), weigh the factors. Runs that fit say little, so the factors stay near 1; one
+    run that fits well does not make a better model, hence `least`.
+    """
+    n = misfit.values.size
+    root = np.linalg.cholesky(misfit.covariance)
+    J, off = root @ mode.jacobian[:n], root @ mode.residuals[:n]
+    off, parts = off - J @ mode.scores, [misfit.of_model(kind) for kind in FACTORS]
+    factors = np.array([(a, b) for a in GRID for b in GRID])
+    heights = np.empty(len(factors))
+    for i, pair in enumerate(factors):
+        C = misfit.covariance + J @ J.T + sum((f**2 - 1.0) * part for f, part in zip(pair, parts, strict=True))
+        heights[i] = -0.5 * (np.linalg.slogdet(C)[1] + off @ np.linalg.solve(C, off))
+    heights -= 0.5 * np.sum((np.log(factors) / FACTOR_SD) ** 2, axis=1)
+    weights = np.exp(heights - heights.max())
+    a, b = np.maximum(least, np.exp(weights @ np.log(factors) / weights.sum())).tolist()
+    return round(a, DIGITS), round(b, DIGITS)
+
+
+def errors_of(joint: JointMisfit, told: list, best: list[Forecast], rng: np.random.Generator) -> tuple[RunErrors, ...]:
+    """What is left of the scores of the model's own error: one draw for each draw of the parameters, for every run.
+
+    told: (draws, runs) of Forecast or None; a draw without an answer to a run takes that of the best fit. Given the
+    parameters the scores are normal (Rasmussen & Williams 2006, Gaussian Processes for Machine Learning, eq. 2.19).
+    """
+    misfit, models = joint.misfit, joint.models
+    frames = [frame_of(m.problem.config, m.rate_kg_s, {}) for m in models]
+    names = [(j, n) for n in MODEL for j in range(len(frames))]
+    targets = tuple(frames[j].of_model(**{n: 1.0})[0] for j, n in names)
+    off = np.array([-misfit.off(tuple(f or best[i] for i, f in enumerate(draw))) for draw in told])
+    follows = np.linalg.solve(misfit.covariance, misfit.with_targets(targets).T)  # (m, t)
+    left = (
+        np.array([[float(t.with_(u)[0, 0]) for u in targets] for t in targets]) - misfit.with_targets(targets) @ follows
+    )
+    values, vectors = np.linalg.eigh(0.5 * (left + left.T))
+    shaken = rng.standard_normal((len(told), len(targets))) * np.sqrt(np.clip(values, 0.0, None))
+    scores = np.round(off @ follows + shaken @ vectors.T, DIGITS)
+    return tuple(
+        RunErrors(
+            frame.kind, tuple(round(float(p), 6) for p in frame.place),
+            {n: tuple(scores[:, names.index((j, n))].tolist()) for n in MODEL},
+        )
+        for j, frame in enumerate(frames)
+    )  # fmt: skip
 
 
 def _some(forecasts: list[Forecast | None]) -> tuple[Forecast, ...]:

@@ -24,14 +24,16 @@ import numpy as np
 from ...base.numerics import psd
 from ...errors import MillsimError, NotConverged
 from ...forecast.band import draws
+from ...forecast.error import sizes_of
 from ...forecast.outcome import solve
 from ...mill import calibrated
+from ...mill.calibrated import ALIKE
 from ...mill.chamber import EDGE
 from ...mill.config.mill import Config
 from ...mill.problem import Setup, build
 from . import observations as obs
 from .runmodel import Forecast, RunModel
-from .shared import ALIKE, Shared, conditions, cross, everywhere, joint
+from .shared import Shared, cross, everywhere, joint
 
 COUNT = 256
 SEED = 1  # where none is asked for: the same answer in `predict`, `next` and after a calibration
@@ -42,6 +44,7 @@ OTHER_HOLE, OTHER_SPEED = 1.6, 0.8  # of the second sieve and speed, as factors
 DROP = 0.25  # in ln of the energy that breaks half: counting 30 pieces, and that a drop is no free hit (assumed)
 PLANNED_S = 1800.0  # length of the run and of the warming up that are planned
 LEAST_GAIN = 0.02
+PROBE_K = 1.2  # standard error of the thermometer that is read
 METER = 0.02 / obs.LIMIT  # of the watt meter that is read
 # Draws that must run, and that do for a ranking that another seed repeats; up to how many are tried to get there.
 LEAST_DRAWS, ENOUGH_DRAWS, MOST_DRAWS = 40, 80, 512
@@ -62,6 +65,8 @@ class Candidate:
     minutes: float
     shown: np.ndarray
     errors: np.ndarray
+    told: np.ndarray  # (k,) covariance of its errors with the answer's, which is the model's own
+    left: float  # variance of the latter
 
 
 @dataclass(frozen=True)
@@ -120,11 +125,34 @@ class MeasurementPlan:
         answer, logarithm = self._answers(question)
         card = self.config.calibration
         have = {*measured, *(card.measured if card else ())}
-        found = [_judge(c, answer, logarithm) for c in self._candidates() if c.name not in have]
+        off, day = self._error_of(question)
+        found = [_judge(c, answer, logarithm, day) for c in self._candidates(off) if c.name not in have]
         return sorted(found, key=lambda r: -r.per_minute)
 
-    def _candidates(self) -> list[Candidate]:
-        """All measurements, as what they would add to what the runs of the card have told already."""
+    def _error_of(self, question: str) -> tuple[tuple[Shared, ...], float]:
+        """(the model's own error in the answer to a question, variance of the day's); of a parameter, none."""
+        frame = obs.frame_of(self.config, self.model.rate_kg_s, sizes_of(self.model.problem))
+        e, here = frame.sizes, self.told[""]
+        net = 1.0 - float(np.median([f.idle_W / f.loaded_W for f in here]))
+        warmer = float(np.median([f.outlet_K for f in here])) - frame.room_K
+        by: dict[str, tuple[dict[str, float], float]] = {
+            "x50": ({"size": e["error_size"]}, e["repeat_size"]),
+            "x90": ({"size": e["error_size"]}, e["repeat_size"]),
+            "rate": ({"rate": e["error_rate"], "work": -e["error_work"]}, e["repeat_rate"]),
+            "energy": ({"work": net * e["error_work"]}, net * e["repeat_work"]),
+            "temperature": (
+                {"rise": warmer * e["error_rise"], "work": net * warmer * e["error_work"]},
+                e["repeat_temperature"],
+            ),
+        }
+        loading, day = by.get(question, ({}, 0.0))
+        return frame.of_model(**loading), day**2
+
+    def _candidates(self, off: tuple[Shared, ...]) -> list[Candidate]:
+        """All measurements, as what they would add to what the runs of the card have told already.
+
+        off: the model's own error in the answer.
+        """
         known, out = [], []
         everything = _measurements(self.told, self.mills, self.config, self.model.rate_kg_s)
         applied = calibrated.apply(self.config)
@@ -132,7 +160,7 @@ class MeasurementPlan:
             known = [p for name, _, _, parts in everything for p in parts if name in applied.card.measured]
         for name, text, minutes, parts in everything:
             if all(np.isfinite(p.shown).all() for p in parts):
-                out.append(Candidate(name, text, minutes, *_added(parts, known)))
+                out.append(Candidate(name, text, minutes, *_added(parts, known, off)))
         return out
 
     def _answers(self, question: str) -> tuple[np.ndarray, bool]:
@@ -222,33 +250,52 @@ def _forecasts(model: RunModel, mills: np.ndarray) -> list[Forecast | None]:
         return list(pool.map(lambda i: model.forecast(mills[i : i + 1]), range(mills.size)))
 
 
-def _judge(c: Candidate, answer: np.ndarray, logarithm: bool) -> Ranked:
-    """The band of the answer now and after a measurement, by the best linear forecast."""
+def _judge(c: Candidate, answer: np.ndarray, logarithm: bool, day: float) -> Ranked:
+    """The band of the answer now and after a measurement, by the best linear forecast.
+
+    day: variance of the answer from day to day, which nothing narrows.
+    """
     t, h = answer - answer.mean(), c.shown - c.shown.mean(axis=0)
     n = t.size
-    cross, spread = h.T @ t / n, h.T @ h / n
-    now = float(t @ t / n)
+    cross, spread = h.T @ t / n + c.told, h.T @ h / n
+    drawn = float(t @ t / n)
+    now = drawn + c.left + day
     gained = float(cross @ np.linalg.solve(spread + c.errors, cross))
     gained *= max(0.0, 1.0 - h.shape[1] / n)  # what chance alone would explain
-    left = (max(0.0, now - gained) / now) ** 0.5 if now > 0.0 else 1.0
+    left = (max(day, now - gained) / now) ** 0.5 if now > 0.0 else 1.0
     low, middle, high = np.quantile(answer, [0.1, 0.5, 0.9])
+    wide = (now / drawn) ** 0.5 if drawn > 0.0 else 1.0  # the draws have the parameters' part only
+    low, high = middle + wide * (low - middle), middle + wide * (high - middle)
     ends = np.array([low, high, middle + left * (low - middle), middle + left * (high - middle)])
     a, b, narrow_a, narrow_b = (float(x) for x in (np.exp(ends) if logarithm else ends))
     return Ranked(c.name, c.text, c.minutes, (a, b), (narrow_a, narrow_b), left)
 
 
-def _added(parts: list[_Part], known: list[_Part]) -> tuple[np.ndarray, np.ndarray]:
-    """(what a measurement shows (N, k), its errors (k, k)) beyond what measurements that were made have shown."""
+def _between(a: list[_Part], b: list[_Part]) -> np.ndarray:
+    """Covariance of the errors of two lists of parts."""
+    return np.block(
+        [[cross(p.shared, q.shared) if p.shared and q.shared else np.zeros((len(p.covariance), len(q.covariance)))
+          for q in b] for p in a]
+    )  # fmt: skip
+
+
+def _added(
+    parts: list[_Part], known: list[_Part], off: tuple[Shared, ...]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
+    """(what a measurement shows (N, k), its errors (k, k), their covariance with the answer's (k,), variance of that)
+    beyond what measurements that were made have shown.
+    """
+    own = float(cross(off, off)[0, 0]) if off else 0.0
+    answer = [_Part(np.zeros((1, 1)), np.array([[own]]), off)]
     shown, errors = np.hstack([p.shown for p in parts]), joint([(p.covariance, p.shared) for p in parts])
-    between = [
-        [cross(p.shared, q.shared) if p.shared and q.shared else np.zeros((len(p.covariance), len(q.covariance)))
-         for q in known] for p in parts
-    ]  # fmt: skip
-    if not known or not any(block.any() for row in between for block in row):
-        return shown, errors
-    R21, R11 = np.block(between), joint([(q.covariance, q.shared) for q in known])
-    follows = np.linalg.solve(R11, R21.T).T
-    return shown - np.hstack([q.shown for q in known]) @ follows.T, errors - follows @ R21.T
+    told = _between(answer, parts)[0]
+    between = _between(parts, known) if known else np.zeros((0, 0))
+    if not known or not (between.any() or off):
+        return shown, errors, told, own
+    R11 = joint([(q.covariance, q.shared) for q in known])
+    follows, knows = np.linalg.solve(R11, between.T).T, _between(answer, known)
+    told, own = told - (knows @ follows.T)[0], own - float((knows @ np.linalg.solve(R11, knows.T))[0, 0])
+    return shown - np.hstack([q.shown for q in known]) @ follows.T, errors - follows @ between.T, told, own
 
 
 def _measurements(told: dict[str, list[Forecast]], mills: np.ndarray, config: Config, rate: float) -> list[tuple]:
@@ -256,24 +303,32 @@ def _measurements(told: dict[str, list[Forecast]], mills: np.ndarray, config: Co
     each that needs a run bears it: further readings of the same run then cost the rest only.
     """
     here, watts = told[""], obs.watts_shared(config, METER, "mains", 1)
+    problem = build(config)
+    frame = obs.frame_of(config, rate, sizes_of(problem))
+    e, net = frame.sizes, 1.0 - float(np.median([f.idle_W / f.loaded_W for f in here]))
+    charge, most = frame.of_model(holdup=e["error_holdup"]), frame.of_model(rate=e["error_rate"], work=-e["error_work"])
+    loaded = (*watts, *frame.of_model(work=net * e["error_work"]))
+    largest, fed = (
+        float(np.hypot(a, b)) for a, b in ((obs.FEEDER, e["repeat_rate"]), (obs.READ, net * e["repeat_work"]))
+    )
     half = np.log(mills["xw_min_warm"] + log(2.0) / mills["f_mat_warm"])  # energy times size that breaks half
-    edges, where = build(config).edges, conditions(config, rate)
-    size = _sieved("product size", here, "q3", edges, where)
-    inside = _sieved("hold-up size", here, "holdup_q3", edges, where)
+    edges = problem.edges
+    size = _sieved("product size", here, "q3", edges, frame)
+    inside = _sieved("hold-up size", here, "holdup_q3", edges, frame)
     found = [
         ("idle power", "run the mill with its rotor hot and empty and read the watt meter", 10,
-         [_of_logs(here, "idle_W", 0.02, watts)]),
+         [_of_logs(here, "idle_W", obs.READ, watts)]),
         ("hold-up", "weigh what is left in the chamber after a steady run", RUN + 5,
-         [_of_logs(here, "holdup_kg", obs.REPEAT_HOLDUP)]),
-        ("largest rate", "find the largest feed rate it takes", 30, [_of_logs(here, "capacity_kg_s", obs.FEEDER)]),
+         [_of_logs(here, "holdup_kg", e["repeat_holdup"], charge)]),
+        ("largest rate", "find the largest feed rate it takes", 30, [_of_logs(here, "capacity_kg_s", largest, most)]),
         ("air flow", "time how long the air takes to fill a bag of known size", 20,
          [_of_logs(here, "air_m3_s", 0.15)]),
         ("air temperature", "read a thermometer in the air that leaves, at the end of the run", RUN + 5,
-         [_thermometer(here, "air")]),
+         [_thermometer(here, "air", net, frame)]),
         ("powder temperature", "push a thermometer into the powder just caught, at the end of the run", RUN + 5,
-         [_thermometer(here, "powder")]),
+         [_thermometer(here, "powder", net, frame)]),
         ("loaded power", "read the watt meter while feeding at a known rate", RUN + 5,
-         [_of_logs(here, "loaded_W", obs.REPEAT_POWER, watts)]),
+         [_of_logs(here, "loaded_W", fed, loaded)]),
         ("product size", "sieve 50 g of product of a timed run", RUN + 40, [size]),
         ("hold-up size", "sieve what is left in the chamber after a steady run", RUN + 30, [inside]),
         ("drop test", "drop a weight on 30 single pieces of the feed (millsim droptest)", 45,
@@ -283,14 +338,17 @@ def _measurements(told: dict[str, list[Forecast]], mills: np.ndarray, config: Co
         ("second sieve", f"run it once more with {OTHER_HOLE:g} times the hole", RUN + 60, "hole", (1, OTHER_HOLE)),
         ("second speed", f"run it once more at {OTHER_SPEED:g} of the speed", RUN + 50, "speed", (0, OTHER_SPEED)),
     ):
-        kind, place = where
-        there = place.copy()
+        there = frame.place.copy()
         there[step[0]] += log(step[1]) / ALIKE
+        away = replace(frame, place=there)
         parts = [
-            _sieved("product size", told[key], "q3", edges, (kind, there)),
-            _of_logs(told[key], "holdup_kg", obs.REPEAT_HOLDUP),
-            _of_logs(told[key], "loaded_W", obs.REPEAT_POWER, watts),
-        ]
+            _sieved("product size", told[key], "q3", edges, away),
+            _of_logs(told[key], "holdup_kg", e["repeat_holdup"], away.of_model(holdup=e["error_holdup"])),
+            _of_logs(
+                told[key], "loaded_W", fed,
+                (*watts, *away.of_model(work=net * e["error_work"])),
+            ),
+        ]  # fmt: skip
         found.append((name, f"{text}: sieve, hold-up, watts", minutes, parts))
     return found
 
@@ -301,18 +359,23 @@ def _of_logs(told: list[Forecast], field: str, own: float, shared: tuple[Shared,
     return _Part(shown, own**2 + (cross(shared, shared) if shared else np.zeros((1, 1))), shared)
 
 
-def _thermometer(told: list[Forecast], of: str) -> _Part:
+def _thermometer(told: list[Forecast], of: str, net: float, frame: obs.Frame) -> _Part:
     """A temperature of the air or the powder that leaves."""
-    place = (everywhere(f"{of} temperature", (1.2**2 + obs.PLACE_K**2 - obs.REPEAT_K**2) ** 0.5),)
-    return _Part(np.array([[getattr(f, f"{of}_K")] for f in told]), cross(place, place) + obs.REPEAT_K**2, place)
+    shown = np.array([[getattr(f, f"{of}_K")] for f in told])
+    warmer, e = float(np.median(shown)) - frame.room_K, frame.sizes
+    shared = (
+        everywhere(f"{of} temperature", (PROBE_K**2 + obs.PLACE_K**2) ** 0.5),
+        *frame.of_model(rise=e["error_rise"] * warmer, work=net * e["error_work"] * warmer),
+    )
+    return _Part(shown, cross(shared, shared) + e["repeat_temperature"] ** 2, shared)
 
 
-def _sieved(name: str, told: list[Forecast], field: str, edges: np.ndarray, where: tuple[str, np.ndarray]) -> _Part:
+def _sieved(name: str, told: list[Forecast], field: str, edges: np.ndarray, frame: obs.Frame) -> _Part:
     """Q3 on the usual sieves, as far as they tell draws apart."""
     ln_edges = np.log(edges)
     shown = np.array([np.interp(np.log(SIEVES), ln_edges, getattr(f, field)) for f in told])
     mean = shown.mean(axis=0)
     use = (mean > 0.01) & (mean < 0.99)
     slope = np.gradient(mean, np.log(SIEVES))[use]
-    shared = obs.curve_shared(name, np.log(SIEVES[use]), mean[use], slope, where)
-    return _Part(shown[:, use], obs.curve_own(slope) + cross(shared, shared), shared)
+    shared = obs.curve_shared(name, np.log(SIEVES[use]), mean[use], slope, frame)
+    return _Part(shown[:, use], obs.curve_own(slope, frame) + cross(shared, shared), shared)

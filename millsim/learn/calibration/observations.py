@@ -1,8 +1,9 @@
 """What was measured, each with its error: blocks of numbers with a covariance, and the one misfit they make.
 
 Errors come from the instruments (scale, meter class, probe, apertures) where the run sheet states them. On top come
-errors that no instrument shows, all assumed: a mill does not repeat itself, and the model is not the mill. What is off
-by as much in every run (motor, meter, sieves, thermometer, model) is one error of all runs, see `shared`.
+errors that no instrument shows: a mill does not repeat itself, and the model is not the mill, both of the sizes that
+the model card gives (`forecast.error`). What is off by as much in every run (motor, meter, sieves, thermometer) is one
+error of all runs, and the model's is the more one the nearer they are, see `shared`.
 """
 
 from collections.abc import Callable
@@ -13,28 +14,26 @@ from math import log
 import numpy as np
 
 from ...base.reading.sheet import SieveSheet
+from ...forecast.error import CURVE, kind_of, shapes, sizes_of
+from ...mill.calibrated import conditions
 from ..measured.runspec import AS_IT_TOOK
 from .runmodel import Forecast, RunModel
-from .shared import Shared, conditions, cross, everywhere, joint, motor
+from .shared import Shared, cross, everywhere, joint, motor
 
 LIMIT = 3.0**0.5  # a stated accuracy is the half-width of a rectangle: its standard error is a root of three less
 
-# All assumed; a run repeated three times would replace the first three.
-REPEAT_SIZE = 0.05  # shift of the whole curve in ln x from run to run
-REPEAT_HOLDUP = 0.20  # of the hold-up: what runs out while the rotor stops, what sticks
-REPEAT_POWER = 0.04  # of the loaded watts
-MODEL_Q3 = 0.03  # largest error of the model in Q3, at Q3 = 1/2 ...
-MODEL_RANGE = 0.7  # ... alike over this distance in ln x
+# All assumed.
+NET_UNKNOWN = 0.7  # share of the loaded watts that is not idling, where no watts were read
+READ = 0.02  # of watts: what the needle or display swings
 APERTURE = 0.03  # of one sieve's mean aperture (ISO 3310-1 allows about 3 % in this range; from memory)
+OF_MODEL = "model's "  # how the sources of the model's own error begin
 SAME_SIEVE = 1e-4  # in ln x: closer than this it is one sieve
 LEAST_Q3 = 0.003  # of one point, whatever else
 EFFICIENCY = 0.08  # of the motor's efficiency, where watts are taken from the mains; the same idle and loaded
-REPEAT_K = 1.0  # part of the next that changes from run to run
 PLACE_K = 3.0  # where the thermometer was, and that one time constant tells the warm-up
 OVERRUN = 0.2  # in ln of the load on a limit that would have stopped the mill
 FEEDER = 0.15  # in ln of the largest feed rate, found by hand
-AGAIN = 0.7  # of the variance of air flow, and of the load at a limit, that is the same in every run
-AT_ITS_LIMIT = 0.2  # in ln of the load on what held the feed back, when it took as much as it took
+AGAIN = 0.7  # of the variance of air flow that is the same in every run
 
 
 @dataclass(frozen=True)
@@ -68,6 +67,17 @@ class Block:
         """Standard error (k,) of each number by itself."""
         return np.sqrt(np.diag(self.covariance))
 
+    @property
+    def of_model(self) -> tuple[Shared, ...]:
+        """The sources of error that are the model's own."""
+        return tuple(s for s in self.shared if s.source.startswith(OF_MODEL))
+
+    @property
+    def sd_measured(self) -> np.ndarray:
+        """Standard error (k,) of each number without the model's own: what another measurement would differ by."""
+        off = cross(self.of_model, self.of_model) if self.of_model else np.zeros_like(self.covariance)
+        return np.sqrt(np.clip(np.diag(self.covariance - off), 1e-12, None))
+
 
 class Misfit:
     """The one misfit of the blocks of one or more runs: weighted residuals, each of unit variance, none counted twice.
@@ -91,11 +101,28 @@ class Misfit:
         """Number of residuals."""
         return self.values.size + len(self.kept)
 
+    def off(self, forecasts: "tuple[Forecast | None, ...]") -> np.ndarray:
+        """(m,) model less measurement of all that was measured, as told."""
+        return np.concatenate([b.tell(forecasts[i]) for i, b in self.told]) - self.values
+
+    def of_model(self, kind: str) -> np.ndarray:
+        """(m, m) the part of the covariance that is the model's own error of a kind (of `error.FACTORS`)."""
+        parts = [tuple(s for s in b.of_model if kind_of(s.source.split(",")[0]) == kind) for _, b in self.told]
+        own = [cross(p, p) if p else np.zeros((b.values.size,) * 2) for p, (_, b) in zip(parts, self.told, strict=True)]
+        return joint(list(zip(own, parts, strict=True)))
+
+    def with_targets(self, targets: tuple[Shared, ...]) -> np.ndarray:
+        """(t, m) covariance of single errors with all that was measured."""
+        return np.vstack(
+            [np.concatenate([sum(t.with_(s)[0] for s in b.shared) + np.zeros(b.values.size) for _, b in self.told])
+             for t in targets]
+        )  # fmt: skip
+
     def __call__(self, forecasts: "tuple[Forecast | None, ...]") -> np.ndarray:
         """(n,) of one forecast per run; NaN where the model has no answer to one of them."""
         if any(f is None for f in forecasts):
             return np.full(self.size, np.nan)
-        off = np.concatenate([b.tell(forecasts[i]) for i, b in self.told]) - self.values
+        off = self.off(forecasts)
         beyond = np.array([b.residuals(forecasts[i])[0] for i, b in self.kept])
         for group in self._groups:
             most = group[int(np.argmax(beyond[group]))]
@@ -103,34 +130,63 @@ class Misfit:
         return np.concatenate([self._weights @ off, beyond])
 
 
-def blocks_of(run, model: RunModel) -> tuple[Block, ...]:
-    """All that a MeasuredRun measured. The limits it kept count as one more observation."""
+@dataclass(frozen=True)
+class Frame:
+    """What the errors of one run's numbers need to know: their sizes, and kind and place of the mill."""
+
+    sizes: dict[str, float]
+    kind: str
+    place: np.ndarray
+    hole_m: float
+    room_K: float
+
+    def of_model(self, **loading) -> tuple[Shared, ...]:
+        """The model's own error, by coordinate: how much one unit of its score moves numbers (k,)."""
+        found = []
+        for name, by in loading.items():
+            by = np.atleast_1d(np.asarray(by, dtype=float))
+            found.append(Shared(f"{OF_MODEL}{name}, {self.kind}", by, np.tile(self.place, (by.size, 1))))
+        return tuple(found)
+
+
+def frame_of(config, rate_kg_s: float, sizes: dict[str, float]) -> Frame:
+    """The frame of a mill at a feed rate."""
+    return Frame(sizes, *conditions(config, rate_kg_s), config.sieve.hole_m, config.air.room_K)
+
+
+def blocks_of(run, model: RunModel, factors: tuple[float, ...] = (1.0, 1.0)) -> tuple[Block, ...]:
+    """All that a MeasuredRun measured. The limits it kept count as one more observation.
+
+    factors: of the model's own error, over what its card says.
+    """
     edges = model.problem.edges
-    found = [size_block(run, edges)]
+    frame = frame_of(run.config, run.feed_rate_kg_s, sizes_of(model.problem, factors))
+    found = [size_block(run, edges, frame)]
     if run.holdup_sheets:
-        found.append(_sizes("hold-up size", run, run.holdup_sheets, 0.0, edges, lambda f: f.holdup_q3))
+        found.append(_sizes("hold-up size", run, run.holdup_sheets, 0.0, edges, lambda f: f.holdup_q3, frame))
     if run.holdup_kg is not None:
-        found.append(_holdup(run))
-    found += [*_power(run), *_temperatures(run)]
+        found.append(_holdup(run, frame))
+    net = _net_share(run, model)
+    found += [*_power(run, net, frame), *_temperatures(run, net, frame)]
     if run.air_flow_m3_s is not None:
         found.append(
             _logs("air flow", "m3/s", run.air_flow_m3_s, run.air_uncertainty / LIMIT, lambda f: f.air_m3_s, AGAIN)
         )
     if run.feeding == AS_IT_TOOK:
-        found.append(_logs("at its limit", "1", 1.0, AT_ITS_LIMIT, lambda f: f.load, AGAIN))
+        found.append(_at_its_limit(run, frame))
     found += [*_at_most(run), _kept_running(run)]
     return tuple(b for b in found if b is not None)
 
 
-def size_block(run, edges: np.ndarray) -> Block | None:
+def size_block(run, edges: np.ndarray, frame: Frame) -> Block | None:
     """The product's sizes as sieved, with what went into the bag; None where nothing was sieved."""
-    return _sizes("product size", run, _with_bag(run), unseen_share(run), edges, lambda f: f.q3)
+    return _sizes("product size", run, _with_bag(run), unseen_share(run), edges, lambda f: f.q3, frame)
 
 
 # --- sizes -----------------------------------------------------------------------------------------------
 
 
-def _sizes(name: str, run, sheets, unseen: float, edges: np.ndarray, curve) -> Block | None:
+def _sizes(name: str, run, sheets, unseen: float, edges: np.ndarray, curve, frame: Frame) -> Block | None:
     """One block of all sheets of one powder; unseen: share of the powder that no sheet saw."""
     if not sheets:
         return None
@@ -143,8 +199,8 @@ def _sizes(name: str, run, sheets, unseen: float, edges: np.ndarray, curve) -> B
     open_ = 0.5 * unseen * (1.0 - q)
     q, at = q + open_ + 0.5 * loss, np.log(x)
     missed = (everywhere(f"{name} not sieved", open_), everywhere(f"{name} lost in sieving", 0.5 * loss))
-    shared = (*curve_shared(name, at, q, slope, conditions(run.config, run.feed_rate_kg_s)), *missed)
-    covariance = own + curve_own(slope) + cross(shared, shared)
+    shared = (*curve_shared(name, at, q, slope, frame), *missed)
+    covariance = own + curve_own(slope, frame) + cross(shared, shared)
     whose = "" if name == "product size" else "hold-up "
     labels = tuple(f"{whose}Q3({1e3 * a:.3g} mm)" for a in x)
     ln_edges = np.log(edges)
@@ -153,20 +209,18 @@ def _sizes(name: str, run, sheets, unseen: float, edges: np.ndarray, curve) -> B
     )  # fmt: skip
 
 
-def curve_own(slope: np.ndarray) -> np.ndarray:
+def curve_own(slope: np.ndarray, frame: Frame) -> np.ndarray:
     """Covariance (k, k) of Q3 with dQ3/dln x = slope that is each run's own: it does not repeat itself."""
-    return REPEAT_SIZE**2 * np.outer(slope, slope) + LEAST_Q3**2 * np.eye(slope.size)
+    return frame.sizes["repeat_size"] ** 2 * np.outer(slope, slope) + LEAST_Q3**2 * np.eye(slope.size)
 
 
-def curve_shared(
-    name: str, at: np.ndarray, q: np.ndarray, slope: np.ndarray, where: tuple[str, np.ndarray]
-) -> tuple[Shared, Shared]:
+def curve_shared(name: str, at: np.ndarray, q: np.ndarray, slope: np.ndarray, frame: Frame) -> tuple[Shared, ...]:
     """Errors of Q3 (k,) at ln x = at that come again in every run: the model's (near its conditions), the sieves'."""
-    kind, place = where
-    bend = MODEL_Q3 * 2.0 * np.sqrt(np.clip(q * (1.0 - q), 0.0, None))
-    places = np.column_stack([at / MODEL_RANGE, np.tile(place, (at.size, 1))])
-    model = Shared(f"model of {name}, {kind}", bend, places)
-    return model, Shared("sieve apertures", APERTURE * slope, at[:, None] / SAME_SIEVE)
+    bend = frame.sizes["error_curve"] * shapes(at - log(frame.hole_m), q)
+    loading = dict(zip(CURVE, bend.T, strict=True)) | {"size": -frame.sizes["error_size"] * slope}
+    whose = {} if name == "product size" else {n: f"{name}: {n}" for n in loading}
+    model = frame.of_model(**{whose.get(n, n): by for n, by in loading.items()})
+    return (*model, Shared("sieve apertures", APERTURE * slope, at[:, None] / SAME_SIEVE))
 
 
 def unseen_share(run) -> float:
@@ -226,27 +280,53 @@ def _logs(name: str, unit: str, value: float, relative: float, tell, again: floa
     )  # fmt: skip
 
 
-def _holdup(run) -> Block | None:
+def _holdup(run, frame: Frame) -> Block | None:
     if run.holdup_kg <= 0.0:
         return None
-    relative = float(np.hypot(REPEAT_HOLDUP, run.scale_kg / run.holdup_kg))
-    return _logs("hold-up", "kg", run.holdup_kg, relative, lambda f: f.holdup_kg)
+    own = float(np.hypot(frame.sizes["repeat_holdup"], run.scale_kg / run.holdup_kg))
+    shared = frame.of_model(holdup=frame.sizes["error_holdup"])
+    return Block(
+        "hold-up", ("hold-up",), np.array([log(run.holdup_kg)]), own**2 + cross(shared, shared),
+        lambda f: np.array([log(max(f.holdup_kg, 1e-12))]), shared, "kg", logs=True,
+    )  # fmt: skip
 
 
-def _power(run) -> list[Block]:
+def _net_share(run, model: RunModel) -> float:
+    """Share of the loaded watts that is not idling, by the measured idle power or else the model's."""
+    if run.loaded_W is None:
+        return NET_UNKNOWN
+    idle = run.idle_W if run.idle_W is not None else model.idle_W
+    return float(np.clip(1.0 - idle / run.loaded_W, 0.05, 1.0))
+
+
+def _power(run, net: float, frame: Frame) -> list[Block]:
     """Idle and loaded watts; meter and motor efficiency are off by the same share in both."""
-    rows = [("idle power", run.idle_W, 0.02, "idle_W"), ("loaded power", run.loaded_W, REPEAT_POWER, "loaded_W")]
+    work = float(np.hypot(READ, net * frame.sizes["repeat_work"]))
+    rows = [("idle power", run.idle_W, READ, "idle_W"), ("loaded power", run.loaded_W, work, "loaded_W")]
     rows = [r for r in rows if r[1] is not None]
     if not rows:
         return []
     names, values, own, fields = zip(*rows, strict=True)
-    shared = watts_shared(run.config, run.meter_class / LIMIT, run.meter_at, len(rows))
+    by = [net * frame.sizes["error_work"] if n == "loaded power" else 0.0 for n in names]
+    shared = (*watts_shared(run.config, run.meter_class / LIMIT, run.meter_at, len(rows)), *frame.of_model(work=by))
     covariance = cross(shared, shared) + np.diag(np.square(own))
 
     def tell(f: Forecast) -> np.ndarray:
         return np.log([max(getattr(f, n), 1e-9) for n in fields])
 
     return [Block("power", names, np.log(values), covariance, tell, shared, "W", logs=True)]
+
+
+def _at_its_limit(run, frame: Frame) -> Block:
+    """It took as much as it took: the load on what held the feed back was one."""
+    e = frame.sizes
+    loads = {"outlet temperature": ("work", "rise"), "chamber": ("holdup",)}.get(run.limit or "", ("work",))
+    shared = frame.of_model(rate=-e["error_rate"], **{n: e[f"error_{n}"] for n in loads})
+    own = FEEDER**2 + e["repeat_rate"] ** 2
+    return Block(
+        "at its limit", ("at its limit",), np.zeros(1), own + cross(shared, shared),
+        lambda f: np.array([log(max(f.load, 1e-12))]), shared, "1", logs=True,
+    )  # fmt: skip
 
 
 def watts_shared(config, meter: float, at: str, count: int) -> tuple[Shared, ...]:
@@ -280,15 +360,17 @@ def _excess(name: str, most: float, forecast: Forecast) -> np.ndarray:
     return np.array([max(0.0, log(max(getattr(forecast, name), 1e-9) / most))])
 
 
-def _temperatures(run) -> list[Block]:
+def _temperatures(run, net: float, frame: Frame) -> list[Block]:
     found = []
     for name, value, tell in (
         ("air temperature", run.air_temperature_K, lambda f: f.air_K),
         ("powder temperature", run.powder_temperature_K, lambda f: f.powder_K),
     ):
         if value is not None:
-            shared = (everywhere(name, (run.probe_K**2 / LIMIT**2 + PLACE_K**2 - REPEAT_K**2) ** 0.5),)
-            own = cross(shared, shared) + REPEAT_K**2
+            warmer, e = value - frame.room_K, frame.sizes
+            place = everywhere(name, (run.probe_K**2 / LIMIT**2 + PLACE_K**2) ** 0.5)
+            shared = (place, *frame.of_model(rise=e["error_rise"] * warmer, work=net * e["error_work"] * warmer))
+            own = cross(shared, shared) + e["repeat_temperature"] ** 2
             found.append(Block(name, (name,), np.array([value]), own, lambda f, t=tell: np.array([t(f)]), shared, "K"))
     return found
 

@@ -6,9 +6,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ...forecast.band import LEVEL, band_of, draws, run_samples
+from ...forecast.error import errors
 from ...mill.cards.calibrated import Calibrated
 from ...mill.config.mill import Config
 from ...mill.problem import build
+from ...record.day import from_day_to_day
 
 ANSWERS = ("x50_m", "x90_m", "throughput_kg_s", "gross_J_kg", "outlet_temperature_K")
 COUNT = 64
@@ -16,11 +18,15 @@ COUNT = 64
 
 @dataclass(frozen=True)
 class BeforeAfter:
-    """One figure by name (a key of OUTPUTS): median and 80 % band before and after, SI units."""
+    """One figure by name (a key of OUTPUTS): median and 80 % band before and after, SI units.
+
+    day: half the width that no measurement narrows, of ln, or kelvin.
+    """
 
     name: str
     before: tuple[float, float, float]  # low, median, high
     after: tuple[float, float, float]
+    day: float
 
     @property
     def left(self) -> float:
@@ -38,12 +44,15 @@ def outlook(
     found = []
     for turn, calibration in enumerate((None, card)):
         problem = build(replace(config, calibration=calibration))
-        samples = run_samples(problem, draws(problem, COUNT, seed), config.feed.rate_kg_s)
+        mills, off = draws(problem, COUNT, seed), errors(problem, COUNT, seed)
+        samples = run_samples(problem, mills, config.feed.rate_kg_s, errors=off)
         found.append({name: _band(samples.values[name], samples.ok) for name in ANSWERS if name in samples.values})
         if progress:
             progress(0.5 * (turn + 1))
     before, after = found
-    return [BeforeAfter(name, before[name], after[name]) for name in ANSWERS if name in before and name in after]
+    day = from_day_to_day(problem.parameters, config.feed.rate_kg_s is None)
+    known = [name for name in ANSWERS if name in before and name in after]
+    return [BeforeAfter(name, before[name], after[name], day.get(name, 0.0)) for name in known]
 
 
 def _band(values: np.ndarray, ok: np.ndarray) -> tuple[float, float, float]:

@@ -82,9 +82,13 @@ def log_target(residuals: np.ndarray, scores: np.ndarray) -> np.ndarray:
     return np.where(np.isnan(value), -np.inf, value)
 
 
-def find_mode(evaluate: Evaluate, count: int, rng: np.random.Generator, say: Say) -> Mode:
-    """The most probable scores of `count` unknowns."""
-    trials = np.vstack([np.zeros((1, count)), 0.7 * rng.standard_normal((STARTS, count))])
+def find_mode(
+    evaluate: Evaluate, count: int, rng: np.random.Generator, say: Say, near: np.ndarray | None = None
+) -> Mode:
+    """The most probable scores of `count` unknowns; near: where it is already known to be about."""
+    trials = (
+        np.vstack([np.zeros((1, count)), 0.7 * rng.standard_normal((STARTS, count))]) if near is None else near[None]
+    )
     found = evaluate(trials)
     best = log_target(found, trials)
     at = int(np.argmax(best))

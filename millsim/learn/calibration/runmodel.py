@@ -109,6 +109,12 @@ class RunModel:
             return float(shaft / m["efficiency"])
         return float(motor_input(shaft, m["rated_power"], m["efficiency"], self.motor_alone_W))
 
+    @property
+    def idle_W(self) -> float:
+        """Power [W] of the empty mill at the meter, as the cards have it and not yet warm."""
+        m = self.problem.mill[0]
+        return self._metered(m, self._idle(m, float(m["T_room"])))
+
     def _idle(self, m: np.void, T: float) -> float:
         """Shaft power [W] of the empty, hot mill, at the speed measured if there is one, else the drive's own."""
         if self.idle_speed_rad_s is not None:

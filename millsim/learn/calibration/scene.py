@@ -65,6 +65,8 @@ def scene_of(c: RunComparison) -> Scene | None:
     model = replace(model_of(run), want_capacity=run.feeding == AS_IT_TOOK)
     values = {q.name: q.value for q in p.parameters}
     set_parameters(model.problem.mill, values)
+    as_predicted = {q.name: q for q in (*model.problem.parameters, *p.parameters)}
+    model = replace(model, problem=replace(model.problem, parameters=tuple(as_predicted.values())))
     mill = model.problem.mill
     base = model.forecast(mill)
     if base is None:

@@ -4,11 +4,8 @@ A run repeated says more of what changes from run to run, and nothing more of wh
 """
 
 from dataclasses import dataclass
-from math import log
 
 import numpy as np
-
-ALIKE = log(2.0)  # runs this far apart in ln of speed, hole, gap, feed size, rate or count: corr. exp(-1/2); assumed
 
 
 @dataclass(frozen=True)
@@ -52,15 +49,6 @@ def joint(parts: list[tuple[np.ndarray, tuple[Shared, ...]]]) -> np.ndarray:
             elif a and b:
                 total[at[i] : at[i + 1], at[j] : at[j + 1]] = cross(a, b)
     return total
-
-
-def conditions(config, rate_kg_s: float) -> tuple[str, np.ndarray]:
-    """(kind of mill, place (p,)): where the model's own error is alike; a factor of two is one step away."""
-    c, pins = config, config.stator.pins if config.stator.kind == "pins" else 0
-    kind = f"{c.rotor.mount} {c.rotor.edge} {c.stator.kind} {c.sieve.kind} {c.material.title}"
-    tip = c.drive.speed_rad_s * c.rotor.radius_m
-    sizes = (tip, c.sieve.hole_m, c.stator.gap_m, c.feed.size.largest_m, rate_kg_s, c.rotor.bars, 1.0 + pins)
-    return kind, np.log(np.array(sizes, dtype=float)) / ALIKE
 
 
 def motor(config) -> str:

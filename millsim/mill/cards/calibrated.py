@@ -47,6 +47,24 @@ class Conditions:
     gap_regime: tuple[str, ...]
     mount: tuple[str, ...]
     edge: tuple[str, ...]
+    gap_m: tuple[float, float] = (0.0, 0.0)  # 0: an older card, which does not say
+
+
+@dataclass(frozen=True)
+class RunErrors:
+    """What a calibration says of the model's own error in one run: scores by coordinate, one per draw.
+
+    kind, place: of `mill.calibrated.conditions`.
+    """
+
+    kind: str
+    place: tuple[float, ...]
+    scores: dict[str, tuple[float, ...]]
+
+    @property
+    def count(self) -> int:
+        """Number of draws."""
+        return len(next(iter(self.scores.values())))
 
 
 @dataclass(frozen=True)
@@ -67,6 +85,8 @@ class Calibrated:
     parameters: dict[str, Fitted]
     run_hashes: tuple[str, ...] = ()  # of what the runs measured; older cards have none
     ignored: tuple[str, ...] = ()
+    errors: tuple[RunErrors, ...] = ()  # one per run; older cards have none
+    error_factors: tuple[float, float] = (1.0, 1.0)  # of the model's own error over its card: in sizes, in loads
 
     @property
     def count(self) -> int:
@@ -94,7 +114,7 @@ def calibrated_from(tables: dict, where: str, problems: list[Problem], prefix: s
     def say(key: str, message: str, hint: str = "") -> None:
         problems.append(Problem(where, prefix + key, message, hint=hint))
 
-    known = (*_TEXTS, *_LISTS, _HASHES, "conditions", "parameters")
+    known = (*_TEXTS, *_LISTS, _HASHES, "conditions", "errors", "parameters")
     for name in tables:
         if name not in known:
             say(show(name)[1:-1], "unknown key", did_you_mean(name, known))
@@ -115,6 +135,7 @@ def calibrated_from(tables: dict, where: str, problems: list[Problem], prefix: s
         message = f"is {show(tables['model_version'])}, but this is model {MODEL_VERSION}"
         say("model_version", message, "calibrate again: the laws have changed since")
     conditions = _conditions(tables.get("conditions"), say)
+    factors, errors = _errors(tables.get("errors", {}), say)
     ignored = tuple(n for n in tables["parameters"] if n in IGNORED)
     found = {n: _fitted(n, t, say) for n, t in tables["parameters"].items() if n not in ignored}
     if len({len(f.draws) for f in found.values() if f}) > 1:
@@ -123,7 +144,8 @@ def calibrated_from(tables: dict, where: str, problems: list[Problem], prefix: s
         return None
     told: dict[str, Any] = {n: " ".join(tables[n].split()) for n in _TEXTS} | {n: tuple(tables[n]) for n in _LISTS}
     parameters = {n: f for n, f in found.items() if f}
-    return Calibrated(**told, conditions=conditions, parameters=parameters, run_hashes=tuple(hashes), ignored=ignored)
+    more: dict[str, Any] = {"run_hashes": tuple(hashes), "ignored": ignored, "errors": errors, "error_factors": factors}
+    return Calibrated(**told, conditions=conditions, parameters=parameters, **more)
 
 
 def _conditions(table: object, say) -> Conditions | None:
@@ -133,16 +155,44 @@ def _conditions(table: object, say) -> Conditions | None:
     got = {}
     for f in fields(Conditions):
         raw: Any = table.get(f.name)
+        if f.name == "gap_m" and raw is None:
+            raw = [0.0, 0.0]
         if f.name in _WORDS:
             good = isinstance(raw, list) and raw and all(isinstance(x, str) for x in raw)
         else:
-            least = 0.0 if f.name == "pins" else 1e-9
+            least = 0.0 if f.name in ("pins", "gap_m") else 1e-9
             good = _numbers(raw) and len(raw) == 2 and least <= raw[0] <= raw[1]
         if not good:
             say(f"conditions.{f.name}", "is missing or not as written by millsim calibrate")
         else:
             got[f.name] = tuple(raw)
     return Conditions(**got) if len(got) == len(fields(Conditions)) else None
+
+
+def _errors(table: object, say) -> tuple[tuple[float, float], tuple[RunErrors, ...]]:
+    """(factors, one per run) of the section on the model's own error; ((1, 1), ()) of a card without one."""
+    if not isinstance(table, dict):
+        say("errors", "is no section")
+        return (1.0, 1.0), ()
+    factors: Any = table.get("factors", [1.0, 1.0])
+    if not (_numbers(factors) and len(factors) == 2 and all(0.0 < f < 100.0 for f in factors)):
+        say("errors.factors", "are not two factors between 0 and 100")
+        factors = [1.0, 1.0]
+    found: list[RunErrors] = []
+    for name, raw in table.items():
+        if name == "factors":
+            continue
+        run: Any = raw if isinstance(raw, dict) else {}
+        kind, place = run.get("kind"), run.get("place")
+        scores = {n: tuple(map(float, v)) for n, v in run.items() if n not in ("kind", "place") and _numbers(v)}
+        whole = scores and len(scores) == len(run) - 2 and len({len(v) for v in scores.values()}) == 1
+        if not (isinstance(kind, str) and _numbers(place) and whole and all(scores.values())):
+            say(f"errors.{show(name)[1:-1]}", "is not as written by millsim calibrate")
+            continue
+        found.append(RunErrors(kind, tuple(map(float, place)), scores))
+    if len({(len(r.place), *r.scores, r.count) for r in found}) > 1:
+        say("errors", "does not have the same numbers for every run")
+    return (float(factors[0]), float(factors[1])), tuple(found)
 
 
 def _fitted(name: str, table: object, say) -> Fitted | None:
@@ -191,6 +241,13 @@ def calibrated_toml(card: Calibrated, shown: dict[str, Param] | None = None, sec
     for f in fields(Conditions):
         values = getattr(card.conditions, f.name)
         lines.append(f"{f.name} = [{', '.join(text(v) if isinstance(v, str) else repr(v) for v in values)}]")
+    if card.errors:
+        lines += ["", f"[{prefix}errors]  # of the model itself, as standard normal scores"]
+        lines.append(f"factors = {list(card.error_factors)!r}  # over the card of the model: in sizes, in loads")
+        for i, run in enumerate(card.errors, start=1):
+            lines += ["", f"[{prefix}errors.run_{i}]", f"kind = {text(run.kind)}"]
+            lines.append(f"place = [{', '.join(map(repr, run.place))}]")
+            lines += [f"{n} = [{', '.join(map(repr, v))}]" for n, v in run.scores.items()]
     for name, fitted in card.parameters.items():
         p = fitted.prior
         lines += ["", f"[{prefix}parameters.{name}]"]

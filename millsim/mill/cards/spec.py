@@ -138,6 +138,17 @@ MODEL = _table(
     ("jam_share", "-", 0.01, 1.0, "share of the rotor energy one pass may take"),
     ("chamber_fill", "-", 0.01, 1.0, "share of the chamber the charge may fill, as bulk"),
     ("hub_share", "-", 0.0, 0.95, "hub radius over rotor radius"),
+    ("error_size", "-", 0.0, 2.0, "the model's own error: in the size of all the powder, as a share of it"),
+    ("error_curve", "-", 0.0, 0.5, "the same in the shape of the distribution, in Q3 at its middle"),
+    ("error_work", "-", 0.0, 2.0, "the same in the work that a kilogram takes"),
+    ("error_rate", "-", 0.0, 2.0, "the same in the largest rate, beside that of the work"),
+    ("error_holdup", "-", 0.0, 2.0, "the same in the charge that stays in the chamber"),
+    ("error_rise", "-", 0.0, 2.0, "the same in how far powder and air warm up"),
+    ("repeat_size", "-", 0.0, 2.0, "from run to run: size of all the powder, as a share of it"),
+    ("repeat_work", "-", 0.0, 2.0, "the same for the work that a kilogram takes"),
+    ("repeat_rate", "-", 0.0, 2.0, "the same for the largest rate"),
+    ("repeat_holdup", "-", 0.0, 2.0, "the same for the charge in the chamber"),
+    ("repeat_temperature", "K", 0.0, 100.0, "the same for the outlet temperature"),
 )
 
 # Parameters of earlier editions: still read, but of no effect. Each with the reason that the user is told.

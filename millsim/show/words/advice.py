@@ -18,6 +18,7 @@ from ...base.quantities.written import (
     uncapital,
 )
 from ...record.asked import batch_of, config_table, config_value
+from ...record.day import from_day_to_day
 from ...record.limits import HARDLY_GRINDS, cannot_run_words
 from ...record.outputs import OUTPUTS, figure, in_kilojoules
 from ...record.prediction import ChamberTrace, Prediction
@@ -262,7 +263,8 @@ def how_sure(p: Prediction) -> str:
     total = len(p.parameters)
     if calibrated := [q for q in p.parameters if q.basis == "calibrated"]:
         text = f"calibrated on {calibrated[0].source}, which determined {len(calibrated)} of {total}"
-        return f"{text} parameters and ties the others together; {len(weak)} still rest on assumption or memory."
+        text += f" parameters and ties the others together; {len(weak)} still rest on assumption or memory."
+        return text + _from_day_to_day(p)
     if own:
         text = f"{len(own)} of {total} parameters are measured or calibrated"
     else:
@@ -272,7 +274,21 @@ def how_sure(p: Prediction) -> str:
         return text
     if not math.isfinite(p.band_level):
         return text + " No band was run, so take these numbers as one guess among many."
-    return text + ("" if not p.runs else _moved_by(p))
+    return text + ("" if not p.runs else _moved_by(p)) + _from_day_to_day(p)
+
+
+def day_words(day: dict[str, float]) -> str:
+    """What no measurement narrows: by output, half the 80 % band of one mill from run to run (of ln, or kelvin)."""
+    told = {n: f"{v:.1g} °C" if n.endswith("_K") else f"{100 * v:.0f} %" for n, v in day.items() if v > 0.0}
+    still = join_words([f"{OUTPUTS[n].short} ±{by}" for n, by in told.items()])
+    return f"Measuring narrows these bands, but not below what a mill changes from run to run (assumed): {still}."
+
+
+def _from_day_to_day(p: Prediction) -> str:
+    """What of the bands of size and rate no measurement narrows."""
+    day = from_day_to_day(p.parameters, not math.isfinite(p.requested_rate_kg_s))
+    told = {n: v for n, v in day.items() if n in ("x50_m", "throughput_kg_s")}
+    return f" {day_words(told)}" if told and math.isfinite(p.band_level) else ""
 
 
 def bench_tests(p: Prediction) -> str:

@@ -4,14 +4,15 @@ import math
 
 from ...base.quantities import units
 from ...base.quantities.scalar import Scalar
-from ...base.quantities.written import Shown, digits, join_words, table, wrap
-from ...learn.calibration.findings import Row, open_words
+from ...base.quantities.written import Shown, digits, join_words, percent, table, wrap
+from ...learn.calibration.findings import Row, not_followed, open_words
 from ...learn.calibration.fit import RunFit
 from ...learn.calibration.nextstep import LEAST_GAIN, QUESTIONS, RUN, Ranked
 from ...learn.calibration.observations import Block
 from ...learn.calibration.outlook import BeforeAfter
 from ...learn.calibration.whole import CalibrationReport
 from ...record.outputs import OUTPUTS, row_name, scalar, shown
+from .advice import day_words
 from .json import jsonable, picked
 
 _MOST_OTHERS = 6  # parameters beside the main ones that are listed
@@ -21,11 +22,13 @@ def calibration_text(r: CalibrationReport) -> str:
     """The report of a calibration: what it is worth first, then the tables."""
     c, lines = r.calibration, []
     for k in r.checks:
-        if not k.passed and k.name in ("fit", "closure", "limits"):
+        if not k.passed and k.name in ("fit", "one side", "reach", "closure", "limits"):
             lines += [*wrap(f"LOOK: {k.text}."), ""]
+    if not_followed := _not_followed(r):
+        lines += [*(line for text in not_followed for line in wrap(text)), ""]
     lines += wrap(_headline(r))
     lines += ["", *wrap("What it is worth, for the mill as its config has it (80 % bands):")]
-    lines += _answers(r)
+    lines += [*_answers(r), *wrap(day_words({a.name: a.day for a in r.answers}))]
     for fit in c.fits:
         lines += ["", f"Measured and reproduced, {fit.run.name}:", *_data(fit)]
     lines += ["", "Parameters before and after, with 80 % ranges of both (the search moved all of them):"]
@@ -42,6 +45,52 @@ def calibration_text(r: CalibrationReport) -> str:
         lines += ["", f"Noted on {fit.run.name}:"] if said else []
         lines += [line for text in said for line in wrap(f"  {text}")]
     return "\n".join(lines) + "\n"
+
+
+TELLS = {  # (finer than the sieve, more than the model makes): what measurement would tell why
+    (True, True): "a lens tells dust that the feed brought along from flakes that the edge cuts; sieve the feed too",
+    (True, False): "fines are what gets lost: weigh and sieve what hangs in bag and chamber, and sieve for longer",
+    (False, True): "caliper ten of the coarsest pieces and the largest holes: pieces may pass beside the sieve",
+    (False, False): "caliper the holes: they may be smaller than told, or pegged",
+}
+TIMES = (  # measured over the model's best, and how that is said
+    (2.5, "{:.0f} times the powder that the model can make"), (1.75, "twice the powder that the model can make"),
+    (1.0, "more powder than the model can make"), (0.6, "less powder than the model makes at least"),
+)  # fmt: skip
+WIDER = 1.05  # a factor of the model's own error that is worth a word
+MOST_PLACES = 3  # where the model does not follow, that are told
+
+
+def _not_followed(r: CalibrationReport) -> list[str]:
+    """Of a misfit: where the model does not follow the run, what would tell why, and what it does to the bands."""
+    if all(k.passed for k in r.checks if k.name in ("fit", "one side")):
+        return []
+    c, found = r.calibration, []
+    for m in not_followed(c)[:MOST_PLACES]:
+        whose = f" of {m.run}" if len(c.fits) > 1 else ""
+        place = f"{'Below' if m.below else 'Above'} {_sieve(m.sieve_m)} the run{whose} has"
+        more = m.measured > m.model
+        found.append(
+            f"{place} {_times(m.measured, m.model)} ({percent(m.measured, m.error)} ± {percent(m.error)} against "
+            f"{percent(m.model, m.error)}). To tell why: {TELLS[m.below, more]}."
+        )
+    where = zip(("in sizes", "in work, rate, charge and heat"), c.factors, strict=True)
+    wider = join_words([f"{factor:.1f} times {what}" for what, factor in where if factor > WIDER])
+    said = f"The model's own error counts {wider} what its card says, and every band from this card is wider for it."
+    return [*found, said] if wider else found
+
+
+def _sieve(size_m: float) -> str:
+    return f"{1e6 * size_m:.0f} µm" if size_m < 1e-3 else f"{1e3 * size_m:.3g} mm"
+
+
+def _times(measured: float, model: float) -> str:
+    """How much more or less powder the run has than the model makes, in words."""
+    ratio = measured / max(model, 1e-9)
+    for least, words in TIMES:
+        if ratio >= least:
+            return words.format(min(ratio, 99.0))
+    return "half the powder or less that the model can make"
 
 
 def _open(row: Row, r: CalibrationReport) -> str:

@@ -1,6 +1,17 @@
 """Parameters in words, for sentences: a noun phrase and, where people know one, the symbol. No imports."""
 
 _WORDS = {
+    "error_size": "the model's own error in size",
+    "error_curve": "the model's own error in the shape of the distribution",
+    "error_work": "the model's own error in the work per kilogram",
+    "error_rate": "the model's own error in the largest rate",
+    "error_holdup": "the model's own error in the charge",
+    "error_rise": "the model's own error in how far it warms up",
+    "repeat_size": "the change of size from run to run",
+    "repeat_work": "the change of work from run to run",
+    "repeat_rate": "the change of the largest rate from run to run",
+    "repeat_holdup": "the change of the charge from run to run",
+    "repeat_temperature": "the change of temperature from run to run",
     "density": "the density of the solid",
     "bulk_fraction": "the loose bulk density",
     "specific_heat": "the specific heat",

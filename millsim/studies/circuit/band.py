@@ -9,7 +9,11 @@ import numpy as np
 
 from ...errors import NotConverged
 from ...forecast.band import LEVEL, TOLERANCE, band_of, draws
+from ...forecast.error import DAY, Errors, errors
+from ...mill.calibrated import conditions
 from ...mill.config.mill import Config
+from ...mill.problem import Setup
+from ...record.limits import OVER
 from .loop import Circuit, SieveCut, close, ready, through
 
 DRAW_TOLERANCE = 1e-5  # of mixture and rate: a draw need not be known better
@@ -49,16 +53,20 @@ def closed_band(
     problem, rate = ready(config, cut, class_ratio), config.feed.rate_kg_s
     mills = draws(problem, samples, seed)
 
-    def one(i: int) -> Circuit | None:
+    off = errors(problem, samples, seed)
+
+    def one(i: int) -> dict[str, float] | None:
         mill = mills[i : i + 1]
         try:
-            if not is_closed:
-                return through(problem, cut, rate, mill, TOLERANCE)
-            return close(problem, cut, rate, mill, DRAW_TOLERANCE)
+            if is_closed:
+                found = close(problem, cut, rate, mill, DRAW_TOLERANCE)
+            else:
+                found = through(problem, cut, rate, mill, TOLERANCE)
         except NotConverged:
             return None
+        return with_error(found, problem, off, i)
 
-    found: list[Circuit | None] = []
+    found: list[dict[str, float] | None] = []
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         try:
             for done, circuit in enumerate(pool.map(one, range(mills.size)), start=1):
@@ -68,5 +76,45 @@ def closed_band(
         except BaseException:
             pool.shutdown(cancel_futures=True)
             raise
-    values = {n: np.array([float(getattr(c, n)) if c else float("nan") for c in found]) for n in NAMES}
+    values = {n: np.array([c[n] if c else float("nan") for c in found]) for n in NAMES}
     return CircuitBand(values, np.array([c is not None for c in found]))
+
+
+def with_error(c: Circuit, problem: Setup, off: Errors, i: int) -> dict[str, float]:
+    """The figures of one draw's circuit as model and day would have them, see `forecast.error`.
+
+    The powder of the mill shifts as it would without the sieve after it; what that does to the share that passes is
+    read off its curve, and the rates follow at the same load.
+    """
+    v = {n: float(getattr(c, n)) for n in NAMES}
+    if not (v["accepted_kg_s"] > 0.0 and v["gross_J_kg"] < np.inf):
+        return v
+    z = off.of_model(i, *conditions(problem.config, v["total_kg_s"]))
+    shift, work, rate = (
+        off.sizes[f"error_{n}"] * z[n] + off.sizes[f"repeat_{n}"] * off.day[i][DAY.index(n)]
+        for n in ("size", "work", "rate")
+    )
+    share = v["yield_share"]
+    product = share * np.nan_to_num(c.accepted_q3, nan=1.0) + (1.0 - share) * np.nan_to_num(c.returned_q3, nan=1.0)
+    at = np.log(c.aperture_m) - np.array([0.0, shift])
+    before, after = np.interp(at, np.log(c.edges_m), product)
+    passes = float(np.clip(share * after / before, 1e-6, 1.0)) if before > 0.0 else share
+    held = c.code == OVER
+    faster = np.exp(rate - work * (c.binding == "shaft power")) if held else 1.0
+    more = passes / share
+    total = faster if held or not c.closed else 1.0 / more
+    accepted = total * more
+    for n, by in (("total_kg_s", total), ("accepted_kg_s", accepted), ("fresh_kg_s", accepted if c.closed else total)):
+        v[n] *= float(by)
+    v["oversize_kg_s"], v["yield_share"] = v["total_kg_s"] - v["accepted_kg_s"], passes
+    v["circulating_load"] = (1.0 - passes) / passes if c.closed else v["circulating_load"]
+    load = 1.0 if held and c.binding == "shaft power" else float(np.exp(work)) * total
+    for n in ("gross_J_kg", "net_J_kg"):
+        v[n] *= float(load / accepted)
+    v["holdup_kg"] *= float(np.exp(off.sizes["error_holdup"] * z["holdup"]))
+    warmer = (
+        float(np.exp(off.sizes["error_rise"] * z["rise"])) if c.binding != "outlet temperature" or not held else 1.0
+    )
+    room = problem.config.air.room_K
+    v["outlet_temperature_K"] = room + (v["outlet_temperature_K"] - room) * warmer
+    return v | {n: v[n] * float(np.exp(shift)) for n in ("x10_m", "x50_m", "x90_m")}

@@ -1,0 +1,187 @@
+"""What no parameter makes up for: the model is not the mill, and a mill does not repeat itself.
+
+Beside its parameters every draw of a band carries an error of the model and one of the day, as standard normal scores
+of a few coordinates: the size of all the powder, the shape of its distribution at KNOTS of ln(x / hole), the work per
+kilogram, the largest rate, the charge and the rise of temperature. Their sizes stand on the card of the model. The
+misfit of a calibration holds the same coordinates, so that its runs tell something of the model's error where they
+were made; away from them it is less and less the same error. Source: Kennedy & O'Hagan 2001, J. R. Stat. Soc. B 63:425
+(model discrepancy as a Gaussian process beside the parameters); the coordinates are our own choice.
+"""
+
+from dataclasses import dataclass, replace
+from math import exp
+
+import numpy as np
+
+from ..base.numerics import psd
+from ..base.quantities.scores import SIZES_OF_ERRORS
+from ..mill.calibrated import conditions
+from ..mill.cards.calibrated import RunErrors
+from ..mill.problem import Setup
+from ..record.prediction import EngineResult
+
+KNOTS = np.linspace(-4.2, 0.7, 8)  # ln(x / hole)
+ALIKE_SIZES = 0.7  # in ln x: over this distance the shape is off alike (assumed)
+CURVE = tuple(f"curve_{i + 1}" for i in range(KNOTS.size))
+MODEL = ("size", "work", "rate", "holdup", "rise", *CURVE)
+DAY = ("size", "work", "rate", "holdup", "temperature")
+FACTORS = ("sizes", "loads")  # what a calibration scales alike: the distribution; work, rate, charge and heat
+JITTER = 1e-6  # of the variance, so that two runs at one place can be told apart
+
+
+def _kernel(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    return np.exp(-0.5 * ((a[:, None] - b[None]) / ALIKE_SIZES) ** 2)
+
+
+def _root() -> np.ndarray:
+    """Inverse symmetric root of the knots' covariance."""
+    values, vectors = np.linalg.eigh(_kernel(KNOTS, KNOTS))
+    return vectors @ np.diag(values**-0.5) @ vectors.T
+
+
+_ROOT = _root()
+
+
+def shapes(t: np.ndarray, q3: np.ndarray) -> np.ndarray:
+    """What the scores of the knots do to Q3 (m,) at t = ln(x / hole), per unit of error_curve: (m, knots)."""
+    return (2.0 * np.sqrt(np.clip(q3 * (1.0 - q3), 0.0, None)))[:, None] * (_kernel(t, KNOTS) @ _ROOT)
+
+
+@dataclass(frozen=True)
+class Errors:
+    """Scores of the errors of many draws: model (N, len(MODEL)) as a mill unlike any run has them, day (N, len(DAY)).
+
+    sizes: of both by name, those of the model times the factor that a calibration found; runs: what it says of them.
+    """
+
+    sizes: dict[str, float]
+    fresh: np.ndarray
+    day: np.ndarray
+    runs: tuple[RunErrors, ...] = ()
+
+    def of_model(self, i: int, kind: str, place: np.ndarray) -> dict[str, float]:
+        """The scores of the model's error of draw i, for a kind of mill at a place of `conditions`.
+
+        Given those at the places of the runs it is normal with mean k' K^-1 z and variance 1 - k' K^-1 k (Rasmussen &
+        Williams 2006, Gaussian Processes for Machine Learning, eq. 2.19).
+        """
+        runs = [r for r in self.runs if r.kind == kind]
+        scores = self.fresh[i]
+        if runs:
+            at = np.array([r.place for r in runs])
+            near, between = alike(place[None], at)[0], alike(at, at) + JITTER * np.eye(len(runs))
+            weights = np.linalg.solve(between, near)
+            known = np.array([[r.scores[n][i % r.count] for n in MODEL] for r in runs])
+            scores = weights @ known + max(0.0, 1.0 - weights @ near) ** 0.5 * scores
+        return dict(zip(MODEL, scores.tolist(), strict=True))
+
+
+def alike(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    """Correlation (n, m) of the model's error between places (n, p) and (m, p)."""
+    return np.exp(-0.5 * np.sum((a[:, None] - b[None]) ** 2, axis=2))
+
+
+def sizes_of(problem: Setup, factors: tuple[float, ...] = (1.0, 1.0)) -> dict[str, float]:
+    """The sizes of the errors on the card; those of the model times the factor of their kind, of FACTORS."""
+    found = {p.name: p.value for p in problem.parameters if p.name.startswith(SIZES_OF_ERRORS)}
+    by = dict(zip(FACTORS, factors, strict=True))
+    return {n: v * (by[kind_of(n[6:])] if n.startswith("error_") else 1.0) for n, v in found.items()}
+
+
+def kind_of(coordinate: str) -> str:
+    """Which of FACTORS scales a coordinate of the model's own error."""
+    return "sizes" if "size" in coordinate or "curve" in coordinate else "loads"
+
+
+def errors(problem: Setup, count: int, seed: int) -> Errors:
+    """Errors for `count` draws of a problem's parameters, by its calibration if it has one."""
+    from scipy.special import ndtri
+    from scipy.stats import qmc
+
+    dimensions = len(MODEL) + len(DAY)
+    points = qmc.Sobol(dimensions, scramble=True, rng=seed + 1).random_base2(int(np.ceil(np.log2(max(2, count)))))
+    z = ndtri(np.clip(points[:count], 1e-12, 1.0 - 1e-12))
+    card = problem.calibration.card if problem.calibration else None
+    runs = card.errors if card else ()
+    factors = card.error_factors if card else (1.0, 1.0)
+    return Errors(sizes_of(problem, factors), z[:, : len(MODEL)], z[:, len(MODEL) :], runs)
+
+
+def with_error(
+    result: EngineResult, problem: Setup, errors: Errors, i: int, binding: str, held: bool
+) -> EngineResult:  # fmt: skip
+    """One draw's result as model and day would have it; binding: the limit that comes nearest, held: to the rate."""
+    v = {n: s.value for n, s in result.scalars.items()}
+    if not v["throughput_kg_s"] > 0.0:
+        return result
+    z = errors.of_model(i, *conditions(problem.config, v["throughput_kg_s"]))
+    new, q3 = figures(
+        v, result.table.edges_m, result.table.product_q3, problem, errors.sizes, z, errors.day[i], binding, held
+    )
+    scalars = {n: replace(s, value=new[n]) for n, s in result.scalars.items()}
+    return replace(result, scalars=scalars, table=replace(result.table, product_q3=q3))
+
+
+def figures(
+    v: dict[str, float], edges: np.ndarray, q3: np.ndarray, problem: Setup, sizes: dict[str, float],
+    model: dict[str, float], day: np.ndarray, binding: str, held: bool,
+) -> tuple[dict[str, float], np.ndarray]:  # fmt: skip
+    """(all figures, Q3 at the class bounds) of one draw with the errors of its scores.
+
+    A mill that a limit holds stays at that limit, and its rate takes the error of what loads it.
+    """
+    d = dict(zip(DAY, day.tolist(), strict=True))
+    work, charge, off = (
+        sizes[f"error_{n}"] * model[n] + sizes[f"repeat_{n}"] * d[n] for n in ("work", "holdup", "rate")
+    )
+    shift = sizes["error_size"] * model["size"] + sizes["repeat_size"] * d["size"]
+    rise = sizes["error_rise"] * model["rise"]
+    load = {"shaft power": work, "outlet temperature": work + rise, "chamber": charge}.get(binding, 0.0)
+    new = dict(v)
+    faster = _rates(new, exp(off - load), problem.config.feed.rate_kg_s, held)
+    stays = binding if held else ""
+    if stays != "shaft power":
+        _powers(new, exp(work) * faster)
+    new["gross_J_kg"] = new["electrical_power_W"] / new["throughput_kg_s"]
+    new["net_J_kg"] = (new["electrical_power_W"] - v["idle_power_W"]) / new["throughput_kg_s"]
+    warmer = 1.0 if stays == "outlet temperature" else exp(rise) * new["shaft_power_W"] / v["shaft_power_W"]
+    for name in ("outlet_temperature_K", "air_temperature_K", "powder_temperature_K"):
+        new[name] = problem.config.air.room_K + (v[name] - problem.config.air.room_K) * warmer
+        new[name] += sizes["repeat_temperature"] * d["temperature"]
+    if stays != "chamber":
+        new["holdup_kg"] = v["holdup_kg"] * exp(charge) * faster
+    new["residence_s"] = v["residence_s"] * new["holdup_kg"] / v["holdup_kg"] / faster
+    curve = bent(edges, q3, problem.config.sieve.hole_m, shift, sizes["error_curve"], model)
+    x10, x50, x90 = (float(psd.x_at(edges, curve, p)) for p in (0.1, 0.5, 0.9))
+    return new | {"x10_m": x10, "x50_m": x50, "x90_m": x90, "span": (x90 - x10) / x50}, curve
+
+
+def _rates(new: dict[str, float], free: float, asked: float | None, held: bool) -> float:
+    """Multiply the largest rate by `free`; return the factor by which the rate of powder follows."""
+    F = new["throughput_kg_s"]
+    new["capacity_kg_s"] *= free
+    rate = F * free if held else F
+    if asked is not None:
+        rate = min(rate, asked) if held else min(F, new["capacity_kg_s"]) if new["capacity_kg_s"] > 0.0 else F
+    new["throughput_kg_s"] = rate
+    return rate / F
+
+
+def _powers(new: dict[str, float], factor: float) -> None:
+    """Multiply the power above idling, at the socket and at the shaft."""
+    idle, socket = new["idle_power_W"], new["electrical_power_W"]
+    more = (idle + (socket - idle) * factor) / socket
+    new["electrical_power_W"] *= more
+    new["shaft_power_W"] *= more
+
+
+def bent(
+    edges: np.ndarray, q3: np.ndarray, hole_m: float, shift: float, size: float, model: dict[str, float]
+) -> np.ndarray:
+    """Q3 shifted in ln x (positive: coarser), then bent; still rising from 0 to 1."""
+    ln_x = np.log(edges)
+    moved = np.interp(ln_x - shift, ln_x, q3)
+    moved = moved + size * shapes(ln_x - np.log(hole_m), moved) @ np.array([model[n] for n in CURVE])
+    moved = np.clip(np.maximum.accumulate(moved), 0.0, 1.0)
+    moved[0], moved[-1] = q3[0], q3[-1]
+    return moved
