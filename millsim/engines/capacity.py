@@ -340,11 +340,15 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
 
 
 @kernel
-def stand_at(m, grid, feed, F, s, work, tolerance):
+def stand_at(m, grid, feed, F, s, work, tolerance, fill):
     """State of the mill at a feed rate F [kg/s], whatever limits that exceeds; returns (residual, turns).
 
-    For a run that was measured: it did take that rate. A residual above the tolerance: there is no such state.
+    For a run that was measured: it did take that rate. A residual above the tolerance: there is no such state, or,
+    without `fill`, none that turning the loop finds; filling the mill from empty costs a hundred times as much.
     """
     start_state(m, F, F * 1.0, s)
     work.ages[:] = 0.0
-    return settle_rate(m, grid, feed, s, work, tolerance)
+    if fill:
+        return settle_rate(m, grid, feed, s, work, tolerance)
+    s.at_rate = 1.0
+    return settle(m, grid, feed, s, work, tolerance)

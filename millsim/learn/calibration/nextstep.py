@@ -209,7 +209,8 @@ def _told(
     told: dict[str, list[Forecast | None]] = {}
     records = {"": mills, "hole": _changed(mills, hole=OTHER_HOLE), "speed": _changed(mills, speed=OTHER_SPEED)}
     for at, (name, those) in enumerate(records.items()):
-        told[name] = _forecasts(model if name == "" else replace(model, want_capacity=False), those)
+        asking, before = (model, None) if name == "" else (replace(model, want_capacity=False), told[""])
+        told[name] = _forecasts(asking, those, before)
         if progress:
             progress((at + 1) / len(records))
     return told
@@ -245,9 +246,12 @@ def _changed(mills: np.ndarray, hole: float = 1.0, speed: float = 1.0) -> np.nda
     return out
 
 
-def _forecasts(model: RunModel, mills: np.ndarray) -> list[Forecast | None]:
+def _forecasts(model: RunModel, mills: np.ndarray, before: list[Forecast | None] | None) -> list[Forecast | None]:
+    """What every draw says; of those that said nothing `before`, nothing."""
+    asked = [i for i in range(mills.size) if before is None or before[i] is not None]
     with ThreadPoolExecutor(os.cpu_count()) as pool:
-        return list(pool.map(lambda i: model.forecast(mills[i : i + 1]), range(mills.size)))
+        said = dict(zip(asked, pool.map(lambda i: model.forecast(mills[i : i + 1]), asked), strict=True))
+    return [said.get(i) for i in range(mills.size)]
 
 
 def _judge(c: Candidate, answer: np.ndarray, logarithm: bool, day: float) -> Ranked:

@@ -76,7 +76,7 @@ class Case:
             columns = (o.history[name] for name in o.history.dtype.names or ())
             return _of_batch(o) if all(np.isfinite(column).all() for column in columns) else None
         work, s, loads = new_work(p.x.size), np.zeros(1, STATE), np.zeros(len(LIMITS))
-        residual, _ = stand_at(mill[0], grid_of(p, mill), p.feed, self.rate_kg_s, s[0], work, TOLERANCE)
+        residual, _ = stand_at(mill[0], grid_of(p, mill), p.feed, self.rate_kg_s, s[0], work, TOLERANCE, True)
         if not residual <= TOLERANCE:
             return None
         fill_loads(mill[0], s[0], p.x, work, loads)
