@@ -28,7 +28,9 @@ def calls(monkeypatch):
     def load_config(path, overrides=()):
         if not Path(path).exists():
             raise InputError(Problem(str(path), "", "there is no such file"))
-        return types.SimpleNamespace(name="fake", path=path, overrides=list(overrides))
+        return types.SimpleNamespace(
+            name="fake", path=path, overrides=list(overrides), run=types.SimpleNamespace(band_samples=0)
+        )
 
     def predict(config, engine=None, seed=None, command="", progress=None):
         seen.append((config, engine, seed, command))

@@ -179,7 +179,7 @@ def test_nonsense_is_the_first_line_and_leaves_no_card(own, monkeypatch):
     edit(own, 'product = "demo_product_sieve.csv"', 'product = "offcuts_sieve.csv"')
     result = run("calibrate", own / "demo_run.toml", "-o", own / "x.toml")
     assert result.exit_code == 3
-    assert result.stdout.startswith("LOOK: the model does not reach the data")
+    assert result.stdout.startswith("LOOK: the model does not follow these data")
     assert "It narrows" not in result.stdout
     assert not (own / "x.toml").exists()
     result = run("calibrate", own / "demo_run.toml", "-o", own / "x.toml", "--write-anyway")
