@@ -151,8 +151,9 @@ def test_all_random_mills_settle():
 
 
 def test_the_slowest_random_mill_is_not_slow():
-    # At most ten times the median of the demo's prediction by the balance, in the same run; where hardly any hit breaks
-    # anything, the search ends soon. The slowest is timed again, best of three: a busy machine is no slow mill.
+    # At most twenty times the median of the demo's state by the balance, in the same run, which is a tenth of its
+    # prediction with a band; where hardly any hit breaks anything, the search ends soon. The slowest is timed again,
+    # best of three: a busy machine is no slow mill.
     if not slowest:
         pytest.skip("the random mills were not run")
 
@@ -164,7 +165,7 @@ def test_the_slowest_random_mill_is_not_slow():
     _, p, rate, record = slowest[0]
     worst = min(seconds(lambda: solve(p, rate, record)) for _ in range(3))
     demo = mills.config("demo", "run.band_samples=0", "run.trace=false")
-    assert worst <= 10 * np.median([seconds(lambda: predict(demo, "balance", 1)) for _ in range(9)])
+    assert worst <= 20 * np.median([seconds(lambda: predict(demo, "balance", 1)) for _ in range(9)])
 
 
 @settings(parent=many, max_examples=40)
