@@ -24,7 +24,7 @@ KNOTS = np.linspace(-4.2, 0.7, 8)  # ln(x / hole)
 ALIKE_SIZES = 0.7  # in ln x: over this distance the shape is off alike (assumed)
 CURVE = tuple(f"curve_{i + 1}" for i in range(KNOTS.size))
 MODEL = ("size", "work", "rate", "holdup", "rise", *CURVE)
-DAY = ("size", "work", "rate", "holdup", "temperature")
+DAY = ("size", "work", "rate", "holdup", "rise")
 FACTORS = ("sizes", "loads")  # what a calibration scales alike: the distribution; work, rate, charge and heat
 JITTER = 1e-6  # of the variance, so that two runs at one place can be told apart
 
@@ -131,11 +131,7 @@ def figures(
     A mill that a limit holds stays at that limit, and its rate takes the error of what loads it.
     """
     d = dict(zip(DAY, day.tolist(), strict=True))
-    work, charge, off = (
-        sizes[f"error_{n}"] * model[n] + sizes[f"repeat_{n}"] * d[n] for n in ("work", "holdup", "rate")
-    )
-    shift = sizes["error_size"] * model["size"] + sizes["repeat_size"] * d["size"]
-    rise = sizes["error_rise"] * model["rise"]
+    shift, work, off, charge, rise = (sizes[f"error_{n}"] * model[n] + sizes[f"repeat_{n}"] * d[n] for n in DAY)
     load = {"shaft power": work, "outlet temperature": work + rise, "chamber": charge}.get(binding, 0.0)
     new = dict(v)
     faster = _rates(new, exp(off - load), problem.config.feed.rate_kg_s, held)
@@ -147,10 +143,8 @@ def figures(
     warmer = 1.0 if stays == "outlet temperature" else exp(rise) * new["shaft_power_W"] / v["shaft_power_W"]
     for name in ("outlet_temperature_K", "air_temperature_K", "powder_temperature_K"):
         new[name] = problem.config.air.room_K + (v[name] - problem.config.air.room_K) * warmer
-        new[name] += sizes["repeat_temperature"] * d["temperature"]
-    if stays != "chamber":
-        new["holdup_kg"] = v["holdup_kg"] * exp(charge) * faster
-    new["residence_s"] = v["residence_s"] * new["holdup_kg"] / v["holdup_kg"] / faster
+    more = 1.0 if stays == "chamber" else exp(charge) * faster
+    new["holdup_kg"], new["residence_s"] = v["holdup_kg"] * more, v["residence_s"] * more / faster
     curve = bent(edges, q3, problem.config.sieve.hole_m, shift, sizes["error_curve"], model)
     x10, x50, x90 = (float(psd.x_at(edges, curve, p)) for p in (0.1, 0.5, 0.9))
     return new | {"x10_m": x10, "x50_m": x50, "x90_m": x90, "span": (x90 - x10) / x50}, curve

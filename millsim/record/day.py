@@ -7,7 +7,7 @@ from ..base.quantities.params import Param
 
 
 def from_day_to_day(parameters: tuple[Param, ...], free: bool) -> dict[str, float]:
-    """Half the width of the 80 % band that is left when all but the day is known, by output: of ln, or kelvin.
+    """Half the width of the 80 % band that is left when all but the day is known, by output, of the logarithm.
 
     No measurement narrows a forecast of the next run below that. free: fed as fast as the mill can grind.
     """
@@ -17,6 +17,6 @@ def from_day_to_day(parameters: tuple[Param, ...], free: bool) -> dict[str, floa
     rate = e["repeat_rate"] if free else 0.0
     rows = {
         "x50_m": e["repeat_size"], "x90_m": e["repeat_size"], "throughput_kg_s": rate,
-        "gross_J_kg": hypot(e["repeat_work"], rate), "outlet_temperature_K": e["repeat_temperature"],
+        "gross_J_kg": hypot(e["repeat_work"], rate),
     }  # fmt: skip
     return {n: NORMAL_80 * v for n, v in rows.items() if v > 0.0}

@@ -142,7 +142,7 @@ class MeasurementPlan:
             "energy": ({"work": net * e["error_work"]}, net * e["repeat_work"]),
             "temperature": (
                 {"rise": warmer * e["error_rise"], "work": net * warmer * e["error_work"]},
-                e["repeat_temperature"],
+                warmer * e["repeat_rise"],
             ),
         }
         loading, day = by.get(question, ({}, 0.0))
@@ -371,7 +371,7 @@ def _thermometer(told: list[Forecast], of: str, net: float, frame: obs.Frame) ->
         everywhere(f"{of} temperature", (PROBE_K**2 + obs.PLACE_K**2) ** 0.5),
         *frame.of_model(rise=e["error_rise"] * warmer, work=net * e["error_work"] * warmer),
     )
-    return _Part(shown, cross(shared, shared) + e["repeat_temperature"] ** 2, shared)
+    return _Part(shown, cross(shared, shared) + (e["repeat_rise"] * warmer) ** 2, shared)
 
 
 def _sieved(name: str, told: list[Forecast], field: str, edges: np.ndarray, frame: obs.Frame) -> _Part:

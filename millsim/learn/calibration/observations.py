@@ -370,7 +370,7 @@ def _temperatures(run, net: float, frame: Frame) -> list[Block]:
             warmer, e = value - frame.room_K, frame.sizes
             place = everywhere(name, (run.probe_K**2 / LIMIT**2 + PLACE_K**2) ** 0.5)
             shared = (place, *frame.of_model(rise=e["error_rise"] * warmer, work=net * e["error_work"] * warmer))
-            own = cross(shared, shared) + e["repeat_temperature"] ** 2
+            own = cross(shared, shared) + (e["repeat_rise"] * warmer) ** 2
             found.append(Block(name, (name,), np.array([value]), own, lambda f, t=tell: np.array([t(f)]), shared, "K"))
     return found
 

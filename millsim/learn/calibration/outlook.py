@@ -20,7 +20,7 @@ COUNT = 64
 class BeforeAfter:
     """One figure by name (a key of OUTPUTS): median and 80 % band before and after, SI units.
 
-    day: half the width that no measurement narrows, of ln, or kelvin.
+    day: half the width that no measurement narrows, of the logarithm; 0 where that is not told.
     """
 
     name: str

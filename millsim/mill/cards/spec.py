@@ -148,7 +148,7 @@ MODEL = _table(
     ("repeat_work", "-", 0.0, 2.0, "the same for the work that a kilogram takes"),
     ("repeat_rate", "-", 0.0, 2.0, "the same for the largest rate"),
     ("repeat_holdup", "-", 0.0, 2.0, "the same for the charge in the chamber"),
-    ("repeat_temperature", "K", 0.0, 100.0, "the same for the outlet temperature"),
+    ("repeat_rise", "-", 0.0, 2.0, "the same for how far powder and air warm up"),
 )
 
 # Parameters of earlier editions: still read, but of no effect. Each with the reason that the user is told.

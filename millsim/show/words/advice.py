@@ -278,9 +278,8 @@ def how_sure(p: Prediction) -> str:
 
 
 def day_words(day: dict[str, float]) -> str:
-    """What no measurement narrows: by output, half the 80 % band of one mill from run to run (of ln, or kelvin)."""
-    told = {n: f"{v:.1g} °C" if n.endswith("_K") else f"{100 * v:.0f} %" for n, v in day.items() if v > 0.0}
-    still = join_words([f"{OUTPUTS[n].short} ±{by}" for n, by in told.items()])
+    """What no measurement narrows: by output, half the 80 % band of one mill from run to run, of the logarithm."""
+    still = join_words([f"{OUTPUTS[n].short} ±{100 * v:.0f} %" for n, v in day.items() if v > 0.0])
     return f"Measuring narrows these bands, but not below what a mill changes from run to run (assumed): {still}."
 
 

@@ -11,7 +11,7 @@ _WORDS = {
     "repeat_work": "the change of work from run to run",
     "repeat_rate": "the change of the largest rate from run to run",
     "repeat_holdup": "the change of the charge from run to run",
-    "repeat_temperature": "the change of temperature from run to run",
+    "repeat_rise": "the change of the warming up from run to run",
     "density": "the density of the solid",
     "bulk_fraction": "the loose bulk density",
     "specific_heat": "the specific heat",

@@ -90,9 +90,8 @@ def with_error(c: Circuit, problem: Setup, off: Errors, i: int) -> dict[str, flo
     if not (v["accepted_kg_s"] > 0.0 and v["gross_J_kg"] < np.inf):
         return v
     z = off.of_model(i, *conditions(problem.config, v["total_kg_s"]))
-    shift, work, rate = (
-        off.sizes[f"error_{n}"] * z[n] + off.sizes[f"repeat_{n}"] * off.day[i][DAY.index(n)]
-        for n in ("size", "work", "rate")
+    shift, work, rate, charge, rise = (
+        off.sizes[f"error_{n}"] * z[n] + off.sizes[f"repeat_{n}"] * d for n, d in zip(DAY, off.day[i], strict=True)
     )
     share = v["yield_share"]
     product = share * np.nan_to_num(c.accepted_q3, nan=1.0) + (1.0 - share) * np.nan_to_num(c.returned_q3, nan=1.0)
@@ -111,7 +110,7 @@ def with_error(c: Circuit, problem: Setup, off: Errors, i: int) -> dict[str, flo
     load = 1.0 if held and c.binding == "shaft power" else float(np.exp(work)) * total
     for n in ("gross_J_kg", "net_J_kg"):
         v[n] *= float(load / accepted)
-    v["holdup_kg"] *= float(np.exp(off.sizes["error_holdup"] * z["holdup"]))
+    v["holdup_kg"] *= float(np.exp(charge))
     warmer = (
         float(np.exp(off.sizes["error_rise"] * z["rise"])) if c.binding != "outlet temperature" or not held else 1.0
     )
