@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 from common import DEMO, ROOT, best, row, say, show
-from pretend import pretend
+from pretend import off_by, pretend
 from scipy.optimize import least_squares
 
 from millsim.base.numerics import psd
@@ -57,6 +57,8 @@ def one(run, unknowns, seed: int):
     seconds = time.perf_counter() - start
     ends = np.array([[weighted_quantile(z, p.weights, q) for q in LEVEL] for z in p.scores.T])
     draws = [f for f in joint.forecasts(0, p.equal(200)) if f]
+    off = fit.errors_of(joint, [(f,) for f in draws], draws[:1], rng)[0].scores  # the model's own error, as left
+    draws = [off_by(f, model, {n: v[i] for n, v in off.items()}) for i, f in enumerate(draws)]
     edges, answers = model.problem.edges, []
     for tell in ANSWERS.values():
         low, high = np.quantile([tell(f, edges) for f in draws], LEVEL)

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from pretend import few_chains, pretend
+from pretend import few_chains, off_by, pretend
 
 from millsim.base.numerics import psd
 from millsim.base.quantities.scores import at_score
@@ -109,6 +109,8 @@ def test_intervals_cover_the_truth_and_are_narrow(run, few):
         covered_felt.append(inside[felt].mean())
         width.append((high - low)[felt] / (2 * 1.2816))
         told, edges = [f for f in joint.forecasts(0, p.equal(150)) if f], joint.models[0].problem.edges
+        off = fit.errors_of(joint, [(f,) for f in told], told[:1], np.random.default_rng(seed))[0].scores
+        told = [off_by(f, joint.models[0], {n: v[i] for n, v in off.items()}) for i, f in enumerate(told)]
         for tell in ANSWERS:
             ends = np.quantile([tell(f, edges) for f in told], [0.1, 0.9])
             answered.append(ends[0] <= tell(made[1], edges) <= ends[1])
