@@ -386,9 +386,9 @@ def test_a_reading_bears_the_run_it_needs(shop):
     assert all(minutes >= 30 for name, minutes in ranked.items() if name not in ("drop test", "idle power", "air flow"))
 
 
-def test_next_says_that_a_batch_cannot_be_calibrated():
+def test_next_says_that_it_plans_a_steady_run_for_a_batch():
     text = " ".join(run("next", CONFIGS / "batch.toml").stdout.split())
-    assert text.startswith("This config is a batch, and batches cannot be calibrated: what follows is for a run with a")
+    assert text.startswith("This config is a batch: what follows is planned for a run of this mill with a steady")
     assert 0.1 < float(re.search(r"a steady feed of ([\d.]+) kg/h", text)[1]) < 2.0
 
 

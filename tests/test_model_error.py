@@ -479,3 +479,59 @@ def test_bands_hold_what_foreign_mills_do(monkeypatch):
             low, high = band.band_of(samples.values[name], samples.ok)
             inside, tried = inside + (low <= true[name] <= high), tried + 1
     assert inside >= 0.6 * tried
+
+
+# --- batches and several mills ---------------------------------------------------------------------------
+
+
+def batch_run(template, seed=3):
+    """A pretend run of the shipped batch mill, and what is true of it: 12 g in two minutes, parameters drawn."""
+    config = load_config(CONFIGS / "batch.toml", COARSE)
+    own = {"fed_kg": 0.012, "product_kg": 0.0115, "bag_kg": 0.0002, "sweepings_kg": 0.0, "milling_s": 120.0}
+    bare = replace(template, config=config, config_file="batch.toml", air_flow_m3_s=None, sha256="batch", **own)
+    model = model_of(bare)
+    unknowns = unknowns_of(model.problem.parameters)
+    z = 0.5 * np.random.default_rng(seed).standard_normal(unknowns.count)
+    mill = unknowns.mills(model.problem.mill, z[None], {p.name for p in model.problem.parameters})
+    true = model.forecast(mill)
+    return measured(bare, model, true, np.random.default_rng(seed)), true
+
+
+def test_a_batch_is_forecast_as_it_is_predicted():
+    config = load_config(CONFIGS / "batch.toml", COARSE)
+    told = predict(replace(config, run=replace(config.run, band_samples=0)), "balance", 1).main
+    run = replace(
+        read_run(CONFIGS / "demo_run.toml"), config=config, fed_kg=0.012, milling_s=120.0, room_K=None,
+        speed_loaded_rad_s=None, speed_idle_rad_s=None,
+    )  # fmt: skip
+    model = model_of(run)
+    assert config_as_run(run).feed.batch == pytest.approx((0.012, 120.0))
+    f = model.forecast(model.problem.mill)
+    assert psd.x_at(model.problem.edges, f.q3, 0.5) == pytest.approx(told.scalars["x50_m"].value, rel=0.01)
+    assert f.loaded_W == pytest.approx(told.scalars["electrical_power_W"].value, rel=0.05)
+
+
+def test_a_batch_and_a_steady_run_of_another_mill_are_calibrated_together(run, monkeypatch):
+    """The batch narrows its own powder's size; with the steady run beside it, its card speaks for both mills."""
+    few_chains(monkeypatch, 40)
+    made, true = batch_run(run)
+    alone = fit.calibrate([made], 1, confirm=False)
+    edges = alone.fits[0].model.problem.edges
+
+    def x50(forecasts):
+        return np.log([psd.x_at(edges, f.q3, 0.5) for f in forecasts])
+
+    before, after = x50(alone.fits[0].before), x50(alone.fits[0].after)
+    assert after.std() < 0.5 * before.std()
+    assert abs(after.mean() - x50([true])[0]) < 3.0 * np.hypot(after.std(), 0.09)
+    assert alone.fits[0].confirmed is None
+    both = fit.calibrate([made, run], 1, confirm=False)
+    card = card_of(both)
+    assert len(card.errors) == 2 and card.errors[0].kind != card.errors[1].kind
+    assert card.conditions.gap_m[0] <= card.conditions.gap_m[1]
+
+
+def test_a_batch_does_not_take_as_much_as_it_takes(run):
+    made, _ = batch_run(run)
+    with pytest.raises(InputError, match="does not go with a config that is a batch"):
+        fit.calibrate([replace(made, feeding="as much as it took")], 1)

@@ -39,7 +39,8 @@ def gap_regime(gap_m: float, size_m: float) -> str:
 def conditions(config: Config, rate_kg_s: float) -> tuple[str, np.ndarray]:
     """(kind of mill, place (p,)): where the model's own error is alike; a factor of two is one step away."""
     c, pins = config, config.stator.pins if config.stator.kind == "pins" else 0
-    kind = f"{c.rotor.mount} {c.rotor.edge} {c.stator.kind} {c.sieve.kind} {c.material.title}"
+    fed = "batch " if c.feed.batch else ""
+    kind = f"{fed}{c.rotor.mount} {c.rotor.edge} {c.stator.kind} {c.sieve.kind} {c.material.title}"
     tip = c.drive.speed_rad_s * c.rotor.radius_m
     sizes = (tip, c.sieve.hole_m, c.stator.gap_m, c.feed.size.largest_m, rate_kg_s, c.rotor.bars, 1.0 + pins)
     return kind, np.log(np.array(sizes, dtype=float)) / ALIKE

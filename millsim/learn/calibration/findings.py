@@ -304,7 +304,7 @@ def worst_point(c: Calibration) -> tuple[str, float]:
 def _engines(c: Calibration) -> Check:
     done = [f.confirmed for f in c.fits if f.confirmed is not None]
     if not done:
-        return Check("engines", True, "the Monte Carlo engine was not run: pieces hardly leave this mill")
+        return Check("engines", True, "the Monte Carlo engine was not run: a batch, or pieces hardly leave this mill")
     worst = max(k.worst_sigma for k in done)
     off = max(abs(k.misfit_montecarlo - k.misfit_balance) for k in done)
     text = f"Monte Carlo at the optimum: Q3 within {worst:.1f} standard errors, misfit changes by {off:.1f}"

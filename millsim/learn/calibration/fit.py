@@ -16,6 +16,7 @@ from ...engines import montecarlo
 from ...errors import InputError, MillsimError, Problem
 from ...forecast.error import FACTORS, MODEL
 from ...mill.cards.calibrated import RunErrors
+from ..measured.runspec import AS_IT_TOOK
 from .observations import Block, Misfit, blocks_of, frame_of
 from .posterior import Mode, Posterior, find_mode, sample
 from .runmodel import Forecast, RunModel, model_of
@@ -218,9 +219,9 @@ def refuse_unfit(runs) -> None:
     first = runs[0].config
     for run in runs:
         where = str(run.path or run.name)
-        if run.config.feed.batch_mass_kg is not None:
-            hint = "give the mill a feed rate and run it long enough to settle"
-            problems.append(Problem(where, "run.config", "is a batch, which cannot be calibrated", hint=hint))
+        if run.config.feed.batch and run.feeding == AS_IT_TOOK:
+            hint = 'a batch is filled in at once: write how = "metered"'
+            problems.append(Problem(where, "feeding.how", "does not go with a config that is a batch", hint=hint))
         if not run.product_sheets:
             hint = 'sieve a sample of the product and name the sheet: product = "sheet.csv"'
             problems.append(Problem(where, "sieving.product", "is missing: nothing to calibrate on", hint=hint))
@@ -259,8 +260,10 @@ def _all_parameters(models: tuple[RunModel, ...]) -> tuple[Param, ...]:
 
 
 def _confirm(fit: RunFit, joint: JointMisfit, i: int, scores: np.ndarray, seed: int) -> Confirmation | None:
-    """The Monte Carlo engine in the state of the best fit; None where pieces hardly leave the mill."""
+    """The Monte Carlo engine in the state of the best fit; None for a batch or where pieces hardly leave the mill."""
     model, problem = fit.model, fit.model.problem
+    if problem.config.feed.batch:
+        return None
     mill = joint.unknowns.mills(problem.mill, scores[None], joint.used[i])
     steps, flows, rate = model.frozen(mill)
     if sum(float(flows[n]) for n in ("bar_hits", "pin_hits", "nips", "tries")) / rate > montecarlo.MOST_EVENTS:

@@ -124,10 +124,15 @@ def parse_run(content: str, where: str = "run sheet", base_dir: Path | None = No
 def config_as_run(run: MeasuredRun) -> Config:
     """The config with what the run sheet knows better: the feed rate that was milled and the air of the room.
 
-    A metered rate stands in for whatever feed the config has; a mill that set its own rate keeps that.
+    A metered rate stands in for the rate of the config; a mill that set its own rate keeps that. What was fed in the
+    milling time stands in for the charge and the time of a batch.
     """
-    rate = AS_MUCH if run.feeding == AS_IT_TOOK else exact_text(run.feed_rate_kg_s, "kg/h")
-    changes = [f'feed.rate="{rate}"']
+    if run.config.feed.batch:
+        charge, time = exact_text(run.fed_kg, "kg"), exact_text(run.milling_s, "s")
+        changes = [f'feed.batch_mass="{charge}"', f'feed.batch_time="{time}"']
+    else:
+        rate = AS_MUCH if run.feeding == AS_IT_TOOK else exact_text(run.feed_rate_kg_s, "kg/h")
+        changes = [f'feed.rate="{rate}"']
     if run.room_K is not None:
         changes.append(f'air.room="{exact_text(run.room_K, "degC")}"')
     base = run.config.path.parent if run.config.path else None

@@ -218,7 +218,7 @@ def next_lines(
 
 def batch_lines(planned_kg_s: float) -> list[str]:
     """What to know before planning for a mill whose config is a batch."""
-    text = "This config is a batch, and batches cannot be calibrated: what follows is for a run with a steady feed of"
+    text = "This config is a batch: what follows is planned for a run of this mill with a steady feed of"
     return wrap(f"{text} {3600 * planned_kg_s:.2g} kg/h.")
 
 
