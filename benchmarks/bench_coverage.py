@@ -196,8 +196,10 @@ def many(count: int, start: int = 0) -> list[list[dict]]:
         for done, got in enumerate(pool.map(one, range(start, start + 2 * count)), 1):
             if got:
                 found.append(got)
-            if done % 10 == 0:
-                say(f"  {len(found)} of {done}, {time.perf_counter() - begin:.0f} s")
+            if done % 20 == 0:
+                t = tally([r for c in found for r in c if r.get("change", "none") != "none"])
+                took = time.perf_counter() - begin
+                say(f"  {len(found)} of {done}, {took:.0f} s, {100 * t.inside:.1f} % of {t.count} answers inside")
             if len(found) >= count:
                 pool.shutdown(cancel_futures=True)
                 break
@@ -211,15 +213,21 @@ def main(count: int = CASES) -> dict:
     cases = [c for c in cases if "failed" not in c[0]]
     if len(sys.argv) > 2:
         Path(sys.argv[2]).write_bytes(pickle.dumps(cases))
-    scored = [r for c in cases[1::2] for r in c if r["change"] != "none"]
+    elsewhere = [[r for r in c if r["change"] != "none"] for c in cases]
     rows = [
         row("calibrations", len(cases), ""),
         row("runs that no parameters reproduce", len(failed), ""),
-        *table(scored),
+        row("runs called a misfit", 100 * np.mean([not c[0]["fit"] for c in cases]), "%"),
+        *table([r for c in elsewhere[1::2] for r in c]),
     ]
     show("Coverage against foreign truths", rows)
-    show("  all cases", table([r for c in cases for r in c]))
-    return {"title": "Coverage against foreign truths", "rows": rows}
+    show("  those that the sizes of the errors were chosen on", table([r for c in elsewhere[::2] for r in c])[:4])
+    show("  at the run's own setting", table([r for c in cases for r in c if r["change"] == "none"])[:4])
+    kept = {"title": "Coverage against foreign truths", "rows": rows}
+    if count >= CASES:
+        short = json.loads(json.dumps(kept), parse_float=lambda text: float(f"{float(text):.4g}"))
+        KEPT.write_text(json.dumps(short, indent=1) + "\n", encoding="utf-8")
+    return kept
 
 
 if __name__ == "__main__":

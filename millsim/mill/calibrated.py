@@ -18,7 +18,7 @@ from .config.mill import Config
 
 # What lowers the weight, as exp(-distance), per factor of two beyond what the runs had; all assumed. Nothing is free:
 # how far the model's own error is another one away from the runs is told by `conditions`, beside this.
-SPEED, HOLE, GAP, SIZE, COUNT = 0.2, 0.06, 0.03, 0.1, 0.1  # COUNT: of bars and pins
+SPEED, HOLE, GAP, SIZE, COUNT = 0.2, 0.03, 0.015, 0.1, 0.1  # COUNT: of bars and pins
 TOLD = 1.1  # a factor below which a setting beyond the runs is not worth a word
 WARMER = (0.2 / 30.0, 10.0)  # per kelvin; kelvins that are free
 REGIME, MOUNT, WALL, OTHER_MATERIAL, OTHER_EDGE = 0.35, 0.35, 0.35, 0.2, 0.1
