@@ -6,6 +6,7 @@ what the mill does there. `python benchmarks/bench_coverage.py 60` tries fewer; 
 is kept in coverage.json. The sizes of the model's own error were chosen on the even cases; the odd ones are scored.
 """
 
+import json
 import pickle
 import sys
 import time
