@@ -488,7 +488,15 @@ def batch_run(template, seed=3):
     """A pretend run of the shipped batch mill, and what is true of it: 12 g in two minutes, parameters drawn."""
     config = load_config(CONFIGS / "batch.toml", COARSE)
     own = {"fed_kg": 0.012, "product_kg": 0.0115, "bag_kg": 0.0002, "sweepings_kg": 0.0, "milling_s": 120.0}
-    bare = replace(template, config=config, config_file="batch.toml", air_flow_m3_s=None, sha256="batch", **own)
+    bare = replace(
+        template,
+        config=config,
+        config_file="batch.toml",
+        air_flow_m3_s=None,
+        sha256="batch",
+        feeding="all at once",
+        **own,
+    )
     model = model_of(bare)
     unknowns = unknowns_of(model.problem.parameters)
     z = 0.5 * np.random.default_rng(seed).standard_normal(unknowns.count)
@@ -502,7 +510,7 @@ def test_a_batch_is_forecast_as_it_is_predicted():
     told = predict(replace(config, run=replace(config.run, band_samples=0)), "balance", 1).main
     run = replace(
         read_run(CONFIGS / "demo_run.toml"), config=config, fed_kg=0.012, milling_s=120.0, room_K=None,
-        speed_loaded_rad_s=None, speed_idle_rad_s=None,
+        speed_loaded_rad_s=None, speed_idle_rad_s=None, feeding="all at once",
     )  # fmt: skip
     model = model_of(run)
     assert config_as_run(run).feed.batch == pytest.approx((0.012, 120.0))
@@ -529,9 +537,3 @@ def test_a_batch_and_a_steady_run_of_another_mill_are_calibrated_together(run, m
     card = card_of(both)
     assert len(card.errors) == 2 and card.errors[0].kind != card.errors[1].kind
     assert card.conditions.gap_m[0] <= card.conditions.gap_m[1]
-
-
-def test_a_batch_does_not_take_as_much_as_it_takes(run):
-    made, _ = batch_run(run)
-    with pytest.raises(InputError, match="does not go with a config that is a batch"):
-        fit.calibrate([replace(made, feeding="as much as it took")], 1)

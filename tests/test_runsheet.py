@@ -118,8 +118,11 @@ def test_config_as_run_takes_rate_and_room():
     open_ = run_of(('"metered"', '"as much as it took"\nlimit = "jam"'))
     assert open_.limit == "jam"
     assert config_as_run(open_).feed.rate_kg_s is None
-    batch = run_of(('"demo.toml"', '"batch.toml"'))
-    assert config_as_run(batch).feed.batch_mass_kg is None
+    steady = run_of(('"demo.toml"', '"batch.toml"'))
+    assert config_as_run(steady).feed.batch_mass_kg is None
+    for config in ("batch.toml", "demo.toml"):
+        batch = run_of(('"demo.toml"', f'"{config}"'), ('"metered"', '"all at once"'))
+        assert config_as_run(batch).feed.batch == pytest.approx((0.3, 720.0))
 
 
 def test_hash_is_of_the_values():

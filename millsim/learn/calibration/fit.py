@@ -16,7 +16,6 @@ from ...engines import montecarlo
 from ...errors import InputError, MillsimError, Problem
 from ...forecast.error import FACTORS, MODEL
 from ...mill.cards.calibrated import RunErrors
-from ..measured.runspec import AS_IT_TOOK
 from .observations import Block, Misfit, blocks_of, frame_of
 from .posterior import Mode, Posterior, find_mode, sample
 from .runmodel import Forecast, RunModel, model_of
@@ -219,9 +218,6 @@ def refuse_unfit(runs) -> None:
     first = runs[0].config
     for run in runs:
         where = str(run.path or run.name)
-        if run.config.feed.batch and run.feeding == AS_IT_TOOK:
-            hint = 'a batch is filled in at once: write how = "metered"'
-            problems.append(Problem(where, "feeding.how", "does not go with a config that is a batch", hint=hint))
         if not run.product_sheets:
             hint = 'sieve a sample of the product and name the sheet: product = "sheet.csv"'
             problems.append(Problem(where, "sieving.product", "is missing: nothing to calibrate on", hint=hint))

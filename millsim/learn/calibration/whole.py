@@ -7,6 +7,7 @@ from ...errors import MillsimError
 from ...mill.cards.calibrated import Calibrated
 from ...mill.config.mill import Config
 from ..measured.runsheet import MeasuredRun
+from ..measured.runspec import AS_IT_TOOK
 from .carding import card_of
 from .findings import Check, Row, checks, rows, trustworthy
 from .fit import Calibration, calibrate
@@ -77,7 +78,7 @@ def measured(runs: list[MeasuredRun]) -> tuple[str, ...]:
             ("hold-up", r.holdup_kg), ("hold-up size", r.holdup_sheets), ("idle power", r.idle_W),
             ("loaded power", r.loaded_W), ("air flow", r.air_flow_m3_s), ("air temperature", r.air_temperature_K),
             ("powder temperature", r.powder_temperature_K),
-            ("largest rate", r.feeding != "metered"),
+            ("largest rate", r.feeding == AS_IT_TOOK),
         )  # fmt: skip
         have |= {name for name, value in pairs if value}
     if len({r.config.sieve.hole_m for r in runs}) > 1:

@@ -18,7 +18,7 @@ from ...base.reading.toml import is_there, missing, parse_toml, read_text
 from ...errors import InputError, Problem
 from ...mill.config.mill import Config, load_config, parse_config
 from . import runchecks
-from .runspec import AS_IT_TOOK, SECTIONS, SPEC
+from .runspec import AS_IT_TOOK, AT_ONCE, SECTIONS, SPEC
 
 LOTS = ("product", "holdup", "bag")  # what may have been sieved
 PARTS = ("product", "holdup", "bag", "sweepings")  # where what was fed may be found again
@@ -44,7 +44,7 @@ class MeasuredRun:
     milling_s: float
     warm_s: float | None
     clock_s: float
-    feeding: str  # "metered" or "as much as it took"
+    feeding: str  # "metered", "as much as it took" or "all at once"
     limit: str | None  # what held the feed back, where the mill set the rate
     idle_W: float | None  # of the mill with its rotor, hot and empty
     loaded_W: float | None  # mean while fed
@@ -124,10 +124,10 @@ def parse_run(content: str, where: str = "run sheet", base_dir: Path | None = No
 def config_as_run(run: MeasuredRun) -> Config:
     """The config with what the run sheet knows better: the feed rate that was milled and the air of the room.
 
-    A metered rate stands in for the rate of the config; a mill that set its own rate keeps that. What was fed in the
-    milling time stands in for the charge and the time of a batch.
+    A metered rate stands in for whatever feed the config has; a mill that set its own rate keeps that. Of a batch, what
+    was fed and the milling time stand in for charge and time.
     """
-    if run.config.feed.batch:
+    if run.feeding == AT_ONCE:
         charge, time = exact_text(run.fed_kg, "kg"), exact_text(run.milling_s, "s")
         changes = [f'feed.batch_mass="{charge}"', f'feed.batch_time="{time}"']
     else:

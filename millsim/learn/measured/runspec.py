@@ -4,6 +4,7 @@ from ...base.reading.key import choice, flag, n, q, text, texts
 from ...base.reading.tables import Spec
 
 AS_IT_TOOK = "as much as it took"  # the feeder gave what the mill accepted
+AT_ONCE = "all at once"  # a batch
 LIMITS = "shaft power|jam|chamber|outlet temperature|sieve|feed opening"
 _OPEN = ("how", AS_IT_TOOK)
 
@@ -29,7 +30,7 @@ SECTIONS = {
         q("clock", "0.1 s", "600 s", '"2 s"', "how well the milling time is known, plus or minus", default="2 s"),
     ),
     "feeding": (
-        choice("how", f"metered|{AS_IT_TOOK}", "a feeder set the rate, or the mill did"),
+        choice("how", f"metered|{AS_IT_TOOK}|{AT_ONCE}", "a feeder set the rate, the mill did, or a batch"),
         choice("limit", LIMITS, "what held the feed back", only=_OPEN, default=None, derivable=True),
     ),
     "power": (
