@@ -135,7 +135,7 @@ def band_words(p: Prediction) -> str:
         return "No band was run."
     outside = (1 - p.band_level) / 2
     return (
-        f"Band: {p.band_level * 100:.3g} % of the results over the stated parameter ranges "
+        f"Band: {p.band_level * 100:.3g} % of the results over the stated ranges and errors "
         f"({outside * 100:.3g} % below, {outside * 100:.3g} % above)."
     )
 

@@ -32,7 +32,7 @@ TRADES = {  # name in files: outputs across, up and as colour
 NOTHING = 1e-5  # a relative error not worth telling
 TORNADOS = ("x50", "rate", "energy")
 
-BAND_WORDS = "Band: 80 % of {count} draws over the stated parameter ranges (10 % below, 10 % above)."
+BAND_WORDS = "Band: 80 % of {count} draws over the stated ranges and errors (10 % below, 10 % above)."
 
 
 def file_names(made, target=None, svg: bool = False) -> list[str]:

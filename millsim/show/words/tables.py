@@ -76,7 +76,7 @@ def sieve_table(p: Prediction) -> Table | None:
               "feed finer / %")  # fmt: skip
     foot = "Apertures of ISO 3310-1, series R 20/3. In this class: powder between this sieve and the next finer one."
     if any(row[3] for row in rows):
-        foot += " Std. error: of the sampling by the Monte Carlo engine only; the band is for the parameters."
+        foot += " Std. error: of the sampling by the Monte Carlo engine only; the band is for all else."
     return _some(rows, "Powder at standard sieves, by mass", header, "rrrrrr", foot)
 
 
