@@ -5,13 +5,12 @@ errors; draws whose mill would not run at that feed rate are drawn anew. `python
 does fewer runs; the full number takes half an hour and is kept in calibration.json.
 """
 
-import json
 import sys
 import time
 from dataclasses import replace
 
 import numpy as np
-from common import DEMO, ROOT, best, row, say, show
+from common import DEMO, ROOT, best, keep, row, say, show
 from pretend import off_by, pretend
 from scipy.optimize import least_squares
 
@@ -143,8 +142,7 @@ def main(count: int = RUNS) -> dict:
     show("Calibration", rows)
     table = {"title": "Calibration", "rows": rows}
     if count >= RUNS:
-        short = json.loads(json.dumps(table), parse_float=lambda text: float(f"{float(text):.4g}"))
-        KEPT.write_text(json.dumps(short, indent=1) + "\n", encoding="utf-8")
+        keep(KEPT, table)
     return table
 
 

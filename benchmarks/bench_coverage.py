@@ -6,7 +6,6 @@ what the mill does there. `python benchmarks/bench_coverage.py 60` tries fewer; 
 is kept in coverage.json. The sizes of the model's own error were chosen on the even cases; the odd ones are scored.
 """
 
-import json
 import pickle
 import sys
 import time
@@ -16,7 +15,7 @@ from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
-from common import DEMO, ROOT, row, say, show
+from common import DEMO, ROOT, keep, row, say, show
 from foreign import FINES, KINDS, ForeignMill, another_day, answers, forecast, law
 from pretend import measured
 
@@ -147,31 +146,15 @@ def table(rows: list[dict]) -> list[dict]:
     """The pooled figures and those of every cell of forty or more."""
     whole = tally(rows)
     low, high = wilson(round(whole.inside * whole.count), whole.count)
+    share, meets = "80 % bands that hold the truth, pooled", low <= 0.85 and high >= 0.75  # the Wilson interval
     out = [
         row("answers scored", whole.count, ""),
-        row(
-            "80 % bands that hold the truth, pooled",
-            100 * whole.inside,
-            "%",
-            "75 to 85 %",
-            0.75 <= whole.inside <= 0.85 or (low <= 0.85 and high >= 0.75),
-        ),
-        row(
-            "interval score: band over prior's",
-            whole.scores[0] / whole.scores[1],
-            "",
-            "< 1",
-            whole.scores[0] < whole.scores[1],
-        ),
-        row(
-            "interval score: band over no change",
-            whole.scores[0] / whole.scores[2],
-            "",
-            "< 1",
-            whole.scores[0] < whole.scores[2],
-        ),
+        row(share, 100 * whole.inside, "%", "75 to 85 %", meets),
         row("bands narrower than the prior's", 100 * whole.narrower, "%"),
     ]
+    own, *others = whole.scores
+    for against, other in zip(("prior's", "no change"), others, strict=True):
+        out.append(row(f"interval score: band over {against}", own / other, "", "< 1", own < other))
     for by in ("kind", "change", "answer"):
         for value in sorted({r[by] for r in rows}):
             cell = [r for r in rows if r[by] == value]
@@ -226,8 +209,7 @@ def main(count: int = CASES) -> dict:
     show("  at the run's own setting", table([r for c in cases for r in c if r["change"] == "none"])[:4])
     kept = {"title": "Coverage against foreign truths", "rows": rows}
     if count >= CASES:
-        short = json.loads(json.dumps(kept), parse_float=lambda text: float(f"{float(text):.4g}"))
-        KEPT.write_text(json.dumps(short, indent=1) + "\n", encoding="utf-8")
+        keep(KEPT, kept)
     return kept
 
 

@@ -1,5 +1,6 @@
 """What the benchmarks share: where the package is, timing on a machine that is not quiet, printing."""
 
+import json
 import sys
 import time
 from collections.abc import Callable
@@ -37,6 +38,12 @@ def row(what: str, value: float, unit: str, target: str = "", met: bool | str | 
     """One line of a table; met: whether the target is met (None: there is none; text: why it cannot be said)."""
     verdict = met if isinstance(met, str) else "" if met is None else "yes" if met else "NO"
     return {"what": what, "value": float(value), "unit": unit, "target": target, "met": verdict}
+
+
+def keep(path: Path, table: dict) -> None:
+    """Write a table, four digits a number, as JSON."""
+    short = json.loads(json.dumps(table), parse_float=lambda text: float(f"{float(text):.4g}"))
+    path.write_text(json.dumps(short, indent=1) + "\n", encoding="utf-8")
 
 
 def show(title: str, rows: list[Row]) -> None:

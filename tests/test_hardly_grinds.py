@@ -119,10 +119,10 @@ def test_the_search_ends_quickly():
     took = []
     for problem in (slow, quick):
         solve(problem, None)
-        start = time.perf_counter()
+        start = time.process_time()
         for _ in range(3):
             solve(problem, None)
-        took.append(time.perf_counter() - start)
+        took.append(time.process_time() - start)
     assert took[0] < 20.0 * took[1]
 
 
