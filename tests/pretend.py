@@ -10,7 +10,7 @@ import numpy as np
 from millsim.base.reading.sheet import SieveSheet
 from millsim.engines import montecarlo
 from millsim.forecast.error import MODEL, bent, sizes_of
-from millsim.learn.calibration import posterior
+from millsim.learn.calibration import nextstep, posterior
 from millsim.learn.calibration.observations import Block, blocks_of, unseen_share
 from millsim.learn.calibration.runmodel import Forecast, RunModel, model_of
 from millsim.learn.calibration.shared import cross
@@ -73,6 +73,12 @@ def few_chains(patch, chains: int = 80) -> None:
     """Sample with fewer chains by pytest's monkeypatch: the same steps, for tests that need no sharp posterior."""
     patch.setattr(posterior, "CHAINS", chains)
     patch.setattr(posterior, "ENOUGH", 0.75 * chains)
+
+
+def few_draws(patch) -> None:
+    """Rank measurements over fewer draws by pytest's monkeypatch, for tests of what is told about them."""
+    patch.setattr(nextstep, "COUNT", 96)
+    patch.setattr(nextstep, "ENOUGH_DRAWS", 48)
 
 
 def _by_histories(model: RunModel, mill: np.ndarray, settled: Forecast, seed: int, histories: int) -> Forecast:

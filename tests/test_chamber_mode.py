@@ -119,7 +119,7 @@ def test_more_pieces_than_can_be_followed_are_no_stall():
     p = predict(mills.config("demo", *fine), "balance", 1)
     assert p.trace is None
     assert any("too many to follow one by one: stalls at the start were not looked for" in w for w in p.warnings)
-    few = predict(mills.config("demo", *fine[:2], "feed.rate=300 g/h", "run.band_samples=0"), "balance", 1)
+    few = predict(mills.config("demo", *fine[:2], "feed.rate=60 g/h", "run.band_samples=0"), "balance", 1)
     assert few.trace is not None and few.trace.stalls == 0
     assert not any("one by one" in w for w in few.warnings)
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import matplotlib
 import pytest
 from click.testing import CliRunner
+from pretend import few_draws
 
 from millsim.commands.main import cli
 from millsim.learn.measured.dropsheet import read_drops
@@ -24,6 +25,12 @@ CUTS = "power_loaded_W,time_s,kerf_mm,length_mm,depth_mm\n270,85,2.5,500,6\n"
 
 def run(*words):
     return CliRunner().invoke(cli, [str(w) for w in words])
+
+
+@pytest.fixture(autouse=True)
+def fewer(monkeypatch):
+    """What is told of the next measurement is tested here, not its last digit."""
+    few_draws(monkeypatch)
 
 
 @pytest.fixture
@@ -205,9 +212,8 @@ def test_predict_and_next_say_how_the_drop_test_stands(tmp_path):
     predicted = run("predict", config, "--engine", "balance", *sets, "--out", tmp_path / "p.h5").stdout
     assert f"Bench tests: {line}" in " ".join(predicted.split())
     assert f"Bench tests: {line}" in " ".join(run("next", config, *sets).stdout.split())
-    assert json.loads(run("next", config, *sets, "--json").stdout)["bench"] == line
-    plain = run("predict", config, "--engine", "balance", *sets[:-2])
-    assert "Bench tests" not in plain.stdout
+    plain = run("predict", config, "--engine", "balance", *sets[:-2], "--set", "run.band_samples=0")
+    assert plain.exit_code == 0 and "Bench tests" not in plain.stdout
 
 
 def test_a_cut_test_reaches_the_prediction_and_says_so(tmp_path):

@@ -56,7 +56,7 @@ def random_mills(draw, bases=("demo", "pla", "swinging", "tight_jam")):
         "air.filter_area": f"{draw(log_uniform(0.02, 3.0))} m2",
         "feed.material": draw(st.sampled_from(cards.list_materials())),
         "feed.temperature": f"{draw(st.floats(-100.0, 35.0))} °C",
-        "run.class_ratio": 1.3,
+        "run.class_ratio": 1.5,
     }  # fmt: skip
     if base == "batch":
         chosen |= {"feed.batch_mass": f"{draw(log_uniform(0.5, 60.0))} g",

@@ -35,8 +35,8 @@ def out_words(binding: str) -> str:
     return HARDLY_GRINDS if binding == LIMITS[GRINDING] else f"{STATUS_WORDS[CANNOT]}: {binding}"
 
 
-def cannot_run_words(binding: str) -> str:
+def cannot_run_words(binding: str, subject: str = "the mill") -> str:
     """The warning of a mill that does not run, by the limit that is exceeded."""
     if binding == LIMITS[GRINDING]:
-        return "the mill hardly grinds: hardly any hit breaks or cuts pieces of this size, so no rate is given"
-    return f"the mill does not run even with next to no feed: {binding} is over its limit"
+        return f"{subject} hardly grinds: hardly any hit breaks or cuts pieces of this size, so no rate is given"
+    return f"{subject} does not run even with next to no feed: {binding} is over its limit"

@@ -36,6 +36,7 @@ from .runmodel import Forecast, RunModel
 from .shared import Shared, cross, everywhere, joint
 
 COUNT = 256
+RATIO = 1.4  # of the size classes: what a measurement narrows shows on coarse ones as well
 SEED = 1  # where none is asked for: the same answer in `predict`, `next` and after a calibration
 FIRST = "x50"  # the question that is asked where none is
 RUN = 30  # minutes of a run until it is steady and measured, on a warm mill (assumed)
@@ -181,12 +182,14 @@ class MeasurementPlan:
 
 
 def plan(
-    config: Config, seed: int = SEED, count: int = COUNT, progress: Callable[[float], None] | None = None
+    config: Config, seed: int = SEED, count: int | None = None, progress: Callable[[float], None] | None = None
 ) -> MeasurementPlan:
     """The plan for a mill with its calibrated card or without one.
 
     Raises MillsimError where too few draws of the parameters run at all.
     """
+    count = COUNT if count is None else count
+    config = replace(config, run=replace(config.run, class_ratio=max(RATIO, config.run.class_ratio)))
     problem = build(config)
     model = _planned(problem)
     while True:

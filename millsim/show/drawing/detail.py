@@ -25,7 +25,7 @@ _DRAWN_MM = 1.0  # a pitch below this is not drawn
 
 
 @dataclass(frozen=True)
-class Powder:
+class DrawnPowder:
     """What a prediction says of the powder, in mm (NaN where unknown), and the words beside it."""
 
     x50: float
@@ -40,7 +40,7 @@ def about(value: float) -> str:
     return f"{digits(value)} mm"
 
 
-def details(sheet: Sheet, x: float, top: float, shape: Shape, powder: Powder | None) -> tuple[float, ...]:
+def details(sheet: Sheet, x: float, top: float, shape: Shape, powder: DrawnPowder | None) -> tuple[float, ...]:
     """Draw the details into a column from x down from `top`; their scales (mm of paper per mm)."""
     grain = max([shape.hole, *_sizes(powder)])
     first = scale_for(
@@ -61,7 +61,7 @@ def details(sheet: Sheet, x: float, top: float, shape: Shape, powder: Powder | N
     return first, second
 
 
-def _sizes(powder: Powder | None) -> list[float]:
+def _sizes(powder: DrawnPowder | None) -> list[float]:
     """The sizes of powder that are to be drawn."""
     return [v for v in (powder.x50, powder.x90) if math.isfinite(v)] if powder else []
 
@@ -170,7 +170,7 @@ def _centres(shape: Shape, half_x: float, half_y: float) -> np.ndarray:
     return np.array([c for c in found if abs(c[0]) <= half_x])
 
 
-def _powder(sheet: Sheet, x: float, top: float, shape: Shape, powder: Powder | None, scale: float) -> None:
+def _powder(sheet: Sheet, x: float, top: float, shape: Shape, powder: DrawnPowder | None, scale: float) -> None:
     """The hole and the predicted powder side by side, or a word that there is no prediction."""
     sizes = [shape.hole, *_sizes(powder)]
     high = max(4.0, max(sizes) * scale)

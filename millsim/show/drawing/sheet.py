@@ -21,7 +21,7 @@ from ...version import __version__
 from ..plots.prediction import render
 from ..plots.style import plain_style
 from .board import FIRM, LINE_MM, PAGE, THIN, Sheet, View, scale_for, scale_words
-from .detail import COLUMN_MM, Powder, details
+from .detail import COLUMN_MM, DrawnPowder, details
 from .shape import Shape, shape_of
 from .views import LEFT_MM, RIGHT_MM, front, section
 
@@ -112,18 +112,18 @@ def to_bytes(figure: Figure, suffix: str = "png") -> bytes:
     return stream.getvalue()
 
 
-def _powder(p: Prediction | None) -> Powder | None:
+def _powder(p: Prediction | None) -> DrawnPowder | None:
     """What a prediction says of the powder."""
     if p is None:
         return None
     missing = Scalar(math.nan, "m", "")
     found = [p.main.scalars.get(key, missing) for key in ("x50_m", "x90_m")]
     if p.status == HARDLY_GRINDS:
-        return Powder(math.nan, math.nan, "none", "none", "Predicted: it hardly grinds, no powder.")
+        return DrawnPowder(math.nan, math.nan, "none", "none", "Predicted: it hardly grinds, no powder.")
     sizes = [s.value * 1e3 for s in found]
     shown = [Shown(s) for s in found]
     words = [f"{s.value} {s.unit}" if math.isfinite(v) else "unknown" for s, v in zip(shown, sizes, strict=True)]
-    return Powder(*sizes, *words, f"Predicted{_STATUS.get(p.status, '')}, not measured.")
+    return DrawnPowder(*sizes, *words, f"Predicted{_STATUS.get(p.status, '')}, not measured.")
 
 
 def _frame(sheet: Sheet) -> None:

@@ -47,9 +47,7 @@ def how_much(p: Prediction) -> str:
     name, batch = capital(p.mill_name), batch_of(p)
     rate, most = (figure(p.main.scalars, key) for key in ("throughput_kg_s", "capacity_kg_s"))
     if p.status == HARDLY_GRINDS:
-        return " ".join(
-            [f"{name} {cannot_run_words(p.binding).removeprefix('the mill ')}.", *map(sentence, p.grinds_with)]
-        )
+        return " ".join([f"{cannot_run_words(p.binding, name)}.", *map(sentence, p.grinds_with)])
     if not p.runs:
         return f"{name} cannot run like this: even with next to no feed, {_over(p)}."
     if p.status == "over capacity":

@@ -92,7 +92,7 @@ def _now(a: HeatAnswers) -> str:
     lead = f"{name}, heat and cooling. The limit asked about: {limit_words(a)}."
     if a.note == "cannot":
         if a.binding == LIMITS[GRINDING]:
-            return f"{lead} {capital(cannot_run_words(a.binding)).replace('The mill', 'It')}; {TRY_PREDICT}."
+            return f"{lead} {cannot_run_words(a.binding, 'It')}; {TRY_PREDICT}."
         lead += f" It cannot run like this: even with next to no feed {binds(a.binding)} is over its limit"
         return f"{lead}{_hotter_powder(a, 'least')}."
     if a.note == "over":

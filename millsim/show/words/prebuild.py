@@ -129,8 +129,7 @@ def _told(x: ReviewLine) -> list[str]:
     figures = ", ".join(text for text in figures_of(x) if text)
     head = f"  {verdict:<{_INDENT - 2}}{x.name}{f': {figures}' if figures else ''}"
     rests = f"[{x.formula}. {sentence(x.basis)[:-1]}: {x.source}]"
-    said = x.words.removeprefix("Not checked: ")
-    words = [" " * _INDENT + part for text in (capital(said), rests) for part in _narrow(text, 100 - _INDENT)]
+    words = [" " * _INDENT + part for text in (x.words, rests) for part in _narrow(text, 100 - _INDENT)]
     return [head, *words]
 
 

@@ -2,7 +2,6 @@
 
 import math
 
-from ...base.quantities.written import capital
 from ...base.reading.key import AS_MUCH
 from ...laws import cutting, motion, strength
 from ...mill.calibrated import LOOSE, TIGHT
@@ -174,7 +173,7 @@ def rate(f: MillFacts) -> ReviewLine:
         return RATE.missing(PREDICT, value=asked.rate_kg_s)
     if not p.runs:
         return RATE.tell("fails", asked.rate_kg_s or 0.0, 
-                         f"{capital(cannot_run_words(p.binding))}.", 0.0, margin=0.0)  # fmt: skip
+                         f"{cannot_run_words(p.binding, 'The mill')}.", 0.0, margin=0.0)  # fmt: skip
     if asked.batch_mass_kg:
         made = f.scalar("throughput_kg_s") or 0.0
         if p.status == "over capacity":

@@ -53,7 +53,7 @@ class Rule:
 
     def missing(self, what: str, said: str = "", value: float | None = None) -> ReviewLine:
         """Not checked, and why."""
-        return self._line(value, None, None, "not checked", _join(f"not checked: {what}", said), {})
+        return self._line(value, None, None, "not checked", _join(what, said), {})
 
     def give(self, *keys: str, said: str = "", value: float | None = None, what: str = "") -> ReviewLine:
         """Not checked, and the keys to give; what: said of them in place of their bare names."""

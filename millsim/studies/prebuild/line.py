@@ -9,9 +9,9 @@ VERDICTS = ("passes", "close", "fails", "not checked", "note")
 class ReviewLine:
     """One check. value, limit: in SI `unit`, None where not known; margin: how many times the value fits the limit.
 
-    verdict: one of VERDICTS; words: a sentence for the builder, which says what to do where it fails or what to give
-    where it was not checked; formula: as in a handbook; basis: one of params.BASES; source: where to look it up;
-    needs: config keys to give for it to be checked.
+    verdict: one of VERDICTS; words: a sentence for the builder, which says what to do where it fails, or what is
+    lacking where it was not checked; formula: as in a handbook; basis: one of params.BASES; source: where to look it
+    up; needs: config keys to give for it to be checked.
     """
 
     group: str  # "rotor", "stator", "drive", "sieve and air", "heat", "dust and people"
