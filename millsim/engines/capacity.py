@@ -96,9 +96,9 @@ def copy_state(source, target):
 def _try_holdup(m, grid, feed, ln_M, F_asked, origin, s, work, loads, tolerance):
     """Settle at a hold-up, coming from the state `origin`; return ln of the highest load (inf: not settled).
 
-    The feed rate asked for counts as a limit of its own. Where hardly a hit breaks anything the state may not settle;
-    what a kilogram costs there, or the heat, is over its limit whichever way it swings. What is over a limit leaves the
-    ages as they were: they belong to the states that follow.
+    The feed rate asked for counts as a limit of its own; what a kilogram costs does not: it is judged where the search
+    ends. Where hardly a hit breaks anything the state may not settle, and loads[GRINDING] tells; too hot is over the
+    limit whichever way it swings. What is over a limit leaves the ages as they were: they belong to what follows.
     """
     copy_state(origin, s)
     s.M = np.exp(ln_M)
@@ -107,55 +107,71 @@ def _try_holdup(m, grid, feed, ln_M, F_asked, origin, s, work, loads, tolerance)
     if residual > tolerance:
         loads[:] = 0.0
         loads[GRINDING], loads[TEMPERATURE] = grinding_load(m, s, work), heat_load(m, s)
-        h = log(loads.max()) if loads.max() > HOPELESS else np.inf
+        h = log(loads[TEMPERATURE]) if loads[TEMPERATURE] > HOPELESS else np.inf
     else:
         fill_loads(m, s, grid.x, work, loads)
-        h = log(max(1e-12, max(loads.max(), s.F / F_asked)))
+        h = log(max(1e-12, max(loads[:GRINDING].max(), s.F / F_asked)))
     if h >= 0.0:
         work.ages[:] = ages
     return h
 
 
 @law
-def _scan(m, grid, feed, F_asked, s, work, loads, tolerance, rough, good, best):
+def _keep_best(s, work, best, ages):
+    """Copy state and ages to best (1,) STATE and ages (n,) if none carried more; return whether."""
+    if s.F <= best[0].F:
+        return False
+    copy_state(s, best[0])
+    ages[:] = work.ages
+    return True
+
+
+@law
+def _scan(m, grid, feed, F_asked, s, work, loads, tolerance, rough, good, best, ages):
     """Fill the mill in growing steps until a limit binds.
 
-    Returns (found, ln charge within limits, its ln load, ln charge beyond, its ln load, binding limit); good, best (1,)
-    STATE: the last state within limits, and that of the largest feed rate. Where a kilogram costs too much, a deeper
-    charge may grind itself, piece against piece: there the scan goes on as long as the motor bears it.
+    Returns (found, ln charge within limits, its ln load, ln charge beyond, its ln load, binding limit, load on grinding
+    at the largest rate); good, best (1,) STATE: the last state within limits, and that of the largest feed rate, of
+    which ages (n,) are. The scan goes on where the rate falls or a kilogram costs too much: a deeper charge may grind
+    itself, piece on piece.
     """
-    full, dear, bearable, found, beyond = log(chamber_capacity(m)), False, False, False, False
-    low, h_low, high, h_high, binding = full, 0.0, full, np.inf, 0
+    full, found, hopeless, dear = log(chamber_capacity(m)), False, False, 0.0
+    low, h_low, high, h_high, binding = full, 0.0, full, np.inf, GRINDING
     for step in range(SCAN.size):
         trial = full + SCAN[step]
         h = _try_holdup(m, grid, feed, trial, F_asked, good[0], s, work, loads, rough)
         if abs(h) < NEAR:  # too close to call on a rough state
             h = _try_holdup(m, grid, feed, trial, F_asked, good[0], s, work, loads, tolerance)
-        if h < np.inf and not beyond:
-            binding = int(np.argmax(loads))
+        if h == np.inf and loads[GRINDING] > HOPELESS:
+            hopeless = True
+            continue
         if h < np.inf:
-            dear, bearable = dear or loads[GRINDING] > 1.0, bearable or loads[GRINDING] <= 1.0
+            binding = int(np.argmax(loads[:GRINDING]))
         if h < 0.0:
-            found, beyond, low, h_low = True, False, trial, h
-        elif found and not beyond:
-            beyond, high, h_high = True, trial, h
-        if h < np.inf and (h < 0.0 or not found) and loads[GRINDING] < HOPELESS:
-            copy_state(s, good[0])  # outside its limits at first: cold feed may still bring it within
-            if h < 0.0 and s.F > best[0].F:
-                copy_state(s, best[0])
-        if (beyond and binding != GRINDING) or (h < np.inf and loads[POWER] > 1.0):  # a deeper charge takes more power
+            found, low, h_low = True, trial, h
+            copy_state(s, good[0])
+            if _keep_best(s, work, best, ages):
+                dear = loads[GRINDING]
+        elif found:
+            high, h_high = trial, h
             break
-    return found, low, h_low, high, h_high, (GRINDING if dear and not bearable and step > 0 else binding)
+        elif loads[POWER] > 1.0:  # a deeper charge takes more power
+            break
+        elif h < np.inf and loads[GRINDING] < HOPELESS:
+            copy_state(s, good[0])  # outside its limits at first: cold feed may still bring it within
+    if hopeless and not found:
+        binding = GRINDING
+    return found, low, h_low, high, h_high, binding, dear
 
 
 @law
-def _approach(m, grid, feed, F_asked, scan, good, best, s, work, loads, tolerance):
+def _approach(m, grid, feed, F_asked, scan, good, best, ages, s, work, loads, tolerance):
     """Narrow what `_scan` found down to where a limit binds; return which.
 
     Leaves in good (1,) the state there; in best (1,) too, unless some smaller charge on the way, or a little smaller
     than that, carries more.
     """
-    _, low, h_low, high, h_high, binding = scan
+    _, low, h_low, high, h_high, binding, _ = scan
     x_old, h_old, x_new, h_new = low, h_low, high, h_high
     for turn in range(60):
         if high - low < (1e-10 if h_high < 1.0 else JUMP) or abs(h_low) < CLOSE:
@@ -170,13 +186,14 @@ def _approach(m, grid, feed, F_asked, scan, good, best, s, work, loads, toleranc
         if h < 0.0:
             low, h_low = middle, h
             copy_state(s, good[0])
-            if s.F > best[0].F:
-                copy_state(s, best[0])
+            _keep_best(s, work, best, ages)
         else:
             high, h_high = middle, h
             if h < np.inf:
-                binding = int(np.argmax(loads))
-    _rate_at(m, grid, feed, low - ASIDE, F_asked, best[0], s, work, loads, tolerance)
+                binding = int(np.argmax(loads[:GRINDING]))
+    if _try_holdup(m, grid, feed, low - ASIDE, F_asked, good[0], s, work, loads, tolerance) < 0.0:
+        _keep_best(s, work, best, ages)
+    work.ages[:] = ages
     return binding
 
 
@@ -187,26 +204,26 @@ def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough):
     Returns (code, binding limit); s, work and loads then hold the state found, which exceeds no limit. Hold-up, unlike
     feed rate, always has an answer. Every trial comes from the last state within limits, as a mill that is fed a little
     more does; where the next state jumps (hotter, stickier, blinder) the search ends before the jump and names the
-    limit the jump goes through. Feed rate need not rise with hold-up all the way: the largest on the way counts. rough:
-    tolerance of steps far from any limit. A mill whose rate still rises where a kilogram costs too much hardly grinds.
+    limit the jump goes through. Feed rate need not rise with hold-up all the way: the largest on the way counts, of all
+    maxima, so that it is continuous in the mill. rough: tolerance of steps far from any limit. A mill whose largest
+    rate costs too much a kilogram hardly grinds, and stands at that rate.
     """
     least = log(chamber_capacity(m)) + SCAN[0]
-    good, best = np.zeros(1, STATE), np.zeros(1, STATE)
+    good, best, ages = np.zeros(1, STATE), np.zeros(1, STATE), work.ages.copy()
     start_state(m, np.exp(least), np.exp(least), good[0])
-    scan = _scan(m, grid, feed, F_asked, s, work, loads, tolerance, rough, good, best)
-    found, binding = scan[0], scan[5]
+    scan = _scan(m, grid, feed, F_asked, s, work, loads, tolerance, rough, good, best, ages)
+    found, binding, dear = scan[0], scan[5], scan[6]
     if not found:  # stand at the nearly empty mill and say what is over its limit there
         start_state(m, np.exp(least), np.exp(least), good[0])
-        h = _try_holdup(m, grid, feed, least, F_asked, good[0], s, work, loads, tolerance)
-        return CANNOT, (int(np.argmax(loads)) if binding != GRINDING and h < np.inf else binding)
-    if best[0].F <= good[0].F * 1.0001:
-        binding = _approach(m, grid, feed, F_asked, scan, good, best, s, work, loads, tolerance)
-    if best[0].F > good[0].F * (1.0 + TOP):
-        _climb(m, grid, feed, F_asked, best[0], s, work, loads, tolerance)
-        copy_state(best[0], good[0])
-        binding = CHAMBER  # more charge carries less: beyond this rate the chamber fills up
-    _try_holdup(m, grid, feed, log(good[0].M), F_asked, good[0], s, work, loads, tolerance)
-    if binding == GRINDING:
+        _try_holdup(m, grid, feed, least, F_asked, good[0], s, work, loads, tolerance)
+        return CANNOT, binding
+    if dear < HOPELESS:
+        binding = _approach(m, grid, feed, F_asked, scan, good, best, ages, s, work, loads, tolerance)
+        if best[0].F > good[0].F * (1.0 + TOP):
+            _climb(m, grid, feed, F_asked, best[0], s, work, loads, tolerance)
+            binding = CHAMBER  # more charge carries less: beyond this rate the chamber fills up
+    _try_holdup(m, grid, feed, log(best[0].M), F_asked, best[0], s, work, loads, tolerance)
+    if loads[GRINDING] > 1.0:
         return CANNOT, GRINDING
     return (OK if s.F >= F_asked * (1.0 - 1e-5) else OVER), binding
 
