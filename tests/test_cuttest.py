@@ -195,12 +195,29 @@ def law_times_saw(edge, C, G_c, chips=CHIPS):
 def test_two_chip_sizes_give_back_cut_factor_and_fracture_energy(tmp_path):
     """Energies of the law itself, times what a saw takes beyond it, for another material than the card's."""
     card = card_from(tmp_path, CHIPS, law_times_saw("toothed", 2.2, 900.0))
-    assert card.value("cut_factor") == pytest.approx(2.2, rel=0.01)
+    product = [card.value(n) for n in ("cut_factor", "yield_stress")]
+    assert product[0] * product[1] == pytest.approx(2.2 * PMMA.value("yield_stress"), rel=0.01)
     assert card.value("fracture_energy") == pytest.approx(900.0, rel=0.01)
     for p in (card["cut_factor"], card["fracture_energy"]):
         assert p.basis == "measured" and "with a toothed edge" in p.source and "tell the two apart" in p.source
         assert p.low <= p.value / SAW_MIDDLE and p.high >= p.value * SAW_MIDDLE  # what a saw takes is not known better
-    assert card["yield_stress"] == PMMA["yield_stress"] and "yield_stress" in card.note
+
+
+def test_yield_shares_what_the_cuts_tell_with_the_cut_factor(tmp_path):
+    """Two normal logarithms of which the sum is measured (by hand): the less known one takes most of what is new."""
+    own, cut = PMMA["yield_stress"], PMMA["cut_factor"]
+    card = card_from(tmp_path, CHIPS, law_times_saw("toothed", 2.0 * cut.value, 900.0))
+    new, C = card["yield_stress"], card["cut_factor"]
+    var = [(math.log(p.high / p.low) / 4.0) ** 2 for p in (own, cut)]
+    share = math.log(new.value / own.value) / math.log(2.0)
+    assert 0.0 < share < var[0] / sum(var)
+    wide = math.log(new.high / new.low) / math.log(own.high / own.low)
+    assert wide == pytest.approx((1.0 - share) ** 0.5, rel=0.01)
+    assert C.low < 2.0 * cut.value < C.high
+    assert (new.basis, new.source) == (own.basis, own.source) and "rests on the card copied from" in new.note
+    assert "yield_stress as far as its note says" in card.note
+    one = card_from(tmp_path, CHIPS[:2], law_times_saw("toothed", 2.2, 900.0)[:2])["yield_stress"]
+    assert replace(one, note=own.note) == own and "one size of chips tells nothing of it" in one.note
 
 
 @pytest.mark.parametrize("edge", ["blunt", "bevelled"])

@@ -80,5 +80,5 @@ def _written(ctx: click.Context, test, base, edge: str, card: Path | None, force
     write_bytes(card, card_toml(measured).encode(), force)
     keep(ctx, f"the card is in {card}.")
     yield measured.bench.removeprefix(base.bench).strip()
-    yield f"Not measured: yield_stress, of which a cut tells only the product with cut_factor ({base.title})"
+    yield f"Yield stress: {measured['yield_stress'].note}."
     yield f'Written: {card} (name it in a config: [feed] material = "{card.name}")'

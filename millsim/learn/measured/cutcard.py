@@ -1,10 +1,11 @@
-"""A material card from a cut test: cut factor and fracture energy by the edge that cut, for the mill's law of cutting.
+"""A material card from a cut test: cut factor, yield and fracture energy by the edge that cut, for the law of cutting.
 
 The law asks w = (C sigma min(1, zone/h) + G/h) / rho for chips h thick (see laws/cutting.md). One chip size tells w
 alone: cut factor C and fracture energy are then moved together, as on the card copied from. Two sizes or more tell the
-part that goes with the chip's volume from the part that goes with its face, C from the fracture energy (the method of
-Patel, Blackman & Williams 2009, Eng. Fract. Mech. 76:2711, abstract). The yield stress is not told: only its product
-with C is.
+slope of the work per area of cut over h, C sigma, from what is left at h = 0, the fracture energy (the method of Patel,
+Blackman & Williams 2009, Eng. Fract. Mech. 76:2711, abstract). Of yield stress and C that is the product alone: how
+they share it rests on what the card copied from knows of each, and the note of the yield stress says so. Edges of
+several radii would tell sigma by their ploughing, but only as far as its factor is known, which is assumed.
 """
 
 from dataclasses import replace
@@ -24,7 +25,7 @@ from .standing import standing
 CHIP = 0.3  # plus or minus, of the size of chips: dust has many (assumed)
 APART = 2.0  # ratio of chip sizes from which they tell volume from face
 OPEN = 3.0  # a parameter that the sizes leave open by more than this factor is not told by them
-_NAMES = ("cut_factor", "fracture_energy")
+_NAMES, YIELD = ("cut_factor", "fracture_energy"), "yield_stress"
 _FREE = (
     f"taken as {SAW[0]:g} to {SAW[1]:g} times (assumed), in the middle {SAW_MIDDLE:.1f} times, what the bare cut "
     "takes: a saw rubs on the sides of the cut, and cuts chips twice"
@@ -32,21 +33,59 @@ _FREE = (
 
 
 def cut_card(test: CutTest, base: Card, edge: str) -> Card:
-    """The base card with cut factor and fracture energy as measured with an edge: blunt, bevelled or toothed.
+    """The base card with cut factor, yield and fracture energy as measured with an edge: blunt, bevelled or toothed.
 
     InputError, with what to do, where the test is an upper bound only or says no size of the chips.
     """
     if problems := _useless(test):
         raise InputError(problems)
-    found = _by_sizes(test, base, edge) or _together(test, base, edge)
+    told = _by_sizes(test, base, edge)
+    found = told or _together(test, base, edge)
     new = [_param(base[name], limits, words) for name, (limits, words) in zip(_NAMES, found, strict=True)]
+    new += [_yield(base, new[0], bool(told))]
+    new[0] = _cut_factor(base, new[0], new[-1])
     title = f"{base.title}, cut test {test.name}"
     note = (
-        f"Measured in the cut test: {', '.join(_NAMES)}, with a {edge} edge. Not told by it: yield_stress, of which a "
-        f"cut tells only the product with cut_factor. All else as on the card it was copied from, {base.title}."
+        f"Measured in the cut test: {', '.join(_NAMES)}, with a {edge} edge, and yield_stress as far as its note says. "
+        f"All else as on the card it was copied from, {base.title}."
     )
-    stand = f"Cut test {test.name}, {edge} edge, {stands(base, new)}."
+    stand = f"Cut test {test.name}, {edge} edge, {stands(base, new[:2])}."
     return Card(list(base.merged(new).values()), title, note, bench=f"{base.bench} {stand}".strip())
+
+
+def _yield(base: Card, C: Param, told: bool) -> Param:
+    """The yield stress as the product C sigma leaves it, where the cuts told that; C: at the card's yield stress.
+
+    ln C and ln sigma are independent and normal as the card has them, two standard deviations at the limits; their sum
+    is measured (sum of normal numbers, by hand).
+    """
+    own, cut = base[YIELD], base["cut_factor"]
+    if not told:
+        return replace(own, note="one size of chips tells nothing of it: as on the card copied from")
+    s = {n: _two_sd(p) / 2.0 for n, p in (("sigma", own), ("C", cut), ("product", C))}
+    share = s["sigma"] ** 2 / sum(v * v for v in s.values())
+    value = own.value * exp(share * log(C.value / cut.value))
+    wide = exp(2.0 * s["sigma"] * sqrt(1.0 - share))
+    product = "{} to {} MPa".format(*(rounded(1e-6 * own.value * v) for v in (C.low, C.high)))
+    note = (
+        f"cuts tell cut_factor times yield_stress alone, {product}; how the two share it rests on the card copied from"
+    )
+    spec = MATERIAL[YIELD]
+    low, high, value = (min(max(float(f"{v:.4g}"), spec.low), spec.high) for v in (value / wide, value * wide, value))
+    return replace(own, value=value, low=low, high=high, note=note)
+
+
+def _cut_factor(base: Card, C: Param, sigma: Param) -> Param:
+    """The cut factor, told at the card's yield stress, with what the yield stress leaves open of it."""
+    if sigma.value == base[YIELD].value and sigma.low == base[YIELD].low:
+        return C
+    by, wide = base.value(YIELD) / sigma.value, exp(np.hypot(_two_sd(C), _two_sd(sigma)) - _two_sd(C))
+    return _param(C, (C.value * by, C.low * by / wide, C.high * by * wide), C.source)
+
+
+def _two_sd(p: Param) -> float:
+    """Half the width of a range, of the logarithm."""
+    return 0.5 * log(p.high / p.low)
 
 
 def stands(card: Card, measured: list[Param]) -> str:
