@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from pretend import few_chains, few_draws
 
 from millsim.commands.main import cli
-from millsim.learn.calibration import whole
+from millsim.learn.calibration import nextstep, whole
 from millsim.record import read
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
@@ -372,6 +372,41 @@ def test_predict_names_what_next_names_first(shop, tmp_path, settings):
     advised = read.read(kept).advised
     assert (advised.name, advised.left) == (first["name"], pytest.approx(first["left"]))
     assert not any(o["how"] in text for o in others)
+
+
+@pytest.mark.parametrize(
+    ("settings", "says"),
+    [
+        (("feed.material=pe_pp", "rotor.edge=blunt"), "The mill hardly grinds"),
+        (
+            ("limits.outlet_temperature=25 °C", "air.room=24 °C", "feed.temperature=24 °C"),
+            "The mill does not run even with next to no feed: outlet temperature",
+        ),
+        (("drive.rated_power=40 W",), "The mill does not run even with next to no feed: shaft power"),
+    ],
+)
+def test_of_a_mill_that_does_not_run_both_say_the_same(shop, settings, says):
+    """Nothing to rank: that, and what predict says may be measured; the same exit code."""
+    sets = [w for s in ("run.band_samples=8", "run.class_ratio=1.5", *settings) for w in ("--set", s)]
+    told = run("next", shop / "demo.toml", *sets)
+    text = " ".join(told.stdout.split())
+    assert told.exit_code == 3 and text.startswith(says), told.output
+    predicted = run("predict", shop / "demo.toml", "--engine", "balance", *sets)
+    assert predicted.exit_code == 3
+    first = text[text.index("Measure next: ") :]
+    assert first in " ".join(predicted.stdout.split())
+    as_json = json.loads(run("next", shop / "demo.toml", *sets, "--json").stdout)
+    assert as_json["next"] == [] and as_json["note"] == text
+
+
+def test_where_hardly_a_draw_runs_both_say_the_same(shop, monkeypatch):
+    monkeypatch.setattr(nextstep, "LEAST_DRAWS", 10**6)
+    sets = [w for s in ("run.band_samples=8", "run.class_ratio=1.5") for w in ("--set", s)]
+    told = run("next", shop / "demo.toml", *sets)
+    text = " ".join(told.stdout.split())
+    assert told.exit_code == 3 and re.match(r"Only \d+ of \d+ draws of the parameters run", text)
+    predicted = run("predict", shop / "demo.toml", "--engine", "balance", *sets)
+    assert f"Measure next: {text[0].lower()}{text[1:]}" in " ".join(predicted.stdout.split())
 
 
 def test_a_prediction_without_a_band_ranks_nothing(shop):

@@ -2,7 +2,7 @@
 
 import click
 
-from .base import answer, working
+from .base import ANSWER_IS_NO, answer, working
 from .inputs import json_option, path_type, set_option
 
 QUESTIONS = ["x50", "x90", "rate", "energy", "temperature"]
@@ -26,7 +26,10 @@ def next_(ctx, config, question, seed, settings) -> None:
     with working(ctx) as report:
         from ..learn.calibration import nextstep
 
-        planned = nextstep.plan(loaded, seed, progress=lambda done: report("measure next", done))
+        try:
+            planned = nextstep.plan(loaded, seed, progress=lambda done: report("measure next", done))
+        except nextstep.NothingToRank as why:
+            return _nothing(ctx, question, why)
         ranked, hardly = planned.rank(question), planned.hardly(question)
     from ..show.words import calibration
 
@@ -40,4 +43,15 @@ def next_(ctx, config, question, seed, settings) -> None:
     found |= {"bench": bench} if bench else {}
     note += [f"Bench tests: {bench}"] if bench else []
     lines = [*note, *calibration.next_lines(ranked, question, rate, most=20, hardly=hardly)]
-    answer(ctx, lambda: {"status": "ok", "question": question} | found, lambda: "\n".join(lines))
+    return answer(ctx, lambda: {"status": "ok", "question": question} | found, lambda: "\n".join(lines))
+
+
+def _nothing(ctx: click.Context, question: str, why) -> None:
+    """Of a mill of which no run can be planned: that, and what may be measured on it, as `millsim predict` says it."""
+    from ..base.quantities.written import capital, wrap
+    from ..show.words.limits import measure_empty
+
+    said = [f"{capital(str(why))}."]
+    said += [f"Measure next: {words}"] if (words := measure_empty(why.binding)) else []
+    found = {"status": "nothing to rank", "question": question, "next": [], "note": " ".join(said)}
+    answer(ctx, lambda: found, lambda: "\n".join(line for text in said for line in wrap(text)), ANSWER_IS_NO)

@@ -58,12 +58,8 @@ def _run(config, engine: str | None, seed: int | None, command: str, report):
     if not prediction.runs or not config.run.band_samples:
         return prediction
     from ..learn.calibration import nextstep
-    from ..record.prediction import Advised
 
-    first = nextstep.first(config, lambda done: report("measure next", done))
-    if first is None:
-        return prediction
-    return replace(prediction, advised=Advised(first.name, first.text, first.minutes, first.left))
+    return replace(prediction, advised=nextstep.first(config, lambda done: report("measure next", done)))
 
 
 def _written(ctx: click.Context, prediction, out: Path | None, plots: Path | None, force: bool):

@@ -70,12 +70,8 @@ def predict(
     engine = engine or config.run.engine
     seed = seed if seed is not None else config.run.seed
     seed = seed if seed is not None else secrets.randbits(31)
-    problem = build(config)
     say("balance", 0.0, "settling the chamber")
-    outcome, capacity = _solve(problem)
-    if problem.calibration:  # it counts less in a mill much hotter or colder than the runs
-        problem = build(config, outlet_K=outlet(outcome))
-        outcome, capacity = _solve(problem)
+    problem, outcome, capacity = settled(config)
     main = balance_result(problem, outcome, capacity)
     if hardly(outcome):
         return replace(_hardly(problem, outcome, without_throughput(main), seed, command), date=date)
@@ -103,6 +99,19 @@ def _hardly(problem: Setup, outcome: Outcome, main: EngineResult, seed: int, com
     """Of a mill that hardly grinds: that, and what would change it; neither histories nor a band of nothing."""
     found = _prediction(problem, outcome, main, None, {}, None, seed, command)
     return replace(found, band_level=NAN, grinds_with=what_helps(problem, min(DRAWS, problem.config.run.band_samples)))
+
+
+def settled(config: Config) -> tuple[Setup, Outcome, float]:
+    """(problem, outcome, capacity) of a config; far from the temperature of its runs a calibration counts less.
+
+    capacity [kg/s]: NaN for a batch. Raises NotConverged.
+    """
+    problem = build(config)
+    outcome, capacity = _solve(problem)
+    if problem.calibration:
+        problem = build(config, outlet_K=outlet(outcome))
+        outcome, capacity = _solve(problem)
+    return problem, outcome, capacity
 
 
 def _solve(problem: Setup) -> tuple[Outcome, float]:

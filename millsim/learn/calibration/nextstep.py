@@ -22,28 +22,27 @@ from math import log
 import numpy as np
 
 from ...base.numerics import psd
-from ...errors import MillsimError, NotConverged
+from ...errors import MillsimError
 from ...forecast.band import draws
 from ...forecast.error import sizes_of
-from ...forecast.outcome import solve
 from ...mill import calibrated
 from ...mill.calibrated import ALIKE
 from ...mill.chamber import EDGE
 from ...mill.config.mill import Config
-from ...mill.problem import Setup, build
+from ...mill.problem import build
+from ...record.prediction import Advised
 from . import observations as obs
-from .runmodel import Forecast, RunModel
+from .runmodel import Forecast, NothingToRank, RunModel, planned
 from .shared import Shared, cross, everywhere, joint
 
 COUNT = 256
-RATIO = 1.4  # of the size classes: what a measurement narrows shows on coarse ones as well
 SEED = 1  # where none is asked for: the same answer in `predict`, `next` and after a calibration
 FIRST = "x50"  # the question that is asked where none is
+NOTHING = "nothing on the list would narrow {} by itself"
 RUN = 30  # minutes of a run until it is steady and measured, on a warm mill (assumed)
 SIEVES = np.array([0.063, 0.09, 0.125, 0.18, 0.25, 0.355, 0.5, 0.71, 1.0, 1.4, 2.0, 2.8, 4.0]) * 1e-3
 OTHER_HOLE, OTHER_SPEED = 1.6, 0.8  # of the second sieve and speed, as factors
 DROP = 0.25  # in ln of the energy that breaks half: counting 30 pieces, and that a drop is no free hit (assumed)
-PLANNED_S = 1800.0  # length of the run and of the warming up that are planned
 LEAST_GAIN = 0.02
 PROBE_K = 1.2  # standard error of the thermometer that is read
 METER = 0.02 / obs.LIMIT  # of the watt meter that is read
@@ -184,23 +183,23 @@ class MeasurementPlan:
 def plan(
     config: Config, seed: int = SEED, count: int | None = None, progress: Callable[[float], None] | None = None
 ) -> MeasurementPlan:
-    """The plan for a mill with its calibrated card or without one.
+    """The plan for a mill with its calibrated card or without one; a batch is planned as a steady run of its mill.
 
-    Raises MillsimError where too few draws of the parameters run at all.
+    Raises NothingToRank where the mill, or hardly a draw of its parameters, runs at all.
     """
     count = COUNT if count is None else count
-    config = replace(config, run=replace(config.run, class_ratio=max(RATIO, config.run.class_ratio)))
-    problem = build(config)
-    model = _planned(problem)
+    config = replace(config, feed=replace(config.feed, batch_mass_kg=None, batch_time_s=None))
+    model = planned(config)
+    config = model.problem.config
     while True:
-        mills = draws(problem, count, seed)
+        mills = draws(model.problem, count, seed)
         told = _told(model, mills, progress)
         ok = np.array([all(forecasts[i] is not None for forecasts in told.values()) for i in range(count)])
         if ok.sum() >= ENOUGH_DRAWS or count >= MOST_DRAWS:
             break
         count *= 2
     if ok.sum() < LEAST_DRAWS:
-        raise MillsimError(f"only {ok.sum()} of {count} draws of the parameters run: find a rate the mill takes first")
+        raise NothingToRank(f"only {ok.sum()} of {count} draws of the parameters run: find a rate the mill takes first")
     kept = {name: [f for f, good in zip(forecasts, ok, strict=True) if good] for name, forecasts in told.items()}
     return MeasurementPlan(config, model, mills[ok], kept)
 
@@ -219,24 +218,14 @@ def _told(
     return told
 
 
-def first(config: Config, progress: Callable[[float], None] | None = None) -> Ranked | None:
-    """What `rank` names first for the common question; None where nothing helps or no run can be planned."""
+def first(config: Config, progress: Callable[[float], None] | None = None) -> Advised:
+    """What `rank` names first for the common question; without a name where there is nothing to rank, and why."""
     try:
         ranked = plan(config, progress=progress).rank(FIRST)
-    except MillsimError:
-        return None
-    return ranked[0] if ranked else None
-
-
-def _planned(problem: Setup) -> RunModel:
-    """The run to be made: at the config's feed rate, or at seven tenths of the capacity."""
-    rate = problem.config.feed.rate_kg_s
-    if rate is None:
-        try:
-            rate = 0.7 * float(solve(problem, None).state["F"])
-        except NotConverged as error:
-            raise MillsimError(f"no run can be planned: {error}") from None
-    return RunModel(problem, rate, PLANNED_S, PLANNED_S, "mains", None, problem.mill[0], want_capacity=True)
+    except MillsimError as error:
+        return Advised("", str(error), 0.0, 1.0)
+    best = [Advised(r.name, r.text, r.minutes, r.left) for r in ranked]
+    return best[0] if best else Advised("", NOTHING.format(FIRST), 0.0, 1.0)
 
 
 def _changed(mills: np.ndarray, hole: float = 1.0, speed: float = 1.0) -> np.ndarray:

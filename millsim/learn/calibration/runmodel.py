@@ -12,16 +12,20 @@ import numpy as np
 from ...engines.capacity import fill_loads, stand_at
 from ...engines.montecarlo import FrozenSteps
 from ...engines.records import new_work
-from ...errors import NotConverged
+from ...errors import NotConverged, NothingRuns
 from ...forecast.outcome import grid_of, solve, solve_batch, warming
+from ...forecast.run import outlet, settled
 from ...laws.drive import motor_input
 from ...mill.chamber import STATE, idle_power, idle_speed
+from ...mill.config.mill import Config
 from ...mill.problem import Setup, build
-from ...record.limits import LIMITS
+from ...record.limits import CANNOT, LIMITS, OK, cannot_run_words
 from ..measured.runsheet import MeasuredRun, config_as_run
 
 TOLERANCE = 1e-6
 BATCH_STEPS = 60  # of a batch in time; 300 of a prediction move its sizes by less than half a per cent
+RATIO = 1.4  # of the size classes: what a measurement narrows shows on coarse ones as well
+PLANNED_S = 1800.0  # length of the run and of the warming up that are planned
 DID_RUN = ("chamber", "jam", "feed opening")  # limits that stop a mill within seconds: a run that went on kept them
 
 
@@ -175,3 +179,30 @@ def model_of(run: MeasuredRun) -> RunModel:
         problem, run.feed_rate_kg_s, run.milling_s, run.warm_s or 0.0, run.meter_at, run.speed_idle_rad_s, drive,
         run.limit, motor_alone_W=run.motor_alone_W,
     )  # fmt: skip
+
+
+class NothingToRank(NothingRuns):
+    """No run can be planned; binding: the limit that keeps the mill from running, "" where it runs."""
+
+    def __init__(self, words: str, binding: str = ""):
+        self.binding = binding
+        super().__init__(words)
+
+
+def planned(config: Config) -> RunModel:
+    """The run to be made: at the config's feed rate if the mill takes it, or at seven tenths of what it takes.
+
+    Whether it runs is settled as `predict` settles it; what it would show is told on coarser classes.
+    """
+    try:
+        _, outcome, _ = settled(config)
+    except NotConverged as error:
+        raise NothingToRank(f"no run can be planned: {error}") from None
+    if outcome.code == CANNOT:
+        raise NothingToRank(cannot_run_words(outcome.binding), outcome.binding)
+    rate = config.feed.rate_kg_s
+    if rate is None or outcome.code != OK:
+        rate = 0.7 * float(outcome.state["F"])
+    coarse = replace(config, run=replace(config.run, class_ratio=max(RATIO, config.run.class_ratio)))
+    problem = build(coarse, outlet_K=outlet(outcome))
+    return RunModel(problem, rate, PLANNED_S, PLANNED_S, "mains", None, problem.mill[0], want_capacity=True)

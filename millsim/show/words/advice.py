@@ -24,20 +24,13 @@ from ...record.outputs import OUTPUTS, figure, in_kilojoules
 from ...record.prediction import ChamberTrace, Prediction
 from ...studies.engines import class_errors, engines_agree
 from ..parts import Paragraph
-from .limits import far_over, limit_words, loaded, named, nip_works, what_limits
+from .limits import far_over, limit_words, loaded, measure_empty, named, nip_works, what_limits
 from .parameters import parameter_words
 
 WIDE_SPAN = 4.0  # above this one median says little
 LITTLE = 0.05  # share of the powder in a factor of 2 in size that counts as a gap between two kinds
 WITHOUT_END = 100.0  # a factor that says: at one end of the range it does not run
 COARSE_CLASSES = 0.05  # a class error above this is said, not only listed
-
-# Where the mill does not run as drawn, by the limit it goes beyond; nothing else can be measured on it.
-_MEASURE_EMPTY = {
-    "grinding": "drop a weight on 30 single pieces of the feed (`millsim droptest`): the card may be wrong by a factor",
-    "outlet temperature": "measure the air speed in the inlet, and the power from the socket, of the empty mill",
-    "shaft power": "read the power from the socket with the mill running empty",
-}
 
 _ROOM_K = 293.15  # where a prediction does not say
 
@@ -337,10 +330,12 @@ def widest(p: Prediction, key: str) -> list[tuple[str, float]]:
 def measure_next(p: Prediction) -> str:
     """What narrows x50 most per minute of effort, as `millsim next` ranks it; of a mill that does not run, what may."""
     if not p.runs:
-        return f"{_MEASURE_EMPTY[p.binding]}." if p.binding in _MEASURE_EMPTY else ""
-    if p.advised is None:
-        return "`millsim next` with this config ranks what would narrow the band most."
+        return measure_empty(p.binding)
     a = p.advised
+    if a is None:
+        return "`millsim next` with this config ranks what would narrow the band most."
+    if not a.name:
+        return f"{a.how}."
     return (
         f"{a.how} (about {a.minutes:.0f} min): of all measurements that narrows x50 most for its time, to about "
         f"{100 * a.left:.0f} % of the width. `millsim next` with this config ranks the others."

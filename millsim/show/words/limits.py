@@ -278,3 +278,16 @@ def breaking_speed(p: Prediction) -> float:
         return math.nan
     need = threshold_J_kg(p, x, outlet.value if outlet is not None else math.nan)
     return math.sqrt(2.0 * need) if need > 0 else math.nan
+
+
+# Where the mill does not run as drawn, by the limit it goes beyond; nothing else can be measured on it.
+_MEASURE_EMPTY = {
+    "grinding": "drop a weight on 30 single pieces of the feed (`millsim droptest`): the card may be wrong by a factor",
+    "outlet temperature": "measure the air speed in the inlet, and the power from the socket, of the empty mill",
+    "shaft power": "read the power from the socket with the mill running empty",
+}
+
+
+def measure_empty(binding: str) -> str:
+    """What to measure on a mill that a limit keeps from running; "" where there is nothing."""
+    return f"{_MEASURE_EMPTY[binding]}." if binding in _MEASURE_EMPTY else ""
