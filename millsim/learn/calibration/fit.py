@@ -14,7 +14,8 @@ import numpy as np
 from ...base.quantities.params import Param
 from ...engines import montecarlo
 from ...errors import InputError, MillsimError, Problem
-from ...forecast.error import FACTORS, MODEL
+from ...forecast.error import FACTORS, MODEL, Errors, sizes_of
+from ...forecast.error import errors as off_by
 from ...mill.cards.calibrated import RunErrors
 from .observations import Block, Misfit, blocks_of, frame_of
 from .posterior import Mode, Posterior, find_mode, sample
@@ -31,6 +32,15 @@ Say = Callable[[str, float, str], None]
 
 
 @dataclass(frozen=True)
+class Curves:
+    """Q3 (N, n+1) of draws as one more run would show it: before; after, on the day of the run and on another day."""
+
+    before: np.ndarray
+    same_day: np.ndarray
+    after: np.ndarray
+
+
+@dataclass(frozen=True)
 class RunFit:
     """One run with its model, what it measured, and forecasts at the mode, over draws of posterior and prior."""
 
@@ -41,6 +51,7 @@ class RunFit:
     after: tuple[Forecast, ...]
     before: tuple[Forecast, ...]
     confirmed: "Confirmation | None" = None
+    curves: Curves | None = None
 
 
 @dataclass(frozen=True)
@@ -144,17 +155,22 @@ def calibrate(runs, seed: int = 1, progress: Say | None = None, confirm: bool = 
     found = sample(joint, mode, rng, lambda d, text: say("posterior", d, text))
     draws = found.equal(DRAWS)
     prior = np.random.default_rng(seed).standard_normal((PRIOR_DRAWS, unknowns.count))
-    fits, told = [], []
+    fits, told, expected = [], [], []
     for i, (run, model) in enumerate(zip(runs, models, strict=True)):
         best, *after = joint.forecasts(i, np.vstack([mode.scores[None], draws]))
         told.append(after)
         before = joint.forecasts(i, prior)
+        expected.append(before)
         fit = RunFit(run, model, blocks[i], best, _some(after), _some(before))
         if confirm:
             say("Monte Carlo", i / len(runs), "confirms at the optimum")
             fit = replace(fit, confirmed=_confirm(fit, joint, i, mode.scores, seed))
         fits.append(fit)
     errors = errors_of(joint, list(zip(*told, strict=True)), [f.best for f in fits], rng)
+    fits = [
+        replace(f, curves=_curves(f.model, *x, factors, errors, seed))
+        for f, *x in zip(fits, expected, told, strict=True)
+    ]
     return Calibration(tuple(fits), unknowns, found, draws, seed, assumed, factors, errors)
 
 
@@ -206,6 +222,19 @@ def errors_of(joint: JointMisfit, told: list, best: list[Forecast], rng: np.rand
         )
         for j, frame in enumerate(frames)
     )  # fmt: skip
+
+
+def _curves(model: RunModel, before: list, after: list, factors, runs: tuple[RunErrors, ...], seed: int) -> Curves:
+    """The curves of draws with what model and day are off by; a draw without an answer is left out."""
+    p = model.problem
+    prior = off_by(p, max(len(before), len(after)), seed)
+    known = replace(prior, sizes=sizes_of(p, factors), runs=runs)
+
+    def curves(off: Errors, told: list[Forecast | None]) -> np.ndarray:
+        offs = ((f, off.off(i, p.config, model.rate_kg_s)) for i, f in enumerate(told) if f is not None)
+        return np.array([o.bent(p.edges, f.q3, p.config.sieve.hole_m) for f, o in offs])
+
+    return Curves(curves(prior, before), curves(replace(known, day=0.0 * known.day), after), curves(known, after))
 
 
 def _some(forecasts: list[Forecast | None]) -> tuple[Forecast, ...]:

@@ -12,7 +12,6 @@ from ...base.numerics.statistics import NORMAL_80
 from ...base.quantities.written import capital, digits
 from ...learn.calibration.compare import RunComparison
 from ...learn.calibration.fit import RunFit
-from ...learn.calibration.runmodel import Forecast
 from ...learn.calibration.whole import CalibrationReport
 from ...record.date import date_words
 from ...record.identity import forecast_sha256
@@ -47,16 +46,18 @@ def sizes(r: CalibrationReport, fit: RunFit) -> Figure:
     """Measured Q3 of a run with its errors, the model before and after, and what is left over."""
     with plain_style():
         foot = (
-            f"{_made(r)} · run {fit.run.sha256[:12]}\nBands: 80 % of the draws of the parameters. Bars: one "
-            "standard error, with the assumed errors of repeat and model."
+            f"{_made(r)} · run {fit.run.sha256[:12]}\nBands: 80 % of one more run; inner: parameters and the model's "
+            "own error. Bars: one standard error, model and day in it."
         )
         figure, (top, low) = frame("Calibrated on a run: size of the product", fit.run.name, foot, 2, (3.2, 1.0))
         x = fit.model.problem.edges * 1e3
         block = next(b for b in fit.blocks if b.name == "product size")
         at = np.array([a for s in fit.run.product_sheets for a in s.apertures_m]) * 1e3
-        _band(top, x, fit.before, GREY, 0.22, "before, 80 % band")
+        _band(top, x, fit.curves.before, GREY, 0.22, "before")
         if r.bars:
-            _band(top, x, fit.after, SKY, 0.45, "after, 80 % band")
+            _band(top, x, fit.curves.after, ORANGE, 0.6, "with the day: what it cannot narrow")
+            _band(top, x, fit.curves.same_day, "white", 1.0, None)
+            _band(top, x, fit.curves.same_day, SKY, 0.5, "after: what measuring again would narrow")
         top.plot(x, 100 * fit.best.q3, color=BLUE, lw=2.2, label="best fit")
         top.errorbar(at, 100 * block.values, 100 * block.sd, fmt="o", color=BLACK, ms=5, capsize=3, label="measured")
         _residuals(low, at, (block.values - block.tell(fit.best)) * 100, 100 * block.sd)
@@ -64,8 +65,8 @@ def sizes(r: CalibrationReport, fit: RunFit) -> Figure:
         return figure
 
 
-def _band(axes: Axes, x: np.ndarray, forecasts: tuple[Forecast, ...], color: str, alpha: float, label: str) -> None:
-    low, high = np.quantile([f.q3 for f in forecasts], [0.1, 0.9], axis=0)
+def _band(axes: Axes, x: np.ndarray, curves: np.ndarray, color: str, alpha: float, label: str | None) -> None:
+    low, high = np.quantile(curves, [0.1, 0.9], axis=0)
     axes.fill_between(x, 100 * low, 100 * high, color=color, alpha=alpha, lw=0, label=label)
 
 
