@@ -10,11 +10,12 @@ import numpy as np
 from millsim.base.reading.sheet import SieveSheet
 from millsim.engines import montecarlo
 from millsim.forecast.error import MODEL, bent, sizes_of
-from millsim.learn.calibration import nextstep, posterior
+from millsim.learn.calibration import fit, nextstep, posterior
 from millsim.learn.calibration.observations import Block, blocks_of, unseen_share
+from millsim.learn.calibration.posterior import find_mode
 from millsim.learn.calibration.runmodel import Forecast, RunModel, model_of
 from millsim.learn.calibration.shared import cross
-from millsim.learn.calibration.unknowns import Unknowns
+from millsim.learn.calibration.unknowns import Unknowns, unknowns_of
 from millsim.learn.measured.runsheet import MeasuredRun
 
 
@@ -79,6 +80,18 @@ def few_draws(patch) -> None:
     """Rank measurements over fewer draws by pytest's monkeypatch, for tests of what is told about them."""
     patch.setattr(nextstep, "COUNT", 96)
     patch.setattr(nextstep, "ENOUGH_DRAWS", 48)
+
+
+def light(shown, unknowns=None):
+    """A calibration without its posterior: best fit with errors as assumed, and what the checks read of it."""
+    model = model_of(shown)
+    unknowns = unknowns or unknowns_of(model.problem.parameters)
+    joint = fit.JointMisfit((model,), (blocks_of(shown, model),), unknowns)
+    mode = find_mode(joint, unknowns.count, np.random.default_rng(1), lambda *_: None)
+    best = joint.forecasts(0, mode.scores[None])[0]
+    whole = fit.RunFit(shown, model, joint.blocks[0], best, (), ())
+    factors = fit.factors_of(joint.misfit, mode, 1.0)
+    return fit.Calibration((whole,), unknowns, None, None, 1, mode, factors, ())
 
 
 def _by_histories(model: RunModel, mill: np.ndarray, settled: Forecast, seed: int, histories: int) -> Forecast:

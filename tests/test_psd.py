@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from lazily import later
+from published import E799_COUNTS, E799_UM
 
 from millsim.base.numerics import psd
 
@@ -87,8 +88,7 @@ def test_means_from_a_number_density():
 def test_e799_counted_drops():
     # G11: ASTM E799 example as shipped in `fluids` (counts); ISO 9276-2 means, uniform in x within a class.
     # (Its `vssa`, 2665.6 1/m, is not 6 / D[3, 2] of the same object and agrees with class middles only.)
-    ds = [240, 360, 450, 562.5, 703, 878, 1097, 1371, 1713, 2141, 2676, 3345, 4181, 5226, 6532]
-    counts = np.array([65, 119, 232, 410, 629, 849, 990, 981, 825, 579, 297, 111, 21, 1])
+    ds, counts = E799_UM.tolist(), E799_COUNTS
     shares = counts / counts.sum()
     q0 = psd.cumulative(shares)
     table = {(1, 0): 1459.372565, (2, 0): 1646.574046, (3, 0): 1832.396653, (2, 1): 1857.788857,

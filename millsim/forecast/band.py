@@ -1,4 +1,4 @@
-"""How sure: the ranges of all parameters, carried through the balance to a band on every figure.
+"""How sure: the ranges of all parameters, and what model and day are off by, carried to a band on every figure.
 
 How a range becomes a distribution: `scores`. Scrambled Sobol points (scipy.stats.qmc) cover the ranges evenly. With
 a calibration its draws take the place of the ranges, all parameters of one draw together.
@@ -16,11 +16,11 @@ from ..base.quantities.params import Param
 from ..base.quantities.scores import at_quantile, group_name, groups
 from ..errors import NotConverged
 from ..mill.problem import Setup, set_parameters
-from ..record.limits import CANNOT, OVER
+from ..record.limits import CANNOT, CHAMBER, LIMITS, OVER
 from ..record.prediction import EngineResult
-from .assemble import balance_result, without_throughput
-from .error import Errors, with_error
-from .outcome import Outcome, solve, solve_batch
+from .assemble import balance_result, fed, without_throughput
+from .error import Errors, Off, with_error
+from .outcome import Outcome, solve, solve_batch, still
 
 LEVEL = 0.80
 TOLERANCE = 1e-6
@@ -84,25 +84,40 @@ def solve_sample(
 def solve_draw(
     problem: Setup, mill: np.ndarray, rate_kg_s: float | None, errors: Errors | None = None, i: int = 0
 ) -> tuple[EngineResult, Outcome] | None:
-    """As `solve_sample`, with the settled state, which knows the loads."""
-    feed = problem.config.feed
+    """As `solve_sample`, with the settled state, whose loads have the errors too."""
+    feed, capacity = problem.config.feed, float("nan")
     try:
         if feed.batch:
             outcome = solve_batch(problem, *feed.batch, BATCH_STEPS, mill)
-            result = balance_result(problem, outcome, float("nan"), mill)
-            return (result if errors is None else with_error(result, problem, errors, i, "", False)), outcome
-        outcome = solve(problem, None, mill, TOLERANCE)
-        capacity = float(outcome.state["F"])
-        if rate_kg_s is not None and not _takes_less(outcome, rate_kg_s):
-            outcome = solve(problem, rate_kg_s, mill, TOLERANCE)
+        else:
+            outcome = solve(problem, None, mill, TOLERANCE)
+            capacity = float(outcome.state["F"])
+            if rate_kg_s is not None and not _takes_less(outcome, rate_kg_s):
+                outcome = solve(problem, rate_kg_s, mill, TOLERANCE)
     except NotConverged:
         return None
     result = balance_result(problem, outcome, capacity, mill)
-    if outcome.code == CANNOT:
+    if outcome.code == CANNOT and not feed.batch:
         return without_throughput(result), outcome
-    if errors is not None:
-        result = with_error(result, problem, errors, i, outcome.binding, outcome.code == OVER)
-    return result, outcome
+    if errors is None:
+        return result, outcome
+    return erring(result, outcome, problem, mill[0], errors.off(i, problem.config, fed(problem, outcome)))
+
+
+def erring(
+    result: EngineResult, outcome: Outcome, problem: Setup, m: np.void, off: Off
+) -> tuple[EngineResult, Outcome]:
+    """A draw's answer, and its outcome with the loads, as model and day would have it; m: its MILL record."""
+    held = outcome.code == OVER and not problem.config.feed.batch
+    still_K = still(m, outcome.state, outcome.powers)
+    new = with_error(result, problem, off, outcome.binding, held, still_K)
+    before, after = (x.scalars["throughput_kg_s"].value for x in (result, new))
+    faster = after / before if held and before > 0.0 else 1.0
+    net = 1.0 - result.scalars["idle_power_W"].value / result.scalars["electrical_power_W"].value
+    stays = (
+        outcome.binding if held else LIMITS[CHAMBER] if problem.config.feed.batch else ""
+    )  # a batch's charge is given
+    return new, replace(outcome, loads=off.loads(outcome.loads, net, faster, stays))
 
 
 def _takes_less(outcome: Outcome, rate_kg_s: float) -> bool:

@@ -17,7 +17,9 @@ from ..base.numerics import psd
 from ..base.quantities.scores import SIZES_OF_ERRORS
 from ..mill.calibrated import conditions
 from ..mill.cards.calibrated import RunErrors
+from ..mill.config.mill import Config
 from ..mill.problem import Setup
+from ..record.limits import CHAMBER, GRINDING, JAM, LIMITS, OPENING, POWER, TEMPERATURE
 from ..record.prediction import EngineResult
 
 KNOTS = np.linspace(-4.2, 0.7, 8)  # ln(x / hole)
@@ -75,6 +77,56 @@ class Errors:
             scores = weights @ known + max(0.0, 1.0 - weights @ near) ** 0.5 * scores
         return dict(zip(MODEL, scores.tolist(), strict=True))
 
+    def off(self, i: int, config: Config, rate_kg_s: float) -> "Off":
+        """What draw i is off by on a mill that takes this rate."""
+        return self.off_at(i, *conditions(config, rate_kg_s))
+
+    def off_at(self, i: int, kind: str, place: np.ndarray) -> "Off":
+        """The same at a place of `conditions`."""
+        z, e, day = self.of_model(i, kind, place), self.sizes, self.day[i].tolist()
+        size, work, rate, charge, rise = (
+            e[f"error_{n}"] * z[n] + e[f"repeat_{n}"] * d for n, d in zip(DAY, day, strict=True)
+        )
+        return Off(size, work, rate, charge, rise, {n: e["error_curve"] * z[n] for n in CURVE})
+
+
+@dataclass(frozen=True)
+class Off:
+    """What model and day are off by in one draw, the one rule for all that is told of it.
+
+    Logarithms of factors on the size of all powder, on the work per kilogram, on the largest rate, on the charge and on
+    the rise of temperature; curve: what the knots of the shape are off by.
+    """
+
+    size: float
+    work: float
+    rate: float
+    charge: float
+    rise: float
+    curve: dict[str, float]
+
+    def most(self, limit: str) -> float:
+        """Factor on the rate at which a limit binds: the less, the more that rate loads it."""
+        load = {LIMITS[POWER]: self.work, LIMITS[TEMPERATURE]: self.work + self.rise, LIMITS[CHAMBER]: self.charge}
+        return exp(self.rate - load.get(limit, 0.0))
+
+    def shaft(self, net: float, faster: float = 1.0) -> float:
+        """Factor on the shaft power at `faster` times the rate; net: share of it beyond idling."""
+        return 1.0 + net * (exp(self.work) * faster - 1.0)
+
+    def loads(self, loads: np.ndarray, net: float, faster: float = 1.0, held: str = "") -> np.ndarray:
+        """The loads on all limits; held: the limit that the mill stays at."""
+        shaft, new = self.shaft(net, faster), np.array(loads, dtype=float)
+        by = {POWER: shaft, TEMPERATURE: exp(self.rise) * shaft, CHAMBER: exp(self.charge) * faster, JAM: shaft,
+              OPENING: faster, GRINDING: exp(self.work)}  # fmt: skip
+        for i, factor in by.items():
+            new[i] *= 1.0 if LIMITS[i] == held else factor
+        return new
+
+    def bent(self, edges: np.ndarray, q3: np.ndarray, hole_m: float) -> np.ndarray:
+        """A distribution as it is off in size and shape."""
+        return bent(edges, q3, hole_m, self.size, 1.0, self.curve)
+
 
 def alike(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     """Correlation (n, m) of the model's error between places (n, p) and (m, p)."""
@@ -108,46 +160,59 @@ def errors(problem: Setup, count: int, seed: int) -> Errors:
 
 
 def with_error(
-    result: EngineResult, problem: Setup, errors: Errors, i: int, binding: str, held: bool
+    result: EngineResult, problem: Setup, off: Off, binding: str, held: bool, still_K: tuple[float, float]
 ) -> EngineResult:  # fmt: skip
-    """One draw's result as model and day would have it; binding: the limit that comes nearest, held: to the rate."""
+    """One draw's result as model and day would have it; binding: the limit that comes nearest, held: to the rate.
+
+    still_K: air and powder of the mill if its work set no heat free; the rise is counted from there.
+    """
     v = {n: s.value for n, s in result.scalars.items()}
     if not v["throughput_kg_s"] > 0.0:
         return result
-    z = errors.of_model(i, *conditions(problem.config, v["throughput_kg_s"]))
-    new, q3 = figures(
-        v, result.table.edges_m, result.table.product_q3, problem, errors.sizes, z, errors.day[i], binding, held
-    )
+    new, q3 = figures(v, result.table.edges_m, result.table.product_q3, problem, off, binding, held, still_K)
     scalars = {n: replace(s, value=new[n]) for n, s in result.scalars.items()}
     return replace(result, scalars=scalars, table=replace(result.table, product_q3=q3))
 
 
 def figures(
-    v: dict[str, float], edges: np.ndarray, q3: np.ndarray, problem: Setup, sizes: dict[str, float],
-    model: dict[str, float], day: np.ndarray, binding: str, held: bool,
+    v: dict[str, float], edges: np.ndarray, q3: np.ndarray, problem: Setup, off: Off, binding: str, held: bool,
+    still_K: tuple[float, float],
 ) -> tuple[dict[str, float], np.ndarray]:  # fmt: skip
     """(all figures, Q3 at the class bounds) of one draw with the errors of its scores.
 
     A mill that a limit holds stays at that limit, and its rate takes the error of what loads it.
     """
-    d = dict(zip(DAY, day.tolist(), strict=True))
-    shift, work, off, charge, rise = (sizes[f"error_{n}"] * model[n] + sizes[f"repeat_{n}"] * d[n] for n in DAY)
-    load = {"shaft power": work, "outlet temperature": work + rise, "chamber": charge}.get(binding, 0.0)
     new = dict(v)
-    faster = _rates(new, exp(off - load), problem.config.feed.rate_kg_s, held)
+    batch = problem.config.feed.batch
+    faster = 1.0 if batch else _rates(new, off.most(binding), problem.config.feed.rate_kg_s, held)
     stays = binding if held else ""
-    if stays != "shaft power":
-        _powers(new, exp(work) * faster)
+    net = 1.0 - v["idle_power_W"] / v["electrical_power_W"]
+    more = 1.0 if stays == LIMITS[POWER] else off.shaft(net, faster)
+    new["electrical_power_W"] *= more
+    new["shaft_power_W"] *= more
+    charge = 1.0 if stays == LIMITS[CHAMBER] else exp(off.charge) * faster
+    new["holdup_kg"], new["residence_s"] = v["holdup_kg"] * charge, v["residence_s"] * charge / faster
+    if batch:
+        _emptied(new, batch.mass_kg / batch.time_s, batch.mass_kg, off.most(LIMITS[CHAMBER]))
     new["gross_J_kg"] = new["electrical_power_W"] / new["throughput_kg_s"]
     new["net_J_kg"] = (new["electrical_power_W"] - v["idle_power_W"]) / new["throughput_kg_s"]
-    warmer = 1.0 if stays == "outlet temperature" else exp(rise) * new["shaft_power_W"] / v["shaft_power_W"]
-    for name in ("outlet_temperature_K", "air_temperature_K", "powder_temperature_K"):
-        new[name] = problem.config.air.room_K + (v[name] - problem.config.air.room_K) * warmer
-    more = 1.0 if stays == "chamber" else exp(charge) * faster
-    new["holdup_kg"], new["residence_s"] = v["holdup_kg"] * more, v["residence_s"] * more / faster
-    curve = bent(edges, q3, problem.config.sieve.hole_m, shift, sizes["error_curve"], model)
+    warmer = 1.0 if stays == LIMITS[TEMPERATURE] else exp(off.rise) * more
+    for name, still in zip(("air_temperature_K", "powder_temperature_K"), still_K, strict=True):
+        new[name] = still + (v[name] - still) * warmer
+    new["outlet_temperature_K"] = max(new["air_temperature_K"], new["powder_temperature_K"])
+    curve = off.bent(edges, q3, problem.config.sieve.hole_m)
     x10, x50, x90 = (float(psd.x_at(edges, curve, p)) for p in (0.1, 0.5, 0.9))
     return new | {"x10_m": x10, "x50_m": x50, "x90_m": x90, "span": (x90 - x10) / x50}, curve
+
+
+def _emptied(new: dict[str, float], fed_kg_s: float, charge_kg: float, faster: float) -> None:
+    """What a batch gives, emptied `faster` than told: what is left of a charge that leaves in proportion to itself.
+
+    Charge and time are given, so its rate is off as that of a mill whose chamber is full.
+    """
+    left = max(0.0, 1.0 - new["throughput_kg_s"] / fed_kg_s) ** faster
+    new["throughput_kg_s"] = fed_kg_s * (1.0 - left)
+    new["holdup_kg"], new["residence_s"] = charge_kg * left, new["residence_s"] / faster
 
 
 def _rates(new: dict[str, float], free: float, asked: float | None, held: bool) -> float:
@@ -159,14 +224,6 @@ def _rates(new: dict[str, float], free: float, asked: float | None, held: bool) 
         rate = min(rate, asked) if held else min(F, new["capacity_kg_s"]) if new["capacity_kg_s"] > 0.0 else F
     new["throughput_kg_s"] = rate
     return rate / F
-
-
-def _powers(new: dict[str, float], factor: float) -> None:
-    """Multiply the power above idling, at the socket and at the shaft."""
-    idle, socket = new["idle_power_W"], new["electrical_power_W"]
-    more = (idle + (socket - idle) * factor) / socket
-    new["electrical_power_W"] *= more
-    new["shaft_power_W"] *= more
 
 
 def bent(

@@ -9,7 +9,7 @@ from ..engines.batch import run_batch
 from ..engines.capacity import fill_loads, operate
 from ..engines.montecarlo import FrozenSteps
 from ..engines.records import BATCH_STEP, FLOWS, POWERS, WAYS, Grid, Work, new_work
-from ..engines.settle import air_capacity, evaluate, grinding_load, start_state
+from ..engines.settle import air_capacity, balance_temperature, evaluate, grinding_load, start_state
 from ..errors import NotConverged
 from ..laws import heat
 from ..mill.chamber import STATE, STILL
@@ -148,6 +148,16 @@ def warming(m: np.void, s: np.void, p: np.void) -> tuple[float, float]:
         p["offset"], by_air, m["T_air_in"], inner, m["T_room"],
     )  # fmt: skip
     return float(cold), float(constant)
+
+
+def still(m: np.void, s: np.void, p: np.void) -> tuple[float, float]:
+    """(air, powder) [K] of a settled mill, or batch, if its work set no heat free."""
+    if s["lumped"] > 0.0:
+        return (float(min(m["T_room"], m["T_feed"])),) * 2
+    none = p.copy()
+    none["shaft"], none["offset"] = p["bearings"], (1.0 - p["warmed"]) * m["T_feed"]
+    T = float(balance_temperature(m, s, none))
+    return T, float(p["warmed"] * T + none["offset"])
 
 
 def hottest_minute(ends: np.ndarray, power: np.ndarray, window: float = 60.0) -> float:

@@ -3,10 +3,12 @@
 The loss per kilogram milled is taken as constant (assumed). Where on the bar it goes is not known, so two bounds are
 followed: all of it at the leading edges, which round off, or evenly over the tip faces, which widens the gap. A rounder
 edge is a larger edge radius of the model; share of energy, largest chip and grip follow those of the blunter kinds.
+The worn mill is run on another day, and the model is off there the less as it is fresh, the farther edge or gap went.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from math import inf, isfinite, log, nan
 
 import numpy as np
@@ -15,10 +17,13 @@ from ..base.quantities.scalar import Scalar
 from ..base.quantities.units import readable
 from ..errors import InputError, NotConverged, Problem
 from ..forecast import band as bands
-from ..forecast.assemble import balance_result
-from ..forecast.outcome import solve, solve_batch
+from ..forecast.assemble import balance_result, fed
+from ..forecast.error import Off, errors
+from ..forecast.outcome import Outcome, solve, solve_batch
 from ..laws import strength, wear
 from ..mill import parts
+from ..mill.calibrated import ALIKE, conditions
+from ..mill.cards.calibrated import RunErrors
 from ..mill.chamber import EDGE
 from ..mill.config.mill import Config
 from ..mill.problem import Setup
@@ -223,20 +228,29 @@ def _step(problem: Setup, milled_kg: float, lost_kg: float, bars_kg: float) -> S
     return Step(milled_kg, lost_kg, lost_kg / bars_kg, radius, growth, by_edge, by_gap)
 
 
-def _answer(problem: Setup, mill: np.ndarray) -> MillFigures:
-    """What a mill record gives, as the config asks for it; NaN and no rate where it does not run."""
+def _answer(problem: Setup, mill: np.ndarray, off: Callable[[float], Off] | None = None) -> MillFigures:
+    """What a mill record gives, as the config asks for it; NaN and no rate where it does not run.
+
+    off: what a draw of it is off by, at a feed rate.
+    """
     feed = problem.config.feed
+
+    def told(o: Outcome, capacity: float) -> dict[str, Scalar]:
+        result = balance_result(problem, o, capacity, mill)
+        if off is not None:
+            result, _ = bands.erring(result, o, problem, mill[0], off(fed(problem, o)))
+        return result.scalars
+
     if feed.batch is not None:
-        o = solve_batch(problem, *feed.batch, bands.BATCH_STEPS, mill)
-        s = balance_result(problem, o, nan, mill).scalars
+        s = told(solve_batch(problem, *feed.batch, bands.BATCH_STEPS, mill), nan)
         return MillFigures(s["x50_m"].value, s["throughput_kg_s"].value, s["gross_J_kg"].value)
     most = solve(problem, None, mill)
     if most.code == CANNOT:
         return MillFigures(nan, 0.0, inf)
     F = float(most.state["F"])
     o = most if feed.rate_kg_s is None or feed.rate_kg_s >= F else solve(problem, feed.rate_kg_s, mill)
-    s = balance_result(problem, o, F, mill).scalars
-    return MillFigures(s["x50_m"].value, F, s["gross_J_kg"].value)
+    s = told(o, F)
+    return MillFigures(s["x50_m"].value, s["capacity_kg_s"].value, s["gross_J_kg"].value)
 
 
 def _ratios(fresh: MillFigures, edge: MillFigures, gap: MillFigures) -> dict[str, float]:
@@ -251,15 +265,17 @@ def _ratios(fresh: MillFigures, edge: MillFigures, gap: MillFigures) -> dict[str
 
 
 def _drift(problem: Setup, fresh: MillFigures, at: Step, count: int, progress) -> dict[str, Scalar]:
-    """Ratios at one step with the band that the ranges of all parameters give them."""
+    """Ratios at one step with the band that the ranges of all parameters and the errors give them."""
     own = _ratios(fresh, at.by_edge, at.by_gap)
     samples: dict[str, list[float]] = {name: [] for name in own}
     mills = bands.draws(problem, count, problem.config.run.seed or 0) if count else np.empty(0)
+    off = _Worn(problem, at, count) if count else None
     for i in range(count):
         mill = mills[i : i + 1]
         try:
-            edge = _answer(problem, worn_edge(mill, problem.config, at.radius_m))
-            found = _ratios(_answer(problem, mill), edge, _answer(problem, worn_gap(mill, at.gap_growth_m)))
+            edge = _answer(problem, worn_edge(mill, problem.config, at.radius_m), partial(off.edge, i))
+            gap = _answer(problem, worn_gap(mill, at.gap_growth_m), partial(off.gap, i))
+            found = _ratios(_answer(problem, mill, partial(off.fresh, i)), edge, gap)
         except NotConverged:
             continue
         for name, value in found.items():
@@ -267,6 +283,44 @@ def _drift(problem: Setup, fresh: MillFigures, at: Step, count: int, progress) -
         if progress:
             progress((i + 1) / count)
     return {name: _scalar(name, value, samples[name]) for name, value in own.items()}
+
+
+class _Worn:
+    """What draws of one mill are off by, fresh and worn.
+
+    Edges have a place of their own beside `conditions`: a factor of two in the radius is a step.
+    """
+
+    def __init__(self, problem: Setup, at: Step, count: int):
+        self.config, seed = problem.config, problem.config.run.seed or 0
+        self.radius = log(at.radius_m / radii(self.config)[self.config.rotor.edge]) / ALIKE
+        stator = replace(self.config.stator, gap_m=self.config.stator.gap_m + at.gap_growth_m)
+        self.wider = replace(self.config, stator=stator)
+        new = errors(problem, count, seed)
+        self.new = replace(new, runs=tuple(replace(r, place=(*r.place, 0.0)) for r in new.runs))
+        self.later = [errors(problem, count, seed + n) for n in (1, 2)]  # other days, other sources of the unlike part
+
+    def fresh(self, i: int, rate_kg_s: float) -> Off:
+        """Of the fresh mill."""
+        return self.new.off_at(i, *self._place(self.config, rate_kg_s, 0.0))
+
+    def edge(self, i: int, rate_kg_s: float) -> Off:
+        """Of the mill with worn edges."""
+        return self._after(i, 0, rate_kg_s, self._place(self.config, rate_kg_s, self.radius))
+
+    def gap(self, i: int, rate_kg_s: float) -> Off:
+        """Of the mill with a wider gap."""
+        return self._after(i, 1, rate_kg_s, self._place(self.wider, rate_kg_s, 0.0))
+
+    def _after(self, i: int, which: int, rate_kg_s: float, at: tuple[str, np.ndarray]) -> Off:
+        kind, fresh = self._place(self.config, rate_kg_s, 0.0)
+        z = {n: (v,) for n, v in self.new.of_model(i, kind, fresh).items()}
+        return replace(self.later[which], runs=(RunErrors(kind, tuple(fresh), z),)).off_at(i, *at)
+
+    @staticmethod
+    def _place(config: Config, rate_kg_s: float, radius: float) -> tuple[str, np.ndarray]:
+        kind, place = conditions(config, rate_kg_s)
+        return kind, np.append(place, radius)
 
 
 def _scalar(name: str, value: float, samples: list[float]) -> Scalar:

@@ -8,9 +8,8 @@ import numpy as np
 
 from ...base.numerics import psd
 from ...errors import InputError, NotConverged
-from ...forecast.band import draws
 from ...studies.circuit import loop as circuits
-from ...studies.circuit.band import DRAW_TOLERANCE
+from ...studies.circuit.band import Draws
 from ...studies.circuit.loop import Circuit
 from ..sweep.points import config_at
 from ..sweep.record import SIZES_M, Points, Sweep
@@ -155,14 +154,12 @@ def probability_with_sieve(
         return 0, 0
     cut = circuits.SieveCut(sieved.circuit.aperture_m, sieved.circuit.efficiency)
     own = config_at(sweep, sieved.setting * sweep.replicates)
-    problem = circuits.ready(own, cut, sweep.class_ratio)
-    mills = draws(problem, sweep.draw_count, sweep.seed)
+    draw = Draws(circuits.ready(own, cut, sweep.class_ratio), cut, sweep.draw_count, sweep.seed)
     met = known = 0
-    for i in range(mills.size):
-        step("sieve after the mill, parameter draws", i / mills.size)
-        try:
-            c = circuits.close(problem, cut, own.feed.rate_kg_s, mills[i : i + 1], DRAW_TOLERANCE)
-        except NotConverged:
+    for i in range(sweep.draw_count):
+        step("sieve after the mill, parameter draws", i / sweep.draw_count)
+        c = draw(i)
+        if c is None:
             continue
         known += 1
         if c.accepted_kg_s > 0.0:

@@ -1,13 +1,14 @@
 """A calibration and a ranking of measurements in words and tables, and as JSON."""
 
 import math
+from collections.abc import Iterable
 
 from ...base.quantities import units
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import Shown, digits, join_words, percent, table, wrap
-from ...learn.calibration.findings import Row, not_followed, open_words
-from ...learn.calibration.fit import RunFit
-from ...learn.calibration.nextstep import LEAST_GAIN, QUESTIONS, RUN, Ranked
+from ...learn.calibration.findings import Check, Row, not_followed, open_words
+from ...learn.calibration.fit import Calibration, RunFit
+from ...learn.calibration.nextstep import LEAST_GAIN, NOTHING, QUESTIONS, RUN, Ranked
 from ...learn.calibration.observations import Block
 from ...learn.calibration.outlook import BeforeAfter
 from ...learn.calibration.whole import CalibrationReport
@@ -24,7 +25,7 @@ def calibration_text(r: CalibrationReport) -> str:
     for k in r.checks:
         if not k.passed and k.name in ("fit", "one side", "reach", "closure", "limits"):
             lines += [*wrap(f"LOOK: {k.text}."), ""]
-    if not_followed := _not_followed(r):
+    if not_followed := not_followed_words(c, r.checks):
         lines += [*(line for text in not_followed for line in wrap(text)), ""]
     lines += wrap(_headline(r))
     lines += ["", *wrap("What it is worth, for the mill as its config has it (80 % bands):")]
@@ -54,6 +55,7 @@ TELLS = {  # (finer than the sieve, more than the model makes): what measurement
     (False, False): "caliper the holes: they may be smaller than told, or pegged",
 }
 TIMES = (  # measured over the model's best, and how that is said
+    (20.0, "powder of which the model can make next to none"),
     (2.5, "{:.0f} times the powder that the model can make"), (1.75, "twice the powder that the model can make"),
     (1.0, "more powder than the model can make"), (0.6, "less powder than the model makes at least"),
 )  # fmt: skip
@@ -61,11 +63,11 @@ WIDER = 1.05  # a factor of the model's own error that is worth a word
 MOST_PLACES = 3  # where the model does not follow, that are told
 
 
-def _not_followed(r: CalibrationReport) -> list[str]:
+def not_followed_words(c: Calibration, checks: Iterable[Check]) -> list[str]:
     """Of a misfit: where the model does not follow the run, what would tell why, and what it does to the bands."""
-    if all(k.passed for k in r.checks if k.name in ("fit", "one side")):
+    if all(k.passed for k in checks if k.name in ("fit", "one side")):
         return []
-    c, found = r.calibration, []
+    found = []
     for m in not_followed(c)[:MOST_PLACES]:
         whose = f" of {m.run}" if len(c.fits) > 1 else ""
         place = f"{'Below' if m.below else 'Above'} {_sieve(m.sieve_m)} the run{whose} has"
@@ -89,7 +91,7 @@ def _times(measured: float, model: float) -> str:
     ratio = measured / max(model, 1e-9)
     for least, words in TIMES:
         if ratio >= least:
-            return words.format(min(ratio, 99.0))
+            return words.format(ratio)
     return "half the powder or less that the model can make"
 
 
@@ -201,7 +203,7 @@ def next_lines(
     less = f"Would hardly help (narrower by under {100 * LEAST_GAIN:.0f} %): {join_words(list(hardly))}."
     trifles = wrap(less) if hardly else []
     if not ranked:
-        return [*wrap(f"Measure next: nothing on the list would narrow {question} by itself."), *trifles]
+        return [*wrap(f"Measure next: {NOTHING.format(question)}."), *trifles]
     key, first = QUESTIONS[question], ranked[0]
     lines = wrap(
         f"Measure next, for {question}: {first.text} (about {first.minutes:.0f} min), which narrows it most for "

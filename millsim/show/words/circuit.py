@@ -15,6 +15,7 @@ from ...studies.circuit.line import ASKED, FIRST, Line
 from ...studies.circuit.loop import Circuit
 from .heat import binds, celsius, plain
 from .json import jsonable, picked
+from .parameters import DRAWN
 
 FIGURES = OF_A_CIRCUIT | {  # by name in Circuit
     key: OUTPUTS[key]
@@ -203,7 +204,7 @@ def rests_on(a: CircuitAnswer) -> list[str]:
         not_all = f" In {digits(100 * works, 3)} % of them the closed circuit works." if works < 1.0 else ""
         failed = int(np.count_nonzero(~a.closed_band.ok))
         lost = f" {failed} did not settle and are left out." if failed else ""
-        said.append(f"Bands: 80 % of {a.draws} draws of all parameters within their ranges.{not_all}{lost}")
+        said.append(f"Bands: 80 % of {a.draws} {DRAWN}.{not_all}{lost}")
     else:
         said.append(_NO_BAND)
     if a.config.calibration is None:

@@ -9,6 +9,7 @@ from ...studies.heat.answers import HeatAnswers
 from ...studies.heat.cool import coolant_for, enthalpy, unchilled
 from ...studies.heat.coolants import DRY_ICE, NITROGEN, PRACTICE, gas_per_kg
 from .json import jsonable, picked
+from .parameters import DRAWN
 
 # figure: (words, formula or way, basis); in the order of the table.
 ROWS = {
@@ -129,10 +130,7 @@ def rests_on(a: HeatAnswers) -> list[str]:
     """What the figures rest on, band and sources."""
     said = []
     if a.draws:
-        said.append(
-            f"Bands: 80 % of {a.draws} draws of all parameters within their ranges, each at the rate it takes. Figures "
-            "without a band have none."
-        )
+        said.append(f"Bands: 80 % of {a.draws} {DRAWN}, at the rate that it takes. Figures without a band have none.")
     else:
         said.append("No band was run, so take these numbers as one guess among many.")
     if a.config.calibration is None:

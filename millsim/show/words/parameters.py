@@ -94,6 +94,9 @@ def parameter_words(name: str) -> str:
     return _WORDS.get(stem, f"the {stem.replace('_', ' ')}")
 
 
+DRAWN = "draws of all parameters within their ranges, each with an error of the model and of the day of its own"
+
+
 def parameter_label(name: str) -> str:
     """The same beside a bar, where no identifier stands: no article, and warm told from cold."""
     which = name.rpartition("_")[2]

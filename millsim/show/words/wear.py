@@ -7,6 +7,7 @@ from ...base.quantities.written import capital, decimals, digits, number, shown_
 from ...record.limits import STATUS_WORDS
 from ...studies.wear import EXAMPLE_KG, SCALE_KG, WORN_OUT, WORN_SHARE, MillFigures, Step, WearDrift, radii
 from .json import picked
+from .parameters import DRAWN
 
 LITTLE = 0.0005  # a drift below that is none
 SURE_SCALE = 0.1  # share of the loss up to which the scale is good enough
@@ -241,7 +242,7 @@ def rests_on(d: WearDrift) -> list[str]:
         "Not reckoned: worn pins, worn sieve holes (coarser powder), abrasive fillers in the next batch.",
     ]
     if d.draws:
-        said.append(f"Bands: 80 % of {d.draws} draws of all parameters within their ranges, each fresh against worn.")
+        said.append(f"Bands: 80 % of {d.draws} {DRAWN}, fresh against worn.")
     return said
 
 

@@ -1,19 +1,20 @@
-"""How sure a circuit is: the ranges of all parameters carried through mill and sieve."""
+"""How sure a circuit is: the ranges of all parameters, and what model and day are off by, through mill and sieve."""
 
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ...base.numerics import psd
 from ...errors import NotConverged
 from ...forecast.band import LEVEL, TOLERANCE, band_of, draws
-from ...forecast.error import DAY, Errors, errors
-from ...mill.calibrated import conditions
+from ...forecast.error import Off, errors
+from ...forecast.outcome import still
 from ...mill.config.mill import Config
 from ...mill.problem import Setup
-from ...record.limits import OVER
+from ...record.limits import CHAMBER, LIMITS, OVER, POWER, TEMPERATURE
 from .loop import Circuit, SieveCut, close, ready, through
 
 DRAW_TOLERANCE = 1e-5  # of mixture and rate: a draw need not be known better
@@ -25,7 +26,7 @@ NAMES = (
 
 @dataclass(frozen=True)
 class CircuitBand:
-    """Circuits of many parameter draws: values {name of Circuit: (N,)}, ok (N,) false where one did not settle."""
+    """Circuits of many draws: values {name of Circuit: (N,)}, ok (N,) false where one did not settle."""
 
     values: dict[str, np.ndarray]
     ok: np.ndarray
@@ -45,75 +46,78 @@ def closed_band(
     config: Config, aperture_m: float, samples: int, seed: int, efficiency: float = 1.0,
     class_ratio: float | None = None, is_closed: bool = True, progress: Callable[[float], None] | None = None,
 ) -> CircuitBand:  # fmt: skip
-    """The circuit of `circuit.closed` (or, not `is_closed`, `circuit.once`) for each of `samples` parameter draws.
+    """The circuit of `circuit.closed` (or, not `is_closed`, `circuit.once`) for each of `samples` draws.
 
     progress(share done 0..1) is called often and may raise to stop.
     """
     cut = SieveCut(aperture_m, efficiency)
-    problem, rate = ready(config, cut, class_ratio), config.feed.rate_kg_s
-    mills = draws(problem, samples, seed)
-
-    off = errors(problem, samples, seed)
-
-    def one(i: int) -> dict[str, float] | None:
-        mill = mills[i : i + 1]
-        try:
-            if is_closed:
-                found = close(problem, cut, rate, mill, DRAW_TOLERANCE)
-            else:
-                found = through(problem, cut, rate, mill, TOLERANCE)
-        except NotConverged:
-            return None
-        return with_error(found, problem, off, i)
-
-    found: list[dict[str, float] | None] = []
+    draw = Draws(ready(config, cut, class_ratio), cut, samples, seed, is_closed)
+    found: list[Circuit | None] = []
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         try:
-            for done, circuit in enumerate(pool.map(one, range(mills.size)), start=1):
+            for done, circuit in enumerate(pool.map(draw, range(samples)), start=1):
                 found.append(circuit)
                 if progress:
-                    progress(done / mills.size)
+                    progress(done / samples)
         except BaseException:
             pool.shutdown(cancel_futures=True)
             raise
-    values = {n: np.array([c[n] if c else float("nan") for c in found]) for n in NAMES}
+    values = {n: np.array([getattr(c, n) if c else float("nan") for c in found], dtype=float) for n in NAMES}
     return CircuitBand(values, np.array([c is not None for c in found]))
 
 
-def with_error(c: Circuit, problem: Setup, off: Errors, i: int) -> dict[str, float]:
-    """The figures of one draw's circuit as model and day would have them, see `forecast.error`.
+class Draws:
+    """Circuits of draws of all parameters, each with its own error of the model and of the day; by index."""
 
-    The powder of the mill shifts as it would without the sieve after it; what that does to the share that passes is
-    read off its curve, and the rates follow at the same load.
+    def __init__(self, problem: Setup, cut: SieveCut, count: int, seed: int, is_closed: bool = True):
+        self.problem, self.cut, self.is_closed = problem, cut, is_closed
+        self.mills, self.errors = draws(problem, count, seed), errors(problem, count, seed)
+
+    def __call__(self, i: int) -> Circuit | None:
+        """The circuit of one draw; None where it does not settle."""
+        rate, mill = self.problem.config.feed.rate_kg_s, self.mills[i : i + 1]
+        try:
+            if self.is_closed:
+                c = close(self.problem, self.cut, rate, mill, DRAW_TOLERANCE)
+            else:
+                c = through(self.problem, self.cut, rate, mill, TOLERANCE)
+        except NotConverged:
+            return None
+        if not (c.accepted_kg_s > 0.0 and c.gross_J_kg < np.inf):
+            return c
+        return with_error(c, self.problem, mill[0], self.errors.off(i, self.problem.config, c.total_kg_s))
+
+
+def with_error(c: Circuit, problem: Setup, m: np.void, off: Off) -> Circuit:
+    """One draw's circuit as model and day would have it; m: its MILL record.
+
+    The powder of the mill is off as it would be without the sieve after it; what that does to the share that passes
+    is read off its curve, and the rates follow at the same load.
     """
-    v = {n: float(getattr(c, n)) for n in NAMES}
-    if not (v["accepted_kg_s"] > 0.0 and v["gross_J_kg"] < np.inf):
-        return v
-    z = off.of_model(i, *conditions(problem.config, v["total_kg_s"]))
-    shift, work, rate, charge, rise = (
-        off.sizes[f"error_{n}"] * z[n] + off.sizes[f"repeat_{n}"] * d for n, d in zip(DAY, off.day[i], strict=True)
-    )
-    share = v["yield_share"]
+    share, edges = c.yield_share, c.edges_m
     product = share * np.nan_to_num(c.accepted_q3, nan=1.0) + (1.0 - share) * np.nan_to_num(c.returned_q3, nan=1.0)
-    at = np.log(c.aperture_m) - np.array([0.0, shift])
-    before, after = np.interp(at, np.log(c.edges_m), product)
-    passes = float(np.clip(share * after / before, 1e-6, 1.0)) if before > 0.0 else share
-    held = c.code == OVER
-    faster = np.exp(rate - work * (c.binding == "shaft power")) if held else 1.0
-    more = passes / share
-    total = faster if held or not c.closed else 1.0 / more
-    accepted = total * more
-    for n, by in (("total_kg_s", total), ("accepted_kg_s", accepted), ("fresh_kg_s", accepted if c.closed else total)):
-        v[n] *= float(by)
-    v["oversize_kg_s"], v["yield_share"] = v["total_kg_s"] - v["accepted_kg_s"], passes
-    v["circulating_load"] = (1.0 - passes) / passes if c.closed else v["circulating_load"]
-    load = 1.0 if held and c.binding == "shaft power" else float(np.exp(work)) * total
-    for n in ("gross_J_kg", "net_J_kg"):
-        v[n] *= float(load / accepted)
-    v["holdup_kg"] *= float(np.exp(charge))
-    warmer = (
-        float(np.exp(off.sizes["error_rise"] * z["rise"])) if c.binding != "outlet temperature" or not held else 1.0
-    )
-    room = problem.config.air.room_K
-    v["outlet_temperature_K"] = room + (v["outlet_temperature_K"] - room) * warmer
-    return v | {n: v[n] * float(np.exp(shift)) for n in ("x10_m", "x50_m", "x90_m")}
+    mass = np.diff(off.bent(edges, product, problem.config.sieve.hole_m))
+    fine = mass * SieveCut(c.aperture_m, c.efficiency).passes(edges)
+    passes = float(np.clip(fine.sum(), 1e-6, 1.0))
+    held, more = c.code == OVER or problem.config.feed.rate_kg_s is None, passes / share
+    faster = off.most(c.binding) if held else 1.0 if not c.closed else 1.0 / more
+    total, accepted = c.total_kg_s * faster, c.accepted_kg_s * faster * more
+    stays, net = c.binding if held else "", c.net_J_kg / c.gross_J_kg
+    power = 1.0 if stays == LIMITS[POWER] else off.shaft(net, faster)
+    warmer = 1.0 if stays == LIMITS[TEMPERATURE] else float(np.exp(off.rise)) * power
+    air_K, powder_K = still(m, c.outcome.state, c.outcome.powers)
+    still_K = air_K if c.outlet_temperature_K <= float(c.outcome.state["T"]) else powder_K
+    electrical, idle = c.electrical_W * power, (c.gross_J_kg - c.net_J_kg) * c.accepted_kg_s
+    q3, coarse = psd.cumulative(fine / fine.sum()), mass - fine
+    x10, x50, x90 = (float(psd.x_at(edges, q3, p)) for p in (0.1, 0.5, 0.9))
+    return replace(
+        c, fresh_kg_s=accepted if c.closed else total, total_kg_s=total, accepted_kg_s=accepted,
+        returned_kg_s=total - accepted if c.closed else 0.0,
+        circulating_load=(1.0 - passes) / passes if c.closed else c.circulating_load,
+        electrical_W=electrical, gross_J_kg=electrical / accepted, net_J_kg=(electrical - idle) / accepted,
+        outlet_temperature_K=still_K + (c.outlet_temperature_K - still_K) * warmer,
+        holdup_kg=c.holdup_kg * (1.0 if stays == LIMITS[CHAMBER] else float(np.exp(off.charge)) * faster),
+        x10_m=x10, x50_m=x50, x90_m=x90, accepted_q3=q3,
+        returned_q3=psd.cumulative(coarse / coarse.sum()) if coarse.sum() > 0.0 else c.returned_q3,
+        outcome=replace(c.outcome, loads=off.loads(c.outcome.loads, net, faster, stays)),
+    )  # fmt: skip

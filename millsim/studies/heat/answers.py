@@ -1,11 +1,12 @@
 """Heat and cooling answers for one mill: how hot, how much, how much air, how long, how cold a cooler or feed.
 
 One list of figures is computed from one MILL record; the plausible record gives the answers, a few draws of all
-parameters give their bands.
+parameters, each with its own error of the model and of the day, give their bands.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from math import inf, isnan, log, nan
 
 import numpy as np
@@ -15,12 +16,13 @@ from ...base.quantities.units import readable
 from ...engines.settle import air_capacity
 from ...errors import InputError, MillsimError, NotConverged, Problem
 from ...forecast import band as bands
+from ...forecast.error import Off, errors
 from ...forecast.hardly import hardly
 from ...forecast.outcome import Outcome, solve, solve_batch, solve_cold_start
 from ...laws import air, cooling, heat
 from ...mill.config.mill import Config
 from ...mill.problem import NO_LIMIT, Setup, build
-from ...record.limits import CANNOT, LIMITS, OK, TEMPERATURE
+from ...record.limits import CANNOT, CHAMBER, LIMITS, OK, OVER, TEMPERATURE
 from .cool import DRY_ICE, SHARE_ROUND, air_needed, batch_passes, chilled, cooler, enthalpy, schedule
 from .runaway import Runaway, runaway, toughens
 from .stand import Case, Settled, air_losses, at_room, changed, crossing, idle, inlet_flow, with_air
@@ -110,8 +112,9 @@ def answers(
         own, draws = {k: v for k, v in own.items() if "idle" in k}, 0
     count = min(BATCH_DRAWS if case.is_batch else DRAWS, config.run.band_samples) if draws is None else draws
     samples: dict[str, list[float]] = {name: [] for name in own}
+    off = errors(problem, count, problem.config.run.seed or 0)
     for i, mill in enumerate(_draws(problem, count)):
-        found = _sample(case, mill, note, recirculated, room, air_m3_s)
+        found = _sample(case, mill, note, recirculated, room, air_m3_s, partial(off.off, i, config))
         for name in own:
             samples[name].append(found.get(name, float("nan")))
         if progress:
@@ -147,10 +150,18 @@ def unit_of(name: str) -> str:
     return ends[0] if ends else UNITS.get(name.rsplit("_", 1)[-1], "1")
 
 
-def _sample(case: Case, mill: np.ndarray, note: str, recirculated: float, room_K: float, air_m3_s: float | None):
-    """Figures of one draw, at the rate it takes of what is asked; of a draw that does not run, empty."""
-    if case.is_batch:
+def _sample(
+    case: Case, mill: np.ndarray, note: str, recirculated: float, room_K: float, air_m3_s: float | None,
+    off: Callable[[float], Off],
+) -> dict[str, float]:  # fmt: skip
+    """Figures of one draw, at the rate it takes of what is asked; of a draw that does not run, empty.
+
+    off: what it is off by, at a feed rate.
+    """
+    batch = case.problem.config.feed.batch
+    if batch:
         mill = mill if air_m3_s is None else with_air(case, mill, air_m3_s)
+        case = replace(case, off=off(batch.mass_kg / batch.time_s))
         return _figures(case, mill, note, recirculated, room_K)[0]
     try:
         mill, outcome = _run(case.problem, mill, air_m3_s, case.limit_K)
@@ -158,6 +169,8 @@ def _sample(case: Case, mill: np.ndarray, note: str, recirculated: float, room_K
         mill = mill if air_m3_s is None else _with_measured(own, mill, air_m3_s)
     except MillsimError:
         return {}
+    held = outcome.binding if outcome.code == OVER and own.rate_kg_s == float(outcome.state["F"]) else ""
+    own = replace(own, off=off(own.rate_kg_s or 0.0), held=held)
     return _figures(own, mill, note, recirculated, room_K)[0]
 
 
@@ -224,10 +237,10 @@ def _figures(
 ) -> tuple[dict[str, float], str, str]:
     """(figures by name, what binds the largest rate, what binds it on a hot day) of one mill record."""
     here = case.settle(mill)
-    found = {**_stand(mill, here), **_idle(mill, "idle")}
+    found = {**_stand(mill, here), **_idle(case, mill, "idle")}
     found |= air_needed(case, mill, here)
     hot = at_room(mill, room_K, float(case.problem.config.air.recirculated))
-    found |= {"hot_K": case.outlet(hot), **_idle(hot, "hot_idle")}
+    found |= {"hot_K": case.outlet(hot), **_idle(case, hot, "hot_idle")}
     if note == "cannot":
         return {**found, **_nearly_empty(case, mill, "least"), **_nearly_empty(case, hot, "hot_least")}, "", ""
     found |= cooler(case, mill, recirculated)
@@ -278,9 +291,9 @@ def _stand(mill: np.ndarray, here: Settled | None) -> dict[str, float]:
     }
 
 
-def _idle(mill: np.ndarray, key: str) -> dict[str, float]:
+def _idle(case: Case, mill: np.ndarray, key: str) -> dict[str, float]:
     """What the empty mill makes by itself."""
-    empty = idle(mill)
+    empty = idle(mill, case.off)
     return {
         f"{key}_windage_W": empty.windage_W, f"{key}_bearings_W": empty.bearings_W, f"{key}_K": empty.chamber_K,
         f"{key}_rise_dK": empty.rise_K,
@@ -296,7 +309,9 @@ def _largest(case: Case, mill: np.ndarray) -> tuple[float, str]:
         o = solve(case.problem, None, limited, bands.TOLERANCE)
     except NotConverged:
         return float("nan"), ""
-    return (0.0 if o.code == CANNOT else float(o.state["F"])), o.binding
+    if o.code == CANNOT:
+        return 0.0, o.binding
+    return float(o.state["F"]) * (case.off.most(o.binding) if case.off else 1.0), o.binding
 
 
 def _largest_charge(case: Case, mill: np.ndarray) -> tuple[float, str]:
@@ -306,8 +321,10 @@ def _largest_charge(case: Case, mill: np.ndarray) -> tuple[float, str]:
 
     def over(ln_mass: float) -> float:
         o = solve_batch(case.problem, float(np.exp(ln_mass)), batch.time_s, bands.BATCH_STEPS, mill)
-        names.append(o.binding)
-        return float(log(max(1e-6, o.loads.max())))
+        net = 1.0 - float(o.powers["windage"] + o.powers["bearings"]) / float(o.powers["shaft"])
+        loads = case.off.loads(o.loads, net, held=LIMITS[CHAMBER]) if case.off else o.loads
+        names.append(LIMITS[int(np.argmax(loads))])
+        return float(log(max(1e-6, loads.max())))
 
     middle = log(batch.mass_kg)
     found = crossing(over, middle - 5.0, middle + 3.0)

@@ -111,7 +111,7 @@ def chilled(case: Case, mill: np.ndarray, here: Settled | None) -> dict[str, flo
 
     T = _from_now(over, NITROGEN.T_K, float(m["T_feed"]), case.limit_K)
     needed = isfinite(T) and T < unchilled(m)
-    per_kg = here.heat_W / case.rate_kg_s if here and case.rate_kg_s else nan
+    per_kg = here.heat_W / float(here.s["F"]) if here and case.rate_kg_s else nan
     base = unchilled(m)
     return {
         "feed_K": T,
@@ -141,13 +141,14 @@ def schedule(case: Case, mill: np.ndarray, here: Settled) -> dict[str, float]:
     until the store has lost half of its rise over the room (assumed); running empty, or stopped with the air off.
     """
     m, s, p = mill[0], here.s, here.p
-    empty = idle(mill)
+    empty = idle(mill, case.off)
     C, UA, room = float(m["casing_capacity"]), float(m["casing_heat_loss"]), float(m["T_room"])
     inner = float(m["inner_heat_transfer"] * m["inner_area"])
     carried = float(air_capacity(s) + s["F"] * m["specific_heat"] * p["warmed"])
     by_idle = empty.Q_m3_s * air.air_density(empty.chamber_K) * air.SPECIFIC_HEAT
     cold, tau = warming(m, s, p)
     end = float(s["T"])
+    cold = here.still_K[0] + (cold - here.still_K[0]) * here.warmer / here.power
     limit = min(case.limit_K, (case.limit_K - float(p["offset"])) / float(p["warmed"]))
     casing_end, casing_idle = ((inner * T + UA * room) / (inner + UA) for T in (end, empty.chamber_K))
     tau_idle = C / (UA + inner * by_idle / (by_idle + inner))
@@ -179,6 +180,8 @@ def batch_passes(case: Case, mill: np.ndarray) -> dict[str, float]:
     batch = case.problem.config.feed.batch
     assert batch is not None
     o = solve_batch(case.problem, *batch, mill=mill)
-    T, t = o.history["T"], batch_times(batch.time_s, o.history.size)
-    over = np.flatnonzero(T > case.limit_K)
-    return {"run_s": float(t[over[0]]) if over.size else inf, "casing_K": float(o.history[-1]["T_casing"])}
+    here, t = case.settle(mill), batch_times(batch.time_s, o.history.size)
+    air_K, factor = (here.still_K[0], here.warmer) if here else (nan, nan)
+    T, casing = (air_K + factor * (o.history[name] - air_K) for name in ("T", "T_casing"))
+    over = np.flatnonzero(case.limit_K < T)
+    return {"run_s": float(t[over[0]]) if over.size else inf, "casing_K": float(casing[-1])}

@@ -4,7 +4,8 @@ Everything is a function of a (1,) MILL record, so that another room, blower, co
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import exp
 
 import numpy as np
 
@@ -12,11 +13,12 @@ from ...engines.capacity import fill_loads, stand_at
 from ...engines.records import new_work
 from ...engines.settle import air_capacity
 from ...forecast.band import BATCH_STEPS
-from ...forecast.outcome import Outcome, grid_of, solve_batch
+from ...forecast.error import Off
+from ...forecast.outcome import Outcome, grid_of, solve_batch, still
 from ...laws import air, cooling, heat
 from ...mill.chamber import STATE, air_curve, feedback_air, idle_power, idle_speed
 from ...mill.problem import Setup
-from ...record.limits import LIMITS
+from ...record.limits import LIMITS, POWER, TEMPERATURE
 
 TOLERANCE = 1e-6
 NO_STATE = float("inf")  # temperature of a mill that does not settle
@@ -36,6 +38,9 @@ class Settled:
     p: np.void
     loads: np.ndarray
     ages: np.ndarray
+    still_K: tuple[float, float]  # air and powder if the work set no heat free
+    power: float = 1.0  # factors that model and day put on the shaft power, and on the rise of temperature from there
+    warmer: float = 1.0
 
     @property
     def powder_K(self) -> float:
@@ -55,11 +60,16 @@ class Settled:
 
 @dataclass(frozen=True)
 class Case:
-    """What is asked about: a problem, the feed rate [kg/s] (None: the config's batch) and the limit [K]."""
+    """What is asked about: a problem, the feed rate [kg/s] (None: the config's batch) and the limit [K].
+
+    off: what model and day are off by in a draw; held: the limit that the mill stays at.
+    """
 
     problem: Setup
     rate_kg_s: float | None
     limit_K: float
+    off: Off | None = None
+    held: str = ""
 
     @property
     def is_batch(self) -> bool:
@@ -74,13 +84,31 @@ class Case:
             assert batch is not None
             o = solve_batch(p, *batch, BATCH_STEPS, mill)
             columns = (o.history[name] for name in o.history.dtype.names or ())
-            return _of_batch(o) if all(np.isfinite(column).all() for column in columns) else None
+            return self._erring(mill, _of_batch(mill, o)) if all(np.isfinite(c).all() for c in columns) else None
         work, s, loads = new_work(p.x.size), np.zeros(1, STATE), np.zeros(len(LIMITS))
         residual, _ = stand_at(mill[0], grid_of(p, mill), p.feed, self.rate_kg_s, s[0], work, TOLERANCE, True)
         if not residual <= TOLERANCE:
             return None
         fill_loads(mill[0], s[0], p.x, work, loads)
-        return Settled(s[0], work.powers[0], loads, work.ages)
+        p_still = still(mill[0], s[0], work.powers[0])
+        return self._erring(mill, Settled(s[0], work.powers[0], loads, work.ages, p_still))
+
+    def _erring(self, mill: np.ndarray, found: Settled) -> Settled:
+        """A settled draw as model and day would have it: what comes out, what the shaft takes, and how warm it gets."""
+        if self.off is None:
+            return found
+        s, p = found.s.copy(), found.p.copy()
+        faster = self.off.most(self.held) if self.held else 1.0
+        idle_W = float(p["windage"] + p["bearings"])
+        power = 1.0 if self.held == LIMITS[POWER] else self.off.shaft(1.0 - idle_W / float(p["shaft"]), faster)
+        warmer = 1.0 if self.held == LIMITS[TEMPERATURE] else exp(self.off.rise) * power
+        air_K, powder_K = (
+            at + (t - at) * warmer for at, t in zip(found.still_K, (float(s["T"]), found.powder_K), strict=True)
+        )
+        s["Q"] *= air.air_density(s["T"]) / air.air_density(air_K)  # as many kilograms of air
+        s["T"], s["F"], p["shaft"] = air_K, s["F"] * faster, p["shaft"] * power
+        p["offset"] = powder_K - p["warmed"] * air_K
+        return replace(found, s=s, p=p, power=power, warmer=warmer)
 
     def outlet(self, mill: np.ndarray) -> float:
         """Outlet temperature [K]; NO_STATE where nothing settles."""
@@ -88,11 +116,11 @@ class Case:
         return NO_STATE if found is None else found.outlet_K
 
 
-def _of_batch(o: Outcome) -> Settled:
+def _of_batch(mill: np.ndarray, o: Outcome) -> Settled:
     """The batch at its peak temperature, with the air mass flow of its end."""
     s = o.state.copy()
     s["Q"] *= air.air_density(o.history[-1]["T"]) / air.air_density(s["T"])
-    return Settled(s, o.powers, o.loads, o.steps.ages[-1])
+    return Settled(s, o.powers, o.loads, o.steps.ages[-1], still(mill[0], o.state, o.powers))
 
 
 def changed(mill: np.ndarray, **fields: float) -> np.ndarray:
@@ -128,9 +156,9 @@ def air_losses(m: np.void, s: np.void) -> dict[str, float]:
 
 def with_air(case: Case, mill: np.ndarray, flow_m3_s: float) -> np.ndarray:
     """The mill with the blower pressure (below zero: throttled) that lets it take in this flow of room air."""
+    case, new = replace(case, off=None), mill
     if case.is_batch:
         return _batch_with_air(case, mill, flow_m3_s)
-    new = mill
     for _ in range(AIR_TURNS):
         found = case.settle(new)
         if found is None:
@@ -173,8 +201,8 @@ class Idle:
     Q_m3_s: float
 
 
-def idle(mill: np.ndarray) -> Idle:
-    """The empty mill in heat balance with its air and casing; a clean sieve."""
+def idle(mill: np.ndarray, off: Off | None = None) -> Idle:
+    """The empty mill in heat balance with its air and casing; a clean sieve. off: what a draw is off by."""
     m = mill[0]
     s = np.zeros(1, STATE)[0]
     s["T"], s["unblinded"] = m["T_air_in"], 1.0
@@ -190,7 +218,8 @@ def idle(mill: np.ndarray) -> Idle:
         s["T"] = 0.5 * (before + answer)  # thinner hot air drags less and cools less; half steps settle
         if abs(answer - before) < 1e-9:
             break
-    return Idle(windage, bearings, float(s["T"]), float(s["T"] - m["T_air_in"]), float(s["Q"]))
+    rise = float(s["T"] - m["T_air_in"]) * (exp(off.rise) if off else 1.0)
+    return Idle(windage, bearings, float(m["T_air_in"]) + rise, rise, float(s["Q"]))
 
 
 def crossing(f: Callable[[float], float], low: float, high: float, close: float = 1e-3, jumps: bool = False) -> float:
