@@ -29,7 +29,7 @@ from pretend import light, measured, pretend
 from millsim.base.numerics.statistics import wilson
 from millsim.forecast import band
 from millsim.forecast.error import errors
-from millsim.learn.calibration import findings, fit
+from millsim.learn.calibration import findings, fit, posterior
 from millsim.learn.calibration.carding import card_of
 from millsim.learn.calibration.compare import INFORMATIVE
 from millsim.learn.calibration.runmodel import model_of
@@ -51,6 +51,7 @@ CHANGES = {  # as the config has it: hole 0.6 mm, 9600 rpm, gap 3 mm
 KEPT, PART = (ROOT / "benchmarks" / name for name in ("coverage.json", "coverage.part"))
 CELL = 40  # answers, from which a cell is judged by itself
 fit.PRIOR_DRAWS = 1  # the runs before their calibration are not looked at
+posterior.CHAINS, posterior.ENOUGH = 100, 80.0  # half of what a user waits for
 
 
 def one(seed: int) -> list[dict] | None:
@@ -150,12 +151,16 @@ def score(ends: tuple[float, float], true: float) -> float:
 
 def logs(name: str, x: float) -> float:
     """An answer as it is scored: shares as they are, the others by logarithm."""
-    return float(x) if name == "fines" else float(np.log(np.clip(x, 1e-12, 1e12)))
+    with np.errstate(divide="ignore"):
+        return float(x) if name == "fines" else float(np.log(x))
 
 
 @dataclass(frozen=True)
 class Tally:
-    """Rows pooled: share inside and its Wilson interval, mean scores of after, before, no change; median width left."""
+    """Rows pooled: share inside and its Wilson interval, mean scores of after, before, no change; median width left.
+
+    Scores and widths are of answers whose bands all end: of draws that do not run a rate has no lower end.
+    """
 
     count: int
     inside: float
@@ -171,11 +176,14 @@ def tally(rows: list[dict]) -> Tally:
         true = logs(r["answer"], r["true"])
         ends = [tuple(logs(r["answer"], e) for e in r[k]) for k in ("after", "before", "same")]
         inside.append(ends[0][0] <= true <= ends[0][1])
-        scores.append([score(e, true) for e in ends])
-        left.append((ends[0][1] - ends[0][0]) / (ends[1][1] - ends[1][0]))
-    a, b, c = np.mean(scores, axis=0)
+        if np.isfinite(ends).all():
+            scores.append([score(e, true) for e in ends])
+            left.append((ends[0][1] - ends[0][0]) / (ends[1][1] - ends[1][0]))
+    a, b, c = np.mean(scores, axis=0) if scores else (np.nan,) * 3
     interval = wilson(sum(inside), len(rows))
-    return Tally(len(rows), float(np.mean(inside)), interval, (float(a), float(b), float(c)), float(np.median(left)))
+    return Tally(
+        len(rows), float(np.mean(inside)), interval, (float(a), float(b), float(c)), float(np.median(left or [np.nan]))
+    )
 
 
 def cells(rows: list[dict], by: tuple[str, ...]) -> dict[str, Tally]:
