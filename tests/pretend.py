@@ -14,7 +14,7 @@ from millsim.learn.calibration import fit, nextstep, posterior
 from millsim.learn.calibration.observations import Block, blocks_of, unseen_share
 from millsim.learn.calibration.posterior import find_mode
 from millsim.learn.calibration.runmodel import Forecast, RunModel, model_of
-from millsim.learn.calibration.shared import cross
+from millsim.learn.calibration.shared import cross, joint
 from millsim.learn.calibration.unknowns import Unknowns, unknowns_of
 from millsim.learn.measured.runsheet import MeasuredRun
 
@@ -35,7 +35,7 @@ def pretend(
     if settled is None or settled.overrun > 1.0:
         return None
     rng = np.random.default_rng(seed)
-    true = off_by(_by_histories(model, mill, settled, seed, histories), model, model_error(rng, own_error))
+    true = off_by(by_histories(model, mill, settled, seed, histories), model, model_error(rng, own_error))
     return measured(run, model, true, rng), true
 
 
@@ -70,6 +70,26 @@ def measured(run: MeasuredRun, model: RunModel, true: Forecast, rng: np.random.G
     return _showing(run, model, true, noisy)
 
 
+def measured_together(runs, models, trues, rng: np.random.Generator) -> tuple[MeasuredRun, ...]:
+    """Runs as `measured`, by instruments that they share: meter, motor, sieves and thermometer are off alike."""
+    exact = [
+        _showing(r, m, t, [b.tell(t) for b in blocks_of(r, m)]) for r, m, t in zip(runs, models, trues, strict=True)
+    ]
+    blocks = [blocks_of(r, m) for r, m in zip(exact, models, strict=True)]
+    parts = []
+    for b in (b for found in blocks for b in found):
+        own = b.covariance - (cross(b.of_model, b.of_model) if b.of_model else 0.0)
+        parts.append((own, tuple(s for s in b.shared if s not in b.of_model)))
+    values, vectors = np.linalg.eigh(joint(parts))
+    noise = vectors @ (np.sqrt(np.clip(values, 0.0, None)) * rng.standard_normal(values.size))
+    shown = []
+    for r, m, t, found in zip(runs, models, trues, blocks, strict=True):
+        off, noise = np.split(noise, [sum(b.values.size for b in found)])
+        each = np.split(off, np.cumsum([b.values.size for b in found])[:-1])
+        shown.append(_showing(r, m, t, [b.tell(t) + e for b, e in zip(found, each, strict=True)]))
+    return tuple(shown)
+
+
 def few_chains(patch, chains: int = 80) -> None:
     """Sample with fewer chains by pytest's monkeypatch: the same steps, for tests that need no sharp posterior."""
     patch.setattr(posterior, "CHAINS", chains)
@@ -86,15 +106,15 @@ def light(shown, unknowns=None):
     """A calibration without its posterior: best fit with errors as assumed, and what the checks read of it."""
     model = model_of(shown)
     unknowns = unknowns or unknowns_of(model.problem.parameters)
-    joint = fit.JointMisfit((model,), (blocks_of(shown, model),), unknowns)
-    mode = find_mode(joint, unknowns.count, np.random.default_rng(1), lambda *_: None)
-    best = joint.forecasts(0, mode.scores[None])[0]
-    whole = fit.RunFit(shown, model, joint.blocks[0], best, (), ())
-    factors = fit.factors_of(joint.misfit, mode, 1.0)
+    misfit = fit.JointMisfit((model,), (blocks_of(shown, model),), unknowns)
+    mode = find_mode(misfit, unknowns.count, np.random.default_rng(1), lambda *_: None)
+    best = misfit.forecasts(0, mode.scores[None])[0]
+    whole = fit.RunFit(shown, model, misfit.blocks[0], best, (), ())
+    factors = fit.factors_of(misfit.misfit, mode, 1.0)
     return fit.Calibration((whole,), unknowns, None, None, 1, mode, factors, ())
 
 
-def _by_histories(model: RunModel, mill: np.ndarray, settled: Forecast, seed: int, histories: int) -> Forecast:
+def by_histories(model: RunModel, mill: np.ndarray, settled: Forecast, seed: int, histories: int = 4000) -> Forecast:
     """The forecast with sizes, hold-up and striking power counted by the Monte Carlo engine."""
     steps, flows, rate = model.frozen(mill)
     p = model.problem
