@@ -146,7 +146,7 @@ def conflicting(run) -> list[dict]:
     sheet = run.product_sheets[0]
     finer = replace(sheet, apertures_m=tuple(4.0 * x for x in sheet.apertures_m), q3_loss_fine=(), q3_loss_shared=())
     odd = {"powder four times as coarse": replace(run, product_sheets=(finer,)),
-           "eight times the loaded power": replace(run, loaded_W=8.0 * run.loaded_W),
+           "twenty times the loaded power": replace(run, loaded_W=20.0 * run.loaded_W),
            "thirty times the feed": replace(run, fed_kg=30.0 * run.fed_kg)}  # fmt: skip
     for name, shown in odd.items():
         said = ["answered"]
