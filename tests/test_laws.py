@@ -733,6 +733,14 @@ def test_speed_under_load():
     assert drive.speed_under_load(1e6, 0.0, 1000.0, 600.0, 950.0) == near(200.0)  # stalled: the line ends
 
 
+def test_tool_speed():
+    """Half-way to the rated power half of the loss; 30 % above it three tenths of what is lost per rated power more."""
+    assert drive.tool_speed(0.0, 1000.0, 900.0, 0.05, 0.33) == near(1000.0)
+    assert drive.tool_speed(450.0, 1000.0, 900.0, 0.05, 0.33) == near(975.0)
+    assert drive.tool_speed(900.0, 1000.0, 900.0, 0.05, 0.33) == near(950.0)
+    assert drive.tool_speed(1170.0, 1000.0, 900.0, 0.05, 0.33) == near(851.0)
+
+
 def test_motor_input():
     """1100 W at 78 %, 120 W alone: 310 W lost at the rated power, 190 W of them with the square of the load (by hand).
 

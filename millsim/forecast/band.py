@@ -19,7 +19,7 @@ from ..mill.problem import Setup, set_parameters
 from ..record.limits import CANNOT, CHAMBER, LIMITS, OVER
 from ..record.prediction import EngineResult
 from .assemble import balance_result, fed, without_throughput
-from .error import Errors, Off, with_error
+from .error import Errors, Off, net_share, with_error
 from .outcome import Outcome, solve, solve_batch, still
 
 LEVEL = 0.80
@@ -113,7 +113,7 @@ def erring(
     new = with_error(result, problem, off, outcome.binding, held, still_K)
     before, after = (x.scalars["throughput_kg_s"].value for x in (result, new))
     faster = after / before if held and before > 0.0 else 1.0
-    net = 1.0 - result.scalars["idle_power_W"].value / result.scalars["electrical_power_W"].value
+    net = net_share({n: s.value for n, s in result.scalars.items()}, m)
     stays = (
         outcome.binding if held else LIMITS[CHAMBER] if problem.config.feed.batch else ""
     )  # a batch's charge is given

@@ -15,8 +15,10 @@ import numpy as np
 
 from ..base.numerics import psd
 from ..base.quantities.scores import SIZES_OF_ERRORS
+from ..laws.drive import motor_output
 from ..mill.calibrated import conditions
 from ..mill.cards.calibrated import RunErrors
+from ..mill.chamber import socket_power
 from ..mill.config.mill import Config
 from ..mill.problem import Setup
 from ..record.limits import CHAMBER, GRINDING, JAM, LIMITS, OPENING, POWER, TEMPERATURE
@@ -186,9 +188,8 @@ def figures(
     batch = problem.config.feed.batch
     faster = 1.0 if batch else _rates(new, off.most(binding), problem.config.feed.rate_kg_s, held)
     stays = binding if held else ""
-    net = 1.0 - v["idle_power_W"] / v["electrical_power_W"]
-    more = 1.0 if stays == LIMITS[POWER] else off.shaft(net, faster)
-    new["electrical_power_W"] *= more
+    more = 1.0 if stays == LIMITS[POWER] else off.shaft(net_share(v, problem.mill[0]), faster)
+    new["electrical_power_W"] = drawn(problem.mill[0], v["electrical_power_W"], v["shaft_power_W"], more)
     new["shaft_power_W"] *= more
     charge = 1.0 if stays == LIMITS[CHAMBER] else exp(off.charge) * faster
     new["holdup_kg"], new["residence_s"] = v["holdup_kg"] * charge, v["residence_s"] * charge / faster
@@ -213,6 +214,19 @@ def _emptied(new: dict[str, float], fed_kg_s: float, charge_kg: float, faster: f
     left = max(0.0, 1.0 - new["throughput_kg_s"] / fed_kg_s) ** faster
     new["throughput_kg_s"] = fed_kg_s * (1.0 - left)
     new["holdup_kg"], new["residence_s"] = charge_kg * left, new["residence_s"] / faster
+
+
+def net_share(v: dict[str, float], m: np.void) -> float:
+    """Share of the shaft power that goes beyond idling, of figures by name."""
+    if m["no_load"] <= 0.0:
+        return 1.0 - v["idle_power_W"] / v["electrical_power_W"]
+    empty = motor_output(v["idle_power_W"], m["rated_power"], m["efficiency"], m["no_load"])
+    return 1.0 - float(empty) / v["shaft_power_W"]
+
+
+def drawn(m: np.void, socket_W: float, shaft_W: float, more: float) -> float:
+    """Power [W] from the socket with the shaft power times `more`: in proportion, but for the motor's own loss."""
+    return float(socket_power(m, shaft_W * more)) if m["no_load"] > 0.0 else socket_W * more
 
 
 def _rates(new: dict[str, float], free: float, asked: float | None, held: bool) -> float:

@@ -12,7 +12,7 @@ from ..errors import MillsimError
 from ..laws import breakage, heat
 from ..mill.chamber import SELF, STRIKES, WARMED, piece_strength, strike_energies
 from ..mill.config.mill import Config
-from ..mill.problem import SAG, Setup, build
+from ..mill.problem import SAG, SPEED_LOSS, Setup, build
 from ..record.date import now_utc
 from ..record.limits import CANNOT, OK, OVER, cannot_run_words, status_words
 from ..record.prediction import EngineResult, Limit, Prediction
@@ -266,15 +266,27 @@ def _warnings(problem: Setup, outcome: Outcome, main: EngineResult, happens: str
     if events > montecarlo.MOST_EVENTS and not hardly(outcome) and config.run.engine != "balance":
         found.append(_too_many(events) + "; the figures are those of the balance engine alone")
     if not config.drive.curve_power_W:
-        found.append(
-            f"the motor is assumed to lose {100 * SAG:.0f} % of its speed at rated power; drive.speed_under_load says "
-            "better, and an unregulated router loses far more"
-        )
+        found.append(_speed_words(problem))
     found += [*(f"the key {x}" for x in config.ignored), *_calibration_warnings(problem)]
     failed, count = main.numerics.get("band_failed", 0.0), main.numerics.get("band_samples", 0.0)
     if failed > 0:
         found.append(f"{failed:.0f} of {count:.0f} draws of the band did not settle; the band is without them")
     return found
+
+
+def _speed_words(problem: Setup) -> str:
+    """What is taken of the speed under load, which was not measured."""
+    loss = next((p for p in problem.parameters if p.name.startswith(SPEED_LOSS)), None)
+    if loss is None:
+        return (
+            f"the motor is assumed to lose {100 * SAG:.0f} % of its speed at rated power; drive.speed_under_load says "
+            "better, and an unregulated router loses far more"
+        )
+    which = "; drive.regulated says whether its electronics hold the speed" if loss.name.endswith("unknown") else ""
+    return (
+        f"a {problem.config.drive.kind} like this is taken to lose {100 * loss.value:.0f} % of its speed at rated "
+        f"power, {100 * loss.low:.0f} to {100 * loss.high:.0f} % in the band; drive.speed_under_load says better{which}"
+    )
 
 
 def _calibration_warnings(problem: Setup) -> list[str]:

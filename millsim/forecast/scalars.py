@@ -9,7 +9,7 @@ from ..base.numerics import psd
 from ..base.quantities.scalar import Scalar
 from ..engines.records import POWERS
 from ..engines.settle import balance_temperature
-from ..mill.chamber import idle_power, idle_speed
+from ..mill.chamber import idle_power, idle_speed, socket_power
 from ..record.outputs import scalar
 
 NAN = float("nan")
@@ -67,8 +67,8 @@ def scalars(
     f, se, F = figures.flows, figures.flows_se, float(state["F"])
     hits, above = f["bar_hits"] + f["pin_hits"], f["bar_above"] + f["pin_above"]
     idle_windage, idle_bearings = idle_power(mill, idle_speed(mill, state["T"]), state["T"])
-    efficiency = float(mill["efficiency"])
-    electrical, idle = float(powers["shaft"]) / efficiency, (idle_windage + idle_bearings) / efficiency
+    electrical, idle = socket_power(mill, float(powers["shaft"])), socket_power(mill, idle_windage + idle_bearings)
+    socket_se = _socket_error(mill, float(powers["shaft"]), shaft_se)
     x = {p: psd.x_at(edges, figures.q3, p) for p in (0.1, 0.5, 0.9)}
     x_se = {p: size_error(edges, figures.q3, figures.q3_se, p) for p in x}
     span = (x[0.9] - x[0.1]) / x[0.5]
@@ -80,10 +80,9 @@ def scalars(
         "holdup_kg": (figures.holdup_kg, figures.holdup_se),
         "hits_per_particle": (hits / figures.fed_kg_s, (se["bar_hits"] + se["pin_hits"]) / figures.fed_kg_s),
         "hits_above_threshold_share": (above / hits if hits > 0 else 0.0, _share_error(f, se)),
-        "gross_J_kg": (electrical / F, shaft_se / efficiency / F),
-        "net_J_kg": ((electrical - idle) / F, shaft_se / efficiency / F),
+        "gross_J_kg": (electrical / F, socket_se / F), "net_J_kg": ((electrical - idle) / F, socket_se / F),
         "shaft_power_W": (float(powers["shaft"]), shaft_se),
-        "electrical_power_W": (electrical, shaft_se / efficiency), "idle_power_W": (idle, 0.0),
+        "electrical_power_W": (electrical, socket_se), "idle_power_W": (idle, 0.0),
         "outlet_temperature_K": max(temperature, powder), "air_temperature_K": temperature,
         "powder_temperature_K": powder,
         "air_flow_m3_s": (float(state["Q"]), 0.0),
@@ -92,6 +91,13 @@ def scalars(
         "jam_index": (jam, 0.0),
     }  # fmt: skip
     return {name: scalar(name, v, se=float(e)) for name, (v, e) in values.items()}
+
+
+def _socket_error(mill: np.void, shaft: float, shaft_se: float) -> float:
+    """Standard error of the power from the socket."""
+    if mill["no_load"] <= 0.0:
+        return shaft_se / float(mill["efficiency"])
+    return float(socket_power(mill, shaft + shaft_se) - socket_power(mill, shaft))
 
 
 def _share_error(f: dict[str, float], se: dict[str, float]) -> float:

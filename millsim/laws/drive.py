@@ -17,14 +17,48 @@ def speed_under_load(P, P_1, w_1, P_2, w_2):
 
 
 @law
+def own_loss(P_read, omega, omega_read):
+    """Power [W] that a motor with nothing on it takes at no-load speed omega, read as P_read [W] at omega_read.
+
+    It grows with the square of the speed. Source: assumed, between friction of bearings and brushes (1) and its fan
+    (3); a motor that is loaded at the same setting keeps it, though it turns slower.
+    """
+    return P_read * (omega / omega_read) ** 2
+
+
+@law
+def load_loss(P_rated, efficiency, no_load):
+    """Loss [W] at rated power that the load adds to no_load [W]: what the efficiency there leaves (derived)."""
+    return max(0.0, P_rated * (1.0 / efficiency - 1.0) - no_load)
+
+
+@law
 def motor_input(P, P_rated, efficiency, no_load):
     """Electrical power [W] of a motor that gives P [W] at its shaft and takes no_load [W] with nothing on it.
 
     A loss that is always there, and one that grows with the square of the load and fills what the efficiency at the
     rated power leaves. Source: constant and load losses, as motors are tested by (IEC 60034-2-1, from memory).
     """
-    load_loss = max(0.0, P_rated * (1.0 / efficiency - 1.0) - no_load)
-    return no_load + P + load_loss * (P / P_rated) ** 2
+    return no_load + P + load_loss(P_rated, efficiency, no_load) * (P / P_rated) ** 2
+
+
+@law
+def motor_output(P_in, P_rated, efficiency, no_load):
+    """Power [W] at the shaft of a motor that draws P_in [W]: `motor_input` turned round; 0 up to no_load (derived)."""
+    above = max(0.0, P_in - no_load)
+    bend = load_loss(P_rated, efficiency, no_load) / P_rated**2
+    return 2.0 * above / (1.0 + sqrt(1.0 + 4.0 * bend * above))
+
+
+@law
+def tool_speed(P, omega_0, P_rated, loss, beyond):
+    """Speed [rad/s] of a tool at shaft power P [W]: it loses the share `loss` up to P_rated, `beyond` per P_rated more.
+
+    Source: assumed, straight lines. A series motor without electronics goes on as it began; electronics hold the speed
+    up to the rated power, and beyond it the motor gives way as one without.
+    """
+    held = min(P, P_rated) / P_rated
+    return omega_0 * (1.0 - loss * held - beyond * max(0.0, P / P_rated - 1.0))
 
 
 @law

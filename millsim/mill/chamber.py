@@ -19,7 +19,7 @@ GEOMETRY = (
 )
 SETTING = (
     "omega_0 rated_power overload efficiency fan inlet_area filter_area blower T_air_in T_room T_feed "
-    "feed_opening feed_size T_limit T_user casing_capacity isothermal".split()
+    "feed_opening feed_size T_limit T_user casing_capacity isothermal no_load loses gives_way".split()
 )
 MATERIAL = (
     "density bulk_fraction specific_heat heat_exponent_share conductivity glass_temperature temperature_warm "
@@ -330,6 +330,14 @@ def feedback_speed(m, P):
     while i < CURVE_POINTS - 2 and P > m.curve_power[i + 1]:
         i += 1
     return drive.speed_under_load(P, m.curve_power[i], m.curve_speed[i], m.curve_power[i + 1], m.curve_speed[i + 1])
+
+
+@law
+def socket_power(m, P):
+    """Power [W] from the socket at shaft power P [W]: by the motor's own loss where known, else its efficiency."""
+    if m.no_load <= 0.0:
+        return P / m.efficiency
+    return drive.motor_input(P, m.rated_power, m.efficiency, m.no_load)
 
 
 @law

@@ -1,8 +1,9 @@
-"""The turning parts as the drawing gives them: metals, masses, inertia and the balance they are held to."""
+"""The parts as the drawing and the plates give them: metals, masses, inertia, balance, and the motor's own loss."""
 
 from dataclasses import dataclass
 
-from ..laws import strength
+from ..base.numerics.jit import as_written
+from ..laws import drive, strength
 from .config.mill import Config
 
 BALANCE_GRADE = 6.3  # mm/s, of ISO 21940-11 where none is given: usual for fans and machine parts (from memory)
@@ -69,3 +70,19 @@ def inertia(config: Config) -> float:
 def balance_grade(config: Config) -> float:
     """Grade G [mm/s] of ISO 21940-11 the rotor is balanced to."""
     return config.rotor.balance_grade or BALANCE_GRADE
+
+
+def own_loss(config: Config) -> float:
+    """Power [W] from the socket of the motor with nothing on it, at the speed it is set to; 0 where not given."""
+    d = config.drive
+    if d.no_load_power_W is None or d.no_load_speed_rad_s is None:
+        return 0.0
+    return as_written(drive.own_loss)(d.no_load_power_W, d.speed_rad_s, d.no_load_speed_rad_s)
+
+
+def shaft_power(config: Config, socket_W: float, alone_W: float | None = None) -> float:
+    """Power [W] at the shaft of what is drawn from the socket; alone_W: of the motor alone, where it was measured."""
+    d, own = config.drive, own_loss(config) if alone_W is None else alone_W
+    if own <= 0.0:
+        return socket_W * d.efficiency
+    return as_written(drive.motor_output)(socket_W, d.shaft_rated_W, d.efficiency, own)

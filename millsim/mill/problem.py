@@ -8,16 +8,17 @@ import numpy as np
 from ..base.numerics import psd
 from ..base.quantities.params import Param
 from ..base.quantities.scores import SIZES_OF_ERRORS
-from ..laws import cutting
+from ..laws import cutting, drive
+from . import parts
 from .calibrated import Applied, apply
 from .chamber import CURVE_POINTS, EDGE, MILL, MODEL
 from .config.mill import Config, FeedSize
-from .parts import CASING_HEAT, inertia
 
 STEEL_MODULUS = 210e9  # Pa, handbook
 PIN_YIELD = 235e6  # Pa, mild steel, where no strength of the pins is given
 LAYER_SPEEDS = ("layer_speed_ratio", "layer_speed_smooth")  # with pins, with a smooth wall: a mill has one
-SAG = 0.05  # loss of speed at rated power where no speed under load is given (assumed)
+SAG = 0.05  # loss of speed at rated power where no speed under load is given (assumed); of a tool: SPEED_LOSS
+SPEED_LOSS = "speed_loss_"  # parameters: share of its speed that a hand tool loses at its rated power
 X_LOW = 5e-6  # m; everything finer joins the dust class, which is followed no further
 NO_LIMIT = 1e6
 
@@ -55,7 +56,7 @@ def build(
     for name, value in {**_geometry(config), **_setting(config)}.items():
         mill[name] = value
     set_parameters(mill, {p.name: p.value for p in parameters})
-    mill["inertia"] = inertia(config)
+    mill["inertia"] = parts.inertia(config)
     curve = feed_curve(config.feed.size)
     edges = size_classes(config, curve, class_ratio or config.run.class_ratio, bounds_m)
     return Setup(config, mill, edges, psd.middles(edges), shares(edges, curve), curve, parameters, applied)
@@ -76,10 +77,19 @@ def used_parameters(config: Config) -> tuple[Param, ...]:
     The sizes of the errors that no parameter makes up for are among them.
     """
     own = [f"{name}_{config.rotor.edge}" for name in EDGE]
+    own += speed_loss(config)
     own += ["layer_speed_ratio" if config.stator.kind == "pins" else "layer_speed_smooth"]
     shared = {*MODEL, "chip_exponent", "hub_share"} - set(LAYER_SPEEDS)
     names = [n for n in config.model if n in own or n in shared or n.startswith(SIZES_OF_ERRORS)]
     return (*config.material.values(), *(config.model[n] for n in names))
+
+
+def speed_loss(config: Config) -> list[str]:
+    """The parameter of a hand tool whose speed under load was not measured; empty for another mill."""
+    d = config.drive
+    if not d.is_tool or d.curve_power_W:
+        return []
+    return [SPEED_LOSS + {None: "unknown", True: "regulated", False: "unregulated"}[d.regulated]]
 
 
 def set_parameters(mill: np.ndarray, values: dict[str, float | np.ndarray]) -> None:
@@ -94,9 +104,25 @@ def set_parameters(mill: np.ndarray, values: dict[str, float | np.ndarray]) -> N
             mill["r_drag"] = np.where(mill["swinging"] > 0.0, mill["r_drag"], hub)  # of hammers: their pivot
         elif field == "layer_speed_smooth":
             mill["layer_speed_ratio"] = value
+        elif field.startswith(SPEED_LOSS):
+            _set_speed_loss(mill, value)
         elif field in (MILL.names or ()):
             mill[field] = value
     mill["chamber_volume"] = pi * (mill["R_stator"] ** 2 - mill["r_hub"] ** 2) * mill["H"]
+
+
+def _gives_way(c: Config) -> float:
+    """Share of its speed that a tool loses per rated power beyond it: electronics have no more to give."""
+    return 0.0 if c.drive.regulated is False else c.model.value(SPEED_LOSS + "unregulated")
+
+
+def _set_speed_loss(mill: np.ndarray, loss: float | np.ndarray) -> None:
+    """The motor curve of hand tools by what they lose at rated power; where a speed under load is known, it stays."""
+    for m, share in zip(mill, np.broadcast_to(loss, mill.shape), strict=True):
+        if m["loses"] > 0.0:
+            beyond = max(share, m["gives_way"])
+            for i, P in enumerate(m["curve_power"]):
+                m["curve_speed"][i] = drive.tool_speed(P, m["omega_0"], m["rated_power"], share, beyond)
 
 
 def _geometry(c: Config) -> dict[str, float]:
@@ -148,8 +174,9 @@ def _setting(c: Config) -> dict[str, float | list[float]]:
         "filter_area": c.air.filter_area_m2 or 0.0, "blower": c.air.blower_pressure_Pa, "T_air_in": T_air,
         "T_room": c.air.room_K, "T_feed": c.feed.temperature_K, "feed_opening": c.feed.opening_m,
         "feed_size": c.feed.size.largest_m, "T_user": limit if limit is not None else NO_LIMIT,
-        "casing_capacity": c.casing.mass_kg * CASING_HEAT[c.casing.material],
-        "curve_power": power, "curve_speed": speed,
+        "casing_capacity": c.casing.mass_kg * parts.CASING_HEAT[c.casing.material],
+        "curve_power": power, "curve_speed": speed, "no_load": parts.own_loss(c),
+        "loses": float(bool(speed_loss(c))), "gives_way": _gives_way(c),
     }  # fmt: skip
 
 

@@ -45,6 +45,7 @@ _TABLE: dict[str, tuple[str, dict[str, str]]] = {
         {"kg/s": "1", "g/s": "1e-3", "kg/min": "1/60", "g/min": "1e-3/60", "kg/h": "1/3600", "g/h": "1e-3/3600"},
     ),
     "W": ("power", {"W": "1", "kW": "1e3"}),
+    "N": ("force", {"N": "1", "kN": "1e3"}),
     "Pa": (
         "pressure",
         {"Pa": "1", "hPa": "1e2", "mbar": "1e2", "kPa": "1e3", "bar": "1e5", "MPa": "1e6", "GPa": "1e9"},

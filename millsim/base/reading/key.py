@@ -11,7 +11,7 @@ from ..quantities import units
 REQUIRED = object()  # default of a key that must be given
 AS_MUCH = "as much as it takes"  # the feed rate left open
 INF = float("inf")
-_SUFFIX = {"m": "_m", "m2": "_m2", "kg": "_kg", "s": "_s", "W": "_W", "Pa": "_Pa", "K": "_K"}
+_SUFFIX = {"m": "_m", "m2": "_m2", "kg": "_kg", "s": "_s", "W": "_W", "N": "_N", "Pa": "_Pa", "K": "_K"}
 _SUFFIX |= {"rad/s": "_rad_s", "kg/s": "_kg_s", "m/s": "_m_s", "-": ""}
 
 
@@ -20,7 +20,7 @@ class Key:
     """One row: what may stand after `name =`."""
 
     name: str
-    kind: str  # quantity, rate, number, whole, flag, choice, text, texts, curve, lengths, shares
+    kind: str  # quantity, rate, number, whole, flag, choice, text, texts, curve, lengths, speeds, shares
     about: str  # one line for people
     example: str  # right-hand side as in TOML
     si: str = "-"  # SI unit of a quantity

@@ -248,10 +248,18 @@ def _curve(raw: object, key: Key) -> tuple[tuple[float, float], ...]:
 
 
 def _lengths(raw: object, key: Key) -> tuple[float, ...]:
-    sizes = tuple(_quantity(item, key) for item in _items(raw, key))
-    if any(b <= a for a, b in zip(sizes, sizes[1:], strict=False)):
-        raise Bad("the sizes do not ascend", hint="list them from fine to coarse")
-    return sizes
+    return _ascending(raw, key, "sizes", "list them from fine to coarse")
+
+
+def _speeds(raw: object, key: Key) -> tuple[float, ...]:
+    return _ascending(raw, key, "speeds", "list them from the lowest step of the dial to the highest")
+
+
+def _ascending(raw: object, key: Key, what: str, hint: str) -> tuple[float, ...]:
+    found = tuple(_quantity(item, key) for item in _items(raw, key))
+    if any(b <= a for a, b in zip(found, found[1:], strict=False)):
+        raise Bad(f"the {what} do not ascend", hint=hint)
+    return found
 
 
 def _shares(raw: object, key: Key) -> tuple[float, ...]:
@@ -274,6 +282,7 @@ _KINDS = {
     "texts": _texts,
     "curve": _curve,
     "lengths": _lengths,
+    "speeds": _speeds,
     "shares": _shares,
 }
 

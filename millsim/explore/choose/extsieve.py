@@ -183,7 +183,8 @@ def points_of(c: Circuit, like: Points, setting: int) -> Points:
     new = {
         "x10_m": c.x10_m, "x50_m": c.x50_m, "x90_m": c.x90_m, "span": (c.x90_m - c.x10_m) / c.x50_m,
         "throughput_kg_s": c.accepted_kg_s, "gross_J_kg": c.gross_J_kg, "net_J_kg": c.net_J_kg,
-        "outlet_temperature_K": c.outlet_temperature_K,
+        "outlet_temperature_K": c.outlet_temperature_K, "electrical_power_W": c.electrical_W,
+        "shaft_power_W": float(c.outcome.powers["shaft"]),
     }  # fmt: skip
     values.update({k: np.array([v]) for k, v in new.items()})
     loads = np.asarray(c.outcome.loads, dtype=float)[None, :]

@@ -155,6 +155,8 @@ _COMPLAINTS = {
     "span": ("span too narrow", "span too wide"),
     "throughput_kg_s": ("too little per hour", "too much per hour"),
     "gross_J_kg": ("too little energy per kg", "too much energy per kg"),
+    "electrical_power_W": ("too little power from the socket", "too much power from the socket"),
+    "shaft_power_W": ("too little power at the shaft", "too much power at the shaft"),
     "outlet_temperature_K": ("outlet too cold", "outlet too warm"),
     "jam": ("", "too near to jamming"),
 }

@@ -50,6 +50,8 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
     "span": _ends(n, 0.0, 100.0, "2", "(x90 - x10) / x50"),
     "rate": _ends(q, "0.1 g/h", "1e6 g/h", '"200 g/h"', "powder that leaves the mill"),
     "energy": _ends(q, "0.001 kWh/kg", "1000 kWh/kg", '"2 kWh/kg"', "from the socket, idle included"),
+    "socket": _ends(q, "1 W", "100000 W", '"800 W"', "power from the socket"),
+    "shaft": _ends(q, "1 W", "100000 W", '"500 W"', "power at the shaft"),
     "outlet": _ends(q, "-150 °C", "250 °C", '"50 °C"', "temperature at the outlet"),
     "motor": _load("load on the motor's rated power"),
     "heat": _load("way from room to sticking temperature, or to the config's limit"),
@@ -79,7 +81,7 @@ LOADS = {  # section: name in record.limits.LIMITS, in words
 }
 OUTPUT_OF = {  # section: key in record.outputs.OUTPUTS
     "x10": "x10_m", "x50": "x50_m", "x90": "x90_m", "span": "span", "rate": "throughput_kg_s", "energy": "gross_J_kg",
-    "outlet": "outlet_temperature_K",
+    "socket": "electrical_power_W", "shaft": "shaft_power_W", "outlet": "outlet_temperature_K",
 }  # fmt: skip
 
 _MEASURED = 'what no prediction tells goes under [[measure]]: what = "..." and limit = "..."'
@@ -92,7 +94,8 @@ _ELSEWHERE = {  # names that no likeness leads home
     **dict.fromkeys(("d90", "d_90", "top"), "the name here is [x90]"),
     **dict.fromkeys(("x95", "x98", "x99", "d98", "d99"), 'write [[finer]] with than = "500 um", least = "98 %"'),
     **dict.fromkeys(("throughput", "capacity", "output"), "the name here is [rate]"),
-    **dict.fromkeys(("kwh", "power", "gross"), "the name here is [energy]"),
+    **dict.fromkeys(("kwh", "gross"), "the name here is [energy]"),
+    **dict.fromkeys(("power", "watts", "electrical"), 'watts are [socket] or [shaft], kWh per kilogram [energy]'),
     **dict.fromkeys(("temperature", "outlet_temperature", "temp"), "the name here is [outlet]"),
     **dict.fromkeys(
         ("flow", "dry_flow", "bulk", "bulk_density", "hausner", "moisture", "shape", "sphericity", "density"), _MEASURED

@@ -76,9 +76,11 @@ def pairs_of(plan: Plan, template: Template) -> dict[str, str]:
         del pairs["feed.rate"]
     for name in _NOT_COUNTED:
         pairs.pop(name, None)
+    if (kept := r.values.get("drive.kept_speed")) and "drive.no_load_power" in pairs:
+        pairs.setdefault("drive.no_load_speed", plain(kept))
     if kept := r.values.get("drive.slip"):
         pairs["drive.slip"] = plain(kept)
-    elif template is plan.base_template or not varied(plan) & {"drive.speed", "drive.tip_speed"}:
+    elif template is plan.base_template or not varied(plan) & {"drive.speed", "drive.tip_speed", "drive.dial_step"}:
         for name in ("drive.speed_under_load", "drive.speed_curve"):  # the same motor said in another way
             pairs.pop(name, None)
         pairs |= {"drive.slip": plain(kept)} if (kept := slip(r.values)) else {}

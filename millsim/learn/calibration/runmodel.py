@@ -16,7 +16,7 @@ from ...errors import NotConverged, NothingRuns
 from ...forecast.outcome import grid_of, solve, solve_batch, warming
 from ...forecast.run import outlet, settled
 from ...laws.drive import motor_input
-from ...mill.chamber import STATE, idle_power, idle_speed
+from ...mill.chamber import STATE, idle_power, idle_speed, socket_power
 from ...mill.config.mill import Config
 from ...mill.problem import Setup, build
 from ...record.limits import CANNOT, LIMITS, OK, cannot_run_words
@@ -127,7 +127,7 @@ class RunModel:
         if self.meter == "shaft":
             return shaft
         if self.motor_alone_W is None:
-            return float(shaft / m["efficiency"])
+            return float(socket_power(m, shaft))
         return float(motor_input(shaft, m["rated_power"], m["efficiency"], self.motor_alone_W))
 
     @property
@@ -173,7 +173,7 @@ def model_of(run: MeasuredRun) -> RunModel:
     problem = build(replace(config_as_run(run), calibration=None))
     drive = problem.mill[0].copy()
     if run.speed_loaded_rad_s is not None:  # whatever the drive's curve says
-        problem.mill["curve_speed"] = run.speed_loaded_rad_s
+        problem.mill["curve_speed"], problem.mill["loses"] = run.speed_loaded_rad_s, 0.0
         problem.mill["omega_0"] = max(run.speed_loaded_rad_s, float(drive["omega_0"]))
     return RunModel(
         problem, run.feed_rate_kg_s, run.milling_s, run.warm_s or 0.0, run.meter_at, run.speed_idle_rad_s, drive,

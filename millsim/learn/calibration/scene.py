@@ -7,6 +7,7 @@ import numpy as np
 
 from ...forecast import band
 from ...mill.config.mill import parse_config
+from ...mill.parts import shaft_power
 from ...mill.problem import build, set_parameters
 from ..measured.runsheet import MeasuredRun
 from ..measured.runspec import AS_IT_TOOK
@@ -115,7 +116,7 @@ def stored(scene: Scene) -> np.ndarray:
     v = {n: s.value for n, s in p.main.scalars.items()}
     ln_own, ln_x = np.log(own.problem.edges), np.log(p.main.table.edges_m)
     curves = (np.interp(ln_own, ln_x, q) for q in (p.main.table.product_q3, p.main.table.holdup_q3))
-    idle = v["idle_power_W"] * (float(scene.mill[0]["efficiency"]) if at_shaft else 1.0)
+    idle = shaft_power(own.problem.config, v["idle_power_W"]) if at_shaft else v["idle_power_W"]
     loaded = v["shaft_power_W" if at_shaft else "electrical_power_W"]
     temperatures = v["air_temperature_K"], v["powder_temperature_K"]
     return scene.tell(

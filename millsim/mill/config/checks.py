@@ -18,6 +18,7 @@ Values = dict[str, Any]
 _RULES: list[tuple[tuple[str, ...], Callable[..., Iterator[Finding]]]] = []
 _SPEED = key_row("drive", "speed")
 _ROUNDING = 1.0 + 1e-9
+DIAL_SLACK = 1.02  # how far a dial may be off its plate
 OPEN_FRACTION_TOLERANCE = 0.15  # given against derived
 
 
@@ -41,9 +42,9 @@ def contradictions(values: Values) -> Iterator[Finding]:
 
 def derive(values: Values) -> None:
     """Fill in what follows from the values given."""
-    radius, tip_speed = values.get("rotor.radius"), values.get("drive.tip_speed")
-    if radius and tip_speed and values.get("drive.speed") is None:
-        values["drive.speed"] = tip_speed / radius
+    values["drive.speed"] = no_load_speed(values)
+    if values.get("drive.no_load_power") is not None and values.get("drive.no_load_speed") is None:
+        values["drive.no_load_speed"] = values.get("drive.kept_speed") or values["drive.speed"]
     if values.get("sieve.kind") == "mesh" and values.get("sieve.thickness") is None:
         values["sieve.thickness"] = values.get("sieve.wire")
     values["sieve.derived"] = derived_open_fraction(values)
@@ -71,13 +72,24 @@ def shaft_rated(rated_power: float, rated_at: str, efficiency: float) -> float:
     return rated_power if rated_at == "shaft" else rated_power * efficiency
 
 
+def no_load_speed(values: Values) -> float | None:
+    """Speed without load [rad/s] of gathered values: as given, by the tip speed, or where the dial stands."""
+    radius, tip_speed, speed = (values.get(k) for k in ("rotor.radius", "drive.tip_speed", "drive.speed"))
+    step, dial = values.get("drive.dial_step"), values.get("drive.dial") or ()
+    if speed is None and tip_speed and radius:
+        return tip_speed / radius
+    if speed is None and step and len(dial) >= step:
+        low = min(int(step), len(dial) - 1) - 1
+        return dial[low] + (step - 1 - low) * (dial[low + 1] - dial[low])
+    return speed
+
+
 def slip(values: Values) -> tuple[tuple[float | None, float], ...]:
     """How the motor slows: (shaft power [W], None for the rated one; speed over that without load); () if not given.
 
     Of gathered values. A motor whose speed is changed by an override or an axis is taken to slow in proportion.
     """
-    radius, tip_speed = values.get("rotor.radius"), values.get("drive.tip_speed")
-    speed = values.get("drive.speed") or (tip_speed / radius if tip_speed and radius else None)
+    speed = no_load_speed(values)
     under, curve = values.get("drive.speed_under_load"), values.get("drive.speed_curve")
     if not speed or not (under or curve):
         return ()
@@ -252,6 +264,32 @@ def _tip_speed(speed: float, radius: float) -> Iterator[Finding]:
         yield Finding(
             "drive.tip_speed", f"{tip:.3g} m/s needs {rpm} on this radius", _SPEED.allowed, "check speed and radius"
         )
+
+
+@rule("drive.dial_step", "drive.dial")
+def _step_on_dial(step: float, dial: tuple[float, ...]) -> Iterator[Finding]:
+    if not dial:
+        hint = 'give dial = ["10000 rpm", ...], the speed at each step, or speed instead of dial_step'
+        yield Finding("drive.dial", "is missing: dial_step is a step of it", "", hint)
+    elif step > len(dial):
+        yield Finding("drive.dial_step", f"{step:g} is beyond the {len(dial)} steps of dial", f"1 to {len(dial)}")
+
+
+@rule("drive.speed", "drive.dial")
+def _within_dial(speed: float, dial: tuple[float, ...]) -> Iterator[Finding]:
+    if dial and not dial[0] / DIAL_SLACK <= speed <= dial[-1] * DIAL_SLACK:
+        low, high = readable(dial[0], "rpm"), readable(dial[-1], "rpm")
+        message = f"{readable(speed, 'rpm')} cannot be set: the tool's dial goes from {low} to {high}"
+        yield Finding("drive.speed", message, f"{low} to {high}", "if a belt lies between, leave dial out")
+
+
+@rule("drive.no_load_power", "drive.rated_power", "drive.rated_at", "drive.efficiency")
+def _own_loss_within(alone: float, rated: float, at: str, efficiency: float) -> Iterator[Finding]:
+    whole = shaft_rated(rated, at, efficiency) * (1.0 / efficiency - 1.0)
+    if alone > whole:
+        message = f"{readable(alone, 'W')} with nothing on the shaft is more than the motor loses at its rated power"
+        hint = "efficiency is lower, or the rotor was on: no_load_power is of the bare tool"
+        yield Finding("drive.no_load_power", message, f"up to {readable(whole, 'W')} by the efficiency", hint)
 
 
 @rule("drive.speed", "drive.own_curve")

@@ -45,7 +45,7 @@ def _on_a_card(name: str) -> str:
     return f"{name} belongs in [model]" if name in MODEL else ""
 
 
-_SPEEDS = {"drive.speed", "drive.tip_speed"}
+_SPEEDS = {"drive.speed", "drive.tip_speed", "drive.dial_step"}
 _SPEC = Spec(SECTIONS, tuple(FREE_SECTIONS), ALTERNATIVES, _on_a_card)
 
 
@@ -57,12 +57,14 @@ def read(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str] 
 def gather(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str] = ()) -> Reading:
     """Every value that is given, each checked by itself; nothing derived, nothing compared yet."""
     r = Reading(_SPEC, where, base_dir, parsed.tables, list(parsed.problems), set(parsed.lost), parsed.complete)
-    kept = _slip_of_file(r, overrides)
+    file = _motor_of_file(r, overrides)
     for override in overrides:
         _override(r, str(override))
     _drop_replaced(r)
     read_sections(r)
-    r.values["drive.slip"] = kept if r.overridden & _SPEEDS else ()
+    set_anew = bool(file) and bool(r.overridden & _SPEEDS)
+    r.values["drive.slip"] = checks.slip(file) if set_anew else ()
+    r.values["drive.kept_speed"] = checks.no_load_speed(file) if set_anew else None
     _conditional(r)
     _read_model(r)
     _read_material(r)
@@ -108,7 +110,8 @@ def _override(r: Reading, text: str) -> None:
 def _drop_replaced(r: Reading) -> None:
     """Remove keys of the file that an override replaces by an alternative or makes inapplicable.
 
-    The motor curve belonged to the old no-load speed; with a new one it is kept in proportion (`drive.slip`).
+    The motor curve belonged to the old no-load speed; with a new one it is kept in proportion (`drive.slip`), and the
+    no-load power is taken as read at the old one (`drive.kept_speed`).
     """
     for section, groups, _ in ALTERNATIVES:
         if any(f"{section}.{name}" in r.overridden for group in groups for name in group):
@@ -126,14 +129,14 @@ def _drop_replaced(r: Reading) -> None:
         _drop(r, "drive", ("speed_under_load", "speed_curve"))
 
 
-def _slip_of_file(r: Reading, overrides: Sequence[str]) -> tuple:
-    """How the motor of the file slows under load, where an override is about to change its speed."""
+def _motor_of_file(r: Reading, overrides: Sequence[str]) -> checks.Values:
+    """Rotor and drive as the file has them, where an override is about to change the speed; else nothing."""
     if not any(str(o).partition("=")[0].strip() in _SPEEDS for o in overrides):
-        return ()
+        return {}
     own = {name: dict(t) for name, t in r.tables.items() if name in ("rotor", "drive") and isinstance(t, dict)}
     file = Tables(_SPEC, r.where, r.base_dir, own)
     read_sections(file)  # its complaints are not needed: the reading proper has them
-    return checks.slip(file.values)
+    return file.values
 
 
 def _drop(r: Reading, section: str, names: tuple[str, ...]) -> None:
@@ -150,6 +153,13 @@ def _conditional(r: Reading) -> None:
             row = key_row(*key.split("."))
             other = f" (or {unless.split('.')[1]})" if unless else ""
             r.say(key, f"is missing for a {value}{other}", row.allowed, f"for example {row.name} = {row.example}")
+    if r.values.get("drive.kind") in (None, "motor"):
+        for name in ("regulated", "rotor_on"):
+            if r.values.get(f"drive.{name}") is not None:
+                hint = 'give kind = "router" or kind = "angle grinder"'
+                r.say(f"drive.{name}", "is of a hand tool, and none is given", "", hint)
+    if r.values.get("drive.no_load_speed") is not None and r.lacks("drive.no_load_power"):
+        r.say("drive.no_load_speed", "is given without no_load_power", "", "give both, or neither")
     if (r.values.get("air.recirculated") or 0.0) > 0.0 and r.lacks("air.cooler_outlet"):
         row = key_row("air", "cooler_outlet")
         r.say(

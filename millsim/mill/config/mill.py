@@ -81,16 +81,36 @@ class Sieve:
 
 @dataclass(frozen=True)
 class Drive:
-    """The motor; the curve is shaft power against speed, empty when not given."""
+    """The motor; the curve is shaft power against speed, empty when not given.
 
+    kind: None or "motor", or the hand tool that it is. What follows `phase_control` is for the pre-build review.
+    """
+
+    kind: str | None
     rated_power_W: float
     rated_at: str
     efficiency: float
     speed_rad_s: float  # without load
     curve_power_W: tuple[float, ...]
     curve_speed_rad_s: tuple[float, ...]
+    regulated: bool | None
+    no_load_power_W: float | None  # at the socket, nothing on shaft or collet
+    no_load_speed_rad_s: float | None  # where that was read
     overload: float
-    phase_control: bool | None  # for the pre-build review
+    phase_control: bool | None
+    dial_rad_s: tuple[float, ...]  # speed at each step
+    rotor_on: str | None
+    rated_diameter_m: float | None
+    rated_mass_kg: float | None
+    side_load_N: float | None
+    rated_for_s: float | None
+    duty_share: float | None
+    brake: bool | None
+
+    @property
+    def is_tool(self) -> bool:
+        """Whether it is a hand tool, made to turn cutters and discs."""
+        return self.kind not in (None, "motor")
 
     @property
     def shaft_rated_W(self) -> float:
@@ -253,16 +273,14 @@ def from_reading(r: Reading, path: "Path | None" = None, named: bool = True) -> 
     """Config of a settled reading without problems. Not `named`: without text and hash, which take time."""
     v = r.values
     assert r.material is not None  # a reading without problems has one
+    curve = v["drive.speed_curve"]
     v["feed.rate"] = None if as_much(v) or v["feed.batch_mass"] is not None else v["feed.rate"]
     sections: dict[str, Any] = {c.__name__.lower(): _section(c, v) for c in _PLAIN}
     return Config(
         name=v["mill.name"],
         **sections,
         drive=_section(
-            Drive,
-            v,
-            curve_power_W=tuple(p for p, _ in v["drive.speed_curve"]),
-            curve_speed_rad_s=tuple(s for _, s in v["drive.speed_curve"]),
+            Drive, v, curve_power_W=tuple(P for P, _ in curve), curve_speed_rad_s=tuple(w for _, w in curve)
         ),
         feed=_section(Feed, v, size=_feed_size(r)),
         model_overrides=dict(r.model),
@@ -288,15 +306,12 @@ def _feed_size(r: Reading) -> FeedSize:
     v = r.values
     kind = v["feed.size.kind"]
     return _section(
-        FeedSize,
-        v,
-        "feed.size",
+        FeedSize, v, "feed.size",
         kind="sieve_sheet" if kind in ("table", "product") else kind,
         sheet_path=v.get("feed.size.path"),
-        sheet_apertures_m=tuple(v["feed.size.apertures"]),
-        sheet_q3=tuple(v["feed.size.q3"]),
+        sheet_apertures_m=tuple(v["feed.size.apertures"]), sheet_q3=tuple(v["feed.size.q3"]),
         largest_m=v["feed.largest"],
-    )
+    )  # fmt: skip
 
 
 def _with_overrides(model: ParamSet, overrides: dict[str, float], where: str) -> ParamSet:
@@ -318,7 +333,10 @@ def _resolved(r: Reading) -> list[tuple[str, Key, Any]]:
         v["sieve.open_fraction"] = None
     if as_much(v):
         v["feed.rate"] = AS_MUCH
-    v["drive.tip_speed"] = v["drive.speed_under_load"] = None  # held as speed and speed_curve
+    for held in ("tip_speed", "dial_step", "speed_under_load"):  # as speed and speed_curve
+        v[f"drive.{held}"] = None
+    if v["drive.no_load_speed"] == v["drive.speed"]:
+        v["drive.no_load_speed"] = None
     rows = [(section, key, v.get(f"{section}.{key.name}")) for section, keys in SECTIONS.items() for key in keys]
     smooth = v["stator.kind"] == "smooth"
     return [(s, k, x) for s, k, x in rows if x is not None and x != () and not (smooth and s == "stator" and k.only)]

@@ -11,6 +11,7 @@ from ...base.reading.key import AS_MUCH, Key, choice, flag, n, q, text, whole
 # Read by the pre-build review only: no prediction changes with it.
 _REVIEW: dict[str, Any] = {"derivable": True, "predicts": False}
 _SPARE: dict[str, Any] = {"default": None, **_REVIEW}
+_NO_DIAL: dict[str, Any] = {"default": (), "predicts": False}  # a step of it is held as speed
 _PINS, _PLATE, _MESH, _SWINGING = ("kind", "pins"), ("kind", "plate"), ("kind", "mesh"), ("mount", "swinging")
 
 SECTIONS: dict[str, tuple[Key, ...]] = {
@@ -66,11 +67,14 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
         q("area", "1 cm2", "10000 cm2", '"75 cm2"', "of the sieve, holes included"),
     ),
     "drive": (
+        choice("kind", "motor|router|angle grinder", "a hand tool's speed under load is a range", default=None),
         q("rated_power", "10 W", "50000 W", '"1100 W"', "continuous, at `rated_at`"),
         choice("rated_at", "input|shaft", "electrical input, or shaft", default="input"),
         n("efficiency", 0.05, 1.0, "0.6", "shaft power over electrical power", default=0.6),
         q("speed", "50 rpm", "60000 rpm", '"9500 rpm"', "without load; or tip_speed", default=None),
         q("tip_speed", "2 m/s", "200 m/s", '"60 m/s"', "without load; or speed", default=None),
+        n("dial_step", 1.0, 20.0, "3", "where the tool's dial stands, 3.5 between two steps; or speed", default=None),
+        q("dial", "50 rpm", "60000 rpm", '["10000 rpm", "20000 rpm"]', "speed at each step", "speeds", **_NO_DIAL),
         q("speed_under_load", "50 rpm", "60000 rpm", '"9000 rpm"', "at rated power; or speed_curve", default=None),
         Key(
             "speed_curve",
@@ -79,8 +83,18 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
             '[["0 W", "9500 rpm"], ["900 W", "9000 rpm"]]',
             default=(),
         ),
+        flag("regulated", None, "a tool whose electronics hold its speed"),
+        q("no_load_power", "0.1 W", "5000 W", '"90 W"', "from the socket, nothing on shaft or collet", default=None),
+        q("no_load_speed", "50 rpm", "60000 rpm", '"10000 rpm"', "where that was read; speed if not", default=None),
         n("overload", 1.0, 10.0, "2.0", "short-term shaft power over rated", default=2.0),
         flag("phase_control", None, "slowed by a phase control (triac), as many routers are", predicts=False),
+        choice("rotor_on", "collet|own bearings", "what carries the rotor of a hand tool", **_SPARE),
+        q("rated_diameter", "1 mm", "600 mm", '"50 mm"', "largest cutter or disc of the tool", **_SPARE),
+        q("rated_mass", "1 g", "20 kg", '"0.3 kg"', "heaviest cutter or disc of the tool", **_SPARE),
+        q("side_load", "1 N", "20000 N", '"100 N"', "across the collet, as the maker allows", **_SPARE),
+        q("rated_for", "1 s", "12 h", '"10 min"', "S2: rated power for so long, then it cools", **_SPARE),
+        n("duty_share", 0.01, 1.0, "0.4", "S3: share of the time at rated power; or rated_for", **_SPARE),
+        flag("brake", None, "the motor brakes when switched off", predicts=False),
     ),
     "air": (
         flag("fan", True, "the rotor acts as a fan"),
@@ -148,8 +162,9 @@ FREE_SECTIONS = {
 
 # Keys of which only one group may be given: (section, groups, whether one must be).
 ALTERNATIVES = (
-    ("drive", (("speed",), ("tip_speed",)), True),
+    ("drive", (("speed",), ("tip_speed",), ("dial_step",)), True),
     ("drive", (("speed_under_load",), ("speed_curve",)), False),
+    ("drive", (("rated_for",), ("duty_share",)), False),
     ("feed", (("rate",), ("batch_mass", "batch_time")), True),
 )
 

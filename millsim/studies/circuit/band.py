@@ -10,7 +10,7 @@ import numpy as np
 from ...base.numerics import psd
 from ...errors import NotConverged
 from ...forecast.band import LEVEL, TOLERANCE, band_of, draws
-from ...forecast.error import Off, errors
+from ...forecast.error import Off, drawn, errors, net_share
 from ...forecast.outcome import still
 from ...mill.config.mill import Config
 from ...mill.problem import Setup
@@ -102,12 +102,14 @@ def with_error(c: Circuit, problem: Setup, m: np.void, off: Off) -> Circuit:
     held, more = c.code == OVER or problem.config.feed.rate_kg_s is None, passes / share
     faster = off.most(c.binding) if held else 1.0 if not c.closed else 1.0 / more
     total, accepted = c.total_kg_s * faster, c.accepted_kg_s * faster * more
-    stays, net = c.binding if held else "", c.net_J_kg / c.gross_J_kg
+    shaft, idle = float(c.outcome.powers["shaft"]), (c.gross_J_kg - c.net_J_kg) * c.accepted_kg_s
+    before = {"idle_power_W": idle, "electrical_power_W": c.electrical_W, "shaft_power_W": shaft}
+    stays, net = c.binding if held else "", net_share(before, m)
     power = 1.0 if stays == LIMITS[POWER] else off.shaft(net, faster)
     warmer = 1.0 if stays == LIMITS[TEMPERATURE] else float(np.exp(off.rise)) * power
     air_K, powder_K = still(m, c.outcome.state, c.outcome.powers)
     still_K = air_K if c.outlet_temperature_K <= float(c.outcome.state["T"]) else powder_K
-    electrical, idle = c.electrical_W * power, (c.gross_J_kg - c.net_J_kg) * c.accepted_kg_s
+    electrical = drawn(m, c.electrical_W, shaft, power)
     q3, coarse = psd.cumulative(fine / fine.sum()), mass - fine
     x10, x50, x90 = (float(psd.x_at(edges, q3, p)) for p in (0.1, 0.5, 0.9))
     return replace(

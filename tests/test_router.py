@@ -1,0 +1,223 @@
+"""Routers and angle grinders: the motor's own loss, a speed under load that is only bounded, a dial, watts as a target.
+
+Hand values of a router: 1500 W from the socket at its rated power, efficiency 0.6, so 900 W at the shaft and 600 W of
+loss; of that 90 W are there with nothing on the collet, 510 W come with the load.
+"""
+
+import mills
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sweeps import axis, made, points
+
+from millsim.errors import InputError
+from millsim.explore.choose import targets
+from millsim.explore.choose.advise import choose
+from millsim.explore.choose.judge import judge
+from millsim.forecast import band
+from millsim.forecast.run import predict
+from millsim.laws import drive
+from millsim.mill.chamber import feedback_speed, socket_power
+from millsim.mill.config.mill import parse_config
+from millsim.mill.parts import own_loss, shaft_power
+from millsim.mill.problem import build
+
+RPM = np.pi / 30.0
+QUICK = ("run.seed=1", "run.engine=balance", "run.trace=false", "run.class_ratio=1.6", "run.band_samples=0")
+PLA = (mills.CONFIGS / "pla.toml").read_text(encoding="utf-8")
+HEAD, REST = PLA[: PLA.index("[drive]")], PLA[PLA.index("[air]") :]
+ROUTER = """
+[drive]
+kind = "router"
+rated_power = "1500 W"
+rated_at = "input"
+efficiency = 0.6
+tip_speed = "70 m/s"
+no_load_power = "90 W"
+
+"""
+
+
+def router(*overrides, motor=ROUTER):
+    """The PLA mill on a router of the hand values."""
+    return parse_config(HEAD + motor + REST, overrides=overrides)
+
+
+# --- the law ---------------------------------------------------------------------------------------------------------
+
+
+def test_the_socket_by_hand():
+    m = build(router()).mill[0]
+    assert (m["rated_power"], m["no_load"]) == pytest.approx((900.0, 90.0))
+    for shaft, socket in ((0.0, 90.0), (130.0, 230.641), (450.0, 667.5), (900.0, 1500.0)):
+        assert socket_power(m, shaft) == pytest.approx(socket, abs=1e-3)
+        assert shaft_power(router(), socket) == pytest.approx(shaft, abs=1e-2)
+    shares = [shaft / socket_power(m, shaft) for shaft in (130.0, 450.0, 900.0)]
+    assert shares == pytest.approx([0.5636, 0.6742, 0.6], abs=1e-4)  # best at part load, poor when nearly idle
+
+
+def test_without_the_own_loss_it_is_the_plain_efficiency_to_the_bit():
+    m = build(mills.config("demo")).mill[0]
+    assert m["no_load"] == 0.0
+    for shaft in (1.0, 123.4, 1100.0):
+        assert socket_power(m, shaft) == shaft / 0.78
+
+
+@given(
+    P=st.floats(0.0, 2.0), eta=st.floats(0.05, 1.0), own=st.floats(0.0, 5.0), rated=st.floats(10.0, 5e4),
+)  # fmt: skip
+@settings(max_examples=200, deadline=None)
+def test_in_and_out_are_each_others_inverse(P, eta, own, rated):
+    drawn = drive.motor_input(P * rated, rated, eta, own * rated)
+    assert drawn >= (P + own) * rated * (1.0 - 1e-12)  # nothing comes from nowhere
+    assert drive.motor_output(drawn, rated, eta, own * rated) == pytest.approx(P * rated, rel=1e-9, abs=1e-9 * rated)
+    assert drive.motor_output(0.999 * own * rated, rated, eta, own * rated) == 0.0
+
+
+def test_the_own_loss_follows_the_dial_and_not_the_load():
+    """90 W read at 11141 rpm (70 m/s on 60 mm); at half that speed a quarter of it."""
+    config = router()
+    half = router('drive.tip_speed="35 m/s"')
+    assert own_loss(config) == pytest.approx(90.0)
+    assert own_loss(half) == pytest.approx(22.5)
+    assert own_loss(parse_config(half.text)) == pytest.approx(22.5)  # also from its own text
+    again = parse_config(config.text, overrides=['drive.tip_speed="35 m/s"'])
+    assert own_loss(again) == pytest.approx(22.5) and again.sha256 == half.sha256
+    told = router('drive.no_load_speed="22281.69 rpm"')
+    assert own_loss(told) == pytest.approx(22.5, rel=1e-5)
+
+
+# --- speed under load ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("told", "loss"), [((), 0.15), (("drive.regulated=true",), 0.05), (("drive.regulated=false",), 0.33)]
+)
+def test_speed_under_load_by_hand(told, loss):
+    """Straight to the rated power; beyond it a regulated tool gives way as one without electronics."""
+    m = build(router(*told)).mill[0]
+    w = m["omega_0"]
+    assert feedback_speed(m, 0.0) == w
+    assert feedback_speed(m, 450.0) == pytest.approx(w * (1.0 - loss / 2.0))
+    assert feedback_speed(m, 900.0) == pytest.approx(w * (1.0 - loss))
+    assert feedback_speed(m, 1350.0) == pytest.approx(w * (1.0 - loss - 0.33 / 2.0))
+
+
+def test_the_band_holds_the_speed_under_load():
+    p = build(router("drive.regulated=false"))
+    speeds = np.array([feedback_speed(m, 900.0) for m in band.draws(p, 256, 1)]) / p.mill[0]["omega_0"]
+    assert speeds.min() > 0.55 and speeds.max() < 0.80  # a loss of 20 to 45 %, by its card
+    assert np.quantile(speeds, [0.1, 0.9]) == pytest.approx([0.59, 0.75], abs=0.015)
+    assert np.median(speeds) == pytest.approx(0.67, abs=0.01)
+
+
+def test_a_measured_speed_is_no_range():
+    p = build(router('drive.speed_under_load="9000 rpm"'))
+    assert not [q for q in p.parameters if q.name.startswith("speed_loss")]
+    assert all(feedback_speed(m, 900.0) == pytest.approx(9000.0 * RPM) for m in band.draws(p, 16, 1))
+    assert not [q for q in build(mills.config("demo")).parameters if q.name.startswith("speed_loss")]
+
+
+@pytest.mark.parametrize("loss", [0.0, 0.1, 0.2, 0.3, 0.45, 0.6])
+def test_more_loss_of_speed_makes_coarser_powder(loss):
+    """Each step against the one before it: a slower rotor never makes the finer powder."""
+    sizes = [
+        predict(router(*QUICK, f"model.speed_loss_unknown={x}")).main.scalars["x50_m"].value
+        for x in (max(0.0, loss - 0.1), loss)
+    ]
+    assert sizes[1] >= sizes[0] * (1.0 - 1e-9)
+
+
+def test_the_ledger_closes_at_the_socket():
+    """From the socket: the shaft's ledger, the own loss and the load's."""
+    v = predict(router(*QUICK)).main
+    shaft = sum(s.value for s in v.ledger_in_W.values())
+    assert shaft == pytest.approx(v.scalars["shaft_power_W"].value)
+    lost = v.scalars["electrical_power_W"].value - shaft
+    assert lost == pytest.approx(90.0 + 510.0 * (shaft / 900.0) ** 2)
+
+
+# --- the config ------------------------------------------------------------------------------------------------------
+
+
+DIAL = 'drive.dial=["10000 rpm", "12000 rpm", "16000 rpm", "20000 rpm"]'
+
+
+@pytest.mark.parametrize(("step", "rpm"), [(1, 10000), (2, 12000), (2.5, 14000), (4, 20000)])
+def test_a_dial_step_is_a_speed(step, rpm):
+    config = router("rotor.radius=40 mm", DIAL, f"drive.dial_step={step}")
+    assert config.drive.speed_rad_s == pytest.approx(rpm * RPM)
+    again = parse_config(config.text)
+    assert again.sha256 == config.sha256 and again.drive.dial_rad_s == config.drive.dial_rad_s
+
+
+BAD = """
+[drive]
+rated_power = "1500 W"
+rated_at = "input"
+efficiency = 0.95
+kind = "rooter"
+dial = ["10000 rpm", "9000 rpm"]
+dial_step = 0.5
+regulated = "yes"
+no_load_power = "0.09 kWh"
+rated_diameter = 50
+rated_mass = "300"
+side_load = "10 kg"
+duty_share = 40
+brake = "no"
+rotor_on = "spindle"
+"""
+
+
+def test_all_bad_values_in_one_pass():
+    with pytest.raises(InputError) as error:
+        router(motor=BAD)
+    told = "\n".join(map(str, error.value.problems))
+    keys = "kind dial dial_step regulated no_load_power rated_diameter rated_mass side_load duty_share brake rotor_on"
+    for key in keys.split():
+        assert f"drive.{key}:" in told or f"] {key}" in told or f".{key}" in told, (key, told)
+    for words in ("router", "the speeds do not ascend", "true", "collet", "50 mm"):
+        assert words in told, (words, told)
+
+
+@pytest.mark.parametrize(
+    ("overrides", "words"),
+    [
+        (("drive.dial_step=2",), ("drive.dial", "is missing")),
+        ((DIAL, "drive.dial_step=5", "rotor.radius=40 mm"), ("beyond the 4 steps",)),
+        ((DIAL, "drive.speed=25000 rpm", "rotor.radius=40 mm"), ("25000 rpm cannot be set", "10000 rpm to 20000 rpm")),
+        (("drive.no_load_power=700 W",), ("700 W with nothing on the shaft", "up to 600 W")),
+        (("drive.rated_for=10 min", "drive.duty_share=0.4"), ("contradicts",)),
+        (("drive.kind=motor", "drive.regulated=true"), ("drive.regulated", "of a hand tool")),
+    ],
+)
+def test_contradictions(overrides, words):
+    with pytest.raises(InputError) as error:
+        router(*overrides)
+    for word in words:
+        assert word in str(error.value), str(error.value)
+
+
+# --- watts as a target -----------------------------------------------------------------------------------------------
+
+
+def test_a_target_in_watts():
+    target = targets.parse('[target]\ntitle = "fuse"\n[socket]\nmost = "800 W"\n[shaft]\nmost = "0.5 kW"\n')
+    assert [(w.output, w.high) for w in target.wishes] == [("electrical_power_W", 800.0), ("shaft_power_W", 500.0)]
+    assert targets.parse(targets.to_toml(target)).wishes == target.wishes
+    found = points(4, electrical_power_W=[700.0, 790.0, 900.0, 750.0], shaft_power_W=[400.0, 450.0, 480.0, 600.0],
+                   throughput_kg_s=np.array([1.0, 2.0, 3.0, 4.0]) / 3600.0)  # fmt: skip
+    sweep = made([axis("stator.gap", 1e-3, 2e-3, 3e-3, 4e-3)], found)
+    j = judge(sweep, target)
+    assert j.meets.tolist() == [True, True, False, False]
+    assert j.binds[2:] == ("too much power from the socket", "too much power at the shaft")
+    chosen = {b.point for b in choose(sweep, target).choice.builds}
+    assert chosen and chosen <= {0, 1}
+
+
+def test_power_leads_to_the_three_names():
+    with pytest.raises(InputError) as error:
+        targets.parse('[target]\ntitle = "x"\n[power]\nmost = "800 W"\n')
+    assert "[socket] or [shaft]" in str(error.value)
