@@ -3,7 +3,7 @@
 from .version import __version__
 
 _EXPORTS = {  # name here: (module, name there)
-    "predict": ("forecast.run", "predict"),
+    "predict": ("studies.advised", "predict"),
     "load_config": ("mill.config.mill", "load_config"),
     "read_result": ("record.read", "read"),
     "solve_batch": ("engines.kinetics.solve", "solve_batch"),

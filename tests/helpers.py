@@ -7,7 +7,16 @@ import numpy as np
 
 from millsim.base.quantities.params import Param
 from millsim.base.quantities.scalar import Scalar
-from millsim.record.prediction import Advised, ChamberTrace, EngineResult, Limit, Prediction, SizeTable
+from millsim.record.prediction import (
+    Advised,
+    ChamberTrace,
+    Change,
+    EngineResult,
+    Limit,
+    Prediction,
+    Reviewed,
+    SizeTable,
+)
 
 NAN = float("nan")
 HOLE_M = 0.5e-3
@@ -185,6 +194,33 @@ def fake_prediction(both: bool = True, band: bool = True, trace: bool = True, **
         parameters=fake_parameters(),
         band_level=0.8 if band else NAN,
         widest=widest if band else {},
+        changes=(
+            Change(
+                "stator.pins",
+                "22 pins",
+                ("stator.pins=22",),
+                1.5e-3,
+                0.25e-3,
+                9e5,
+                335.0,
+                "shaft power",
+                1.7,
+                "every nip full for one turn",
+            ),
+            Change(
+                "sieve.hole",
+                "holes of 1.2 mm",
+                ('sieve.hole="1.2 mm"', 'sieve.pitch="2.4 mm"'),
+                2.7e-3,
+                0.41e-3,
+                5e5,
+                334.0,
+                "shaft power",
+                3.2,
+                "",
+            ),
+        ),
+        reviewed=Reviewed(("dust in the air",), ("what could fly against the guard",), 31),
         advised=Advised("product size", "sieve 50 g of product", 70.0, 0.45) if band else None,
         warmup_time_s=time,
         warmup_temperature_K=293.15 + 25.25 * (1 - np.exp(-time / 700)),

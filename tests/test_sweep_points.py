@@ -155,12 +155,12 @@ def test_names_notes_order_and_spelling_do_not_count(tmp_path):
     assert same(first, plan(tmp_path / "b", text, "other.toml", base))
 
 
-def test_what_only_the_review_reads_does_not_count(tmp_path):
+def test_what_only_the_review_reads_counts_for_a_point_keeps_its_review(tmp_path):
     (tmp_path / "a").mkdir()
     (tmp_path / "b").mkdir()
     first = plan(tmp_path / "a", J8)
-    second = plan(tmp_path / "b", J8, base=lambda t: t.replace('run_out = "0.05 mm"', 'run_out = "0.2 mm"'))
-    assert same(first, second)
+    second = plan(tmp_path / "b", J8, base=lambda t: t.replace("balance_grade = 6.3", "balance_grade = 2.5"))
+    assert not same(first, second)
 
 
 @pytest.mark.parametrize("section, key", [(s, k) for s, keys in SECTIONS.items() for k in keys if not k.predicts])

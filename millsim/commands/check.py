@@ -33,7 +33,7 @@ def check(ctx, config, quick, settings) -> None:
     prediction = None if quick else _predict(ctx, loaded)
     from ..show.words import prebuild
     from ..studies import drawing
-    from ..studies.prebuild.review import fails, review
+    from ..studies.prebuild.review import failing, review
 
     lines = review(loaded, prediction)
     numbers = {key: scalar.value for key, scalar in drawing.derived(loaded).items()}
@@ -41,7 +41,7 @@ def check(ctx, config, quick, settings) -> None:
         ctx,
         lambda: {**prebuild.review_json(loaded, lines), "derived": numbers, "ignored": list(loaded.ignored)},
         lambda: "\n".join([drawing.describe(loaded), *prebuild.ignored(loaded), prebuild.review_text(loaded, lines)]),
-        ANSWER_IS_NO if fails(lines) else exit_code(prediction.status if prediction else OK),
+        ANSWER_IS_NO if failing(lines) else exit_code(prediction.status if prediction else OK),
     )
 
 

@@ -52,9 +52,9 @@ def _file_names() -> list[str]:
 
 
 def _run(config, engine: str | None, seed: int | None, command: str, report):
-    from ..forecast import run
+    from ..studies import advised
 
-    prediction = run.predict(config, engine=engine, seed=seed, command=command, progress=report)
+    prediction = advised.predict(config, engine=engine, seed=seed, command=command, progress=report)
     if not prediction.runs or not config.run.band_samples:
         return prediction
     from ..learn.calibration import nextstep

@@ -302,6 +302,11 @@ def _calibration_warnings(problem: Setup) -> list[str]:
     return found
 
 
+def prediction_of(problem: Setup, outcome: Outcome, main: EngineResult) -> Prediction:
+    """A prediction by the balance alone: no band, no histories, no pieces."""
+    return _prediction(problem, outcome, main, None, {}, None, 0, "")
+
+
 def _prediction(problem, outcome, main, other, widest, trace, seed, command) -> Prediction:
     config = problem.config
     time, temperature = warmup(problem, outcome)

@@ -1,6 +1,7 @@
 """What a prediction is: the one record that engines fill, files store, and plots and reports read."""
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
@@ -99,6 +100,30 @@ class Advised:
     left: float
 
 
+class Change(NamedTuple):
+    """A change to the mill that was tried on it alone, and what the mill then does at the most it takes."""
+
+    key: str  # of the config
+    words: str  # for people: "a gap of 2 mm"
+    sets: tuple[str, ...]  # as overrides of the config
+    rate_kg_s: float
+    x50_m: float
+    gross_J_kg: float
+    outlet_K: float
+    binding: str  # the limit that then binds
+    gain: float  # rate over that of the mill as it is; inf where that gives none
+    stopped: str  # the line of the review that fails farther this way; "" where none was met
+
+
+class Reviewed(NamedTuple):
+    """What the pre-build review says of a mill: names of the checks that fail and that could not be made, and how
+    many were made."""
+
+    fails: tuple[str, ...]
+    unchecked: tuple[str, ...]
+    made: int
+
+
 @dataclass(frozen=True)
 class Prediction:
     """One prediction: the answer, how sure, why, and how to reproduce it."""
@@ -128,6 +153,8 @@ class Prediction:
     warnings: tuple[str, ...] = field(default=())
     grinds_with: tuple[str, ...] = field(default=())  # of a mill that hardly grinds: what would change that, sentences
     date: str = ""  # when it was made, UTC, ISO 8601; "" in files from before dates were kept
+    changes: tuple[Change, ...] = field(default=())  # what would help at the limit, tried and passed by the review
+    reviewed: Reviewed | None = None  # None where no review was made
     advised: Advised | None = None  # what `millsim next` names first; None where it was not asked
 
     @property

@@ -1,6 +1,7 @@
 """Reading a result file back into a Prediction, or saying in one sentence why that cannot be done."""
 
 import hashlib
+import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -11,7 +12,7 @@ import numpy as np
 from ..base.quantities.params import Param
 from ..base.quantities.scalar import Scalar
 from ..errors import Problem, ResultFileError
-from .prediction import Advised, ChamberTrace, Counted, EngineResult, Limit, Prediction, SizeTable
+from .prediction import Advised, ChamberTrace, Change, Counted, EngineResult, Limit, Prediction, Reviewed, SizeTable
 
 FILETYPE = "millsim result"
 FILETYPES = (FILETYPE, "millsim sweep")
@@ -208,6 +209,8 @@ def _read_root(file) -> Prediction:
         trace=_read_trace(file, file["trace"]) if "trace" in file else None,
         warnings=tuple(str(w) for w in a["warnings"]) if "warnings" in a else (),
         grinds_with=tuple(str(w) for w in a["grinds_with"]) if "grinds_with" in a else (),
+        changes=tuple(_read_change(str(c)) for c in a["changes"]) if "changes" in a else (),
+        reviewed=_read_reviewed(str(a["reviewed"])) if "reviewed" in a else None,
         advised=_read_advised(a),
         date=str(a["date"]) if "date" in a else "",
     )
@@ -269,6 +272,18 @@ def _read_parameters(file) -> tuple[Param, ...]:
     columns = [file["parameter"].asstr()[()]]
     columns += [group[n][()].tolist() if n in ("value", "low", "high") else group[n].asstr()[()] for n in names]
     return tuple(Param(*row) for row in zip(*columns, strict=True))
+
+
+def _read_change(text: str) -> Change:
+    """One change that was tried, from its JSON row."""
+    key, words, sets, *rest = json.loads(text)
+    return Change(key, words, tuple(sets), *rest)
+
+
+def _read_reviewed(text: str) -> Reviewed:
+    """What the review said, from its JSON row."""
+    fails, unchecked, made = json.loads(text)
+    return Reviewed(tuple(fails), tuple(unchecked), made)
 
 
 def _read_advised(a) -> Advised | None:

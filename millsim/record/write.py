@@ -4,7 +4,8 @@ Opens in xarray with engine="h5netcdf" or "netcdf4"; `xarray.open_datatree` keep
 
     /            scales, one per dimension, and, as attributes, what was run: filetype, format_version,
                  program_version, model_version, mill_name, engine, seed, command, config, config_sha256,
-                 binding, date (UTC, ISO 8601), warnings, grinds_with, measure_next (name, how; beside it its
+                 binding, date (UTC, ISO 8601), warnings, grinds_with, changes (a JSON row each),
+                 reviewed (JSON: what fails, what was not checked, checks made), measure_next (name, how; beside it its
                  minutes and share left), content_sha256 (checksum over all else: every dataset
                  and attribute) and, written last, status
       edge       (edge) class bounds [m]; size (size) representative sizes [m]; size_bnds (size, bnds) [m]
@@ -27,6 +28,7 @@ the same prediction of the same date gives the same bytes, and SOURCE_DATE_EPOCH
 Only this module, resultread.py, netcdf.py and the sweep files know HDF5.
 """
 
+import json
 import re
 from pathlib import Path
 
@@ -91,6 +93,10 @@ def _write_root(file, p: Prediction) -> None:
         file.attrs["warnings"] = list(p.warnings)
     if p.grinds_with:
         file.attrs["grinds_with"] = list(p.grinds_with)
+    if p.changes:
+        file.attrs["changes"] = [json.dumps(c) for c in p.changes]
+    if p.reviewed is not None:
+        file.attrs["reviewed"] = json.dumps(p.reviewed)
     if p.advised is not None:
         file.attrs["measure_next"] = [p.advised.name, p.advised.how]
         file.attrs["measure_next_minutes"], file.attrs["measure_next_left"] = p.advised.minutes, p.advised.left

@@ -268,7 +268,7 @@ def exact_text(value: float, unit_text: str) -> str:
     if to_si(Decimal(short), unit) == value:
         return f"{short} {unit_text}"
     short = f"{value:.12g}"
-    return f"{short if float(short) == value else repr(value)} {unit.si}"
+    return f"{short if float(short) == value else repr(float(value))} {unit.si}"
 
 
 _SPELLINGS = {  # SI unit -> spellings that are accepted, tried in order until the number is not below 0.1

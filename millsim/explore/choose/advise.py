@@ -16,6 +16,7 @@ from .nearest import nearest, what_would_help
 from .neighbours import SweepPlaces
 from .picks import MOST, MOST_POWDER, Pick, picks
 from .record import Build, Choice, Target
+from .reviewed import cures, set_aside, still_open
 from .sentences import built_words, circuit_words, missing_words
 
 Step = Callable[[str, float], None]
@@ -36,6 +37,8 @@ class Advice:
     aperture_m: float
     sieved: Sieved | None
     drawn: tuple[int, int]
+    aside: str = ""  # what makes such powder and fails the review, a sentence
+    cures: tuple[str, ...] = ()  # what the review says of what a recommendation still fails
 
 
 def choose(sweep: Sweep, target: Target, aperture_m: float = math.nan, step: Step = lambda stage, done: None) -> Advice:
@@ -51,9 +54,13 @@ def choose(sweep: Sweep, target: Target, aperture_m: float = math.nan, step: Ste
     drawn = extsieve.probability_with_sieve(sweep, j, target, sieved, step) if sieved and sieved.meets else (0, 0)
     s = None if j.meets.any() else nearest(j)
     builds = _builds(sweep, target, j, places, found, sieved, drawn)
-    near = None if s is None else _build(sweep, Pick(s, ("nearest",)), j, missing_words(target, j, s))
+    near = None if s is None else _build(sweep, Pick(s, ("nearest",)), j, missing_words(sweep, target, j, s))
     ways = () if s is None else tuple(what_would_help(sweep, j, places, s))
-    return Advice(_choice(sweep, target, j, built, builds, near), j, built, ways, aperture_m, sieved, drawn)
+    points = [b.point for b in builds] or ([] if near is None else [near.point])
+    return Advice(
+        _choice(sweep, target, j, built, builds, near), j, built, ways, aperture_m, sieved, drawn, set_aside(j),
+        tuple(cures(sweep, points)),
+    )  # fmt: skip
 
 
 def _choice(sweep: Sweep, target: Target, j: Judged, built: Judged, builds, near) -> Choice:
@@ -83,7 +90,7 @@ def _builds(sweep, target, j: Judged, places: SweepPlaces, found: list[Pick], si
         point = sieved.setting * sweep.replicates
         chance = drawn[0] / drawn[1] if drawn[1] else math.nan
         role = f"{MOST_POWDER}, with a sieve after the mill" if builds else "with a sieve after the mill"
-        words = circuit_words(sweep, target, sieved, drawn)
+        words = f"{circuit_words(sweep, target, sieved, drawn)} {still_open(sweep, point)}".rstrip()
         builds = [*builds[: MOST - 1], Build(point, role, changes(sweep, point), words, chance, sieved.circuit)]
     return tuple(builds)
 

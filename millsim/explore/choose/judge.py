@@ -12,12 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OK, OVER, out_words
+from ...studies.prebuild.review import BARRING, bits
+from ..sweep.reasons import barred_words
 from ..sweep.record import SIZES_M, Points, Sweep
 from .record import SHARES, Target, Wish
 from .targets import judged
 
 PER_KELVIN = 0.01  # a kelvin too warm weighs as much as a percentage point
-_ROUNDING = 1e-6  # q3 is kept in single precision
+ROUNDING = 1e-6  # q3 is kept in single precision
 _CHUNK = 4096  # settings whose draws are judged at a time
 Finer = Callable[[float], np.ndarray]
 
@@ -31,7 +33,8 @@ class Judged:
 
     wishes: tuple[Wish, ...]
     points: Points  # by setting
-    runs: np.ndarray  # (S,) there is an answer: ok, or over capacity at the rate it takes
+    runs: np.ndarray  # (S,) there is an answer, ok or over capacity at the rate it takes, and the review bars it not
+    barred: np.ndarray  # (S,) uint64: checks for which the review sets it aside; 0 where none does
     achieved: dict[str, np.ndarray]
     misses: np.ndarray
     worst: np.ndarray
@@ -53,18 +56,35 @@ def judge(sweep: Sweep, target: Target, points: Points | None = None, finer: Fin
     finer = finer or (lambda size_m: share_finer(p.q3, size_m))
     achieved = {w.name: reached(w, target, p.values, p.loads, finer) for w in wishes}
     misses = np.array([miss(w, achieved[w.name]) for w in wishes])
-    runs = (p.status == OK) | (p.status == OVER)
+    answered = (p.status == OK) | (p.status == OVER)
+    barred = (
+        np.where(answered, p.fails & bits(BARRING), np.uint64(0)) if p.fails.size else np.zeros(answered.size, "u8")
+    )
+    runs = answered & (barred == 0)
     largest = np.where(np.isnan(misses), np.inf, misses)
     worst = np.argmax(largest, axis=0)
     distance = np.where(runs, np.maximum(0.0, largest.max(axis=0)), np.inf)
-    meets = runs & (distance <= _ROUNDING)
+    meets = runs & (distance <= ROUNDING)
     distance = np.where(meets, 0.0, distance)
     yields = _between(finer, *target.window) if target.window else np.full(runs.size, np.nan)
-    rate = np.where(runs, p.values["throughput_kg_s"], np.where(p.status == CANNOT, 0.0, np.nan))
+    rate = np.where(answered, p.values["throughput_kg_s"], np.where(p.status == CANNOT, 0.0, np.nan))
     accepted = np.where(rate > 0, rate * yields, rate) if target.window else rate
-    binds = _binds(wishes, p, runs, achieved, misses, worst, meets)
+    binds = _binds(wishes, p, answered, achieved, misses, worst, meets)
+    binds = tuple(barred_words(int(b)) if b else text for b, text in zip(barred, binds, strict=True))
     return Judged(
-        wishes, p, runs, achieved, misses, worst, distance, meets, binds, probability(p, target), yields, accepted
+        wishes,
+        p,
+        runs,
+        barred,
+        achieved,
+        misses,
+        worst,
+        distance,
+        meets,
+        binds,
+        probability(p, target),
+        yields,
+        accepted,
     )
 
 
@@ -84,6 +104,9 @@ def by_setting(points: Points, replicates: int) -> Points:
             sums = np.where(w, rows, 0.0).sum(axis=1) / w.sum(axis=1)
         return np.where(good.any(axis=1).reshape((-1,) + (1,) * (a.ndim - 1)), sums, a[pick])
 
+    def either(a: np.ndarray) -> np.ndarray:
+        return np.bitwise_or.reduce(a.reshape(-1, replicates), axis=1) if a.size else a
+
     def joined(a: np.ndarray) -> np.ndarray:
         return a.reshape(status.shape[0], replicates * a.shape[1], *a.shape[2:]) if a.size else a
 
@@ -91,7 +114,7 @@ def by_setting(points: Points, replicates: int) -> Points:
         points.status[pick], points.binding[pick], mean(points.loads), {k: mean(v) for k, v in points.values.items()},
         mean(points.q3), {s: points.reason[i] for s, i in enumerate(pick.tolist()) if i in points.reason},
         {k: joined(v) for k, v in points.draws.items()}, joined(points.draw_q3),
-        draw_loads=joined(points.draw_loads),
+        draw_loads=joined(points.draw_loads), fails=either(points.fails), unchecked=either(points.unchecked),
     )  # fmt: skip
 
 
@@ -111,7 +134,7 @@ def reached(wish: Wish, target: Target, values: dict, loads: np.ndarray, finer: 
 def share_finer(q3: np.ndarray, size_m: float) -> np.ndarray:
     """Q3 (...) at a size [m] of curves (..., 77), log-linear between SIZES_M."""
     at = np.clip(20.0 * math.log10(size_m / SIZES_M[0]), 0.0, SIZES_M.size - 1.0)
-    i = min(int(at + _ROUNDING), SIZES_M.size - 2)
+    i = min(int(at + ROUNDING), SIZES_M.size - 2)
     t = max(0.0, at - i)
     return (1.0 - t) * q3[..., i] + t * q3[..., i + 1]
 
@@ -212,7 +235,7 @@ def probability(p: Points, target: Target) -> np.ndarray:
         good = known & (np.nan_to_num(draws["throughput_kg_s"]) > 0.0)
         for w in judged(target):
             with np.errstate(invalid="ignore"):
-                good &= miss(w, reached(w, target, draws, loads, finer)) <= _ROUNDING
+                good &= miss(w, reached(w, target, draws, loads, finer)) <= ROUNDING
         total = known.sum(axis=1)
         with np.errstate(invalid="ignore"):
             share = good.sum(axis=1) / np.maximum(total, 1)

@@ -11,6 +11,7 @@ from ..sweep.record import Sweep
 from .changes import key_words, value_text
 from .judge import Judged, complaint, too_low
 from .neighbours import SweepPlaces, numeric
+from .reviewed import passes_at
 from .words import limit_words, value_words
 
 NOTICED = 0.01  # change of a miss by one step below which an axis hardly matters
@@ -54,7 +55,7 @@ def _along_axes(sweep: Sweep, j: Judged, places: SweepPlaces, s: int) -> list[st
         steps = {n.up: n.setting for n in around if n.axis == k}
         gains = {up: j.misses[i, s] - j.misses[i, n] for up, n in steps.items() if j.runs[n]}
         outward = rim.get(k)
-        if outward is not None and gains.get(not outward, 0.0) < -NOTICED and _can_go(axis.key, places, k, outward):
+        if outward is not None and gains.get(not outward, 0.0) < -NOTICED and _can_go(sweep, s, places, k, outward):
             farther.append(_farther(axis, places, k, outward))
         elif gains and max(gains.values()) > NOTICED:
             up = max(gains, key=lambda u: gains[u])
@@ -78,7 +79,7 @@ def _by_trend(sweep: Sweep, j: Judged, places: SweepPlaces, s: int) -> list[str]
         better_up = trend < 0
         if abs(trend) < 0.2:
             still.append(key_words(axis.key))
-        elif rim.get(k) is better_up and _can_go(axis.key, places, k, better_up):
+        elif rim.get(k) is better_up and _can_go(sweep, s, places, k, better_up):
             farther.append(_farther(axis, places, k, better_up))
     return _said(j, s, i, farther, [], still)
 
@@ -89,7 +90,7 @@ def _said(j: Judged, s: int, i: int, farther: list[str], against: list[str], sti
     said = []
     if farther:
         more = "It stands on the edge of the sweep, and what it misses still shrinks towards that edge"
-        said.append(f"{more}: extend the axes, {join_words(farther)}.")
+        said.append(f"{more}: extend the axes, {join_words(farther)}, as far as the review passes them.")
     said += against
     if still:
         said.append(f"Against {what!r}, {join_words(still)} hardly help{'s' if len(still) == 1 else ''} here.")
@@ -105,14 +106,19 @@ def _farther(axis, places: SweepPlaces, k: int, up: bool) -> str:
     return f"{key_words(axis.key)} {'above' if up else 'below'} {value_text(axis.key, end)}"
 
 
-def _can_go(key: str, places: SweepPlaces, k: int, up: bool) -> bool:
-    """Whether the config takes values beyond the rim."""
+def _can_go(sweep: Sweep, s: int, places: SweepPlaces, k: int, up: bool) -> bool:
+    """Whether the config takes values beyond the rim, and the review passes one more step that way."""
+    key = sweep.axes[k].key
     section, _, name = key.rpartition(".")
     row = find_key(section, name) or row_of(key)
     v = places.values[k].astype(float)
     end = float(v.max() if up else v.min())
     bound = row.high if up else row.low
-    return not math.isfinite(bound) or not math.isclose(end, bound, rel_tol=1e-6)
+    if math.isfinite(bound) and math.isclose(end, bound, rel_tol=1e-6):
+        return False
+    known = np.unique(v)
+    beyond = end * (known[-1] / known[-2] if up else known[0] / known[1]) if known.size > 1 and known[0] > 0.0 else end
+    return passes_at(sweep, s * sweep.replicates, key, float(min(max(beyond, row.low), row.high)))
 
 
 def _against(j: Judged, places: SweepPlaces, k: int, axis, n: int, i: int) -> str:

@@ -13,6 +13,7 @@ from .judge import Judged, judge, known_draws
 from .nearest import got_words, missed_words
 from .neighbours import Neighbour, SweepPlaces
 from .record import Target
+from .reviewed import still_open
 from .words import figure, range_words, size_words
 
 _CLOSE = 2.0  # standard errors from a limit within which scatter could decide
@@ -23,13 +24,14 @@ _BY_BALANCE = " (computed with the balance engine, not by Monte Carlo runs)"
 def built_words(sweep: Sweep, target: Target, j: Judged, places: SweepPlaces, s: int) -> str:
     """Sentences on a setting that meets the target."""
     said = [f"{figures(j, target, s)}.", tightest(j, s), chance_words(j, s), scatter_words(sweep, target, j, s)]
-    said += [around_words(sweep, j, places, s), cost(sweep, s)]
+    said += [around_words(sweep, j, places, s), still_open(sweep, s * sweep.replicates), cost(sweep, s)]
     return " ".join(x for x in said if x)
 
 
-def missing_words(target: Target, j: Judged, s: int) -> str:
+def missing_words(sweep: Sweep, target: Target, j: Judged, s: int) -> str:
     """Sentences on the setting that comes nearest."""
     said = [f"{figures(j, target, s)}. Missed: {missed_words(j, s)}.", chance_words(j, s)]
+    said.append(still_open(sweep, s * sweep.replicates))
     return " ".join(x for x in said if x)
 
 

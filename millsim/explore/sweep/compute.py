@@ -16,12 +16,14 @@ from ...forecast import band as bands
 from ...forecast.assemble import balance_result, montecarlo_result, without_throughput
 from ...forecast.error import errors
 from ...forecast.outcome import Outcome, solve, solve_batch
-from ...forecast.run import montecarlo_events, outlet
+from ...forecast.run import montecarlo_events, outlet, prediction_of
 from ...mill.config.mill import Config
 from ...mill.problem import Setup, build
 from ...record.limits import CANNOT, FAILED, LIMITS, OK
 from ...record.outputs import OUTPUTS
 from ...record.prediction import EngineResult
+from ...studies.prebuild.line import ReviewLine
+from ...studies.prebuild.review import bits, named, review
 from .points import Settings, Template
 from .record import SIZES_M, Failure
 
@@ -55,6 +57,7 @@ class Job:
 def row_type(engine: str, draws: int) -> np.dtype:
     """One point as a record; what the engine or the plan does not give is left out."""
     fields = [("identity", "<u8", 2), ("status", "i1"), ("binding", "i1"), ("loads", "<f8", len(LIMITS))]
+    fields += [("fails", "<u8"), ("unchecked", "<u8")]  # checks of the review, a bit each
     fields += [("values", "<f8", len(NAMES)), ("q3", "<f4", SIZES_M.size)]
     fields += [("se", "<f8", len(NAMES))] if engine == "montecarlo" else []
     if draws:
@@ -116,8 +119,18 @@ def _point(config: Config, job: Job, replicate: int, row: np.void, stopping: Cal
     _fill(result, row["values"], row["q3"])
     row["status"] = outcome.status(config.feed)
     row["binding"], row["loads"] = LIMITS.index(outcome.binding), outcome.loads
+    lines = review(config, prediction_of(problem, outcome, result))
+    row["fails"], row["unchecked"] = bits(named(lines, "fails")), bits(named(lines, "not checked"))
     if job.draws:
         _draw(problem, job, row, stopping)
+
+
+def review_of(problem: Setup, outcome: Outcome) -> list[ReviewLine]:
+    """The pre-build review of a settled config."""
+    rate = float(outcome.state["F"]) if not problem.config.feed.batch_mass_kg else NAN
+    result = balance_result(problem, outcome, rate if problem.config.feed.rate_kg_s is None else NAN)
+    result = without_throughput(result) if outcome.code == CANNOT else result
+    return review(problem.config, prediction_of(problem, outcome, result))
 
 
 def solve_point(config: Config, class_ratio: float) -> tuple[Setup, Outcome]:

@@ -66,6 +66,7 @@ def points_of(plan: Plan, journal: Journal, ids: np.ndarray) -> Points:
         draw_q3=rows["draw_q3"] if draws else np.empty((0, 0, 0), np.float32),
         se={n: rows["se"][:, j] for j, n in enumerate(NAMES)} if plan.engine == "montecarlo" else {},
         draw_loads=rows["draw_loads"] if draws else np.empty((0, 0, 0), np.float32),
+        fails=rows["fails"], unchecked=rows["unchecked"],
     )  # fmt: skip
 
 

@@ -24,6 +24,7 @@ from .points import Template
 _PACKAGE = Path(__file__).resolve().parents[2]
 # All that a point is computed from: whole rooms, and of the sweep what turns settings into rows.
 _ENGINE = ("base/**/*.py", "laws/*.py", "record/limits.py", "mill/**/*.py", "engines/*.py", "forecast/*.py",
+           "studies/prebuild/*.py", "studies/heat/coolants.py",
            "explore/sweep/compute.py", "explore/sweep/points.py", "explore/sweep/axes.py",
            "explore/sweep/record.py")  # fmt: skip
 _LIBRARIES = ("numpy", "numba", "scipy")  # whose numbers are in every point
@@ -68,7 +69,7 @@ def pairs_of(plan: Plan, template: Template) -> dict[str, str]:
         f"{section}.{key.name}": plain(r.values.get(f"{section}.{key.name}"))
         for section, keys in SECTIONS.items()
         for key in keys
-        if section != "run" and key.predicts and r.values.get(f"{section}.{key.name}") not in (None, ())
+        if section not in ("mill", "run") and r.values.get(f"{section}.{key.name}") not in (None, ())
     }
     if pairs.get("feed.size.kind") == "sieve_sheet":
         pairs["feed.size.kind"] = "table"

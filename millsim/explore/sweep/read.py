@@ -8,6 +8,7 @@ from ...base.quantities.params import Param
 from ...record.limits import LIMITS
 from ...record.outputs import OUTPUTS
 from ...record.read import Kind, opened
+from ...studies.prebuild.review import NAMES
 from .record import Axis, Failure, Points, Sweep, Tornado
 
 FORMAT_VERSION = "1.0"
@@ -86,7 +87,20 @@ def _points(group, axes: int, reasons: dict[int, Failure]) -> Points:
         draw_q3=flat("product_q3_draw") if draws else np.empty((0, 0, 0), np.float32),
         se={n: flat(f"{n}_se") for n in names if f"{n}_se" in group},
         draw_loads=_all_limits(flat("load_draw")) if "load_draw" in group else np.empty((0, 0, 0), np.float32),
+        fails=_checks(group, flat, "fails"), unchecked=_checks(group, flat, "unchecked"),
     )  # fmt: skip
+
+
+def _checks(group, flat, name: str) -> np.ndarray:
+    """Bits of checks by today's order of them; those that are no more are dropped. Empty where none were kept."""
+    if f"review_{name}" not in group:
+        return np.empty(0, np.uint64)
+    then = tuple(n.replace("_", " ") for n in str(group[f"review_{name}"].attrs["flag_meanings"]).split(" "))
+    kept, found = flat(f"review_{name}").astype(np.uint64), 0
+    for i, check in enumerate(then):
+        if check in NAMES:
+            found = found | (kept >> np.uint64(i) & np.uint64(1)) << np.uint64(NAMES.index(check))
+    return np.asarray(found, np.uint64)
 
 
 def _tornado(file) -> Tornado | None:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ...base.quantities.written import join_words
 from ...errors import InputError, NothingRuns, Problem
 from ...record.limits import (
     CANNOT,
@@ -19,6 +20,7 @@ from ...record.limits import (
     cannot_run_words,
     out_words,
 )  # fmt: skip
+from ...studies.prebuild.review import BARRING, bits, of_bits
 from .record import Failure, Sweep
 
 MOST_REASONS = 8  # told apart in one figure; rarer ones are "other reasons"
@@ -119,14 +121,20 @@ def _missed(choice, first: int, count: int) -> str:
 
 
 def point_reason(sweep: Sweep, point: int) -> Why | None:
-    """Why a point does not run as asked; None where it does."""
+    """Why a point does not run as asked, or is set aside by the review; None where neither is so."""
     status = int(sweep.points.status[point])
     if status == OK:
-        return None
+        barred = sweep.points.fails[point] & bits(BARRING) if sweep.points.fails.size else 0
+        return Why(OK, barred_words(int(barred))) if barred else None
     if status in (OVER, CANNOT):
         return Why(status, LIMITS[int(sweep.points.binding[point])])
     found = sweep.points.reason.get(point)
     return Why(status, found.kind if found else STATUS_WORDS[status])
+
+
+def barred_words(number: int) -> str:
+    """That the review fails a setting, and for what."""
+    return f"the review fails it: {join_words(list(of_bits(number)))}"
 
 
 def alike(reasons: Iterable[Failure]) -> Counter:

@@ -51,7 +51,8 @@ class Points:
     loads: shares of the limits in the order of `record.limits.LIMITS`, 1 binds; q3 (P, 77): product Q3 at SIZES_M;
     reason: of failed points, by index. With parameter draws D: draws by name (P, D), draw_q3 (P, D, 77) and draw_loads
     (P, D, 6), else empty; draw_loads is empty too in a sweep of a version that did not keep it. se: Monte Carlo
-    standard errors by name (P,), empty for the balance.
+    standard errors by name (P,), empty for the balance. fails, unchecked (P,): checks of the pre-build review that
+    fail and that were not made, bits by `prebuild.review.NAMES`; empty in a sweep of a version that did not keep them.
     """
 
     status: np.ndarray
@@ -64,6 +65,8 @@ class Points:
     draw_q3: np.ndarray
     se: dict[str, np.ndarray] = field(default_factory=dict)
     draw_loads: np.ndarray = field(default_factory=lambda: np.empty((0, 0, 0), np.float32))
+    fails: np.ndarray = field(default_factory=lambda: np.empty(0, np.uint64))
+    unchecked: np.ndarray = field(default_factory=lambda: np.empty(0, np.uint64))
 
 
 @dataclass(frozen=True)

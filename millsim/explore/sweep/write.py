@@ -3,9 +3,9 @@
     /          one scale per axis of a grid (name: the key with underscores, in SI), `replicate`, `size`, `draw`,
                `limit`; of a sampled design `point`, the axes being variables over it. Keys that move along an axis are
                variables over that axis. Over all axes: status, binding (codes; `flag_meanings` says of what),
-               identity, product_q3 (.., size), load (.., limit) and one variable per output; with draws also
-               *_low, *_high (80 % band of the draws), *_draw (.., draw), load_draw and product_q3_draw; *_se of
-               Monte Carlo.
+               identity, review_fails and review_unchecked (bits), product_q3 (.., size), load (.., limit) and one
+               variable per output; with draws also *_low, *_high (80 % band of the draws), *_draw (.., draw),
+               load_draw and product_q3_draw; *_se of Monte Carlo.
     /as_built  the same variables for the base mill as it is
     /failed    point (flat, in the order of the axes), reason and kind of reason of the points without an answer
     /tornado   outputs one standard deviation of each parameter down and up
@@ -26,6 +26,7 @@ from ...record.files import write_bytes
 from ...record.limits import LIMITS, MISSING, STATUS_MEANING, STATUS_WORDS
 from ...record.outputs import OUTPUTS
 from ...record.read import CHECKSUM, content_sha256
+from ...studies.prebuild.review import NAMES
 from .read import FORMAT_VERSION, SWEEP, WORD
 from .record import SIZES_M, Axis, Points, Sweep
 
@@ -139,6 +140,11 @@ def _points(group, p: Points, shape: tuple[int, ...], scales: tuple, shared: dic
             variable.attrs["meaning"] = list(STATUS_MEANING)
     if one:
         put = _one_point(group)
+    if p.fails.size:
+        for name, values, words in (("fails", p.fails, "fail"), ("unchecked", p.unchecked, "were not made")):
+            v = put(f"review_{name}", values, "1", f"checks of the pre-build review that {words}, a bit each")
+            v.attrs["flag_masks"] = np.uint64(1) << np.arange(len(NAMES), dtype=np.uint64)
+            v.attrs["flag_meanings"] = " ".join(n.replace(" ", "_") for n in NAMES)
     put("load", p.loads, "1", "load as a share of what the limit allows; 1 binds", (shared["limit"],))
     put("product_q3", p.q3, "1", "product, cumulative undersize by mass", (shared["size"],))
     for name, output in OUTPUTS.items():

@@ -24,6 +24,7 @@ from ...record.outputs import OUTPUTS, figure, in_kilojoules
 from ...record.prediction import ChamberTrace, Prediction
 from ...studies.engines import class_errors, engines_agree
 from ..parts import Paragraph
+from .changes import review_words
 from .limits import far_over, limit_words, loaded, measure_empty, named, nip_works, what_limits
 from .parameters import parameter_words
 
@@ -212,8 +213,7 @@ def _hits(p: Prediction) -> str:
     if p.main.scalars["hits_above_threshold_share"].value < 5e-4:
         if nip_works(p):
             return f"{text}, never hard enough to break it: what breaks it is the nip between bar and wall."
-        helps = "Sharper edges or a tighter gap help; more speed only as far as hits then break it."
-        return f"{text}; no hit is hard enough to break it, edges only cut chips off it. {helps}"
+        return f"{text}; no hit is hard enough to break it, edges only cut chips off it."
     return f"{text}; {share.text} of the hits are hard enough to break it."
 
 
@@ -371,6 +371,7 @@ _TOLD = {  # what is told, most wanted first: its label, and the words
     "hammers": ("Hammers", hammers),
     "stalls": ("Stalls", stall_risk),
     "sure": ("How sure", how_sure),
+    "review": ("Before you build", review_words),
     "bench": ("Bench tests", bench_tests),
     "next": ("Measure next", measure_next),
     "engines": ("", engines_agree),

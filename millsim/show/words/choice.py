@@ -36,6 +36,7 @@ def text(sweep: Sweep, a: Advice) -> str:
         blocks += [[*wrap(_builds_head(a)), *_builds(a)], _builds_table(a) if len(a.choice.builds) > 1 else []]
     if a.choice.nearest is not None:
         blocks.append(_paragraphs(_nearest(sweep, a)))
+    blocks += [["What the review says of these, and the cure:", *_paragraphs(list(a.cures))] if a.cures else []]
     blocks += [_paragraphs(_told_apart(sweep, a)), _paragraphs(_rests_on(sweep, a))]
     return "\n\n".join("\n".join(b) for b in blocks if b) + "\n"
 
@@ -54,6 +55,7 @@ def _lead(sweep: Sweep, a: Advice) -> list[str]:
     lead = f"{capital(what)}: {count} the target{', but see the sieve after the mill' if c.builds and not met else ''}."
     if left:
         lead += f" That is so far: {left} of the {n} {settings} are not computed yet."
+    lead += f" {a.aside}" if a.aside else ""
     return [f"{lead} {_built(a)}", *([c.target.note] if c.target.note else [])]
 
 
@@ -251,7 +253,8 @@ def to_json(sweep: Sweep, a: Advice) -> dict:
         "target": {**picked(c.target, "title", window_m="window"), "wishes": [_wish_json(w) for w in c.target.wishes]},
         "builds": [_build_json(a, b) for b in c.builds],
         "nearest": _build_json(a, c.nearest) if c.nearest else None, "help": list(a.help),
-        "with_sieve": _sieve_json(sweep, a), "front": list(c.front), "draws": sweep.draw_count,
+        "set_aside": a.aside or None, "review": list(a.cures), "with_sieve": _sieve_json(sweep, a),
+        "front": list(c.front), "draws": sweep.draw_count,
     }  # fmt: skip
 
 

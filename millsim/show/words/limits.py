@@ -2,14 +2,13 @@
 
 import math
 
-from ...base.numerics import psd
 from ...base.quantities.written import Shown, digits, join_words, number, shown_unit, uncapital
-from ...laws.strength import TIP_CAP
 from ...record.asked import batch_of, feed_size
 from ...record.limits import GRINDING, HARDLY_GRINDS, LIMITS
 from ...record.outputs import figure, shown
 from ...record.prediction import MORE_CARRIES_LESS, Limit, Prediction
 from ...studies.why import main_maker, threshold_J_kg
+from .changes import what_would_help
 
 BINDS = 1.02  # a limit with less headroom than this binds now
 FAR_OVER = 5.0  # a load this many times the limit is far off the state it was reckoned from: no number
@@ -32,14 +31,8 @@ _LIMIT_WORDS = {
     "feed opening": "the flow through the feed opening",
     "grinding": "the work on the charge per kilogram of powder",
 }
-# What moves a limit out of the way; each is a trend of the model. Power, heat, chamber and jam: see `remedy`.
 SELF_HEATED_K = 3.0  # by so much hits must have heated the powder above the air to be called the reason
 FAR = 10.0  # times the load: a limit on grinding this far away is no news
-_REMEDY = {
-    "grinding": "a sharper edge, a tighter gap, colder feed, faster tips or larger holes (coarser powder)",
-    "sieve": "a sieve with more holes or larger holes (coarser powder), cleared more often",
-    "feed opening": "a wider feed opening",
-}
 
 
 def headroom(limit: Limit) -> float:
@@ -162,7 +155,9 @@ def what_limits(p: Prediction) -> str:
         text += f" At or over the limit too: {join_words(full)}."
     elif rest and math.isfinite(headroom(rest[0])) and p.runs:
         text += f" Next would come {named(p, rest[0])}."
-    return text + (remedy(p, binding) if headroom(binding) <= BINDS else "")
+    if headroom(binding) > BINDS:
+        return text
+    return f"{text}{reasons(p, binding)} {what_would_help(p)}".rstrip()
 
 
 def hardly_words(p: Prediction) -> str:
@@ -175,70 +170,43 @@ def hardly_words(p: Prediction) -> str:
     )
 
 
-def remedy(p: Prediction, limit: Limit) -> str:
-    """What would help against a limit that binds, as sentences that follow on others; nothing if unknown."""
-    if limit.name == "shaft power":
-        return _against_power(p)
-    if limit.name == "chamber":
-        return _against_charge(p)
-    if limit.name == "outlet temperature":
-        return _against_heat(p)
-    words = _against_jam(p) if limit.name == "jam" else _REMEDY.get(limit.name, "")
-    return f" What would help: {words}." if words else ""
+def reasons(p: Prediction, limit: Limit) -> str:
+    """What lies behind a limit that binds, as sentences that follow on others; nothing where it speaks for itself."""
+    if limit.name in ("shaft power", "chamber") and hits_too_weak(p) and not nip_works(p):
+        return _soft_hits(p)
+    return {"shaft power": _air_takes, "outlet temperature": _self_heated}.get(limit.name, lambda p: "")(p)
 
 
-def _against_power(p: Prediction) -> str:
+def _air_takes(p: Prediction) -> str:
+    """That moving air or turning the bearings takes much of the power."""
     into = p.main.ledger_in_W
     air, bearings = (into[k].value if k in into else 0.0 for k in ("windage", "bearings"))
     total = sum(s.value for s in into.values())
-    if total > 0 and air + bearings > MUCH_AIR * total:
-        share = f"{100 * (air + bearings) / total:.0f} %"
-        if bearings > air:
-            helps = "a lower speed or bearings and seals that turn more easily"
-            return f" What would help: {helps}: {share} of the shaft power goes into bearings and air."
-        where = "moving air and into the bearings"
-        if bearings < 0.1 * air:
-            share, where = f"{100 * air / total:.0f} %", "moving air"
-        return f" What would help: slower, fewer or lower bars: {share} of the shaft power goes into {where}."
-    if hits_too_weak(p) and not nip_works(p):
-        return _harder_hits(p)
-    tough = "" if hits_break_well(p) else ", and a sharper edge or colder feed of a tough material"
-    return (
-        " What would help: a stronger motor, larger holes (coarser powder) or a larger sieve; in smaller measure a "
-        f"tighter gap and another bar{tough}."
-    )
+    if not total > 0.0 or air + bearings <= MUCH_AIR * total:
+        return ""
+    share, where = air + bearings, "bearings and air" if bearings > air else "moving air and into the bearings"
+    if bearings < 0.1 * air:
+        share, where = air, "moving air"
+    return f" {100 * share / total:.0f} % of the shaft power goes into {where}."
 
 
-def _against_heat(p: Prediction) -> str:
-    """Against a hot outlet: powder hotter than the air around it has its heat from hits, else the air has it."""
+def _self_heated(p: Prediction) -> str:
+    """That powder hotter than the air around it has its heat from hits."""
     air, powder = (p.main.scalars.get(f"{name}_temperature_K") for name in ("air", "powder"))
-    helps = " What would help: more air, colder feed or air"
     if air is None or powder is None or not powder.value - air.value > SELF_HEATED_K:
-        return f"{helps}, or a speed at which the empty mill heats less."
+        return ""
     above = f"{powder.value - air.value:.0f} K above the air ({shown('air_temperature_K', air).text})"
-    return f" The powder leaves {above}, because hits heat the pieces themselves.{helps}."
+    return f" The powder leaves {above}, because hits heat the pieces themselves."
 
 
-def _against_charge(p: Prediction) -> str:
-    """The chamber floods because pieces do not break, or because they wait for the sieve."""
-    smaller = "a smaller batch" if batch_of(p) else "slower feed"
-    if hits_too_weak(p):
-        return _harder_hits(p)
-    if not passable_share(p) > 0.5:
-        return f" What would help: a higher tip speed, more bars, {smaller} or larger holes (coarser powder)."
-    return f" What would help: a larger sieve, larger holes (coarser powder) or {smaller}."
-
-
-def passable_share(p: Prediction) -> float:
-    """Share of the charge that is finer than the largest size a hole passes: what waits for the sieve."""
-    t, shape = p.main.table, next((q.value for q in p.parameters if q.name == "shape"), 1.0)
-    return float(psd.q_at(t.edges_m, t.holdup_q3, p.hole_m / shape if shape > 0 else p.hole_m))
-
-
-def _against_jam(p: Prediction) -> str:
-    """Against a jam; a wider gap only where hits break pieces too, else it takes away the only thing that does."""
-    less = "a smaller batch" if batch_of(p) else "slower or more even feed"
-    return f"{'' if hits_too_weak(p) else 'a wider gap, '}{less}, a heavier rotor or a stronger motor"
+def _soft_hits(p: Prediction) -> str:
+    """That the tip speed is too low to break anything, and which hits would."""
+    tip, size, speed = figure(p.main.scalars, "tip_speed_m_s"), feed_size(p, 0.5), breaking_speed(p)
+    at = f"At {tip.text} hits" if tip is not None else "Hits"
+    if not math.isfinite(speed):
+        return f" {at} do not break this material."
+    need = f"pieces of {digits(size * 1e3, 2)} mm need hits of about {digits(speed, 2)} m/s, finer ones more"
+    return f" {at} do not break this material; {need}."
 
 
 def hits_too_weak(p: Prediction) -> bool:
@@ -256,19 +224,6 @@ def hits_break_well(p: Prediction) -> bool:
 def nip_works(p: Prediction) -> bool:
     """Whether the nip between bar and wall makes most of the powder."""
     return main_maker(p) in ("nip", "pair")
-
-
-def _harder_hits(p: Prediction) -> str:
-    """That the tip speed is too low to break anything, and which hits would."""
-    tip, size, speed = figure(p.main.scalars, "tip_speed_m_s"), feed_size(p, 0.5), breaking_speed(p)
-    at = f"At {tip.text} hits" if tip is not None else "Hits"
-    if not math.isfinite(speed):
-        return f" {at} do not break this material."
-    need = f"; pieces of {digits(size * 1e3, 2)} mm need hits of about {digits(speed, 2)} m/s, finer ones more"
-    if speed > TIP_CAP:
-        helps = f"No tip speed that the review passes (up to {TIP_CAP:.0f} m/s) does that: a sharper edge, a tighter "
-        return f" {at} do not break this material{need}. {helps}gap or colder feed must."
-    return f" {at} do not break this material{need}: raise the tip speed, no further than `millsim check` passes."
 
 
 def breaking_speed(p: Prediction) -> float:

@@ -1,21 +1,49 @@
 """The pre-build review: every check of a mill, in the order a builder meets the parts."""
 
+from collections.abc import Iterable
+
+import numpy as np
+
 from ...mill.config.mill import Config
 from ...record.prediction import Prediction
 from . import bars, hammer, jam, people, power, rotor, sieveair, stator, warm
 from .facts import MillFacts
+from .judge import Rule
 from .line import ReviewLine
 
 GROUPS = ("rotor", "stator", "drive", "sieve and air", "heat", "dust and people")
+_PARTS = (rotor, bars, hammer, stator, jam, power, sieveair, warm, people)
+RULES = {x.name: x for part in _PARTS for x in vars(part).values() if isinstance(x, Rule)}
+NAMES = tuple(RULES)  # of all checks, in a fixed order: a bit each
+# Checks that say what a mill makes, not whether it holds: `choose` judges that by the target.
+_OF_OUTPUT = ("feed rate asked for", "hits hard enough to break", "bar hit on a feed piece")
+BARRING = frozenset(
+    n for n, rule in RULES.items() if rule.group in ("rotor", "stator", "drive") and n not in _OF_OUTPUT
+)  # a mill that fails one of these is not offered
 
 
 def review(config: Config, prediction: Prediction | None) -> list[ReviewLine]:
     """All checks of a config; those that need a prediction are "not checked" where it is None."""
     f = MillFacts(config, prediction)
-    found = [x for part in (rotor, bars, hammer, stator, jam, power, sieveair, warm, people) for x in part.lines(f)]
+    found = [x for part in _PARTS for x in part.lines(f)]
     return sorted(found, key=lambda x: GROUPS.index(x.group))
 
 
-def fails(lines: list[ReviewLine]) -> bool:
-    """Whether any check fails."""
-    return any(x.verdict == "fails" for x in lines)
+def named(lines: list[ReviewLine], verdict: str) -> frozenset[str]:
+    """Names of the checks with a verdict."""
+    return frozenset(x.name for x in lines if x.verdict == verdict)
+
+
+def failing(lines: list[ReviewLine]) -> frozenset[str]:
+    """Names of the checks that fail."""
+    return named(lines, "fails")
+
+
+def bits(names: Iterable[str]) -> np.uint64:
+    """Checks as one number, a bit each by `NAMES`."""
+    return np.uint64(sum(1 << NAMES.index(n) for n in names))
+
+
+def of_bits(number: int, names: tuple[str, ...] = NAMES) -> tuple[str, ...]:
+    """The names of the checks in a number."""
+    return tuple(n for i, n in enumerate(names) if int(number) >> i & 1)

@@ -1,0 +1,67 @@
+"""What would help, in words: changes that were tried on the mill, what each gives, and where the review stops it."""
+
+import math
+
+from ...base.quantities.written import digits, join_words, shown_unit
+from ...record.prediction import Change, Prediction
+from ...studies.changes import COARSER
+
+TOLD = 3  # changes of either kind that are told
+BESIDES = {  # what helps and is no number of the config
+    "sieve": "a sieve that is cleared more often",
+    "jam": "an even feed",
+    "feed opening": "a wider feed opening",
+}
+
+
+def what_would_help(p: Prediction) -> str:
+    """The changes worth naming, or that none is; nothing where none was tried."""
+    if p.reviewed is None:
+        return ""
+    fine, coarse = kinds(p)
+    said = [_told(p, c) for c in fine[:TOLD]]
+    if p.binding in BESIDES:
+        said.append(BESIDES[p.binding])
+    text = f"What would help, each tried alone on this mill: {'; '.join(said)}." if said else ""
+    if coarse:
+        text += f" With coarser powder: {'; '.join(_told(p, c) for c in coarse[:1])}."
+    return text.strip() or "No single change that was tried helps within what the review passes."
+
+
+def kinds(p: Prediction) -> tuple[list[Change], list[Change]]:
+    """(changes that leave the powder about as fine, changes that make it coarser)."""
+    x50 = p.main.scalars["x50_m"].value if "x50_m" in p.main.scalars else math.nan
+    coarse = [c for c in p.changes if c.x50_m > (1.0 + COARSER) * x50]
+    return [c for c in p.changes if c not in coarse], coarse
+
+
+def _told(p: Prediction, c: Change) -> str:
+    """ "12000 rpm, 75 m/s at the tips: 4.2 kg/h (farther, the review fails it: tip speed)"."""
+    gives = rate_words(c.rate_kg_s)
+    if c.gain < 1.0:
+        was = p.main.scalars["throughput_kg_s"].value
+        gives = f"no jam, but {gives} instead of {rate_words(was)}"
+    if c.x50_m > (1.0 + COARSER) * p.main.scalars["x50_m"].value:
+        shown, factor, _ = shown_unit(c.x50_m, "m")
+        gives += f", x50 {digits(c.x50_m * factor, 2)} {shown}"
+    if c.stopped:
+        gives += f" (farther, the review fails it: {c.stopped})"
+    return f"{c.words}: {gives}"
+
+
+def rate_words(rate_kg_s: float) -> str:
+    """A rate without a band, to two digits: "4.2 kg/h", "70 g/h"."""
+    if rate_kg_s < 0.1 / 3600.0:
+        return f"{digits(rate_kg_s * 3.6e6, 2)} g/h"
+    return f"{digits(rate_kg_s * 3600.0, 2)} kg/h"
+
+
+def review_words(p: Prediction) -> str:
+    """What the pre-build review says of the mill, in one sentence: no clearance."""
+    r = p.reviewed
+    if r is None:
+        return ""
+    bad = f"{len(r.fails)} fail ({join_words(list(r.fails))})" if r.fails else "none fails"
+    bad = bad.replace("1 fail ", "1 fails ") if len(r.fails) == 1 else bad
+    more = f", and {len(r.unchecked)} more could not be made" if r.unchecked else ""
+    return f"of {r.made} checks of the mill {bad}{more}; `millsim check` says what each rests on, and the cures."

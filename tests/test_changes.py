@@ -1,0 +1,137 @@
+"""What would help: each change was tried on the mill, and none leads to a mill that the review fails where it did not.
+
+MILLSIM_ADVISED=500 python -m pytest tests/test_changes.py tries as many random mills.
+"""
+
+import math
+import os
+from dataclasses import replace
+
+import mills
+import numpy as np
+import pytest
+import sweeps
+from hypothesis import HealthCheck, Phase, assume, given, settings
+from test_random_mills import random_mills
+
+from millsim.errors import InputError, NotConverged
+from millsim.explore.choose.advise import choose
+from millsim.explore.choose.targets import parse
+from millsim.explore.sweep.points import config_at
+from millsim.forecast.run import predict
+from millsim.laws.strength import TIP_CAP
+from millsim.mill.config.mill import load_config
+from millsim.show.words.changes import what_would_help
+from millsim.studies import advised
+from millsim.studies.changes import TO_CAPACITY, what_helps
+from millsim.studies.prebuild.review import BARRING, NAMES, RULES, bits, failing, of_bits, review
+
+BARE = ("run.band_samples=0", "run.trace=false", "run.engine=balance")
+RPM = math.pi / 30.0
+few = settings(
+    max_examples=int(os.environ.get("MILLSIM_ADVISED", "24")), deadline=None, derandomize=True, database=None,
+    phases=(Phase.explicit, Phase.generate),
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much],
+)  # fmt: skip
+
+
+def fails(config):
+    """The checks that a config fails, with its prediction."""
+    return failing(review(config, predict(config)))
+
+
+def held(load):
+    """Apply every change to a config that `load` makes of overrides: no check fails that did not before."""
+    base = load(())
+    before, changes = fails(base), what_helps(base)
+    for c in changes:
+        there = load(c.sets)
+        new = fails(there) - before
+        assert not new, (c.words, new)
+    return changes
+
+
+@pytest.mark.parametrize("name", ["demo", "pla", "swinging", "tight_jam"])
+def test_no_change_of_a_shipped_mill_leads_to_one_that_the_review_fails(name):
+    changes = held(lambda sets: mills.config(name, *BARE, TO_CAPACITY, *sets))
+    assert len(changes) >= 2
+
+
+def test_a_change_gives_what_it_says():
+    config = mills.config("demo", *BARE)
+    c = what_helps(config)[0]
+    there = predict(mills.config("demo", *BARE, *c.sets)).main.scalars
+    assert there["throughput_kg_s"].value == pytest.approx(c.rate_kg_s, rel=1e-9)
+    assert there["x50_m"].value == pytest.approx(c.x50_m, rel=1e-9)
+    assert c.gain == pytest.approx(c.rate_kg_s / predict(config).main.scalars["throughput_kg_s"].value, rel=1e-9)
+
+
+@few
+@given(random_mills())
+def test_no_change_of_a_random_mill_leads_to_one_that_the_review_fails(drawn):
+    base, chosen = drawn
+    overrides = [text for text in chosen if not text.startswith(("feed.rate", "run."))]
+    overrides += [TO_CAPACITY, "run.class_ratio=1.6", *BARE]
+    try:
+        held(lambda sets: load_config(mills.CONFIGS / f"{base}.toml", [*overrides, *sets]))
+    except (InputError, NotConverged):
+        assume(False)
+
+
+def test_a_faster_rotor_is_advised_no_further_than_the_review_passes():
+    """A radius of 60 mm: 80 m/s at the tips are 12 732 rpm (by hand)."""
+    faster = next(c for c in what_helps(mills.config("demo", *BARE)) if c.key == "drive.speed")
+    rpm = float(faster.sets[0].split('"')[1].split()[0])
+    assert 11000.0 <= rpm <= TIP_CAP / 0.06 / RPM and faster.stopped == "tip speed"
+    assert "farther, the review fails it: tip speed" in what_would_help(advised.predict(mills.config("demo", *BARE)))
+
+
+def test_a_batch_and_a_rate_that_is_taken_are_left_alone():
+    p = advised.predict(mills.config("demo", *BARE, "feed.rate=1 kg/h"))
+    assert p.status == "ok" and p.changes == () and p.reviewed is not None
+
+
+# --- the choice ------------------------------------------------------------------------------------------
+
+SPEEDS = sweeps.Axis(
+    "drive.speed", tuple(n * RPM for n in (9000.0, 12000.0, 14000.0, 28000.0)), "rad/s", "rpm", "speed"
+)
+WANT = '[target]\ntitle = "test"\n[x50]\nmost = "400 um"\n'
+
+
+def swept(*also):
+    """A sweep of the demo mill over speed up to that of a router at its fastest; INVENTED powders, real reviews."""
+    s = sweeps.made([SPEEDS], sweeps.points(4, x50_m=[500e-6, 390e-6, 300e-6, 150e-6]))
+    found = np.array([bits(failing(review(config_at(s, i), None)) | {*also}) for i in range(4)])
+    points = replace(s.points, fails=found, unchecked=np.zeros(4, np.uint64))
+    return replace(s, points=points)
+
+
+def test_a_choice_never_offers_what_the_review_bars():
+    """14 000 rpm on a radius of 60 mm are 88 m/s, 28 000 rpm 176 m/s (by hand); the cap is 80 m/s."""
+    s = swept()
+    a = choose(s, parse(WANT))
+    assert [b.point for b in a.choice.builds] == [1]
+    assert a.aside.startswith("2 more make such powder and are set aside, because the pre-build review fails them: tip")
+    assert not a.choice.meets[2:].any() and a.choice.binds[3].startswith("the review fails it: tip speed")
+
+
+def test_where_all_that_meet_are_barred_the_nearest_that_passes_is_named():
+    s = swept()
+    a = choose(s, parse(WANT.replace("400 um", "310 um")))
+    assert a.choice.builds == () and a.choice.nearest.point == 1 and "2 more" in a.aside
+    assert not any("above" in line and "speed" in line for line in a.help)  # beyond the rim lies no rotor that passes
+
+
+def test_dust_does_not_bar_and_is_told_with_its_cure():
+    s = swept("dust in the air")
+    a = choose(s, parse(WANT))
+    assert [b.point for b in a.choice.builds] == [1]
+    assert "The review fails dust in the air." in a.choice.builds[0].sentence
+    assert a.cures and a.cures[0].startswith("Dust in the air: ") and "licensed practice" in a.cures[0]
+
+
+def test_every_check_has_a_bit_and_comes_back():
+    assert len(NAMES) == len(RULES) <= 64 and set(NAMES) >= BARRING >= {"tip speed", "pins in bending", "phase control"}
+    assert set(of_bits(bits(BARRING))) == BARRING and "dust in the air" not in BARRING
+    assert {x.name for name in mills.NAMES for x in review(mills.config(name), None)} <= set(NAMES)
