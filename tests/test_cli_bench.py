@@ -12,7 +12,8 @@ from pretend import few_draws
 from millsim.commands.main import cli
 from millsim.learn.measured.dropsheet import read_drops
 from millsim.learn.measured.droptest import analyse
-from millsim.learn.measured.idlerun import compare, read_idle
+from millsim.learn.measured.idlemodel import compare
+from millsim.learn.measured.idlerun import read_idle
 from millsim.mill.cards import load_material
 from millsim.mill.config.mill import load_config
 from millsim.record.read import read

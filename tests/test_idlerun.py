@@ -11,7 +11,9 @@ from lazily import later
 from scipy.optimize import nnls
 
 from millsim.errors import InputError
-from millsim.learn.measured.idlerun import TELL_APART, compare, fit_idle, read_idle, windage
+from millsim.laws.drive import motor_input
+from millsim.learn.measured.idlemodel import compare, windage
+from millsim.learn.measured.idlerun import TELL_APART, fit_idle, read_idle
 from millsim.mill.chamber import idle_power
 from millsim.mill.config.mill import load_config
 from millsim.mill.problem import build
@@ -210,9 +212,12 @@ def test_no_lines_where_the_terms_are_not_told_apart():
 @pytest.mark.parametrize(
     ("power", "words"),
     [
-        (0.1 * SPEEDS, "windage_factor would be 0, where 0.01 to 100 is allowed"),
-        (1e-4 * SPEEDS**3, r"windage_factor would be \d{3,4}, where 0.01 to 100 is allowed"),
-        (20.0 * SPEEDS + 1e-6 * SPEEDS**3, r"bearing_torque would be 15\.[5-7]\d* N m, where 0 to 10 N m is allowed"),
+        (0.1 * SPEEDS, "windage_factor would be 0, where the model's range is 0.3 to 3, and bearing"),
+        (1e-4 * SPEEDS**3, r"windage_factor would be \d{3,4}, where the model's range is 0.3 to 3"),
+        (
+            20.0 * SPEEDS + 1e-6 * SPEEDS**3,
+            r"bearing_torque would be 15\.[5-7]\d* N m, where the model's range is 0.003 to 0.03 N m",
+        ),
     ],
 )
 def test_no_lines_that_the_config_refuses(power, words):
@@ -294,16 +299,17 @@ def test_the_motors_own_loss_is_taken_off_and_is_no_windage(tmp_path):
 
 
 def test_watts_above_the_motor_alone_are_shaft_watts(tmp_path):
-    """The config's efficiency is not laid on top: what is left reproduces the mill it was made with."""
+    """The config's efficiency is not laid on top, but for the loss that the load adds: the mill is found again."""
     config = demo()
     real = build(config).mill
     real["windage_factor"], real["bearing_torque"] = 0.7, 0.03
     omega = SPEEDS[1:]
     shaft = np.array([sum(idle_power(real[0], w, config.air.room_K)) for w in omega])
-    m = compare(fit_idle(omega, shaft + 60.0, motor=np.full(3, 60.0)), config)
+    drawn = np.array([motor_input(P, 1100.0, 0.78, 60.0) for P in shaft])
+    m = compare(fit_idle(omega, drawn, motor=np.full(3, 60.0)), config)
     assert m.efficiency == 1.0
     assert (m.windage_factor, m.bearing_torque_Nm) == pytest.approx((0.7, 0.03), rel=1e-4)
-    alone = compare(fit_idle(omega[-1:], shaft[-1:] + 60.0, motor=np.array([60.0])), config)
+    alone = compare(fit_idle(omega[-1:], drawn[-1:], motor=np.array([60.0])), config)
     assert alone.windage_factor == pytest.approx(
         (shaft[-1] - alone.bearing_torque_Nm * omega[-1]) / windage(real, omega, config.air.room_K)[-1], rel=1e-9
     )

@@ -4,6 +4,8 @@ Hand values of a router: 1500 W from the socket at its rated power, efficiency 0
 loss; of that 90 W are there with nothing on the collet, 510 W come with the load.
 """
 
+import re
+
 import mills
 import numpy as np
 import pytest
@@ -18,10 +20,13 @@ from millsim.explore.choose.judge import judge
 from millsim.forecast import band
 from millsim.forecast.run import predict
 from millsim.laws import drive
-from millsim.mill.chamber import feedback_speed, socket_power
+from millsim.learn.measured import idlemodel
+from millsim.learn.measured.idlerun import fit_idle, read_idle
+from millsim.mill.chamber import feedback_speed, idle_power, socket_power
 from millsim.mill.config.mill import parse_config
 from millsim.mill.parts import own_loss, shaft_power
 from millsim.mill.problem import build
+from millsim.show.words.idle import idle_text
 
 RPM = np.pi / 30.0
 QUICK = ("run.seed=1", "run.engine=balance", "run.trace=false", "run.class_ratio=1.6", "run.band_samples=0")
@@ -198,6 +203,90 @@ def test_contradictions(overrides, words):
         router(*overrides)
     for word in words:
         assert word in str(error.value), str(error.value)
+
+
+# --- idle ------------------------------------------------------------------------------------------------------------
+
+SLOW = ("drive.tip_speed=25.133 m/s",)  # 4000 rpm on 60 mm
+SPEEDS = np.array([4000.0, 6500.0, 9000.0, 11140.0]) * RPM
+
+
+def idle_watts(config, speeds=SPEEDS):
+    """What the empty mill of the config draws from the socket with its dial at these speeds."""
+    m = build(config).mill[0]
+    own = [drive.own_loss(config.drive.no_load_power_W, w, config.drive.no_load_speed_rad_s) for w in speeds]
+    shaft = [sum(idle_power(m, w, config.air.room_K)) for w in speeds]
+    return np.array([drive.motor_input(P, 900.0, 0.6, n) for P, n in zip(shaft, own, strict=True)])
+
+
+def idle_report(path, config, power, speeds=SPEEDS):
+    """(fit, model, report on one line) of an idle run of a config, as the command reads it."""
+    path.write_text(
+        "speed_rpm,power_W\n" + "".join(f"{w / RPM:.12g},{p:.12g}\n" for w, p in zip(speeds, power, strict=True))
+    )
+    fit = read_idle(path, alone=idlemodel.motor_alone(config))
+    m = idlemodel.compare(fit, config)
+    return fit, m, " ".join(idle_text(fit, m).split())
+
+
+def test_idle_takes_the_bare_tool_as_the_motors_loss(tmp_path):
+    """The model's own watts lead back to a factor of 1; the bare tool is no windage."""
+    config = router()
+    fit, m, report = idle_report(tmp_path / "idle.csv", config, idle_watts(config))
+    assert (m.windage_factor, m.bearing_torque_Nm) == pytest.approx((1.0, 0.01), rel=0.02)
+    assert m.suggested == (m.windage_factor, m.bearing_torque_Nm) and m.verdict == "within"
+    assert fit.motor_W == pytest.approx(90.0 * (SPEEDS / SPEEDS[-1]) ** 2, rel=1e-3)
+    assert "by the config, drive.no_load_power, not measured in this run" in report
+    low, now, high = m.watts(SPEEDS)
+    assert now == pytest.approx(fit.power_W, rel=0.02) and np.all((low < now) & (now < high))
+
+
+def test_a_loss_that_is_not_told_is_named_and_nothing_beyond_the_range_is_suggested(tmp_path):
+    """A router that takes 90 W bare at 4000 rpm: read as windage, that is far beyond the range, and it is said so."""
+    blind = router(*SLOW, motor=ROUTER.replace('no_load_power = "90 W"', ""))
+    told = router(*SLOW, "drive.no_load_speed=4000 rpm")
+    power = idle_watts(told, SPEEDS[:1])
+    _, m, report = idle_report(tmp_path / "idle.csv", blind, power, SPEEDS[:1])
+    assert m.suggested is None and m.windage_factor > 3.0 and "[model]" not in report
+    would = float(f"{m.windage_factor:.3g}")
+    assert f"windage_factor would be {would:.12g}, where the model's range is 0.3 to 3" in report
+    assert "What else draws such watts: the motor's own loss" in report and "drive.no_load_power" in report
+    assert "a belt, a seal or a bar that rubs" in report
+    _, m, report = idle_report(tmp_path / "idle.csv", told, power, SPEEDS[:1])
+    assert m.suggested == pytest.approx((1.0, 0.01), rel=0.01) and "What else" not in report
+
+
+@given(
+    torque=st.floats(-4.0, 0.0).map(lambda x: 10.0**x), windage=st.floats(-2.0, 2.0).map(lambda x: 10.0**x),
+    loss=st.floats(0.0, 300.0), count=st.integers(1, 4), noise=st.floats(-0.05, 0.05),
+)  # fmt: skip
+@settings(max_examples=150, deadline=None)
+def test_no_suggestion_is_ever_outside_a_range(torque, windage, loss, count, noise):
+    config = mills.config("demo")
+    air = idlemodel.windage(build(config).mill, SPEEDS, 293.15)
+    power = ((torque * SPEEDS + windage * air) / 0.78 + loss) * np.array([1.0, 1.0 + noise, 1.0 - noise, 1.0])
+    fit = fit_idle(SPEEDS[-count:], power[-count:])
+    m = idlemodel.compare(fit, config)
+    report = idle_text(fit, m)
+    if m.suggested is not None:
+        for value, name in zip(m.suggested, ("windage_factor", "bearing_torque"), strict=True):
+            assert m.prior[name][0] <= value <= m.prior[name][1]
+    else:
+        assert (
+            "No lines for the config" in report
+            and "[model]" not in report
+            and "What else" in report
+            or not fit.told_apart
+        )
+    said = re.findall(r"^  windage_factor = (\S+)", report, re.M)
+    assert all(0.3 <= float(x) <= 3.0 for x in said)
+
+
+def test_a_bare_tool_that_takes_more_than_the_mill_is_refused(tmp_path):
+    with pytest.raises(InputError) as error:
+        idle_report(tmp_path / "idle.csv", router(), np.array([60.0, 70.0, 80.0, 85.0]))
+    assert "is no more than the bare motor takes there by the config" in str(error.value)
+    assert "drive.no_load_speed" in str(error.value)
 
 
 # --- watts as a target -----------------------------------------------------------------------------------------------

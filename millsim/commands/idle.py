@@ -41,17 +41,20 @@ def idle(ctx, csv, config, settings, meter, at, efficiency, temperature, plots, 
     T = quantity(temperature, "--temperature", "K", 150.0, 450.0, "degC", '"40 °C"')
     _check_options(config, settings, at, efficiency, temperature)
     check_plots(plots, tuple, force)
-    from ..learn.measured.idlerun import compare, read_idle
+    from ..learn.measured.idlemodel import compare, motor_alone
+    from ..learn.measured.idlerun import read_idle
 
     loaded = None
     if config is not None:
         from ..mill.config.mill import load_config
 
         loaded = load_config(config, list(settings))
-    fit = read_idle(csv, at, None if meter is None else meter / 100.0, decimal or "")
+    alone = None if loaded is None else motor_alone(loaded)
+    fit = read_idle(csv, at, None if meter is None else meter / 100.0, decimal or "", alone)
     if efficiency is not None and fit.motor_W is not None:
         hint = "leave it out: what is left above the motor's own loss is at the shaft"
-        raise InputError(Problem("--efficiency", "", "has no meaning with a column motor_alone", hint=hint))
+        known = "a column motor_alone" if fit.motor_from == "measured" else "drive.no_load_power"
+        raise InputError(Problem("--efficiency", "", f"has no meaning with {known}", hint=hint))
     model = None if loaded is None else compare(fit, loaded, efficiency, T)
     from ..show.words import bench_json
     from ..show.words import idle as idle_words

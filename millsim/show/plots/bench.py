@@ -12,7 +12,8 @@ from ...base.numerics.statistics import wilson
 from ...base.quantities.written import digits
 from ...learn.measured.binary import band
 from ...learn.measured.droptest import DropGroup, DropTest
-from ...learn.measured.idlerun import IdleFit, IdleModel
+from ...learn.measured.idlemodel import IdleModel
+from ...learn.measured.idlerun import IdleFit
 from ...version import __version__
 from .prediction import write
 from .style import BLACK, BLUE, GREEN, GREY, ORANGE, PURPLE, RED, SKY, frame, legend_below, note_above, plain_style

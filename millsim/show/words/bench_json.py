@@ -5,7 +5,8 @@ import math
 from ...learn.measured.cuttest import CutTest
 from ...learn.measured.dropcard import disagrees, stands
 from ...learn.measured.droptest import SQUEEZE, DropGroup, DropTest, card_half
-from ...learn.measured.idlerun import TERMS, IdleFit, IdleModel, withheld
+from ...learn.measured.idlemodel import IdleModel, withheld
+from ...learn.measured.idlerun import TERMS, IdleFit
 from ...mill.cards import Card
 from .json import jsonable, picked
 

@@ -3,7 +3,8 @@
 import math
 
 from ...base.quantities.written import digits, join_words, table
-from ...learn.measured.idlerun import FOR_LOSS, TELL_APART, TERMS, IdleFit, IdleModel, withheld
+from ...learn.measured.idlemodel import IdleModel, beyond, withheld
+from ...learn.measured.idlerun import FOR_LOSS, TELL_APART, TERMS, IdleFit
 from .bench import span, text
 
 
@@ -21,8 +22,7 @@ def idle_text(fit: IdleFit, model: IdleModel | None) -> str:
     if fit.motor_W is not None:
         took = span(float(fit.motor_W.min()), float(fit.motor_W.max()), "W")
         lines.append(
-            f"The motor alone, without the rotor, takes {took}: "
-            "its own loss, no windage. Assumed: it loses no more with the rotor on, which holds at so small a load."
+            f"The motor alone, without the rotor, takes {took}: its own loss, no windage. {_with_rotor(fit, model)}"
         )
     if model is not None:
         eta = f"; efficiency of the motor {100 * model.efficiency:.3g} %" if fit.place == "mains" else ""
@@ -33,6 +33,18 @@ def idle_text(fit: IdleFit, model: IdleModel | None) -> str:
     if fit.ignored:
         lines.append(f"Columns not read: {', '.join(fit.ignored)}.")
     return text(lines)
+
+
+def _with_rotor(fit: IdleFit, model: IdleModel | None) -> str:
+    """Where the motor's own watts are from, and what is taken of its loss with the rotor on."""
+    known = (
+        "That is by the config, drive.no_load_power, not measured in this run. " if fit.motor_from == "config" else ""
+    )
+    if model is None or model.load_loss[0] <= 0.0:
+        return f"{known}Assumed: it loses no more with the rotor on, which holds at so small a load."
+    loss, rated = model.load_loss
+    most = digits(loss * (model.watts(fit.omega)[1].max() / rated) ** 2, 2)
+    return f"{known}What the load adds to it, by the config's efficiency about {most} W, is taken off too."
 
 
 def _idle_first(fit: IdleFit, where: str) -> str:
@@ -111,11 +123,18 @@ def _model_lines(fit: IdleFit, m: IdleModel) -> list[str]:
         ),
     }
     lines = [words[m.verdict], *_which_term(fit, m)]
-    if why := withheld(fit, m):
-        return [*lines, f"No lines for the config: {why}."]
+    if (why := withheld(fit, m)) or m.suggested is None:
+        return [*lines, f"No lines for the config: {why}.", *_what_else(fit, m)]
+    factor, torque = m.suggested
     lines += ["To make the model reproduce it, put into the config:", "  [model]"]
-    lines += [f"  windage_factor = {digits(m.windage_factor, 4)}"]
-    lines += [f'  bearing_torque = "{digits(m.bearing_torque_Nm, 4)} N m"']
+    lines += [f"  windage_factor = {digits(factor, 4)}"]
+    lines += [f'  bearing_torque = "{digits(torque, 4)} N m"']
+    free = (m.windage_factor, m.bearing_torque_Nm)
+    if not m.split_assumed and any(abs(x - y) > 1e-3 * y for x, y in zip(free, m.suggested, strict=True)):
+        lines.append(
+            f"Left free, the windage factor would be {digits(free[0])} and the torque {digits(free[1])} N m; within "
+            "the model's ranges these agree with the watts as far as the meter tells."
+        )
     errors = f"± {digits(m.windage_factor_se, 2)} and ± {digits(m.bearing_torque_se, 2)} N m"
     if m.split_assumed:
         lines.append("One speed gives only the sum: the bearing torque is the config's, the windage takes the rest.")
@@ -125,6 +144,23 @@ def _model_lines(fit: IdleFit, m: IdleModel) -> list[str]:
     else:
         lines.append(f"Standard errors {errors}.")
     return lines
+
+
+def _what_else(fit: IdleFit, m: IdleModel) -> list[str]:
+    """What else explains watts that no value within the model's ranges does."""
+    side = beyond(m)
+    if side == "high":
+        motor = "" if fit.motor_W is not None or fit.place == "shaft" else (
+            "the motor's own loss, of brushes, fan and gears, which a router or grinder has at every load: read it "
+            "with nothing on the shaft or collet, and give it as drive.no_load_power or as a column motor_alone_W; "
+        )  # fmt: skip
+        return [f"What else draws such watts: {motor}a belt, a seal or a bar that rubs, a speed higher than read, or a "
+                "rotor larger than in the config."]  # fmt: skip
+    if side == "low":
+        motor = "too large a loss of the motor alone, " if fit.motor_W is not None else ""
+        return [f"What else leaves so few watts: {motor}a speed lower than thought, a meter that reads low at small "
+                "load, or a rotor smaller than in the config."]  # fmt: skip
+    return []
 
 
 def _which_term(fit: IdleFit, m: IdleModel) -> list[str]:
