@@ -18,7 +18,7 @@ from millsim.mill.problem import build
 
 ROOT = Path(__file__).parents[1]
 CONFIGS = ROOT / "configs"
-FAILED = 3
+FAILED, INCOMPLETE = 3, 4
 
 
 def run(*args):
@@ -41,7 +41,7 @@ def checks(*args, code):
     [
         ("demo", FAILED, {"dust in the air"}),
         ("pla", FAILED, {"phase control"}),
-        ("batch", 0, set()),
+        ("batch", INCOMPLETE, set()),
         ("swinging", FAILED, {"dust in the air"}),
         ("tight_jam", FAILED, {"pins in bending", "every nip full for one turn", "jam at the feed asked for",
                                "feed rate asked for"}),
@@ -112,7 +112,7 @@ def test_hammers_that_are_too_light():
     # Journey 6: six hammers, centre at 60 mm, 9000 rpm, 25 g/min of PLA; 4 g, then 20 g.
     feed = sets("feed.material=pla", "feed.rate=1.5 kg/h")
     light = checks(CONFIGS / "swinging.toml", *feed, *sets("rotor.hammer_mass=4 g"), code=FAILED)
-    heavy = checks(CONFIGS / "swinging.toml", *feed, code=0)
+    heavy = checks(CONFIGS / "swinging.toml", *feed, code=INCOMPLETE)
     pull = "pull of a hammer on its pin"
     assert heavy[pull]["value"] == pytest.approx(1070.0, rel=0.005)
     assert light[pull]["value"] == pytest.approx(heavy[pull]["value"] / 5.0)
@@ -192,7 +192,7 @@ def test_a_prediction_that_does_not_settle_leaves_its_lines_open(monkeypatch):
 
     monkeypatch.setattr("millsim.forecast.run.predict", fails)
     result = run(CONFIGS / "batch.toml")
-    assert result.exit_code == 0
+    assert result.exit_code == INCOMPLETE and "Not the whole review" in result.stdout
     assert result.stderr == "The prediction did not settle (residual 0.3), so what needs one is not checked.\n"
     assert re.search(r"not checked  outlet temperature", result.stdout)
 
@@ -220,7 +220,7 @@ def test_quick_compiles_nothing_and_predicts_nothing():
         "Dispatcher.compile = compiles\n"
         "from millsim.commands.main import cli\n"
         "try: cli(['check', 'configs/batch.toml', '--quick'], prog_name='millsim')\n"
-        "except SystemExit as e: assert e.code == 0, e.code\n"
+        "except SystemExit as e: assert e.code == 4, e.code\n"
         "assert 'millsim.forecast.run' not in sys.modules and 'matplotlib' not in sys.modules\n"
     )
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=120)
@@ -230,7 +230,26 @@ def test_quick_compiles_nothing_and_predicts_nothing():
 
 def test_a_key_without_meaning_is_told_and_does_not_stop_the_review():
     said = run(CONFIGS / "demo.toml", "--quick", "--set", "model.windage_swirl=0.4")
-    assert said.exit_code == 0 and "model.windage_swirl is read and ignored: the swirl of the air now" in said.stdout
+    assert (
+        said.exit_code == INCOMPLETE
+        and "model.windage_swirl is read and ignored: the swirl of the air now" in said.stdout
+    )
     told = run(CONFIGS / "demo.toml", "--quick", "--json", "--set", "model.windage_swirl=0.4")
     assert json.loads(told.stdout)["ignored"][0].startswith("model.windage_swirl is read and ignored")
     assert json.loads(run(CONFIGS / "demo.toml", "--quick", "--json").stdout)["ignored"] == []
+
+
+def test_quick_json_and_exit_code_agree_with_the_whole_check():
+    """What a quick check finds is what the whole one finds; what it could not make, it says, and so does its code."""
+    for name in ("demo", "pla", "tight_jam"):
+        whole = json.loads(run(CONFIGS / f"{name}.toml", "--json").stdout)
+        quick = run(CONFIGS / f"{name}.toml", "--quick", "--json")
+        found = json.loads(quick.stdout)
+        by = {x["name"]: x["verdict"] for x in whole["checks"]}
+        for x in found["checks"]:
+            assert x["verdict"] in (by[x["name"]], "not checked"), x["name"]
+        assert found["counts"]["not checked"] > whole["counts"]["not checked"]
+        failing = found["counts"]["fails"] > 0
+        assert (quick.exit_code, found["status"]) == (
+            (FAILED, "check failed") if failing else (INCOMPLETE, "incomplete")
+        )

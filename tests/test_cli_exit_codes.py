@@ -53,7 +53,8 @@ def test_the_same_thing_gives_the_same_code(folder, monkeypatch, command, what):
     settings, code = MILLS[what]
     words = [w for s in (*PLAIN, *settings) for w in ("--set", s)]
     done = run(command, *COMMANDS[command], *words)
-    assert done.exit_code == code, done.output
+    whole = 4 if (command, code) == ("check", 0) else code  # not every check could be made
+    assert done.exit_code == whole, done.output[:500]
     assert bool(done.stdout) == (code != 2 and not (command == "sweep" and what == "cannot run"))
     if command == "predict" and code != 2:
         kept = run("why", "p.h5", "--json")
@@ -69,7 +70,7 @@ def test_a_limit_that_is_given_and_exceeded_is_a_no(folder, limit, code):
 
 def test_the_codes_of_all_states_and_where_they_are_told():
     assert [exit_code(status) for status in STATUS_WORDS[:4]] == [0, 3, 3, 1] == [exit_code(k) for k in range(4)]
-    assert sorted(EXIT) == [0, 1, 2, 3, 130]
+    assert sorted(EXIT) == [0, 1, 2, 3, 4, 130]
     told = run("--help").stdout.partition("Exit codes:")[2]
     for code, meaning in EXIT.items():
         assert f"{code} " in told and " ".join(meaning.split()) in " ".join(told.split())

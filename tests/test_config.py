@@ -240,7 +240,7 @@ def test_pieces_arch_where_the_law_lets_nothing_through():
     line = one(BASE, "feed.size.size=25 mm", "rotor.radius=100 mm")
     assert "feed.opening: 25 mm pieces arch over a 30 mm opening; allowed: above 35 mm" in line
     for opening, passes in ((0.0349, False), (0.0351, True)):
-        told_of = list(checks.contradictions({"feed.largest": 0.025, "feed.opening": opening}))
+        told_of = list(checks.contradictions({"feed.top": 0.025, "feed.opening": opening}))
         assert (not told_of) == passes == (opening_flow(600.0, opening, 0.025) > 0.0)
 
 

@@ -114,6 +114,8 @@ CASES = {
     "bearing_pressure": ("strength", ["1600 N", "0.006 m", "0.01 m"], "Pa"),
     "core_diameter": ("strength", ["0.006 m", "0.001 m"], "m"),
     "cantilever_moment": ("strength", ["500 N", "0.02 m"], "N m"),
+    "spread_moment": ("strength", ["500 N", "0.01 m"], "N m"),
+    "across_hub": ("strength", ["500 N", "4"], "N"),
     "beam_moment": ("strength", ["500 N", "0.02 m"], "N m"),
     "bending_stress": ("strength", ["10 N m", "0.008 m"], "Pa"),
     "flat_bending_stress": ("strength", ["10 N m", "0.03 m", "0.01 m"], "Pa"),

@@ -28,7 +28,7 @@ from millsim.studies.prebuild.facts import MillFacts, say
 from millsim.studies.prebuild.hammer import screws
 from millsim.studies.prebuild.judge import Rule
 from millsim.studies.prebuild.line import VERDICTS
-from millsim.studies.prebuild.review import GROUPS, fails, review
+from millsim.studies.prebuild.review import GROUPS, failing, review
 
 RPM = math.pi / 30.0
 TOUGH = "feed.material=pe_pp"  # pieces yield; brittle ones crack for less
@@ -225,7 +225,7 @@ def test_the_head_of_the_review_names_the_notes_that_miss_their_figure():
     head = " ".join(prebuild.review_text(config, lines).split("Rotor\n")[0].split())
     notes = [x for x in lines if x.verdict == "note"]
     assert f"{len(notes)} notes, neither passed nor failed; outside the trade rule or figure beside them" in head
-    for said in ("torque of a caught piece (margin 0.019)", "sieve area for the motor (margin 0.56)",
+    for said in ("torque of a caught piece (margin 0.018)", "sieve area for the motor (margin 0.56)",
                  "open area for the motor (margin 0.44)"):  # fmt: skip
         assert said in head
     assert "balance" not in head
@@ -304,7 +304,10 @@ def test_jam_by_torque_bite_and_flood():
     full = line("every nip full for one turn", "tight_jam")
     # The worst case is that of pieces which yield: (3/8) tau / rho x 17.5 mg = 0.367 J each.
     assert full.value == pytest.approx(72.0 * 2.2 / 3.0 * 0.367, rel=0.005) and full.verdict == "fails"
-    assert "bites of 0.37 J, if each is sheared right across; pieces that crack at once take 0.046 J" in full.words
+    assert (
+        "bites of 0.37 J, if pieces of 3 mm are each sheared right across; pieces that crack at once take 0.046 J"
+        in full.words
+    )
     tight = line("gap against feed pieces", "tight_jam")
     assert tight.verdict == "close" and "How it jams" in tight.words and "15 times" in tight.words
     strong = line("torque of a caught piece", "tight_jam", "drive.rated_power=20000 W")
@@ -342,11 +345,11 @@ def test_hammer_energy_and_lay_back_are_worse_for_light_hammers():
 
 
 def test_feather_hammers_fold_back_from_pieces_that_yield():
-    # 0.375 x 80 MPa / sqrt 3 per m3: 0.66 J for 5.26 mm; m v2 / 6 is 0.83 J for 1 g.
+    # 0.375 x 80 MPa / sqrt 3 per m3: 0.92 J for 5.86 mm (99 % of the feed is finer); m v2 / 6 is 0.83 J for 1 g.
     close, fails_ = (
-        line("hammer energy for one bite", "swinging", TOUGH, f"rotor.hammer_mass={m} g") for m in (1, 0.5)
+        line("hammer energy for one bite", "swinging", TOUGH, f"rotor.hammer_mass={m} g") for m in (1.2, 0.5)
     )
-    assert close.verdict == "close" and close.value == pytest.approx(0.833, rel=0.001)
+    assert close.verdict == "close" and close.value == pytest.approx(1.2 * 0.833, rel=0.001)
     assert fails_.verdict == "fails" and "folds back" in fails_.words
     brittle = line("hammer energy for one bite", "swinging", "rotor.hammer_mass=0.5 g")
     assert brittle.verdict == "passes" and brittle.limit < 0.3 * close.limit
@@ -356,7 +359,7 @@ def test_the_hammer_mass_advised_lays_back_twenty_degrees():
     words = line("hammer lay-back", "swinging", "rotor.hammer_mass=4 g").words
     grams = float(words.split(": ")[-1].split(" g lay back")[0])
     at = line("hammer lay-back", "swinging", f"rotor.hammer_mass={grams} g")
-    assert math.degrees(at.value) == pytest.approx(20.0, abs=0.5)
+    assert math.degrees(at.value) == pytest.approx(20.0, abs=0.7)  # two digits of the mass
 
 
 def test_motor_duty_by_the_trade_rule():
@@ -497,7 +500,7 @@ def test_a_mill_that_cannot_run_or_was_not_predicted():
     bare = review(mills.config("demo"), None)
     waiting = {y.name for y in bare if "leave out --quick" in y.words}
     assert {"outlet temperature", "steady load of the motor", "jam at the feed asked for"} <= waiting
-    assert not fails(bare)
+    assert not failing(bare)
 
 
 def test_text_and_json_say_the_same():
@@ -577,7 +580,7 @@ def test_pins_of_unknown_thread_do_not_pass_on_their_shanks():
     text = "\n".join(x for x in mills.config("batch").text.splitlines() if not x.startswith("threaded"))
     x = next(x for x in review(parse_config(text), None) if x.name == "pins in bending")
     assert x.verdict == "not checked" and "give stator.threaded" in x.words
-    assert line("pins in bending", "batch", "stator.threaded=false").verdict == "passes"
+    assert line("pins in bending", "batch", "stator.threaded=false").verdict == "close"
     assert line("pins in bending", "batch", "stator.threaded=true").verdict == "fails"
 
 

@@ -84,6 +84,21 @@ def test_a_pin_on_two_supports_has_a_quarter_of_the_moment():
     assert law.beam_moment(F, L) == pytest.approx(0.5 * law.cantilever_moment(F, 0.5 * L))
 
 
+def test_a_pin_whose_load_is_spread_has_half_of_that():
+    # Statics: reaction F/2 at each end, F/L of load between: the moment in the middle is F/2 x L/2 - F/2 x L/4.
+    F, L = 1070.0, 0.01
+    assert law.spread_moment(F, L) == pytest.approx(0.5 * F * 0.5 * L - 0.5 * F * 0.25 * L)
+    assert law.spread_moment(F, L) == pytest.approx(0.5 * law.beam_moment(F, L))
+
+
+@pytest.mark.parametrize("n", range(2, 13))
+def test_arms_pull_across_the_worst_cut_through_the_axis(n):
+    # The sum itself: arms evenly around, each pulling 1 N outward; the half on one side of a cut at any angle.
+    arms = 2 * np.pi * np.arange(n) / n
+    worst = max(np.cos(arms - cut).clip(0.0).sum() for cut in np.linspace(0, 2 * np.pi, 7201))
+    assert law.across_hub(1.0, n) == pytest.approx(worst, rel=1e-6)
+
+
 def test_a_flat_bar_in_bending_as_the_moment_of_its_layers():
     # Hand: 1900 N at 42 mm on 20 x 8 mm: 6 x 79.8 / (20 x 64 mm3) = 374 MPa. And layer by layer, stress as far from
     # the middle as the layer: the moment of all of them is the one put on.

@@ -266,7 +266,7 @@ def test_nothing_binds_far_from_every_limit():
 def test_headroom_of_a_temperature_counts_from_the_room():
     limit = Limit("outlet temperature", 303.15, 323.15, "K", "", 293.15)
     assert limitwords.headroom(limit) == pytest.approx(3.0)
-    assert limitwords.verdict(limit, "jam") == "ok"
+    assert limitwords.verdict(limit, "jam") == "within"
     assert limitwords.headroom(Limit("outlet temperature", 300.0, 299.0, "K", "", 310.0)) == 0.0
     assert summary.to_json(fake_prediction())["limit"]["margins"]["outlet temperature"] == pytest.approx(
         (358.15 - 293.15) / (318.4 - 293.15)

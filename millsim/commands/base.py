@@ -18,13 +18,14 @@ from ..errors import InputError, MillsimError
 from ..record.limits import CANNOT, FAILED, HARDLY_GRINDS, OK, OVER, STATUS_WORDS
 from .progress import Interrupts, Progress
 
-DONE, FAULT, ANSWER_IS_NO, INTERRUPTED = 0, 1, 3, 130
+DONE, FAULT, ANSWER_IS_NO, INCOMPLETE, INTERRUPTED = 0, 1, 3, 4, 130
 EXIT = {
     DONE: "done",
     FAULT: "failed: there is no answer, or it could not be written",
     InputError.exit_code: "bad input: every mistake is named",
     ANSWER_IS_NO: "answered, but no: the mill cannot run, takes less than asked or exceeds a limit, a check\n"
     "       fails, or nothing meets the target",
+    INCOMPLETE: "a review that is not whole: no check failed, but some could not be made",
     INTERRUPTED: "interrupted: what was kept is named",
 }
 _INTERRUPTS = "millsim.interrupts"  # key of the interrupt watch in the click context

@@ -7,7 +7,7 @@ import click
 
 from ..errors import NotConverged
 from ..record.limits import OK
-from .base import ANSWER_IS_NO, answer, exit_code, tell, working
+from .base import ANSWER_IS_NO, DONE, INCOMPLETE, answer, exit_code, tell, working
 from .inputs import json_option, path_type, set_option
 
 _PATIENCE_S = 2.1  # a little more than the progress line's own
@@ -24,8 +24,8 @@ def check(ctx, config, quick, settings) -> None:
     """Check a config, and review the mill before it is built.
 
     Every mistake in CONFIG is listed at once. Then come strength, jams, motor, air, heat and dust, each with its
-    margin and what it rests on. Exit code 3 when a check fails or the mill does not run as asked. It is a screening,
-    not a clearance.
+    margin and what it rests on. Exit code 3 when a check fails or the mill does not run as asked, 4 when none fails
+    but some could not be made, as with --quick. It is a screening, not a clearance.
     """
     from ..mill.config.mill import load_config
 
@@ -33,7 +33,7 @@ def check(ctx, config, quick, settings) -> None:
     prediction = None if quick else _predict(ctx, loaded)
     from ..show.words import prebuild
     from ..studies import drawing
-    from ..studies.prebuild.review import failing, review
+    from ..studies.prebuild.review import review
 
     lines = review(loaded, prediction)
     numbers = {key: scalar.value for key, scalar in drawing.derived(loaded).items()}
@@ -41,8 +41,18 @@ def check(ctx, config, quick, settings) -> None:
         ctx,
         lambda: {**prebuild.review_json(loaded, lines), "derived": numbers, "ignored": list(loaded.ignored)},
         lambda: "\n".join([drawing.describe(loaded), *prebuild.ignored(loaded), prebuild.review_text(loaded, lines)]),
-        ANSWER_IS_NO if failing(lines) else exit_code(prediction.status if prediction else OK),
+        _code(lines, prediction),
     )
+
+
+def _code(lines, prediction) -> int:
+    """3 where a check fails or the mill does not run as asked, 4 where none fails but some could not be made."""
+    from ..studies.prebuild.review import named
+
+    if named(lines, "fails"):
+        return ANSWER_IS_NO
+    answered = exit_code(prediction.status if prediction else OK)
+    return answered or (INCOMPLETE if named(lines, "not checked") else DONE)
 
 
 def _predict(ctx: click.Context, config):

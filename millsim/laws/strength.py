@@ -5,7 +5,7 @@ simple part; not a design code. Handbooks are named from memory: Roark (Formulas
 (Mechanical Engineering Design), Johnson 1985 (Contact Mechanics). What names no source is derived: geometry or statics.
 """
 
-from math import acos, atan, pi, sqrt
+from math import acos, atan, pi, sin, sqrt
 
 TIP_CAP = 80.0  # m/s of a home-made rotor (assumed: the top of what the model is meant for)
 
@@ -59,6 +59,22 @@ def beam_moment(F: float, L: float) -> float:
     Ends that are clamped hard would halve it again; holes in a housing do not clamp.
     """
     return 0.25 * F * L
+
+
+def spread_moment(F: float, L: float) -> float:
+    """Largest bending moment [N m] of a pin on both ends, its load spread evenly over the length L: F L / 8. Roark."""
+    return 0.125 * F * L
+
+
+def across_hub(F: float, n: int) -> float:
+    """Largest pull [N] that n even arms, each pulling outward with F, put across any cut through the axis.
+
+    Sum of F cos over the arms of one half, in the worst direction (statics): F / sin(pi / n) for even n,
+    F / (2 sin(pi / (2 n))) for odd n; a single arm counts whole, as its counterweight answers it.
+    """
+    if n < 2:
+        return F
+    return F / sin(pi / n) if n % 2 == 0 else 0.5 * F / sin(0.5 * pi / n)
 
 
 def bending_stress(M: float, d: float) -> float:

@@ -27,6 +27,11 @@ def status_words(code: int, binding: str) -> str:
     return HARDLY_GRINDS if code == CANNOT and binding == LIMITS[GRINDING] else STATUS_WORDS[code]
 
 
+def shown_status(status: str) -> str:
+    """A status for people: that a prediction could be made is no judgement of the mill."""
+    return "computed" if status == STATUS_WORDS[OK] else status
+
+
 TRY_PREDICT = "`millsim predict` says what would change that"
 
 

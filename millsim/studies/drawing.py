@@ -29,7 +29,7 @@ def derived(config: Config) -> dict[str, Scalar]:
         "open_area_m2": Scalar(s.area_m2 * s.open_fraction, "m2", "open area of the sieve"),
         "holes": Scalar(_holes(config), "1", "holes in the sieve, about"),
         "gap_m": Scalar(config.stator.gap_m, "m", "gap from bar to wall"),
-        "largest_feed_m": Scalar(f.size.largest_m, "m", "largest pieces of the feed"),
+        "largest_feed_m": Scalar(f.size.top_m, "m", "largest pieces of the feed"),
         "feed_opening_m": Scalar(f.opening_m, "m", "feed opening"),
     }
     if r.hammer_mass_kg is not None and r.pivot_radius_m is not None:

@@ -210,7 +210,7 @@ def gap_full(config: Config) -> float:
 
     Through a gap as wide as the largest piece nothing is cut any more (geometry); twice is a choice.
     """
-    gap, piece = config.stator.gap_m, config.feed.size.largest_m
+    gap, piece = config.stator.gap_m, config.feed.size.top_m
     return min(2.0 * gap, piece) if piece > gap else 2.0 * gap
 
 

@@ -54,7 +54,8 @@ def derive(values: Values) -> None:
         values["feed.temperature"] = values.get("air.room")
     values["drive.own_curve"] = values.get("drive.speed_curve") or None
     values["drive.speed_curve"] = _curve(values)
-    values["feed.largest"] = largest_piece({k.removeprefix("feed.size."): v for k, v in values.items()})
+    of_size = {k.removeprefix("feed.size."): v for k, v in values.items()}
+    values["feed.largest"], values["feed.top"] = largest_piece(of_size), top_piece(of_size)
 
 
 def derived_open_fraction(values: Values) -> float | None:
@@ -120,6 +121,21 @@ def largest_piece(values: Values) -> float | None:
         return x50 * math.exp(1.6449 * sigma)
     if kind in ("table", "sieve_sheet", "product"):
         return _x95(values.get("apertures") or (), values.get("q3") or ())
+    return size if kind == "single" else None
+
+
+def top_piece(values: Values) -> float | None:
+    """The largest piece of the feed as given [m]: the single size, the end of a table; of a curve without an end the
+    size that 99 % by mass are finer than (assumed). Values by key of [feed.size].
+    """
+    kind, size, x63, n, x50, sigma = (values.get(k) for k in ("kind", "size", "x63", "n", "x50", "sigma"))
+    if kind == "rrsb" and x63 and n:
+        return x63 * math.log(100.0) ** (1.0 / n)
+    if kind == "lognormal" and x50 and sigma:
+        return x50 * math.exp(2.3263 * sigma)
+    apertures, q3 = values.get("apertures") or (), values.get("q3") or ()
+    if kind in ("table", "sieve_sheet", "product") and apertures and len(apertures) == len(q3):
+        return next((x for x, share in zip(apertures, q3, strict=True) if share > 1.0 - 1e-9), apertures[-1])
     return size if kind == "single" else None
 
 
@@ -318,7 +334,7 @@ def _sags(speed: float, under: float) -> Iterator[Finding]:
         )
 
 
-@rule("feed.largest", "feed.opening")
+@rule("feed.top", "feed.opening")
 def _feed_fits(largest: float, opening: float) -> Iterator[Finding]:
     if opening - ARCHING * largest <= 0.0:
         yield Finding(
@@ -329,7 +345,7 @@ def _feed_fits(largest: float, opening: float) -> Iterator[Finding]:
         )
 
 
-@rule("feed.largest", "rotor.radius")
+@rule("feed.top", "rotor.radius")
 def _feed_below_rotor(largest: float, radius: float) -> Iterator[Finding]:
     if largest >= radius:
         yield Finding("feed.size", f"pieces of {_mm(largest)} are larger than the rotor radius", f"below {_mm(radius)}")

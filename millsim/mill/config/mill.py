@@ -160,7 +160,8 @@ class FeedSize:
     sheet_path: Path | None
     sheet_apertures_m: tuple[float, ...]
     sheet_q3: tuple[float, ...]
-    largest_m: float  # the single size, else the size 95 % is finer than
+    largest_m: float  # the single size, else the size 95 % is finer than: what the feed's coarse end is like
+    top_m: float  # the largest piece there may be: what breaks a pin
 
 
 class Batch(NamedTuple):
@@ -311,6 +312,7 @@ def _feed_size(r: Reading) -> FeedSize:
         sheet_path=v.get("feed.size.path"),
         sheet_apertures_m=tuple(v["feed.size.apertures"]), sheet_q3=tuple(v["feed.size.q3"]),
         largest_m=v["feed.largest"],
+        top_m=v["feed.top"],
     )  # fmt: skip
 
 

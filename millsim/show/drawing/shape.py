@@ -134,7 +134,7 @@ def shape_of(config: Config) -> Shape:
         both_ends=s.held == "both ends", threaded=bool(s.threaded),
         sieve=sieve * MM, share=min(1.0, share), sieve_width=max(1.0, share) * r.bar_height_m * MM,
         hole=v.hole_m * MM, pitch=_pitch(config) * MM, plate=(v.thickness_m or 0.0) * MM, mesh=v.kind == "mesh",
-        opening=f.opening_m * MM, largest=f.size.largest_m * MM, median=median_feed(f.size) * MM,
+        opening=f.opening_m * MM, largest=f.size.top_m * MM, median=median_feed(f.size) * MM,
         clearance=0.02 * max(2 * r.radius_m, r.bar_height_m) * MM,
     )  # fmt: skip
 

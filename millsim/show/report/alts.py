@@ -116,7 +116,7 @@ def drawing_alt(config: Config, p: Prediction) -> str:
         f"Drawing to scale, front view and section: rotor {_size(2 * r.radius_m)} across with {tools} "
         f"{_size(r.bar_height_m)} high and {_size(r.bar_thickness_m)} thick, {r.edge} edges; {wall} at a gap of "
         f"{_size(s.gap_m)}; {sieve.kind} with holes of {_size(sieve.hole_m)}. Enlarged beside the holes: a feed piece "
-        f"of up to {_size(config.feed.size.largest_m)}"
+        f"of up to {_size(config.feed.size.top_m)}"
     )
     x50 = figure(p.main.scalars, "x50_m")
     return f"{text} and a grain of the powder's x50, {x50.text}." if x50 else f"{text}."

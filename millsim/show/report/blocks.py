@@ -9,7 +9,7 @@ NATURE = "Milling report: a prediction, not a measurement and not a safety clear
 VERDICT_MARKS = {  # a mark before the word, so that a line is told apart without colour
     "fails": "✗",
     "close": "!",
-    "passes": "✓",
+    "passes": "·",
     "not checked": "?",
     "note": "i",
 }

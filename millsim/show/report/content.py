@@ -6,6 +6,7 @@ from ...base.quantities.written import capital, sentence
 from ...record.asked import batch_of
 from ...record.date import date_words
 from ...record.identity import forecast_sha256
+from ...record.limits import shown_status
 from ...record.outputs import figure, row_name
 from ...record.prediction import Prediction
 from ..parts import Paragraph, Table
@@ -66,7 +67,7 @@ def report(p: Prediction) -> Report:
     return Report(
         f"Milling report: {mill}",
         capital(mill),
-        f"{made}, seed {p.seed}, model {p.model_version}, status: {p.status}",
+        f"{made}, seed {p.seed}, model {p.model_version}, {shown_status(p.status)}",
         sections,
     )
 

@@ -204,7 +204,7 @@ def _pauses(a: HeatAnswers) -> str:
     if a.rate_kg_s is None:
         return _batch_time(a)
     if a.value("outlet_K") <= a.limit_K:
-        return "Batches and pauses: not needed, it may run without end within the limit."
+        return "Batches and pauses: for heat none are needed, by this reckoning; dust, wear and motor may ask for them."
     model, most = a.value("run_s"), a.value("most_run_s")
     if math.isnan(most):
         return ""

@@ -62,7 +62,7 @@ def verdict(limit: Limit, binding: str) -> str:
         return "EXCEEDED"
     if limit.name == binding:
         return "limits it" if free <= BINDS else "first to limit"
-    return "at limit" if free <= BINDS else "close" if free < 1.2 else "ok"
+    return "at limit" if free <= BINDS else "close" if free < 1.2 else "within"
 
 
 def limit_figures(p: Prediction, x: Limit) -> tuple[str, str, str]:

@@ -75,7 +75,7 @@ def review_json(config: Config, lines: list[ReviewLine]) -> dict:
     counts = {verdict: sum(x.verdict == verdict for x in lines) for verdict in VERDICTS}
     facts = MillFacts(config, None)
     said = {
-        "status": "check failed" if counts["fails"] else "ok",
+        "status": "check failed" if counts["fails"] else "incomplete" if counts["not checked"] else "no check failed",
         "mill": config.name,
         "config_sha256": config.sha256,
         "counts": counts,
@@ -95,7 +95,8 @@ def _summary(lines: list[ReviewLine]) -> list[str]:
     parts = [_count(by["fails"], "fails", "fail"), _count(by["close"], "is close", "are close")]
     parts.append(_count(by["passes"], "passes", "pass"))
     more = f"; {_count(by['not checked'], 'more was', 'more were')} not made" if by["not checked"] else ""
-    out = [f"{done} checks: {', '.join(parts)}{more}."]
+    whole = "The whole review" if not by["not checked"] else "Not the whole review"
+    out = _hang(f"{whole}. {done} checks: {', '.join(parts)}{more}.")
     for verdict in ("fails", "close"):
         if by[verdict]:
             out += _hang(f"{verdict.upper()}: {'; '.join(x.name for x in by[verdict])}.")

@@ -8,7 +8,7 @@ from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import sentence, wrap
 from ...record.date import date_words
 from ...record.identity import forecast_sha256
-from ...record.limits import cannot_run_words
+from ...record.limits import cannot_run_words, shown_status
 from ...record.prediction import EngineResult, Prediction
 from ...studies.engines import compare
 from ..parts import Table, terminal_lines
@@ -121,4 +121,4 @@ def all_tables(p: Prediction) -> list[Table]:
 def _provenance(p: Prediction) -> list[str]:
     run = f"seed {p.seed}, millsim {p.version}, model {p.model_version}, config {p.config_sha256[:12]}"
     made = f"forecast {forecast_sha256(p)[:12]}, {date_words(p.date)}"
-    return [f"Run: {p.command or 'from Python'}", f"     {run}, status: {p.status}", f"     {made}"]
+    return [f"Run: {p.command or 'from Python'}", f"     {run}, {shown_status(p.status)}", f"     {made}"]

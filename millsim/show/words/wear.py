@@ -149,7 +149,7 @@ def _edges_go(d: WearDrift) -> str:
 
 def _gap_goes(d: WearDrift) -> str:
     """The earliest kilograms at which the gap is too wide."""
-    piece = d.gap_full_m == d.config.feed.size.largest_m
+    piece = d.gap_full_m == d.config.feed.size.top_m
     as_wide = f"is as wide as the largest feed piece, {plain(d.gap_full_m, 'm')}, and cuts none"
     what = as_wide if piece else "has doubled"
     return f"If the tips take all of it instead, the gap {what} after {kilos(d.gap_kg, 2)}, at the earliest."

@@ -64,8 +64,9 @@ class Line:
 def fed_with(config: Config, first: Circuit) -> Config:
     """The config with the powder of a first mill as its feed size; text and hash stay those of the config as read."""
     sizes, q3 = closed_curve(first.edges_m, first.accepted_q3)
-    largest = checks.largest_piece({"kind": "table", "apertures": sizes, "q3": q3})
-    size = FeedSize("sieve_sheet", None, None, None, None, None, None, sizes, q3, largest)
+    table = {"kind": "table", "apertures": sizes, "q3": q3}
+    ends = checks.largest_piece(table), checks.top_piece(table)
+    size = FeedSize("sieve_sheet", None, None, None, None, None, None, sizes, q3, *ends)
     return replace(config, feed=replace(config.feed, size=size, rate_kg_s=None, batch_mass_kg=None, batch_time_s=None))
 
 
@@ -156,7 +157,7 @@ class _Both:
 
 def _fits(fed: Config, a: Circuit) -> None:
     """Raise InputError where the second mill cannot be fed with these pieces at all."""
-    values = {"feed.largest": fed.feed.size.largest_m, "feed.opening": fed.feed.opening_m}
+    values = {"feed.top": fed.feed.size.top_m, "feed.opening": fed.feed.opening_m}
     values["rotor.radius"] = fed.rotor.radius_m
     wrong = [Problem(str(fed.path or "second config"), *f) for f in checks.contradictions(values)]
     if wrong:

@@ -49,7 +49,7 @@ def bending(f: MillFacts) -> ReviewLine:
         return BEND.give("rotor.material", said=f"{root}: {say(value, 'MPa')}, {f.metal.name} yields at "
                             f"{say(f.strength, 'MPa')}")  # fmt: skip
     metal = "yield as given" if r.yield_strength_Pa else f.metal.source
-    root += f"; {'yield' if r.yield_strength_Pa else f.metal.name + ', yield'} {say(f.strength, 'MPa')}"
+    root += f"; {f.metal_words}"
     if f.nips:
         root += ". Taken: a whole section sheared at once, with the rotor's energy behind it; brittle ones crack before"
     help_ = f"What would help: bars {say(need, 'mm')} thick along the circle, a larger hub, or stronger steel " \

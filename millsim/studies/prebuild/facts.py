@@ -82,6 +82,14 @@ class MillFacts:
         return self.config.rotor.yield_strength_Pa or self.metal.strength
 
     @property
+    def metal_words(self) -> str:
+        """What the rotor is made of and its yield, with what that rests on: "steel, 900 MPa as given"."""
+        r = self.config.rotor
+        if r.yield_strength_Pa:
+            return f"{r.material or 'metal'}, yield {say(self.strength, 'MPa')} as given"
+        return f"{self.metal.name}, {self.metal.source}, yield {say(self.strength, 'MPa')}"
+
+    @property
     def swinging(self) -> bool:
         """Whether the rotor carries hammers."""
         return self.config.rotor.mount == "swinging"
@@ -100,7 +108,12 @@ class MillFacts:
 
     @property
     def piece(self) -> float:
-        """Largest pieces of the feed [m]."""
+        """Largest piece of the feed as given [m]."""
+        return self.config.feed.size.top_m
+
+    @property
+    def coarse(self) -> float:
+        """Size [m] that 95 % of the feed is finer than: of many pieces at once, not all are the largest."""
         return self.config.feed.size.largest_m
 
     @property
@@ -165,9 +178,9 @@ class MillFacts:
         return self.piece_mass * plain(cutting.shear_energy)(self.yield_stress, density, self.piece, *self.breakage)
 
     @property
-    def shear_work(self) -> float:
-        """Energy [J] that shears it right across: what a piece takes that yields and does not crack."""
-        return 0.25 * self.shear_force * self.piece
+    def coarse_work(self) -> float:
+        """Energy [J] that shears a coarse piece right across: what one takes that yields and does not crack."""
+        return 0.25 * plain(cutting.shear_force)(self.yield_stress, self.coarse) * self.coarse
 
     @property
     def energy(self) -> float:

@@ -26,6 +26,8 @@ BAR_PULL = Rule("rotor", "pull of a bar on its hub", "N", "F = rho A v^2 / 2", "
                 "rotating bar: Roark")  # fmt: skip
 SHEAR = Rule("rotor", "hammer pin in shear", "Pa", "1.5 F / (2 pi d^2 / 4); limit 0.4 of yield", "from memory",
              "double shear: Shigley; blows 1.5; 0.4 of yield: steel building practice")  # fmt: skip
+BENT = Rule("rotor", "hammer pin in bending", "Pa", "1.5 x 32 (F L / 8) / (pi d^3); limit is the yield strength",
+            "from memory", "beam on both ends, load spread over the eye: Roark; blows 1.5")  # fmt: skip
 BEARING = Rule("rotor", "pressure at the hammer's eye", "Pa", "1.5 F / (d t); limit 0.9 of yield", "from memory",
                "projected area: Shigley; blows 1.5; 0.9 of yield: steel building practice")  # fmt: skip
 ENERGY = Rule("rotor", "hammer energy for one bite", "J",
@@ -95,7 +97,7 @@ def lines(f: MillFacts) -> list[ReviewLine]:
         said = f"half a bar's length pulls {say(F)} N at its root; screws that hold bars carry that and the blows: " \
                "see the table of screws"  # fmt: skip
         return [BAR_PULL.note(F, f"{said}. {left_out}." if (left_out := bite_on_screws(f)) else f"{said}.")]
-    return [hammer_pull(f), pin_shear(f), eye(f), bite(f), lay_back(f), working_speed(f)]
+    return [hammer_pull(f), pin_shear(f), pin_bending(f), eye(f), bite(f), lay_back(f), working_speed(f)]
 
 
 def hammer_pull(f: MillFacts) -> ReviewLine:
@@ -116,6 +118,20 @@ def pin_shear(f: MillFacts) -> ReviewLine:
     thicker = f"Take {say(need, 'mm', 2)} or more"
     said = f"a plain pin of {say(d, 'mm')} held at both sides, taken as mild steel"
     return SHEAR.judge(strength.shear_stress(F, strength.round_area(d), 2.0), limit, said, thicker)
+
+
+def pin_bending(f: MillFacts) -> ReviewLine:
+    """The pin bent between the plates that hold it, the hammer's pull spread over its eye."""
+    r = f.config.rotor
+    d, deep = r.pivot_pin_diameter_m, r.hammer_thickness_m
+    if d is None or deep is None:
+        absent = [k for k, x in (("rotor.pivot_pin_diameter", d), ("rotor.hammer_thickness", deep)) if x is None]
+        return BENT.give(*absent)
+    M = strength.spread_moment(DYNAMIC * pull(f), deep)
+    need = strength.pin_for_moment(1.5 * M, MILD_STEEL.strength)
+    said = f"a plain pin of {say(d, 'mm')} between plates close beside {say(deep, 'mm')} of hammer, taken as mild " \
+           "steel; a gap to the plates bends it more"  # fmt: skip
+    return BENT.judge(strength.bending_stress(M, d), MILD_STEEL.strength, said, f"Take {say(need, 'mm', 2)} or more")
 
 
 def eye(f: MillFacts) -> ReviewLine:
@@ -166,7 +182,7 @@ def swings(f: MillFacts, mass: float) -> dict[str, float]:
     if f.nips:
         E = plain(cutting.hammer_energy)(mass, f.tip)
         lost["a bite that cracks it"] = strength.speed_lost(f.tip, E, f.bite)
-        lost["one that shears it right across"] = strength.speed_lost(f.tip, E, f.shear_work)
+        lost["one that shears it right across"] = strength.speed_lost(f.tip, E, 0.25 * f.shear_force * f.piece)
     return {blow: strength.swing_back(I, k, v / length) for blow, v in lost.items()}
 
 

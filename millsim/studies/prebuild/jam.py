@@ -134,13 +134,14 @@ def flooded(f: MillFacts) -> ReviewLine:
     if not f.nips:
         return FLOODED.note(0.0, "No piece by itself is caught: a flooded chamber labours, it does not wedge.", limit)
     meetings = f.config.rotor.bars * f.pins
-    caught = meetings * plain(cutting.overlap_share)(f.piece, f.config.stator.gap_m, float(f.mill["run_out"]))
+    caught = meetings * plain(cutting.overlap_share)(f.coarse, f.config.stator.gap_m, float(f.mill["run_out"]))
     meet = f"{f.config.rotor.bars} bars meet {f.pins} pins {meetings} times a turn"
-    said = f"{meet}; some {say(caught, digits=2)} bites of {say(f.shear_work, 'J', 2)}, if each is sheared right across"
-    if f.bite < 0.5 * f.shear_work:
+    said = f"{meet}; some {say(caught, digits=2)} bites of {say(f.coarse_work, 'J', 2)}, if pieces of " \
+           f"{say(f.coarse, 'mm')} are each sheared right across"  # fmt: skip
+    if f.bite < 0.5 * f.coarse_work:
         said += f"; pieces that crack at once take {say(f.bite, 'J', 2)}"
     even = "A scoop tipped in at once stops this rotor: feed slowly and evenly, open the gap, or take a heavier rotor"
-    return FLOODED.judge(caught * f.shear_work, limit, said, "Feed evenly, never by the scoop", even)
+    return FLOODED.judge(caught * f.coarse_work, limit, said, "Feed evenly, never by the scoop", even)
 
 
 def fed(f: MillFacts) -> ReviewLine:

@@ -4,6 +4,7 @@ import math
 
 from ...laws import strength
 from ...mill import parts
+from ...mill.parts import hammer_centre
 from .facts import MillFacts, say
 from .judge import Rule
 from .line import ReviewLine
@@ -34,6 +35,11 @@ STRESS = Rule("rotor", "stress in the bars", "Pa", "K_t rho v^2 / 2, K_t = 2.5 a
               "from memory", "rotating bar: Roark; K_t 2 to 3: Peterson")  # fmt: skip
 EYE = Rule("rotor", "stress in the hammers", "Pa", "K_t rho (v^2 - v_pivot^2) / 2, K_t = 2.5; limit 0.4 of yield",
            "from memory", "rotating bar: Roark; K_t 2 to 3: Peterson")  # fmt: skip
+BURST = Rule("rotor", "burst of the hub", "Pa",
+             "(pull of the arms and of half the hub) / (2 (r_hub - r_bore) H); limit 0.4 of yield", "from memory",
+             "mean hoop stress across the hub: Robinson 1944, Trans. ASME 66:373; r_hub of the model")  # fmt: skip
+COLD = Rule("rotor", "steel in the cold", "K", "feed against the impact classes of structural steel", "from memory",
+            "EN 10025-2: 27 J at 20 (JR), 0 (J0), -20 °C (J2); austenitic steel and aluminium stay tough")  # fmt: skip
 RIM = Rule("rotor", "stress in a rim at the tips", "Pa", "rho v^2; limit 0.4 of yield", "from memory",
            "thin rotating ring: Roark, Shigley")  # fmt: skip
 CRITICAL = Rule("rotor", "critical speed of the shaft", "rad/s",
@@ -43,13 +49,15 @@ BALANCE = Rule("rotor", "balance", "m", "e = G / omega", "from memory", "ISO 219
 FLYING = Rule("rotor", "what could fly against the guard", "J",
               "m v^2 / 2 of a hammer or screw, m v^2 / 6 of half a bar; wall: 32 J (t / t_32)^1.5", "assumed",
               "an estimate, not a containment calculation")  # fmt: skip
+BRITTLE_K = 253.15  # below, plain structural steel is not warranted against blows (EN 10025-2, from memory)
 RUN_DOWN = Rule("rotor", "time to standstill", "s", "I / sqrt(T c) atan(omega sqrt(c / T))", "assumed",
                 "bearing torque T and windage c of the model without air let through, not measured")  # fmt: skip
 
 
 def lines(f: MillFacts) -> list[ReviewLine]:
     """All checks of the turning parts, in the order a builder meets them."""
-    return [tip_speed(f), stress(f), rim(f), critical_speed(f), balance(f), flying(f), run_down(f)]
+    turning = [tip_speed(f), stress(f), burst(f), rim(f), critical_speed(f), balance(f), flying(f), run_down(f)]
+    return turning + ([in_the_cold(f)] if f.config.feed.temperature_K < BRITTLE_K else [])
 
 
 def tip_speed(f: MillFacts) -> ReviewLine:
@@ -72,12 +80,44 @@ def stress(f: MillFacts) -> ReviewLine:
     value, limit = HOLE * plain_stress, SHARE_OF_YIELD * f.strength
     part = "hammers at their eyes" if f.swinging else "bars at the axis"
     said = f"the {part} carry {say(plain_stress, 'MPa')} of their own pull, {HOLE:g} times that beside a hole"
-    if r.material is None:
+    if r.material is None and not r.yield_strength_Pa:
         return rule.give("rotor.material", said=f"in {metal.name} {said}, of {say(limit, 'MPa')} allowed")
-    of = f"yield {say(f.strength, 'MPa')}" if r.yield_strength_Pa else f"{metal.source}, {say(f.strength, 'MPa')}"
     weak = "Run slower or take a stronger metal"
     source = f"{rule.source}; {'yield as given' if r.yield_strength_Pa else metal.source}"
-    return rule.judge(value, limit, f"{said} ({metal.name}, {of}). Welds and screws are weaker", weak, source=source)
+    return rule.judge(value, limit, f"{said} ({f.metal_words}). Welds and screws are weaker", weak, source=source)
+
+
+def burst(f: MillFacts) -> ReviewLine:
+    """Mean hoop stress across the hub, by which a rotor bursts as a whole: its arms' pull, and that of half a ring."""
+    r, bore = f.config.rotor, f.config.shaft.diameter_m
+    if r.material == "printed":
+        return BURST.give("rotor.material", what="rotor.material a metal")
+    if bore is None:
+        return BURST.give("shaft.diameter")
+    a, b = 0.5 * bore, float(f.mill["r_hub"])
+    if b <= a:
+        return BURST.missing("the shaft is as thick as the hub that the model takes")
+    bars = strength.bar_stress(f.metal.density, f.tip, f.omega * b) * r.bar_height_m * r.bar_thickness_m
+    hammers = strength.centrifugal_force(f.hammer.mass, hammer_centre(f.config), f.omega) if f.swinging else 0.0
+    hub = 2.0 / 3.0 * f.metal.density * f.omega**2 * (b**3 - a**3) * r.bar_height_m  # of half a ring, across a cut
+    pull = strength.across_hub(max(bars, hammers), r.bars)
+    value = (pull + hub) / (2.0 * (b - a) * r.bar_height_m)
+    said = f"{r.bars} arms pull {say(pull)} N across a hub of {say(2.0 * b, 'mm')} (taken) on a shaft of " \
+           f"{say(bore, 'mm')}; {f.metal_words}"  # fmt: skip
+    weak = "A larger hub, a stronger metal or a lower speed; a keyway or grub screw takes off more"
+    return BURST.judge(value, SHARE_OF_YIELD * f.strength, said, weak)
+
+
+def in_the_cold(f: MillFacts) -> ReviewLine:
+    """Whether the rotor's metal gets brittle beside feed this cold."""
+    T = f.config.feed.temperature_K
+    if f.config.rotor.material in ("stainless", "aluminium"):
+        return COLD.note(T, f"{f.metal.name} stays tough in the cold; screws, pins and welds of other steel may not.")
+    return COLD.missing(
+        f"plain steel gets brittle below about -20 °C, and a blow then breaks what it would have bent. Feed of "
+        f"{say(T, 'degC')} chills bars, pins and screws: have them made of austenitic stainless steel, or judged by "
+        "somebody licensed", value=T,
+    )  # fmt: skip
 
 
 def rim(f: MillFacts) -> ReviewLine:
