@@ -73,6 +73,8 @@ CASES = {
     "load_loss": ("drive", ["1100 W", "0.78", "120 W"], "W"),
     "motor_output": ("drive", ["420 W", "1100 W", "0.78", "120 W"], "W"),
     "tool_speed": ("drive", ["1300 W", "1000 1/s", "1100 W", "0.3", "0.4"], "1/s"),
+    "short_time_duty": ("drive", ["600 s", "1200 s"], ""),
+    "lasting_share": ("drive", ["0.4", "90 W", "510 W"], ""),
     "motor_input": ("drive", ["300 W", "1100 W", "0.78", "120 W"], "W"),
     "power_at_speed": ("drive", ["300 W", "900 1/s", "1000 1/s"], "W"),
     "labouring_speed": ("drive", ["1200 W", "2000 W", "1000 1/s"], "1/s"),

@@ -5,12 +5,14 @@ loss; of that 90 W are there with nothing on the collet, 510 W come with the loa
 """
 
 import re
+from dataclasses import replace
 
 import mills
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from runsheets import run_of
 from sweeps import axis, made, points
 
 from millsim.errors import InputError
@@ -20,13 +22,17 @@ from millsim.explore.choose.judge import judge
 from millsim.forecast import band
 from millsim.forecast.run import predict
 from millsim.laws import drive
+from millsim.learn.calibration.runmodel import model_of
 from millsim.learn.measured import idlemodel
 from millsim.learn.measured.idlerun import fit_idle, read_idle
-from millsim.mill.chamber import feedback_speed, idle_power, socket_power
+from millsim.learn.measured.runbalance import close
+from millsim.mill.chamber import feedback_speed, idle_power, idle_speed, socket_power
 from millsim.mill.config.mill import parse_config
 from millsim.mill.parts import own_loss, shaft_power
-from millsim.mill.problem import build
+from millsim.mill.problem import build, set_parameters
 from millsim.show.words.idle import idle_text
+from millsim.show.words.run import to_text
+from millsim.studies.prebuild.review import BARRING, review
 
 RPM = np.pi / 30.0
 QUICK = ("run.seed=1", "run.engine=balance", "run.trace=false", "run.class_ratio=1.6", "run.band_samples=0")
@@ -287,6 +293,130 @@ def test_a_bare_tool_that_takes_more_than_the_mill_is_refused(tmp_path):
         idle_report(tmp_path / "idle.csv", router(), np.array([60.0, 70.0, 80.0, 85.0]))
     assert "is no more than the bare motor takes there by the config" in str(error.value)
     assert "drive.no_load_speed" in str(error.value)
+
+
+# --- a measured run --------------------------------------------------------------------------------------------------
+
+ON_ROUTER = ('"demo.toml"', '"demo.toml"\noverrides = ["drive.no_load_power=90 W"]')
+
+
+def test_a_run_takes_the_bare_tool_from_the_config():
+    """190 W empty, 90 W of them the motor's own, 1.8 W by the load (220 W at 1100 W): 98 W at the shaft, not 148 W."""
+    run = run_of(ON_ROUTER)
+    assert shaft_power(run.config, 190.0) == pytest.approx(98.3, abs=0.1)
+    text = " ".join(to_text(run, close(run)).split())
+    assert "Of it the bare motor takes 90 W by the config, its own loss." in text
+    assert any("the config has the bare motor at 90 W, its own loss and no windage" in x for x in run.assumed)
+    assert "power of the motor alone" not in {m.what for m in close(run).missing}
+    measured = run_of(ON_ROUTER, ('idle = "190 W"', 'idle = "190 W"\nmotor_alone = "60 W"'))
+    assert any("takes 60 W, by the config's no_load_power 90 W: the run's counts" in x for x in measured.warnings)
+    low = run_of(ON_ROUTER, ('idle = "190 W"', 'idle = "80 W"'))
+    assert any("takes 80 W, less than the bare motor by drive.no_load_power, 90 W" in x for x in low.warnings)
+
+
+def test_a_calibration_meters_idle_by_the_own_loss():
+    """Idle and loaded watts of the model of a run are those of the law; a run's own motor_alone comes first."""
+    run = run_of(ON_ROUTER)
+    for a_run, own in ((run, 90.0), (replace(run, motor_alone_W=60.0), 60.0)):
+        model = model_of(a_run)
+        m = model.problem.mill[0]
+        shaft = sum(idle_power(m, idle_speed(m, m["T_room"]), m["T_room"]))
+        assert model.idle_W == pytest.approx(drive.motor_input(shaft, 1100.0, 0.78, own), rel=1e-9)
+    plain = model_of(run_of())
+    assert plain.idle_W == pytest.approx(shaft / 0.78, rel=1e-9)
+
+
+def test_a_speed_measured_under_load_is_kept_whatever_is_drawn():
+    run = replace(run_of(), config=router(), speed_loaded_rad_s=800.0)
+    m = model_of(run).problem.mill
+    set_parameters(m, {"speed_loss_unknown": 0.4})
+    assert feedback_speed(m[0], 600.0) == 800.0
+
+
+# --- the review ------------------------------------------------------------------------------------------------------
+
+
+def review_of(*overrides, prediction=None):
+    """{name: line} of the review of the router, without a prediction or with one."""
+    return {x.name: x for x in review(router(*overrides), prediction)}
+
+
+def test_a_rotor_beyond_the_tool_fails_and_own_bearings_are_the_cure():
+    """120 mm and 0.6 kg on a router for 50 mm and 0.3 kg."""
+    size, mass = "rotor against the tool's largest cutter", "rotor against the tool's heaviest cutter"
+    told = ("drive.rated_diameter=50 mm", "drive.rated_mass=0.3 kg", "drive.rotor_on=collet")
+    found = review_of(*told)
+    assert (found[size].value, found[size].limit) == pytest.approx((0.12, 0.05))
+    assert (found[mass].value, found[mass].limit) == pytest.approx((0.6, 0.3))
+    for name in (size, mass):
+        assert found[name].verdict == "fails" and found[name].margin < 0.51
+        assert "a tool driven beyond its use" in found[name].words and "its own shaft and bearings" in found[name].words
+        assert name in BARRING  # nothing is offered that drives a tool beyond its use
+    small = review_of("drive.rated_diameter=120 mm", "drive.rated_mass=0.6 kg", "drive.rotor_on=collet")
+    assert small[size].verdict == small[mass].verdict == "passes"
+    own = review_of(*told[:2], 'drive.rotor_on="own bearings"')
+    assert {own[n].verdict for n in (size, mass)} == {"note"}
+    unknown = review_of()
+    assert {unknown[n].verdict for n in (size, mass)} == {"not checked"}
+    assert unknown[size].needs == ("drive.rated_diameter",)
+
+
+def test_sideways_load_by_hand():
+    """G6.3: 0.6 kg x 6.3 mm/s x 1166.7 rad/s = 4.4 N, and 1.5 times what shears a 4 mm pellet."""
+    name = "sideways load on the collet"
+    x = review_of("drive.side_load=100 N", "drive.rotor_on=collet")[name]
+    shear = np.pi / 4.0 * 4e-3**2 * 0.577 * build(router()).mill[0]["yield_stress"]
+    assert x.value == pytest.approx(0.6 * 6.3e-3 * 70.0 / 0.06 + 1.5 * shear, rel=0.03)
+    assert x.verdict == "fails" and "4.4 N of imbalance" in x.words and "on an arm of 50 mm" in x.words
+    assert review_of("drive.side_load=5000 N")[name].verdict == "passes"
+    unknown = review_of()[name]
+    assert unknown.verdict == "not checked" and unknown.needs == ("drive.side_load",)
+    assert unknown.value == x.value and "Taken as carried by the tool" in unknown.words
+
+
+@pytest.mark.parametrize(
+    ("told", "watts"),
+    [
+        (("drive.duty_share=0.4",), 490.0),  # 0.4 x 600 W of loss, less 90 W: 150 of 510 W, whose root is 0.542
+        (("drive.rated_for=10 min",), 480.0),  # 1 - exp(-0.5) = 0.393
+        (("drive.duty_share=1",), 900.0),
+        (("drive.duty_share=0.1",), 0.0),  # 60 W of loss are less than the 90 W with nothing on it
+        (("drive.duty_share=0.4", "drive.no_load_power=0.1 W"), 570.0),  # all loss with the load: sqrt(0.4)
+    ],
+)
+def test_what_a_rating_for_minutes_lasts(told, watts):
+    x = review_of(*told)["rated for a time only"]
+    assert f"about {watts:.0f} W without end" in x.words
+    assert x.verdict == "not checked"
+
+
+def test_the_duty_of_a_busy_router_fails():
+    config = ("drive.duty_share=0.4", *QUICK)
+    p = predict(router(*config))
+    x = review_of(*config, prediction=p)["rated for a time only"]
+    assert x.value == pytest.approx(p.main.scalars["shaft_power_W"].value, rel=1e-6)
+    assert x.limit == pytest.approx(488.0, abs=1.0) and x.verdict == "fails" and "with pauses" in x.words
+
+
+def test_lasting_share_and_short_time_duty():
+    shares = [drive.lasting_share(d, 90.0, 510.0) for d in np.linspace(0.0, 1.0, 101)]
+    assert shares[0] == 0.0 and shares[-1] == pytest.approx(1.0) and np.all(np.diff(shares) >= 0.0)
+    assert drive.lasting_share(0.4, 0.0, 0.0) == 0.4
+    assert drive.short_time_duty(600.0, 1200.0) == pytest.approx(1.0 - np.exp(-0.5))
+
+
+def test_the_speed_under_load_is_bounded_and_the_brake_is_told():
+    """At 11141 rpm without electronics 20 to 45 % lost: 6128 to 8913 rpm (to three digits), and 30 to 64 % of a hit's energy."""
+    x = review_of("drive.regulated=false")["speed lost at rated power"]
+    assert "6130 rpm to 8910 rpm" in x.words and "30 to 64 % of its energy" in x.words and x.verdict == "not checked"
+    assert "have none and run on" in review_of()["brake of the tool"].words
+    assert "the rotor runs on" in review_of("drive.brake=false")["brake of the tool"].words
+    assert "loose" in review_of("drive.brake=true")["brake of the tool"].words
+
+
+def test_another_motor_gets_no_lines_of_a_tool():
+    names = {x.name for x in review(mills.config("demo"), None)}
+    assert not names & {"brake of the tool", "rotor against the tool's largest cutter", "rated for a time only"}
 
 
 # --- watts as a target -----------------------------------------------------------------------------------------------

@@ -1,6 +1,6 @@
 """Motor and rotor: speed under load, stored energy, the jam index, the feed opening. Reasons: drive.md."""
 
-from math import sqrt
+from math import exp, sqrt
 
 from ..base.numerics.jit import law
 from .openings import ARCHING
@@ -48,6 +48,24 @@ def motor_output(P_in, P_rated, efficiency, no_load):
     above = max(0.0, P_in - no_load)
     bend = load_loss(P_rated, efficiency, no_load) / P_rated**2
     return 2.0 * above / (1.0 + sqrt(1.0 + 4.0 * bend * above))
+
+
+def short_time_duty(t, tau):
+    """Share of its loss at rated power that a motor rated for a time t [s] (S2 of IEC 60034-1) can bear for ever.
+
+    t over which it warms to its limit with the time constant tau [s]: 1 - exp(-t / tau). Source: derived, one heat
+    store; tau is not on any plate.
+    """
+    return 1.0 - exp(-t / tau)
+
+
+def lasting_share(duty, no_load, load_loss):
+    """Share of its rated power that a motor keeps up without end, of whose loss at rated power it bears `duty`.
+
+    no_load, load_loss [W]: its own loss, and what the load adds at rated power with the square of it. 0 where it gets
+    too hot with nothing on it. Source: derived; S3 of IEC 60034-1 for duty (from memory).
+    """
+    return sqrt(max(0.0, duty * (no_load + load_loss) - no_load) / load_loss) if load_loss > 0.0 else duty
 
 
 @law

@@ -86,3 +86,11 @@ def shaft_power(config: Config, socket_W: float, alone_W: float | None = None) -
     if own <= 0.0:
         return socket_W * d.efficiency
     return as_written(drive.motor_output)(socket_W, d.shaft_rated_W, d.efficiency, own)
+
+
+def socket_power(config: Config, shaft_W: float) -> float:
+    """Power [W] from the socket at a shaft power."""
+    d, own = config.drive, own_loss(config)
+    if own <= 0.0:
+        return shaft_W / d.efficiency
+    return as_written(drive.motor_input)(shaft_W, d.shaft_rated_W, d.efficiency, own)

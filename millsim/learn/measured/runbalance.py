@@ -12,6 +12,7 @@ from math import sqrt
 from ...laws.air import SPECIFIC_HEAT, air_density
 from ...laws.heat import enthalpy_rise
 from ...mill.config.mill import Config
+from ...mill.parts import own_loss, shaft_power
 from .madepowder import FinesCase, fines_case
 from .runsheet import MeasuredRun
 
@@ -257,7 +258,8 @@ def _heat_doubts(run: MeasuredRun, heat: Figure | None, loaded: Figure | None):
     if heat is None or loaded is None:
         return
     d = run.config.drive
-    into = loaded.value * (d.efficiency if run.meter_at == "mains" else 1.0)
+    mains = run.meter_at == "mains"
+    into = shaft_power(run.config, loaded.value, run.motor_alone_W) if mains else loaded.value
     if heat.value - 2 * heat.u > loaded.value + 2 * loaded.u:
         yield (
             f"the air would carry {heat.value:.0f} W, more than the {loaded.value:.0f} W that went in: "
@@ -297,7 +299,7 @@ _TELLS = (  # (what, field, what it would tell)
 
 def _missing(run: MeasuredRun):
     for what, name, tells in _TELLS:
-        if name == "motor_alone_W" and run.meter_at == "shaft":
-            continue  # a shaft tells nothing of the motor's own loss, and needs nothing of it
+        if name == "motor_alone_W" and (run.meter_at == "shaft" or own_loss(run.config) > 0.0):
+            continue  # a shaft needs nothing of the motor's own loss; where the config has it, it is known
         if getattr(run, name) in (None, ()):
             yield Missing(what, tells)

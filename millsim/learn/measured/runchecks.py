@@ -12,12 +12,14 @@ from ...base.quantities.units import readable
 from ...base.reading.sheet import SieveSheet
 from ...base.reading.tables import Finding
 from ...mill.config.mill import Config
+from ...mill.parts import own_loss, socket_power
 
 Values = dict[str, Any]
 # All assumed: from where on a doubt is told.
 TACHOMETER = 1.01  # speeds this share apart are the same speed
 SIEVED_SLACK = 1.02  # a sample this share above its lot is scales that differ
 COARSE_SHARE, COARSE_RATIO = 0.05, 1.25  # a product with this share coarser than this many holes is doubtful
+OWN_APART = 0.2  # share by which the motor's own watts may differ from the config's
 SPEED_APART = 0.05  # share by which the run's speed may differ from the config's
 
 
@@ -192,7 +194,8 @@ def _meter(v: Values, config: Config) -> Iterator[str]:
     if idle is not None and load - idle < share * (load + idle):
         yield f"load and idle differ by {watts(load - idle)}, less than a meter of {share * 100:g} % can tell"
     d = config.drive
-    most = d.overload * d.shaft_rated_W / (d.efficiency if v["power.at"] == "mains" else 1.0)
+    most = d.overload * d.shaft_rated_W
+    most = socket_power(config, most) if v["power.at"] == "mains" else most
     if load > most:
         yield f"{watts(load)} is above what the config's motor can give for a moment, {watts(most)}"
 
@@ -200,11 +203,21 @@ def _meter(v: Values, config: Config) -> Iterator[str]:
 def _own_loss(v: Values, config: Config) -> Iterator[str]:
     """A motor that is not loaded loses less than at its rated power."""
     d, alone = config.drive, v.get("power.motor_alone")
-    whole = d.shaft_rated_W * (1.0 / d.efficiency - 1.0)
+    whole, told, idle = d.shaft_rated_W * (1.0 / d.efficiency - 1.0), own_loss(config), power_W(v, "idle")
     if alone is not None and alone > whole:
         yield (
             f"the motor alone takes {watts(alone)}, more than it loses at its rated power by the config's efficiency "
             f"of {d.efficiency:g}, {watts(whole)}: the efficiency is lower, or the rotor was on"
+        )
+    if told > 0.0 and alone is not None and abs(alone / told - 1.0) > OWN_APART:
+        yield (
+            f"the motor alone takes {watts(alone)}, by the config's no_load_power {watts(told)}: the run's counts; "
+            "correct the config"
+        )
+    if told > 0.0 and alone is None and idle is not None and v["power.at"] == "mains" and idle < told:
+        yield (
+            f"the empty mill takes {watts(idle)}, less than the bare motor by drive.no_load_power, {watts(told)}: "
+            "was that read at a higher speed? Say at which, drive.no_load_speed"
         )
 
 
@@ -238,8 +251,14 @@ def _sheets(config: Config, sheets: dict[str, tuple[SieveSheet, ...]]) -> Iterat
 # --- assumptions -----------------------------------------------------------------------------------------
 
 
-def assumptions(v: Values, given: set[str]) -> Iterator[str]:
+def assumptions(v: Values, given: set[str], config: Config) -> Iterator[str]:
     """Sentences on what the sheet did not say and was assumed."""
+    told = own_loss(config)
+    alone = (
+        f"the config has the bare motor at {watts(told)}, its own loss and no windage"
+        if told > 0.0
+        else "the config's efficiency is taken to hold at idle too, where a motor's own loss is the larger part"
+    )
     said = (
         ("masses.scale", True, f"the scale steps by {grams(v['masses.scale'])}"),
         ("time.clock", True, f"the milling time is known to within {v['time.clock']:g} s"),
@@ -248,7 +267,7 @@ def assumptions(v: Values, given: set[str]) -> Iterator[str]:
         ("power.at", _has(v, "power.idle", "power.loaded", "power.energy"), "power was measured at the mains"),
         ("power.motor_alone", _has(v, *_IDLE) and v["power.at"] == "mains",
          "idle power is that of the empty mill with its rotor; what the motor takes without it was not measured, so "
-         "the config's efficiency is taken to hold at idle too, where a motor's own loss is the larger part"),
+         f"{alone}"),
         ("power.phases", _has(v, "power.amperes", "power.idle_amperes"), "the supply has a single phase"),
         ("temperature.outlet_of", _has(v, "temperature.outlet"),
          "the outlet temperature is that of the air that leaves"),

@@ -200,7 +200,7 @@ def _build(t: Tables, config: Config, sheets: dict[str, tuple[SieveSheet, ...]],
         powder_temperature_K=runchecks.powder_K(v), probe_K=v["temperature.probe"],
         air_flow_m3_s=v["air.flow"], air_uncertainty=v["air.uncertainty_percent"] / 100,
         **{f"{lot}_sheets": found for lot, found in sheets.items()},
-        assumed=tuple(runchecks.assumptions(v, t.given)), warnings=tuple(runchecks.doubts(v, config, sheets)),
+        assumed=tuple(runchecks.assumptions(v, t.given, config)), warnings=tuple(runchecks.doubts(v, config, sheets)),
         path=path, sha256="", motor_alone_W=v["power.motor_alone"],
     )  # fmt: skip
     return replace(run, sha256=_sha256(run))

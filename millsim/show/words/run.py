@@ -7,6 +7,7 @@ from ...base.numerics import psd
 from ...base.quantities.written import decimals, digits, join_words, number, percent, sentence, table, wrap
 from ...learn.measured.runbalance import Figure, RunBalance
 from ...learn.measured.runsheet import MeasuredRun
+from ...mill.parts import own_loss
 from .json import jsonable
 
 _NAMES = {"product": "product", "holdup": "hold-up", "bag": "bag", "sweepings": "sweepings"}
@@ -128,6 +129,8 @@ def _energy_sentence(run: MeasuredRun, b: RunBalance) -> str:
         text += f" The empty mill takes {percent(b.idle.value / b.loaded.value, 0.02)} of the power under load."
         if b.motor_alone is not None:
             text += f" Of it the motor alone takes {_short(b.motor_alone, 'W', 1.0)}, its own loss."
+        elif run.meter_at == "mains" and (own := own_loss(run.config)) > 0.0:
+            text += f" Of it the bare motor takes {digits(own)} W by the config, its own loss."
     return text
 
 

@@ -2,7 +2,9 @@
 
 import math
 
+from ...base.quantities.params import Param
 from ...base.reading.key import AS_MUCH
+from ...mill.problem import speed_loss
 from .facts import MillFacts, say
 from .judge import PREDICT, Rule
 from .line import ReviewLine
@@ -52,6 +54,8 @@ def duty(f: MillFacts) -> ReviewLine:
 def sag(f: MillFacts) -> ReviewLine:
     """Speed lost between no load and rated power."""
     d = f.config.drive
+    if bounds := speed_loss(f.config):
+        return _bounded(f, f.config.model[bounds[0]])
     if not d.curve_power_W or d.curve_power_W[-1] <= 0.0:
         return SLOWER.give(
             "drive.speed_under_load",
@@ -67,6 +71,15 @@ def sag(f: MillFacts) -> ReviewLine:
     if share <= SAG:
         return SLOWER.tell("passes", share, f"{said}.", SAG)
     return SLOWER.tell("close", share, f"{said}. A stiffer or stronger motor would hold the speed.", SAG)
+
+
+def _bounded(f: MillFacts, loss: Param) -> ReviewLine:
+    """The speed under load of a hand tool, as far as it is bounded."""
+    rpm = [say((1.0 - x) * f.omega, "rpm") for x in (loss.high, loss.low)]
+    hits = [say(100.0 * (1.0 - x) ** 2, digits=2) for x in (loss.high, loss.low)]
+    said = f"at {say(f.config.drive.shaft_rated_W, 'W')} it turns {rpm[0]} to {rpm[1]}, not measured; a hit then has " \
+           f"{hits[0]} to {hits[1]} % of its energy, and bands hold it"  # fmt: skip
+    return SLOWER.give("drive.speed_under_load", said=said, value=loss.value)
 
 
 def _at(powers: tuple[float, ...], speeds: tuple[float, ...], P: float) -> float:
