@@ -406,7 +406,7 @@ def test_lasting_share_and_short_time_duty():
 
 
 def test_the_speed_under_load_is_bounded_and_the_brake_is_told():
-    """At 11141 rpm without electronics 20 to 45 % lost: 6128 to 8913 rpm (to three digits), and 30 to 64 % of a hit's energy."""
+    """At 11141 rpm without electronics 20 to 45 % lost: 6128 to 8913 rpm and 30 to 64 % of a hit."""
     x = review_of("drive.regulated=false")["speed lost at rated power"]
     assert "6130 rpm to 8910 rpm" in x.words and "30 to 64 % of its energy" in x.words and x.verdict == "not checked"
     assert "have none and run on" in review_of()["brake of the tool"].words

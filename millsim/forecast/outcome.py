@@ -13,7 +13,7 @@ from ..engines.settle import air_capacity, balance_temperature, evaluate, grindi
 from ..errors import NotConverged
 from ..laws import heat
 from ..mill.chamber import STATE, STILL
-from ..mill.config.mill import Feed
+from ..mill.config.sections import Feed
 from ..mill.problem import Setup
 from ..record.limits import (
     CANNOT,

@@ -12,7 +12,8 @@ from ..laws import cutting, drive
 from . import parts
 from .calibrated import Applied, apply
 from .chamber import CURVE_POINTS, EDGE, MILL, MODEL
-from .config.mill import Config, FeedSize
+from .config.mill import Config
+from .config.sections import FeedSize
 
 STEEL_MODULUS = 210e9  # Pa, handbook
 PIN_YIELD = 235e6  # Pa, mild steel, where no strength of the pins is given

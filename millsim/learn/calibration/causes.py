@@ -7,7 +7,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ...mill.config.mill import Config, FeedSize
+from ...mill.config.mill import Config
+from ...mill.config.sections import FeedSize
 from ...mill.problem import build, set_parameters
 from ...studies.wear import radii, worn_edge
 from ..measured.runsheet import MeasuredRun

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from ...base.numerics import psd
-from ...mill.config.mill import Config, FeedSize
+from ...mill.config.mill import Config
+from ...mill.config.sections import FeedSize
 
 MM = 1e3  # mm per m
 _ROUND = math.pi / (2.0 * math.sqrt(3.0))  # open share of round holes in a 60 degree stagger at hole = pitch

@@ -12,8 +12,9 @@ from math import exp, log
 
 from ...errors import InputError, NotConverged, Problem
 from ...mill.config import checks
-from ...mill.config.mill import Config, FeedSize
+from ...mill.config.mill import Config
 from ...mill.config.product import closed_curve, other_material
+from ...mill.config.sections import FeedSize
 from ...record.limits import CANNOT, OK, OVER, STATUS_WORDS
 from .loop import BACK_OFF, NO_SIEVE, ROUGH, TURNS, Circuit, SieveCut, close, ready, through, wrong_cut, wrong_feed
 
