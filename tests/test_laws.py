@@ -849,6 +849,11 @@ def test_air_constants():
     assert air.SPECIFIC_HEAT == near(coolprop.PropsSI("C", *at[0], *at[1], "Air"), 0.002)
 
 
+@given(st.floats(0.0, 0.1))
+def test_log_of_what_is_left(share):
+    assert cutting.log_left(share) == pytest.approx(math.log1p(-share), rel=1e-14, abs=1e-300)
+
+
 @given(st.floats(0.0, 0.05))
 def test_chipped_piece_keeps_its_mass(xi):
     # What a chip leaves: volume times 1 - xi, so size times (1 - xi)^(1/3) and ln size plus ln(1 - xi)/3.

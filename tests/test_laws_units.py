@@ -236,7 +236,7 @@ def test_no_law_is_forgotten():
     }  # fmt: skip
     pure = {  # numbers in, number out
         "drag_coefficient", "bite_probability", "screening", "plate_loss", "pass_slow", "pass_skim", "mean_pass_skim",
-        "open_to_pass", "chipped_size",
+        "open_to_pass", "chipped_size", "log_left",
     }  # fmt: skip
     laws = set()
     for path in (TESTS.parent / "millsim" / "laws").glob("*.py"):

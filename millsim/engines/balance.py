@@ -97,15 +97,18 @@ def _class_mass(source, loss, nip, pair, larger, partners, by_larger, by_own, wi
         return source / loss
     low, high, most = 0.0, source / loss, nip * exp(-larger)
     mass = source / (loss + most)
+    carried = pair * exp(-partners) if pair > 0.0 else 0.0
     for _ in range(80):
         excess, slope = loss * mass - source, loss
         if most > 0.0:
-            excess -= most * expm1(-window * mass) / window
-            slope += most * exp(-window * mass)
-        if pair > 0.0:
-            own, carried = beside * mass, pair * exp(-partners)
-            none = exp(-own)
-            excess += carried * (by_own * (1.0 - none * (1.0 + own)) - partners * by_larger * expm1(-own)) / beside
+            some = expm1(-window * mass)
+            excess -= most * some / window
+            slope += most * (1.0 + some)
+        if carried > 0.0:
+            own = beside * mass
+            some = expm1(-own)
+            none = 1.0 + some
+            excess += carried * (by_own * (1.0 - none * (1.0 + own)) - partners * by_larger * some) / beside
             slope += carried * none * (by_own * own + partners * by_larger)
         if excess > 0.0:
             high = mass
@@ -115,7 +118,7 @@ def _class_mass(source, loss, nip, pair, larger, partners, by_larger, by_own, wi
         mass -= step
         if not low <= mass <= high:
             mass = 0.5 * (low + high)
-        elif abs(step) <= 1e-15 * mass:
+        elif abs(step) <= 1e-9 * mass:  # Newton: the next step were of the square of that
             break
     return mass
 
@@ -130,14 +133,11 @@ def prop_weight(x, gap):
 
 
 @law
-def _partners(x, gap, H, first, nips, edges):
+def _partners(x, gap, H, first, nips):
     """(mean number of coarser pieces in line with x that reach across the gap with it, share of x that stands out).
 
-    nips: as in `_bite`; first: the bound above this class. Two pieces are in line along the bar's height H with chance
-    (x_1 + x_2) / H.
+    nips, first: as in `_bite`. Two pieces are in line along the bar's height H with chance (x_1 + x_2) / H.
     """
-    if edges[first] < gap - x:  # only those coarser than gap - x reach across
-        first = min(np.searchsorted(edges, gap - x), edges.size - 1)
     N, X, XX = nips[first, 0], nips[first, 1], nips[first, 2]
     count = (x * N + X) / H
     if count <= 0.0:
@@ -167,11 +167,12 @@ def _land(cells, ways, phi, air):
 
 
 @part
-def _bite(m, row, x, i, edges, nips, inflow, loss, bite_out, work):
+def _bite(m, row, x, i, first, nips, inflow, loss, bite_out, work):
     """Charge [kg] in a class that loses `loss` [1/s] and what bites take out, bite_out of each finished bite.
 
     Fills work.screen and work.bridge and adds the class to nips (n+1, 4): pieces per nip coarser than a class bound
-    that prop others, their first two moments of size, and all pieces there.
+    that prop others, their first two moments of size, and all pieces there. first: the bound above this class, or where
+    those begin that reach across the gap with x.
     """
     larger, window, partners, by_larger = nips[i + 1, 3], row[WINDOW], 0.0, 0.0
     weight = prop_weight(x, m.gap)
@@ -180,13 +181,15 @@ def _bite(m, row, x, i, edges, nips, inflow, loss, bite_out, work):
     unscreened = weight * exp(nips[i + 1, 0] - larger)  # no piece larger than the gap is in the nip
     pair = row[PAIR] * unscreened
     if pair > 0.0:
-        partners, by_larger = _partners(x, m.gap, m.H, i + 1, nips, edges)
+        partners, by_larger = _partners(x, m.gap, m.H, first, nips)
+        if by_own <= 0.0 and partners <= 0.0:  # nothing reaches across the gap with it
+            pair = 0.0
     mass = _class_mass(
         inflow, loss, row[NIP] * bite_out, pair * bite_out, larger, partners, by_larger, by_own, window, beside
     )
     own = window * mass
     work.screen[i] = cutting.screening(larger, own)
-    work.bridge[i] = unscreened * cutting.bridging(partners, beside * mass, by_larger, by_own)
+    work.bridge[i] = unscreened * cutting.bridging(partners, beside * mass, by_larger, by_own) if pair > 0.0 else 0.0
     nips[i, 3] = larger + own
     own *= weight
     nips[i, 0], nips[i, 1] = nips[i + 1, 0] + own, nips[i + 1, 1] + own * x
@@ -249,7 +252,7 @@ def march(m, grid, work, source, shift, mass, flows):
     """
     x, n, table = grid.x, grid.x.size, work.table
     air, total = np.zeros((FLIGHT + 1, BINS)), np.zeros((2, BINS))
-    free, lots, nips, chips = np.zeros(WAYS), np.zeros((2, n)), np.zeros((n + 1, 4)), 0.0
+    free, lots, nips, chips, reach = np.zeros(WAYS), np.zeros((2, n)), np.zeros((n + 1, 4)), 0.0, 0
     clear_flows(flows)
     for i in range(n - 1, -1, -1):
         row, cells, ways, phi = table[i], work.strikes[i], grid.ways[i], grid.fines[i]
@@ -260,18 +263,23 @@ def march(m, grid, work, source, shift, mass, flows):
             inflow += ways[way, GAIN] * free[way]
         landed, stay = _land(cells, ways, phi, air)
         loss = strike * (1.0 - stay) + work.escape[i] + shift
+        while reach < n and grid.edges[reach] < m.gap - x[i]:
+            reach += 1
         bite_out = live * row[FINISHED] * (ways[NIPPED, OUT] + phi * ways[FINES, OUT])
-        mass[i] = _bite(m, row, x[i], i, grid.edges, nips, inflow + landed, loss, bite_out, work)
+        mass[i] = _bite(m, row, x[i], i, max(i + 1, reach), nips, inflow + landed, loss, bite_out, work)
         hit = mass[i] * strike / BINS
         _break(cells, ways, phi, row[DUST_J], hit, i, air, free, lots, grid.chip_finer, flows)
         chips += lots[1, i]
         bitten = live * mass[i] * (row[NIP] * work.screen[i] + row[PAIR] * work.bridge[i])
         free[NIPPED] += bitten * row[FINISHED] * ways[NIPPED, PER]
         free[FINES] += bitten * row[FINISHED] * phi * ways[FINES, PER]
+        above = 0.0
         for b in range(BINS):
+            pinned = air[FLIGHT, b] * row[PIN]
             total[0, b] += hit
-            total[1, b] += air[FLIGHT, b] * row[PIN]
-            flows.pin_above += air[FLIGHT, b] * row[PIN] * cells[b, PIN_ABOVE]
+            total[1, b] += pinned
+            above += pinned * cells[b, PIN_ABOVE]
+        flows.pin_above += above
         _book_class(mass[i], row, work.escape[i], strike, bitten, flows)
     book_strikes(work.hits[0], OBLIQUITY, total[0], total[1], flows)
 

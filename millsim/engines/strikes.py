@@ -4,12 +4,12 @@ A strike is two events, bar then pin; between them the piece flies with an energ
 bar met it. That is carried in BINS energy bins of equal probability, averaged by Gauss points above the threshold.
 """
 
-from math import exp, log, log1p, sqrt
+from math import exp, log, sqrt
 
 import numpy as np
 
 from ..base.numerics.jit import law
-from ..laws import breakage, motion
+from ..laws import breakage, cutting, motion
 from ..mill.chamber import (
     AIRBORNE,
     C_EXPONENT,
@@ -42,6 +42,7 @@ from .records import (
     XI,
 )  # fmt: skip
 
+TO_QUANTILE = round(1.0 / C_EXPONENT)  # cos^2 to this power is its quantile; whole, as powers of other kinds are slow
 _GAUSS_X = 0.5 + 0.5 * np.polynomial.legendre.leggauss(4)[0]
 _GAUSS_W = 0.5 * np.polynomial.legendre.leggauss(4)[1]
 _PAIR_X = 0.5 + 0.5 * np.polynomial.legendre.leggauss(2)[0]  # enough where a whole bin is above the threshold
@@ -128,12 +129,15 @@ def fill_strikes(m, k, grid, work, obliquity):
     """Fill work.strikes: what one strike does to a piece of each class, by obliquity bin (STRIKE_COLUMNS)."""
     edges, x, strikes = grid.edges, grid.x, work.strikes
     W_square = motion.bar_energy(k.v, k.kappa, 1.0)
+    thrown = np.empty(BINS)
+    for b in range(BINS):
+        thrown[b] = motion.thrown_energy(k.v, k.kappa, k.e_bar, obliquity[b, 0])
     pin_rub = (1.0 - k.survive) + (1.0 - k.e_pin**2) * k.survive * MEAN_COS2_PIN  # share of the flight a pin hit takes
     for i in range(x.size):
         row = work.table[i]
         shrink = -1.0 / 3.0 / log(edges[i + 1] / edges[i])
-        u_break = min(1.0, row[XW_MIN] / (x[i] * W_square)) ** (1.0 / C_EXPONENT)
-        u_chip = min(1.0, row[CUT_FROM] / (k.edge_share * W_square)) ** (1.0 / C_EXPONENT)
+        u_break = min(1.0, row[XW_MIN] / (x[i] * W_square)) ** TO_QUANTILE
+        u_chip = min(1.0, row[CUT_FROM] / (k.edge_share * W_square)) ** TO_QUANTILE
         for b in range(BINS):
             cell = strikes[i, b]
             cell[XI] = cell[CHIP_J] = 0.0
@@ -142,11 +146,10 @@ def fill_strikes(m, k, grid, work, obliquity):
             cell[BREAK], cell[SHATTER], cell[ABOVE] = bar_break_share(
                 b, x[i], row[F_MAT], row[XW_MIN], W_square, m.shatter_slope, u_break, obliquity
             )
-            thrown = motion.thrown_energy(k.v, k.kappa, k.e_bar, obliquity[b, 0])
-            pinned = pin_break_share(x[i], row[F_MAT], row[XW_MIN], thrown * k.survive, m.shatter_slope)
+            pinned = pin_break_share(x[i], row[F_MAT], row[XW_MIN], thrown[b] * k.survive, m.shatter_slope)
             cell[PIN_BREAK], cell[PIN_SHATTER], cell[PIN_ABOVE] = row[PIN] * pinned[0], pinned[1], pinned[2]
-            cell[DUST] = dust_of(m, row, thrown * (1.0 - row[PIN] * pin_rub) - k.layer_energy)
-            cell[SHRINK] = shrink * log1p(cell[XI] * cell[DUST] - cell[XI] - cell[DUST])
+            cell[DUST] = dust_of(m, row, thrown[b] * (1.0 - row[PIN] * pin_rub) - k.layer_energy)
+            cell[SHRINK] = shrink * cutting.log_left(cell[XI] + cell[DUST] - cell[XI] * cell[DUST])
     for column in (XI, CHIP_J, PIN_BREAK, DUST):
         strikes[0, :, column] = 0.0  # the dust class is followed no further
 

@@ -83,15 +83,25 @@ def chip_share(paid, least, w_cut):
 
 
 @law
+def log_left(share):
+    """ln(1 - share) of what is left of a piece that loses a mass share of at most 0.1, exact to rounding.
+
+    Series -2 artanh(w), w = share / (2 - share) (derived). Products of constants instead of quotients: a hit is too
+    frequent for a library logarithm.
+    """
+    w = share / (2.0 - share)
+    q = w * w
+    odd = 1.0 / 3.0 + q * (1.0 / 5.0 + q * (1.0 / 7.0 + q * (1.0 / 9.0 + q * (1.0 / 11.0))))
+    return -2.0 * w * (1.0 + q * odd)
+
+
+@law
 def chipped_size(xi):
     """(size over the size before, ln of that) of a piece that loses the mass share xi <= 0.05: (1 - xi)^(1/3).
 
-    Series, exact to rounding within that range (derived): ln(1 - xi) = -2 artanh(w), w = xi / (2 - xi); then exp.
-    Products of constants instead of quotients: a hit is too frequent for a library logarithm and exponential.
+    Series for the exponential too, exact to rounding within that range (derived).
     """
-    w = xi / (2.0 - xi)
-    q = w * w
-    s = -2.0 / 3.0 * w * (1.0 + q * (1.0 / 3.0 + q * (1.0 / 5.0 + q * (1.0 / 7.0 + q * (1.0 / 9.0)))))
+    s = log_left(xi) / 3.0
     e = s * (1.0 / 120.0 + s * (1.0 / 720.0 + s * (1.0 / 5040.0)))
     return 1.0 + s * (1.0 + s * (0.5 + s * (1.0 / 6.0 + s * (1.0 / 24.0 + e)))), s
 
