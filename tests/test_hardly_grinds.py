@@ -9,9 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from millsim.commands.main import cli
-from millsim.forecast.hardly import hardly, what_helps
-from millsim.forecast.outcome import solve
-from millsim.forecast.run import predict
+from millsim.forecast.outcome import hardly, solve
 from millsim.mill.config.mill import load_config, parse_config
 from millsim.mill.problem import build
 from millsim.record.limits import CANNOT, GRINDING, LIMITS, OK, OVER
@@ -19,6 +17,8 @@ from millsim.record.read import read
 from millsim.record.write import write
 from millsim.show.words.limits import headroom, verdict, what_limits
 from millsim.show.words.prediction import to_json, to_text
+from millsim.studies.advised import predict
+from millsim.studies.hardly import what_helps
 
 DEMO = Path(__file__).resolve().parents[1] / "configs" / "demo.toml"
 MILLS = {

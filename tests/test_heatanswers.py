@@ -216,7 +216,7 @@ def test_what_is_not_needed_is_said():
     a = found("swinging")
     text = " ".join(sentences(a))
     assert "the rotor's own fan moves more than that without a blower" in text
-    assert "Batches and pauses: not needed" in text
+    assert "Batches and pauses: for heat none are needed" in text
     assert "Chilled feed: not needed" in text
     assert a.value("feed_K") == inf
 

@@ -106,6 +106,11 @@ def solve(
     return _outcome(code, binding, s, work, loads, residual)
 
 
+def hardly(outcome: Outcome) -> bool:
+    """Whether the mill of an outcome hardly grinds."""
+    return outcome.code == CANNOT and outcome.binding == LIMITS[GRINDING]
+
+
 def solve_cold_start(problem: Setup, rate_kg_s: float | None) -> Outcome:
     """What happens in the first seconds, before anything warms up: only jam, chamber and opening can bind."""
     mill = problem.mill.copy()

@@ -29,8 +29,7 @@ from .assemble import (
     without_throughput,
 )
 from .error import errors
-from .hardly import DRAWS, hardly, what_helps
-from .outcome import Outcome, at_state, solve, solve_batch, solve_cold_start, warming
+from .outcome import Outcome, at_state, hardly, solve, solve_batch, solve_cold_start, warming
 
 NAN = float("nan")
 WARMUP_POINTS = 121
@@ -96,9 +95,9 @@ def predict(
 
 
 def _hardly(problem: Setup, outcome: Outcome, main: EngineResult, seed: int, command: str) -> Prediction:
-    """Of a mill that hardly grinds: that, and what would change it; neither histories nor a band of nothing."""
+    """Of a mill that hardly grinds: that; neither histories nor a band of nothing."""
     found = _prediction(problem, outcome, main, None, {}, None, seed, command)
-    return replace(found, band_level=NAN, grinds_with=what_helps(problem, min(DRAWS, problem.config.run.band_samples)))
+    return replace(found, band_level=NAN)
 
 
 def settled(config: Config) -> tuple[Setup, Outcome, float]:

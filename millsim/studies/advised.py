@@ -4,8 +4,10 @@ from dataclasses import replace
 
 from ..forecast import run
 from ..mill.config.mill import Config
-from ..record.limits import OK, STATUS_WORDS
+from ..mill.problem import build
+from ..record.limits import HARDLY_GRINDS, OK, STATUS_WORDS
 from ..record.prediction import Prediction, Reviewed
+from . import hardly
 from .changes import what_helps
 from .prebuild.review import review
 
@@ -26,8 +28,10 @@ def predict(
     by = {verdict: tuple(x.name for x in lines if x.verdict == verdict) for verdict in ("fails", "not checked")}
     p = replace(p, reviewed=Reviewed(by["fails"], by["not checked"], len(lines) - len(by["not checked"])))
     idle = p.status == STATUS_WORDS[OK] and (config.feed.rate_kg_s is not None or config.feed.batch)
-    if idle or p.grinds_with:
+    if idle:
         return p
     if progress:
         progress("what would help", 0.0, "")
+    if p.status == HARDLY_GRINDS:
+        return replace(p, grinds_with=hardly.what_helps(build(config), min(hardly.DRAWS, config.run.band_samples)))
     return replace(p, changes=what_helps(config))

@@ -15,11 +15,11 @@ from ..forecast.assemble import balance_result, without_throughput
 from ..forecast.band import BATCH_STEPS
 from ..forecast.outcome import Outcome, solve, solve_batch
 from ..forecast.run import prediction_of
-from ..mill.config.mill import Config, parse_config
+from ..mill.config.mill import Config, Sieve, parse_config
 from ..mill.problem import build
 from ..record.limits import CANNOT, OK
 from ..record.prediction import Change, Prediction
-from .prebuild.review import failing, review
+from .prebuild.review import named, review
 
 STEPS = (0.25, 0.5, 1.0)  # of the way to the farthest that is tried, in ln of what changes
 FINER = 4  # halvings between a step that the review passes and one that it fails
@@ -43,10 +43,12 @@ class Way(NamedTuple):
 
 
 class Tried(NamedTuple):
-    """A mill that was tried: its outcome, its prediction without a band, and the lines of the review it fails."""
+    """A mill that was tried: its outcome, its prediction without a band, and the checks of the review that it passes
+    (be it closely) and fails."""
 
     outcome: Outcome
     prediction: Prediction
+    passes: frozenset[str]
     fails: frozenset[str]
 
 
@@ -62,7 +64,8 @@ def tried(config: Config) -> Tried | None:
     main = balance_result(problem, outcome, capacity)
     main = without_throughput(main) if outcome.code == CANNOT else main
     found = prediction_of(problem, outcome, main)
-    return Tried(outcome, found, failing(review(config, found)))
+    lines = review(config, found)
+    return Tried(outcome, found, named(lines, "passes") | named(lines, "close"), named(lines, "fails"))
 
 
 def what_helps(config: Config) -> tuple[Change, ...]:
@@ -134,7 +137,7 @@ def _step(config: Config, base: Tried, way: Way, share: float) -> tuple[Change |
     there = tried(changed)
     if there is None or there.outcome.code == CANNOT:
         return None, ""
-    new = sorted(there.fails - base.fails)
+    new = sorted(there.fails & base.passes)
     s = there.prediction.main.scalars
     was, now = _rate(base), _rate(there)
     return Change(
@@ -235,15 +238,20 @@ def _of_stator(config: Config) -> Iterator[Way]:
         yield Way("stator.pins", _counted(s.pins, s.pins, "pin", "stator.pins"))
 
 
+def hole_keys(sieve: Sieve, hole_m: float) -> tuple[str, ...]:
+    """Overrides that make a sieve with other holes and the same open share."""
+    keys = [f'sieve.hole="{hole_m * 1e3:.6g} mm"']
+    for name, step in (("pitch", sieve.pitch_m), ("wire", sieve.wire_m)):
+        if step is not None:
+            keys.append(f'sieve.{name}="{step * 1e3 * hole_m / sieve.hole_m:.6g} mm"')
+    return tuple(keys)
+
+
 def _of_sieve(config: Config) -> Iterator[Way]:
     s, c = config.sieve, config
 
     def hole(value: float) -> tuple[str, tuple[str, ...]]:
-        keys = [f'sieve.hole="{value * 1e3:.6g} mm"']
-        for name, step in (("pitch", s.pitch_m), ("wire", s.wire_m)):
-            if step is not None:
-                keys.append(f'sieve.{name}="{step * 1e3 * value / s.hole_m:.6g} mm"')
-        return f"holes of {readable(value, 'mm')}", tuple(keys)
+        return f"holes of {readable(value, 'mm')}", hole_keys(s, value)
 
     def area(value: float) -> tuple[str, tuple[str, ...]]:
         return f"a sieve of {readable(value, 'cm2')}", (f'sieve.area="{value * 1e4:.6g} cm2"',)

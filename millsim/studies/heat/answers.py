@@ -17,8 +17,7 @@ from ...engines.settle import air_capacity
 from ...errors import InputError, MillsimError, NotConverged, Problem
 from ...forecast import band as bands
 from ...forecast.error import Off, errors
-from ...forecast.hardly import hardly
-from ...forecast.outcome import Outcome, solve, solve_batch, solve_cold_start
+from ...forecast.outcome import Outcome, hardly, solve, solve_batch, solve_cold_start
 from ...laws import air, cooling, heat
 from ...mill.config.mill import Config
 from ...mill.problem import NO_LIMIT, Setup, build
