@@ -37,11 +37,8 @@ def calls(monkeypatch):
         progress("balance", 0.5, "")
         return fake_prediction(seed=seed if seed is not None else 77, command=command)
 
-    monkeypatch.setitem(sys.modules, "millsim.mill.config.mill", types.SimpleNamespace(load_config=load_config))
-    fake_run = types.ModuleType("millsim.forecast.run")
-    fake_run.predict = predict
-    monkeypatch.setitem(sys.modules, "millsim.forecast.run", fake_run)
-    monkeypatch.setattr("millsim.forecast.run", fake_run, raising=False)
+    monkeypatch.setattr("millsim.mill.config.mill.load_config", load_config)
+    monkeypatch.setattr("millsim.studies.advised.predict", predict)
     return seen
 
 
@@ -149,7 +146,7 @@ def failing(monkeypatch, error):
     def predict(*_, **__):
         raise error
 
-    monkeypatch.setattr("millsim.forecast.run.predict", predict)
+    monkeypatch.setattr("millsim.studies.advised.predict", predict)
 
 
 def test_every_problem_gets_its_own_line_and_json_lists_them(calls, config, monkeypatch):

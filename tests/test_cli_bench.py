@@ -57,7 +57,8 @@ def test_demos_are_marked_invented(path):
 def test_droptest_reports_on_stdout_and_writes_what_was_asked(tmp_path):
     done = run("droptest", DROPS, "--card", tmp_path / "c.toml", "--plots", tmp_path / "figures")
     assert done.exit_code == 0, done.output
-    assert done.stdout.startswith("Drop test demo_droptest.csv: 154 pieces.\n\nAt 21 °C half of the 4 mm pieces should")
+    assert done.stdout.startswith("Drop test demo_droptest.csv: 154 pieces.\nCaution: keep fingers and feet")
+    assert "\n\nAt 21 °C half of the 4 mm pieces should" in done.stdout
     assert "At -18 °C" in done.stdout
     assert done.stderr.splitlines()[0].startswith("Written: ")
     assert sorted(p.name for p in (tmp_path / "figures").iterdir()) == ["droptest_-18C.png", "droptest_21C.png"]

@@ -47,7 +47,7 @@ def test_says_what_is_assumed_and_warns_of_dust():
     assert "taken as sharp: it passes 100 % of what is finer than its aperture (assumed)" in text
     assert "common practice, no source" in text
     assert "No band was run" in text and "Nothing here is measured on your mill." in text
-    assert "fine plastic dust in air can explode" in text and "licensed practice decide" in text
+    assert "Caution: fine dust can explode and harms lungs; earth all metal parts" in text
     given = flat(run(DEMO, "--sieve", "0.5 mm", "--efficiency", "0.9", *NO_BAND).stdout)
     assert "passes 90 % of what is finer than its aperture (given)" in given
 

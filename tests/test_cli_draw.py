@@ -48,7 +48,8 @@ def result(tmp_path_factory):
 def test_each_kind_of_file(config, name, magic):
     out = config.with_name(name)
     done = run(config, "-o", out)
-    assert (done.exit_code, done.stdout.strip(), done.stderr) == (0, str(out), "")
+    assert (done.exit_code, done.stdout.strip()) == (0, str(out))
+    assert done.stderr.startswith("Caution: ") and len(done.stderr.splitlines()) == 2
     data = out.read_bytes()
     assert data.startswith(magic)
     assert run(config, "-o", out, "--force").exit_code == 0

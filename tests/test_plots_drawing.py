@@ -311,11 +311,11 @@ def test_no_text_meets_another_or_a_border_and_all_is_legible(name, predicted):
     for (one, a), (other, b) in itertools.combinations(boxes, 2):
         overlap = min(a.x1, b.x1) > max(a.x0, b.x0) and min(a.y1, b.y1) > max(a.y0, b.y0)
         assert not overlap, f"{one!r} meets {other!r}"
-    floor, wall = sheet.MARGIN + sheet.BLOCK, sheet._RIGHT
+    foot, floor, wall = sheet.MARGIN + sheet.STRIP, sheet.MARGIN + sheet.STRIP + sheet.BLOCK, sheet._RIGHT
     for text, b in boxes:
         left, right, low, high = b.x0 * mm, b.x1 * mm, b.y0 * mm, b.y1 * mm
         assert left > 7.5 and right < 289.5 and low > 7.3 and high < 202.5, text
-        assert not low < floor < high, text
+        assert not low < floor < high and not low < foot < high, text
         assert low < floor or not left < wall < right, text
     assert min(t.get_fontsize() for t in texts(figure)) >= 9
     for patch in figure.axes[0].patches:

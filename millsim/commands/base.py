@@ -11,12 +11,16 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from ..errors import InputError, MillsimError
 from ..record.limits import CANNOT, FAILED, HARDLY_GRINDS, OK, OVER, STATUS_WORDS
 from .progress import Interrupts, Progress
+
+if TYPE_CHECKING:
+    from ..show.words.cautions import Cautions
 
 DONE, FAULT, ANSWER_IS_NO, INCOMPLETE, INTERRUPTED = 0, 1, 3, 4, 130
 EXIT = {
@@ -129,12 +133,13 @@ def drawing(ctx: click.Context, folder: Path, save: Callable[[], list]) -> str:
 
 def answer(
     ctx: click.Context, as_json: Callable[[], dict], as_text: Callable[[], str], code: int = DONE,
-    written: Iterable[str] = (), before: Iterable[str] = (),
+    written: Iterable[str] = (), before: Iterable[str] = (), caution: "Cautions | None" = None, full: bool = False,
 ) -> None:  # fmt: skip
     """Write what was asked for, tell the answer and what was written, and exit with `code`.
 
     before: talk ahead of the answer. written: writes as it is gone through, a line for each file; a failure to write
-    comes last, so that the answer is not lost with the disk.
+    comes last, so that the answer is not lost with the disk. caution: of a command that sends someone to a machine;
+    full: all of it below the answer.
     """
     lines, failure = [], None
     try:
@@ -143,16 +148,23 @@ def answer(
     except MillsimError as error:
         failure = error
     if wants_json(ctx):
-        _print_json(as_json())
+        _print_json(as_json() | ({"caution": list(caution.sentences)} if caution else {}))
         ctx.meta[JSON] = "done"
     else:
         tell(before)
-        click.echo(as_text().rstrip("\n"))
+        click.echo((cautioned(as_text(), caution, full) if caution else as_text()).rstrip("\n"))
         tell(lines)
     if failure is not None:
         raise failure
     if code:
         ctx.exit(code)
+
+
+def cautioned(text: str, caution: "Cautions", full: bool) -> str:
+    """An answer with its cautions on the first screen, and all of them at its end where the answer is a long one."""
+    from ..show.words.cautions import after_lead, listed
+
+    return after_lead(text, caution) + (f"\n{listed(caution)}" if full else "")
 
 
 def _print_json(value: dict) -> None:

@@ -41,7 +41,7 @@ def calibrate(ctx, runs, out, plots, seed, accept_losses, anyway, force) -> None
         from ..learn.calibration.whole import calibrate_whole
 
         found = calibrate_whole(sheets, seed, report)
-    from ..show.words import calibration
+    from ..show.words import calibration, cautions
 
     card = out if found.bars or anyway else None
     answer(
@@ -50,6 +50,7 @@ def calibrate(ctx, runs, out, plots, seed, accept_losses, anyway, force) -> None
         lambda: calibration.calibration_text(found),
         DONE if found.bars else ANSWER_IS_NO,
         _written(ctx, found, card, plots, force),
+        caution=cautions.at("calibrate", *(cautions.case_of(run.config) for run in sheets)),
     )
 
 

@@ -31,7 +31,7 @@ def check(ctx, config, quick, settings) -> None:
 
     loaded = load_config(config, list(settings))
     prediction = None if quick else _predict(ctx, loaded)
-    from ..show.words import prebuild
+    from ..show.words import cautions, prebuild
     from ..studies import drawing
     from ..studies.prebuild.review import review
 
@@ -42,6 +42,8 @@ def check(ctx, config, quick, settings) -> None:
         lambda: {**prebuild.review_json(loaded, lines), "derived": numbers, "ignored": list(loaded.ignored)},
         lambda: "\n".join([drawing.describe(loaded), *prebuild.ignored(loaded), prebuild.review_text(loaded, lines)]),
         _code(lines, prediction),
+        caution=cautions.at("check", cautions.case_of(loaded, [x.words for x in lines])),
+        full=True,
     )
 
 

@@ -32,6 +32,7 @@ def choose(ctx, sweep, target, sieve, no_sieve, plots, force) -> None:
     from ..explore.choose import extsieve
     from ..explore.choose.advise import choose as advise
     from ..explore.sweep.reasons import refuse_if_nothing_runs
+    from ..show.words import cautions
     from ..show.words import choice as words
 
     refuse_if_nothing_runs(found, str(sweep), "to choose from")
@@ -45,6 +46,7 @@ def choose(ctx, sweep, target, sieve, no_sieve, plots, force) -> None:
         lambda: words.text(found, advice),
         DONE if advice.judged.meets.any() else ANSWER_IS_NO,
         _written(ctx, found, advice.choice, plots, force),
+        caution=cautions.at("choose", *cautions.cases_of_sweep(found)),
     )
 
 

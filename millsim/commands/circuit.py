@@ -33,7 +33,10 @@ def circuit(ctx, config, second, sieve, efficiency, settings, settings_2) -> Non
             as_json, as_text, code = _one(first, aperture, share, report)
         else:
             as_json, as_text, code = _two(first, other, aperture, share, report)
-    answer(ctx, as_json, as_text, exit_code(code))
+    from ..show.words import cautions
+
+    caution = cautions.at("circuit", *(cautions.case_of(c) for c in (first, other) if c is not None))
+    answer(ctx, as_json, as_text, exit_code(code), caution=caution)
 
 
 def _inputs(config, second, sieve, efficiency, settings, settings_2):

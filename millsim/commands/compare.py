@@ -28,6 +28,7 @@ def compare(ctx, prediction, run, plots, full, force) -> None:
     stored, sheet = read.read(prediction), read_run(run)
     from ..learn.calibration.compare import compare as set_against
     from ..learn.calibration.explain import explain
+    from ..show.words import cautions
     from ..show.words import comparison as words
 
     found = set_against(stored, sheet)
@@ -37,6 +38,8 @@ def compare(ctx, prediction, run, plots, full, force) -> None:
         lambda: words.comparison_json(found, why),
         lambda: words.comparison_text(found, why, full),
         written=_written(found, plots, force),
+        caution=cautions.at("compare", cautions.case_of(sheet.config)),
+        full=full,
     )
 
 

@@ -62,10 +62,14 @@ def cuttest(ctx, csv, material, motor, chip, edge, card, meter, at, efficiency, 
     share = None if meter is None else meter / 100.0
     base = load_material(material, Path())
     test = read_cuts(csv, base, share, at, efficiency, decimal or "", chip_m)
-    from ..show.words import bench, bench_json
+    from ..show.words import bench, bench_json, cautions
 
     written = _written(ctx, test, base, edge, card, force)
-    answer(ctx, lambda: bench_json.cut_json(test, motor_W), lambda: bench.cut_text(test, motor_W), written=written)
+    caution = cautions.at("cuttest", cautions.case_of_card(base))
+    answer(
+        ctx, lambda: bench_json.cut_json(test, motor_W), lambda: bench.cut_text(test, motor_W), written=written,
+        caution=caution,
+    )  # fmt: skip
 
 
 def _written(ctx: click.Context, test, base, edge: str, card: Path | None, force: bool):

@@ -6,6 +6,7 @@ from pathlib import Path
 import click
 
 from ..errors import InputError, Problem
+from .base import tell
 from .inputs import force_option, path_type, set_option
 
 _SUFFIXES = ("png", "svg", "pdf")
@@ -34,9 +35,11 @@ def draw(config: Path, out: Path | None, prediction: Path | None, settings: tupl
     found = None if prediction is None else _prediction(prediction, loaded)
     from ..record.files import write_bytes
     from ..show.drawing.sheet import drawing, to_bytes
+    from ..show.words import cautions
 
     write_bytes(out, to_bytes(drawing(loaded, found), suffix), force)
     click.echo(out)
+    tell(cautions.at("draw", cautions.case_of(loaded)).lines)
 
 
 def _check_output(out: Path, force: bool) -> str:

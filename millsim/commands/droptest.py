@@ -44,11 +44,15 @@ def droptest(ctx, csv, material, reference, card, plots, decimal, force) -> None
         raise InputError(
             Problem("--plots", "", "needs the hammer's mass: energies are known as ratios only", hint=hint)
         )
-    from ..show.words import bench, bench_json
+    from ..show.words import bench, bench_json, cautions
 
     written = _written(ctx, test, base, card, plots, force)
     name = card.name if card else None
-    answer(ctx, lambda: bench_json.drop_json(test, name, base), lambda: bench.drop_text(test, base), written=written)
+    case = cautions.case_of_card(base, (g.temperature_K[1] for g in test.groups))
+    answer(
+        ctx, lambda: bench_json.drop_json(test, name, base), lambda: bench.drop_text(test, base), written=written,
+        caution=cautions.at("droptest", case),
+    )  # fmt: skip
 
 
 def _written(ctx: click.Context, test, base, card: Path | None, plots: Path | None, force: bool):

@@ -29,9 +29,11 @@ def heat(ctx, config, limit, air, settings) -> None:
         from ..studies.heat.answers import answers
 
         found = answers(loaded, limit_K, air_m3_s, progress=lambda done: report("band", done, "parameter draws"))
+    from ..show.words import cautions
     from ..show.words.heat import heat_text
     from ..show.words.heat_tables import heat_json
 
     exceeded = limit_K is not None and found.value("outlet_K") > limit_K
     code = ANSWER_IS_NO if exceeded else exit_code(found.code)
-    answer(ctx, lambda: heat_json(found), lambda: heat_text(found), code)
+    caution = cautions.at("heat", cautions.case_of(loaded))
+    answer(ctx, lambda: heat_json(found), lambda: heat_text(found), code, caution=caution)

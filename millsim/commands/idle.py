@@ -56,11 +56,17 @@ def idle(ctx, csv, config, settings, meter, at, efficiency, temperature, plots, 
         known = "a column motor_alone" if fit.motor_from == "measured" else "drive.no_load_power"
         raise InputError(Problem("--efficiency", "", f"has no meaning with {known}", hint=hint))
     model = None if loaded is None else compare(fit, loaded, efficiency, T)
-    from ..show.words import bench_json
+    from ..show.words import bench_json, cautions
     from ..show.words import idle as idle_words
 
     written = _written(fit, model, plots, force)
-    answer(ctx, lambda: bench_json.idle_json(fit, model), lambda: idle_words.idle_text(fit, model), written=written)
+    answer(
+        ctx,
+        lambda: bench_json.idle_json(fit, model),
+        lambda: idle_words.idle_text(fit, model),
+        written=written,
+        caution=cautions.at("idle", *([] if loaded is None else [cautions.case_of(loaded)])),
+    )
 
 
 def _written(fit, model, plots, force: bool):

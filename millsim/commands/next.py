@@ -29,9 +29,9 @@ def next_(ctx, config, question, seed, settings) -> None:
         try:
             planned = nextstep.plan(loaded, seed, progress=lambda done: report("measure next", done))
         except nextstep.NothingToRank as why:
-            return _nothing(ctx, question, why)
+            return _nothing(ctx, loaded, question, why)
         ranked, hardly = planned.rank(question), planned.hardly(question)
-    from ..show.words import calibration
+    from ..show.words import calibration, cautions
 
     rate = planned.model.rate_kg_s
     note = [] if loaded.feed.batch_mass_kg is None else calibration.batch_lines(rate)
@@ -43,15 +43,18 @@ def next_(ctx, config, question, seed, settings) -> None:
     found |= {"bench": bench} if bench else {}
     note += [f"Bench tests: {bench}"] if bench else []
     lines = [*note, *calibration.next_lines(ranked, question, rate, most=20, hardly=hardly)]
-    return answer(ctx, lambda: {"status": "ok", "question": question} | found, lambda: "\n".join(lines))
+    caution = cautions.at("next", cautions.case_of(loaded))
+    answer(ctx, lambda: {"status": "ok", "question": question} | found, lambda: "\n".join(lines), caution=caution)
 
 
-def _nothing(ctx: click.Context, question: str, why) -> None:
+def _nothing(ctx: click.Context, config, question: str, why) -> None:
     """Of a mill of which no run can be planned: that, and what may be measured on it, as `millsim predict` says it."""
     from ..base.quantities.written import capital, wrap
+    from ..show.words import cautions
     from ..show.words.limits import measure_empty
 
     said = [f"{capital(str(why))}."]
     said += [f"Measure next: {words}"] if (words := measure_empty(why.binding)) else []
     found = {"status": "nothing to rank", "question": question, "next": [], "note": " ".join(said)}
-    answer(ctx, lambda: found, lambda: "\n".join(line for text in said for line in wrap(text)), ANSWER_IS_NO)
+    lines, caution = [line for text in said for line in wrap(text)], cautions.at("next", cautions.case_of(config))
+    answer(ctx, lambda: found, lambda: "\n".join(lines), ANSWER_IS_NO, caution=caution)

@@ -37,12 +37,14 @@ def predict(ctx, config, engine, out, seed, plots, settings, force) -> None:
     loaded = load_config(config, list(settings))
     with working(ctx) as report:
         prediction = _run(loaded, engine, seed, _command(config, engine, seed, settings), report)
+    from ..show.words import cautions
     from ..show.words import prediction as words
 
     written = _written(ctx, prediction, out, plots, force)
-    answer(
-        ctx, lambda: words.to_json(prediction), lambda: words.to_text(prediction), exit_code(prediction.status), written
-    )
+    code = exit_code(prediction.status)
+    caution = cautions.at("predict", cautions.case_of_prediction(prediction))
+    as_json, as_text = (lambda: words.to_json(prediction)), (lambda: words.to_text(prediction))
+    answer(ctx, as_json, as_text, code, written, caution=caution)
 
 
 def _file_names() -> list[str]:

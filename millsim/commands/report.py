@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from .base import tell
 from .inputs import force_option, path_type
 
 
@@ -29,6 +30,7 @@ def report(file: Path, out: Path | None, pdf: Path | None, force: bool) -> None:
 
     prediction = read.read(file)
     from ..show.report.html import to_html
+    from ..show.words import cautions
 
     made = [(out, to_html(prediction).encode())]
     if pdf is not None:
@@ -38,3 +40,4 @@ def report(file: Path, out: Path | None, pdf: Path | None, force: bool) -> None:
     for path, data in made:
         write_bytes(path, data, force)
         click.echo(path)
+    tell(cautions.at("report", cautions.case_of_prediction(prediction)).lines)

@@ -18,9 +18,11 @@ def run_command(ctx, sheet) -> None:
     """
     from ..learn.measured.runbalance import close
     from ..learn.measured.runsheet import read_run
+    from ..show.words import cautions
     from ..show.words import run as run_words
 
     run = read_run(sheet)
     balance = close(run)
     code = ANSWER_IS_NO if balance.verdict == "do not calibrate" else DONE
-    answer(ctx, lambda: run_words.to_json(run, balance), lambda: run_words.to_text(run, balance), code)
+    caution = cautions.at("run", cautions.case_of(run.config))
+    answer(ctx, lambda: run_words.to_json(run, balance), lambda: run_words.to_text(run, balance), code, caution=caution)

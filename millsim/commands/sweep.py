@@ -41,6 +41,7 @@ def sweep(ctx, plan, out, workers, scheduler, csv_file, plots, so_far, settings,
     with open_journal(points_file) as journal:
         report = _computed(ctx, made, journal, workers, scheduler, out, so_far)
         from ..explore.sweep.write import write
+        from ..show.words import cautions
         from ..show.words import sweep as words
 
         found = collect(made, journal)
@@ -56,6 +57,7 @@ def sweep(ctx, plan, out, workers, scheduler, csv_file, plots, so_far, settings,
         exit_code(int(found.points.status.min())),  # that of the best point
         _written(ctx, found, out, csv_file, plots, force),
         words.after(report, found),
+        caution=cautions.at("sweep", *cautions.cases_of_sweep(found)),
     )
 
 

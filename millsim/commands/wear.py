@@ -33,6 +33,8 @@ def wear(ctx, config, lost, milled, at, settings) -> None:
         from ..studies.wear import drift
 
         found = drift(loaded, *masses, progress=lambda done: report("band", done, "parameter draws"))
+    from ..show.words import cautions
     from ..show.words import wear as words
 
-    answer(ctx, lambda: words.wear_json(found), lambda: words.wear_text(found), exit_code(found.code))
+    caution = cautions.at("wear", cautions.case_of(loaded))
+    answer(ctx, lambda: words.wear_json(found), lambda: words.wear_text(found), exit_code(found.code), caution=caution)

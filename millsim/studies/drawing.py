@@ -50,7 +50,7 @@ def _caution(found: dict[str, Scalar]) -> str:
         return "Give rotor.mass to see how much energy the turning rotor stores."
     joule = found["rotor_energy_J"].value
     text = f"The turning rotor stores {digits(joule, 2)} J, as much as 1 kg that falls {digits(joule / _G, 2)} m"
-    return f"{text}: the housing must hold that if it bursts. Never run it above the speed it is proven for."
+    return f"{text}: the housing must hold that if it bursts."
 
 
 def _holes(config: Config) -> float:

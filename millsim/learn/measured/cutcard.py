@@ -50,7 +50,7 @@ def cut_card(test: CutTest, base: Card, edge: str) -> Card:
         f"All else as on the card it was copied from, {base.title}."
     )
     stand = f"Cut test {test.name}, {edge} edge, {stands(base, new[:2])}."
-    return Card(list(base.merged(new).values()), title, note, bench=f"{base.bench} {stand}".strip())
+    return base.copied(base.merged(new), title, note, stand)
 
 
 def _yield(base: Card, C: Param, told: bool) -> Param:

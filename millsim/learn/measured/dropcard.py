@@ -53,7 +53,7 @@ def drop_card(test: DropTest, base: Card) -> Card:
     left = f" A card has two temperatures: the drops {' and '.join(unused)} are not on it." if unused else ""
     note = f"Measured in the drop test: {measured}. All else as on the card it was copied from, {base.title}.{left}"
     stand = " ".join(f"Drop test {test.sheet.name}{_at(g)}, {stands(base, g)}." for g in slots.values())
-    return Card(list(base.merged(found).values()), title, note, bench=f"{base.bench} {stand}".strip())
+    return base.copied(base.merged(found), title, note, stand)
 
 
 def _useless(test: DropTest, group: DropGroup) -> list[Problem]:

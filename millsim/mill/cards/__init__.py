@@ -18,12 +18,15 @@ from .spec import IGNORED, MATERIAL, MODEL, CardEntry
 
 _HERE = Path(__file__).parent
 _FIELDS = ("value", "unit", "low", "high", "basis", "source", "scale", "note")
-_HEAD = ("title", "note", "bench")
+FOOD = "food"  # use of what is eaten, so that cautions speak of food
+NOTHING = "nothing"  # given off by what neither melts nor burns in a mill
+_HEAD = ("title", "note", "bench", "overheated", "use")
 
 
 class Card(ParamSet):
     """The parameters of one card, with the card's own note; `ignored`: names it gives that have lost their meaning;
-    `bench`: of a card that bench tests made, how they stand to the card it was copied from.
+    `bench`: of a card that bench tests made, how they stand to the card it was copied from. `overheated`: what the feed
+    gives off when it gets too hot, NOTHING or "" where a card does not say; `use`: FOOD of what is eaten.
     """
 
     def __init__(
@@ -33,9 +36,17 @@ class Card(ParamSet):
         note: str = "",
         ignored: tuple[str, ...] = (),
         bench: str = "",
+        overheated: str = "",
+        use: str = "",
     ):
         super().__init__(params, title)
         self.note, self.ignored, self.bench = note, ignored, bench
+        self.overheated, self.use = overheated, use
+
+    def copied(self, params: ParamSet, title: str, note: str, bench: str) -> "Card":
+        """A card of other numbers for the same substance, and how bench tests stand, after those on this card."""
+        told = f"{self.bench} {bench}".strip()
+        return Card(list(params.values()), title, note, bench=told, overheated=self.overheated, use=self.use)
 
 
 def list_materials() -> list[str]:
@@ -125,8 +136,9 @@ def params_from_tables(
         by_name |= _defaults(by_name, specs)
     ordered = [by_name[n] for n in specs if n in by_name]
     _check_set(by_name, where, prefix, problems)
-    note, bench = (_line(tables.get(name)) for name in ("note", "bench"))
-    return Card(ordered, _line(tables.get("title")) or title, note, tuple(ignored), bench)
+    said = {name: _line(tables.get(name)) for name in _HEAD}
+    said["title"] = said["title"] or title
+    return Card(ordered, ignored=tuple(ignored), **said)
 
 
 def _defaults(found: dict[str, Param], specs: dict[str, CardEntry]) -> dict[str, Param]:
@@ -239,8 +251,8 @@ def card_toml(params: ParamSet, section: str = "") -> str:
     prefix = f"{section}." if section else ""
     lines = [f"[{section}]"] if section else []
     lines += [f"title = {toml_string(params.title)}", f"note = {toml_string(getattr(params, 'note', ''))}"]
-    if bench := getattr(params, "bench", ""):
-        lines.append(f"bench = {toml_string(bench)}")
+    more = {name: getattr(params, name, "") for name in ("bench", "overheated", "use")}
+    lines += [f"{name} = {toml_string(text)}" for name, text in more.items() if text]
     for p in params.values():
         lines += [
             f"[{prefix}{p.name}]",

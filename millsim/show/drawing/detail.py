@@ -18,7 +18,7 @@ from .views import FEED, ROTOR, SIEVE, STATOR, gap_words, mm
 
 COLUMN_MM = 80.0  # of paper: width of the details
 CELL_MM = 38.0  # half of it, with a gap between
-_STRIP_MM = 16.0  # height of the sieve shown where there are two details
+_STRIP_MM = 12.0  # height of the sieve shown where there are two details
 _SLOT_MM = COLUMN_MM / 3
 _COARSE_MM = 3.0  # a pitch below this on paper calls for the second detail
 _DRAWN_MM = 1.0  # a pitch below this is not drawn

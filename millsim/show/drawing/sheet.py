@@ -5,6 +5,7 @@ From the config alone; a prediction adds the size of the powder. Our own plain s
 
 import io
 import math
+import textwrap
 import warnings
 from dataclasses import dataclass
 from functools import partial
@@ -20,6 +21,7 @@ from ...record.prediction import Prediction
 from ...version import __version__
 from ..plots.prediction import render
 from ..plots.style import plain_style
+from ..words import cautions
 from .board import FIRM, LINE_MM, PAGE, THIN, Sheet, View, scale_for, scale_words
 from .detail import COLUMN_MM, DrawnPowder, details
 from .shape import Shape, shape_of
@@ -28,8 +30,11 @@ from .views import LEFT_MM, RIGHT_MM, front, section
 SUFFIXES = ("png", "svg", "pdf")
 MARGIN = 7.0  # of the frame, mm
 BLOCK = 27.0  # height of the title block, mm
+STRIP = 10.6  # height of the cautions below it, mm
+STRIP_CHARACTERS = 176  # that go into a line of them
 _LEFT, _RIGHT = MARGIN + 3.0, PAGE[0] - MARGIN - COLUMN_MM - 5.0  # of front view and section
-_FLOOR, _CEILING = MARGIN + BLOCK, PAGE[1] - MARGIN
+_FOOT = MARGIN + STRIP  # lower end of the title block
+_FLOOR, _CEILING = _FOOT + BLOCK, PAGE[1] - MARGIN
 _ROOM = (_RIGHT - _LEFT, _CEILING - _FLOOR)
 _FRONT = (84.0, 8.0 + 16.0, 4.0 + 4 * LINE_MM + 2.0)  # least width; heights of headings and labels above and below
 _SECTION = (60.0, 8.0 + 19.0, 11.0)
@@ -62,6 +67,8 @@ def drawing(config: Config, prediction: Prediction | None = None) -> Figure:
             sheet.lines(x, top - 3.0, [heading], weight="bold", fontsize=10)
         details(sheet, _RIGHT + 4.0, _CEILING - 3.0, shape, _powder(prediction))
         _title_block(sheet, config, at.scale)
+        told = cautions.line_of(cautions.at("draw", cautions.case_of(config)).shorts)
+        sheet.lines(_LEFT, _FOOT - 2.4, textwrap.wrap(told, STRIP_CHARACTERS))
         return sheet.figure
 
 
@@ -130,7 +137,8 @@ def _frame(sheet: Sheet) -> None:
     """Border of the sheet, and the lines between its parts."""
     x0, x1, y0, y1 = MARGIN, PAGE[0] - MARGIN, MARGIN, PAGE[1] - MARGIN
     sheet.line(((x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)), lw=1.2)
-    sheet.line(((x0, _FLOOR), (x1, _FLOOR)), lw=FIRM)
+    for y in (_FLOOR, _FOOT):
+        sheet.line(((x0, y), (x1, y)), lw=FIRM)
     sheet.line(((_RIGHT, _FLOOR), (_RIGHT, y1)), lw=THIN)
 
 
@@ -138,7 +146,7 @@ def _title_block(sheet: Sheet, c: Config, scale: float) -> None:
     """What the mill is, at which scale it is drawn, and how to draw it again."""
     columns = (MARGIN + 3.0, 103.0, 163.0, 231.0)
     for x in columns[1:]:
-        sheet.line(((x - 3.0, MARGIN), (x - 3.0, _FLOOR)), lw=THIN)
+        sheet.line(((x - 3.0, _FOOT), (x - 3.0, _FLOOR)), lw=THIN)
     sheet.lines(columns[0], _FLOOR - 3.0, [sheet.fitted(c.name, 87.0, 12, "bold")], weight="bold", fontsize=12)
     words = ("Mill drawing, lengths in mm.", "Drawn from the config; hub, casing and anything")
     words += ("grey is assumed, and so are sense of rotation,", "form of bevel or teeth, place of feed and sieve.")
@@ -153,4 +161,4 @@ def _title_block(sheet: Sheet, c: Config, scale: float) -> None:
         sheet.lines(x, _FLOOR - 3.0, lines)
     sheet.lines(columns[3], _FLOOR - 3.0, [f"Scale {scale_words(scale)} on A4"], weight="bold", fontsize=11)
     sheet.lines(columns[3], _FLOOR - 9.0, ["when printed at 100 %"])
-    sheet.scale_bar(columns[3], MARGIN + 3.5, scale, 40.0)
+    sheet.scale_bar(columns[3], _FOOT + 3.5, scale, 40.0)

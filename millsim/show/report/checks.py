@@ -56,7 +56,7 @@ def review_blocks(lines: list[ReviewLine], config: Config | str) -> tuple[Block,
     """The review as a summary, one table, screws, and what no program checks."""
     if isinstance(config, str):
         return (Paragraph(f"Not checked. {config}"),)
-    from ..words.prebuild import CAUTION, NOT_COVERED, STANDARDS, screw_table
+    from ..words.prebuild import NOT_COVERED, SCREENING, STANDARDS, screw_table
 
     standards = f"{STANDARDS} (names from memory; which ones apply is not for a program to say)"
     return (
@@ -65,7 +65,7 @@ def review_blocks(lines: list[ReviewLine], config: Config | str) -> tuple[Block,
         screw_table(config),
         Paragraph(sentence("; ".join(NOT_COVERED)), "No program of this kind checks"),
         Paragraph(f"{standards}.", "Standards that may apply"),
-        Paragraph(sentence(CAUTION)),
+        Paragraph(SCREENING),
     )
 
 

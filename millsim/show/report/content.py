@@ -11,9 +11,8 @@ from ...record.outputs import figure, row_name
 from ...record.prediction import Prediction
 from ..parts import Paragraph, Table
 from ..plots import prediction
-from ..words import advice, tables, why
+from ..words import advice, cautions, tables, why
 from ..words.limits import verdict
-from ..words.prediction import CAUTIONS
 from .alts import alt_text
 from .blocks import Block, Fact, Facts, Items, Listing, Notice, Picture, Report, Section
 from .checks import config_of, drawing_blocks, failing_notice, review_blocks, review_of
@@ -48,8 +47,9 @@ def report(p: Prediction) -> Report:
     """The report of a prediction."""
     config = config_of(p)
     lines, runs = review_of(p, config), p.runs
+    told = cautions.at("report", cautions.case_of_prediction(p, [x.words for x in lines]))
     sections = (
-        Section("answer", "In words", _answer(p, failing_notice(lines))),
+        Section("answer", "In words", _answer(p, failing_notice(lines), told)),
         Section("powder", "The powder", _powder(p), new_page=runs),
         Section("energy", "Energy", _energy(p), new_page=True),
         Section("heat", "Heat", _heat(p)),
@@ -59,7 +59,7 @@ def report(p: Prediction) -> Report:
         Section("why", "Why", tuple(why.paragraphs(p)) or (Paragraph("Nothing can be told from this result."),)),
         Section("checks", "Before you cut steel", review_blocks(lines, config), new_page=True),
         Section("parameters", "What the numbers rest on", _parameters(p), new_page=True),
-        Section("cautions", "Warnings and cautions", _cautions(p)),
+        Section("cautions", "Warnings and cautions", _cautions(p, told)),
         Section("repeat", "How to reproduce it", _repeat(p), new_page=True),
     )
     mill = " ".join(p.mill_name.split()) or "unnamed mill"
@@ -75,9 +75,10 @@ def report(p: Prediction) -> Report:
 # --- the first page --------------------------------------------------------------------------------------
 
 
-def _answer(p: Prediction, failing: Notice | None) -> tuple[Block, ...]:
+def _answer(p: Prediction, failing: Notice | None, told: cautions.Cautions) -> tuple[Block, ...]:
     """The answer in sentences: how fine, how much, how hot, what limits it, how sure, what to measure next."""
-    notices = [Notice(*_STATUS[p.status])] if p.status in _STATUS else []
+    notices = [Notice("Caution", told.text)]
+    notices += [Notice(*_STATUS[p.status])] if p.status in _STATUS else []
     notices += [failing] if failing is not None else []
     told = advice.paragraphs(p, "fine", "amount", "heat", "limits", "energy", "hammers", "stalls")
     both = advice.paragraphs(p, "sure", *(() if p.other is None else ("engines",)))
@@ -149,9 +150,9 @@ def _parameters(p: Prediction) -> tuple[Block, ...]:
     return (Paragraph(text), *_there(tables.parameter_table(p)))
 
 
-def _cautions(p: Prediction) -> tuple[Block, ...]:
+def _cautions(p: Prediction, told: cautions.Cautions) -> tuple[Block, ...]:
     notes = tuple(sentence(w) for w in p.warnings)
-    return (*((Items(notes),) if notes else ()), Notice("Caution", CAUTIONS))
+    return (*((Items(notes),) if notes else ()), Items(told.sentences))
 
 
 def _repeat(p: Prediction) -> tuple[Block, ...]:

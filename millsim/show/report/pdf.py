@@ -79,7 +79,7 @@ def pages_of(found: Report) -> list[Page]:
     """The pages of a report, with all that stands on them."""
     pages = [Page()]
     _put(pages, Chunk([*_strong(wrap(found.mill)), *wrap(f"{capital(found.run)}."), ""]))
-    _put(pages, *_chunks(Notice("Caution", NATURE)))
+    _put(pages, *_chunks(Paragraph(NATURE)))
     for section in found.sections:
         _chapter(pages, section)
     pages = [page for page in pages if page.lines or page.picture is not None]

@@ -22,10 +22,6 @@ from ...record.limits import CANNOT, FAILED, GRINDING, MISSING, OVER
 from ...record.outputs import output_of
 from .json import jsonable, picked
 
-DUST = (
-    "Sieving plastic powder makes dust: fine dust in air can explode and harms lungs. Close the sieve, draw off its "
-    "air through a filter, earth all metal, wear a dust mask."
-)
 COLD_M = 150e-6  # median below which the trade grinds plastics cold or makes them by precipitation
 
 
@@ -239,7 +235,6 @@ def _rests_on(sweep: Sweep, a: Advice) -> list[str]:
     ):  # fmt: skip
         count = int(which.sum())
         said += [f"Of {status.size} points {count} {one if count == 1 else many}."] if count else []
-    said += [DUST] if a.sieved is not None else []
     return [*said, "This is a prediction; measure a first batch before you buy or cut metal."]
 
 

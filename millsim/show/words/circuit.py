@@ -24,12 +24,6 @@ FIGURES = OF_A_CIRCUIT | {  # by name in Circuit
 NOTHING = 1e-9  # circulating load that is none
 MUCH = 2.0  # circulating load worth a word
 TRADE = "vibratory screens are said to pass 85 to 95 % of it (common practice, no source)"
-CAUTIONS = (
-    "Sieving plastic powder outside the mill makes dust, and so does carrying the oversize back: fine plastic dust in "
-    "air can explode and harms lungs. Close the sieve, draw off its air through a filter, earth all metal, no heaps, "
-    "no open sieving beside sparks or flames; wear a dust mask. Stop the mill before you reach into the way back.",
-    "This is a prediction, no clearance to run: local codes and licensed practice decide.",
-)
 _NO_BAND = "No band was run, so take these numbers as one guess among many."
 
 
@@ -191,7 +185,7 @@ def figure_table(a: CircuitAnswer) -> list[str]:
 
 
 def rests_on(a: CircuitAnswer) -> list[str]:
-    """What the answer rests on, and the cautions."""
+    """What the answer rests on."""
     c = a.closed
     said = [
         "Energies are per kilogram of accepted powder.",
@@ -214,7 +208,7 @@ def rests_on(a: CircuitAnswer) -> list[str]:
             f"Steady state found in {c.turns} turns: one more would change mixture and rate by {c.residual:.1g}; "
             f"accepted over fresh feed is 1 to {abs(c.accepted_kg_s / c.fresh_kg_s - 1.0):.1g}."
         )
-    return [*said, *CAUTIONS]
+    return said
 
 
 def _cut(c: Circuit, given: bool) -> str:
@@ -252,7 +246,7 @@ def line_text(first: Config, second: Config, r: Line, efficiency_given: bool) ->
     """A line of two mills for people; efficiency_given: by the user, of the sieve after the second mill."""
     said = [_line_lead(first, second, r)]
     if r.second is None or r.code == CANNOT:
-        return "\n".join(line for s in [*said, *CAUTIONS] for line in wrap(s)) + "\n"
+        return "\n".join(line for s in said for line in wrap(s)) + "\n"
     said += [_line_binds(r), _line_energy(r), _line_fine(r)]
     lines = [line for s in said for line in wrap(s)] + ["", *line_table(r), ""]
     tail = [
@@ -265,7 +259,7 @@ def line_text(first: Config, second: Config, r: Line, efficiency_given: bool) ->
             "The sieve stands after the second mill and its oversize goes back there. "
             f"{_cut(r.second, efficiency_given)}; {TRADE}. A way back to the first mill is not computed."
         )
-    tail += [_NO_BAND + " Bands of each mill: millsim predict.", *CAUTIONS]
+    tail += [_NO_BAND + " Bands of each mill: millsim predict."]
     return "\n".join([*lines, *(line for s in tail for line in wrap(s))]) + "\n"
 
 

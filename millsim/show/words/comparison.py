@@ -12,7 +12,7 @@ from ...record.outputs import OUTPUTS, scalar, shown
 from .calibration import q3_percent
 from .json import jsonable, picked
 
-MOST_LINES = 25  # of the short answer
+MOST_LINES = 23  # of the short answer: with the two lines of cautions it fits on one screen
 _TEMPERATURES = ("air_temperature_K", "powder_temperature_K", "outlet_temperature_K")
 _FIRST = ("x10_m", "x50_m", "x90_m", "throughput_kg_s", "capacity_kg_s", "gross_J_kg", *_TEMPERATURES)
 _NOTHING_FITTED = "The stored prediction was not changed and nothing was fitted; `millsim calibrate` does that."
@@ -30,7 +30,8 @@ def comparison_text(c: RunComparison, e: Explanation, full: bool = False) -> str
     causes = next((x for n in range(len(e.causes), 1, -1) if len(x := cause_lines(c, e, n)) <= room), None)
     causes = cause_lines(c, e, 1) if causes is None else causes
     rest = sorted((p for p in c.independent if p not in main), key=lambda p: -abs(p.residual))
-    kept = [*main, *rest[: max(0, room - len(causes))]]
+    left = room - len(causes)
+    kept = [*main[: len(main) + min(0, left)], *rest[: max(0, left)]]  # the last figures give way, too
     return "\n".join([*head, *_rows(c, [p for p in c.points if p in kept]), *causes, *foot]) + "\n"
 
 

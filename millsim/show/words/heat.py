@@ -17,7 +17,6 @@ COLD_COOLER_K = 233.15  # colder than that no small cooler goes (assumed)
 DEW_K = 282.4  # 20 °C and half saturated air begins to drip at 9 °C (handbook, Magnus formula)
 LITTLE_GAIN = 0.005  # below that heat counts as not feeding itself
 _LIMITS = {"jam": "the jam index", "sieve": "the share of pegged holes", "chamber": "the charge in the chamber"}
-_INSTEAD = {"chamber": "fed that fast it fills up", "jam": "fed that fast it jams"}
 NO_DIFFERENCE = (
     "The card gives this material the same strength cold and warm, so the model cannot show that it gets tougher with "
     "heat; your own card with both can"
@@ -98,8 +97,7 @@ def _now(a: HeatAnswers) -> str:
         return f"{lead}{_hotter_powder(a, 'least')}."
     if a.note == "over":
         asked = plain(a.config.feed.rate_kg_s, "kg/s", 3)
-        why = "; ".join(filter(None, (binds(a.binding), _INSTEAD.get(a.binding))))
-        lead += f" The {asked} asked for are too much for it ({why}), so this is about the most it takes."
+        lead += f" The {asked} asked for are too much for it ({binds(a.binding)}), so this is about the most it takes."
     if not math.isfinite(T):
         return f"{lead} {capital(_rate(a))} it finds no steady state: heat or charge grow without end."
     verb = " it gets as warm as" if a.rate_kg_s is None else " powder and air leave at"
@@ -305,16 +303,13 @@ def _own_chill(a: HeatAnswers) -> str:
 
 
 def _gas(a: HeatAnswers) -> str:
-    """The ventilation caution, with the gas of the coolant that would be used."""
+    """How much gas the coolant that would be used makes, and the fresh air that asks for."""
     volumes = ", ".join(f"1 kg of {c.name} makes {digits(gas_per_kg(c), 2)} m³ of gas" for c in (DRY_ICE, NITROGEN))
-    text = f"Caution, coolant gas: {volumes}. It drives out the oxygen and lies on the floor. "
+    text = f"Coolant gas: {volumes}. It drives out the oxygen and lies on the floor. "
     if a.rate_kg_s is not None:
         need = [_fresh(a, DRY_ICE, "iced_dry_ice"), _fresh(a, NITROGEN, "all_nitrogen")]
         text += f"{capital(join_words([n for n in need if n]))} (well mixed, steady; workplace limits, from memory). "
-    return text + (
-        "Only with forced ventilation and an oxygen monitor, never in a closed room, chamber or bottle; follow the gas "
-        "supplier's and the local rules."
-    )
+    return text.rstrip()
 
 
 def _fresh(a: HeatAnswers, c: Coolant, name: str) -> str:

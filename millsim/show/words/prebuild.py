@@ -42,10 +42,9 @@ STANDARDS = (
     "ISO 80079-36/-37, ISO/IEC 80079-20-2 and NFPA 660 (dust that may explode), Machinery Directive 2006/42/EC and "
     "Regulation (EU) 2023/1230, ATEX 1999/92/EC"
 )
-CAUTION = (
+SCREENING = (
     "This is a screening by handbook formulas and a model, not a design code and no clearance to run: a line that "
-    "passes says only that this formula, with these numbers, leaves a margin. Local codes and licensed practice come "
-    "first. First run: empty, guarded, from a distance, in steps of speed"
+    "passes says only that this formula, with these numbers, leaves a margin."
 )
 
 
@@ -60,7 +59,7 @@ def review_text(config: Config, lines: list[ReviewLine]) -> str:
     out += ["Never checked here", *(text for x in NOT_COVERED for text in _hang(f"- {x}"))]
     which = "Standards that may apply (names from memory; which of them do, no program can say)"
     out += ["", *wrap(f"{which}: {STANDARDS}.")]
-    out += ["", *wrap(f"{CAUTION}.")]
+    out += ["", *wrap(SCREENING)]
     return "\n".join(out) + "\n"
 
 
@@ -83,7 +82,7 @@ def review_json(config: Config, lines: list[ReviewLine]) -> dict:
         "screws": {"load_N": DYNAMIC * pull(facts), "bite_left_out_Nm": couple(facts), "sizes": screws(facts)},
         "not_covered": NOT_COVERED,
         "standards_from_memory": STANDARDS,
-        "caution": CAUTION,
+        "nature": SCREENING,
     }
     return jsonable(said)
 

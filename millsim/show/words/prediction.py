@@ -1,4 +1,4 @@
-"""A prediction as one JSON object and as a report in plain words: sentences, then tables, then cautions."""
+"""A prediction as one JSON object and as a report in plain words: sentences, then tables."""
 
 import math
 
@@ -18,14 +18,6 @@ from .limits import headroom
 _SIZES = ("x10_m", "x50_m", "x90_m", "span")
 _NO_POWDER = (*_SIZES, "holdup_kg", "hits_per_particle", "hits_above_threshold_share")
 _BANDED = ("throughput_kg_s", "holdup_kg", "shaft_power_W", "gross_J_kg", "net_J_kg", "outlet_temperature_K")
-CAUTIONS = (
-    "This is a prediction, not a safety clearance. Before anything turns: guard the rotor and the sieve so "
-    "that no hand and no burst fragment gets through, never run the rotor above the speed it is proven for, "
-    "and interlock the door with the drive. Fine dust of plastics and grain can explode and harms lungs: "
-    "keep ignition sources away, earth the machine, extract and filter the air, wear a mask. Mills are loud "
-    "and get hot: wear ear and eye protection, watch the temperature. Local codes and licensed practice come "
-    "first."
-)
 
 
 def to_json(p: Prediction) -> dict:
@@ -99,13 +91,13 @@ def _clean(value: object) -> object:
 
 
 def to_text(p: Prediction) -> str:
-    """The report for people: what they want to know in sentences, then tables, then cautions."""
+    """The report for people: what they want to know in sentences, then tables."""
     lines = [line for s in advice.sentences(p) for line in wrap(s)]
     told = cannot_run_words(p.binding) if not p.runs else ""  # the first sentence says it
     lines += [line for w in p.warnings if w != told for line in wrap(f"Note: {sentence(w)}")]
     for found in all_tables(p):
         lines += ["", found.caption, *terminal_lines(found).all]
-    lines += ["", *wrap(CAUTIONS), "", *_provenance(p)]
+    lines += ["", *_provenance(p)]
     return "\n".join(lines) + "\n"
 
 

@@ -30,10 +30,6 @@ _FIGURES = (  # (field, words, unit, SI in one unit)
     ("heat_to_powder", "heat to the powder", "W", 1.0),
 )
 _TOTAL = {f"{kind}_per_{of}": f"{kind}_energy" for kind in ("gross", "net") for of in ("product", "fed")}
-CAUTIONS = (
-    "Before you reach in for the hold-up: switch off, wait until the rotor stands still, and lock the drive out. Sweep "
-    "and weigh dust, never blow it about: fine plastic dust in air can explode and harms lungs."
-)
 
 
 def to_json(run: MeasuredRun, b: RunBalance) -> dict:
@@ -70,7 +66,7 @@ def to_text(run: MeasuredRun, b: RunBalance) -> str:
         if body:
             lines += ["", title, *body]
     mill = f"mill {run.config.name}, config {run.config.sha256[:12]}, run {run.sha256[:12]}"
-    return "\n".join([*lines, "", *wrap(CAUTIONS), "", *wrap(f"Run sheet: {mill}")]) + "\n"
+    return "\n".join([*lines, "", *wrap(f"Run sheet: {mill}")]) + "\n"
 
 
 # --- sentences -------------------------------------------------------------------------------------------
