@@ -175,3 +175,13 @@ def test_a_mill_that_cannot_run_gets_what_can_be_said():
     assert "cannot run like this: even with next to no feed the outlet temperature is over its limit" in text
     assert "Coolant per kilogram" not in text
     assert "nan" not in text
+
+
+def test_a_mill_that_floods_is_told_so():
+    # Tips at 38 m/s: more charge than that of 210 g/h carries less, so a mill fed faster fills up.
+    slow = ("drive.speed=6000 rpm", "drive.speed_under_load=5700 rpm", "stator.gap=1 mm", "feed.rate=1 kg/h")
+    sets = [x for s in (*slow, "run.band_samples=0") for x in ("--set", s)]
+    done = CliRunner().invoke(cli, ["heat", str(mills.CONFIGS / "demo.toml"), *sets])
+    assert done.exit_code == 3, done.output
+    told = " ".join(done.output.split())
+    assert "1 kg/h asked for are too much for it (the charge in the chamber; fed that fast it fills up)" in told

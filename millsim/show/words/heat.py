@@ -17,6 +17,7 @@ COLD_COOLER_K = 233.15  # colder than that no small cooler goes (assumed)
 DEW_K = 282.4  # 20 °C and half saturated air begins to drip at 9 °C (handbook, Magnus formula)
 LITTLE_GAIN = 0.005  # below that heat counts as not feeding itself
 _LIMITS = {"jam": "the jam index", "sieve": "the share of pegged holes", "chamber": "the charge in the chamber"}
+_INSTEAD = {"chamber": "fed that fast it fills up", "jam": "fed that fast it jams"}
 NO_DIFFERENCE = (
     "The card gives this material the same strength cold and warm, so the model cannot show that it gets tougher with "
     "heat; your own card with both can"
@@ -97,7 +98,8 @@ def _now(a: HeatAnswers) -> str:
         return f"{lead}{_hotter_powder(a, 'least')}."
     if a.note == "over":
         asked = plain(a.config.feed.rate_kg_s, "kg/s", 3)
-        lead += f" The {asked} asked for are too much for it ({binds(a.binding)}), so this is about the most it takes."
+        why = "; ".join(filter(None, (binds(a.binding), _INSTEAD.get(a.binding))))
+        lead += f" The {asked} asked for are too much for it ({why}), so this is about the most it takes."
     if not math.isfinite(T):
         return f"{lead} {capital(_rate(a))} it finds no steady state: heat or charge grow without end."
     verb = " it gets as warm as" if a.rate_kg_s is None else " powder and air leave at"
