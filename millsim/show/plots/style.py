@@ -127,7 +127,9 @@ def footer(p: Prediction, banded: bool = False) -> str:
     """Two lines that say what was run and what the band means, or that the figure has none."""
     band = band_words(p) if banded else "Central estimate; uncertainty (the band) not shown."
     run = f"seed {p.seed} · millsim {p.version}, model {p.model_version} · config {p.config_sha256[:12]}"
-    return f"{run} · {shown_status(p.status)}{_DRAWN_FOR.get(p.status, '')}\nPrediction, not a measurement. {band}"
+    return (
+        f"{run} · status: {shown_status(p.status)}{_DRAWN_FOR.get(p.status, '')}\nPrediction, not a measurement. {band}"
+    )
 
 
 def band_words(p: Prediction) -> str:

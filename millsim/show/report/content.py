@@ -67,7 +67,7 @@ def report(p: Prediction) -> Report:
     return Report(
         f"Milling report: {mill}",
         capital(mill),
-        f"{made}, seed {p.seed}, model {p.model_version}, {shown_status(p.status)}",
+        f"{made}, seed {p.seed}, model {p.model_version}, status: {shown_status(p.status)}",
         sections,
     )
 

@@ -1,7 +1,5 @@
 """What would help, in words: changes that were tried on the mill, what each gives, and where the review stops it."""
 
-import math
-
 from ...base.quantities.written import digits, join_words, shown_unit
 from ...record.prediction import Change, Prediction
 from ...studies.changes import COARSER
@@ -30,18 +28,21 @@ def what_would_help(p: Prediction) -> str:
 
 def kinds(p: Prediction) -> tuple[list[Change], list[Change]]:
     """(changes that leave the powder about as fine, changes that make it coarser)."""
-    x50 = p.main.scalars["x50_m"].value if "x50_m" in p.main.scalars else math.nan
-    coarse = [c for c in p.changes if c.x50_m > (1.0 + COARSER) * x50]
+    coarse = [c for c in p.changes if _coarser(p, c)]
     return [c for c in p.changes if c not in coarse], coarse
+
+
+def _coarser(p: Prediction, c: Change) -> bool:
+    return "x50_m" in p.main.scalars and c.x50_m > (1.0 + COARSER) * p.main.scalars["x50_m"].value
 
 
 def _told(p: Prediction, c: Change) -> str:
     """ "12000 rpm, 75 m/s at the tips: 4.2 kg/h (farther, the review fails it: tip speed)"."""
     gives = rate_words(c.rate_kg_s)
-    if c.gain < 1.0:
+    if c.gain < 1.0 and "throughput_kg_s" in p.main.scalars:
         was = p.main.scalars["throughput_kg_s"].value
         gives = f"no jam, but {gives} instead of {rate_words(was)}"
-    if c.x50_m > (1.0 + COARSER) * p.main.scalars["x50_m"].value:
+    if _coarser(p, c):
         shown, factor, _ = shown_unit(c.x50_m, "m")
         gives += f", x50 {digits(c.x50_m * factor, 2)} {shown}"
     if c.stopped:

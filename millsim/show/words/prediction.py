@@ -113,4 +113,4 @@ def all_tables(p: Prediction) -> list[Table]:
 def _provenance(p: Prediction) -> list[str]:
     run = f"seed {p.seed}, millsim {p.version}, model {p.model_version}, config {p.config_sha256[:12]}"
     made = f"forecast {forecast_sha256(p)[:12]}, {date_words(p.date)}"
-    return [f"Run: {p.command or 'from Python'}", f"     {run}, {shown_status(p.status)}", f"     {made}"]
+    return [f"Run: {p.command or 'from Python'}", f"     {run}, status: {shown_status(p.status)}", f"     {made}"]

@@ -32,6 +32,7 @@ from ...studies.why import (
 )
 from ..parts import Paragraph
 from . import limits
+from .changes import what_would_help
 from .tables import ledger_watts
 
 FEW = 0.05  # a share of hits above the threshold below which few hits are
@@ -197,7 +198,8 @@ def _verdict(p: Prediction) -> Paragraph:
         return Paragraph("")
     fails = p.status != "ok" or (limits.hits_too_weak(p) and not limits.nip_works(p))
     names, told = [name for name, _ in found], " ".join(sentence(words) for _, words in found)
-    return Paragraph(f"{join_words(names)}. {told}", "Why it fails" if fails else "What holds it back")
+    helps = what_would_help(p) if p.changes else ""
+    return Paragraph(f"{join_words(names)}. {told} {helps}".rstrip(), "Why it fails" if fails else "What holds it back")
 
 
 def _hardly(p: Prediction) -> Reason:
@@ -262,11 +264,10 @@ def _jams(p: Prediction) -> Reason:
     if not (stalls or (jam is not None and limits.headroom(jam) <= limits.BINDS)):
         return None
     counted = f"; {stalls} of {p.trace.runs} starts followed piece by piece stalled" if stalls else ""
-    helps = f"{counted}; slower feed, a heavier rotor or a stronger motor helps"
     if not gap < feed:
-        return "a charge that stops the rotor", f"it takes more than the motor can give for a moment{helps}"
+        return "a charge that stops the rotor", f"it takes more than the motor can give for a moment{counted}"
     text = f"the gap of {_size(gap)} makes bars cut pieces of up to {_size(feed)}, and the bites take more than rotor "
-    text += f"and motor can give{helps}, and so does a gap that bites less"
+    text += f"and motor can give{counted}"
     return "a gap narrow for this feed", text
 
 
@@ -280,8 +281,7 @@ def _eaten_by_air(p: Prediction) -> Reason:
         return None
     spent = f"{_percent((air + bearings) / total)} of the shaft power goes into stirring air ({_watt(air)})"
     text = (
-        f"{spent} and into bearings ({_watt(bearings)}) before a piece is hit; windage grows with the cube of the "
-        "speed, so running a little slower, or fewer, lower or shorter bars, give much back"
+        f"{spent} and into bearings ({_watt(bearings)}) before a piece is hit; windage grows with the cube of the speed"
     )
     return "a motor that eats itself in windage", text
 
@@ -296,7 +296,7 @@ def _too_hot(p: Prediction) -> Reason:
     text = f"the outlet reaches {hot} °C, the limit is {most} °C"
     if drawn > 0 and idle > 0:
         text += f"; {_percent(min(1.0, idle / drawn))} of the power is what the empty mill draws already"
-    return "heat", f"{text}; more or colder air carries heat away, running slower makes less of it"
+    return "heat", text
 
 
 def _held_by(p: Prediction) -> Reason:
@@ -313,8 +313,7 @@ def _held_by(p: Prediction) -> Reason:
     text += f"; {_percent(pegged)} of the holes are pegged" if pegged > 0.05 else ""
     rub, total = found.get(RUB, 0.0), sum(found.values())
     if p.binding == "shaft power" and rub > 0.3 * total:
-        text += f"; going round meanwhile costs most of the {_watt(rub)} that rub along the wall, so a larger or more "
-        text += "open sieve makes more powder of the same power"
+        text += f"; going round meanwhile costs most of the {_watt(rub)} that rub along the wall"
     return "powder that waits for the sieve", text
 
 
