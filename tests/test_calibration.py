@@ -254,6 +254,13 @@ def test_a_parameter_at_its_limit_is_the_first_check(found):
     first = findings.checks(found, [stuck])[0]
     assert not first.passed
     assert rows[0].name in first.text
+    assert "motor's own loss" not in findings.checks(found, [replace(stuck, name="sieve_factor")])[0].text
+    windy = findings.checks(found, [replace(stuck, name="windage_factor")])[0].text
+    assert (
+        "windage_factor may hold what is none of it: the motor's own loss" in windy and "drive.no_load_power" in windy
+    )
+    still = findings.checks(found, [replace(stuck, name="windage_factor", score=-1.9, mean=-1.9)])[0].text
+    assert "motor's own loss" not in still
 
 
 def test_no_error_bars_from_few_samples(found):

@@ -75,6 +75,7 @@ def steep_mill(folder):
         assert changed == 1, name
     (folder / "steep.toml").write_text(card, encoding="utf-8")
     text = (mills.CONFIGS / "pla.toml").read_text(encoding="utf-8")
+    text = re.sub(r'^(kind = "router"|regulated|rotor_on).*\n', "", text, flags=re.MULTILINE)  # a stiff motor
     (folder / "mill.toml").write_text(text.replace('material = "pla"', 'material = "steep.toml"'), encoding="utf-8")
     return folder / "mill.toml"
 

@@ -29,7 +29,7 @@ LEAST_RANGE = 0.05  # of each parameter's own, in the prediction of a well-known
 KINDS = {c.name: c for c in causes.CAUSES}
 TRUE = {
     "pegged": 0.45, "temperature": -20.0, "hold-up": 0.7, "losses": 0.03, "leak": 0.2, "edge": 1.2, "feed": 0.4,
-    "rate": 0.2, "gap": 0.5, "speed": -0.1,
+    "rate": 0.2, "gap": 0.5, "speed": -0.1, "motor": 60.0,
 }  # fmt: skip
 
 
@@ -254,6 +254,7 @@ SAID = {
     "rate": (math.log(1.1), "fed faster than noted", "10 %", "weigh what is fed in five minutes"),
     "gap": (math.log(1.5), "gap wider", "4.5 mm for 3 mm", "feeler gauge"),
     "speed": (-math.log(1.25), "rotor slower", "20 %", "tachometer under load"),
+    "motor": (60.0, "motor's own loss, no windage", "60 W with nothing on it", "the motor alone, without the rotor"),
 }
 OTHER_WAY = {"temperature": "feed warmer: softer pieces", "hold-up": "powder leaves faster", "feed": "feed finer",
              "rate": "fed more slowly than noted", "gap": "gap narrower", "speed": "rotor faster"}  # fmt: skip

@@ -392,8 +392,8 @@ def test_the_loop_answers_itself_at_the_settled_state():
 
 def test_a_steeply_toughening_material_runs_away():
     # An invented material that doubles its threshold from 0 to 20 C: from some temperature on the mill chokes. Fed so
-    # much that the bites of the nip, which a threshold hardly slows, do not carry it.
-    case, mill = case_of("pla", "drive.rated_power=1500 W", "feed.rate=2.6 kg/h")
+    # much that the bites of the nip, which a threshold hardly slows, do not carry it. A motor that does not give way.
+    case, mill = case_of("pla", "drive.speed_under_load=10583.8 rpm", "feed.rate=2.6 kg/h")
     steep = changed(
         mill, temperature_cold=ZERO_C, f_mat_cold=0.3, f_mat_warm=0.125, xw_min_cold=1.2, xw_min_warm=2.4,
         chip_size=1e-5, edge_share=1e-3,

@@ -76,7 +76,7 @@ def test_without_the_own_loss_it_is_the_plain_efficiency_to_the_bit():
 
 
 @given(
-    P=st.floats(0.0, 2.0), eta=st.floats(0.05, 1.0), own=st.floats(0.0, 5.0), rated=st.floats(10.0, 5e4),
+    P=st.floats(1e-6, 2.0), eta=st.floats(0.05, 1.0), own=st.floats(1e-6, 5.0), rated=st.floats(10.0, 5e4),
 )  # fmt: skip
 @settings(max_examples=200, deadline=None)
 def test_in_and_out_are_each_others_inverse(P, eta, own, rated):

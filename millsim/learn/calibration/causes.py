@@ -9,6 +9,7 @@ import numpy as np
 
 from ...mill.config.mill import Config
 from ...mill.config.sections import FeedSize
+from ...mill.parts import own_loss
 from ...mill.problem import build, set_parameters
 from ...studies.wear import radii, worn_edge
 from ..measured.runsheet import MeasuredRun
@@ -112,6 +113,29 @@ def _leaking(scene: Scene, size: float) -> np.ndarray:
     return scene.tell(replace(base, q3=(1.0 - size) * base.q3 + size * base.holdup_q3))
 
 
+def _motor_loses(scene: Scene, size: float) -> np.ndarray:
+    """A motor that takes `size` [W] with nothing on it, though its loss at the rated power is as the efficiency has it.
+
+    What is added to that which the efficiency counts falls with the load to nothing at rated power.
+    """
+    base, m = scene.base, scene.mill[0]
+    idle, loaded = (W + size * max(0.0, 1.0 - W * float(m["efficiency"] / m["rated_power"])) for W in
+                    (base.idle_W, base.loaded_W))  # fmt: skip
+    return scene.tell(replace(base, idle_W=idle, loaded_W=loaded))
+
+
+def _whole_loss(scene: Scene) -> tuple[float, float]:
+    """From nothing to all that the motor loses at its rated power."""
+    m = scene.mill[0]
+    return 0.0, float(m["rated_power"] * (1.0 / m["efficiency"] - 1.0))
+
+
+def _motor_known(run: MeasuredRun) -> str:
+    if run.meter_at == "shaft":
+        return "power was measured at the shaft"
+    return "the motor's own loss is known" if run.motor_alone_W or own_loss(run.config) > 0.0 else ""
+
+
 def _most_lost(scene: Scene) -> tuple[float, float]:
     """What the balance leaves open: half of the mass that no sieve saw (the other half is counted as fines)."""
     run = scene.run
@@ -186,4 +210,7 @@ CAUSES = (
     Cause("speed", _faster, lambda scene: (-log(1.2), log(1.2)), _per_cent("rotor faster", "rotor slower"),
           lambda run: "tachometer under load",
           lambda run: "the speed under load was measured" if run.speed_loaded_rad_s is not None else ""),
+    Cause("motor", _motor_loses, _whole_loss,
+          lambda scene, size: ("motor's own loss, no windage", f"{size:.2g} W with nothing on it"),
+          lambda run: "watt meter on the motor alone, without the rotor", _motor_known),
 )  # fmt: skip

@@ -19,6 +19,7 @@ CLOSE_SD = 0.5  # of a score: narrower, and a parameter is called determined
 LEAST_EFFECTIVE = 80.0  # effective samples below which intervals are not told
 MOST_DRIFT, LEAST_ACCEPTED = 0.5, 0.05  # standard deviations the chains may still drift, share of steps they must take
 AT_LIMIT = 1.8  # a score this large: four fifths of the way to its limit or more
+IDLE_TERMS = ("windage_factor", "bearing_torque")  # what the watts of the empty mill are put down to
 TRADED = 0.15  # correlation, of draws and by Laplace, from which a parameter trades off with an open one
 MISFIT = 0.05  # probability below which a misfit, or sieves in a row on one side, is no chance any more
 HOPELESS = 0.001  # the same with the model's own error as large as the runs have it: then no error bars
@@ -139,6 +140,10 @@ def _limits(table: list[Row]) -> Check:
         return Check("limits", True, "no parameter stands at a limit of its range")
     many = "stand at the limits of their ranges" if len(at) > 1 else "stands at a limit of its range"
     why = "the range is too narrow, or the run sheet or the model is wrong"
+    idle = [r.name for r in table if r.name in at and r.name in IDLE_TERMS and r.score > 0.0]
+    if idle:
+        why += f". {idle[0]} may hold what is none of it: the motor's own loss, which power.motor_alone or " \
+               "drive.no_load_power takes off, a belt or a rub"  # fmt: skip
     return Check("limits", False, f"{', '.join(at)} {many}: {why}")
 
 

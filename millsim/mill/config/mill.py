@@ -147,7 +147,7 @@ def _resolved(r: Reading) -> list[tuple[str, Key, Any]]:
         v["feed.rate"] = AS_MUCH
     for held in ("tip_speed", "dial_step", "speed_under_load"):  # as speed and speed_curve
         v[f"drive.{held}"] = None
-    if v["drive.no_load_speed"] == v["drive.speed"]:
+    if plain(v["drive.no_load_speed"]) == plain(v["drive.speed"]):
         v["drive.no_load_speed"] = None
     rows = [(section, key, v.get(f"{section}.{key.name}")) for section, keys in SECTIONS.items() for key in keys]
     smooth = v["stator.kind"] == "smooth"

@@ -115,6 +115,8 @@ def brake(f: MillFacts) -> ReviewLine:
     if told is None:
         return BRAKE.give("drive.brake", said="most routers and grinders have none and run on: see time to standstill")
     if not told:
-        return BRAKE.note(None, "None, by the config: the rotor runs on after the switch, see time to standstill.")
+        return BRAKE.note(
+            None, "It has no brake, by the config: the rotor runs on after the switch, see time to standstill."
+        )
     words = "A brake made for a light cutter turns the nut or collet of a heavy rotor loose. See time to standstill."
     return BRAKE.note(None, words)
