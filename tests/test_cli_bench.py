@@ -264,7 +264,7 @@ def test_predict_takes_the_card(tmp_path):
     for name in ("demo.toml", "offcuts_sieve.csv"):
         shutil.copy(CONFIGS / name, tmp_path / name)
     done = run("check", tmp_path / "demo.toml", "--set", 'feed.material="c.toml"')
-    assert done.exit_code == 0, done.output
+    assert done.exit_code in (3, 4), done.output
     assert "drop test demo_droptest.csv" in " ".join(done.stdout.split())
 
 

@@ -39,7 +39,7 @@ def next_(ctx, config, question, seed, settings) -> None:
     found |= {"note": " ".join(note)} if note else {}
     from ..show.words.advice import bench_words
 
-    bench = bench_words(loaded.material.bench, loaded.rotor.edge)
+    bench = bench_words(loaded.material.bench, loaded.material.cut_edge, loaded.rotor.edge)
     found |= {"bench": bench} if bench else {}
     note += [f"Bench tests: {bench}"] if bench else []
     lines = [*note, *calibration.next_lines(ranked, question, rate, most=20, hardly=hardly)]

@@ -26,7 +26,6 @@ LIMIT = 3.0**0.5  # a stated accuracy is the half-width of a rectangle: its stan
 NET_UNKNOWN = 0.7  # share of the loaded watts that is not idling, where no watts were read
 READ = 0.02  # of watts: what the needle or display swings
 APERTURE = 0.03  # of one sieve's mean aperture (ISO 3310-1 allows about 3 % in this range; from memory)
-OF_MODEL = "model's "  # how the sources of the model's own error begin
 SAME_SIEVE = 1e-4  # in ln x: closer than this it is one sieve
 LEAST_Q3 = 0.003  # of one point, whatever else
 EFFICIENCY = 0.08  # of the motor's efficiency, where watts are taken from the mains; the same idle and loaded
@@ -70,7 +69,7 @@ class Block:
     @property
     def of_model(self) -> tuple[Shared, ...]:
         """The sources of error that are the model's own."""
-        return tuple(s for s in self.shared if s.source.startswith(OF_MODEL))
+        return tuple(s for s in self.shared if s.coordinate)
 
     @property
     def sd_measured(self) -> np.ndarray:
@@ -107,7 +106,7 @@ class Misfit:
 
     def of_model(self, kind: str) -> np.ndarray:
         """(m, m) the part of the covariance that is the model's own error of a kind (of `error.FACTORS`)."""
-        parts = [tuple(s for s in b.of_model if kind_of(s.source.split(",")[0]) == kind) for _, b in self.told]
+        parts = [tuple(s for s in b.of_model if kind_of(s.coordinate) == kind) for _, b in self.told]
         own = [cross(p, p) if p else np.zeros((b.values.size,) * 2) for p, (_, b) in zip(parts, self.told, strict=True)]
         return joint(list(zip(own, parts, strict=True)))
 
@@ -145,7 +144,8 @@ class Frame:
         found = []
         for name, by in loading.items():
             by = np.atleast_1d(np.asarray(by, dtype=float))
-            found.append(Shared(f"{OF_MODEL}{name}, {self.kind}", by, np.tile(self.place, (by.size, 1))))
+            place = np.tile(self.place, (by.size, 1))
+            found.append(Shared(f"model's {name}, {self.kind}", by, place, name))
         return tuple(found)
 
 

@@ -13,11 +13,13 @@ class Shared:
     """One source of error: of numbers (k,) it moves each by its loading (k,).
 
     Two numbers with the same source are moved alike where their places (k, p) agree, by less the farther apart.
+    coordinate: of the model's own error (see forecast/error.py); "" of any other.
     """
 
     source: str
     loading: np.ndarray
     place: np.ndarray
+    coordinate: str = ""
 
     def with_(self, other: "Shared") -> np.ndarray:
         """Covariance (k, l) with another's numbers; 0 where the source is another."""

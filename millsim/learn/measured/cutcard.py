@@ -50,7 +50,7 @@ def cut_card(test: CutTest, base: Card, edge: str) -> Card:
         f"All else as on the card it was copied from, {base.title}."
     )
     stand = f"Cut test {test.name}, {edge} edge, {stands(base, new[:2])}."
-    return base.copied(base.merged(new), title, note, stand)
+    return base.copied(base.merged(new), title, note, stand, edge)
 
 
 def _yield(base: Card, C: Param, told: bool) -> Param:

@@ -20,13 +20,14 @@ _HERE = Path(__file__).parent
 _FIELDS = ("value", "unit", "low", "high", "basis", "source", "scale", "note")
 FOOD = "food"  # use of what is eaten, so that cautions speak of food
 NOTHING = "nothing"  # given off by what neither melts nor burns in a mill
-_HEAD = ("title", "note", "bench", "overheated", "use")
+_HEAD = ("title", "note", "bench", "cut_edge", "overheated", "use")
 
 
 class Card(ParamSet):
     """The parameters of one card, with the card's own note; `ignored`: names it gives that have lost their meaning;
-    `bench`: of a card that bench tests made, how they stand to the card it was copied from. `overheated`: what the feed
-    gives off when it gets too hot, NOTHING or "" where a card does not say; `use`: FOOD of what is eaten.
+    `bench`: of a card that bench tests made, how they stand to the card it was copied from; `cut_edge`: the edge that
+    cut in the last of them. `overheated`: what the feed gives off when it gets too hot, NOTHING or "" where a card does
+    not say; `use`: FOOD of what is eaten.
     """
 
     def __init__(
@@ -38,15 +39,17 @@ class Card(ParamSet):
         bench: str = "",
         overheated: str = "",
         use: str = "",
+        cut_edge: str = "",
     ):
         super().__init__(params, title)
         self.note, self.ignored, self.bench = note, ignored, bench
-        self.overheated, self.use = overheated, use
+        self.overheated, self.use, self.cut_edge = overheated, use, cut_edge
 
-    def copied(self, params: ParamSet, title: str, note: str, bench: str) -> "Card":
+    def copied(self, params: ParamSet, title: str, note: str, bench: str, cut_edge: str = "") -> "Card":
         """A card of other numbers for the same substance, and how bench tests stand, after those on this card."""
         told = f"{self.bench} {bench}".strip()
-        return Card(list(params.values()), title, note, bench=told, overheated=self.overheated, use=self.use)
+        edge = cut_edge or self.cut_edge
+        return Card(list(params.values()), title, note, (), told, self.overheated, self.use, edge)
 
 
 def list_materials() -> list[str]:
@@ -251,7 +254,7 @@ def card_toml(params: ParamSet, section: str = "") -> str:
     prefix = f"{section}." if section else ""
     lines = [f"[{section}]"] if section else []
     lines += [f"title = {toml_string(params.title)}", f"note = {toml_string(getattr(params, 'note', ''))}"]
-    more = {name: getattr(params, name, "") for name in ("bench", "overheated", "use")}
+    more = {name: getattr(params, name, "") for name in ("bench", "cut_edge", "overheated", "use")}
     lines += [f"{name} = {toml_string(text)}" for name, text in more.items() if text]
     for p in params.values():
         lines += [

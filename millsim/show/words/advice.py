@@ -283,14 +283,14 @@ def _from_day_to_day(p: Prediction) -> str:
 
 def bench_tests(p: Prediction) -> str:
     """How the bench tests that made the material's card stand to the card it was copied from."""
-    bench = config_table(p, "material").get("bench")
-    return bench_words(bench if isinstance(bench, str) else "", str(config_table(p, "rotor").get("edge")))
+    material = config_table(p, "material")
+    bench, cut = (str(material.get(name) or "") for name in ("bench", "cut_edge"))
+    return bench_words(bench, cut, str(config_table(p, "rotor").get("edge")))
 
 
-def bench_words(bench: str, edge: str) -> str:
+def bench_words(bench: str, cut: str, edge: str) -> str:
     """What a card says of its bench tests, and that a cut with another edge than the mill's is not quite its own."""
-    cut = next((e for e in ("blunt", "bevelled", "toothed") if f", {e} edge, cut factor" in bench), edge)
-    if not bench or cut == edge:
+    if not bench or cut in ("", edge):
         return bench
     return f"{bench} The test cut with a {cut} edge, this mill has a {edge} one: a blunter edge takes more (assumed)."
 
