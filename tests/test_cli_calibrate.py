@@ -389,7 +389,7 @@ def test_of_a_mill_that_does_not_run_both_say_the_same(shop, settings, says):
     """Nothing to rank: that, and what predict says may be measured; the same exit code."""
     sets = [w for s in ("run.band_samples=8", "run.class_ratio=1.5", *settings) for w in ("--set", s)]
     told = run("next", shop / "demo.toml", *sets)
-    text = " ".join(told.stdout.split())
+    text = re.sub(r" Caution: .*? come first\.", "", " ".join(told.stdout.split()), count=1)
     assert told.exit_code == 3 and text.startswith(says), told.output
     predicted = run("predict", shop / "demo.toml", "--engine", "balance", *sets)
     assert predicted.exit_code == 3
@@ -403,7 +403,7 @@ def test_where_hardly_a_draw_runs_both_say_the_same(shop, monkeypatch):
     monkeypatch.setattr(nextstep, "LEAST_DRAWS", 10**6)
     sets = [w for s in ("run.band_samples=8", "run.class_ratio=1.5") for w in ("--set", s)]
     told = run("next", shop / "demo.toml", *sets)
-    text = " ".join(told.stdout.split())
+    text = re.sub(r" Caution: .*? come first\.", "", " ".join(told.stdout.split()), count=1)
     assert told.exit_code == 3 and re.match(r"Only \d+ of \d+ draws of the parameters run", text)
     predicted = run("predict", shop / "demo.toml", "--engine", "balance", *sets)
     assert f"Measure next: {text[0].lower()}{text[1:]}" in " ".join(predicted.stdout.split())
