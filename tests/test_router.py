@@ -10,11 +10,13 @@ from dataclasses import replace
 import mills
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from runsheets import run_of
 from sweeps import axis, made, points
 
+from millsim.commands.main import cli
 from millsim.errors import InputError
 from millsim.explore.choose import targets
 from millsim.explore.choose.advise import choose
@@ -22,10 +24,14 @@ from millsim.explore.choose.judge import judge
 from millsim.forecast import band
 from millsim.forecast.run import predict
 from millsim.laws import drive
+from millsim.learn.calibration import fit
+from millsim.learn.calibration.observations import blocks_of
 from millsim.learn.calibration.runmodel import model_of
+from millsim.learn.calibration.unknowns import unknowns_of
 from millsim.learn.measured import idlemodel
 from millsim.learn.measured.idlerun import fit_idle, read_idle
 from millsim.learn.measured.runbalance import close
+from millsim.learn.measured.runsheet import read_run
 from millsim.mill.chamber import feedback_speed, idle_power, idle_speed, socket_power
 from millsim.mill.config.mill import parse_config
 from millsim.mill.parts import own_loss, shaft_power
@@ -417,6 +423,91 @@ def test_the_speed_under_load_is_bounded_and_the_brake_is_told():
 def test_another_motor_gets_no_lines_of_a_tool():
     names = {x.name for x in review(mills.config("demo"), None)}
     assert not names & {"brake of the tool", "rotor against the tool's largest cutter", "rated for a time only"}
+
+
+# --- all keys through the commands -----------------------------------------------------------------------------------
+
+EVERY_KEY = """
+[drive]
+kind = "router"
+rated_power = "1500 W"
+efficiency = 0.6
+dial = ["8000 rpm", "10000 rpm", "12000 rpm", "16000 rpm", "24000 rpm"]
+dial_step = 2.5
+regulated = false
+no_load_power = "90 W"
+no_load_speed = "12000 rpm"
+phase_control = true
+rotor_on = "collet"
+rated_diameter = "50 mm"
+rated_mass = "0.3 kg"
+side_load = "150 N"
+rated_for = "15 min"
+brake = false
+
+"""
+RUN = """[run]
+name = "on a router"
+config = "mill.toml"
+[masses]
+fed = "600 g"
+product = "590 g"
+[time]
+milling = "12 min"
+[feeding]
+how = "metered"
+[power]
+idle = "240 W"
+loaded = "600 W"
+"""
+
+
+@pytest.fixture
+def workshop(tmp_path):
+    """A folder with a mill of all keys, an idle run and a run sheet of it."""
+    rest = REST.replace("seed = 1", "seed = 1\nclass_ratio = 1.6\nband_samples = 2\nhistories = 200\ntrace = false")
+    (tmp_path / "mill.toml").write_text(HEAD + EVERY_KEY + rest, encoding="utf-8")
+    (tmp_path / "idle.csv").write_text("speed_rpm,power_W\n8000,95\n9500,140\n11000,200\n12000,248\n")
+    (tmp_path / "run.toml").write_text(RUN, encoding="utf-8")
+    return tmp_path
+
+
+def told(*words, code=0):
+    """The answer of a command on one line."""
+    done = CliRunner().invoke(cli, [str(w) for w in words])
+    assert done.exit_code == code, done.output
+    return " ".join(done.stdout.split())
+
+
+def test_every_key_through_the_commands(workshop):
+    mill = workshop / "mill.toml"
+    said = told("predict", mill, "--out", workshop / "p.h5")
+    assert "A router like this is taken to lose 33 % of its speed at rated power, 20 to 45 % in the band" in said
+    assert "rotor against the tool's largest cutter" in said  # of what fails before anything is built
+    check = told("check", mill, "--quick", code=3)
+    for name in ("rotor against the tool's largest cutter: 120 mm, at most 50 mm", "sideways load on the collet: 13"):
+        assert name in check
+    idle = told("idle", workshop / "idle.csv", "--config", mill)
+    assert "The motor alone, without the rotor, takes 40 to 90 W: its own loss, no windage" in idle
+    assert "What the load adds to it, by the config's efficiency about 13 W, is taken off too" in idle
+    assert "windage_factor = 0.6" in idle
+    assert "stirring the air takes" in told("heat", mill)
+    measured = told("run", workshop / "run.toml")
+    assert "Of it the bare motor takes 75.6 W by the config, its own loss." in measured  # 90 W x (11 000 / 12 000)^2
+
+
+def test_every_key_through_the_misfit_of_a_calibration(workshop):
+    """The speed under load is among what a calibration moves; the run's watts say a little of it."""
+    run = read_run(workshop / "run.toml")
+    model = model_of(run)
+    unknowns = unknowns_of(model.problem.parameters)
+    (at,) = (i for i, n in enumerate(unknowns.names) if n == "speed_loss_unregulated")
+    joint = fit.JointMisfit((model,), (blocks_of(run, model),), unknowns)
+    scores = np.zeros((3, unknowns.count))
+    scores[1, at], scores[2, at] = -1.5, 1.5
+    residuals = joint(scores)
+    assert np.isfinite(residuals).all()
+    assert np.abs(residuals[1] - residuals[2]).max() > 0.05
 
 
 # --- watts as a target -----------------------------------------------------------------------------------------------

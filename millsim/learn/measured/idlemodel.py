@@ -142,6 +142,12 @@ def _at_shaft(fit: IdleFit, eta: float, bend: float) -> tuple[NDArray, NDArray]:
     return eta * 2.0 * fit.power_W / (1.0 + root), eta * fit.error_W / root
 
 
+def at_shaft(fit: IdleFit, model: IdleModel) -> NDArray:
+    """Watts (m,) at the shaft of what was measured."""
+    loss, rated = model.load_loss
+    return _at_shaft(fit, model.efficiency, loss / rated**2)[0]
+
+
 def _as_model(w: _Watts, one_speed: bool, torque: float) -> tuple[float, float, float, float]:
     """(windage_factor, bearing_torque, their standard errors) that reproduce the measurement at the shaft.
 

@@ -3,7 +3,7 @@
 import math
 
 from ...base.quantities.written import digits, join_words, table
-from ...learn.measured.idlemodel import IdleModel, beyond, withheld
+from ...learn.measured.idlemodel import IdleModel, at_shaft, beyond, withheld
 from ...learn.measured.idlerun import FOR_LOSS, TELL_APART, TERMS, IdleFit
 from .bench import span, text
 
@@ -42,8 +42,7 @@ def _with_rotor(fit: IdleFit, model: IdleModel | None) -> str:
     )
     if model is None or model.load_loss[0] <= 0.0:
         return f"{known}Assumed: it loses no more with the rotor on, which holds at so small a load."
-    loss, rated = model.load_loss
-    most = digits(loss * (model.watts(fit.omega)[1].max() / rated) ** 2, 2)
+    most = digits(float((fit.power_W - at_shaft(fit, model)).max()), 2)
     return f"{known}What the load adds to it, by the config's efficiency about {most} W, is taken off too."
 
 
