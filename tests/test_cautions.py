@@ -259,11 +259,17 @@ def test_what_cannot_burn_has_no_explosion_but_lungs(feed):
 
 
 def test_a_rotor_on_a_router_or_grinder_is_told_to_be_beyond_its_use():
-    slow, fast = (mills.config("pla", "drive.phase_control=false", f"drive.tip_speed={v} m/s") for v in (50, 75))
-    assert slow.drive.speed_rad_s < cautions.TOOL_RAD_S < fast.drive.speed_rad_s
-    motor, dimmed = replace(fast.drive, kind="motor"), mills.config("pla", "drive.tip_speed=50 m/s")
-    router = replace(slow, drive=replace(slow.drive, kind="angle grinder"))
-    kinds = ((slow, False), (fast, True), (dimmed, True), (replace(fast, drive=motor), False), (router, True))
+    demo = mills.config("demo")
+
+    def driven(kind, speed_rad_s, dimmed=False):
+        drive = replace(demo.drive, kind=kind, speed_rad_s=speed_rad_s, phase_control=dimmed)
+        return replace(demo, drive=drive)
+
+    slow, fast = 0.9 * cautions.TOOL_RAD_S, 1.1 * cautions.TOOL_RAD_S
+    kinds = (
+        (driven(None, slow), False), (driven(None, fast), True), (driven(None, slow, True), True),
+        (driven("motor", fast, True), False), (driven("router", slow), True), (driven("angle grinder", slow), True),
+    )  # fmt: skip
     for config, told in kinds:
         for place in ("predict", "idle", "wear"):
             assert ("router or grinder" in " ".join(cautions.at(place, cautions.case_of(config)).lines)) is told

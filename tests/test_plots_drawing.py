@@ -210,7 +210,7 @@ def test_the_details_are_to_their_scale(name):
         assert apart[neighbours + 1] > 1.3 * apart[1]
         assert sizes == pytest.approx(s.hole_m * 1e3 * scale, rel=1e-3)  # curves of a circle are known to 1e-4
     largest = part(figure, "largest feed")
-    assert largest.radius == near(c.feed.size.largest_m * 1e3 / 2 * scales[0])
+    assert largest.radius == near(c.feed.size.top_m * 1e3 / 2 * scales[0])
     for key, label in (("x50_m", "x50"), ("x90_m", "x90")):
         assert part(figure, label).radius == near(p.main.scalars[key].value * 1e3 / 2 * last)
     upper = parts(figure, "detail pin") or parts(figure, "detail wall")
@@ -258,7 +258,7 @@ def test_turning_with_the_clock_and_the_edge_ahead():
 DEMO_WORDS = {
     "rotor Ø 120 mm", "gap 3 mm", "bar height 20 mm", "4 bars, 8 mm thick", "bevelled leading edge", "12 pins Ø 8 mm",
     "on a circle Ø 134 mm", "pins' free length 20 mm", "hole Ø 0.6 mm", "pitch 1.2 mm", "plate 0.6 mm thick",
-    "feed opening Ø 30 mm", "sieve width 20 mm", "largest feed 5.47 mm", "workshop acrylic mill", "tip speed 60 m/s,",
+    "feed opening Ø 30 mm", "sieve width 20 mm", "largest feed 5.6 mm,", "workshop acrylic mill", "tip speed 60 m/s,",
     "speed 9549 rpm,", "edge: bevelled", "mount: rigid", "open: 22.7 %, 17 cm²", "millsim 0.1.0",
     "Drawn from the config; hub, casing and anything", "drawn without a prediction:",
 }  # fmt: skip

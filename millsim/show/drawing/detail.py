@@ -83,7 +83,7 @@ def _feed_and_gap(sheet: Sheet, x: float, top: float, shape: Shape, scale: float
     if shape.largest - shape.median > 1e-6 * shape.largest:
         view.circle(shape.median / 2, (0, shape.median / 2), facecolor="white", edgecolor=GREEN, lw=0.8, ls=HIDDEN,
                     label="median feed")  # fmt: skip
-        lines = [f"largest feed {about(shape.largest)}", "(95 % are finer),", f"median {about(shape.median)}"]
+        lines = [f"largest feed {about(shape.largest)},", f"median {about(shape.median)}"]
     below = sheet.lines(x + CELL_MM / 2, bottom - 1.5, lines, "center")
     _gap(sheet, x + COLUMN_MM - CELL_MM, bottom, high, shape, scale)
     return min(below, sheet.lines(x + COLUMN_MM - CELL_MM / 2, bottom - 1.5, gap_words(shape), "center")) - 2.0
