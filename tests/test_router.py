@@ -420,6 +420,13 @@ def test_the_speed_under_load_is_bounded_and_the_brake_is_told():
     assert "loose" in review_of("drive.brake=true")["brake of the tool"].words
 
 
+def test_a_dial_at_its_top_slows_nothing():
+    dial = ('drive.dial=["8000 rpm", "11140.85 rpm"]', "drive.phase_control=true")
+    top, below = (review_of(*dial, f"drive.dial_step={x}")["phase control"] for x in (2, 1.5))
+    assert top.verdict == "note" and "stands at its top" in top.words
+    assert below.verdict == "not checked" and "Slowed by a triac" in below.words
+
+
 def test_another_motor_gets_no_lines_of_a_tool():
     names = {x.name for x in review(mills.config("demo"), None)}
     assert not names & {"brake of the tool", "rotor against the tool's largest cutter", "rated for a time only"}

@@ -19,6 +19,7 @@ _WORDS = {
     "stator.pins": "pins", "stator.pin_diameter": "pin diameter", "stator.kind": "wall", "sieve.hole": "hole",
     "sieve.pitch": "pitch", "sieve.wire": "wire", "sieve.kind": "sieve kind", "drive.speed": "speed",
     "drive.tip_speed": "tip speed", "drive.rated_power": "rated power", "drive.speed_under_load": "speed under load",
+    "drive.dial_step": "dial step",
     "air.fan": "fan", "feed.rate": "feed rate", "feed.size.size": "feed size", "feed.size.x50": "feed x50",
     "feed.size.x63": "feed x63",
 }  # fmt: skip

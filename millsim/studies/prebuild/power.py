@@ -11,6 +11,7 @@ from .line import ReviewLine
 
 STEADY = 0.65  # of the rating for continuous work, 60 to 70 % (common practice)
 DERATED = (0.3, 0.5)  # of the rating that a phase-controlled motor keeps up (from memory: its own fan slows down too)
+AT_TOP = 0.98  # of the dial's highest speed, from which a motor is not slowed
 SAG = 0.1  # of the no-load speed at rated power, above which it is worth telling (assumed)
 
 DUTY = Rule("drive", "steady load of the motor", "W", "shaft power / rated shaft power; good practice up to 0.65",
@@ -99,6 +100,11 @@ def phase(f: MillFacts) -> ReviewLine:
         return PHASE.give("drive.phase_control", said=f"slowed by a triac, this motor keeps up {low} to {high} only")
     if not f.config.drive.phase_control:
         return PHASE.note(None, "Not slowed that way, by the config, so the motor cools itself as it is meant to.")
+    dial = f.config.drive.dial_rad_s
+    if dial and f.omega >= AT_TOP * dial[-1]:
+        return PHASE.note(
+            None, "The dial stands at its top, by the config, so the motor cools itself as it is meant to."
+        )
     if given is None:
         return PHASE.missing(PREDICT, f"slowed by a triac, this motor keeps up {low} to {high} only")
     said = f"slowed by a triac, this motor keeps up {low} to {high}; it is loaded with {say(given, 'W')}"
