@@ -169,8 +169,9 @@ def test_keys_that_do_not_count_change_nothing_the_engine_sees(section, key):
     base = "swinging" if key.only == ("mount", "swinging") else "demo"
     if key.kind == "flag":
         raw = "true"
-    before = build(load_config(CONFIGS / f"{base}.toml"))
-    after = build(load_config(CONFIGS / f"{base}.toml", [f"{section}.{key.name}={raw}"]))
+    tool = ["drive.kind=router"] if key.name == "rotor_on" else []  # what carries the rotor is asked of a hand tool
+    before = build(load_config(CONFIGS / f"{base}.toml", tool))
+    after = build(load_config(CONFIGS / f"{base}.toml", [*tool, f"{section}.{key.name}={raw}"]))
     assert before.mill.tobytes() == after.mill.tobytes()
     assert before.edges.tobytes() == after.edges.tobytes()
 

@@ -74,7 +74,7 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
         q("speed", "50 rpm", "60000 rpm", '"9500 rpm"', "without load; or tip_speed", default=None),
         q("tip_speed", "2 m/s", "200 m/s", '"60 m/s"', "without load; or speed", default=None),
         n("dial_step", 1.0, 20.0, "3", "where the tool's dial stands, 3.5 between two steps; or speed", default=None),
-        q("dial", "50 rpm", "60000 rpm", '["10000 rpm", "20000 rpm"]', "speed at each step", "speeds", **_NO_DIAL),
+        q("dial", "50 rpm", "60000 rpm", '["8000 rpm", "20000 rpm"]', "speed at each step", "speeds", **_NO_DIAL),
         q("speed_under_load", "50 rpm", "60000 rpm", '"9000 rpm"', "at rated power; or speed_curve", default=None),
         Key(
             "speed_curve",
