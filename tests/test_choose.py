@@ -26,7 +26,7 @@ from millsim.explore.sweep.points import config_at
 from millsim.explore.sweep.read import read
 from millsim.explore.sweep.record import SIZES_M
 from millsim.forecast import band
-from millsim.forecast.outcome import solve
+from millsim.forecast.error import errors
 from millsim.mill.problem import build
 from millsim.record.limits import CANNOT, FAILED, LIMITS, OK, OVER
 from millsim.record.outputs import OUTPUTS
@@ -134,8 +134,8 @@ def true_loads(kind):
         config = config_at(sweep, i)
         assert config.feed.rate_kg_s is None
         problem = build(config, sweep.class_ratio)
-        mills = band.draws(problem, sweep.draw_count, sweep.seed)
-        found.append([solve(problem, None, mills[k : k + 1], band.TOLERANCE) for k in range(mills.size)])
+        mills, off = (of(problem, sweep.draw_count, sweep.seed) for of in (band.draws, errors))
+        found.append([band.solve_draw(problem, mills[k : k + 1], None, off, k)[1] for k in range(mills.size)])
     loads, runs = ([[of(o) for o in row] for row in found] for of in (lambda o: o.loads, lambda o: o.code != CANNOT))
     return sweep, np.array(loads), np.array(runs)
 

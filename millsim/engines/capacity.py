@@ -136,7 +136,7 @@ def _scan(m, grid, feed, F_asked, s, work, loads, tolerance, rough, good, best, 
     itself, piece on piece.
     """
     full, found, hopeless, dear = log(chamber_capacity(m)), False, False, 0.0
-    low, h_low, high, h_high, binding = full, 0.0, full, np.inf, GRINDING
+    low, h_low, high, h_high, binding = full, 0.0, full, np.inf, POWER
     for step in range(SCAN.size):
         trial = full + SCAN[step]
         h = _try_holdup(m, grid, feed, trial, F_asked, good[0], s, work, loads, rough)
