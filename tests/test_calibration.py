@@ -659,7 +659,7 @@ def test_a_calibrated_mill_has_less_to_gain(card):
     config = demo("feed.rate=1 kg/h")
     known = demo("feed.rate=1 kg/h", f"calibration.card={card}")
     a, b = (nextstep.plan(c, 1, 96).rank("rate")[0].now for c in (config, known))
-    assert np.log(b[1] / b[0]) < 0.65 * np.log(a[1] / a[0])  # it counts less, this mill being hotter than the run
+    assert np.log(b[1] / b[0]) < 0.75 * np.log(a[1] / a[0])  # it counts less, this mill being hotter than the run
 
 
 def test_samples_with_a_card_do_not_depend_on_threads(card, monkeypatch):

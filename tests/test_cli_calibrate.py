@@ -358,7 +358,7 @@ def test_next_ranks_with_effort_and_band(shop):
     assert all(r["per_minute"] == pytest.approx(-math.log(r["left"]) / r["minutes"]) for r in told["next"])
 
 
-@pytest.mark.parametrize("settings", [(), ("feed.material=pla",), ("feed.rate=1 kg/h", "sieve.hole=1 mm")])
+@pytest.mark.parametrize("settings", [(), ("feed.material=ps",), ("feed.rate=1 kg/h", "sieve.hole=1 mm")])
 def test_predict_names_what_next_names_first(shop, tmp_path, settings):
     """One ranking: on the terminal, in the file and in JSON, whatever the seed of the prediction."""
     sets = [w for s in ("run.band_samples=16", "run.class_ratio=1.3", *settings) for w in ("--set", s)]
