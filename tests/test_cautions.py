@@ -33,7 +33,7 @@ from millsim.show.report.pdf import pages_of
 from millsim.show.words import calibration, cautions, choice, comparison, heat, heat_tables
 from millsim.show.words import wear as wear_words
 from millsim.show.words.cautions import HAZARDS, PLACES, REASONS, TOLD
-from millsim.studies import advised, wear
+from millsim.studies import advised, heatways, wear
 from millsim.studies.heat import answers
 
 COLD_ROUTER = ("feed.temperature=-78 °C", "drive.phase_control=true")
@@ -117,7 +117,8 @@ def made_light(patch):
     """Nothing is solved: only what surrounds the answer is of interest."""
     two = "An answer of several words\n  in two lines.\nMore of it."
     patch.setattr(advised, "predict", lambda *_, **__: replace(fake_prediction(), config_text=chilled().text))
-    patch.setattr(answers, "answers", lambda *_, **__: SimpleNamespace(code=0, value=lambda _: 0.0))
+    patch.setattr(answers, "answers", lambda *_, **__: SimpleNamespace(code=0, value=lambda _: 0.0, ways=()))
+    patch.setattr(heatways, "helped", lambda a, *_: a)
     patch.setattr(
         nextstep,
         "plan",

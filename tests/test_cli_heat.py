@@ -114,10 +114,11 @@ def test_a_faster_feed_runs_away_from_a_colder_chamber(tmp_path):
 
 
 def test_the_limit_says_where_it_is_from():
-    assert "less 15 K, because contact spots" in flat(run("pla", *NO_BAND).stdout)
-    assert "45 °C (--limit; the material sticks at 50 °C" in flat(run("pla", "--limit", "45 °C", *NO_BAND).stdout)
+    assert "sticks at 50 °C, and at most 35 °C is advised, because contact spots" in flat(run("pla", *NO_BAND).stdout)
+    given = flat(run("pla", "--limit", "45 °C", *NO_BAND).stdout)
+    assert "at most 45 °C (--limit); by its card it sticks at 50 °C" in given
     own = run("pla", "--set", "limits.outlet_temperature=40 °C", *NO_BAND).stdout
-    assert "40 °C (limits.outlet_temperature; " in flat(own)
+    assert "at most 40 °C (limits.outlet_temperature); " in flat(own)
 
 
 @pytest.mark.parametrize("name", ["pla", "batch"])
@@ -148,7 +149,9 @@ def test_json_ventilation_rests_on_figures():
     [
         (("--limit", "45"), '--limit: "45" has no unit'),
         (("--limit", "45 mm"), "--limit: "),
-        (("--limit", "15 °C"), "--limit: an outlet of 15 °C is not above the room's 20 °C"),
+        (("--hot-day", "15 °C"), "--hot-day: a hot day of 15 °C is not warmer than the room's 20 °C"),
+        (("--room", "20"), '--room: "20" has no unit'),
+        (("--feed", "60 °C"), "60 °C is above the limit of pla"),
         (("--air", "60"), '--air: "60" has no unit'),
         (("--air", "-3 m3/h"), "--air: "),
         (("--set", "air.rum=3"), "air.rum"),
@@ -164,9 +167,9 @@ def test_refusals_are_one_sentence(words, said):
 
 
 def test_refusal_as_json():
-    done = run("pla", "--limit", "15 °C", "--json")
+    done = run("pla", "--hot-day", "15 °C", "--json")
     assert done.exit_code == 2
-    assert json.loads(done.stdout)["problems"][0]["where"] == "--limit"
+    assert json.loads(done.stdout)["problems"][0]["where"] == "--hot-day"
 
 
 def test_a_mill_that_cannot_run_gets_what_can_be_said():

@@ -9,16 +9,17 @@ import mills
 import numpy as np
 import pytest
 
-from millsim.errors import InputError, MillsimError
+from millsim.errors import MillsimError
 from millsim.forecast.run import predict
 from millsim.laws import air, heat
 from millsim.mill.chamber import air_curve
 from millsim.mill.config.mill import load_config
 from millsim.mill.problem import build
+from millsim.record.heatlimit import CONTACT_K
 from millsim.record.limits import LIMITS, TEMPERATURE
 from millsim.show.words.heat import sentences
 from millsim.show.words.heat_tables import FEED_STEPS_K, coolants, heat_json
-from millsim.studies.heat.answers import CONTACT_K, HOT_ROOM_K, answers
+from millsim.studies.heat.answers import HOT_ROOM_K, answers
 from millsim.studies.heat.cool import schedule
 from millsim.studies.heat.runaway import HeatLoop, follow, runaway, toughens
 from millsim.studies.heat.stand import Case, air_losses, at_room, changed, crossing, idle, inlet_flow, with_air
@@ -113,17 +114,17 @@ def test_how_near_it_is_to_limit_and_sticking(below_limit_K, below_sticking_K, t
 
 
 @pytest.mark.parametrize(
-    ("limit_C", "overrides", "where"),
-    [(15, (), "--limit"), (20, (), "--limit"), (None, ("air.room=40 °C",), "--limit"),
-     (None, ("limits.outlet_temperature=10 °C", "feed.temperature=-78 °C"), "limits")],
+    ("limit_C", "overrides"),
+    [(15, ()), (20, ()), (None, ("air.room=40 °C",)),
+     (None, ("limits.outlet_temperature=10 °C", "feed.temperature=-78 °C"))],
 )  # fmt: skip
-def test_a_limit_not_above_the_room_is_refused(limit_C, overrides, where):
-    with pytest.raises(InputError, match="not above the room") as refused:
-        found("pla", *overrides, limit_C=limit_C)
-    assert [p.where for p in refused.value.problems] == [where]
-
-
-# --- every answer, put back into the config, gives the limit ----------------------------------------------
+def test_a_limit_not_above_the_room_is_answered(limit_C, overrides):
+    a = found("pla", *overrides, limit_C=limit_C)
+    if a.note != "cannot":
+        assert a.value("largest_kg_s") == 0.0 and a.value("air_needed_m3_s") == float("inf")
+        assert "Largest feed rate within the limit: none, for the room is as warm." in sentences(a)
+    else:  # its own limit is below the room: even the empty mill is over it
+        assert a.value("idle_K") > a.limit_K and "It cannot run like this" in sentences(a)[0]
 
 
 def test_largest_rate_is_the_capacity_with_that_limit():

@@ -61,7 +61,8 @@ def test_report_leads_with_rate_heat_limit_fineness_and_doubt():
     lead = " ".join(text[: text.index("Powder at standard sieves")].split())
     for part in (
         "about 350 g/h (80 % band 160 to 760 g/h)", "Powder and air leave at 45 °C (80 % band 36 to 63 °C)",
-        "the limit is 85 °C", "What limits it: the shaft power (371 of 371 W): the motor has no shaft power left.",
+        "by its card it sticks at 85 °C, and at most 70 °C is advised",
+        "What limits it: the shaft power (371 of 371 W): the motor has no shaft power left.",
         "x50 = 0.27 mm (80 % band 0.19 to 0.37 mm)",
         "x90 = 0.46 mm", "kWh/kg", "kJ/kg",
         "3 of 200 runs of 5 min stalled; the chance of it is 0.31 to 4.3 %",

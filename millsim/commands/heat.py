@@ -9,11 +9,14 @@ from .inputs import Inputs, json_option, path_type, quantity, set_option
 @click.command()
 @click.argument("config", type=path_type)
 @click.option("--limit", metavar='"60 °C"', help="Of the outlet. Default: the config's, else 15 K below sticking.")
+@click.option("--room", metavar='"30 °C"', help="Temperature of the room, as air.room.")
+@click.option("--feed", metavar='"30 °C"', help="Temperature of the feed, as feed.temperature.")
+@click.option("--hot-day", metavar='"38 °C"', help="Room on a hot day. Default: 35 °C, or 10 K more than the room.")
 @click.option("--air", metavar='"60 m3/h"', help="Air you measured at the inlet, in place of the predicted one.")
 @set_option
 @json_option
 @click.pass_context
-def heat(ctx, config, limit, air, settings) -> None:
+def heat(ctx, config, limit, room, feed, hot_day, air, settings) -> None:
     """How hot a mill gets, and what keeps it cool.
 
     Largest feed rate within a limit, air and blower, batch time and pauses, a cooler, chilled feed with its dry ice or
@@ -24,16 +27,30 @@ def heat(ctx, config, limit, air, settings) -> None:
     with Inputs() as given:
         limit_K = given.read(quantity, limit, "--limit", "K", 123.15, 523.15, "degC", '"60 °C"')
         air_m3_s = given.read(quantity, air, "--air", "m3/s", 1e-5, 10.0, "m3/h", '"60 m3/h"')
-        loaded = given.read(load_config, config, list(settings))
+        hot_K = given.read(quantity, hot_day, "--hot-day", "K", 243.15, 333.15, "degC", '"38 °C"')
+        own = []
+        for key, option, said, low, high in (
+            ("air.room", "--room", room, 243.15, 323.15), ("feed.temperature", "--feed", feed, 77.15, 423.15),
+        ):  # fmt: skip
+            if given.read(quantity, said, option, "K", low, high, "degC", '"30 °C"') is not None:
+                own.append(f"{key}={said}")
+        loaded = given.read(load_config, config, [*settings, *own])
+    told = feed is not None or any(s.strip().startswith("feed.temperature") for s in settings)
     with working(ctx) as report:
         from ..studies.heat.answers import answers
+        from ..studies.heatways import helped
 
-        found = answers(loaded, limit_K, air_m3_s, progress=lambda done: report("band", done, "parameter draws"))
+        found = answers(
+            loaded, limit_K, air_m3_s, progress=lambda done: report("band", done, "parameter draws"), hot_day_K=hot_K,
+            feed_given=told,
+        )  # fmt: skip
+        report("what would help", 0.0)
+        found = helped(found, air_m3_s)
     from ..show.words import cautions
     from ..show.words.heat import heat_text
     from ..show.words.heat_tables import heat_json
 
-    exceeded = limit_K is not None and found.value("outlet_K") > limit_K
+    exceeded = bool(found.ways) or limit_K is not None and found.value("outlet_K") > limit_K
     code = ANSWER_IS_NO if exceeded else exit_code(found.code)
     caution = cautions.at("heat", cautions.case_of(loaded))
     answer(ctx, lambda: heat_json(found), lambda: heat_text(found), code, caution=caution)

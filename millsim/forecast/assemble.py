@@ -1,7 +1,7 @@
 """From solved states and tallies to the record that files, plots and reports read."""
 
 from dataclasses import replace
-from math import inf
+from math import inf, nan
 
 import numpy as np
 
@@ -162,6 +162,16 @@ def without_throughput(result: EngineResult) -> EngineResult:
     for name, value in (("throughput_kg_s", 0.0), ("capacity_kg_s", 0.0), ("gross_J_kg", inf), ("net_J_kg", inf)):
         values[name] = replace(values[name], value=value)
     return replace(result, scalars=values)
+
+
+def without_sizes(result: EngineResult) -> EngineResult:
+    """The result of a mill whose powder sticks together: it has no sizes."""
+    values, table = dict(result.scalars), result.table
+    for name in ("x10_m", "x50_m", "x90_m", "span"):
+        values[name] = replace(values[name], value=nan, se=nan, low=nan, high=nan)
+    none = np.full_like(table.product_q3, nan)
+    names = ("product_q3", "product_q3_se", "product_q3_low", "product_q3_high")
+    return replace(result, scalars=values, table=replace(table, **dict.fromkeys(names, none)))
 
 
 def limits_of(problem: Setup, o: Outcome) -> tuple[Limit, ...]:

@@ -14,6 +14,7 @@ from ..mill.chamber import SELF, STRIKES, WARMED, piece_strength, strike_energie
 from ..mill.config.mill import Config
 from ..mill.problem import SAG, SPEED_LOSS, Setup, build
 from ..record.date import now_utc
+from ..record.heatlimit import heat_limit, no_powder
 from ..record.limits import CANNOT, OK, OVER, cannot_run_words, status_words
 from ..record.prediction import EngineResult, Limit, Prediction
 from ..version import MODEL_VERSION, __version__
@@ -26,6 +27,7 @@ from .assemble import (
     montecarlo_result,
     powder_temperature,
     with_class_error,
+    without_sizes,
     without_throughput,
 )
 from .error import errors
@@ -91,6 +93,8 @@ def predict(
     if config.run.band_samples:
         main, widest = _band(problem, main, seed, say)
     trace = _trace(problem, outcome, capacity, seed, say)
+    if no_powder(config.material.value("stick_temperature"), main.scalars["outlet_temperature_K"].value):
+        main, other = without_sizes(main), None
     return replace(_prediction(problem, outcome, main, other, widest, trace, seed, command), date=date)
 
 
@@ -257,8 +261,9 @@ def _warnings(problem: Setup, outcome: Outcome, main: EngineResult, happens: str
     if m["sieve_share"] >= 1.0:
         found.append("the sieve is at least as large as the wall of the chamber; check sieve.area")
     warmest = main.scalars["outlet_temperature_K"].value
-    if warmest > m["T_limit"] - 15.0 and outcome.binding != "outlet temperature":
-        found.append("less than 15 K to the sticking temperature: contact spots are 30-60 K hotter than the powder")
+    limit = heat_limit(config.material.value("stick_temperature"), config.limits.outlet_temperature_K)
+    if outcome.binding != "outlet temperature" and (near := limit.near(warmest)):
+        found.append(near)
     if outcome.state["unblinded"] < 0.4:
         found.append("more than 60 % of the sieve holes are pegged")
     events = montecarlo_events(problem, outcome)

@@ -5,7 +5,9 @@ import numpy as np
 from ...base.numerics.statistics import wilson
 from ...base.quantities.written import join_words
 from ...forecast.band import LEVEL
+from ...record.heatlimit import AT_LIMIT_K, heat_limit
 from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OVER, out_words
+from ..sweep.points import config_at
 from ..sweep.record import Points, Sweep
 from .changes import cost_words, key_words, value_text
 from .extsieve import Sieved, without_fines
@@ -23,7 +25,8 @@ _BY_BALANCE = " (computed with the balance engine, not by Monte Carlo runs)"
 
 def built_words(sweep: Sweep, target: Target, j: Judged, places: SweepPlaces, s: int) -> str:
     """Sentences on a setting that meets the target."""
-    said = [f"{figures(j, target, s)}.", tightest(j, s), chance_words(j, s), scatter_words(sweep, target, j, s)]
+    said = [f"{figures(j, target, s)}.", heat_words(sweep, j, s), tightest(j, s), chance_words(j, s)]
+    said.append(scatter_words(sweep, target, j, s))
     said += [around_words(sweep, j, places, s), still_open(sweep, s * sweep.replicates), cost(sweep, s)]
     return " ".join(x for x in said if x)
 
@@ -44,6 +47,14 @@ def figures(j: Judged, target: Target, s: int) -> str:
     energy, warm = (figure(key, float(v[key][s])) for key in ("gross_J_kg", "outlet_temperature_K"))
     takes = " (it takes no more; the feed rate asked for is larger)" if j.points.status[s] == OVER else ""
     return f"{text}, at {energy} from the socket and {warm} at the outlet{takes}"
+
+
+def heat_words(sweep: Sweep, j: Judged, s: int) -> str:
+    """That a setting is warmer than advised; "" where it is not."""
+    config = config_at(sweep, s * sweep.replicates)
+    limit = heat_limit(config.material.value("stick_temperature"), config.limits.outlet_temperature_K)
+    near = limit.near(float(j.points.values["outlet_temperature_K"][s]) - AT_LIMIT_K)
+    return f"Its outlet stays {near}." if near else ""
 
 
 def tightest(j: Judged, s: int) -> str:

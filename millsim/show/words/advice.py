@@ -19,6 +19,7 @@ from ...base.quantities.written import (
 )
 from ...record.asked import batch_of, config_table, config_value
 from ...record.day import from_day_to_day
+from ...record.heatlimit import no_powder_words, of_prediction, sticks
 from ...record.limits import HARDLY_GRINDS, cannot_run_words
 from ...record.outputs import OUTPUTS, figure, in_kilojoules
 from ...record.prediction import ChamberTrace, Prediction
@@ -44,6 +45,9 @@ def how_much(p: Prediction) -> str:
         return " ".join([f"{cannot_run_words(p.binding, name)}.", *map(sentence, p.grinds_with)])
     if not p.runs:
         return f"{name} cannot run like this: even with next to no feed, {_over(p)}."
+    if sticks(p):
+        T = p.main.scalars["outlet_temperature_K"].value
+        return f"{name} makes no powder like this: {no_powder_words(T, of_prediction(p).stick_K)}. No sizes are given."
     if p.status == "over capacity":
         if batch:
             return f"{name} cannot take {given(batch[0], 'kg')} at once: {_over(p)}."
@@ -101,9 +105,7 @@ def warmth(p: Prediction) -> str:
     text = f"it gets as warm as {_with_band(p, outlet)}"
     if not batch_of(p):
         text = f"powder and air leave at {_with_band(p, outlet)}{when if p.status != 'cannot run' else ''}"
-    if math.isfinite(p.temperature_limit_K):
-        text += f"; the limit is {number(p.temperature_limit_K - 273.15, 0)} °C"
-    return text + "."
+    return f"{text}; {of_prediction(p).words()}." if math.isfinite(p.temperature_limit_K) else f"{text}."
 
 
 def heat_margin(p: Prediction) -> str:

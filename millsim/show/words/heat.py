@@ -6,11 +6,13 @@ import re
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import Shown, capital, digits, duration, join_words, number, shown_unit, wrap
 from ...laws import air, cooling
+from ...record.heatlimit import CONTACT_K, celsius, no_powder, no_powder_words
 from ...record.limits import GRINDING, LIMITS, TEMPERATURE, TRY_PREDICT, cannot_run_words
-from ...studies.heat.answers import CONTACT_K, NEXT_TO_NONE, HeatAnswers
+from ...studies.heat.answers import NEXT_TO_NONE, HeatAnswers
 from ...studies.heat.cool import DRY_ICE, LEAST_OXYGEN, MOST_CO2, NITROGEN, PRACTICE, Coolant, fresh_air, gas_per_kg
 from ...studies.heat.stand import MOST_BLOWER
 from .heat_tables import coolant_table, figure_table, rests_on
+from .heatways import doubt, ways
 
 _GLUE = re.compile(r"(?<=\d) (?=(Pa|kPa|m³/h|m³|m/s|kg/h|g/h|kg/kg|kg)\b)")  # what `wrap` would part
 COLD_COOLER_K = 233.15  # colder than that no small cooler goes (assumed)
@@ -22,11 +24,6 @@ NO_DIFFERENCE = (
     "The card gives this material the same strength cold and warm, so the model cannot show that it gets tougher with "
     "heat; your own card with both can"
 )
-
-
-def celsius(kelvin: float) -> str:
-    """A temperature for people."""
-    return f"{number(kelvin - 273.15, 0)} °C"
 
 
 def plain(value: float, unit: str, count: int = 2) -> str:
@@ -61,7 +58,7 @@ def heat_text(a: HeatAnswers) -> str:
 
 def sentences(a: HeatAnswers) -> list[str]:
     """The answers in words, the shortest way through them first."""
-    parts = [_now(a), _empty(a), _where(a)]
+    parts = [_now(a), doubt(a), ways(a), _empty(a), _where(a)]
     if a.note == "cannot":
         parts += [_air(a) if a.binding == "outlet temperature" else "", _hot_day(a)]
     else:
@@ -76,21 +73,11 @@ def _rate(a: HeatAnswers) -> str:
     return f"at {plain(a.rate_kg_s, 'kg/s', 3)}"
 
 
-def limit_words(a: HeatAnswers) -> str:
-    """The limit and where it is from."""
-    at = f"{celsius(a.limit_K)}"
-    if a.limit_from == "card":
-        return (
-            f"{at} (the card's sticking temperature of {celsius(a.stick_K)} less {CONTACT_K:.0f} K, because contact "
-            "spots are hotter than the powder; assumed)"
-        )
-    return f"{at} ({a.limit_from}; the material sticks at {celsius(a.stick_K)}, says its card)"
-
-
 def _now(a: HeatAnswers) -> str:
     """Where it stands now, against the limit."""
     name, T = capital(a.config.name), a.value("outlet_K")
-    lead = f"{name}, heat and cooling. The limit asked about: {limit_words(a)}."
+    at = f"{celsius(a.limit_K)}, for " if a.limit.is_card else ""
+    lead = f"{name}, heat and cooling. The limit asked about: {at}{a.limit.words()}."
     if a.note == "cannot":
         if a.binding == LIMITS[GRINDING]:
             return f"{lead} {cannot_run_words(a.binding, 'It')}; {TRY_PREDICT}."
@@ -110,9 +97,8 @@ def _now(a: HeatAnswers) -> str:
 
 
 def _verdict(a: HeatAnswers, T: float) -> str:
-    if T > a.stick_K:
-        over = f" and {number(T - a.limit_K, 0)} K over the limit" if a.limit_K != a.stick_K else ""
-        return f"over the {celsius(a.stick_K)} at which it sticks{over}"
+    if no_powder(a.stick_K, T):
+        return no_powder_words(T, a.stick_K)
     if T > a.limit_K + 0.05:
         return f"{number(T - a.limit_K, 1 if T - a.limit_K < 10 else 0)} K over the limit"
     near = "at the limit" if a.limit_K - T < 0.5 else f"{number(a.limit_K - T, 0)} K below the limit"
@@ -163,6 +149,8 @@ def _largest(a: HeatAnswers) -> str:
         return f"Largest {what} within the limit: not found, the search did not settle."
     if value <= 0.0:
         why = _hotter_powder(a, "least") if a.largest_binding == LIMITS[TEMPERATURE] else ""
+        if a.limit_K <= a.config.air.room_K:
+            return f"Largest {what} within the limit: none, for the room is as warm."
         over = f"{binds(a.largest_binding)} is over it with next to no feed"
         return f"Largest {what} within the limit: none, {over}{why}."
     if math.isinf(value):

@@ -8,6 +8,7 @@ from ...record.limits import status_words
 from ...studies.heat.answers import HeatAnswers
 from ...studies.heat.cool import coolant_for, enthalpy, unchilled
 from ...studies.heat.coolants import DRY_ICE, NITROGEN, PRACTICE, gas_per_kg
+from .heatways import doubt
 from .json import jsonable, picked
 from .parameters import DRAWN
 
@@ -161,7 +162,9 @@ def heat_json(a: HeatAnswers) -> dict:
         a, "limit_K limit_from stick_K rate_kg_s note binding largest_binding hot_room_K hot_binding recirculated "
         "draws runaway", air_measured="air_given", card_toughens="toughens",
     )  # fmt: skip
+    told = [x._asdict() for x in a.ways]
     return {
+        "limit": {**a.limit._asdict()}, "ways": jsonable(told), "doubt": doubt(a) or None,
         "status": status_words(a.code, a.binding), **picked(a.config, mill="name", config_sha256="sha256"), **said,
         "figures": figures, "coolants": [] if a.note == "cannot" else jsonable(coolants(a)),
     }  # fmt: skip

@@ -50,6 +50,8 @@ def _some(rows: list, *made) -> Table | None:
 
 # --- the powder ------------------------------------------------------------------------------------------
 
+_MAY_LACK = ("capacity_kg_s", "x10_m", "x50_m", "x90_m", "span")
+
 
 def sieve_table(p: Prediction) -> Table | None:
     """Undersize at standard sieves, from the first that catches fines to the first that passes everything."""
@@ -104,8 +106,8 @@ def number_table(p: Prediction, caption: str) -> Table | None:
     rows, batch = [], batch_of(p) is not None
     for key in NUMBERS[caption]:
         found = p.main.scalars.get(key)
-        if found is None or (math.isnan(found.value) and key == "capacity_kg_s"):
-            continue  # a batch has no capacity
+        if found is None or (math.isnan(found.value) and key in _MAY_LACK):
+            continue  # a batch has no capacity, and what sticks has no sizes
         if not p.runs and key not in _EMPTY_MILL:
             continue
         rows.append(_number_row(row_name(key, batch), shown(key, found)))

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 from math import inf, isnan, log, nan
+from typing import NamedTuple
 
 import numpy as np
 
@@ -21,12 +22,12 @@ from ...forecast.outcome import Outcome, hardly, solve, solve_batch, solve_cold_
 from ...laws import air, cooling, heat
 from ...mill.config.mill import Config
 from ...mill.problem import NO_LIMIT, Setup, build
+from ...record.heatlimit import FROM_CARD, HeatLimit, heat_limit
 from ...record.limits import CANNOT, CHAMBER, LIMITS, OK, OVER, TEMPERATURE
 from .cool import DRY_ICE, SHARE_ROUND, air_needed, batch_passes, chilled, cooler, enthalpy, schedule
 from .runaway import Runaway, runaway, toughens
-from .stand import Case, Settled, air_losses, at_room, changed, crossing, idle, inlet_flow, with_air
+from .stand import Case, Settled, air_losses, at_room, changed, crossing, idle, inlet_flow, lies_colder, with_air
 
-CONTACT_K = 15.0  # below the sticking temperature: contact spots are hotter than the powder (assumed; laws/heat.md)
 HOT_ROOM_K = 308.15  # a hot day
 HOTTER_K = 10.0  # than a room that is as hot already
 DRAWS, BATCH_DRAWS = 24, 8
@@ -34,8 +35,31 @@ NEXT_TO_NONE = 50e-3 / 3600.0  # kg/s, 50 g/h: next to no feed
 AIR_ROUNDS = 4
 AIR_CLOSE = 0.02  # relative, to a measured flow
 
+INLET, AIR, LESS, CHILL, PAUSES, SLOWER = "inlet", "air", "less", "chill", "pauses", "slower"
 UNITS = {"K": "K", "dK": "dK", "W": "W", "Pa": "Pa", "s": "s", "kg": "kg"}  # last word of a figure's name: its SI unit
 _UNIT = {"m3_s": "m3/s", "kg_s": "kg/s"}  # dK: a difference of temperatures
+
+
+class Help(NamedTuple):
+    """One way: what is done (keys of the config, or times), how much the mill then takes, and how warm it gets.
+
+    kind: one of INLET, AIR, LESS, CHILL, PAUSES, SLOWER; value: area [m2], pressure [Pa], temperature [K], speed
+    [rad/s] or seconds of milling; by: what chills; rate_kg_s: within all limits, of a batch per second of its time (0:
+    none); enough: as much as is asked; outlet_K, x50_m: NaN where not known; pause_s: of PAUSES; stopped: line of the
+    review that fails beyond; limit_K: that is kept.
+    """
+
+    kind: str
+    value: float
+    by: str
+    keys: tuple[str, ...]
+    rate_kg_s: float
+    enough: bool
+    outlet_K: float = nan
+    x50_m: float = nan
+    pause_s: float = nan
+    stopped: str = ""
+    limit_K: float = nan
 
 
 @dataclass(frozen=True)
@@ -46,7 +70,8 @@ class HeatAnswers:
     "hot" (it is, but it goes beyond a limit on heat), "over" (another limit binds first), "cannot" (not even empty);
     code: status of the mill, of record.limits; binding: what binds then; largest_binding, hot_binding: what binds the
     largest rate, now and on a hot day; runaway: None for a batch or where nothing settles; air_given: the flow was
-    measured, not predicted.
+    measured, not predicted; doubt: the feed as given is colder than the room, and nobody chilled it; ways: what would
+    let it mill where heat is against it, tried.
     """
 
     config: Config
@@ -66,46 +91,55 @@ class HeatAnswers:
     toughens: bool
     draws: int
     air_given: bool
+    doubt: bool = False
+    ways: tuple[Help, ...] = ()
+
+    @property
+    def limit(self) -> HeatLimit:
+        """The limit asked about, as all commands have it."""
+        return heat_limit(self.stick_K, None if self.limit_from == FROM_CARD else self.limit_K, self.limit_from)
 
     def value(self, name: str) -> float:
         """One figure in SI; NaN where it does not apply."""
         return self.values[name].value if name in self.values else float("nan")
 
 
-def limit_of(config: Config, limit_K: float | None = None) -> tuple[float, str]:
-    """(outlet limit [K], where it is from); InputError where the room is as warm."""
-    card = config.material.value("stick_temperature")
+def limit_of(config: Config, limit_K: float | None = None) -> HeatLimit:
+    """The limit asked about: the user's own, else the card's."""
+    stick = config.material.value("stick_temperature")
     if limit_K is not None:
-        limit, source, where = limit_K, "--limit", "--limit"
-    elif config.limits.outlet_temperature_K is not None:
-        limit, source, where = config.limits.outlet_temperature_K, "limits.outlet_temperature", "limits"
-    else:
-        limit, source, where = card - CONTACT_K, "card", "--limit"
-    if limit <= config.air.room_K:
-        room, said = readable(config.air.room_K, "degC"), readable(limit, "degC")
-        message = f"an outlet of {said} is not above the room's {room}, and heat is reckoned against the room"
-        least = readable(config.air.room_K + 1.0, "degC")
-        hint = f'give a limit above the room, for example --limit "{least}"'
-        raise InputError(Problem(where, "", message, hint=hint))
-    return limit, source
+        return heat_limit(stick, limit_K, "--limit")
+    return heat_limit(stick, config.limits.outlet_temperature_K)
+
+
+def hot_room(config: Config, hot_day_K: float | None = None) -> float:
+    """The room [K] of a hot day: the user's, else HOT_ROOM_K or, where it is as hot already, HOTTER_K more."""
+    room = config.air.room_K
+    if hot_day_K is None:
+        return max(HOT_ROOM_K, room + HOTTER_K if room >= HOT_ROOM_K else 0.0)
+    if hot_day_K <= room:
+        message = f"a hot day of {readable(hot_day_K, 'degC')} is not warmer than the room's {readable(room, 'degC')}"
+        raise InputError(Problem("--hot-day", "", message, hint="give a warmer one, or the room of today by --room"))
+    return hot_day_K
 
 
 def answers(
     config: Config, limit_K: float | None = None, air_m3_s: float | None = None, draws: int | None = None,
-    progress: Callable[[float], None] | None = None,
+    progress: Callable[[float], None] | None = None, hot_day_K: float | None = None, feed_given: bool = False,
 ) -> HeatAnswers:  # fmt: skip
     """Answer all heat questions of a config.
 
-    limit_K: outlet limit (default: the config's, else the card's sticking temperature less CONTACT_K); air_m3_s:
-    measured air at the inlet, in place of the predicted one; draws: of the parameters for the bands (default: a few).
+    limit_K: outlet limit (default: the config's, else what is advised by the card); air_m3_s: measured air at the
+    inlet, in place of the predicted one; draws: of the parameters for the bands (default: a few); hot_day_K: room of a
+    hot day; feed_given: the feed's temperature was said for this very question.
     """
-    limit, source = limit_of(config, limit_K)
+    asked, room = limit_of(config, limit_K), hot_room(config, hot_day_K)
+    limit = asked.advised_K
     problem, outcome = settled(config, air_m3_s, limit)
     case, note, binding = _asked(problem, problem.mill, outcome, limit)
     if air_m3_s is not None:
         problem = replace(problem, mill=_with_measured(case, problem.mill, air_m3_s))
     recirculated = config.air.recirculated or SHARE_ROUND
-    room = max(HOT_ROOM_K, config.air.room_K + HOTTER_K if config.air.room_K >= HOT_ROOM_K else 0.0)
     own, largest, hot = _figures(case, problem.mill, note, recirculated, room)
     if hardly(outcome):  # nothing to say of a charge
         own, draws = {k: v for k, v in own.items() if "idle" in k}, 0
@@ -120,10 +154,11 @@ def answers(
             progress((i + 1) / count)
     here = case.settle(problem.mill)
     loop = None if case.is_batch or here is None or note == "cannot" else runaway(case, problem.mill, here)
+    scalars = {k: _scalar(k, v, samples[k]) for k, v in own.items()}
     return HeatAnswers(
-        config, outcome.status(config.feed), limit, source, config.material.value("stick_temperature"), case.rate_kg_s,
-        note, binding, largest, hot, room, recirculated, {k: _scalar(k, v, samples[k]) for k, v in own.items()}, loop,
-        toughens(problem.mill), count, air_m3_s is not None,
+        config, outcome.status(config.feed), limit, asked.source, asked.stick_K, case.rate_kg_s, note, binding, largest,
+        hot, room, recirculated, scalars, loop, toughens(problem.mill), count, air_m3_s is not None,
+        not feed_given and lies_colder(config),
     )  # fmt: skip
 
 
@@ -245,7 +280,7 @@ def _figures(
     found |= cooler(case, mill, recirculated)
     found |= chilled(case, mill, here)
     largest = _largest(case, mill)
-    largest_hot = _largest(case, hot) if case.limit_K > room_K else (0.0, LIMITS[TEMPERATURE])
+    largest_hot = _largest(case, hot)
     found |= _nearly_empty(case, mill, "least", largest[0]) | _nearly_empty(case, hot, "hot_least", largest_hot[0])
     key = "kg" if case.is_batch else "kg_s"
     found |= {f"largest_{key}": largest[0], f"hot_largest_{key}": largest_hot[0]}
@@ -301,6 +336,8 @@ def _idle(case: Case, mill: np.ndarray, key: str) -> dict[str, float]:
 
 def _largest(case: Case, mill: np.ndarray) -> tuple[float, str]:
     """(largest feed rate [kg/s] or charge [kg] within all limits and this one, what binds it)."""
+    if case.limit_K <= mill["T_room"][0]:
+        return 0.0, LIMITS[TEMPERATURE]
     limited = changed(mill, T_limit=case.limit_K)
     if case.is_batch:
         return _largest_charge(case, limited)

@@ -17,11 +17,14 @@ from ...forecast.error import Off
 from ...forecast.outcome import Outcome, grid_of, solve_batch, still
 from ...laws import air, cooling, heat
 from ...mill.chamber import STATE, air_curve, feedback_air, idle_power, idle_speed
+from ...mill.config.mill import Config
 from ...mill.problem import Setup
 from ...record.limits import LIMITS, POWER, TEMPERATURE
 
 TOLERANCE = 1e-6
 NO_STATE = float("inf")  # temperature of a mill that does not settle
+CHILLED_K = 278.15  # feed colder than a refrigerator was chilled on purpose (assumed)
+DRIED_K = 2.0  # feed by so much warmer than the room comes from a dryer; by so much colder is worth a question
 AIR_TURNS = 6  # of the fixed point between flow and temperature
 TURNS = 60
 MOST_BLOWER = 20000.0  # Pa, as much as the config takes; a strong vacuum cleaner, closed
@@ -132,11 +135,18 @@ def changed(mill: np.ndarray, **fields: float) -> np.ndarray:
 
 
 def at_room(mill: np.ndarray, room_K: float, recirculated: float) -> np.ndarray:
-    """The mill in another room: fresh air comes from it, and feed that lay in the old room lies in the new one."""
+    """The mill in another room: fresh air comes from it, and feed that lies about gets as much warmer as the room."""
     m = mill[0]
-    fed = room_K if abs(m["T_feed"] - m["T_room"]) < 1e-6 else float(m["T_feed"])
+    fed = float(m["T_feed"])
+    if CHILLED_K <= fed <= m["T_room"] + DRIED_K:  # neither from a cold box nor from a dryer
+        fed += room_K - float(m["T_room"])
     cooler = cooling.cooler_outlet(m["T_air_in"], m["T_room"], recirculated) if recirculated else room_K
     return changed(mill, T_room=room_K, T_feed=fed, T_air_in=cooling.mixed_air(room_K, cooler, recirculated))
+
+
+def lies_colder(config: Config) -> bool:
+    """Whether the feed as given is colder than the room without having been chilled: from another day, perhaps."""
+    return CHILLED_K <= config.feed.temperature_K < config.air.room_K - DRIED_K
 
 
 def inlet_flow(m: np.void, s: np.void) -> float:

@@ -17,6 +17,7 @@ from ...laws import air, breakage, cutting, drive, strength
 from ...mill import parts
 from ...mill.config.mill import Config
 from ...mill.problem import build
+from ...record.heatlimit import HeatLimit, heat_limit
 from ...record.prediction import Limit, Prediction
 
 DYNAMIC = 1.5  # a blow against a load put on slowly (assumed, of 1.5 to 2; the ideal sudden load is 2)
@@ -191,6 +192,11 @@ class MillFacts:
     def rotating_mass(self) -> float | None:
         """Rotor with its hammers [kg]; None where rotor.mass is not given."""
         return parts.turning_mass(self.config)
+
+    @property
+    def heat(self) -> HeatLimit:
+        """What the powder may reach, and what is advised."""
+        return heat_limit(self.config.material.value("stick_temperature"), self.config.limits.outlet_temperature_K)
 
     @property
     def limit_K(self) -> float:

@@ -5,12 +5,12 @@ import math
 import numpy as np
 
 from ...laws import heat
+from ...record.heatlimit import AT_LIMIT_K, no_powder_words
 from ..heat.coolants import DRY_ICE, NITROGEN, PRACTICE, coolant_per_kg, gas_per_kg
 from .facts import MillFacts, plain, say
 from .judge import PREDICT, Rule
 from .line import ReviewLine
 
-SPOTS = 15.0  # K; contact spots run 30 to 60 K hotter than the powder (assumed; laws/heat.md)
 WARM_SHARE = 0.9  # of the way to the steady temperature
 COLD = 2.0  # K below the room, from which the feed counts as chilled
 
@@ -29,21 +29,21 @@ def lines(f: MillFacts) -> list[ReviewLine]:
 
 def outlet(f: MillFacts) -> ReviewLine:
     """Warmest of powder and air against the limit."""
-    T, limit, room = f.scalar("outlet_temperature_K"), f.limit_K, f.config.air.room_K
-    what = "your limit" if f.config.limits.outlet_temperature_K is not None else "where the material begins to stick"
+    T, given, room = f.scalar("outlet_temperature_K"), f.heat, f.config.air.room_K
+    limit, said = given.most_K, given.words()
     if T is None:
-        return OUTLET.missing(PREDICT, f"{say(limit, 'degC')} is {what}")
-    left = limit - T
+        return OUTLET.missing(PREDICT, said)
     margin = (limit - room) / (T - room) if T > room < limit else 0.0 if T > limit else math.inf
     margin = 1.0 if 1.0 - 1e-4 < margin < 1.0 else margin
-    said = f"{say(limit, 'degC')} is {what}, {say(left, digits=2)} K away"
     better = "More air, colder feed, less feed or, where it is the empty mill that heats, a lower speed"
     if margin < 1.0:
-        said = f"{say(limit, 'degC')} is {what}"
-        return OUTLET.judge(T, limit, f"{said}: the powder smears and blinds the sieve", better, margin=margin)
-    if left < SPOTS:
-        words = f"{said}; contact spots run 30 to 60 K hotter than the powder. {better}."
-        return OUTLET.tell("close", T, words, limit, margin=margin)
+        if T > given.stick_K + AT_LIMIT_K:
+            said = f"{said}; {no_powder_words(T, given.stick_K)}"
+        return OUTLET.judge(T, limit, said, better, margin=margin)
+    if given.near(T):
+        return OUTLET.tell(
+            "close", T, f"{said}: {say(limit - T, digits=2)} K are left. {better}.", limit, margin=margin
+        )
     return OUTLET.tell("passes", T, f"{said}.", limit, margin=margin)
 
 
@@ -61,10 +61,10 @@ def warm_up(f: MillFacts) -> ReviewLine:
     way = np.abs(T - T[0]) / abs(T[-1] - T[0])
     warm = float(np.interp(WARM_SHARE, np.maximum.accumulate(way), t))
     said = f"{100.0 * WARM_SHARE:.0f} % of the way to {say(float(T[-1]), 'degC')} is reached after {_minutes(warm)}"
-    near = f.limit_K - SPOTS
+    near = f.heat.advised_K
     if T[0] < near < T.max():
         soon = float(np.interp(near, np.maximum.accumulate(T), t))
-        return WARM.note(warm, f"{said}; {say(near, 'degC')}, {SPOTS:.0f} K below the limit, after {_minutes(soon)}.")
+        return WARM.note(warm, f"{said}; {say(near, 'degC')}, the most that is advised, after {_minutes(soon)}.")
     return WARM.note(warm, f"{said}. The first batch is always the best.")
 
 
