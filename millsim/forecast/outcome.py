@@ -103,6 +103,9 @@ def solve(
     code, binding, residual = operate(mill[0], grid, problem.feed, asked, s[0], work, loads, tolerance)
     if code == FAILED:
         raise NotConverged(_not_converged(s, residual, tolerance))
+    m = mill[0]
+    if code == CANNOT and m["T_limit"] <= m["T_room"] and not m["isothermal"] > 0.0:
+        binding = TEMPERATURE  # whatever it grinds: the room itself is over the limit
     return _outcome(code, binding, s, work, loads, residual)
 
 

@@ -4,6 +4,7 @@ import numpy as np
 
 from ...base.numerics.statistics import wilson
 from ...base.quantities.written import join_words
+from ...errors import InputError
 from ...forecast.band import LEVEL
 from ...record.heatlimit import AT_LIMIT_K, heat_limit
 from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OVER, out_words
@@ -51,7 +52,10 @@ def figures(j: Judged, target: Target, s: int) -> str:
 
 def heat_words(sweep: Sweep, j: Judged, s: int) -> str:
     """That a setting is warmer than advised; "" where it is not."""
-    config = config_at(sweep, s * sweep.replicates)
+    try:
+        config = config_at(sweep, s * sweep.replicates)
+    except InputError:  # of a sweep that was computed elsewhere, with files that are not here
+        return ""
     limit = heat_limit(config.material.value("stick_temperature"), config.limits.outlet_temperature_K)
     near = limit.near(float(j.points.values["outlet_temperature_K"][s]) - AT_LIMIT_K)
     return f"Its outlet stays {near}." if near else ""
