@@ -21,7 +21,7 @@ from millsim.explore.sweep.points import config_at
 from millsim.forecast.run import predict
 from millsim.laws.strength import TIP_CAP
 from millsim.mill.config.mill import load_config
-from millsim.show.words.changes import what_would_help
+from millsim.show.words.changes import rate_words, what_would_help
 from millsim.studies import advised
 from millsim.studies.changes import TO_CAPACITY, what_helps
 from millsim.studies.prebuild.review import BARRING, NAMES, RULES, bits, failing, named, of_bits, review
@@ -49,6 +49,11 @@ def held(load):
         new = verdicts(load(c.sets))[1] & passed
         assert not new, (c.words, new)
     return changes
+
+
+def gap_line(config):
+    """What the review says of the gap."""
+    return next(x.words for x in review(config, None) if x.name == "gap against feed pieces")
 
 
 @pytest.mark.parametrize("name", ["demo", "pla", "swinging", "tight_jam"])
@@ -84,6 +89,24 @@ def test_a_faster_rotor_is_advised_no_further_than_the_review_passes():
     rpm = float(faster.sets[0].split('"')[1].split()[0])
     assert 11000.0 <= rpm <= TIP_CAP / 0.06 / RPM and faster.stopped == "tip speed"
     assert "farther, the review fails it: tip speed" in what_would_help(advised.predict(mills.config("demo", *BARE)))
+
+
+def test_a_gap_that_takes_a_jam_away_is_told_with_its_cost():
+    """A light slow rotor on pellets of 5 mm jams first; with a gap that lets them pass it gives a fraction, and so does
+    the mill with that gap."""
+    light = ("rotor.mass=30 g", "feed.size.size=5 mm", "drive.speed=1400 rpm", "drive.speed_under_load=1330 rpm",
+             "drive.rated_power=1500 W", "run.class_ratio=1.4", TO_CAPACITY, *BARE)  # fmt: skip
+    p = advised.predict(mills.config("tight_jam", *light))
+    opened = p.changes[-1]
+    assert p.binding == "jam" and opened.key == "stator.gap" and opened.gain < 0.5 and opened.binding != "jam"
+    there = predict(mills.config("tight_jam", *light, *opened.sets))
+    assert there.binding != "jam"
+    assert there.main.scalars["throughput_kg_s"].value == pytest.approx(opened.rate_kg_s, rel=1e-9)
+    was = p.main.scalars["throughput_kg_s"].value
+    told = f"{opened.words}: no jam, but {rate_words(opened.rate_kg_s)} instead of {rate_words(was)}"
+    assert told in what_would_help(p) and "Opening the gap is a poor cure" in gap_line(
+        mills.config("tight_jam", *light)
+    )
 
 
 def test_a_batch_and_a_rate_that_is_taken_are_left_alone():

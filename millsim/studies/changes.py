@@ -15,13 +15,15 @@ from ..forecast.assemble import balance_result, without_throughput
 from ..forecast.band import BATCH_STEPS
 from ..forecast.outcome import Outcome, solve, solve_batch
 from ..forecast.run import prediction_of
+from ..mill.calibrated import LOOSE
 from ..mill.config.mill import Config, Sieve, parse_config
 from ..mill.problem import build
-from ..record.limits import CANNOT, OK
+from ..record.limits import CANNOT, JAM, LIMITS, OK
 from ..record.prediction import Change, Prediction
 from .prebuild.review import named, review
 
 STEPS = (0.25, 0.5, 1.0)  # of the way to the farthest that is tried, in ln of what changes
+OPENED = (0.25, 0.5, 0.75, 1.0)  # the same, of a gap that is opened until a piece by itself passes
 FINER = 4  # halvings between a step that the review passes and one that it fails
 WORTH = 1.03  # rate over that of the mill as it is, from which a change is worth naming
 FARTHER = 1.03  # the same, from which going farther is
@@ -81,7 +83,25 @@ def what_helps(config: Config) -> tuple[Change, ...]:
     coarse = (1.0 + COARSER) * base.prediction.main.scalars["x50_m"].value
     found.sort(key=lambda c: (c.x50_m > coarse, -c.gain))  # what leaves the powder as fine comes first
     fine = sum(c.x50_m <= coarse for c in found)
-    return tuple(found[: min(fine, MOST)] + found[fine : fine + MOST])
+    kept = found[: min(fine, MOST)] + found[fine : fine + MOST]
+    opened = _opened(config, base)
+    return tuple(kept if opened is None or opened in kept else [*kept, opened])
+
+
+def _opened(config: Config, base: Tried) -> Change | None:
+    """Of a mill that jams, the narrowest gap of a few with which it does not: the cure that first comes to mind, so
+    what it costs is told. None where it costs nothing, or where it is no mill that grinds and passes."""
+    s, piece = config.stator, config.feed.size.top_m
+    if not _jams(base) or s.kind != "pins" or piece <= s.gap_m:
+        return None
+    way = _scaled("stator.gap", s.gap_m, LOOSE * piece / s.gap_m, 1e-3, _gap_words)
+    for share in OPENED:
+        found, new = _step(config, base, way, share)
+        if new:
+            return None
+        if found is not None and found.binding != LIMITS[JAM]:
+            return found if found.gain < 1.0 else None
+    return None
 
 
 def _to_capacity(config: Config) -> Config:
@@ -120,9 +140,14 @@ def walk(config: Config, base: Tried, way: Way) -> Change | None:
     return best._replace(stopped=stopped)
 
 
+def _jams(base: Tried) -> bool:
+    """Whether bites or the charge stop a mill before anything else binds."""
+    return base.outcome.binding == LIMITS[JAM]
+
+
 def _frees(base: Tried, change: Change) -> bool:
     """Whether a change takes away a jam, at whatever cost."""
-    return base.outcome.binding == "jam" and change.binding != "jam"
+    return _jams(base) and change.binding != LIMITS[JAM]
 
 
 def _step(config: Config, base: Tried, way: Way, share: float) -> tuple[Change | None, str]:
@@ -226,14 +251,14 @@ def _counted(now: int, most: int, one: str, key: str) -> Callable[[float], tuple
     return at
 
 
+def _gap_words(gap_m: float) -> tuple[str, tuple[str, ...]]:
+    return f"a gap of {readable(gap_m, 'mm')}", (f'stator.gap="{gap_m * 1e3:.6g} mm"',)
+
+
 def _of_stator(config: Config) -> Iterator[Way]:
     s = config.stator
-
-    def gap(value: float) -> tuple[str, tuple[str, ...]]:
-        return f"a gap of {readable(value, 'mm')}", (f'stator.gap="{value * 1e3:.6g} mm"',)
-
     for factor in (0.3, 3.0):
-        yield _scaled("stator.gap", s.gap_m, factor, 1e-3, gap)
+        yield _scaled("stator.gap", s.gap_m, factor, 1e-3, _gap_words)
     if s.kind == "pins":
         yield Way("stator.pins", _counted(s.pins, s.pins, "pin", "stator.pins"))
 

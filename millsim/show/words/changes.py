@@ -17,7 +17,7 @@ def what_would_help(p: Prediction) -> str:
     if p.reviewed is None:
         return ""
     fine, coarse = kinds(p)
-    said = [_told(p, c) for c in fine[:TOLD]]
+    said = [_told(p, c) for c in (*fine[:TOLD], *_dear(p)[-1:])]
     if p.binding in BESIDES:
         said.append(BESIDES[p.binding])
     text = f"What would help, each tried alone on this mill: {'; '.join(said)}." if said else ""
@@ -27,9 +27,15 @@ def what_would_help(p: Prediction) -> str:
 
 
 def kinds(p: Prediction) -> tuple[list[Change], list[Change]]:
-    """(changes that leave the powder about as fine, changes that make it coarser)."""
-    coarse = [c for c in p.changes if _coarser(p, c)]
-    return [c for c in p.changes if c not in coarse], coarse
+    """(changes that leave the powder about as fine, changes that make it coarser), of those that cost no rate."""
+    gains = [c for c in p.changes if c not in _dear(p)]
+    coarse = [c for c in gains if _coarser(p, c)]
+    return [c for c in gains if c not in coarse], coarse
+
+
+def _dear(p: Prediction) -> list[Change]:
+    """Changes that take a jam away and cost rate."""
+    return [c for c in p.changes if c.gain < 1.0]
 
 
 def _coarser(p: Prediction, c: Change) -> bool:

@@ -76,9 +76,37 @@ def gap_regime(f: MillFacts) -> ReviewLine:
     said += (
         ": no piece gets past a pin uncut. How it jams: the bar presses the piece against the pin; to shear it takes "
         f"{say(times, digits=2)} times the motor's short-term torque, so every cut comes out of the rotor's energy. "
-        "Open the gap to a third of the pieces or more, or feed finer pieces, slowly and evenly."
+        f"{_opened(f)} Feed finer pieces, slowly and evenly."
     )
     return GAP.tell("close", ratio, said, TIGHT, margin=ratio / TIGHT)
+
+
+def _hit_need(f: MillFacts) -> tuple[float, float]:
+    """Energy [J/kg] of a square bar hit, and what breaks the largest piece."""
+    return plain(motion.bar_energy)(f.tip, float(f.mill["layer_speed_ratio"]), 1.0), f.breakage[1] / f.piece
+
+
+def _too_soft(f: MillFacts) -> bool:
+    """Whether bars do not break such a piece: with an open gap little is left that grinds."""
+    energy, need = _hit_need(f)
+    return energy < need
+
+
+def _opened(f: MillFacts) -> str:
+    """What an open gap does to a mill that jams, and where to see what it costs."""
+    if _too_soft(f):
+        gap = say(LOOSE * f.piece, "mm")
+        said = "Opening the gap is a poor cure: bars hit such pieces too softly to break them, and where they pass " \
+               "uncut it gives little or nothing"  # fmt: skip
+    else:
+        gap = say(f.piece / 3.0, "mm")
+        said = "Opening the gap to a third of the pieces or more eases the bites, and changes rate and powder"
+    return f'{said} (`millsim predict` with --set stator.gap="{gap}" says what it then makes).'
+
+
+def _or_else(f: MillFacts) -> str:
+    """What helps against bites beside an even feed; an open gap only where it leaves a mill that grinds."""
+    return "or take a heavier rotor" if _too_soft(f) else "open the gap, or take a heavier rotor"
 
 
 def nip_angle(f: MillFacts) -> ReviewLine:
@@ -140,7 +168,7 @@ def flooded(f: MillFacts) -> ReviewLine:
            f"{say(f.coarse, 'mm')} are each sheared right across"  # fmt: skip
     if f.bite < 0.5 * f.coarse_work:
         said += f"; pieces that crack at once take {say(f.bite, 'J', 2)}"
-    even = "A scoop tipped in at once stops this rotor: feed slowly and evenly, open the gap, or take a heavier rotor"
+    even = f"A scoop tipped in at once stops this rotor: feed slowly and evenly, {_or_else(f)}"
     return FLOODED.judge(caught * f.coarse_work, limit, said, "Feed evenly, never by the scoop", even)
 
 
@@ -154,8 +182,11 @@ def fed(f: MillFacts) -> ReviewLine:
     asked = f.config.feed
     so = AS_MUCH if asked.rate_kg_s is None else say(asked.rate_kg_s, "kg/h")
     said = f"{'this batch' if asked.batch_mass_kg else f'fed {so}'}; it stalls at 1"
-    why = "bites take more out of the rotor than it has" if _by_bites(f, found) else "the motor labours at its overload"
-    other = "open the gap, or take a heavier rotor" if f.nips else "or take a stronger motor"
+    if _by_bites(f, found):
+        why, other = "bites take more out of the rotor than it has", _or_else(f)
+    else:
+        rotor = "a heavier rotor or " if f.nips else ""
+        why, other = "the motor labours at its overload", f"or take {rotor}a stronger motor"
     stalls = f"Within seconds {why}, it slows down and stalls. Feed more slowly and evenly, {other}"
     return FED.judge(found.load, found.capacity, said, "Feed evenly; a surge stalls it", stalls)
 
@@ -194,8 +225,7 @@ def rate(f: MillFacts) -> ReviewLine:
 def hit(f: MillFacts) -> ReviewLine:
     """A square bar hit on the largest piece against its threshold."""
     m = f.mill
-    W = plain(motion.bar_energy)(f.tip, float(m["layer_speed_ratio"]), 1.0)
-    need = f.breakage[1] / f.piece
+    W, need = _hit_need(f)
     speed = math.sqrt(2.0 * need) / (1.0 - float(m["layer_speed_ratio"]))
     piece = f"a {say(f.piece, 'mm')} piece needs {say(need, digits=2)} J/kg to break"
     said = f"{piece}, a tip speed of {say(speed, 'm/s', 2)}"
