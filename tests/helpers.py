@@ -15,6 +15,7 @@ from millsim.record.prediction import (
     Limit,
     Prediction,
     Reviewed,
+    Running,
     SizeTable,
 )
 
@@ -140,6 +141,13 @@ def fake_trace(k: int = 600) -> ChamberTrace:
         stall_low=0.0031,
         stall_high=0.0432,
         duration_s=300.0,
+        arrived=41_000,
+        running=Running(runs=40, stalls=1, watched_s=11_900.0, arrived=8_100, low_1_s=2.1276e-6, high_1_s=4.682e-4),
+        charge_kg=2e-3 * (1 - np.exp(-time / 20)),
+        fed_kg_s=350e-3 / 3600,
+        pieces_1_s=0.68,
+        rated_torque_Nm=0.33,
+        overload_torque_Nm=0.66,
     )
 
 

@@ -74,7 +74,7 @@ def test_another_seed_is_another_sample():
 
 def traced(seed=1):
     p, o = mills.problem("tight_jam", "feed.rate=3 kg/h"), mills.outcome("tight_jam", "feed.rate=3 kg/h")
-    return stalls.follow(p, o, p.config.feed.rate_kg_s, seed, runs=6, seconds=0.5)
+    return stalls.follow(p, o, o, p.config.feed.rate_kg_s, seed, stalls.Plan(6, 6, 0.5))
 
 
 def test_pieces_do_not_depend_on_threads(threads):

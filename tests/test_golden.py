@@ -44,6 +44,9 @@ def of_mill(name):
     numbers = {f"limit {limit.name}": limit.load for limit in p.limits} | {"warm-up": float(p.warmup_temperature_K[-1])}
     if p.trace:
         numbers |= {"stalls": p.trace.stalls, "highest torque": float(p.trace.peak_torque_Nm.max())}
+        numbers |= {"pieces that came": p.trace.arrived, "most starts that may stall": p.trace.stall_high}
+        if p.trace.running:
+            numbers |= {"stalls while running": p.trace.running.stalls, "watched": p.trace.running.watched_s}
     for result in filter(None, (p.main, p.other)):
         numbers |= {f"{result.engine}: {k}": v for k, v in engine_numbers(result).items()}
     return numbers

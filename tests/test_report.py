@@ -320,7 +320,7 @@ def test_figures_are_all_there_with_what_they_say():
     assert "wall rub heat" in by["energy_ledger"] and "1100 W" in by["energy_ledger"]
     assert "limit of 85 °C" in by["temperature"]
     assert "120 mm across with 4 bars" in by["drawing"] and "gap of 3 mm" in by["drawing"]
-    assert "48 runs" in by["torque_speed"]
+    assert "cold starts from empty of 6 s" in by["torque_speed"]
 
 
 def test_a_batch_and_a_quick_run_say_what_was_not_run():

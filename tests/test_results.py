@@ -23,6 +23,7 @@ from millsim.base.quantities.scalar import Scalar
 from millsim.errors import InputError, MillsimError, ResultFileError
 from millsim.record import export, files, read, write
 from millsim.record.prediction import Limit
+from millsim.show.words.stalls import stall_risk
 
 xr = later("xarray")
 
@@ -47,7 +48,7 @@ CASES = {
     "uneven ranks": {"widest": {"x50_m": [], "span": [("a", 1.5), ("b", 1.25)]}},
     "trace without samples": {
         "trace": dataclasses.replace(fake_trace(), **{k: np.empty(0) for k in (
-            "time_s", "torque_Nm", "peak_torque_Nm", "speed_rad_s", "pieces")}),
+            "time_s", "torque_Nm", "peak_torque_Nm", "speed_rad_s", "pieces", "charge_kg")}),
     },
 }  # fmt: skip
 
@@ -283,6 +284,20 @@ def test_a_change_of_one_bit_of_any_number_is_noticed(path):
         with h5py.File(path, "r+") as file:
             file[name][...] = before
     assert same(read.read(path), fake_prediction())
+
+
+def test_a_file_of_before_that_knows_starts_alone_still_opens(path):
+    later = ("charge", "arrived", "fed", "piece_rate", "rated_torque", "overload_torque", "running")
+    with h5py.File(path, "r+") as file:
+        for name in later:
+            del file["trace"][name]
+        del file["trace"].attrs["shown_from"]
+        resign(file)
+    trace, new = read.read(path).trace, fake_trace()
+    assert (trace.runs, trace.stalls, trace.stall_high) == (new.runs, new.stalls, new.stall_high)
+    assert trace.running is None and not trace.too_few and len(trace.charge_kg) == 0
+    old = stall_risk(dataclasses.replace(fake_prediction(), trace=trace))
+    assert old.endswith("3 of 200 cold starts from empty of 5 min stalled: 0.31 to 4.3 % of starts do (95 % interval).")
 
 
 @pytest.mark.parametrize("name", ["status", "mill_name", "command", "config", "content_sha256"])

@@ -1,5 +1,6 @@
 """The chamber with discrete pieces: feed arrives at random, bars bite one piece at a time, the rotor slows.
 
+A history begins empty at no-load speed, or with a charge, as a steady mill has it.
 Pieces larger than SMALLEST_FOLLOWED of the feed are followed one by one; what is finer is a powder pool with the mean
 rates of the balance. Time goes in steps of one bar spacing. The rotor speed is a state: strikes and bites take
 energy from it, the motor gives power by its speed curve, up to its overload. Below STALL of the no-load speed
@@ -47,7 +48,11 @@ SIZE, MASS, STRIKES_S, ESCAPE_S, NIPS_S, BITE, PROP, FINISH, SHEAR_J, WASTED_J, 
 PIECE_COLUMNS = 12
 NIPPED = -1.0  # stands for the shatter share where a piece is sheared in a nip
 FRAGMENT_BINS = 8
-TRACE_COLUMNS = 5  # time, mean torque, peak torque, speed, pieces
+CALM, HALVINGS = 0.5, 40  # steps over the motor's time from which its answer is sought at the end of a step
+TRACE_COLUMNS = 6  # time, mean torque, peak torque, speed, pieces, charge
+STALLED, FULL, TOO_MANY = 1, 2, 3  # how a history may end; 0: it ran to its end
+END, WATCHED, ARRIVED = range(3)  # what is kept of a history: how it ended, seconds until then, pieces that came
+END_COLUMNS = 3
 
 
 @law
@@ -61,6 +66,39 @@ def motor_power(m, omega):
         return m.overload * m.rated_power if omega < m.omega_0 else 0.0
     P = m.curve_power[i] + (m.curve_speed[i] - omega) / fall * (m.curve_power[i + 1] - m.curve_power[i])
     return min(max(P, 0.0), m.overload * m.rated_power)
+
+
+@law
+def motor_response(m):
+    """How fast the motor brings the rotor back to its speed [1/s]: the steepest part of its curve, over I omega."""
+    most = 0.0
+    for i in range(CURVE_POINTS - 1):
+        fall = m.curve_speed[i] - m.curve_speed[i + 1]
+        if fall > 0.0 and m.curve_speed[i + 1] > 0.0:
+            slope = (m.curve_power[i + 1] - m.curve_power[i]) / fall
+            most = max(most, slope / (m.inertia * m.curve_speed[i + 1]))
+    return most
+
+
+@law
+def turned(m, omega, drawn, dt, stiff):
+    """Rotor speed [rad/s] after a step in which the chamber took `drawn` [J].
+
+    stiff: the motor answers within the step, as with a light rotor: then its power is that at the end of the step,
+    found by halving, since with that of the beginning the speed would swing about without end.
+    """
+    energy = 0.5 * m.inertia * omega * omega
+    if not stiff:
+        energy = energy + motor_power(m, omega) * dt - drawn
+        return (2.0 * max(energy, 0.0) / m.inertia) ** 0.5
+    low, high = 0.0, m.omega_0
+    for _ in range(HALVINGS):
+        middle = 0.5 * (low + high)
+        if 0.5 * m.inertia * middle * middle > energy + motor_power(m, middle) * dt - drawn:
+            high = middle
+        else:
+            low = middle
+    return high
 
 
 @law
@@ -222,32 +260,52 @@ def arrive(m, s, rates, arrivals, t, next_piece, pieces, count, stream, n, row):
 
 
 @law
-def record(trace, filled, upto, impulse, seconds, peak, omega, count):
-    """Fill trace rows up to `upto`: time, mean and peak torque, speed, pieces."""
-    every = trace[0, 0]
-    for i in range(filled, upto):
-        trace[i, 0] = (i + 1) * every
-        trace[i, 1], trace[i, 2], trace[i, 3], trace[i, 4] = impulse / seconds, peak, omega, count
+def begin(m, s, rates, sizes, charge, u, pieces, row):
+    """Put the pieces of a charge in; returns (count, mass [kg]).
+
+    All sizes are rounded with one draw u (systematic sampling), so their mean number is that of the charge.
+    """
+    count, total, mass = 0, u, 0.0
+    for i in range(sizes.size):
+        before = int(total)
+        total += charge[i]
+        for _ in range(int(total) - before):
+            if count < MOST_PIECES:
+                count = add_piece(m, s, rates, sizes[i], pieces, count, row)
+                mass += pieces[count - 1, MASS]
+    return count, mass
 
 
 @law
-def follow_pieces(m, s, k, rates, arrivals, powder, seconds, stream, trace):
-    """One history from empty at no-load speed; returns 1 if the rotor stalled, 2 if the chamber was full,
-    3 if there were more pieces than can be followed, else 0.
+def record(trace, filled, upto, impulse, seconds, peak, omega, count, charge):
+    """Fill trace rows up to `upto`: time, mean and peak torque, speed, pieces, charge."""
+    every = trace[0, 0]
+    for i in range(filled, upto):
+        trace[i, 0] = (i + 1) * every
+        trace[i, 1], trace[i, 2], trace[i, 3] = impulse / seconds, peak, omega
+        trace[i, 4], trace[i, 5] = count, charge
+
+
+@law
+def follow_pieces(m, s, k, rates, arrivals, powder, charge, seconds, stream, trace):
+    """One history from a charge; returns (0 or how it ended, seconds until then, pieces that came).
 
     rates: Rates of state s; arrivals, powder: what falls in. trace (k, TRACE_COLUMNS) is filled at even times.
     """
     pieces, new, row = np.empty((MOST_PIECES, PIECE_COLUMNS)), np.empty(256), np.empty(N_RATES)
     sites = np.empty((2, max(1, int(m.n_pins))), np.int64)
     full = chamber_capacity(m)
-    count, pool, coarse, n, t = 0, 0.0, 0.0, 1, 0.0
-    omega, next_piece = m.omega_0, -log(uniform(stream, 0)) / arrivals.rates[-1]
-    trace[:, 0] = seconds / trace.shape[0]
+    pool, n, t, omega, arrived = charge.powder, 2, 0.0, charge.omega, 0
+    count, coarse = begin(m, s, rates, arrivals.x, charge.pieces, uniform(stream, 1), pieces, row)
+    next_piece = -log(uniform(stream, 0)) / arrivals.rates[-1]
+    trace[:, 0], stiff = seconds / trace.shape[0], motor_response(m)
     filled, impulse, peak, since = 0, 0.0, 0.0, 0.0
     while t < seconds:
         dt = 2.0 * pi / (m.n_bars * omega)
         t += dt
+        before = count
         next_piece, count, mass, n = arrive(m, s, rates, arrivals, t, next_piece, pieces, count, stream, n, row)
+        arrived += count - before
         coarse, pool = coarse + mass, pool + powder.fed * dt
         ratio = reach_ratio(m, s, pool + coarse, omega, m.feed_size)
         windage, bearings = idle_power(m, omega, s.T)
@@ -259,24 +317,29 @@ def follow_pieces(m, s, k, rates, arrivals, powder, seconds, stream, trace):
         )
         coarse, drawn = coarse - lost - out, drawn + work
         pool = (pool + lost) * exp(-powder.exit_rate * ratio * dt)
-        energy = 0.5 * m.inertia * omega * omega + motor_power(m, omega) * dt - drawn
         impulse, since = impulse + drawn / omega, since + dt
         peak = max(peak, max(torque, drawn / omega / dt))
-        omega = (2.0 * max(energy, 0.0) / m.inertia) ** 0.5
+        omega = turned(m, omega, drawn, dt, stiff * dt > CALM)
         upto = min(trace.shape[0], int(t / seconds * trace.shape[0]))
         if upto > filled:
-            record(trace, filled, upto, impulse, since, peak, omega, count)
+            record(trace, filled, upto, impulse, since, peak, omega, count, pool + coarse)
             filled, impulse, peak, since = upto, 0.0, 0.0, 0.0
         if omega < STALL * m.omega_0 or pool + coarse > full or count >= MOST_PIECES:
-            record(trace, filled, trace.shape[0], 0.0, 1.0, 0.0, 0.0, count)
-            return 1 if omega < STALL * m.omega_0 else 2 if pool + coarse > full else 3
-    record(trace, filled, trace.shape[0], impulse, max(since, 1e-9), peak, omega, count)
-    return 0
+            record(trace, filled, trace.shape[0], 0.0, 1.0, 0.0, 0.0, count, pool + coarse)
+            return STALLED if omega < STALL * m.omega_0 else FULL if pool + coarse > full else TOO_MANY, t, arrived
+    record(trace, filled, trace.shape[0], impulse, max(since, 1e-9), peak, omega, count, pool + coarse)
+    return 0, t, arrived
 
 
 @parallel_kernel
-def run_pieces(m, s, k, rates, arrivals, powder, seconds, seed, first, traces, ends):
-    """Run traces.shape[0] histories, numbered from first; fills traces (runs, k, TRACE_COLUMNS) and ends (runs,)."""
+def run_pieces(m, s, k, rates, arrivals, powder, charge, seconds, seed, first, traces, ends):
+    """Run traces.shape[0] histories from a charge, numbered from first.
+
+    Fills traces (runs, k, TRACE_COLUMNS) and ends (runs, END_COLUMNS).
+    """
     for r in prange(traces.shape[0]):
         stream = start(seed, first + r, 1)
-        ends[r] = follow_pieces(m[0], s[0], k[0], rates, arrivals, powder, seconds, stream, traces[r])
+        end, watched, arrived = follow_pieces(
+            m[0], s[0], k[0], rates, arrivals, powder, charge, seconds, stream, traces[r]
+        )
+        ends[r, END], ends[r, WATCHED], ends[r, ARRIVED] = end, watched, arrived

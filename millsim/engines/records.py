@@ -94,6 +94,14 @@ class Powder(NamedTuple):
     fed: float
 
 
+class Charge(NamedTuple):
+    """What a history begins with: pieces (c,) of the sizes of the arrivals, powder [kg], rotor speed [rad/s]."""
+
+    pieces: np.ndarray
+    powder: float
+    omega: float
+
+
 class Work(NamedTuple):
     """Work arrays of n classes: what belongs to the state that was evaluated last."""
 

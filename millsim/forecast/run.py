@@ -199,9 +199,7 @@ def _trace(problem: Setup, outcome: Outcome, capacity: float, seed: int, say: Pr
         return None
     rate = config.feed.rate_kg_s if config.feed.rate_kg_s is not None else capacity
     overfed = rate > capacity * 1.001
-    runs = stalls.RUNS_OVERFED if overfed else stalls.RUNS
-    seconds = stalls.SECONDS_OVERFED if overfed else stalls.SECONDS
-    return stalls.follow(problem, outcome, rate, seed, runs, seconds, lambda d: say("pieces", d, "starts from empty"))
+    return stalls.watch(problem, outcome, rate, overfed, seed, lambda d: say("pieces", d, "starts and running"))
 
 
 def size_floor(problem: Setup, outcome: Outcome) -> float:
@@ -344,9 +342,12 @@ def _prediction(problem, outcome, main, other, widest, trace, seed, command) -> 
 
 def _not_followed(config: Config, outcome: Outcome, trace) -> list[str]:
     """That stalls were not looked for, where the chamber holds too many pieces."""
-    if trace is not None or not config.run.trace or config.feed.batch or outcome.code == CANNOT:
+    if not config.run.trace or config.feed.batch or outcome.code == CANNOT:
         return []
+    if trace is not None and (trace.running is not None or outcome.status(config.feed) != OK):
+        return []
+    missed = "stalls were not looked for" if trace is None else "stalls were looked for in starts from empty alone"
     return [
         f"more than {MOST_PIECES} pieces of feed size are in the chamber at once, too many to follow one by one: "
-        "stalls at the start were not looked for"
+        f"{missed}"
     ]

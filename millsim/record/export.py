@@ -61,8 +61,10 @@ def _tables(p: Prediction) -> dict[str, Rows]:
         tables["warmup.csv"] = [["time [s]", "outlet temperature [degC]"], *rows]
     if p.trace is not None and len(p.trace.time_s):
         t = p.trace
-        columns = (t.time_s, t.torque_Nm, t.peak_torque_Nm, t.speed_rad_s * 30 / math.pi, t.pieces)
+        columns = [t.time_s, t.torque_Nm, t.peak_torque_Nm, t.speed_rad_s * 30 / math.pi, t.pieces]
         header: list[object] = ["time [s]", "torque [N m]", "peak torque [N m]", "speed [rpm]", "pieces [1]"]
+        if len(t.charge_kg):
+            columns, header = [*columns, t.charge_kg], [*header, "charge [kg]"]
         tables["trace.csv"] = [header, *map(list, zip(*columns, strict=True))]
     return tables
 

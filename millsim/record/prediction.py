@@ -50,21 +50,52 @@ class SizeTable:
     escape_1_s: FloatArray  # (n,) sieve escape
 
 
+FEW_PIECES = 5.0  # that come in a history on average, below which it says nothing of stalls (assumed)
+EMPTY, STEADY = "empty", "the steady charge"  # what a history begins with
+
+
+@dataclass(frozen=True)
+class Running:
+    """Histories that began at the steady charge: how often a mill that runs stalls."""
+
+    runs: int  # how many histories
+    stalls: int  # how many of them stalled
+    watched_s: float  # seconds of all of them, each until it stalled or ended
+    arrived: int  # pieces that came in these
+    low_1_s: float  # 95 % interval of stalls per second, exact Poisson
+    high_1_s: float
+
+
 @dataclass(frozen=True)
 class ChamberTrace:
-    """Discrete pieces in the chamber: one sample history and the stall statistics over many."""
+    """Discrete pieces in the chamber: one sample history and the stall statistics over many, cold starts from empty
+    and, beside them, running at the steady charge. What files of before do not tell has a default."""
 
     time_s: FloatArray  # (k,)
     torque_Nm: FloatArray  # (k,) mean over the sample interval
     peak_torque_Nm: FloatArray  # (k,) highest in the interval
     speed_rad_s: FloatArray  # (k,)
     pieces: FloatArray  # (k,) pieces large enough to be followed one by one
-    runs: int  # how many histories
+    runs: int  # how many starts from empty
     stalls: int  # how many of them stalled
-    stall_low: float  # 95 % interval of the stall probability
+    stall_low: float  # 95 % interval of the stall probability of a start (Clopper-Pearson)
     stall_high: float
     duration_s: float  # length of each history
     chokes: int = 0  # of the stalls, those where the chamber was full before the rotor stood
+    arrived: int = 0  # pieces that came in all starts
+    running: Running | None = None  # None where no history began at the steady charge
+    charge_kg: FloatArray = field(default_factory=lambda: np.empty(0))  # (k,) pieces and powder in the chamber
+    shown_from: str = EMPTY  # what the sample history began with
+    fed_kg_s: float = float("nan")
+    pieces_1_s: float = float("nan")  # pieces fed per second, of those that are followed
+    rated_torque_Nm: float = float("nan")  # of the motor, at its speed without load
+    overload_torque_Nm: float = float("nan")
+
+    @property
+    def too_few(self) -> bool:
+        """Whether too few pieces came to tell how often it stalls; a stall that was seen tells."""
+        stalls = self.stalls + (self.running.stalls if self.running else 0)
+        return stalls == 0 and self.pieces_1_s * self.duration_s < FEW_PIECES
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,18 @@ import numpy as np
 from ..base.quantities.params import Param
 from ..base.quantities.scalar import Scalar
 from ..errors import Problem, ResultFileError
-from .prediction import Advised, ChamberTrace, Change, Counted, EngineResult, Limit, Prediction, Reviewed, SizeTable
+from .prediction import (
+    Advised,
+    ChamberTrace,
+    Change,
+    Counted,
+    EngineResult,
+    Limit,
+    Prediction,
+    Reviewed,
+    Running,
+    SizeTable,
+)
 
 FILETYPE = "millsim result"
 FILETYPES = (FILETYPE, "millsim sweep")
@@ -319,6 +330,32 @@ def _read_trace(file, group) -> ChamberTrace:
         stall_high=_float(group["stall_high"]),
         duration_s=_float(group["duration"]),
         chokes=int(group["chokes"][()]),
+        **(_read_later(group) if "fed" in group else {}),
+    )
+
+
+def _read_later(group) -> dict:
+    """What the first files of 1.0 do not have."""
+    return {
+        "arrived": int(group["arrived"][()]),
+        "running": _read_running(group["running"]) if "running" in group else None,
+        "charge_kg": _optional(group, "charge"),
+        "shown_from": str(group.attrs["shown_from"]),
+        "fed_kg_s": _float(group["fed"]),
+        "pieces_1_s": _float(group["piece_rate"]),
+        "rated_torque_Nm": _float(group["rated_torque"]),
+        "overload_torque_Nm": _float(group["overload_torque"]),
+    }
+
+
+def _read_running(group) -> Running:
+    return Running(
+        runs=int(group["runs"][()]),
+        stalls=int(group["stalls"][()]),
+        watched_s=_float(group["watched"]),
+        arrived=int(group["arrived"][()]),
+        low_1_s=_float(group["stall_rate_low"]),
+        high_1_s=_float(group["stall_rate_high"]),
     )
 
 

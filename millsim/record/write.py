@@ -20,7 +20,8 @@ Opens in xarray with engine="h5netcdf" or "netcdf4"; `xarray.open_datatree` keep
     /parameters  value, low, high, unit, basis, source, ... (parameter)
     /band        parameters and the factor they open each output by (widest_output, widest_rank)
     /warmup      temperature (warmup_time) [K]
-    /trace       torque, speed, pieces (trace_time) and stall statistics
+    /trace       torque, speed, pieces, charge (trace_time) of the history shown, what was fed, torques of the motor,
+                 stall statistics of cold starts from empty; running/: those of running at the steady charge
 
 NaN means "not known"; absent *_se, *_low, *_high mean the same. Nothing but `date` depends on clock, host or chance:
 the same prediction of the same date gives the same bytes, and SOURCE_DATE_EPOCH sets the date. Format 1.0; a reader of
@@ -38,7 +39,7 @@ from ..base.quantities.scalar import Scalar
 from ..errors import MillsimError
 from . import netcdf
 from .files import refuse_existing, write_bytes
-from .prediction import ChamberTrace, EngineResult, Prediction, SizeTable
+from .prediction import ChamberTrace, EngineResult, Prediction, Running, SizeTable
 from .read import CHECKSUM, FILETYPE, FORMAT_VERSION, SIZE_FIELDS, content_sha256
 
 _RANGE_PARTS = (
@@ -237,12 +238,31 @@ def _write_trace(file, trace: ChamberTrace) -> None:
         netcdf.array(group, "peak_torque", trace.peak_torque_Nm, scale, "N m", "highest torque in the interval")
         netcdf.array(group, "speed", trace.speed_rad_s, scale, "rad/s", "rotor speed")
         netcdf.array(group, "pieces", trace.pieces, scale, "1", "pieces followed one by one")
-    netcdf.number(group, "runs", trace.runs, "1", "histories run")
-    netcdf.number(group, "stalls", trace.stalls, "1", "histories that stalled")
+        if len(trace.charge_kg):
+            netcdf.array(group, "charge", trace.charge_kg, scale, "kg", "pieces and powder in the chamber")
+    netcdf.number(group, "runs", trace.runs, "1", "cold starts from empty")
+    netcdf.number(group, "stalls", trace.stalls, "1", "starts that stalled")
     netcdf.number(group, "stall_low", trace.stall_low, "1", "stall probability, lower end of the 95 % interval")
     netcdf.number(group, "stall_high", trace.stall_high, "1", "stall probability, upper end of the 95 % interval")
     netcdf.number(group, "duration", trace.duration_s, "s", "length of each history")
     netcdf.number(group, "chokes", trace.chokes, "1", "of the stalls, those with a full chamber")
+    netcdf.number(group, "arrived", trace.arrived, "1", "pieces that came in all starts")
+    netcdf.number(group, "fed", trace.fed_kg_s, "kg/s", "feed rate of the histories")
+    netcdf.number(group, "piece_rate", trace.pieces_1_s, "1/s", "pieces fed per second, of those that are followed")
+    netcdf.number(group, "rated_torque", trace.rated_torque_Nm, "N m", "rated torque at the speed without load")
+    netcdf.number(group, "overload_torque", trace.overload_torque_Nm, "N m", "torque for a moment, at the same speed")
+    group.attrs["shown_from"] = trace.shown_from
+    if trace.running is not None:
+        _write_running(group.create_group("running"), trace.running)
+
+
+def _write_running(group, r: Running) -> None:
+    netcdf.number(group, "runs", r.runs, "1", "histories that began at the steady charge")
+    netcdf.number(group, "stalls", r.stalls, "1", "of these, those that stalled")
+    netcdf.number(group, "watched", r.watched_s, "s", "time watched, each until it stalled or ended")
+    netcdf.number(group, "arrived", r.arrived, "1", "pieces that came in these")
+    netcdf.number(group, "stall_rate_low", r.low_1_s, "1/s", "stalls per second, lower end of the 95 % interval")
+    netcdf.number(group, "stall_rate_high", r.high_1_s, "1/s", "stalls per second, upper end of the 95 % interval")
 
 
 def _free_name(group, key: str) -> str:

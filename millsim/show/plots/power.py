@@ -1,6 +1,7 @@
 """Figures of power, heat and torque. Imports matplotlib."""
 
 import math
+from textwrap import fill
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -8,11 +9,12 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from ...base.quantities.scalar import Scalar
-from ...base.quantities.written import balance_words, capital, digits, percent
+from ...base.quantities.written import balance_words, digits, percent
 from ...record.asked import batch_of
 from ...record.outputs import figure as figure_of
 from ...record.prediction import ChamberTrace, Prediction
-from ..words.advice import given, room_K, stall_counts
+from ..words.advice import room_K
+from ..words.stalls import begun, fed_words, figure_words
 from ..words.tables import ledger_watts
 from .style import BLACK, BLUE, GREY, ORANGE, RED, SKY, new_figure, plain_style, say
 
@@ -105,8 +107,8 @@ def _time_unit(time_s: np.ndarray) -> tuple[float, str]:
 def torque_speed(p: Prediction) -> Figure:
     """One run of the chamber with single pieces: torque, speed, pieces over time; stalls in words."""
     with plain_style():
-        fed = f", fed {given(p.requested_rate_kg_s, 'kg/s')}" if math.isfinite(p.requested_rate_kg_s) else ""
-        title = f"How it runs: started empty{fed}, piece by piece"
+        start = f" {begun(p.trace)}, {fed_words(p)}" if p.trace is not None else ""
+        title = f"How it runs{start}"
         figure, panels = new_figure(p, title, 3, (3, 2, 1.6), notes=1)
         trace = p.trace
         if trace is None or not len(trace.time_s):
@@ -122,7 +124,7 @@ def torque_speed(p: Prediction) -> Figure:
         pieces.fill_between(time, trace.pieces, step="mid", color=SKY, alpha=0.6, lw=0)
         pieces.plot(time, trace.pieces, color=BLACK, lw=0.6, drawstyle="steps-mid")
         pieces.set(ylabel="Pieces / 1", ylim=(0, 1.1 * _highest(trace.pieces)), xlim=(0, max(time[-1], 1e-6)))
-        pieces.set_xlabel(f"Time since start / {unit}\n{stall_words(trace)}")
+        pieces.set_xlabel(f"Time since start / {unit}\n" + "\n".join(fill(told, 96) for told in figure_words(trace)))
         if not runs.all():
             _mark_stall(panels, time[np.nonzero(~runs)[0][0]])
         figure.align_ylabels(panels)
@@ -130,19 +132,31 @@ def torque_speed(p: Prediction) -> Figure:
 
 
 def _torque_panel(axes: Axes, time: np.ndarray, trace: ChamberTrace, runs: np.ndarray) -> None:
-    """Mean torque and the highest of each interval; logarithmic where bites dwarf the mean."""
+    """Mean torque, the highest of each interval, what the motor gives; logarithmic where they differ tenfold."""
     peak, mean = (np.where(runs, v, np.nan) for v in (trace.peak_torque_Nm, trace.torque_Nm))
-    axes.plot(time, peak, color=ORANGE, lw=1.1, label="highest in the interval")
-    axes.plot(time, mean, color=BLACK, lw=1.6, label="mean over the interval")
-    axes.legend(loc="lower right", bbox_to_anchor=(1.0, 0.99), ncols=2, frameon=False)
-    lowest, highest = _lowest(mean), _highest(peak)
+    axes.plot(time, peak, color=ORANGE, lw=1.1, label="highest")
+    axes.plot(time, mean, color=BLACK, lw=1.6, label="mean")
+    lowest, highest = _lowest(mean), max(_highest(peak), _motor_lines(axes, trace))
+    axes.legend(loc="lower right", bbox_to_anchor=(1.0, 0.99), ncols=4, frameon=False, columnspacing=1.4)
     if lowest > 0 and highest > 10 * _highest(mean):
         bottom = 0.5 * float(np.nanpercentile(mean, 2))
         axes.set(yscale="log", ylabel="Torque / N m", ylim=(bottom, 2 * highest))
         axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
         axes.yaxis.set_minor_formatter(NullFormatter())
     else:
-        axes.set(ylabel="Torque / N m", ylim=(min(0.0, lowest), 1.1 * highest))
+        axes.set(ylabel="Torque / N m", ylim=(min(0.0, lowest), 1.15 * highest))
+
+
+def _motor_lines(axes: Axes, trace: ChamberTrace) -> float:
+    """What the motor gives at its full speed, for long and for a moment; the higher of the two, 0 where not known."""
+    if not math.isfinite(trace.overload_torque_Nm):
+        return 0.0
+    for torque, words, dashes in (
+        (trace.rated_torque_Nm, "motor rated", ":"),
+        (trace.overload_torque_Nm, "overload", "--"),
+    ):
+        axes.axhline(torque, color=RED, ls=dashes, lw=1.3, label=f"{words} {digits(torque, 2)} N m")
+    return trace.overload_torque_Nm
 
 
 def _mark_stall(panels: list[Axes], time: float) -> None:
@@ -153,15 +167,6 @@ def _mark_stall(panels: list[Axes], time: float) -> None:
     right = time > 0.6 * panels[0].get_xlim()[1]
     place, shift = panels[1].get_xaxis_transform(), (-6 if right else 6, 0)
     _name(panels[1], "stalled or choked", (time, 0.5), shift, "center", RED, place, "right" if right else "left")
-
-
-def stall_words(trace: ChamberTrace) -> str:
-    """The stall probability and its interval in a sentence."""
-    if trace.runs <= 0:
-        return "No runs were followed, so nothing is known about stalls."
-    share, low, high = (digits(100 * x, 2) for x in (trace.stalls / trace.runs, trace.stall_low, trace.stall_high))
-    shown = " Shown: one that did." if 0 < trace.stalls < trace.runs else ""
-    return f"{capital(stall_counts(trace))}: {share} % (95 % interval {low} to {high} %).{shown}"
 
 
 def _ledger_rows(p: Prediction) -> list[tuple[str, float, str, str, bool]]:

@@ -5,12 +5,13 @@ import math
 import numpy as np
 
 from ...base.numerics import psd
-from ...base.quantities.written import capital, digits, duration, join_words, number, percent, shown_unit
+from ...base.quantities.written import digits, duration, join_words, number, percent, shown_unit
 from ...mill.config.mill import Config
 from ...record.asked import batch_of, feed_size
 from ...record.outputs import OUTPUTS, figure
 from ...record.prediction import Prediction
-from ..words.advice import band_name, room_K, stall_counts
+from ..words.advice import band_name, room_K
+from ..words.stalls import begun, figure_words
 from ..words.tables import ledger_watts
 
 
@@ -101,10 +102,13 @@ def torque_alt(p: Prediction) -> str:
     mean, peak = float(np.nanmean(t.torque_Nm[runs])), float(np.nanmax(t.peak_torque_Nm[runs]))
     slowest = number(float(t.speed_rad_s[runs].min()) * 30 / math.pi, 0)
     text = (
-        f"Curves over {duration(float(t.time_s[-1]))} from an empty start: torque {digits(mean, 2)} N m on average and "
+        f"Curves over {duration(float(t.time_s[-1]))} {begun(t)}: torque {digits(mean, 2)} N m on average and "
         f"up to {digits(peak, 2)} N m, speed down to {slowest} rpm, up to {number(float(t.pieces.max()), 0)} pieces."
     )
-    return f"{text} {capital(stall_counts(t))}." if t.runs > 0 else text
+    if math.isfinite(t.rated_torque_Nm):
+        rated, overload = (digits(torque, 2) for torque in (t.rated_torque_Nm, t.overload_torque_Nm))
+        text += f" The motor gives {rated} N m rated and {overload} N m for a moment."
+    return f"{text} {' '.join(figure_words(t))}"
 
 
 def drawing_alt(config: Config, p: Prediction) -> str:

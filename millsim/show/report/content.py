@@ -23,7 +23,7 @@ _CAPTIONS = {
     "rates": "What competes for a piece at each size. Where “broken by a hit” ends, only edges and the sieve are left.",
     "energy_ledger": "What the shaft puts in, above what becomes of it. Both sums must agree.",
     "temperature": "From a cold start. The limit is where the powder sticks or smears.",
-    "torque_speed": "One start from empty, with the large pieces followed one by one.",
+    "torque_speed": "One history, with the large pieces followed one by one; a stall, where one was seen.",
 }
 _HEADLINES = ("throughput_kg_s", "x50_m", "x90_m", "outlet_temperature_K", "gross_J_kg")
 _STATUS = {

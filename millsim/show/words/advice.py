@@ -22,12 +22,13 @@ from ...record.day import from_day_to_day
 from ...record.heatlimit import no_powder_words, of_prediction, sticks
 from ...record.limits import HARDLY_GRINDS, cannot_run_words
 from ...record.outputs import OUTPUTS, figure, in_kilojoules
-from ...record.prediction import ChamberTrace, Prediction
+from ...record.prediction import Prediction
 from ...studies.engines import class_errors, engines_agree
 from ..parts import Paragraph
 from .changes import review_words
 from .limits import far_over, limit_words, loaded, measure_empty, named, nip_works, what_limits
 from .parameters import parameter_words
+from .stalls import stall_risk
 
 WIDE_SPAN = 4.0  # above this one median says little
 LITTLE = 0.05  # share of the powder in a factor of 2 in size that counts as a gap between two kinds
@@ -227,26 +228,6 @@ def hammers(p: Prediction) -> str:
         return ""
     stretched = tip.like(radius * omega.value)
     return f"they lay back, so they work like tips at {tip.text}; stretched out it would be {stretched}."
-
-
-def stall_risk(p: Prediction) -> str:
-    """The stall probability of the chamber mode in words."""
-    t = p.trace
-    if t is None or t.runs <= 0:
-        return ""
-    asked = given(p.requested_rate_kg_s, "kg/s") if math.isfinite(p.requested_rate_kg_s) else "this rate"
-    how = f"started empty, fed {asked} and followed piece by piece, {stall_counts(t)}"
-    low, high = 100 * t.stall_low, 100 * t.stall_high
-    return f"{how}; the chance of it is {digits(low, 2)} to {digits(high, 2)} % (95 % interval)."
-
-
-def stall_counts(t: ChamberTrace) -> str:
-    """How many runs of the chamber mode stalled: "none of 48 runs of 3 s stalled"."""
-    count = "none" if t.stalls == 0 else f"all {t.runs}" if t.stalls == t.runs else f"{t.stalls}"
-    runs = f"runs of {duration(t.duration_s)} stalled"
-    if t.chokes:
-        runs += f" ({'all' if t.chokes == t.stalls else t.chokes} of these with a full chamber)"
-    return f"{count} {runs}" if t.stalls == t.runs else f"{count} of {t.runs} {runs}"
 
 
 def how_sure(p: Prediction) -> str:

@@ -12,7 +12,7 @@ from ...record.limits import cannot_run_words, shown_status
 from ...record.prediction import EngineResult, Prediction
 from ...studies.engines import compare
 from ..parts import Table, terminal_lines
-from . import advice, tables
+from . import advice, stalls, tables
 from .limits import headroom
 
 _SIZES = ("x10_m", "x50_m", "x90_m", "span")
@@ -38,6 +38,7 @@ def to_json(p: Prediction) -> dict:
         "limit": {"binding": p.binding, "margins": {x.name: headroom(x) for x in p.limits}},
         "warnings": list(p.warnings),
         "grinds_with": list(p.grinds_with),
+        "stalls": stalls.to_json(p.trace) if p.runs else None,
         "bench": advice.bench_tests(p) or None,
         "measure_next": None if p.advised is None else vars(p.advised),
     }

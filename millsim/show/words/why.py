@@ -33,6 +33,7 @@ from ...studies.why import (
 from ..parts import Paragraph
 from . import limits
 from .changes import what_would_help
+from .stalls import stalls_seen
 from .tables import ledger_watts
 
 FEW = 0.05  # a share of hits above the threshold below which few hits are
@@ -260,10 +261,10 @@ def _jams(p: Prediction) -> Reason:
     """That bites or the charge stop the rotor, and the starts followed piece by piece that did."""
     gap, feed = config_value(p, "stator", "gap", "m"), coarse_feed(p)
     jam = next((x for x in p.limits if x.name == "jam"), None)
-    stalls = p.trace.stalls if p.trace is not None else 0
-    if not (stalls or (jam is not None and limits.headroom(jam) <= limits.BINDS)):
+    seen = stalls_seen(p.trace)
+    if not (seen or (jam is not None and limits.headroom(jam) <= limits.BINDS)):
         return None
-    counted = f"; {stalls} of {p.trace.runs} starts followed piece by piece stalled" if stalls else ""
+    counted = f"; followed piece by piece, {seen}" if seen else ""
     if not gap < feed:
         return "a charge that stops the rotor", f"it takes more than the motor can give for a moment{counted}"
     text = f"the gap of {_size(gap)} makes bars cut pieces of up to {_size(feed)}, and the bites take more than rotor "

@@ -1,0 +1,119 @@
+"""Stalls in words: what was fed, what stalled, and how often it may; a count of none is never a clearance."""
+
+import math
+
+from ...base.quantities.written import capital, digits, duration, join_words
+from ...record.prediction import STEADY, ChamberTrace, Prediction, Running
+
+TRIED = 95  # per cent, of the intervals
+
+
+def stall_risk(p: Prediction) -> str:
+    """How often it stalls, at a start and while it runs; or that too few pieces came to tell."""
+    t = p.trace
+    if t is None or t.runs <= 0:
+        return ""
+    return f"{fed_words(p)}, and followed piece by piece: {'; '.join(stall_chances(t))}."
+
+
+def fed_words(p: Prediction) -> str:
+    """ "fed 40 g/h, a piece every 3.7 s": what the histories were fed, as far as the record knows."""
+    t = p.trace
+    asked = math.isfinite(p.requested_rate_kg_s)
+    rate = p.requested_rate_kg_s if asked or t is None else t.fed_kg_s
+    fed = f"fed {rate_of(rate)}" if math.isfinite(rate) else "fed this rate"
+    return fed if t is None or not t.pieces_1_s > 0 else f"{fed}, {_pace(t.pieces_1_s)}"
+
+
+def rate_of(rate_kg_s: float) -> str:
+    """A feed rate in the unit people would use."""
+    return f"{digits(3600 * rate_kg_s)} kg/h" if rate_kg_s >= 1.0 / 3600 else f"{digits(3.6e6 * rate_kg_s)} g/h"
+
+
+def _pace(pieces_1_s: float) -> str:
+    if pieces_1_s >= 1.0:
+        return f"{digits(pieces_1_s, 2)} pieces a second"
+    return f"a piece every {duration(1 / pieces_1_s)}"
+
+
+def stall_chances(t: ChamberTrace) -> list[str]:
+    """Both chances with their intervals, a clause each; or that too few pieces came."""
+    if t.too_few:
+        came = [f"{t.arrived} came in {_starts(t)}"]
+        came += [f"{t.running.arrived} in {_watched(t.running)}"] if t.running else []
+        return ["too few pieces to tell how often it stalls", ", ".join(came)]
+    told = [f"{stall_counts(t)}: {start_chance(t)}"]
+    told += [f"{_running_counts(t.running)}: {running_rate(t.running)}"] if t.running else []
+    told[-1] += f" ({TRIED} % interval{'s' if t.running else ''})"
+    return told
+
+
+def stalls_seen(t: ChamberTrace | None) -> str:
+    """What stalled, without its chance: "3 of 48 cold starts from empty of 6 s stalled"; "" where nothing did."""
+    if t is None:
+        return ""
+    told = [stall_counts(t)] if t.stalls else []
+    told += [_running_counts(t.running)] if t.running and t.running.stalls else []
+    return join_words(told)
+
+
+def stall_counts(t: ChamberTrace) -> str:
+    """How many starts stalled: "none of 48 cold starts from empty of 6 s stalled"."""
+    count = "none of" if t.stalls == 0 else "all" if t.stalls == t.runs else f"{t.stalls} of"
+    chokes = f" ({'all' if t.chokes == t.stalls else t.chokes} of these with a full chamber)" if t.chokes else ""
+    return f"{count} {_starts(t)} stalled{chokes}"
+
+
+def _starts(t: ChamberTrace) -> str:
+    return f"{t.runs} cold starts from empty of {duration(t.duration_s)}"
+
+
+def start_chance(t: ChamberTrace) -> str:
+    """The interval of the chance of a start: "up to 7.4 % of starts may", "at least 63 % of starts do"."""
+    low, high = (digits(100 * share, 2) for share in (t.stall_low, t.stall_high))
+    if t.stalls == 0:
+        return f"up to {high} % of starts may"
+    return f"at least {low} % of starts do" if t.stalls == t.runs else f"{low} to {high} % of starts do"
+
+
+def _running_counts(r: Running) -> str:
+    count = "no stall" if r.stalls == 0 else "1 stall" if r.stalls == 1 else f"{r.stalls} stalls"
+    return f"{count} in {_watched(r)}"
+
+
+def _watched(r: Running) -> str:
+    return f"{duration(r.watched_s)} of running at {STEADY}"
+
+
+def running_rate(r: Running) -> str:
+    """The interval of stalls per hour: "up to 92 an hour may come", "4 to 120 an hour"."""
+    low, high = (digits(3600 * rate, 2) for rate in (r.low_1_s, r.high_1_s))
+    return f"up to {high} an hour may come" if r.stalls == 0 else f"{low} to {high} an hour"
+
+
+def begun(t: ChamberTrace) -> str:
+    """What the history that is shown began with."""
+    return f"from {t.shown_from}"
+
+
+def figure_words(t: ChamberTrace) -> list[str]:
+    """The chances as sentences, and which history the figure shows."""
+    if t.runs <= 0:
+        return ["No runs were followed, so nothing is known about stalls."]
+    shown = ["Shown: one that stalled."] if stalls_seen(t) else []
+    return [*(f"{capital(told)}." for told in stall_chances(t)), *shown]
+
+
+def to_json(t: ChamberTrace | None) -> dict | None:
+    """Counts and intervals, per start and per second of running, in SI; null where nothing was followed."""
+    if t is None or t.runs <= 0:
+        return None
+    running = None
+    if t.running is not None:
+        r = t.running
+        running = {"histories": r.runs, "stalls": r.stalls, "watched_s": r.watched_s, "pieces": r.arrived,
+                   "stalls_1_s": {"low": r.low_1_s, "high": r.high_1_s}}  # fmt: skip
+    starts = {"starts": t.runs, "stalls": t.stalls, "full_chamber": t.chokes, "seconds": t.duration_s,
+              "pieces": t.arrived, "chance": {"low": t.stall_low, "high": t.stall_high}}  # fmt: skip
+    return {"fed_kg_s": t.fed_kg_s, "pieces_1_s": t.pieces_1_s, "too_few_pieces": t.too_few, "from_empty": starts,
+            "running": running}  # fmt: skip
