@@ -18,18 +18,25 @@ _LOW, _HIGH, _WORST = 20e-6, 30e-3, 0.05  # as circuit.FINEST_M, COARSEST_M and 
 @click.option("--efficiency", metavar="0.9", help="Share of what is finer that does pass. Default: 1, a sharp sieve.")
 @set_option
 @click.option("--set-second", "settings_2", multiple=True, metavar="KEY=VALUE", help="Override in the SECOND config.")
+@click.option("--passes", type=click.IntRange(2, 2), help="2: all powder through the one mill a second time.")
+@click.option("--second", "keys_2", multiple=True, metavar="KEY=VALUE", help="Of the second pass: another setting.")
 @json_option
 @click.pass_context
-def circuit(ctx, config, second, sieve, efficiency, settings, settings_2) -> None:
-    """A mill with its oversize returned, or two mills.
+def circuit(ctx, config, second, sieve, efficiency, settings, settings_2, passes, keys_2) -> None:
+    """A mill with its oversize returned, two passes, or two mills.
 
     With --sieve: what the mill of CONFIG makes when the oversize of a sieve goes back to it, beside setting it aside.
     With a SECOND config: what the second mill makes of the first one's powder, and which of them binds the line.
+    With --passes 2: time, energy, warmth and fines of both passes of one mill, beside one pass to the same fineness.
     Exit code 3 when it cannot run, or cannot take the rate asked for.
     """
-    aperture, share, first, other = _inputs(config, second, sieve, efficiency, settings, settings_2)
+    aperture, share, first, other = _inputs(
+        config, second, sieve, efficiency, settings, settings_2, passes, keys_2
+    )  # fmt: skip
     with working(ctx) as report:
-        if other is None:
+        if passes is not None:
+            as_json, as_text, code = _passes(first, other, keys_2, report)
+        elif other is None:
             as_json, as_text, code = _one(first, aperture, share, report)
         else:
             as_json, as_text, code = _two(first, other, aperture, share, report)
@@ -39,7 +46,7 @@ def circuit(ctx, config, second, sieve, efficiency, settings, settings_2) -> Non
     answer(ctx, as_json, as_text, exit_code(code), caution=caution)
 
 
-def _inputs(config, second, sieve, efficiency, settings, settings_2):
+def _inputs(config, second, sieve, efficiency, settings, settings_2, passes, keys_2):
     """(aperture or None, efficiency or None, first config, second config or None); InputError with every problem."""
     from ..mill.config.mill import load_config
 
@@ -48,7 +55,13 @@ def _inputs(config, second, sieve, efficiency, settings, settings_2):
         share = given.read(share_of, efficiency, "--efficiency", _WORST)
         first = given.read(load_config, config, list(settings))
         other = given.read(_second, second, settings_2, first) if second is not None else None
-        if sieve is None and second is None:
+        if passes is not None and (second is not None or sieve is not None):
+            given.refuse("--passes", "", "is of one mill without a sieve after it", "leave out --sieve and SECOND")
+        elif passes is not None:
+            other = given.read(load_config, config, [*settings, *keys_2])
+        elif keys_2:
+            given.refuse("--second", "", "is of a second pass, and there is none", "give --passes 2")
+        if sieve is None and second is None and passes is None:
             hint = 'give --sieve "0.5 mm", or a second config'
             given.refuse("--sieve", "", "is missing: there is nothing to close the circuit with", hint)
         if efficiency is not None and sieve is None:
@@ -110,6 +123,17 @@ def _one(config, aperture: float, share: float | None, report):
         )  # fmt: skip
     found = words.CircuitAnswer(config, aside, closed, *bands, seed, share is not None)
     return lambda: words.circuit_json(found), lambda: words.circuit_text(found), closed.code
+
+
+def _passes(first, second, keys: tuple[str, ...], report):
+    """(JSON object, text, status) of two passes of one mill, the first two made when called."""
+    from ..show.words import passes as words
+    from ..studies.circuit.passes import two_passes
+
+    report("passes", 0.0)
+    found = two_passes(first, second, first.run.band_samples, progress=lambda done: report("band", done))
+    as_json, as_text = partial(words.passes_json, first, keys, found), partial(words.passes_text, first, keys, found)
+    return as_json, as_text, found.code
 
 
 def _two(first, second, aperture: float | None, share: float | None, report):

@@ -44,11 +44,11 @@ def draws(problem: Setup, count: int, seed: int) -> np.ndarray:
     together = groups(problem.parameters)
     u = qmc.Sobol(len(together), scramble=True, rng=seed).random_base2(int(np.ceil(np.log2(max(2, count)))))[:count]
     mills = np.repeat(problem.mill, count)
-    set_parameters(mills, {p.name: _drawn(problem, p, u[:, i]) for i, g in enumerate(together) for p in g})
+    set_parameters(mills, {p.name: drawn(problem, p, u[:, i]) for i, g in enumerate(together) for p in g})
     return mills
 
 
-def _drawn(problem: Setup, p: Param, u: np.ndarray) -> np.ndarray:
+def drawn(problem: Setup, p: Param, u: np.ndarray) -> np.ndarray:
     """Values (N,) of a parameter at quantiles u: of its range, or of what a calibration left possible."""
     applied = problem.calibration
     if applied is None or p.basis == "config" or applied.fitted(p.name) is None:

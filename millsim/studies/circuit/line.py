@@ -114,7 +114,7 @@ class _Both:
         """The second mill fed with the powder of the first."""
         self.turns += 1
         fed = fed_with(self.config, a)
-        _fits(fed, a)
+        fits(fed, a)
         problem = ready(fed, self.cut, self.ratio)
         if self.cut == NO_SIEVE:
             return through(problem, NO_SIEVE, rate_kg_s)
@@ -156,7 +156,7 @@ class _Both:
         raise NotConverged("the second mill found no steady state just below the largest rate it takes")
 
 
-def _fits(fed: Config, a: Circuit) -> None:
+def fits(fed: Config, a: Circuit) -> None:
     """Raise InputError where the second mill cannot be fed with these pieces at all."""
     values = {"feed.top": fed.feed.size.top_m, "feed.opening": fed.feed.opening_m}
     values["rotor.radius"] = fed.rotor.radius_m
