@@ -54,12 +54,13 @@ class Tried(NamedTuple):
     fails: frozenset[str]
 
 
-def tried(config: Config) -> Tried | None:
-    """A mill as the balance has it, at its capacity or with its batch, and its review; None where it has no state."""
+def tried(config: Config, rate_kg_s: float | None = None) -> Tried | None:
+    """A mill as the balance has it, at a rate (None: its capacity) or with its batch, and its review; None where it has
+    no state."""
     try:
         problem = build(config)
         batch = config.feed.batch
-        outcome = solve_batch(problem, *batch, steps=BATCH_STEPS) if batch else solve(problem, None)
+        outcome = solve_batch(problem, *batch, steps=BATCH_STEPS) if batch else solve(problem, rate_kg_s)
     except (InputError, NotConverged):
         return None
     capacity = math.nan if config.feed.batch else float(outcome.state["F"])

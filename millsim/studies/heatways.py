@@ -141,14 +141,14 @@ def _walk(case: Case, want: float, base: Tried | None, steps: Iterator[Help]) ->
     for step in steps:
         try:
             config = with_keys(case.problem.config, step.keys)
-            there = tried(config) if base is not None else None
             problem = build(config)
         except InputError:
             break
+        rate, outlet = _taken(replace(case, problem=problem), problem.mill, want)
+        there = tried(config, rate or None) if base is not None else None
         new = sorted(there.fails & base.passes) if there is not None and base is not None else []
         if new:
             return best._replace(stopped=new[0]) if best else step._replace(stopped=new[0])
-        rate, outlet = _taken(replace(case, problem=problem), problem.mill, want)
         x50 = there.prediction.main.scalars["x50_m"].value if there is not None and rate > 0.0 else nan
         step = step._replace(rate_kg_s=rate, enough=rate >= _enough(case) * want, outlet_K=outlet, x50_m=x50)
         if best is None or best.rate_kg_s <= 0.0 or rate > best.rate_kg_s:

@@ -35,7 +35,7 @@ def ways(a: HeatAnswers) -> str:
         )
         text += f"{'; '.join(said)}."
     else:
-        text += "No single way that was tried lets it mill; a cooler hour or room does."
+        text += "No single way that was tried lets it mill."
     bad = [_tried(x) for x in a.ways if not x.rate_kg_s > 0.0]
     return text + (f" Tried without success: {'; '.join(bad)}." if bad else "")
 

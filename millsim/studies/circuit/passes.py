@@ -30,7 +30,7 @@ from .line import fed_with, fits
 from .loop import NO_SIEVE, Circuit, ready, through
 
 FINES_M = 63e-6  # a sieve of ISO 3310-1; finer is the dust that filters and lungs get
-ALIKE = 0.01  # in ln x50: as fine
+ALIKE = 0.003  # in ln x50: as fine
 FINER, COARSER = 0.4, 1.6  # holes of the one pass over those of the second, as far as they are sought
 HALVINGS = 12
 NAMES = ("time_s_kg", "gross_J_kg", "warmest_K", "x10_m", "x50_m", "x90_m", "fines_share")
@@ -81,7 +81,7 @@ def two_passes(
         return Passes(CANNOT, f"second pass: {b.reason}", a, b, None, nan, False, {}, {}, {}, {}, 0, 0)
     single, c = matched(second, b.x50_m, class_ratio)
     two, one = _both(a, b), _figures(c)
-    near = abs(log(c.x50_m / b.x50_m)) <= 2.0 * ALIKE if c.code != CANNOT else False
+    near = abs(log(c.x50_m / b.x50_m)) <= 3.0 * ALIKE if c.code != CANNOT else False
     own = Passes(max(a.code, b.code), "", a, b, c, single.sieve.hole_m, near, two, one, {}, {}, 0, 0)
     if draws < 1:
         return own
