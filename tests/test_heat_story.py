@@ -1,6 +1,7 @@
 """One limit on heat for all commands, what is no powder, rooms and feeds, and the ways out where heat is against it."""
 
 import json
+from types import SimpleNamespace
 
 import mills
 import numpy as np
@@ -10,6 +11,7 @@ from scipy.integrate import quad
 
 from millsim.commands.main import cli
 from millsim.errors import InputError
+from millsim.explore.choose import sentences
 from millsim.forecast.outcome import solve
 from millsim.mill.problem import build
 from millsim.record.heatlimit import heat_limit
@@ -53,6 +55,18 @@ def test_every_command_tells_the_same_limit(command):
     own = flat(run(command, "demo", "limits.outlet_temperature=60 °C").stdout)
     assert "t most 60 °C (limits.outlet_temperature); by its card it sticks at 85 °C" in own
     assert "advised" not in own
+
+
+@pytest.mark.parametrize(
+    ("outlet_C", "overrides", "told"),
+    [(60, (), ""), (80, (), "less than the advised 15 K to the sticking temperature (5 K are left)"),
+     (80, ("limits.outlet_temperature=82 °C",), ""), (85, (), "(0 K are left)")],
+)  # fmt: skip
+def test_a_choice_warmer_than_advised_says_so(monkeypatch, outlet_C, overrides, told):
+    monkeypatch.setattr(sentences, "config_at", lambda *_: mills.config("demo", *overrides))
+    judged = SimpleNamespace(points=SimpleNamespace(values={"outlet_temperature_K": np.array([ZERO_C + outlet_C])}))
+    said = sentences.heat_words(SimpleNamespace(replicates=1), judged, 0)
+    assert told in said and bool(said) == bool(told)
 
 
 # --- no powder -------------------------------------------------------------------------------------------
