@@ -32,6 +32,11 @@ SM_LINKS = {"logit": "Logit", "probit": "Probit", "cloglog": "CLogLog"}
 U = np.array([2.0, 4.0, 6.0, 8.0, 12.0, 16.0])  # J m/kg
 
 
+def test_no_curve_is_fitted_where_as_many_break_at_every_height():
+    z, n, k = np.log([100.0, 200.0, 400.0, 800.0]), np.full(4, 2.0), np.ones(4)
+    assert all(fit_link(name, z, n, k) is None for name in LINKS)
+
+
 def trials(k, n=10, u=U, hits=1):
     return pool(u, n, k, hits)
 

@@ -311,7 +311,7 @@ _MEDIAN = {"logit": 0.0, "probit": 0.0, "cloglog": log(_LN2)}
 
 
 def fit_link(name: str, z: ArrayLike, n: ArrayLike, k: ArrayLike) -> Link | None:
-    """Binomial regression of k of n on z by Fisher scoring; None where there is no finite estimate.
+    """Binomial regression of k of n on z by Fisher scoring; None where there is no finite estimate, or no slope.
 
     Standard errors come from the expected information, as in generalised linear models (McCullagh & Nelder 1989).
     """
@@ -333,7 +333,9 @@ def fit_link(name: str, z: ArrayLike, n: ArrayLike, k: ArrayLike) -> Link | None
         if height < before - 1e-12:  # overshot: half of the way back
             b, step, height = b - last, 0.5 * last, before
         elif np.abs(step).max() < 1e-11:
-            return _link(name, b, np.linalg.inv(information), centre, width, Trials(z, n, k, np.ones_like(z)), height)
+            trials = Trials(z, n, k, np.ones_like(z))
+            flat = abs(b[1]) < 1e-9  # as many broken at every z: half break anywhere, or nowhere
+            return None if flat else _link(name, b, np.linalg.inv(information), centre, width, trials, height)
         b, last = b + step, step
     return None
 
