@@ -228,7 +228,7 @@ def fake_prediction(both: bool = True, band: bool = True, trace: bool = True, **
                 "",
             ),
         ),
-        reviewed=Reviewed(("dust in the air",), ("what could fly against the guard",), 31),
+        reviewed=Reviewed(("dust in the air",), ("what could fly against the guard",), ("tip speed",), 19),
         advised=Advised("product size", "sieve 50 g of product", 70.0, 0.45) if band else None,
         warmup_time_s=time,
         warmup_temperature_K=293.15 + 25.25 * (1 - np.exp(-time / 700)),

@@ -76,7 +76,7 @@ def test_a_mill_that_more_charge_chokes_is_told_so():
     assert p.binding == "chamber" and limit.load < 0.1 * limit.capacity
     assert headroom(limit) == 1.0 and verdict(limit, p.binding) == "limits it"
     assert "more charge than this carries less, so a mill fed any faster fills up" in what_limits(p)
-    assert "nothing at this rate" not in what_limits(p)
+    assert "no limit of the model" not in what_limits(p)
 
 
 def test_no_rate_and_no_band_is_told(blunt):

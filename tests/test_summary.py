@@ -259,7 +259,7 @@ def test_what_the_first_sentence_says_is_not_noted_again():
 def test_nothing_binds_far_from_every_limit():
     limits = (Limit("shaft power", 100.0, 400.0, "W", "rated power"), *fake_limits()[1:])
     text = limitwords.what_limits(fake_prediction(limits=limits))
-    assert text.startswith("nothing at this rate. First would come the shaft power (100 of 400 W)")
+    assert text.startswith("no limit of the model at this rate. First would come the shaft power (100 of 400 W)")
     assert limitwords.verdict(limits[0], "shaft power") == "first to limit"
     assert limitwords.verdict(fake_limits()[0], "jam") == "at limit"
 
@@ -318,6 +318,7 @@ def test_what_would_help_is_what_was_tried_with_what_it_gives_and_where_the_revi
     text = limitwords.what_limits(fake_prediction())
     tried = "What would help, each tried alone on this mill: 22 pins: 5.4 kg/h (farther, the review fails it: every nip"
     assert f"{tried} full for one turn). With coarser powder: holes of 1.2 mm: 9.7 kg/h, x50 0.4" in text
+    assert text.endswith("More powder is more dust in its air, which the review fails as it is.")
     none = limitwords.what_limits(fake_prediction(changes=()))
     assert none.endswith("No single change that was tried helps within what the review passes.")
     assert "help" not in limitwords.what_limits(fake_prediction(changes=(), reviewed=None))  # of an older file
@@ -327,7 +328,7 @@ def test_a_change_that_frees_a_jam_says_what_it_costs():
     jam = (Limit("jam", 1.2, 1.0, "1", "bites"), *fake_limits()[1:3])
     wide = fake_prediction().changes[0]._replace(words="a gap of 4 mm", gain=0.04, rate_kg_s=70e-3 / 3600, stopped="")
     text = limitwords.what_limits(fake_prediction(limits=jam, binding="jam", changes=(wide,)))
-    assert "a gap of 4 mm: no jam, but 70 g/h instead of " in text and text.endswith("; an even feed.")
+    assert "a gap of 4 mm: no jam, but 70 g/h instead of " in text and "; an even feed." in text
 
 
 def test_where_the_power_goes_is_told():
@@ -339,10 +340,10 @@ def test_where_the_power_goes_is_told():
 
 def test_the_review_is_told_in_a_sentence_that_clears_nothing():
     assert changes.review_words(fake_prediction()) == (
-        "of 31 checks of the mill 1 fails (dust in the air), and 1 more could not be made; `millsim check` says what "
-        "each rests on, and the cures."
+        "of 19 checks of the mill 1 fails (dust in the air), 1 is close (tip speed), and 1 more could not be made; "
+        "`millsim check` says what each rests on, and the cures."
     )
-    two = Reviewed(("tip speed", "dust in the air"), (), 32)
+    two = Reviewed(("tip speed", "dust in the air"), (), (), 32)
     assert "32 checks of the mill 2 fail (tip speed and dust in the air); `" in changes.review_words(
         fake_prediction(reviewed=two)
     )

@@ -147,11 +147,12 @@ class Change(NamedTuple):
 
 
 class Reviewed(NamedTuple):
-    """What the pre-build review says of a mill: names of the checks that fail and that could not be made, and how
-    many were made."""
+    """What the pre-build review says of a mill: names of the checks that fail, could not be made or are close, and how
+    many were made; notes, which neither pass nor fail, do not count."""
 
     fails: tuple[str, ...]
     unchecked: tuple[str, ...]
+    close: tuple[str, ...]
     made: int
 
 

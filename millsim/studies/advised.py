@@ -9,6 +9,7 @@ from ..record.limits import HARDLY_GRINDS, OK, STATUS_WORDS
 from ..record.prediction import Prediction, Reviewed
 from . import hardly
 from .changes import what_helps
+from .prebuild.line import VERDICTS
 from .prebuild.review import review
 
 
@@ -25,8 +26,9 @@ def predict(
     """
     p = run.predict(config, engine, seed, command, progress)
     lines = review(config, p)
-    by = {verdict: tuple(x.name for x in lines if x.verdict == verdict) for verdict in ("fails", "not checked")}
-    p = replace(p, reviewed=Reviewed(by["fails"], by["not checked"], len(lines) - len(by["not checked"])))
+    by = {verdict: tuple(x.name for x in lines if x.verdict == verdict) for verdict in VERDICTS}
+    made = sum(len(by[v]) for v in ("passes", "close", "fails"))
+    p = replace(p, reviewed=Reviewed(by["fails"], by["not checked"], by["close"], made))
     idle = p.status == STATUS_WORDS[OK] and (config.feed.rate_kg_s is not None or config.feed.batch)
     if idle:
         return p

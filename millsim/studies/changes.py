@@ -20,7 +20,7 @@ from ..mill.config.mill import Config, Sieve, parse_config
 from ..mill.problem import build
 from ..record.limits import CANNOT, JAM, LIMITS, OK
 from ..record.prediction import Change, Prediction
-from .prebuild.review import named, review
+from .prebuild.review import BARRING, named, review
 
 STEPS = (0.25, 0.5, 1.0)  # of the way to the farthest that is tried, in ln of what changes
 OPENED = (0.25, 0.5, 0.75, 1.0)  # the same, of a gap that is opened until a piece by itself passes
@@ -29,6 +29,7 @@ WORTH = 1.03  # rate over that of the mill as it is, from which a change is wort
 FARTHER = 1.03  # the same, from which going farther is
 COARSER = 0.1  # in x50: more, and it is another powder
 MOST = 4  # changes that are kept, of those that leave the powder as fine and of those that do not
+SAME = 0.99  # of a margin: less, and a check is failed by more
 WALL = 0.8  # share of the wall that a larger sieve may take (assumed: pins and feed want the rest)
 EDGES = ("blunt", "bevelled", "toothed")
 RPM = math.pi / 30.0
@@ -52,6 +53,7 @@ class Tried(NamedTuple):
     prediction: Prediction
     passes: frozenset[str]
     fails: frozenset[str]
+    margins: dict[str, float]  # of those that it fails
 
 
 def tried(config: Config, rate_kg_s: float | None = None) -> Tried | None:
@@ -68,7 +70,8 @@ def tried(config: Config, rate_kg_s: float | None = None) -> Tried | None:
     main = without_throughput(main) if outcome.code == CANNOT else main
     found = prediction_of(problem, outcome, main)
     lines = review(config, found)
-    return Tried(outcome, found, named(lines, "passes") | named(lines, "close"), named(lines, "fails"))
+    margins = {x.name: x.margin for x in lines if x.verdict == "fails" and x.margin is not None}
+    return Tried(outcome, found, named(lines, "passes") | named(lines, "close"), named(lines, "fails"), margins)
 
 
 def what_helps(config: Config) -> tuple[Change, ...]:
@@ -163,13 +166,20 @@ def _step(config: Config, base: Tried, way: Way, share: float) -> tuple[Change |
     there = tried(changed)
     if there is None or there.outcome.code == CANNOT:
         return None, ""
-    new = sorted(there.fails & base.passes)
+    new = sorted(there.fails & base.passes | _worse(base, there))
     s = there.prediction.main.scalars
     was, now = _rate(base), _rate(there)
     return Change(
         way.key, words, keys, now, s["x50_m"].value, s["gross_J_kg"].value, s["outlet_temperature_K"].value,
         there.outcome.binding, now / was if was > 0.0 else math.inf, "",
     ), (new[0] if new else "")  # fmt: skip
+
+
+def _worse(base: Tried, there: Tried) -> frozenset[str]:
+    """Checks that bar a mill, failed before, and are failed by more now."""
+    return frozenset(
+        n for n, margin in there.margins.items() if n in BARRING and margin < SAME * base.margins.get(n, math.inf)
+    )
 
 
 def _rate(t: Tried) -> float:
@@ -247,7 +257,7 @@ def _counted(now: int, most: int, one: str, key: str) -> Callable[[float], tuple
 
     def at(share: float) -> tuple[str, tuple[str, ...]]:
         count = now + (1 if most > 0 else -1) * max(1, math.floor(abs(most) * share + 1e-9))
-        return (f"{count} {one}{'' if count == 1 else 's'}", (f"{key}={count}",)) if count >= 1 else ("", ())
+        return (f"{count} {one}s", (f"{key}={count}",)) if count >= 2 else ("", ())  # one bar needs a counterweight
 
     return at
 

@@ -1,5 +1,7 @@
 """What the pre-build review makes of a choice: what is set aside and why, and what stays to be mended or checked."""
 
+import math
+
 import numpy as np
 
 from ...base.quantities.written import join_words
@@ -37,13 +39,17 @@ def still_open(sweep: Sweep, point: int) -> str:
 
 
 def cures(sweep: Sweep, points: list[int]) -> list[str]:
-    """Once for each check that a recommended point fails: what the review says of it, with the cure."""
-    found: dict[str, str] = {}
-    for point in points:
-        if not sweep.points.fails.size or not set(of_bits(sweep.points.fails[point])) - set(found):
-            continue
-        found |= {x.name: x.words for x in lines_at(sweep, point) if x.verdict == "fails" and x.name not in found}
-    return [f"{name[:1].upper()}{name[1:]}: {words}" for name, words in found.items()]
+    """Once for each check that recommended points fail: what the review says of the worst of them, with the cure."""
+    if not sweep.points.fails.size:
+        return []
+    worst: dict[str, tuple[float, int, str]] = {}
+    for i, point in enumerate(points, start=1):
+        for x in lines_at(sweep, point) if sweep.points.fails[point] else []:
+            margin = math.inf if x.margin is None else x.margin
+            if x.verdict == "fails" and margin < worst.get(x.name, (math.inf, 0, ""))[0]:
+                worst[x.name] = (margin, i, x.words)
+    which = " (the worst of them, build {})" if len(points) > 1 else ""
+    return [f"{n[:1].upper()}{n[1:]}{which.format(i)}: {words}" for n, (_, i, words) in worst.items()]
 
 
 def lines_at(sweep: Sweep, point: int) -> list[ReviewLine]:

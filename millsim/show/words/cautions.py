@@ -308,11 +308,12 @@ def _together(cases: Sequence[Case]) -> Case:
 def case_of(config: Config, advice: Iterable[str] = ()) -> Case:
     """The case of a mill; advice: sentences told beside it, which may send someone to a coolant."""
     drive, cold = config.drive, config.feed.temperature_K < COLDER_THAN_A_FREEZER_K
+    dimmed = drive.speed_rad_s > TOOL_RAD_S if drive.phase_control is None else drive.phase_control
     return replace(
         case_of_card(config.material),
         coolant=cold or any(c in text for text in advice for c in COOLANTS),
         swinging=config.rotor.mount == "swinging",
-        tool=drive.is_tool or (drive.kind is None and (bool(drive.phase_control) or drive.speed_rad_s > TOOL_RAD_S)),
+        tool=drive.is_tool or (drive.kind is None and dimmed),
     )
 
 

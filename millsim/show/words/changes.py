@@ -4,6 +4,7 @@ from ...base.quantities.written import digits, join_words, shown_unit
 from ...record.prediction import Change, Prediction
 from ...studies.changes import COARSER
 
+DUST = "dust in the air"  # the check, by its name
 TOLD = 3  # changes of either kind that are told
 BESIDES = {  # what helps and is no number of the config
     "sieve": "a sieve that is cleared more often",
@@ -23,6 +24,8 @@ def what_would_help(p: Prediction) -> str:
     text = f"What would help, each tried alone on this mill: {'; '.join(said)}." if said else ""
     if coarse:
         text += f" With coarser powder: {'; '.join(_told(p, c) for c in coarse[:1])}."
+    if text and DUST in p.reviewed.fails:
+        text += " More powder is more dust in its air, which the review fails as it is."
     return text.strip() or "No single change that was tried helps within what the review passes."
 
 
@@ -51,6 +54,8 @@ def _told(p: Prediction, c: Change) -> str:
     if _coarser(p, c):
         shown, factor, _ = shown_unit(c.x50_m, "m")
         gives += f", x50 {digits(c.x50_m * factor, 2)} {shown}"
+    if c.key == "feed.temperature":
+        gives += ", if bars, pins and screws are of steel that stays tough in the cold"
     if c.stopped:
         gives += f" (farther, the review fails it: {c.stopped})"
     return f"{c.words}: {gives}"
@@ -70,5 +75,7 @@ def review_words(p: Prediction) -> str:
         return ""
     bad = f"{len(r.fails)} fail ({join_words(list(r.fails))})" if r.fails else "none fails"
     bad = bad.replace("1 fail ", "1 fails ") if len(r.fails) == 1 else bad
+    if r.close:
+        bad += f", {len(r.close)} {'is' if len(r.close) == 1 else 'are'} close ({join_words(list(r.close))})"
     more = f", and {len(r.unchecked)} more could not be made" if r.unchecked else ""
     return f"of {r.made} checks of the mill {bad}{more}; `millsim check` says what each rests on, and the cures."

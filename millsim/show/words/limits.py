@@ -148,7 +148,7 @@ def what_limits(p: Prediction) -> str:
     told = binding.sentence.rstrip(".")
     text = f"{named(p, binding)}: {uncapital(told)}." if told else f"{named(p, binding)}."
     if headroom(binding) > BINDS:
-        text = f"nothing at this {'charge' if batch_of(p) else 'rate'}. First would come {text}"
+        text = f"no limit of the model at this {'charge' if batch_of(p) else 'rate'}. First would come {text}"
     rest = sorted((x for x in told_limits(p) if x is not binding), key=headroom)
     full = [named(p, x) for x in rest if headroom(x) <= BINDS]
     if full:

@@ -182,11 +182,25 @@ def balance(f: MillFacts) -> ReviewLine:
         most = strength.permitted_mass(e, f.rotating_mass, r.radius_m)
         said += f", that is {say(most, 'g', 2)} at the tips"
     said += f"; 1 g too much there pulls {say(gram, digits=2)} N round and round"
+    if r.bars == 1:
+        round_ = say(strength.centrifugal_force(*_one_arm(f), f.omega), digits=2)
+        lone = (
+            f"one {'hammer' if f.swinging else 'bar'} alone pulls {round_} N round and round: it needs a counterweight"
+        )
+        return BALANCE.missing(f"{lone} of as much mass times radius, of which no key tells", f"{said}.", e)
     if f.swinging:
         said += ". Weigh the hammers and hang equal ones opposite"
     if r.balance_grade is None:
         said += f". G{grade:g} is taken, usual for fans and machine parts; give rotor.balance_grade to change it"
     return BALANCE.note(e, f"{said}.")
+
+
+def _one_arm(f: MillFacts) -> tuple[float, float]:
+    """Mass [kg] of one arm and the radius [m] of its centre."""
+    r = f.config.rotor
+    if f.swinging:
+        return f.hammer.mass, hammer_centre(f.config)
+    return f.metal.density * r.bar_height_m * r.bar_thickness_m * r.radius_m, 0.5 * r.radius_m
 
 
 def projectiles(f: MillFacts) -> list[tuple[str, float]]:
@@ -213,8 +227,12 @@ def flying(f: MillFacts) -> ReviewLine:
     need = known * (1.5 * found[0][1] / WALL_J) ** (2.0 / 3.0)
     wall = f"{say(g.thickness_m, 'mm')} of {g.material} is guessed to stop {say(limit, 'J', 2)}"
     thicker = f"Make the wall {say(need, 'mm', 2)} or more, or lower the speed"
-    return FLYING.judge(found[0][1], limit, f"{said}; {wall}", thicker, basis=basis,
-                        source=f"{source}; an estimate, not a containment calculation")  # fmt: skip
+    source = f"{source}; an estimate, not a containment calculation"
+    told = FLYING.judge(found[0][1], limit, f"{said}; {wall}", thicker, basis=basis, source=source)
+    if told.verdict != "passes" or f.energy <= limit:
+        return told
+    whole = f"One loose part it may stop; by the same guess a rotor that bursts, {say(f.energy, 'J', 2)}, goes through"
+    return FLYING.tell("close", found[0][1], f"{said}; {wall}. {whole}.", limit, basis=basis, source=source)
 
 
 def run_down(f: MillFacts) -> ReviewLine:
