@@ -4,14 +4,13 @@ How a range becomes a distribution: `scores`. Scrambled Sobol points (scipy.stat
 a calibration its draws take the place of the ranges, all parameters of one draw together.
 """
 
-import os
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..base.numerics.statistics import central
+from ..base.numerics.threads import on_all_cores
 from ..base.quantities.params import Param
 from ..base.quantities.scores import at_quantile, group_name, groups
 from ..errors import NotConverged
@@ -134,17 +133,11 @@ def run_samples(
     errors: what parameters do not make up for, one score a record; without them only parameters speak. The compiled
     engine lets other threads run, and a sample depends on nothing but itself.
     """
-    results: list[EngineResult | None] = []
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        try:
-            each = pool.map(lambda i: solve_sample(problem, mills[i : i + 1], rate_kg_s, errors, i), range(mills.size))
-            for done, result in enumerate(each, start=1):
-                results.append(result)
-                if progress:
-                    progress(done / mills.size)
-        except BaseException:
-            pool.shutdown(cancel_futures=True)
-            raise
+
+    def one(i: int) -> EngineResult | None:
+        return solve_sample(problem, mills[i : i + 1], rate_kg_s, errors, i)
+
+    results = on_all_cores(one, range(mills.size), mills.size, progress)
     return _collect(results, problem.edges.size)
 
 

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from ..base.numerics.jit import as_written
+from ..base.numerics.uncompiled import as_written
 from ..laws import drive, strength
 from .config.mill import Config
 

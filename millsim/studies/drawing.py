@@ -2,13 +2,13 @@
 
 import math
 
+from ..base.numerics.uncompiled import as_written
 from ..base.quantities.scalar import Scalar
 from ..base.quantities.written import capital, digits, shown_unit, wrap
 from ..base.reading.key import AS_MUCH
 from ..laws import drive, strength
 from ..mill import parts
 from ..mill.config.mill import Config
-from .prebuild.facts import plain
 
 _G = 9.81  # m/s2
 
@@ -36,7 +36,7 @@ def derived(config: Config) -> dict[str, Scalar]:
         pull = strength.centrifugal_force(r.hammer_mass_kg, parts.hammer_centre(config), omega)
         found["hammer_pull_N"] = Scalar(pull, "N", "pull of a hammer on its pivot, about")
     if r.mass_kg is not None:
-        energy = plain(drive.kinetic_energy)(parts.inertia(config), omega)
+        energy = as_written(drive.kinetic_energy)(parts.inertia(config), omega)
         found["rotor_energy_J"] = Scalar(energy, "J", "energy stored in the rotor at that speed, about")
     if "stick_temperature" in config.material:
         stick = config.material.value("stick_temperature")

@@ -77,11 +77,6 @@ def law(function: Callable) -> Callable:
     return _compile(function)
 
 
-def as_written(compiled: Callable) -> Callable:
-    """A compiled law as the plain Python function it was written as, which starts at once."""
-    return getattr(compiled, "py_func", compiled)
-
-
 def part(function: Callable) -> Callable:
     """Compile a part of a hot loop, copied into its caller: handing arrays over at a call would cost time."""
     return _compile(function, inline="always")

@@ -1,13 +1,12 @@
 """How sure a circuit is: the ranges of all parameters, and what model and day are off by, through mill and sieve."""
 
-import os
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ...base.numerics import psd
+from ...base.numerics.threads import on_all_cores
 from ...errors import NotConverged
 from ...forecast.band import LEVEL, TOLERANCE, band_of, draws
 from ...forecast.error import Off, drawn, errors, net_share
@@ -52,16 +51,7 @@ def closed_band(
     """
     cut = SieveCut(aperture_m, efficiency)
     draw = Draws(ready(config, cut, class_ratio), cut, samples, seed, is_closed)
-    found: list[Circuit | None] = []
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        try:
-            for done, circuit in enumerate(pool.map(draw, range(samples)), start=1):
-                found.append(circuit)
-                if progress:
-                    progress(done / samples)
-        except BaseException:
-            pool.shutdown(cancel_futures=True)
-            raise
+    found = on_all_cores(draw, range(samples), samples, progress)
     values = {n: np.array([getattr(c, n) if c else float("nan") for c in found], dtype=float) for n in NAMES}
     return CircuitBand(values, np.array([c is not None for c in found]))
 

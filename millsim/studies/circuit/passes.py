@@ -8,15 +8,14 @@ Taken, not measured: the powder has cooled to the feed's temperature between the
 back and setting the mill anew take no time.
 """
 
-import os
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from math import ceil, exp, inf, log, nan
 
 import numpy as np
 
 from ...base.numerics import psd
+from ...base.numerics.threads import on_all_cores
 from ...base.quantities.scores import group_name, groups
 from ...errors import InputError, NotConverged
 from ...forecast.band import TOLERANCE, band_of, drawn
@@ -194,16 +193,7 @@ def common_draws(problems: tuple[Setup, ...], count: int, seed: int) -> list[np.
 
 def _drawn(draw: _Draws, progress: Callable[[float], None] | None) -> list[tuple[dict[str, float], dict[str, float]]]:
     """The draws that settle, in order."""
-    found = []
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        try:
-            for done, x in enumerate(pool.map(draw, range(draw.count)), start=1):
-                found.append(x)
-                if progress:
-                    progress(done / draw.count)
-        except BaseException:
-            pool.shutdown(cancel_futures=True)
-            raise
+    found = on_all_cores(draw, range(draw.count), draw.count, progress)
     return [x for x in found if x is not None]
 
 

@@ -5,13 +5,13 @@ written as, so that a review without a prediction starts at once.
 """
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
 
+from ...base.numerics.uncompiled import as_written
 from ...base.quantities import units
 from ...laws import air, breakage, cutting, drive, strength
 from ...mill import parts
@@ -24,11 +24,6 @@ DYNAMIC = 1.5  # a blow against a load put on slowly (assumed, of 1.5 to 2; the 
 SCREW_YIELD = 640e6  # Pa, property class 8.8 of ISO 898-1 (from memory)
 PLASTIC = 2.0  # mean contact pressure over yield stress, 2 to 2.8 (Johnson 1985, Contact Mechanics, from memory)
 _SHOW = {"m3/h": "m³/h", "cm2": "cm²", "degC": "°C", "um": "µm", "m2": "m²", "g/m3": "g/m³"}
-
-
-def plain(law: Callable) -> Callable:
-    """A compiled law as the Python function it was written as; the same function where nothing is compiled."""
-    return getattr(law, "py_func", law)
 
 
 def say(value: float, unit: str = "-", digits: int = 3) -> str:
@@ -136,7 +131,7 @@ class MillFacts:
     def yield_stress(self) -> float:
         """Yield stress of the feed [Pa] under a blow, at the temperature it is fed at."""
         m = self.mill
-        return plain(cutting.yield_at)(
+        return as_written(cutting.yield_at)(
             float(m["yield_stress"]), float(m["yield_slope"]), float(m["T_feed"]), float(m["temperature_warm"])
         )
 
@@ -146,11 +141,11 @@ class MillFacts:
         m = self.mill
         T, warm, cold = (float(m[name]) for name in ("T_feed", "temperature_warm", "temperature_cold"))
         f_mat, xw_min = (
-            plain(breakage.log_between)(T, warm, cold, float(m[f"{name}_warm"]), float(m[f"{name}_cold"]))
+            as_written(breakage.log_between)(T, warm, cold, float(m[f"{name}_warm"]), float(m[f"{name}_cold"]))
             for name in ("f_mat", "xw_min")
         )
         size, a = float(m["threshold_size"]), float(m["threshold_exponent"])
-        return float(m["rate_multiplier"]) * f_mat, plain(breakage.threshold_at)(self.piece, xw_min, size, a)
+        return float(m["rate_multiplier"]) * f_mat, as_written(breakage.threshold_at)(self.piece, xw_min, size, a)
 
     @property
     def windage(self) -> float:
@@ -158,14 +153,14 @@ class MillFacts:
         m, H = self.mill, float(self.mill["H"] * self.mill["swept_share"])
         n, C_d, R, r_0 = (float(m[k]) for k in ("n_bars", "drag_coefficient", "R", "r_drag"))
         still = (float(m[k]) for k in ("n_pins", "pin_drag", "d_pin", "wall_friction", "R_stator"))
-        k = plain(air.air_swirl)(n, C_d, H, R, r_0, *still, 0.0)
-        rho = plain(air.air_density)(float(m["T_room"]))
-        return float(m["windage_factor"]) * plain(air.windage_power)(n, rho, C_d, H, self.omega, k, R, r_0)
+        k = as_written(air.air_swirl)(n, C_d, H, R, r_0, *still, 0.0)
+        rho = as_written(air.air_density)(float(m["T_room"]))
+        return float(m["windage_factor"]) * as_written(air.windage_power)(n, rho, C_d, H, self.omega, k, R, r_0)
 
     @property
     def shear_force(self) -> float:
         """Force [N] that shears the largest piece across."""
-        return plain(cutting.shear_force)(self.yield_stress, self.piece)
+        return as_written(cutting.shear_force)(self.yield_stress, self.piece)
 
     @property
     def blow_force(self) -> float:
@@ -176,17 +171,19 @@ class MillFacts:
     def bite(self) -> float:
         """Energy [J] that parts it: by shear, or by a crack where that takes less."""
         density = float(self.mill["density"])
-        return self.piece_mass * plain(cutting.shear_energy)(self.yield_stress, density, self.piece, *self.breakage)
+        return self.piece_mass * as_written(cutting.shear_energy)(
+            self.yield_stress, density, self.piece, *self.breakage
+        )
 
     @property
     def coarse_work(self) -> float:
         """Energy [J] that shears a coarse piece right across: what one takes that yields and does not crack."""
-        return 0.25 * plain(cutting.shear_force)(self.yield_stress, self.coarse) * self.coarse
+        return 0.25 * as_written(cutting.shear_force)(self.yield_stress, self.coarse) * self.coarse
 
     @property
     def energy(self) -> float:
         """Energy stored in the turning rotor [J]."""
-        return plain(drive.kinetic_energy)(float(self.mill["inertia"]), self.omega)
+        return as_written(drive.kinetic_energy)(float(self.mill["inertia"]), self.omega)
 
     @property
     def rotating_mass(self) -> float | None:

@@ -6,10 +6,11 @@ Also what pulls a rigid bar off its hub, and the screws that would hold either.
 import math
 from dataclasses import dataclass
 
+from ...base.numerics.uncompiled import as_written
 from ...laws import cutting, motion, strength
 from ...mill.parts import MILD_STEEL, hammer_centre
 from .bars import SPACING, couple
-from .facts import DYNAMIC, SCREW_YIELD, MillFacts, plain, say
+from .facts import DYNAMIC, SCREW_YIELD, MillFacts, say
 from .judge import PREDICT, Rule
 from .line import ReviewLine
 from .rotor import HOLE, SHARE_OF_YIELD
@@ -160,7 +161,7 @@ def eye(f: MillFacts) -> ReviewLine:
 
 def bite(f: MillFacts) -> ReviewLine:
     """Whether one hammer can finish one bite of the largest piece."""
-    E = plain(cutting.hammer_energy)(f.hammer.mass, f.tip)
+    E = as_written(cutting.hammer_energy)(f.hammer.mass, f.tip)
     said = f"a blow gives at most {say(E, 'J', 2)}; to part a {say(f.piece, 'mm')} piece takes {say(f.bite, 'J', 2)}"
     if not f.nips:
         return ENERGY.note(E, f"{said}, but none is larger than the gap, so none is sheared.", f.bite)
@@ -175,12 +176,12 @@ def swings(f: MillFacts, mass: float) -> dict[str, float]:
     r, m = f.config.rotor, f.mill
     length = r.radius_m - f.hammer.pivot
     v_rel = (1.0 - float(m["layer_speed_ratio"])) * f.tip
-    e = plain(motion.restitution)(float(m["restitution"]), v_rel, float(m["restitution_exponent"]))
+    e = as_written(motion.restitution)(float(m["restitution"]), v_rel, float(m["restitution_exponent"]))
     I = strength.bar_inertia(mass, length)
     k = strength.restoring_moment(mass, f.omega, f.hammer.pivot, 0.5 * length)
     lost = {"a hit": strength.speed_lost_by_hit(v_rel, e, f.piece_mass, mass)}
     if f.nips:
-        E = plain(cutting.hammer_energy)(mass, f.tip)
+        E = as_written(cutting.hammer_energy)(mass, f.tip)
         lost["a bite that cracks it"] = strength.speed_lost(f.tip, E, f.bite)
         lost["one that shears it right across"] = strength.speed_lost(f.tip, E, 0.25 * f.shear_force * f.piece)
     return {blow: strength.swing_back(I, k, v / length) for blow, v in lost.items()}

@@ -2,12 +2,13 @@
 
 import math
 
+from ...base.numerics.uncompiled import as_written
 from ...base.reading.key import AS_MUCH
 from ...laws import cutting, motion, strength
 from ...mill.calibrated import LOOSE, TIGHT
 from ...record.limits import cannot_run_words
 from ...record.prediction import Limit
-from .facts import MillFacts, plain, say
+from .facts import MillFacts, say
 from .judge import PREDICT, Rule
 from .line import ReviewLine
 
@@ -83,7 +84,7 @@ def gap_regime(f: MillFacts) -> ReviewLine:
 
 def _hit_need(f: MillFacts) -> tuple[float, float]:
     """Energy [J/kg] of a square bar hit, and what breaks the largest piece."""
-    return plain(motion.bar_energy)(f.tip, float(f.mill["layer_speed_ratio"]), 1.0), f.breakage[1] / f.piece
+    return as_written(motion.bar_energy)(f.tip, float(f.mill["layer_speed_ratio"]), 1.0), f.breakage[1] / f.piece
 
 
 def _too_soft(f: MillFacts) -> bool:
@@ -113,7 +114,7 @@ def nip_angle(f: MillFacts) -> ReviewLine:
     """Whether the largest piece is gripped between bar and pin or squeezed out."""
     m = f.mill
     r = 0.5 * float(m["d_pin"])
-    angle = plain(cutting.nip_angle)(r, r, f.config.stator.gap_m, f.piece)
+    angle = as_written(cutting.nip_angle)(r, r, f.config.stator.gap_m, f.piece)
     grip = 2.0 * math.atan(float(m["bite_friction"]))
     said = f"bar and pin taken as round as the pins; a {f.config.rotor.edge} edge grips up to {say(grip, 'deg', 2)}"
     gripped, pushed = "it is gripped and sheared", "it is mostly pushed out and hit, bitten now and then"
@@ -162,7 +163,7 @@ def flooded(f: MillFacts) -> ReviewLine:
     if not f.nips:
         return FLOODED.note(0.0, "No piece by itself is caught: a flooded chamber labours, it does not wedge.", limit)
     meetings = f.config.rotor.bars * f.pins
-    caught = meetings * plain(cutting.overlap_share)(f.coarse, f.config.stator.gap_m, float(f.mill["run_out"]))
+    caught = meetings * as_written(cutting.overlap_share)(f.coarse, f.config.stator.gap_m, float(f.mill["run_out"]))
     meet = f"{f.config.rotor.bars} bars meet {f.pins} pins {meetings} times a turn"
     said = f"{meet}; some {say(caught, digits=2)} bites of {say(f.coarse_work, 'J', 2)}, if pieces of " \
            f"{say(f.coarse, 'mm')} are each sheared right across"  # fmt: skip

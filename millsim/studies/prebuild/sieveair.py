@@ -2,8 +2,9 @@
 
 import math
 
+from ...base.numerics.uncompiled import as_written
 from ...laws import air, cooling, heat
-from .facts import MillFacts, plain, say
+from .facts import MillFacts, say
 from .judge import PREDICT, Rule
 from .line import ReviewLine
 
@@ -60,11 +61,11 @@ def air_for_heat(f: MillFacts) -> ReviewLine:
         return HEAT.missing("the air coming in is no cooler than the limit")
     if Q is None or P is None or outlet is None:
         rated = f.config.drive.shaft_rated_W
-        need = cooling.air_for_rise(rated, rise, plain(air.air_density)(f.limit_K), air.SPECIFIC_HEAT)
+        need = cooling.air_for_rise(rated, rise, as_written(air.air_density)(f.limit_K), air.SPECIFIC_HEAT)
         full = f"to carry full {say(rated, 'W')} away within the {say(rise)} K to the limit takes {say(need, 'm3/h')}"
         return HEAT.missing(PREDICT, full)
     other = _into_feed(f) + float(f.mill["casing_heat_loss"]) * max(0.0, f.limit_K - f.config.air.room_K)
-    rho = plain(air.air_density)(f.scalar("air_temperature_K") or outlet)  # of Q, so that masses are compared
+    rho = as_written(air.air_density)(f.scalar("air_temperature_K") or outlet)  # of Q, so that masses are compared
     need = cooling.air_for_rise(max(0.0, P - other), rise, rho, air.SPECIFIC_HEAT)
     said = f"of {say(P, 'W')} up to {say(min(P, other), 'W')} leave with the powder and through the casing"
     said += f"; the rest must go with air that may warm by {say(rise)} K"
@@ -80,7 +81,7 @@ def _into_feed(f: MillFacts) -> float:
     if rate is None or f.config.feed.batch_mass_kg:
         return 0.0
     cp, share = float(m["specific_heat"]), float(m["heat_exponent_share"])
-    return max(0.0, rate * plain(heat.enthalpy_rise)(cp, share, float(m["T_feed"]), f.limit_K))
+    return max(0.0, rate * as_written(heat.enthalpy_rise)(cp, share, float(m["T_feed"]), f.limit_K))
 
 
 def sieve_speed(f: MillFacts) -> ReviewLine:

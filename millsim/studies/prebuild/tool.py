@@ -1,9 +1,10 @@
 """A hand tool as a mill's motor: size and mass it is made for, sideways load, how long it may run, its brake."""
 
+from ...base.numerics.uncompiled import as_written
 from ...laws import drive
 from ...laws.strength import permitted_eccentricity
 from ...mill import parts
-from .facts import DYNAMIC, MillFacts, plain, say
+from .facts import DYNAMIC, MillFacts, say
 from .judge import PREDICT, Rule
 from .line import ReviewLine
 from .power import load
@@ -101,7 +102,7 @@ def lasts(f: MillFacts) -> ReviewLine:
         said = "a hand tool is made for minutes of work; in a mill it runs on and cools with its own fan only"
         return LASTS.give("drive.rated_for", "drive.duty_share", said=said, what="drive.rated_for or drive.duty_share")
     own = parts.own_loss(f.config)
-    added = plain(drive.load_loss)(d.shaft_rated_W, d.efficiency, own)
+    added = as_written(drive.load_loss)(d.shaft_rated_W, d.efficiency, own)
     most = d.shaft_rated_W * drive.lasting_share(duty, own, added)
     said = f"rated {say(d.shaft_rated_W, 'W')} at the shaft for {rating}, so about {say(most, 'W', 2)} without end"
     if f.prediction is None or given is None:

@@ -4,10 +4,11 @@ import math
 
 import numpy as np
 
+from ...base.numerics.uncompiled import as_written
 from ...laws import heat
 from ...record.heatlimit import AT_LIMIT_K, no_powder_words
 from ..heat.coolants import DRY_ICE, NITROGEN, PRACTICE, coolant_per_kg, gas_per_kg
-from .facts import MillFacts, plain, say
+from .facts import MillFacts, say
 from .judge import PREDICT, Rule
 from .line import ReviewLine
 
@@ -79,7 +80,7 @@ def coolant(f: MillFacts) -> list[ReviewLine]:
     if feed >= room - COLD:
         return []
     m = f.mill
-    J = plain(heat.enthalpy_rise)(float(m["specific_heat"]), float(m["heat_exponent_share"]), feed, room)
+    J = as_written(heat.enthalpy_rise)(float(m["specific_heat"]), float(m["heat_exponent_share"]), feed, room)
     c = NITROGEN if math.isinf(coolant_per_kg(DRY_ICE, J, feed)) else DRY_ICE
     mass = coolant_per_kg(c, J, feed)
     gas = mass * gas_per_kg(c)
