@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 from ..base.quantities.units import readable
 from ..base.quantities.written import digits
+from ..base.reading.key import AS_MUCH
 from ..errors import InputError, NotConverged
 from ..forecast.assemble import balance_result, without_throughput
 from ..forecast.band import BATCH_STEPS
@@ -32,10 +33,11 @@ MOST = 4  # changes that are kept, of those that leave the powder as fine and of
 SAME = 0.99  # of a margin: less, and a check is failed by more
 WALL = 0.8  # share of the wall that a larger sieve may take (assumed: pins and feed want the rest)
 EDGES = ("blunt", "bevelled", "toothed")
+COLD_K = ((194.65, "dry ice"), (123.15, "cold nitrogen"))  # what chills a feed, to which temperature
 RPM = math.pi / 30.0
 
 
-TO_CAPACITY = 'feed.rate="as much as it takes"'
+TO_CAPACITY = f'feed.rate="{AS_MUCH}"'
 
 
 class Way(NamedTuple):
@@ -299,8 +301,7 @@ def _of_sieve(config: Config) -> Iterator[Way]:
 
 
 def _of_heat(config: Config) -> Iterator[Way]:
-    a, cold = config.air, [(T, by) for T, by in ((194.65, "dry ice"), (123.15, "cold nitrogen"))]
-    colder = [x for x in cold if x[0] < config.feed.temperature_K - 10.0]
+    a, colder = config.air, [x for x in COLD_K if x[0] < config.feed.temperature_K - 10.0]
 
     def chill(share: float) -> tuple[str, tuple[str, ...]]:
         T, by = colder[min(len(colder) - 1, int(share * len(colder)))]

@@ -17,11 +17,9 @@ from ..forecast.outcome import hardly, solve
 from ..mill.chamber import STATE, STRIKES, piece_strength, strike_energies
 from ..mill.problem import Setup
 from ..record.limits import CANNOT
-from .changes import Tried, hole_keys, tried, with_keys
+from .changes import COLD_K, EDGES, Tried, hole_keys, tried, with_keys
 
-EDGES = ("blunt", "bevelled", "toothed")
 GAPS_M = (0.5e-3, 0.3e-3)  # tight gaps that can still be built
-COLD_K = ((194.65, "dry ice"), (123.15, "cold nitrogen"))
 WIDER = (1.5, 2.5)  # holes over those there are
 PIN_PITCH_M, PIN_M, PIN_PA = 31e-3, 8e-3, 640e6  # of the pins tried in a smooth wall; the steel of 8.8 screws
 TOLERANCE = 1e-4

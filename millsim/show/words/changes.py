@@ -3,8 +3,8 @@
 from ...base.quantities.written import digits, join_words, shown_unit
 from ...record.prediction import Change, Prediction
 from ...studies.changes import COARSER
+from ...studies.prebuild.people import DUST
 
-DUST = "dust in the air"  # the check, by its name
 TOLD = 3  # changes of either kind that are told
 BESIDES = {  # what helps and is no number of the config
     "sieve": "a sieve that is cleared more often",
@@ -24,7 +24,7 @@ def what_would_help(p: Prediction) -> str:
     text = f"What would help, each tried alone on this mill: {'; '.join(said)}." if said else ""
     if coarse:
         text += f" With coarser powder: {'; '.join(_told(p, c) for c in coarse[:1])}."
-    if text and DUST in p.reviewed.fails:
+    if text and DUST.name in p.reviewed.fails:
         text += " More powder is more dust in its air, which the review fails as it is."
     return text.strip() or "No single change that was tried helps within what the review passes."
 

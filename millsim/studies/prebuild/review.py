@@ -16,7 +16,7 @@ _PARTS = (rotor, bars, hammer, stator, jam, power, tool, sieveair, warm, people)
 RULES = {x.name: x for part in _PARTS for x in vars(part).values() if isinstance(x, Rule)}
 NAMES = tuple(RULES)  # of all checks, in a fixed order: a bit each
 # Checks that say what a mill makes, not whether it holds: `choose` judges that by the target.
-_OF_OUTPUT = ("feed rate asked for", "hits hard enough to break", "bar hit on a feed piece")
+_OF_OUTPUT = (jam.RATE.name, jam.HITS.name, jam.HIT.name)
 BARRING = frozenset(
     n for n, rule in RULES.items() if rule.group in ("rotor", "stator", "drive") and n not in _OF_OUTPUT
 )  # a mill that fails one of these is not offered
