@@ -13,6 +13,7 @@ from millsim.commands.main import cli
 from millsim.errors import InputError
 from millsim.explore.choose import sentences
 from millsim.forecast.outcome import solve
+from millsim.forecast.run import predict
 from millsim.mill.problem import build
 from millsim.record.heatlimit import heat_limit
 from millsim.show.words.heat_tables import heat_json
@@ -244,3 +245,10 @@ def test_a_rate_that_heat_is_against_is_held_by_more_air():
     assert x.enough and float(o.state["T"]) <= x.limit_K + 0.1
     (less,) = (x for x in a.ways if x.kind == LESS)
     assert 0.0 < less.rate_kg_s < 4.0 / 3600.0
+
+
+def test_a_mill_that_heat_stops_is_told_that_nothing_is_left():
+    # Derived: at its largest rate, which heat sets, such a mill stands at the sticking temperature.
+    p = predict(mills.config("pla", *QUICK, "air.inlet_area=3 cm2"), "balance", 1)
+    assert p.binding == "outlet temperature"
+    assert any("less than the advised 15 K to the sticking temperature (0 K are left)" in w for w in p.warnings)

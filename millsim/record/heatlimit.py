@@ -44,9 +44,9 @@ class HeatLimit(NamedTuple):
 
     def near(self, T: float) -> str:
         """That T [K] is within the limit but not within what is advised; else ""."""
-        if not self.advised_K < T <= self.most_K:
+        if not self.advised_K < T <= self.most_K + AT_LIMIT_K:
             return ""
-        left = f"{number(self.most_K - T, 0)} K"
+        left = f"{max(0, math.floor(self.most_K - T))} K"
         return f"less than the advised {CONTACT_K:.0f} K to the sticking temperature ({left} are left): {SPOTS}"
 
 
