@@ -24,10 +24,11 @@ from .prediction import (
     Running,
     SizeTable,
 )
+from .seal import SIGNATURE, is_whole
 
 FILETYPE = "millsim result"
 FILETYPES = (FILETYPE, "millsim sweep")
-FORMAT_VERSION = "1.0"  # major.minor: a new major version is one that older readers must refuse
+FORMAT_VERSION = "1.1"  # major.minor: a new major version is one that older readers must refuse
 
 # Field of SizeTable: (scale, unit, long name), for writer and reader; edges and sizes are scales themselves.
 SIZE_FIELDS = {
@@ -44,7 +45,7 @@ SIZE_FIELDS = {
     "escape_1_s": ("size", "1/s", "rate of escape through the sieve"),
 }
 
-CHECKSUM = "content_sha256"  # root attribute
+CHECKSUM = "content_sha256"  # root attribute of the files of format 1.0, which had no seal
 # What HDF5 keeps for itself to tie dimensions to scales: addresses in the file, no content.
 _BOOKKEEPING = ("CLASS", "NAME", "DIMENSION_LIST", "REFERENCE_LIST", "_Netcdf4Dimid", "_Netcdf4Coordinates")
 _DAMAGE = (
@@ -86,14 +87,15 @@ def opened(path: Path | str, kind: Kind) -> Iterator:
     import h5py
 
     path = Path(path)
-    _check_is_hdf5(path, kind)
+    has_seal = _check_bytes(path, kind)
     try:
         file = h5py.File(path, "r")
     except _DAMAGE as error:
         raise _refusal(path, "is cut short or damaged", f"{kind.again} or restore a copy") from error
     with file:
         _check_header(path, file, kind)
-        _check_content(path, file, kind)
+        if not has_seal:
+            _check_content(path, file, kind)
         try:
             yield file
         except _DAMAGE as error:
@@ -105,12 +107,12 @@ def _refusal(path: Path, message: str, remedy: str) -> ResultFileError:
     return ResultFileError(Problem(str(path), "", message, hint=remedy))
 
 
-def _check_is_hdf5(path: Path, kind: Kind) -> None:
-    import h5py
-
+def _check_bytes(path: Path, kind: Kind) -> bool:
+    """Whether a file has a seal; refuses what is no HDF5 file or is not as its writer left it, before HDF5 opens it."""
     try:
         with path.open("rb") as stream:
-            start = stream.read(8)
+            start = stream.read(len(SIGNATURE))
+        whole = is_whole(path) if start == SIGNATURE else None
     except FileNotFoundError as error:
         remedy = f"check the name, or make one: {kind.command}"
         raise _refusal(path, "there is no such file", remedy) from error
@@ -122,8 +124,11 @@ def _check_is_hdf5(path: Path, kind: Kind) -> None:
         ) from error
     if not start:
         raise _refusal(path, "is empty", kind.again)
-    if not h5py.is_hdf5(path):
+    if start != SIGNATURE:
         raise _refusal(path, f"is not a {kind.name} file (not HDF5)", f"name a file written by: {kind.command}")
+    if whole is False:
+        raise _refusal(path, "is cut short or damaged", f"{kind.again} or restore a copy")
+    return whole is not None
 
 
 def _check_header(path: Path, file, kind: Kind) -> None:
@@ -145,8 +150,10 @@ def _check_header(path: Path, file, kind: Kind) -> None:
 
 
 def _check_content(path: Path, file, kind: Kind) -> None:
-    """Refuse a file in which anything differs from what its writer put there."""
+    """Refuse a file without a seal that should have one, or of format 1.0 in which anything differs from its writing."""
     remedy = f"{kind.again} or restore a copy"
+    if str(file.attrs["format_version"]) != "1.0":
+        raise _refusal(path, "is damaged: its checksum is gone", remedy)
     try:
         whole = file.attrs[CHECKSUM] == content_sha256(file, file.attrs["status"])
     except _DAMAGE as error:

@@ -6,8 +6,7 @@ Opens in xarray with engine="h5netcdf" or "netcdf4"; `xarray.open_datatree` keep
                  program_version, model_version, mill_name, engine, seed, command, config, config_sha256,
                  binding, date (UTC, ISO 8601), warnings, grinds_with, changes (a JSON row each),
                  reviewed (JSON: what fails, what was not checked, checks made), measure_next (name, how; beside it its
-                 minutes and share left), content_sha256 (checksum over all else: every dataset
-                 and attribute) and, written last, status
+                 minutes and share left) and, written last, status; behind the end of the HDF5 file its seal (seal.py)
       edge       (edge) class bounds [m]; size (size) representative sizes [m]; size_bnds (size, bnds) [m]
       warmup_time, trace_time [s]; parameter, widest_output (names); widest_rank; bnds
       requested_rate, hole, size_floor, temperature_limit, band_level: single numbers
@@ -24,8 +23,8 @@ Opens in xarray with engine="h5netcdf" or "netcdf4"; `xarray.open_datatree` keep
                  stall statistics of cold starts from empty; running/: those of running at the steady charge
 
 NaN means "not known"; absent *_se, *_low, *_high mean the same. Nothing but `date` depends on clock, host or chance:
-the same prediction of the same date gives the same bytes, and SOURCE_DATE_EPOCH sets the date. Format 1.0; a reader of
-1.0 reads every 1.x.
+the same prediction of the same date gives the same bytes, and SOURCE_DATE_EPOCH sets the date. Format 1.1; a reader of
+1.1 reads every 1.x (1.0 kept a checksum over its content as an attribute instead of the seal).
 Only this module, resultread.py, netcdf.py and the sweep files know HDF5.
 """
 
@@ -40,7 +39,8 @@ from ..errors import MillsimError
 from . import netcdf
 from .files import refuse_existing, write_bytes
 from .prediction import ChamberTrace, EngineResult, Prediction, Running, SizeTable
-from .read import CHECKSUM, FILETYPE, FORMAT_VERSION, SIZE_FIELDS, content_sha256
+from .read import FILETYPE, FORMAT_VERSION, SIZE_FIELDS
+from .seal import sealed
 
 _RANGE_PARTS = (
     ("se", "standard error of"),
@@ -67,7 +67,7 @@ def to_bytes(prediction: Prediction) -> bytes:
         with h5py.File("result", "w", driver="core", backing_store=False) as file:
             _write_root(file, prediction)
             file.flush()
-            return file.id.get_file_image()
+            return sealed(file.id.get_file_image())
     except (OSError, ValueError, TypeError, RuntimeError) as error:
         raise MillsimError(f"cannot put the prediction into a result file: {error}.") from error
 
@@ -120,7 +120,6 @@ def _write_root(file, p: Prediction) -> None:
     _write_warmup(file, p)
     if p.trace is not None:
         _write_trace(file, p.trace)
-    file.attrs[CHECKSUM] = content_sha256(file, p.status)
     file.attrs["status"] = p.status
 
 

@@ -11,7 +11,7 @@ from ...record.read import Kind, opened
 from ...studies.prebuild.review import NAMES
 from .record import Axis, Failure, Points, Sweep, Tornado
 
-FORMAT_VERSION = "1.0"
+FORMAT_VERSION = "1.1"
 WORD = "_text"  # ends the names of variables that hold words about a parameter
 SWEEP = Kind("millsim sweep", FORMAT_VERSION, "sweep", "millsim sweep SWEEP.toml", "run the sweep again")
 
