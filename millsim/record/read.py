@@ -150,7 +150,7 @@ def _check_header(path: Path, file, kind: Kind) -> None:
 
 
 def _check_content(path: Path, file, kind: Kind) -> None:
-    """Refuse a file without a seal that should have one, or of format 1.0 in which anything differs from its writing."""
+    """Refuse a file that has lost its seal, or of format 1.0 in which anything differs from what its writer put there."""
     remedy = f"{kind.again} or restore a copy"
     if str(file.attrs["format_version"]) != "1.0":
         raise _refusal(path, "is damaged: its checksum is gone", remedy)

@@ -9,7 +9,7 @@
     /as_built  the same variables for the base mill as it is
     /failed    point (flat, in the order of the axes), reason and kind of reason of the points without an answer
     /tornado   outputs one standard deviation of each parameter down and up
-    attributes as in a result file: filetype, format_version, versions, seed, plan, config, ..., status; the seal behind the end
+    attributes as in a result file: filetype, format_version, versions, seed, plan, config, ..., status; and its seal
 
 Opens in xarray with engine="h5netcdf" or "netcdf4". Nothing in it depends on clock, host, workers or chance.
 """
