@@ -344,7 +344,7 @@ def test_missing_parts_are_told_in_one_plain_sentence(path, name, signed):
 
 
 def damaged(whole, rng):
-    """A file with one bit flipped, a sector of zeros, cut short, with an end too much, with forty bad bytes; by turns."""
+    """A file with one bit flipped, a sector of zeros, cut short, made longer, with forty bad bytes; by turns."""
     for k in range(150):
         data, at = bytearray(whole), int(rng.integers(len(whole)))
         if k % 5 == 0:

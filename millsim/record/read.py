@@ -150,7 +150,7 @@ def _check_header(path: Path, file, kind: Kind) -> None:
 
 
 def _check_content(path: Path, file, kind: Kind) -> None:
-    """Refuse a file that has lost its seal, or of format 1.0 in which anything differs from what its writer put there."""
+    """Refuse a file that has lost its seal, or of format 1.0 that is not as it was written."""
     remedy = f"{kind.again} or restore a copy"
     if str(file.attrs["format_version"]) != "1.0":
         raise _refusal(path, "is damaged: its checksum is gone", remedy)
