@@ -3,6 +3,7 @@
 import ast
 import functools
 import importlib
+import inspect
 import sys
 from pathlib import Path
 
@@ -10,6 +11,8 @@ import numpy as np
 from numba.core.dispatcher import Dispatcher
 
 import millsim
+from millsim.base.numerics import jit
+from millsim.laws.air import air_density
 
 PACKAGE = Path(millsim.__file__).parent
 PLAIN = (bool, int, float, str, tuple, frozenset, np.ndarray, np.generic, np.dtype)
@@ -84,3 +87,19 @@ def test_every_compiled_function_stands_in_a_source_that_the_cache_knows():
     assert len(compiled()) > 100
     for f in compiled():
         assert b"jit" in Path(sys.modules[f.py_func.__module__].__file__).read_bytes(), f.py_func.__name__
+
+
+def test_copies_of_the_same_sources_share_their_compiled_code(tmp_path, monkeypatch):
+    """Another environment, or a newly installed package, need not compile again; another place in it is another."""
+    here = inspect.getfile(air_density.py_func)
+    there = tmp_path / Path(here).relative_to(PACKAGE)
+    there.parent.mkdir()
+    there.write_bytes(Path(here).read_bytes())
+    place = jit._Place.from_function(air_density.py_func, here)
+    folder = place.get_cache_path()
+    monkeypatch.setattr(jit, "_PACKAGE", tmp_path)
+    copy = jit._Place.from_function(air_density.py_func, str(there))
+    assert copy.get_cache_path() == folder and copy.get_source_stamp() == place.get_source_stamp()
+    there.write_bytes(there.read_bytes() + b"\n")
+    assert copy.get_source_stamp() != place.get_source_stamp()
+    assert place.get_cache_path() != folder  # no longer in the package

@@ -18,12 +18,12 @@ SWEEP = '[sweep]\nconfig = "{demo}"\nclass_ratio = 1.6\ndraws = 2\n[[axis]]\nkey
 def compile_all() -> None:
     """A short prediction of each kind with both engines, a sweep, and the balance without a mill."""
     import millsim
-    from millsim.engines.kinetics import solve  # compiles on import what takes a user's functions
+    from millsim.engines.kinetics import freepaths  # compiles on import what takes a user's functions
     from millsim.explore.sweep.journal import open_journal
     from millsim.explore.sweep.plan import read_plan
     from millsim.explore.sweep.runner import run
 
-    assert solve
+    assert freepaths
     for name in ("demo", "batch", "swinging"):
         millsim.predict(millsim.load_config(ROOT / "configs" / f"{name}.toml", ["run.band_samples=2", "run.seed=1"]))
     with tempfile.TemporaryDirectory() as folder:
@@ -39,7 +39,7 @@ def main() -> None:
 
     if CACHE_FOLDER is None:
         return
-    done = Path(CACHE_FOLDER, "warm-" + hashlib.sha256(str(ROOT).encode()).hexdigest()[:16])
+    done = Path(CACHE_FOLDER, "warm-" + hashlib.sha256(Path(__file__).read_bytes()).hexdigest()[:16])
     if not done.exists():
         compile_all()
         done.touch()

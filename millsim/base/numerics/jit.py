@@ -3,7 +3,8 @@
 Numba's own cache is keyed by the file a function stands in, not by the functions and constants it uses from
 other files: after editing a law, a cached kernel in another file would go on with the old one (numba issue
 1833). So the cache folder here is named by a hash over all sources of the package and the versions that
-compiled them; an edit opens a new folder. Without a writable folder nothing is cached, and all still works.
+compiled them; an edit opens a new folder, and copies of the same sources elsewhere share it. Without a writable
+folder nothing is cached, and all still works.
 """
 
 import functools
@@ -17,6 +18,12 @@ from typing import Any
 
 import numba
 from numba import types
+from numba.core import caching
+
+try:
+    import fcntl
+except ImportError:  # Windows
+    fcntl = None  # type: ignore[assignment]
 
 SETTINGS: Any = numba.config  # its names are made as it is imported
 _PACKAGE = Path(__file__).resolve().parents[2]
@@ -61,15 +68,57 @@ def _writable_cache_folder() -> str | None:
 CACHE_FOLDER = _writable_cache_folder()
 
 
+class _Place(caching._CacheLocator):
+    """Where the code of a function is kept: by the place of its file in the package, not on this disk."""
+
+    def __init__(self, function: Callable, file: str):
+        self._file, self._line = Path(file), function.__code__.co_firstlineno
+
+    @classmethod
+    def from_function(cls, function: Callable, file: str):
+        """The place, where there are a folder and a file; else None, which numba takes for "not here"."""
+        return cls(function, file) if CACHE_FOLDER is not None and Path(file).exists() else None
+
+    def get_cache_path(self) -> str:
+        """The folder, the same for every copy of the package."""
+        parent = self._file.parent
+        own = parent.relative_to(_PACKAGE).parts if parent.is_relative_to(_PACKAGE) else parent.parts[1:]
+        return str(Path(CACHE_FOLDER or "", "_".join(own) or "top"))
+
+    def get_source_stamp(self) -> str:
+        """Of the file's content: that of all others is in the name of the cache folder."""
+        return hashlib.sha256(self._file.read_bytes()).hexdigest()
+
+    def get_disambiguator(self) -> str:
+        """Two functions of one name stand in different lines."""
+        return str(self._line)
+
+
+class _Code(caching.CompileResultCacheImpl):
+    _locator_classes = [_Place]
+
+
+class _Cache(caching.FunctionCache):
+    _impl_class = _Code
+
+    def save_overload(self, sig, data) -> None:
+        """One process at a time: two that number their files alike would take each other's code for their own."""
+        with Path(CACHE_FOLDER or "", "lock").open("w") as lock:
+            if fcntl is not None:
+                fcntl.flock(lock, fcntl.LOCK_EX)
+            super().save_overload(sig, data)
+
+
 def _compile(function: Callable, signature=None, **options) -> Callable:
-    """numba.njit into our cache folder; numba's global setting is put back for other users of numba."""
-    before = SETTINGS.CACHE_DIR
-    SETTINGS.CACHE_DIR = CACHE_FOLDER or ""
-    try:
-        options = {"cache": CACHE_FOLDER is not None, "error_model": "numpy", "no_cfunc_wrapper": True, **options}
-        return numba.njit(signature, **options)(function)
-    finally:
-        SETTINGS.CACHE_DIR = before
+    """numba.njit with the cache of this package."""
+    options = {"error_model": "numpy", "no_cfunc_wrapper": True, **options}
+    made: Any = numba.njit(**options)(function)
+    if CACHE_FOLDER is not None and not SETTINGS.DISABLE_JIT:
+        made._cache = _Cache(function)
+    if signature is not None and not SETTINGS.DISABLE_JIT:
+        made.compile(signature)
+        made.disable_compile()
+    return made
 
 
 def law(function: Callable) -> Callable:
