@@ -16,6 +16,8 @@ Array = NDArray[np.float64]
 LEVELS = (0.80, 0.95)
 _NORMAL = NormalDist()
 _LN2 = log(2.0)
+_SHARES = np.unique(np.concatenate([np.linspace(0.0, 0.99, 50), 1.0 - np.geomspace(1e-7, 0.3, 30)]))  # of the highest
+_STRIDE = 12  # points of a profile that are computed at once
 
 
 @dataclass(frozen=True)
@@ -148,14 +150,15 @@ def fit_selection(t: Trials, levels: tuple[float, ...] = LEVELS) -> Selection:
     if kind(t) != "overlap":
         raise ValueError("there is no finite estimate")
     top = float(t.u[t.k > 0].min())  # the threshold lies below the lowest hit that broke
-    u_min, most = _highest(lambda m: _loglik(t, _best_f(t, m), m), _spread(top))
-    f = float(_best_f(t, np.array([u_min]))[0])
+    u_min, most = (float(v[0]) for v in _highest(lambda m: _loglik(t, _best_f(t, m), m), _spread(top)[None]))
+    f = float(_best_f(t, np.array(u_min)))
     half = u_min + _LN2 / f
-    profiles = {
-        "f": (lambda v: _highest(lambda m: _loglik(t, np.full_like(m, v), m), _spread(top))[1], f),
-        "u_min": (lambda v: float(_loglik(t, _best_f(t, np.array([v])), np.array([v]))[0]), u_min),
-        "u_50": (lambda v: _highest(lambda m: _loglik(t, _LN2 / (v - m), m), _spread(min(top, v)))[1], half),
-    }
+    profiles = {  # likelihood at values (g,), with the other parameter the best beside each
+        "f": (lambda v: _highest(lambda m: _loglik(t, v[:, None], m), _spread(np.full_like(v, top)))[1], f),
+        "u_min": (lambda v: _loglik(t, _best_f(t, v), v), u_min),
+        "u_50": (lambda v: _highest(lambda m: _loglik(t, _LN2 / (v[:, None] - m), m), _spread(np.minimum(top, v)))[1],
+                 half),
+    }  # fmt: skip
     drops = {level: 0.5 * _NORMAL.inv_cdf(0.5 + 0.5 * level) ** 2 for level in levels}
     limits = {}
     for name, (profile, best) in profiles.items():
@@ -176,43 +179,53 @@ def band(t: Trials, fit: Selection, u: ArrayLike, level: float = 0.95) -> tuple[
 
 
 def _loglik(t: Trials, f: Array, m: Array) -> Array:
-    """Log likelihood (g,) at pairs of f and threshold (g,)."""
-    e = f[:, None] * t.hits * np.maximum(0.0, t.u - m[:, None])
+    """Log likelihood (...) at pairs of f and threshold (...)."""
+    e = f[..., None] * t.hits * np.maximum(0.0, t.u - m[..., None])
     with np.errstate(divide="ignore", invalid="ignore"):
         broken = np.where(t.k > 0, t.k * np.log(-np.expm1(-e)), 0.0)
-    return (broken - (t.n - t.k) * e).sum(axis=1)
+    return (broken - (t.n - t.k) * e).sum(axis=-1)
 
 
 def _best_f(t: Trials, m: Array) -> Array:
-    """The f (g,) that maximises the likelihood at thresholds m (g,): bisection in ln f on the falling score."""
-    a = t.hits * np.maximum(0.0, t.u - m[:, None])
-    low, high = np.full(m.size, log(1e-9 / t.u[-1])), np.full(m.size, log(700.0 / t.u[-1]) + 20.0)
-    for _ in range(48):
-        f = np.exp(0.5 * (low + high))[:, None]
-        with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
-            pull = np.where((t.k > 0) & (a > 0), t.k * a / np.expm1(f * a), 0.0)
-        up = (pull - (t.n - t.k) * a).sum(axis=1) > 0
-        low, high = np.where(up, np.log(f[:, 0]), low), np.where(up, high, np.log(f[:, 0]))
-    return np.exp(0.5 * (low + high))
+    """The f (...) that maximises the likelihood at thresholds m (...) below the lowest hit that broke.
+
+    Newton's method on f times the score, sum k x / (exp x - 1) - f sum (n - k) a with x = f a: it falls, and less and
+    less, so that steps from f = 0 never pass its root.
+    """
+    a = t.hits * np.maximum(0.0, t.u - m[..., None])
+    broke, whole = t.k > 0, ((t.n - t.k) * a).sum(axis=-1)
+    a, k = a[..., broke], t.k[broke]
+    f = k.sum() / ((0.5 * k * a).sum(axis=-1) + whole)  # the first step: the slope at f = 0 is known
+    for _ in range(200):
+        x = f[..., None] * a
+        with np.errstate(over="ignore"):
+            part = x / np.expm1(x)
+        score = (k * part).sum(axis=-1) - f * whole
+        step = score / (whole - (k * part * (1.0 - x - part)).sum(axis=-1) / f)
+        f = f + step
+        if np.all(np.abs(step) <= 1e-12 * f):
+            break
+    return f
 
 
-def _spread(top: float) -> Array:
-    """Thresholds from 0 to just below `top`, even and crowding towards the top."""
-    return np.unique(np.concatenate([np.linspace(0.0, 0.99, 50), 1.0 - np.geomspace(1e-7, 0.3, 30)])) * top
+def _spread(top: float | Array) -> Array:
+    """Thresholds (..., 79) from 0 to just below each `top` (...), even and crowding towards the top."""
+    return np.asarray(top)[..., None] * _SHARES
 
 
-def _highest(function: Callable[[Array], Array], grid: Array) -> tuple[float, float]:
-    """Where a function of one variable is highest, and how high: the best of a grid, then ever finer about it."""
+def _highest(function: Callable[[Array], Array], grid: Array) -> tuple[Array, Array]:
+    """Where a function of one variable is highest in each row of a grid (g, n), and how high: ever finer about it."""
+    rows, parts = np.arange(len(grid)), np.linspace(0.0, 1.0, 15)
     for _ in range(5):
         values = function(grid)
-        best = int(np.nanargmax(values))
-        found = float(grid[best]), float(values[best])
-        low, high = grid[max(best - 1, 0)], grid[min(best + 1, grid.size - 1)]
-        grid = np.linspace(low, high, 15)
+        best = np.nanargmax(values, axis=1)
+        found = grid[rows, best], values[rows, best]
+        low, high = grid[rows, np.maximum(best - 1, 0)], grid[rows, np.minimum(best + 1, grid.shape[1] - 1)]
+        grid = low[:, None] + (high - low)[:, None] * parts
     return found
 
 
-def _limits(profile, grid: Array, best: float, most: float, drops: dict[float, float]) -> dict:
+def _limits(profile: Callable[[Array], Array], grid: Array, best: float, most: float, drops: dict) -> dict:
     """{level: (low, high)}: the outermost points at which the profile comes within `drops` of its maximum.
 
     Looked for on the grid from the best value outwards; an end that it does not reach is 0 or inf.
@@ -220,30 +233,21 @@ def _limits(profile, grid: Array, best: float, most: float, drops: dict[float, f
     deepest = max(drops.values()) + 3.0  # so far down that it will not rise again
     found = {level: [0.0, inf] for level in drops}
     for end, points in ((0, grid[grid < best][::-1]), (1, grid[grid > best])):
-        way, falls = [best], [0.0]
-        for point in points:
-            way.append(float(point))
-            falls.append(most - profile(way[-1]))
-            if falls[-1] > deepest:
-                break
+        way, falls = np.append(best, points), np.zeros(1)
+        while falls.max() <= deepest and falls.size < way.size:
+            falls = np.append(falls, most - profile(way[falls.size :][:_STRIDE]))
         for level, drop in drops.items():
-            last = max(i for i, fall in enumerate(falls) if fall <= drop)
-            if last < len(way) - 1:
-                found[level][end] = _crossing(profile, way[last], way[last + 1], most - drop)
+            last = int(np.flatnonzero(falls <= drop)[-1])
+            if last + 1 < falls.size:
+                found[level][end] = _crossing(profile, float(way[last]), float(way[last + 1]), most - drop)
     return {level: (low, high) for level, (low, high) in found.items()}
 
 
-def _crossing(profile, inside: float, outside: float, level: float) -> float:
+def _crossing(profile: Callable[[Array], Array], inside: float, outside: float, level: float) -> float:
     """Where the profile crosses a level between a point inside and one outside."""
-    for _ in range(30):
-        middle = 0.5 * (inside + outside)
-        if profile(middle) >= level:
-            inside = middle
-        else:
-            outside = middle
-        if abs(outside - inside) <= 1e-7 * abs(inside):
-            break
-    return 0.5 * (inside + outside)
+    from scipy.optimize import brentq
+
+    return float(brentq(lambda v: max(float(profile(np.array([v]))[0]) - level, -1e9), inside, outside, rtol=1e-9))
 
 
 def _deviance(t: Trials, f: float, u_min: float) -> tuple[float, int]:
