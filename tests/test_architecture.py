@@ -34,11 +34,22 @@ NAMES = {name_of(p): p for p in FILES}
 
 
 @functools.cache
+def tree_of(path):
+    """The source of a file, parsed."""
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+@functools.cache
+def nodes_of(path):
+    """All nodes of it."""
+    return tuple(ast.walk(tree_of(path)))
+
+
+@functools.cache
 def imports(path, top_level_only=False):
     """(own modules, other packages) that a file imports."""
     own, other = set(), set()
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    nodes = tree.body if top_level_only else ast.walk(tree)
+    nodes = tree_of(path).body if top_level_only else nodes_of(path)
     here = path.relative_to(PACKAGE).parent.parts
     for node in nodes:
         if isinstance(node, ast.Import):
@@ -145,8 +156,7 @@ def test_only_the_six_packages_at_run_time():
 
 
 def functions(path):
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    return [n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef | ast.AsyncFunctionDef)]
+    return [n for n in nodes_of(path) if isinstance(n, ast.FunctionDef | ast.AsyncFunctionDef)]
 
 
 def test_modules_and_functions_stay_small():
@@ -163,7 +173,7 @@ def test_public_things_are_explained():
     # Module, public functions, classes and methods; helpers nested in a function need no docstring.
     bare = []
     for path in FILES:
-        tree = ast.parse(path.read_text(encoding="utf-8"))
+        tree = tree_of(path)
         bare += [] if ast.get_docstring(tree) or not tree.body else [path.name]
         for scope in [tree, *[n for n in tree.body if isinstance(n, ast.ClassDef)]]:
             for node in scope.body:
@@ -176,7 +186,7 @@ def test_public_things_are_explained():
 def test_no_leftovers():
     for path in FILES:
         text = path.read_text(encoding="utf-8")
-        for node in ast.walk(ast.parse(text)):
+        for node in nodes_of(path):
             if isinstance(node, ast.ExceptHandler):
                 assert node.type is not None, f"a bare except in {path.name}"
             if isinstance(node, ast.Raise) and node.exc is not None:
@@ -219,7 +229,7 @@ def test_help_starts_without_the_heavy_libraries():
 
 def test_every_law_is_called_by_a_test_of_its_own():
     # By this name `pytest -k NAME` finds it; a law that only kernels call would be tested through them alone.
-    laws = {f.name for p in (PACKAGE / "laws").glob("*.py") for f in ast.parse(p.read_text(encoding="utf-8")).body
+    laws = {f.name for p in (PACKAGE / "laws").glob("*.py") for f in tree_of(p).body
             if isinstance(f, ast.FunctionDef) and not f.name.startswith("_")}  # fmt: skip
     called = set()
     for path in (ROOT / "tests").glob("test_*.py"):

@@ -1,6 +1,7 @@
 """The mill drawing: everything to the scale it states, labelled with the right numbers, readable, always the same."""
 
 import dataclasses
+import functools
 import itertools
 import math
 import os
@@ -43,6 +44,10 @@ EXTREMES = {  # shipped config and what is changed
 CASES = (*mills.NAMES, *EXTREMES, "smooth")
 
 
+PREDICTED = fake_prediction()
+
+
+@functools.cache
 def config(name, *more):
     """A shipped config, an extreme or a smooth wall, with more overrides."""
     if name == "smooth":
@@ -53,8 +58,10 @@ def config(name, *more):
     return load_config(mills.CONFIGS / f"{base}.toml", [*settings, *more])
 
 
-def drawn(name, prediction=None):
-    return sheet.drawing(config(name), prediction)
+@functools.cache
+def drawn(name, predicted=False):
+    """The drawing of a case, once for all tests that look at it."""
+    return sheet.drawing(config(name), PREDICTED if predicted else None)
 
 
 def parts(figure, label):
@@ -194,8 +201,8 @@ def hole_centres(figure):
 
 @pytest.mark.parametrize("name", CASES)
 def test_the_details_are_to_their_scale(name):
-    p = fake_prediction()
-    c, figure = config(name), drawn(name, p)
+    p = PREDICTED
+    c, figure = config(name), drawn(name, True)
     scales = detail_scales(figure)
     last = scales[-1]
     s = c.sieve
@@ -290,20 +297,20 @@ def test_labels_of_hammers_mesh_screws_shaft_and_smooth_walls():
 
 
 def test_the_predicted_powder_is_told_with_what_it_is_worth():
-    p = fake_prediction()
-    assert {"x50", "0.27 mm", "Predicted, not measured."} <= set(words(drawn("demo", p)))
+    p = PREDICTED
+    assert {"x50", "0.27 mm", "Predicted, not measured."} <= set(words(drawn("demo", True)))
     stuck = dataclasses.replace(p, status="cannot run")
-    assert "Predicted (for next to no feed), not measured." in words(drawn("demo", stuck))
+    assert "Predicted (for next to no feed), not measured." in words(sheet.drawing(config("demo"), stuck))
     x50 = dataclasses.replace(p.main.scalars["x50_m"], value=math.nan)
     nothing = dataclasses.replace(p, main=dataclasses.replace(p.main, scalars={"x50_m": x50}))
-    figure = drawn("demo", nothing)
+    figure = sheet.drawing(config("demo"), nothing)
     assert words(figure).count("unknown") == 2 and not parts(figure, "x50")
 
 
 @pytest.mark.parametrize("predicted", [False, True])
 @pytest.mark.parametrize("name", CASES)
 def test_no_text_meets_another_or_a_border_and_all_is_legible(name, predicted):
-    figure = drawn(name, fake_prediction() if predicted else None)
+    figure = drawn(name, predicted)
     renderer = figure.canvas.get_renderer()
     mm = INCH / renderer.dpi
     boxes = [(t.get_text(), t.get_window_extent(renderer)) for t in texts(figure)]
@@ -354,10 +361,9 @@ def test_a_wrong_unit_shows(wrong):
 @pytest.mark.parametrize("suffix", sheet.SUFFIXES)
 @pytest.mark.parametrize("name", ["demo", "one hammer, fine mesh"])
 def test_the_same_bytes_each_time(name, suffix):
-    p = fake_prediction()
-    first = sheet.to_bytes(drawn(name, p), suffix)
+    first = sheet.to_bytes(sheet.drawing(config(name), PREDICTED), suffix)
     with matplotlib.rc_context({"font.size": 30, "lines.linewidth": 9, "savefig.dpi": 30}):  # a user's settings
-        assert sheet.to_bytes(drawn(name, p), suffix) == first
+        assert sheet.to_bytes(sheet.drawing(config(name), PREDICTED), suffix) == first
     assert first.startswith({"png": b"\x89PNG", "svg": b"<?xml", "pdf": b"%PDF"}[suffix])
     assert b"Date" not in first and b"matplotlib" not in first.lower().replace(b"matplotlib.org/", b"")
 
