@@ -79,12 +79,13 @@ def write(figures: dict, folder: Path | str, force: bool = False, where: str = "
 
 def render(drawn, suffix: str = "png") -> bytes:
     """The bytes of a figure as "png" or "svg", the same every time."""
-    from .style import plain_style
+    from .style import lay_out, plain_style
 
     metadata = {"png": {"Software": None}, "svg": {"Date": None, "Creator": "millsim"}}[suffix]
     stream = io.BytesIO()
     with plain_style(), warnings.catch_warnings():
         # A mill may be named in a script that the font lacks; a box in the title is better than no figure.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        lay_out(drawn)
         drawn.savefig(stream, format=suffix, metadata=metadata)
     return stream.getvalue()

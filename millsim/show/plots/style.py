@@ -115,6 +115,17 @@ def _page(foot: str, width_in: float = 8.4) -> Figure:
     return figure
 
 
+def lay_out(figure: Figure) -> None:
+    """Give the panels of a page their places for good, once for all its files.
+
+    Saved as it is, a page would be gone through twice for each: matplotlib draws all of it to find the places.
+    """
+    engine = figure.get_layout_engine()
+    if figure.axes and engine is not None:
+        engine.execute(figure)
+    figure.set_layout_engine(None)
+
+
 def _head(axes: Axes, title: str, subtitle: str, notes: int) -> None:
     axes.set_title(f"{title}\n", pad=2 + _NOTE_PT * notes)
     axes.annotate(

@@ -15,7 +15,7 @@ from matplotlib.transforms import Affine2D, Bbox
 from ...base.quantities.written import capital, wrap
 from ...record.prediction import Prediction
 from ..parts import Paragraph, Table, paper_lines
-from ..plots.style import plain_style
+from ..plots.style import lay_out, plain_style
 from .blocks import NATURE, Block, Facts, Items, Listing, Notice, Picture, Report, Section
 from .content import report
 
@@ -68,6 +68,7 @@ def render_pdf(found: Report) -> bytes:
         with PdfPages(stream, metadata=about) as pdf:
             for page in pages_of(found):
                 figure, paper = _drawn(page)
+                lay_out(figure)
                 pdf.savefig(figure, bbox_inches=paper)
     return stream.getvalue()
 
