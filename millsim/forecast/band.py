@@ -137,7 +137,7 @@ def run_samples(
     def one(i: int) -> EngineResult | None:
         return solve_sample(problem, mills[i : i + 1], rate_kg_s, errors, i)
 
-    results = on_all_cores(one, range(mills.size), mills.size, progress)
+    results = on_all_cores(one, range(mills.size), progress)
     return _collect(results, problem.edges.size)
 
 

@@ -4,13 +4,12 @@ One misfit for everything: residuals of all runs, weighted together since runs o
 of all parameters (the prior). The balance engine answers inside; the Monte Carlo engine confirms at the optimum.
 """
 
-import os
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ...base.numerics.threads import on_all_cores
 from ...base.quantities.params import Param
 from ...engines import montecarlo
 from ...errors import InputError, MillsimError, Problem
@@ -125,8 +124,7 @@ class JointMisfit:
         """What run i would have shown at each of the scores (N, G)."""
         model = self.models[i]
         mills = self.unknowns.mills(model.problem.mill, scores, self.used[i])
-        with ThreadPoolExecutor(os.cpu_count()) as pool:
-            return list(pool.map(lambda j: model.forecast(mills[j : j + 1]), range(len(scores))))
+        return on_all_cores(lambda j: model.forecast(mills[j : j + 1]), range(len(scores)))
 
 
 def calibrate(runs, seed: int = 1, progress: Say | None = None, confirm: bool = True) -> Calibration:

@@ -13,15 +13,14 @@ After a calibration the errors that its runs shared with the new measurement are
 the run says that its errors were y1 - h1. What is new in h2 is h2 - R21 R11^-1 h1, with errors R22 - R21 R11^-1 R12.
 """
 
-import os
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from math import log
 
 import numpy as np
 
 from ...base.numerics import psd
+from ...base.numerics.threads import on_all_cores
 from ...errors import MillsimError
 from ...forecast.band import draws
 from ...forecast.error import sizes_of
@@ -241,8 +240,7 @@ def _changed(mills: np.ndarray, hole: float = 1.0, speed: float = 1.0) -> np.nda
 def _forecasts(model: RunModel, mills: np.ndarray, before: list[Forecast | None] | None) -> list[Forecast | None]:
     """What every draw says; of those that said nothing `before`, nothing."""
     asked = [i for i in range(mills.size) if before is None or before[i] is not None]
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        said = dict(zip(asked, pool.map(lambda i: model.forecast(mills[i : i + 1]), asked), strict=True))
+    said = dict(zip(asked, on_all_cores(lambda i: model.forecast(mills[i : i + 1]), asked), strict=True))
     return [said.get(i) for i in range(mills.size)]
 
 

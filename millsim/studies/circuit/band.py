@@ -51,7 +51,7 @@ def closed_band(
     """
     cut = SieveCut(aperture_m, efficiency)
     draw = Draws(ready(config, cut, class_ratio), cut, samples, seed, is_closed)
-    found = on_all_cores(draw, range(samples), samples, progress)
+    found = on_all_cores(draw, range(samples), progress)
     values = {n: np.array([getattr(c, n) if c else float("nan") for c in found], dtype=float) for n in NAMES}
     return CircuitBand(values, np.array([c is not None for c in found]))
 

@@ -193,7 +193,7 @@ def common_draws(problems: tuple[Setup, ...], count: int, seed: int) -> list[np.
 
 def _drawn(draw: _Draws, progress: Callable[[float], None] | None) -> list[tuple[dict[str, float], dict[str, float]]]:
     """The draws that settle, in order."""
-    found = on_all_cores(draw, range(draw.count), draw.count, progress)
+    found = on_all_cores(draw, range(draw.count), progress)
     return [x for x in found if x is not None]
 
 
