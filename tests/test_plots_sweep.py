@@ -747,6 +747,8 @@ def test_pyplot_is_never_loaded(tmp_path):
         f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r})\n"
         "from millsim.show.plots import sweep as plots_sweep; assert 'matplotlib' not in sys.modules\n"
         "from test_plots_sweep import KINDS\n"
+        "plots_sweep.MAPS, plots_sweep.TRADES, plots_sweep.TORNADOS = (\n"
+        "    {'x50': plots_sweep.MAPS['x50']}, {'x50': plots_sweep.TRADES['x50']}, ('x50',))\n"
         f"plots_sweep.save_all(KINDS['two axes'](), {str(tmp_path)!r})\n"
         "assert 'matplotlib.pyplot' not in sys.modules\n"
     )

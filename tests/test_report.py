@@ -213,7 +213,7 @@ def test_every_colour_in_use_is_among_those_checked():
 def test_what_people_wrote_is_never_markup():
     evil = "<script>alert('1')</script> & \"co\" <b>mill\x00"
     p = dataclasses.replace(
-        fake_prediction(), mill_name=evil, warnings=(f"warning {evil}",), command=f"millsim predict {evil}",
+        fake_prediction(trace=False), mill_name=evil, warnings=(f"warning {evil}",), command=f"millsim predict {evil}",
         parameters=(Param("density", 1.0, "kg/m3", 1.0, 1.0, "measured", f"source {evil}", note=f"note {evil}"),),
         config_text=f"# {evil}\n",
     )  # fmt: skip
