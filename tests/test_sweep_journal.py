@@ -247,6 +247,24 @@ def test_a_disk_that_fails_half_way_keeps_what_was_there(tmp_path, monkeypatch):
     assert (j.torn, j.damaged) == (0, 0)
 
 
+def test_an_interrupt_while_the_disk_is_waited_for_leaves_file_and_count_the_same(tmp_path, monkeypatch):
+    path = tmp_path / "s.points"
+    written(path, 2)
+
+    def heard(descriptor):
+        monkeypatch.undo()
+        raise KeyboardInterrupt
+
+    with open_journal(path) as j:
+        monkeypatch.setattr(journal.os, "fsync", heard)
+        with pytest.raises(KeyboardInterrupt):
+            j.append(rows(50, 9), {})
+        j.append(rows(60, 1), {})  # what workers hand in at the end, shorter than the record that was given up
+        assert sum(e.count for e in j.entries) == 7
+    found, j = read(path)
+    assert sorted(found) == [0, 1, 2, 3, 4, 5, 60] and (j.torn, j.damaged) == (0, 0)
+
+
 def test_a_second_one_is_refused_in_one_sentence(tmp_path):
     path = tmp_path / "s.points"
     with open_journal(path) as j:

@@ -92,9 +92,11 @@ class Journal:
         try:
             _write_all(self.descriptor, record, self._end)
             os.fsync(self.descriptor)
-        except OSError as error:
+        except BaseException as error:  # an interrupt comes most likely while the disk is waited for
             with contextlib.suppress(OSError):  # a torn end is found when the file is next opened
                 os.ftruncate(self.descriptor, self._end)
+            if not isinstance(error, OSError):
+                raise
             kept = sum(e.count for e in self.entries)
             hint = f" {kept} computed points are kept; the same command goes on from there."
             raise MillsimError(cannot_write(self.path, error) + hint) from error
