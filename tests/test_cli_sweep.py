@@ -353,7 +353,7 @@ def finish(process):
     return process.returncode, out, err
 
 
-MANY = HEAD + 'draws = 8\n[[axis]]\nkey = "stator.gap"\nfrom = "1 mm"\nto = "4 mm"\ncount = 60\n'
+MANY = HEAD + 'draws = 4\n[[axis]]\nkey = "stator.gap"\nfrom = "1 mm"\nto = "4 mm"\ncount = 48\n'
 
 
 @pytest.fixture(scope="module")
@@ -373,7 +373,7 @@ class TestTrouble:
         )
         process = command("s.toml", "--json", "--workers", 2, before=before, cwd=tmp_path)
         points, end = tmp_path / "s.points", time.monotonic() + 60
-        while not (points.exists() and points.stat().st_size > 0.15 * whole[1]) and time.monotonic() < end:
+        while not (points.exists() and points.stat().st_size > 0.3 * whole[1]) and time.monotonic() < end:
             time.sleep(0.002)
         process.send_signal(signal.SIGINT)
         start = time.monotonic()
@@ -389,7 +389,7 @@ class TestTrouble:
         result = sweep(tmp_path)
         assert result.exit_code == 0
         known = int(re.search(r"; (\d+) known already", result.stderr)[1])
-        assert 5 <= known < 60
+        assert 5 <= known < 48
         assert known == int(kept[1]) - 1  # the mill as built is kept too
         assert (tmp_path / "s.h5").read_bytes() == whole[0]
 
@@ -433,10 +433,10 @@ class TestTrouble:
         )
         assert names(tmp_path) == ["s.points"]
         result = sweep(tmp_path)
-        assert "0 points computed, 60 reused" in result.stderr
+        assert "0 points computed, 48 reused" in result.stderr
         assert (tmp_path / "s.h5").read_bytes() == whole[0]
 
-    @pytest.mark.parametrize("size_KiB", [16, 64, 256])
+    @pytest.mark.parametrize("size_KiB", [16, 64, 128])
     def test_a_real_small_disk(self, whole, tmp_path, size_KiB):
         folder_with(tmp_path, MANY)
         disk = tmp_path / "disk"

@@ -22,7 +22,7 @@ from millsim.studies.heat.answers import AIR, CHILL, INLET, LESS, PAUSES, SLOWER
 from millsim.studies.heat.stand import Case, at_room
 from millsim.studies.heatways import helped
 
-QUICK = ("run.band_samples=0", "run.trace=false", "run.engine=balance")
+QUICK = ("run.band_samples=0", "run.trace=false", "run.engine=balance", "run.class_ratio=1.6")
 STARVED = ("air.inlet_area=1 cm2", "air.blower_pressure=0 Pa")  # of air: it cannot run
 ZERO_C = 273.15
 SPOTS = "because contact spots run 30 to 60 K hotter than the powder"

@@ -25,7 +25,7 @@ PLAN = """
 [sweep]
 config = "{config}"
 class_ratio = 1.6
-draws = 8
+draws = 4
 [[axis]]
 key = "stator.gap"
 values = ["1 mm", "2 mm", "3 mm", "4 mm", "6 mm"]
@@ -131,7 +131,7 @@ def test_a_worker_killed_half_way_loses_nothing_and_then_the_scheduler_is_killed
             assert write.to_bytes(gather.collect(plan, journal)) == local
 
         out = tmp_path / "c.h5"
-        killer = threading.Thread(target=kill_when, args=(made.scheduler, out.with_suffix(".points"), 30000))
+        killer = threading.Thread(target=kill_when, args=(made.scheduler, out.with_suffix(".points"), 20000))
         killer.start()
         result = sweep(folder, out, made.address)
         killer.join()
