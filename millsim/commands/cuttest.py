@@ -76,13 +76,13 @@ def _written(ctx: click.Context, test, base, edge: str, card: Path | None, force
     """Write the card; lines on what is on it and how it stands to the one it was copied from."""
     if card is None:
         return
-    from ..learn.measured.cutcard import cut_card
+    from ..learn.measured.cutcard import MEASURED, cut_card, told_beside
     from ..mill.cards import card_toml
     from ..record.files import write_bytes
 
     measured = cut_card(test, base, edge)
     write_bytes(card, card_toml(measured).encode(), force)
     keep(ctx, f"the card is in {card}.")
-    yield measured.bench.removeprefix(base.bench).strip()
+    yield told_beside(base, test, edge, [measured[name] for name in MEASURED])
     yield f"Yield stress: {measured['yield_stress'].note}."
     yield f'Written: {card} (name it in a config: [feed] material = "{card.name}")'

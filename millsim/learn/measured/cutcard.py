@@ -25,7 +25,7 @@ from .standing import standing
 CHIP = 0.3  # plus or minus, of the size of chips: dust has many (assumed)
 APART = 2.0  # ratio of chip sizes from which they tell volume from face
 OPEN = 3.0  # a parameter that the sizes leave open by more than this factor is not told by them
-_NAMES, YIELD = ("cut_factor", "fracture_energy"), "yield_stress"
+MEASURED, YIELD = ("cut_factor", "fracture_energy"), "yield_stress"
 _FREE = (
     f"taken as {SAW[0]:g} to {SAW[1]:g} times (assumed), in the middle {SAW_MIDDLE:.1f} times, what the bare cut "
     "takes: a saw rubs on the sides of the cut, and cuts chips twice"
@@ -41,16 +41,20 @@ def cut_card(test: CutTest, base: Card, edge: str) -> Card:
         raise InputError(problems)
     told = _by_sizes(test, base, edge)
     found = told or _together(test, base, edge)
-    new = [_param(base[name], limits, words) for name, (limits, words) in zip(_NAMES, found, strict=True)]
+    new = [_param(base[name], limits, words) for name, (limits, words) in zip(MEASURED, found, strict=True)]
     new += [_yield(base, new[0], bool(told))]
     new[0] = _cut_factor(base, new[0], new[-1])
     title = f"{base.title}, cut test {test.name}"
     note = (
-        f"Measured in the cut test: {', '.join(_NAMES)}, with a {edge} edge, and yield_stress as far as its note says. "
-        f"All else as on the card it was copied from, {base.title}."
+        f"Measured in the cut test: {', '.join(MEASURED)}, with a {edge} edge, and yield_stress as far as its note "
+        f"says. All else as on the card it was copied from, {base.title}."
     )
-    stand = f"Cut test {test.name}, {edge} edge, {stands(base, new[:2])}."
-    return base.copied(base.merged(new), title, note, stand, edge)
+    return base.copied(base.merged(new), title, note, told_beside(base, test, edge, new[:2]), edge)
+
+
+def told_beside(base: Card, test: CutTest, edge: str, measured: list[Param]) -> str:
+    """How the parameters `MEASURED` stand to those of the card they were copied from, in a sentence."""
+    return f"Cut test {test.name}, {edge} edge, {stands(base, measured)}."
 
 
 def _yield(base: Card, C: Param, told: bool) -> Param:
@@ -117,7 +121,7 @@ def _together(test: CutTest, base: Card, edge: str):
     from scipy.optimize import brentq
 
     h = float(np.exp(np.log(_chips(test)).mean()))
-    C, G_c = (base.value(n) for n in _NAMES)
+    C, G_c = (base.value(n) for n in MEASURED)
 
     def factor(w: float, chip: float) -> float:
         return exp(brentq(lambda s: log(cut_J_kg(base, edge, chip, C * exp(s), G_c * exp(s)) / w), -12.0, 12.0))
@@ -149,7 +153,7 @@ def _by_sizes(test: CutTest, base: Card, edge: str):
         told = [cut_J_kg(base, edge, h, exp(z[0]), exp(z[1])) for h in chips]
         return np.log(np.array(told) / w) / own
 
-    fit = least_squares(off, [log(base.value(n)) for n in _NAMES])
+    fit = least_squares(off, [log(base.value(n)) for n in MEASURED])
     scatter = max(1.0, 2.0 * fit.cost / max(1, chips.size - 2))
     bend = fit.jac.T @ fit.jac
     if np.linalg.cond(bend) > 1e10:
@@ -176,7 +180,7 @@ def _chips(test: CutTest) -> np.ndarray:
 
 def _own(cut: BenchCut, h: float, edge: str, base: Card) -> float:
     """Standard error in ln w of one cut: its instruments, and by its chips' size what the law makes of it."""
-    C, G_c = (base.value(n) for n in _NAMES)
+    C, G_c = (base.value(n) for n in MEASURED)
     a, b = (cut_J_kg(base, edge, h * k, C, G_c) for k in (1.0 - CHIP, 1.0 + CHIP))
     chip = 0.5 * abs(log(a / b)) / sqrt(3.0)
     own = sqrt(max(0.0, cut.se_J_kg**2 - cut.common_J_kg**2)) / cut.net_J_kg
