@@ -11,6 +11,7 @@ from ...base.reading.key import AS_MUCH, Key, choice, flag, n, q, text, whole
 # Read by the pre-build review only: no prediction changes with it.
 _REVIEW: dict[str, Any] = {"derivable": True, "predicts": False}
 _SPARE: dict[str, Any] = {"default": None, **_REVIEW}
+_USUAL: dict[str, Any] = {"default": None, "derivable": True}  # the usual is taken where it is left out
 _NO_DIAL: dict[str, Any] = {"default": (), "predicts": False}  # a step of it is held as speed
 _PINS, _PLATE, _MESH, _SWINGING = ("kind", "pins"), ("kind", "plate"), ("kind", "mesh"), ("mount", "swinging")
 
@@ -27,10 +28,10 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
         q("hammer_mass", "0.5 g", "5 kg", '"20 g"', "of one hammer", only=_SWINGING, default=None),
         q("pivot_radius", "2 mm", "300 mm", '"40 mm"', "axis to hammer pivot", only=_SWINGING, default=None),
         q("pivot_pin_diameter", "1 mm", "50 mm", '"8 mm"', "of the pin a hammer hangs on", only=_SWINGING, **_SPARE),
-        q("hammer_thickness", "0.5 mm", "300 mm", '"10 mm"', "at its eye, along the pin", only=_SWINGING, **_SPARE),
+        q("hammer_thickness", "0.5 mm", "300 mm", '"10 mm"', "at its eye, along the pin", only=_SWINGING, **_USUAL),
         choice("material", "steel|stainless|aluminium|printed", "of bars, hammers and hub", **_SPARE),
         q("yield_strength", "1 MPa", "3000 MPa", '"235 MPa"', "of that material", **_SPARE),
-        q("run_out", "0 mm", "5 mm", '"0.05 mm"', "how far the bar tips run out of true", **_SPARE),
+        q("run_out", "0 mm", "5 mm", '"0.05 mm"', "how far the bar tips run out of true", **_USUAL),
         n("balance_grade", 0.4, 100.0, "6.3", "grade G of ISO 21940-11, in mm/s", **_SPARE),
     ),
     "shaft": (
@@ -44,9 +45,9 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
         q("pin_diameter", "0.5 mm", "50 mm", '"8 mm"', "of a pin", only=_PINS, default=0.0),
         q("free_length", "0.5 mm", "300 mm", '"20 mm"', "of a pin, unsupported", only=_PINS, default=0.0),
         q("gap", "0.05 mm", "50 mm", '"3 mm"', "bar tip to pin or wall"),
-        choice("held", "one end|both ends", "how the pins are held", only=_PINS, **_SPARE),
+        choice("held", "one end|both ends", "how the pins are held", only=_PINS, **_USUAL),
         flag("threaded", None, "the pins are screws whose thread stands in the chamber", only=_PINS, **_REVIEW),
-        q("yield_strength", "1 MPa", "3000 MPa", '"640 MPa"', "of the pins; 640 MPa is 8.8", only=_PINS, **_SPARE),
+        q("yield_strength", "1 MPa", "3000 MPa", '"640 MPa"', "of the pins; 640 MPa is 8.8", only=_PINS, **_USUAL),
     ),
     "sieve": (
         choice("kind", "plate|mesh", "perforated plate or woven wire"),
