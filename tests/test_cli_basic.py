@@ -192,7 +192,7 @@ def test_bad_usage_exits_2(calls, config):
 
 def test_plot_and_export_write_beside_the_file_and_keep_what_exists(tmp_path):
     file = tmp_path / "run 1.h5"
-    write.write(fake_prediction(), file)
+    write.write(fake_prediction(trace=False), file)
     for command, folder, suffix in (("plot", "run 1-figures", ".png"), ("export", "run 1-tables", ".csv")):
         result = run(command, file)
         assert result.exit_code == 0, result.output

@@ -13,7 +13,8 @@ from millsim.commands.main import cli
 from millsim.record.limits import STATUS_WORDS, cannot_run_words
 
 README = (mills.CONFIGS.parent / "README.md").read_text(encoding="utf-8")
-PLAIN = ("run.band_samples=0", "run.trace=false", "run.engine=balance", "drive.phase_control=false")
+PLAIN = ("run.band_samples=0", "run.trace=false", "run.engine=balance", "run.class_ratio=1.6",
+         "drive.phase_control=false")  # fmt: skip
 MILLS = {  # settings of pla.toml, exit code
     "ok": ((), 0),
     "over capacity": (("feed.rate=60 kg/h",), 3),

@@ -26,6 +26,7 @@ def modules():
             yield importlib.import_module(name)
 
 
+@functools.cache
 def compiled():
     """Every compiled function of the package, once."""
     found = {id(f): f for m in modules() for f in vars(m).values() if isinstance(f, Dispatcher)}
@@ -53,18 +54,28 @@ def assigned(module):
 
 
 @functools.cache
+def imported(module_name):
+    """{name: (module it is imported from, its name there)} of a module, wherever in it."""
+    module = sys.modules[module_name]
+    found = {}
+    for node in ast.walk(tree_of(module.__file__)):
+        if isinstance(node, ast.ImportFrom):
+            there = "." * node.level + (node.module or "")
+            for alias in node.names:
+                found.setdefault(alias.asname or alias.name, (there, alias.name))
+    return found
+
+
+@functools.cache
 def home(module_name, name):
     """The module in which a name of this module got its value, followed through imports."""
     module = sys.modules[module_name]
     if name in assigned(module):
         return module
-    for node in ast.walk(tree_of(module.__file__)):
-        if isinstance(node, ast.ImportFrom):
-            for alias in node.names:
-                if (alias.asname or alias.name) == name:
-                    there = importlib.import_module("." * node.level + (node.module or ""), module.__package__)
-                    return home(there.__name__, alias.name) if there.__name__.startswith("millsim") else None
-    raise AssertionError(f"{module_name}.{name}: where is it from?")
+    assert name in imported(module_name), f"{module_name}.{name}: where is it from?"
+    where, there_named = imported(module_name)[name]
+    there = importlib.import_module(where, module.__package__)
+    return home(there.__name__, there_named) if there.__name__.startswith("millsim") else None
 
 
 def constants():
