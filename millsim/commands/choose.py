@@ -5,14 +5,14 @@ from pathlib import Path
 import click
 
 from .base import ANSWER_IS_NO, DONE, answer, check_plots, drawing, working
-from .inputs import Inputs, force_option, json_option, path_type, plots_option, quantity
+from .inputs import Inputs, force_option, json_option, path_type, plots_option, quantity, target_names
 
 _LOW, _HIGH = 20e-6, 30e-3  # as circuit.FINEST_M and COARSEST_M
 
 
 @click.command()
 @click.argument("sweep", type=path_type, metavar="SWEEP.h5")
-@click.argument("target", metavar="TARGET")
+@click.argument("target", metavar="TARGET", shell_complete=target_names)
 @click.option("--sieve", metavar='"0.5 mm"', help="Aperture of a sieve after the mill. Default: from the target.")
 @click.option("--no-sieve", is_flag=True, help="Try no sieve after the mill.")
 @plots_option("Draw maps with what misses, and trade-offs.")

@@ -1,9 +1,10 @@
 """What commands are given: common options, quantities, and the problems of all inputs at once."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import click
+from click.shell_completion import CompletionItem
 
 from ..base.reading.values import Bad, as_quantity
 from ..errors import InputError, Problem
@@ -20,9 +21,46 @@ json_option = click.option(
     "--json", is_flag=True, is_eager=True, expose_value=False, callback=_note_json,
     help="Print one JSON object, nothing else.",
 )  # fmt: skip
+
+
+def _settings(_ctx: click.Context, _param: click.Parameter, begun: str) -> list[CompletionItem]:
+    """For the shell's completion: keys of a config, and after = the words a key may have."""
+    from ..mill.config.schema import SECTIONS, find_key
+
+    key, given, _ = begun.partition("=")
+    if not given:
+        names = (f"{section}.{k.name}=" for section, keys in SECTIONS.items() for k in keys)
+        return [CompletionItem(n) for n in names if n.startswith(begun)]
+    row = find_key(*key.rpartition(".")[::2])
+    return [CompletionItem(f"{key}={c}") for c in (row.choices if row else ()) if f"{key}={c}".startswith(begun)]
+
+
+def or_file(names: Callable[[], Iterable[str]]) -> Callable:
+    """For the shell's completion of an argument that is one of the names that come with millsim, or a file."""
+
+    def complete(_ctx: click.Context, _param: click.Parameter, begun: str) -> list[CompletionItem]:
+        return [*(CompletionItem(n) for n in names() if n.startswith(begun)), CompletionItem(begun, type="file")]
+
+    return complete
+
+
+def _cards() -> Iterable[str]:
+    from ..mill.cards import list_materials
+
+    return list_materials()
+
+
+def _targets() -> Iterable[str]:
+    from ..explore.choose.targets import names
+
+    return names()
+
+
+card_names, target_names = or_file(_cards), or_file(_targets)
 set_option = click.option(
-    "--set", "settings", multiple=True, metavar="KEY=VALUE", help='Override, e.g. --set stator.gap="0.3 mm".'
-)
+    "--set", "settings", multiple=True, metavar="KEY=VALUE", shell_complete=_settings,
+    help='Override, e.g. --set stator.gap="0.3 mm".',
+)  # fmt: skip
 force_option = click.option("--force", is_flag=True, help="Replace existing files.")
 path_type = click.Path(path_type=Path)
 
@@ -35,8 +73,9 @@ def plots_option(words: str):
 # of the bench tests
 decimal_option = click.option("--decimal", type=click.Choice(["point", "comma"]), help="Mark before the decimals.")
 material_option = click.option(
-    "--material", default="pmma", show_default=True, metavar="CARD", help="Material card, by name or path."
-)
+    "--material", default="pmma", show_default=True, metavar="CARD", shell_complete=card_names,
+    help="Material card, by name or path.",
+)  # fmt: skip
 meter_option = click.option("--meter", type=click.FloatRange(0.05, 30.0), help="Meter class, ± %. Assumed 3.")
 at_option = click.option(
     "--at", type=click.Choice(["mains", "shaft"]), default="mains", show_default=True, help="Where watts were measured."

@@ -16,6 +16,7 @@ from .energy import energy
 from .export import export
 from .heat import heat
 from .idle import idle
+from .keys import keys
 from .materials import materials
 from .next import next_
 from .plot import plot
@@ -42,7 +43,7 @@ def cli(debug: bool) -> None:
 
 for _command in (
     predict, check, draw, heat, wear, why_command, report, run_command, sieve, calibrate, compare, next_, droptest,
-    cuttest, idle, energy, sweep, choose, targets, circuit, plot, export, materials,
+    cuttest, idle, energy, sweep, choose, targets, circuit, plot, export, materials, keys,
 ):  # fmt: skip
     _command.epilog = "Exit codes: millsim --help."
     cli.add_command(_command)

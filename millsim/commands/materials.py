@@ -4,9 +4,11 @@ from pathlib import Path
 
 import click
 
+from .inputs import card_names
+
 
 @click.command()
-@click.argument("name", required=False)
+@click.argument("name", required=False, shell_complete=card_names)
 def materials(name: str | None) -> None:
     """List the material cards, or print one.
 

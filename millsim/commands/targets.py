@@ -2,9 +2,11 @@
 
 import click
 
+from .inputs import target_names
+
 
 @click.command()
-@click.argument("name", required=False)
+@click.argument("name", required=False, shell_complete=target_names)
 def targets(name: str | None) -> None:
     """List the ready targets, or print one.
 

@@ -89,3 +89,4 @@ class Report:
     mill: str
     run: str  # one line: seed, version, config hash
     sections: tuple[Section, ...]
+    nature: str = NATURE

@@ -9,7 +9,7 @@ from ...base.quantities.written import capital, glued
 from ...record.prediction import Prediction
 from ..parts import Paragraph, Table
 from ..plots.prediction import render
-from .blocks import NATURE, Block, Facts, Items, Listing, Notice, Picture, Report, Section
+from .blocks import Block, Facts, Items, Listing, Notice, Picture, Report, Section
 from .content import report
 from .css import style_sheet
 
@@ -32,7 +32,7 @@ def render_html(found: Report) -> str:
         '<meta name="color-scheme" content="light dark">\n'
         f"<title>{_text(found.title)}</title>\n<style>\n{style_sheet(f'millsim report: {found.run}')}\n</style>\n"
         '</head>\n<body>\n<div class="page">\n<header>\n'
-        f'<h1>{_text(found.mill)}</h1>\n<p class="quiet">{NATURE} {_text(capital(found.run))}</p>\n'
+        f'<h1>{_text(found.mill)}</h1>\n<p class="quiet">{_text(found.nature)} {_text(capital(found.run))}</p>\n'
         f'<nav aria-label="Contents"><ul>{links}</ul></nav>\n</header>\n'
         f"<main>\n{body}\n</main>\n</div>\n</body>\n</html>\n"
     )
