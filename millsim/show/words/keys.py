@@ -81,7 +81,7 @@ def _lines(kind: KindOfFile) -> Iterator[str]:
 def _tables(sections: Mapping[str, tuple[Key, ...]], alternatives: tuple = ()) -> tuple[Table, ...]:
     return tuple(
         table(
-            _LISTS.get(name, f"[{name}]"), _HEADER, "lllll", [_row(key) for key in keys],
+            _LISTS.get(name, f"[{name}]"), _HEADER, "lttlt", [_row(key) for key in keys],
             " ".join(_one_of(groups, must) for section, groups, must in alternatives if section == name),
         )
         for name, keys in sections.items()
@@ -128,7 +128,7 @@ def _left_out(key: Key) -> str:
 def _card(entries: Mapping[str, CardEntry]) -> Table:
     rows = [(e.name, _span(e), _default(e), "", e.about) for e in entries.values()]
     foot = "Each with value, unit, low, high, basis and source; the range here is that of the possible."
-    return table("[NAME], one section for each parameter", _HEADER, "lllll", rows, foot)
+    return table("[NAME], one section for each parameter", _HEADER, "lttlt", rows, foot)
 
 
 def _span(e: CardEntry) -> str:
