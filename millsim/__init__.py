@@ -3,9 +3,9 @@
 from .version import __version__
 
 _EXPORTS = {  # name here: (module, name there)
-    "predict": ("studies.advised", "predict"),
+    "predict": ("show.report.notebook", "predict"),
     "load_config": ("mill.config.mill", "load_config"),
-    "read_result": ("record.read", "read"),
+    "read_result": ("show.report.notebook", "read_result"),
     "solve_batch": ("engines.kinetics.solve", "solve_batch"),
     "solve_steady": ("engines.kinetics.solve", "solve_steady"),
 }
@@ -21,3 +21,8 @@ def __getattr__(name: str):
         module, there = _EXPORTS[name]
         return getattr(import_module(f".{module}", __name__), there)
     raise AttributeError(f"module 'millsim' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    """The public names, for a prompt that completes them."""
+    return sorted(__all__)

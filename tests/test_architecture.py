@@ -147,10 +147,13 @@ def test_one_place_for_each_file_library(library):
     assert users <= allowed[library]
 
 
+OPTIONAL = {"explore.sweep.cluster": {"distributed"}, "show.report.notebook": {"xarray"}}  # asked for by name
+
+
 def test_only_the_six_packages_at_run_time():
     allowed = {"numpy", "numba", "scipy", "h5py", "matplotlib", "click"} | set(sys.stdlib_module_names)
     for name, path in NAMES.items():
-        extra = {"distributed"} if name == "explore.sweep.cluster" else set()  # an optional one, asked for by name
+        extra = OPTIONAL.get(name, set())
         assert imports(path)[1] <= allowed | extra, name
     assert "distributed" not in imports(NAMES["explore.sweep.cluster"], top_level_only=True)[1]
 

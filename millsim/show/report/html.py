@@ -3,6 +3,7 @@
 import base64
 import html
 import re
+from collections.abc import Iterable
 from functools import singledispatch
 
 from ...base.quantities.written import capital, glued
@@ -36,6 +37,11 @@ def render_html(found: Report) -> str:
         f'<nav aria-label="Contents"><ul>{links}</ul></nav>\n</header>\n'
         f"<main>\n{body}\n</main>\n</div>\n</body>\n</html>\n"
     )
+
+
+def fragment(blocks: Iterable[Block]) -> str:
+    """Blocks as HTML without a page about them, as a notebook shows them."""
+    return "\n".join(map(_block, blocks))
 
 
 def _section(s: Section) -> str:
