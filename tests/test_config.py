@@ -5,7 +5,9 @@ from dataclasses import FrozenInstanceError
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from millsim.commands.main import cli
 from millsim.errors import InputError
 from millsim.laws.drive import opening_flow
 from millsim.mill import cards
@@ -455,3 +457,26 @@ def test_a_doubtful_feed_sheet_is_told_without_flags_the_config_lacks(tmp_path):
     with pytest.raises(InputError, match="add a row `pan,<mass>`") as caught:
         load_config(demo, [f"feed.size.sheet={sheet}"])
     assert "--pan" not in str(caught.value)
+
+
+def test_numbers_of_a_card_can_be_set_one_by_one():
+    """What is set keeps the card's range, widened to hold it, and says where it is from; the rest stays."""
+    plain = load_config(CONFIGS / "demo.toml")
+    own = load_config(CONFIGS / "demo.toml", ['material.density="1.1 g/cm3"', "material.shape=0.9"])
+    was, now = plain.material["density"], own.material["density"]
+    assert (now.value, now.basis) == (1100.0, "config") and "[material] in demo.toml" in now.source
+    assert now.low == min(was.low, 1100.0) and now.high == was.high
+    assert own.material["fracture_energy"] == plain.material["fracture_energy"]
+    assert own.material.title == plain.material.title and "density, shape" in own.material.note
+    assert own.sha256 != plain.sha256 and parse_config(own.text).sha256 == own.sha256
+    with pytest.raises(InputError) as caught:
+        load_config(CONFIGS / "demo.toml", ['material.density="12 W"', "material.densty=3"])
+    assert {p.key for p in caught.value.problems} == {"material.density", "material.densty"}
+    assert any(p.hint == 'did you mean "density"?' for p in caught.value.problems)
+
+
+def test_a_card_is_printed_as_a_file_to_edit(tmp_path):
+    shown = CliRunner().invoke(cli, ["materials", "pmma", "--toml"])
+    (tmp_path / "mine.toml").write_text(shown.stdout, encoding="utf-8")
+    mine = load_config(CONFIGS / "demo.toml", [f"feed.material={tmp_path / 'mine.toml'}"]).material
+    assert list(mine.values()) == list(load_config(CONFIGS / "demo.toml").material.values())

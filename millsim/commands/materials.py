@@ -9,7 +9,8 @@ from .inputs import card_names
 
 @click.command()
 @click.argument("name", required=False, shell_complete=card_names)
-def materials(name: str | None) -> None:
+@click.option("--toml", is_flag=True, help="As a file to edit: millsim materials pmma --toml > my-pmma.toml")
+def materials(name: str | None, toml: bool) -> None:
     """List the material cards, or print one.
 
     NAME is a card of the list or the path of a .toml file; every number is shown with what it rests on.
@@ -21,4 +22,5 @@ def materials(name: str | None) -> None:
         width = max(map(len, names), default=0)
         click.echo("\n".join(f"{n:<{width}}  {cards.load_material(n).title}" for n in names))
         return
-    click.echo(cards.format_table(cards.load_material(name, Path())).rstrip("\n"))
+    card = cards.load_material(name, Path())
+    click.echo((cards.card_toml(card) if toml else cards.format_table(card)).rstrip("\n"))

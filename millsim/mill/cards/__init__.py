@@ -52,6 +52,11 @@ class Card(ParamSet):
         return Card(list(params.values()), title, note, (), told, self.overheated, self.use, edge)
 
 
+def as_set(p: Param, value: float, source: str) -> Param:
+    """A parameter of a card that was set by its user; a range that does not hold the value is widened to it."""
+    return replace(p, value=value, low=min(p.low, value), high=max(p.high, value), basis="config", source=source)
+
+
 def list_materials() -> list[str]:
     """Names of the material cards that come with the package."""
     return sorted(p.stem for p in _HERE.glob("*.toml") if p.stem != "model")

@@ -15,7 +15,7 @@ from ...base.reading.values import Bad, convert, did_you_mean, show
 from ...errors import InputError, Problem
 from .. import cards
 from ..cards.calibrated import Calibrated, calibrated_from, load_calibrated
-from ..cards.spec import IGNORED, MATERIAL, MODEL
+from ..cards.spec import IGNORED, MATERIAL, MODEL, CardEntry
 from . import checks
 from .schema import ALTERNATIVES, FREE_SECTIONS, SECTIONS, key_row
 
@@ -172,8 +172,12 @@ def _conditional(r: Reading) -> None:
 
 def model_key(name: str) -> Key:
     """The row of a model parameter, as for a config key; `name` must be one."""
-    spec, example = MODEL[name], cards.load_model()[name].value
-    shown = spelling_for(example, spec.unit)
+    return _card_key(MODEL[name], cards.load_model()[name].value)
+
+
+def _card_key(spec: CardEntry, example: float) -> Key:
+    """The row of a card's parameter, as for a config key."""
+    name, shown = spec.name, spelling_for(example, spec.unit)
     text = exact_text(example, shown)
     if spec.unit == "-":
         return Key(name, "number", spec.about, text.split(" ")[0], low=spec.low, high=spec.high)
@@ -209,9 +213,10 @@ def ignored(r: Reading) -> tuple[str, ...]:
 
 
 def _read_material(r: Reading) -> None:
-    """The card the feed names, or the one written into the config."""
+    """The card the feed names, with what [material] changes of it, or the one written into the config."""
     name, inline = r.values.get("feed.material"), r.tables.get("material")
-    if isinstance(inline, dict):
+    changes = inline if isinstance(inline, dict) and not any(isinstance(v, dict) for v in inline.values()) else {}
+    if isinstance(inline, dict) and not changes:
         before = len(r.problems)
         label = str(name or "material")
         card = cards.params_from_tables(inline, MATERIAL, r.where, r.problems, r.lost, label, r.complete, "material.")
@@ -231,7 +236,27 @@ def _read_material(r: Reading) -> None:
         r.own_card = cards.is_path(name)
         r.values["feed.material"] = Path(name.strip()).stem if r.own_card else cards.shipped_name(name)
     if r.material is not None:
+        _change_material(r, r.material, changes)
         r.values["feed.stick_temperature"] = r.material.value("stick_temperature")
+
+
+def _change_material(r: Reading, card: cards.Card, changes: dict) -> None:
+    """Numbers of the card set in the config: a range that does not hold its number is widened to it."""
+    new = []
+    for name, raw in changes.items():
+        if name not in MATERIAL:
+            hint = did_you_mean(name, MATERIAL)
+            r.say(f"material.{show(name)[1:-1]}", "unknown parameter of a material", hint=hint)
+            continue
+        old = card[name]
+        key = _card_key(MATERIAL[name], old.value)
+        try:
+            new.append(cards.as_set(old, convert(raw, key), f"[material] in {Path(r.where).name}"))
+        except Bad as bad:
+            r.say(f"material.{name}", bad.message, bad.allowed or key.allowed, bad.hint)
+    if new:
+        r.own_card, note = True, f"As on the card {card.title}, but for {', '.join(p.name for p in new)}."
+        r.material = card.copied(card.merged(new), card.title, note, "")
 
 
 def _read_calibration(r: Reading) -> None:

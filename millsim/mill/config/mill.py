@@ -129,11 +129,9 @@ def _feed_size(r: Reading) -> FeedSize:
 
 
 def _with_overrides(model: ParamSet, overrides: dict[str, float], where: str) -> ParamSet:
-    """Model parameters with the config's values; a range that does not hold its value is widened to it."""
+    """Model parameters with the config's values."""
     source = f"[model] in {Path(where).name}"
-    pairs = ((model[name], v) for name, v in overrides.items())
-    ends = {"basis": "config", "source": source}
-    return model.merged([replace(p, value=v, low=min(p.low, v), high=max(p.high, v), **ends) for p, v in pairs])
+    return model.merged([cards.as_set(model[name], v, source) for name, v in overrides.items()])
 
 
 def _resolved(r: Reading) -> list[tuple[str, Key, Any]]:
