@@ -117,12 +117,14 @@ def made_light(patch):
     """Nothing is solved: only what surrounds the answer is of interest."""
     two = "An answer of several words\n  in two lines.\nMore of it."
     patch.setattr(advised, "predict", lambda *_, **__: replace(fake_prediction(), config_text=chilled().text))
-    patch.setattr(answers, "answers", lambda *_, **__: SimpleNamespace(code=0, value=lambda _: 0.0, ways=()))
+    patch.setattr(answers, "answers", lambda *_, **__: SimpleNamespace(code=0, value=lambda _: 0.0, against=False))
     patch.setattr(heatways, "helped", lambda a, *_: a)
     patch.setattr(
         nextstep,
         "plan",
-        lambda *_, **__: SimpleNamespace(rank=lambda _: [], hardly=lambda _: (), model=SimpleNamespace(rate_kg_s=1e-3)),
+        lambda *_, **__: SimpleNamespace(
+            rank=lambda _: [], hardly=lambda _: (), model=SimpleNamespace(rate_kg_s=1e-3), about=""
+        ),
     )
     patch.setattr(whole, "calibrate_whole", lambda *_, **__: SimpleNamespace(bars=False))
     patch.setattr(carding, "card_text", lambda _: "")

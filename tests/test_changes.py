@@ -14,6 +14,7 @@ import sweeps
 from hypothesis import HealthCheck, Phase, assume, given, settings
 from test_random_mills import random_mills
 
+from millsim.base.quantities.written import rate_words
 from millsim.errors import InputError, NotConverged
 from millsim.explore.choose.advise import choose
 from millsim.explore.choose.targets import parse
@@ -21,7 +22,9 @@ from millsim.explore.sweep.points import config_at
 from millsim.forecast.run import predict
 from millsim.laws.strength import TIP_CAP
 from millsim.mill.config.mill import load_config, parse_config
-from millsim.show.words.changes import rate_words, what_would_help
+from millsim.mill.parts import stock_hole
+from millsim.show.words.changes import setting, what_would_help
+from millsim.show.words.choice import close_words
 from millsim.studies import advised
 from millsim.studies.changes import TO_CAPACITY, what_helps
 from millsim.studies.prebuild.review import BARRING, NAMES, RULES, bits, failing, named, of_bits, review
@@ -155,6 +158,24 @@ def test_dust_does_not_bar_and_is_told_with_its_cure():
     assert [b.point for b in a.choice.builds] == [1]
     assert "The review fails dust in the air." in a.choice.builds[0].sentence
     assert a.cures and a.cures[0].startswith("Dust in the air: ") and "licensed practice" in a.cures[0]
+
+
+def test_close_checks_of_a_build_are_told():
+    a = choose(swept(), parse(WANT))
+    (b,) = a.choice.builds
+    lines = {x.name: x for x in review(config_at(swept(), b.point), None) if x.verdict == "close"}
+    assert {n for n, _ in b.close} >= set(lines) >= {"tip speed"}
+    margin = dict(b.close)["tip speed"]
+    assert margin == pytest.approx(80.0 / (12000.0 * RPM * 0.06)) and f"tip speed (margin {margin:.2f})" in close_words(
+        b
+    )
+
+
+def test_holes_that_are_advised_are_sold():
+    assert [stock_hole(x * 1e-3) * 1e3 for x in (0.513, 0.6, 1.2, 0.7)] == pytest.approx([0.5, 0.63, 1.25, 0.71])
+    assert stock_hole(1.2e-3, 1.2e-3) == pytest.approx(1.12e-3) and stock_hole(1e-6) == 1e-6
+    holes = [c for c in what_helps(mills.config("demo", *BARE)) if c.key == "sieve.hole"]
+    assert holes and all(stock_hole(x := setting(c, "m")) == pytest.approx(x) for c in holes)
 
 
 def test_every_check_has_a_bit_and_comes_back():

@@ -5,6 +5,7 @@ import math
 import tracemalloc
 from dataclasses import replace
 
+import mills
 import numpy as np
 import pytest
 import sweeps
@@ -16,7 +17,7 @@ from sweeps import GAP, HOLE, axis, curve, made, points
 
 from millsim.explore.choose import extsieve, noise, targets
 from millsim.explore.choose.advise import WORTH, choose
-from millsim.explore.choose.changes import changes, efforts
+from millsim.explore.choose.changes import changes, costs, efforts
 from millsim.explore.choose.front import pareto
 from millsim.explore.choose.judge import judge, miss, share_between, share_finer
 from millsim.explore.choose.neighbours import SweepPlaces
@@ -269,7 +270,7 @@ def test_recommendations_meet_the_target_and_differ(seed, draws):
         assert left_out == ("What to build, of the" in choice.text(sweep, a))
     for i, p in enumerate(own):  # of two that lie side by side, each is clearly better at something
         for q in own[:i]:
-            merits = [-j.accepted_kg_s, j.points.values["gross_J_kg"], efforts(sweep), j.points.loads[:, 1]]
+            merits = [-j.accepted_kg_s, j.points.values["gross_J_kg"], costs(sweep), j.points.loads[:, 1]]
             gains = [(m[q] - m[p]) / abs(m[q]) for m in merits if m[q]]
             assert not places.alike(p, q) or max(gains) >= ALIKE_GAIN - 1e-9
     text = choice.text(sweep, a)
@@ -292,13 +293,44 @@ def test_changes_are_those_from_the_mill_as_built():
         assert (efforts(sweep)[p] == 0.0) == (changes(sweep, p) == ())
 
 
+def test_costs_rank_by_the_dearest_thing_that_is_lost():
+    """By hand: a sieve is cheaper than work on the stator, and that than a rotor, whatever comes with it."""
+    radius = axis("rotor.radius", 60e-3, 61e-3)
+    gap, hole = axis("stator.gap", 3e-3, 2e-3), axis("sieve.hole", 0.6e-3, 0.3e-3)
+    cost = costs(made([radius, gap, hole], points(8)))
+    as_built, sieve, stator, both, rotor = cost[[0, 1, 2, 3, 4]]
+    assert as_built == 0.0 and 0.0 < sieve < stator < both < rotor
+    order = np.argsort(cost)
+    assert list(order) == [0, 1, 2, 3, 4, 5, 6, 7]
+
+
+def test_of_builds_alike_in_chance_the_cheapest_comes_first_and_is_named():
+    """A new sieve alone does it, and so does a new gap, at no other chance."""
+    gap, hole = axis("stator.gap", 3e-3, 2e-3), axis("sieve.hole", 0.6e-3, 0.4e-3)
+    found = points(4, draws=8, x90_m=[600e-6, 400e-6, 400e-6, 400e-6], throughput_kg_s=[1e-3, 1e-3, 2e-3, 3e-3])
+    for i in range(4):
+        found.draws["x90_m"][i] = found.values["x90_m"][i]
+    sweep = made([gap, hole], found, as_built=points(1, x90_m=600e-6))
+    a = choose(sweep, X90)
+    assert a.choice.builds[0].point == 1 and "cheapest to change to" in a.choice.builds[0].role
+    assert "The cheapest change that does it is build 1: hole 0.6 mm -> 0.4 mm." in told(sweep, a)
+
+
+def test_the_dial_of_a_router_is_as_built_where_it_stands():
+    dial = 'drive.dial=["8000 rpm", "10000 rpm", "14000 rpm"]'
+    base = mills.config("pla", dial, "drive.dial_step=2.5", "rotor.radius=40 mm")
+    steps = axis("drive.dial_step", 2.0, 2.5, 3.0, unit="1", shown="-")
+    sweep = made([steps], points(3), base=base)
+    assert changes(sweep, 1) == () and changes(sweep, 0) == (("dial step", "2.5", "2"),)
+
+
 def test_the_mill_as_built_is_told_when_it_meets():
     sweep = made([GAP], points(3, x90_m=[400e-6, 400e-6, 450e-6]), as_built=points(1, x90_m=450e-6))
     a = choose(sweep, X90)
     assert a.choice.as_built_meets
     text = told(sweep, a)
     assert "The mill as built meets it." in text
-    assert "Fewest changes to the mill. Nothing: it is the mill as built." in text
+    assert "Cheapest to change to. Nothing: it is the mill as built." in text
     assert "No parameter draws were computed, so how likely it is to meet the target is not known" in text
     assert "intervals" not in text
     assert all(math.isnan(b.probability) for b in a.choice.builds)

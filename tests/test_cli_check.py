@@ -251,6 +251,7 @@ def test_quick_json_and_exit_code_agree_with_the_whole_check():
         for x in found["checks"]:
             assert x["verdict"] in (by[x["name"]], "not checked"), x["name"]
         assert found["counts"]["not checked"] > whole["counts"]["not checked"]
+        assert whole["quick"] is None and "leave out --quick for the whole review" in found["quick"]
         failing = found["counts"]["fails"] > 0
         assert (quick.exit_code, found["status"]) == (
             (FAILED, "check failed") if failing else (INCOMPLETE, "incomplete")

@@ -63,7 +63,7 @@ def test_a_heat_limited_mill_in_words():
     assert "the air would warm by 19 K" in text
     assert "a cold mill would run 3.6 min" in text
     assert "the temperature binds" in text
-    assert re.search(r" Runaway: none found up to \d+ °C. Heat feeds itself a little \(hotter, tougher, hotter\)", text)
+    assert re.search(r" Runaway: in a room of \d+ °C none found up to \d+ °C. Heat feeds itself a little", text)
 
 
 def steep_mill(folder):
@@ -152,7 +152,6 @@ def test_json_ventilation_rests_on_figures():
         (("--limit", "45 mm"), "--limit: "),
         (("--hot-day", "15 °C"), "--hot-day: a hot day of 15 °C is not warmer than the room's 20 °C"),
         (("--room", "20"), '--room: "20" has no unit'),
-        (("--feed", "60 °C"), "60 °C is above the limit of pla"),
         (("--air", "60"), '--air: "60" has no unit'),
         (("--air", "-3 m3/h"), "--air: "),
         (("--set", "air.rum=3"), "air.rum"),

@@ -248,7 +248,9 @@ def test_heat_limited_pla_mill_by_hand():
     assert a.toughens
     assert 0.01 < a.runaway.gain < 0.2 and a.runaway.threshold_K == inf
     said = next(x for x in sentences(a) if x.lower().startswith("runaway"))
-    assert said.startswith("Runaway: none found up to 103 °C. Heat feeds itself a little (hotter, tougher, hotter)")
+    assert said.startswith(
+        "Runaway: in a room of 30 °C none found up to 103 °C. Heat feeds itself a little (hotter, tougher, hotter)"
+    )
 
 
 def test_powder_hotter_than_its_air_is_the_reason_on_a_hot_day():

@@ -398,6 +398,53 @@ def test_sieve_area_by_the_trade_rule_is_told_not_failed():
     assert line("sieve area for the motor", "demo", "sieve.area=150 cm2").verdict == "passes"
 
 
+def test_the_trade_rule_keeps_the_holes_and_says_what_to_buy():
+    # 400 W ask for 14 cm2 open; of 75 cm2 that is 18.7 %: pi / (2 sqrt 3) (0.6 mm / p)^2, p = 1.32 mm, so 1.3 mm.
+    thin = line("open area for the motor", "demo", "drive.rated_power=400 W", "sieve.pitch=1.5 mm")
+    assert thin.limit == pytest.approx(14e-4) and "a pitch of 1.3 mm or less" in thin.words
+    # 1.1 kW ask for 38.5 cm2: more than sheet of 0.6 mm holes has, 25 % by hand between 23 % at 0.5 and 33 % at 1 mm.
+    more = line("open area for the motor", "demo")
+    assert "keep the holes" in more.words and "take 154 cm² of such sieve" in more.words and "25 % open" in more.words
+    assert "the wall of this chamber has 79.2 cm² in all" in more.words  # 2 pi 63 mm 20 mm
+
+
+@pytest.mark.parametrize(("thickness", "sold"), [("0.6 mm", None), ("0.7 mm", "0.6 mm"), ("2 mm", "0.6 mm")])
+def test_sheet_thicker_than_its_holes_is_told_with_one_that_is_sold(thickness, sold):
+    config = mills.config("demo", f"sieve.thickness={thickness}")
+    found = [x for x in review(config, None) if x.name == "holes against the sheet"]
+    assert bool(found) == bool(sold)
+    assert all(x.verdict == "note" and f"Keep the holes, they make the powder, and take sheet of {sold}" in x.words
+               for x in found)  # fmt: skip
+
+
+def test_what_a_motor_gives_for_hours_agrees_with_what_phase_control_leaves():
+    loaded = (Limit("shaft power", 800.0, 900.0, "W", ""),)
+    steady, slowed = (line(n, "pla", prediction=dataclasses.replace(predicted("pla"), limits=loaded))
+                      for n in ("steady load of the motor", "phase control"))  # fmt: skip
+    assert "keep it within 270 W to 450 W" in steady.words and "keeps up 270 W to 450 W" in slowed.words
+    full = line("steady load of the motor", "demo", prediction=dataclasses.replace(
+        predicted("demo"), limits=(Limit("shaft power", 1000.0, 1100.0, "W", ""),)))  # fmt: skip
+    assert "keep it near 715 W: feed less" in full.words  # 0.65 of 1100 W
+
+
+def test_a_mill_that_does_not_run_has_no_rate_and_less_feed_is_no_cure():
+    p = dataclasses.replace(predicted("demo"), status="hardly grinds", binding="grinding",
+                            limits=(Limit("shaft power", 1000.0, 1100.0, "W", ""),))  # fmt: skip
+    found = {x.name: x for x in review(mills.config("demo"), p)}
+    assert found["feed rate asked for"].verdict == "fails" and found["feed rate asked for"].value is None
+    assert prebuild.figures_of(found["feed rate asked for"]) == ("", "", "")
+    assert not any("feed less" in x.words.lower() or "less feed" in x.words for x in found.values())
+
+
+def test_the_cure_of_a_sideways_load_is_the_piece_that_keeps_it():
+    tool = ("drive.rotor_on=collet", "drive.side_load=900 N")
+    bad = line("sideways load on the collet", "pla", *tool)
+    assert bad.verdict == "fails" and "wider gap" not in bad.words
+    size = float(bad.words.split("Pieces of ")[1].split(" mm")[0])
+    assert line("sideways load on the collet", "pla", *tool, f"feed.size.size={0.97 * size} mm").verdict != "fails"
+    assert line("sideways load on the collet", "pla", *tool, f"feed.size.size={1.1 * size} mm").verdict == "fails"
+
+
 def test_air_against_heat_by_the_first_law():
     # No feed (a batch counts none), 800 W, 0.0124 m3/s: 65 K may be used; UA 0.8 W/K takes 52 W.
     p = predicted("batch", shaft_power_W=800.0, air_temperature_K=330.0)

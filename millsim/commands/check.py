@@ -39,8 +39,10 @@ def check(ctx, config, quick, settings) -> None:
     numbers = {key: scalar.value for key, scalar in drawing.derived(loaded).items()}
     answer(
         ctx,
-        lambda: {**prebuild.review_json(loaded, lines), "derived": numbers, "ignored": list(loaded.ignored)},
-        lambda: "\n".join([drawing.describe(loaded), *prebuild.ignored(loaded), prebuild.review_text(loaded, lines)]),
+        lambda: {**prebuild.review_json(loaded, lines, quick), "derived": numbers, "ignored": list(loaded.ignored)},
+        lambda: "\n".join(
+            [drawing.describe(loaded), *prebuild.ignored(loaded), prebuild.review_text(loaded, lines, quick)]
+        ),
         _code(lines, prediction),
         caution=cautions.at("check", cautions.case_of(loaded, [x.words for x in lines])),
         full=True,

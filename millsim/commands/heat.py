@@ -50,7 +50,7 @@ def heat(ctx, config, limit, room, feed, hot_day, air, settings) -> None:
     from ..show.words.heat import heat_text
     from ..show.words.heat_tables import heat_json
 
-    exceeded = bool(found.ways) or limit_K is not None and found.value("outlet_K") > limit_K
+    exceeded = found.against or limit_K is not None and found.value("outlet_K") > limit_K
     code = ANSWER_IS_NO if exceeded else exit_code(found.code)
     caution = cautions.at("heat", cautions.case_of(loaded))
     answer(ctx, lambda: heat_json(found), lambda: heat_text(found), code, caution=caution)

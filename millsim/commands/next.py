@@ -35,14 +35,19 @@ def next_(ctx, config, question, seed, settings) -> None:
 
     rate = planned.model.rate_kg_s
     note = [] if loaded.feed.batch_mass_kg is None else calibration.batch_lines(rate)
-    found = {"next": calibration.next_json(ranked), "hardly": list(hardly), "planned_rate_kg_s": rate}
+    found = {
+        "next": calibration.next_json(ranked),
+        "hardly": list(hardly),
+        "planned_rate_kg_s": rate,
+        "bands": planned.about,
+    }
     found |= {"note": " ".join(note)} if note else {}
     from ..show.words.advice import bench_words
 
     bench = bench_words(loaded.material.bench, loaded.material.cut_edge, loaded.rotor.edge)
     found |= {"bench": bench} if bench else {}
     note += [f"Bench tests: {bench}"] if bench else []
-    lines = [*note, *calibration.next_lines(ranked, question, rate, most=20, hardly=hardly)]
+    lines = [*note, *calibration.next_lines(ranked, question, rate, most=20, hardly=hardly, about=planned.about)]
     caution = cautions.at("next", cautions.case_of(loaded))
     answer(ctx, lambda: {"status": "ok", "question": question} | found, lambda: "\n".join(lines), caution=caution)
 

@@ -16,7 +16,7 @@ from ..mill.problem import Setup
 from ..record.limits import CHAMBER, GRINDING, HARDLY_J_KG, LEAST_OPEN, LIMITS, OVER
 from ..record.outputs import scalar
 from ..record.prediction import MORE_CARRIES_LESS, Counted, EngineResult, Limit, SizeTable
-from .outcome import Outcome
+from .outcome import Outcome, sticky_feed
 from .scalars import Figures, ledger, powers_from, scalars, temperature_of
 
 NAN = float("nan")
@@ -184,9 +184,12 @@ def limits_of(problem: Setup, o: Outcome) -> tuple[Limit, ...]:
     batch = problem.config.feed.batch
     charge = batch.mass_kg if batch else float(s["M"])
     hottest = max(s["T"], powder_temperature(o)) if not batch else s["T"]
+    sticks = sticky_feed(problem, problem.mill)
+    hot = "the feed sticks as it comes" if sticks else "above it the powder sticks or smears"
+    hottest = max(hottest, m["T_feed"]) if sticks else hottest
     rows = (
         ("shaft power", o.loads[0] * m["rated_power"], m["rated_power"], "W", "rated power of the motor at the shaft"),
-        ("outlet temperature", hottest, m["T_limit"], "K", "above it the powder sticks or smears"),
+        ("outlet temperature", hottest, m["T_limit"], "K", hot),
         ("sieve", 1.0 - s["unblinded"], 1.0 - LEAST_OPEN, "1", "share of the holes pegged by near-size pieces"),
         ("chamber", charge, full, "kg", MORE_CARRIES_LESS if _floods(o) else f"most of the charge {waiting}"),
         ("jam", o.loads[4], 1.0, "1", "bites against the rotor's energy, power against the motor's overload"),

@@ -14,7 +14,8 @@ from ..errors import NotConverged
 from ..laws import heat
 from ..mill.chamber import STATE, STILL
 from ..mill.config.sections import Feed
-from ..mill.problem import Setup
+from ..mill.problem import NO_LIMIT, Setup
+from ..record.heatlimit import feed_sticks
 from ..record.limits import (
     CANNOT,
     CHAMBER,
@@ -30,6 +31,8 @@ from ..record.limits import (
     SIEVE,
     TEMPERATURE,
 )
+
+NEXT_TO_NONE = 50e-3 / 3600.0  # kg/s, 50 g/h: next to no feed
 
 
 @dataclass(frozen=True)
@@ -98,15 +101,23 @@ def solve(
     mill = problem.mill if mill is None else mill
     tolerance = tolerance or problem.config.run.tolerance
     work, s, loads = new_work(problem.x.size), np.zeros(1, STATE), np.zeros(len(LIMITS))
-    asked = np.inf if rate_kg_s is None else rate_kg_s
+    m, sticks = mill[0], sticky_feed(problem, mill)
+    asked = NEXT_TO_NONE if sticks else np.inf if rate_kg_s is None else rate_kg_s
     grid = grid_of(problem, mill)
-    code, binding, residual = operate(mill[0], grid, problem.feed, asked, s[0], work, loads, tolerance)
-    if code == FAILED:
+    code, binding, residual = operate(m, grid, problem.feed, asked, s[0], work, loads, tolerance)
+    if code == FAILED and not sticks:
         raise NotConverged(_not_converged(s, residual, tolerance))
-    m = mill[0]
-    if code == CANNOT and m["T_limit"] <= m["T_room"] and not m["isothermal"] > 0.0:
+    if sticks:
+        code, binding = CANNOT, TEMPERATURE
+    elif code == CANNOT and m["T_limit"] <= m["T_room"] and not m["isothermal"] > 0.0:
         binding = TEMPERATURE  # whatever it grinds: the room itself is over the limit
     return _outcome(code, binding, s, work, loads, residual)
+
+
+def sticky_feed(problem: Setup, mill: np.ndarray) -> bool:
+    """Whether a mill record (1,) is fed with what sticks before it is milled; not where heat is to be no matter."""
+    stick = problem.config.material.value("stick_temperature")
+    return bool(mill["T_limit"][0] < NO_LIMIT) and feed_sticks(stick, float(mill["T_feed"][0]))
 
 
 def hardly(outcome: Outcome) -> bool:
@@ -211,6 +222,8 @@ def solve_batch(problem: Setup, mass_kg: float, seconds: float, steps: int = 300
     loads[GRINDING] = grinding_load(mill[0], s[0], work)
     binding = int(np.argmax(loads))
     code = OK if loads.max() <= 1.0 else CANNOT if binding == GRINDING else OVER
+    if sticky_feed(problem, mill):
+        code, binding = CANNOT, TEMPERATURE
     out = _outcome(code, binding, s, work, loads, 0.0)
     return replace(out, product=product / seconds, flows=totals[0], powers=powers[0],
                    steps=FrozenSteps(ends, states, screens, bridges, np.ones_like(screens)), history=left)  # fmt: skip

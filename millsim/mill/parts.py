@@ -1,8 +1,10 @@
-"""The parts as the drawing and the plates give them: metals, masses, inertia, balance, and the motor's own loss."""
+"""The parts as drawing and plates give them: metals, masses, inertia, balance, stock holes, the motor's own loss."""
 
+import math
 from dataclasses import dataclass
 
 from ..base.numerics.uncompiled import as_written
+from ..base.reading.sieves import ISO_R20_MM
 from ..laws import drive, strength
 from .config.mill import Config
 
@@ -94,3 +96,13 @@ def socket_power(config: Config, shaft_W: float) -> float:
     if own <= 0.0:
         return shaft_W / d.efficiency
     return as_written(drive.motor_input)(shaft_W, d.shaft_rated_W, d.efficiency, own)
+
+
+def stock_hole(size_m: float, most_m: float = math.inf) -> float:
+    """Return the hole (m) nearest to a size that is sold, of those up to `most_m`: R20 of ISO 565, which names the
+    openings of perforated plate and wire cloth alike. Beyond the table the size itself.
+    """
+    sold = [x / 1000 for x in ISO_R20_MM if x / 1000 <= most_m * (1 + 1e-9)]
+    if not sold or not ISO_R20_MM[-1] / 1000 <= size_m <= ISO_R20_MM[0] / 1000:
+        return size_m
+    return min(sold, key=lambda x: abs(math.log(x / size_m)))

@@ -77,6 +77,21 @@ def sticks(p: Prediction) -> bool:
     return outlet is not None and no_powder(of_prediction(p).stick_K, outlet.value)
 
 
+def feed_sticks(stick_K: float, feed_K: float) -> bool:
+    """Whether the feed sticks before anything is done to it: no mill runs on it."""
+    return feed_K >= stick_K
+
+
+def feed_sticks_words(stick_K: float, feed_K: float) -> str:
+    """The same in words: a clause."""
+    return f"the feed comes at {celsius(feed_K)}, and by its card it sticks from {celsius(stick_K)} on"
+
+
+def feed_of(p: Prediction) -> tuple[float, float]:
+    """(where the feed of a prediction sticks, its temperature) [K]; NaN where it does not say."""
+    return of_prediction(p).stick_K, config_value(p, "feed", "temperature", "K")
+
+
 def no_powder_words(T: float, stick_K: float) -> str:
     """That something as warm as T [K] is no powder: a sentence without its end."""
     return (

@@ -5,11 +5,9 @@ passed before, the walk ends: nothing is advised that sends a builder to a rotor
 """
 
 import math
-from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
-from ..base.quantities.units import readable
-from ..base.quantities.written import digits
+from ..base.quantities.written import NOTHING_KG_S
 from ..base.reading.key import AS_MUCH
 from ..errors import InputError, NotConverged
 from ..forecast.assemble import balance_result, without_throughput
@@ -17,13 +15,13 @@ from ..forecast.band import BATCH_STEPS
 from ..forecast.outcome import Outcome, solve, solve_batch
 from ..forecast.run import prediction_of
 from ..mill.calibrated import LOOSE
-from ..mill.config.mill import Config, Sieve, parse_config
+from ..mill.config.mill import Config, parse_config
 from ..mill.problem import build
-from ..record.limits import CANNOT, JAM, LIMITS, OK
+from ..record.limits import CANNOT, JAM, LIMITS, OK, TEMPERATURE
 from ..record.prediction import Change, Prediction
 from .prebuild.review import BARRING, named, review
+from .ways import Way, gap_words, scaled, ways
 
-STEPS = (0.25, 0.5, 1.0)  # of the way to the farthest that is tried, in ln of what changes
 OPENED = (0.25, 0.5, 0.75, 1.0)  # the same, of a gap that is opened until a piece by itself passes
 FINER = 4  # halvings between a step that the review passes and one that it fails
 WORTH = 1.03  # rate over that of the mill as it is, from which a change is worth naming
@@ -31,20 +29,9 @@ FARTHER = 1.03  # the same, from which going farther is
 COARSER = 0.1  # in x50: more, and it is another powder
 MOST = 4  # changes that are kept, of those that leave the powder as fine and of those that do not
 SAME = 0.99  # of a margin: less, and a check is failed by more
-WALL = 0.8  # share of the wall that a larger sieve may take (assumed: pins and feed want the rest)
-EDGES = ("blunt", "bevelled", "toothed")
-COLD_K = ((194.65, "dry ice"), (123.15, "cold nitrogen"))  # what chills a feed, to which temperature
-RPM = math.pi / 30.0
-
-
+OUT_OF_HEAT = ("air.inlet_area", "air.blower_pressure", "feed.temperature")  # in the order a workshop would try them
+FED = (0.8, 0.6, 0.4, 0.2)  # shares of a rate that are tried where the whole is too much
 TO_CAPACITY = f'feed.rate="{AS_MUCH}"'
-
-
-class Way(NamedTuple):
-    """A kind of change: the values it goes through at a share of its way, as (words, overrides)."""
-
-    key: str
-    at: Callable[[float], tuple[str, tuple[str, ...]]]
 
 
 class Tried(NamedTuple):
@@ -87,11 +74,26 @@ def what_helps(config: Config) -> tuple[Change, ...]:
         return ()
     found = [c for way in ways(config) if (c := walk(config, base, way)) is not None]
     coarse = (1.0 + COARSER) * base.prediction.main.scalars["x50_m"].value
-    found.sort(key=lambda c: (c.x50_m > coarse, -c.gain))  # what leaves the powder as fine comes first
+    found.sort(key=lambda c: (c.x50_m > coarse, *_place(base, c)))  # what leaves the powder as fine comes first
     fine = sum(c.x50_m <= coarse for c in found)
-    kept = found[: min(fine, MOST)] + found[fine : fine + MOST]
+    most = MOST + sum(c.x50_m <= coarse and cools(c) for c in found) if _hot(base) else MOST
+    kept = found[: min(fine, most)] + found[fine : fine + MOST]
     opened = _opened(config, base)
     return tuple(kept if opened is None or opened in kept else [*kept, opened])
+
+
+def cools(c: Change) -> bool:
+    """Whether a change is one of the ways out of heat."""
+    return c.key in OUT_OF_HEAT
+
+
+def _hot(base: Tried) -> bool:
+    return base.outcome.binding == LIMITS[TEMPERATURE]
+
+
+def _place(base: Tried, c: Change) -> tuple[int, float]:
+    """Where a change stands: the largest gain first; where heat binds, ways out of heat in their order before all."""
+    return (OUT_OF_HEAT.index(c.key) if _hot(base) and cools(c) else len(OUT_OF_HEAT)), -c.gain
 
 
 def _opened(config: Config, base: Tried) -> Change | None:
@@ -100,7 +102,7 @@ def _opened(config: Config, base: Tried) -> Change | None:
     s, piece = config.stator, config.feed.size.top_m
     if not _jams(base) or s.kind != "pins" or piece <= s.gap_m:
         return None
-    way = _scaled("stator.gap", s.gap_m, LOOSE * piece / s.gap_m, 1e-3, _gap_words)
+    way = scaled("stator.gap", s.gap_m, LOOSE * piece / s.gap_m, 1e-3, gap_words)
     for share in OPENED:
         found, new = _step(config, base, way, share)
         if new:
@@ -123,13 +125,15 @@ def with_keys(config: Config, overrides: tuple[str, ...]) -> Config:
 def walk(config: Config, base: Tried, way: Way) -> Change | None:
     """The step on a way that is worth taking and that the review passes; None where there is none."""
     best, passed, stopped, words_before = None, 0.0, "", ""
-    for share in STEPS:
+    for share in way.steps:
         found, new = _step(config, base, way, share)
         if new:
             stopped = new
             break
         if found is None:
-            break
+            if _rate(base) > 0.0:
+                break
+            continue  # what does not run as it is may not run with little of a change either
         passed = share
         if found.words != words_before and (best is None or found.gain > FARTHER * best.gain):
             best, words_before = found, found.words
@@ -166,15 +170,39 @@ def _step(config: Config, base: Tried, way: Way, share: float) -> tuple[Change |
     except InputError:
         return None, ""
     there = tried(changed)
-    if there is None or there.outcome.code == CANNOT:
+    if there is None or there.outcome.code == CANNOT or not _rate(there) > NOTHING_KG_S:
         return None, ""
-    new = sorted(there.fails & base.passes | _worse(base, there))
+    new = newly_failing(base, there)
+    if new and not _rate(base) > 0.0:  # of a mill without a load every check of the load passes: feed it less
+        rate, less, new = fed_within(changed, base, there, float(there.outcome.state["F"]))
+        there = less
+        keys = (*keys, f'feed.rate="{rate * 3600.0:.4g} kg/h"')
     s = there.prediction.main.scalars
     was, now = _rate(base), _rate(there)
     return Change(
         way.key, words, keys, now, s["x50_m"].value, s["gross_J_kg"].value, s["outlet_temperature_K"].value,
         there.outcome.binding, now / was if was > 0.0 else math.inf, "",
     ), (new[0] if new else "")  # fmt: skip
+
+
+def newly_failing(base: Tried, there: Tried) -> list[str]:
+    """Checks that a mill fails and the one it was made of did not, or that bar it and are failed by more."""
+    return sorted(there.fails & base.passes | _worse(base, there))
+
+
+def fed_within(config: Config, base: Tried, there: Tried, rate_kg_s: float) -> tuple[float, Tried, list[str]]:
+    """(rate, the mill at it, what it newly fails) of a mill that newly fails something at a rate: the largest of a few
+    lower ones at which it does not, else that rate."""
+    if config.feed.batch:
+        return rate_kg_s, there, newly_failing(base, there)
+    for share in FED:
+        rate = float(f"{share * rate_kg_s * 3600.0:.2g}") / 3600.0
+        if not rate > NOTHING_KG_S:
+            break
+        less = tried(with_keys(config, (f'feed.rate="{rate * 3600.0:.4g} kg/h"',)), rate)
+        if less is not None and less.outcome.code == OK and not newly_failing(base, less):
+            return rate, less, []
+    return rate_kg_s, there, newly_failing(base, there)
 
 
 def _worse(base: Tried, there: Tried) -> frozenset[str]:
@@ -189,150 +217,3 @@ def _rate(t: Tried) -> float:
     if t.outcome.code == CANNOT or (t.outcome.history.size and t.outcome.code != OK):
         return 0.0
     return float(t.prediction.main.scalars["throughput_kg_s"].value)
-
-
-# --- the ways --------------------------------------------------------------------------------------------
-
-
-def ways(config: Config) -> Iterator[Way]:
-    """What a workshop can change on this mill, each to its farthest."""
-    yield from _of_motion(config)
-    yield from _of_stator(config)
-    yield from _of_sieve(config)
-    yield from _of_heat(config)
-    yield from _of_load(config)
-
-
-def _to(now: float, factor: float, share: float) -> float:
-    """A value at a share of the way to `factor` times itself, to two digits, never beyond."""
-    value = now * factor**share
-    step = 10.0 ** (math.floor(math.log10(value)) - 1)
-    return (math.floor if factor > 1.0 else math.ceil)(value / step + (1e-9 if factor > 1.0 else -1e-9)) * step
-
-
-def _in(unit: float, now: float, factor: float, share: float) -> float:
-    """The same in a unit of the workshop, in which it is round; SI."""
-    return _to(now / unit, factor, share) * unit
-
-
-def _scaled(key: str, now: float, factor: float, unit: float, tell: Callable[[float], tuple[str, tuple[str, ...]]]):
-    """The way on which one number goes to a factor of itself."""
-
-    def at(share: float) -> tuple[str, tuple[str, ...]]:
-        value = _in(unit, now, factor, share)
-        moved = value > now * (1.0 + 1e-6) if factor > 1.0 else value < now * (1.0 - 1e-6)
-        return tell(value) if moved else ("", ())
-
-    return Way(key, at)
-
-
-def _of_motion(config: Config) -> Iterator[Way]:
-    R, speed, r = config.rotor.radius_m, config.drive.speed_rad_s, config.rotor
-
-    def turn(omega: float) -> tuple[str, tuple[str, ...]]:
-        rpm = omega / RPM
-        return f"{rpm:.0f} rpm, {digits(omega * R, 2)} m/s at the tips", (f'drive.speed="{rpm:.6g} rpm"',)
-
-    def lower(height: float) -> tuple[str, tuple[str, ...]]:
-        keys = [f'rotor.bar_height="{height * 1e3:.6g} mm"']
-        if config.stator.kind == "pins" and config.stator.free_length_m > height:
-            keys.append(f'stator.free_length="{height * 1e3:.6g} mm"')
-        return f"bars {readable(height, 'mm')} high", tuple(keys)
-
-    for factor in (1.8, 0.5):
-        yield _scaled("drive.speed", speed, factor, RPM, turn)
-    for most in (4, -3):
-        yield Way("rotor.bars", _counted(r.bars, most, "bar", "rotor.bars"))
-    yield _scaled("rotor.bar_height", r.bar_height_m, 0.5, 1e-3, lower)
-    sharper = EDGES[EDGES.index(r.edge) + 1 :]
-    if sharper:
-        yield Way("rotor.edge", lambda share: _edge(sharper, share))
-
-
-def _edge(sharper: tuple[str, ...], share: float) -> tuple[str, tuple[str, ...]]:
-    edge = sharper[min(len(sharper) - 1, int(share * len(sharper)))]
-    return f"a {edge} edge", (f'rotor.edge="{edge}"',)
-
-
-def _counted(now: int, most: int, one: str, key: str) -> Callable[[float], tuple[str, tuple[str, ...]]]:
-    """The way on which a number of things goes up or down."""
-
-    def at(share: float) -> tuple[str, tuple[str, ...]]:
-        count = now + (1 if most > 0 else -1) * max(1, math.floor(abs(most) * share + 1e-9))
-        return (f"{count} {one}s", (f"{key}={count}",)) if count >= 2 else ("", ())  # one bar needs a counterweight
-
-    return at
-
-
-def _gap_words(gap_m: float) -> tuple[str, tuple[str, ...]]:
-    return f"a gap of {readable(gap_m, 'mm')}", (f'stator.gap="{gap_m * 1e3:.6g} mm"',)
-
-
-def _of_stator(config: Config) -> Iterator[Way]:
-    s = config.stator
-    for factor in (0.3, 3.0):
-        yield _scaled("stator.gap", s.gap_m, factor, 1e-3, _gap_words)
-    if s.kind == "pins":
-        yield Way("stator.pins", _counted(s.pins, s.pins, "pin", "stator.pins"))
-
-
-def hole_keys(sieve: Sieve, hole_m: float) -> tuple[str, ...]:
-    """Overrides that make a sieve with other holes and the same open share."""
-    keys = [f'sieve.hole="{hole_m * 1e3:.6g} mm"']
-    for name, step in (("pitch", sieve.pitch_m), ("wire", sieve.wire_m)):
-        if step is not None:
-            keys.append(f'sieve.{name}="{step * 1e3 * hole_m / sieve.hole_m:.6g} mm"')
-    return tuple(keys)
-
-
-def _of_sieve(config: Config) -> Iterator[Way]:
-    s, c = config.sieve, config
-
-    def hole(value: float) -> tuple[str, tuple[str, ...]]:
-        return f"holes of {readable(value, 'mm')}", hole_keys(s, value)
-
-    def area(value: float) -> tuple[str, tuple[str, ...]]:
-        return f"a sieve of {readable(value, 'cm2')}", (f'sieve.area="{value * 1e4:.6g} cm2"',)
-
-    yield _scaled("sieve.hole", s.hole_m, 2.0, 1e-3, hole)
-    wall = 2.0 * math.pi * (c.rotor.radius_m + c.stator.gap_m) * c.rotor.bar_height_m
-    if WALL * wall > 1.1 * s.area_m2:
-        yield _scaled("sieve.area", s.area_m2, min(2.0, WALL * wall / s.area_m2), 1e-4, area)
-
-
-def _of_heat(config: Config) -> Iterator[Way]:
-    a, colder = config.air, [x for x in COLD_K if x[0] < config.feed.temperature_K - 10.0]
-
-    def chill(share: float) -> tuple[str, tuple[str, ...]]:
-        T, by = colder[min(len(colder) - 1, int(share * len(colder)))]
-        return f"feed chilled to {T - 273.15:.0f} °C with {by}", (f'feed.temperature="{T - 273.15:.1f} degC"',)
-
-    def inlet(value: float) -> tuple[str, tuple[str, ...]]:
-        return f"an air inlet of {readable(value, 'cm2')}", (f'air.inlet_area="{value * 1e4:.6g} cm2"',)
-
-    def suck(share: float) -> tuple[str, tuple[str, ...]]:
-        pressure = round(2000.0 * share, -2)
-        return f"suction of {pressure:.0f} Pa", (f'air.blower_pressure="{pressure:.0f} Pa"',)
-
-    if colder:
-        yield Way("feed.temperature", chill)
-    yield _scaled("air.inlet_area", a.inlet_area_m2, 3.0, 1e-4, inlet)
-    if a.blower_pressure_Pa < 500.0:
-        yield Way("air.blower_pressure", suck)
-
-
-def _of_load(config: Config) -> Iterator[Way]:
-    def motor(watts: float) -> tuple[str, tuple[str, ...]]:
-        return f"a motor rated {readable(watts, 'W')}", (f'drive.rated_power="{watts:.6g} W"',)
-
-    def heavier(mass: float) -> tuple[str, tuple[str, ...]]:
-        return f"a rotor of {readable(mass, 'kg')}", (f'rotor.mass="{mass:.6g} kg"',)
-
-    def smaller(mass: float) -> tuple[str, tuple[str, ...]]:
-        return f"a batch of {readable(mass, 'g')}", (f'feed.batch_mass="{mass * 1e3:.6g} g"',)
-
-    yield _scaled("drive.rated_power", config.drive.rated_power_W, 2.0, 1.0, motor)
-    if config.rotor.mass_kg is not None:
-        yield _scaled("rotor.mass", config.rotor.mass_kg, 3.0, 1.0, heavier)
-    if config.feed.batch_mass_kg is not None:
-        yield _scaled("feed.batch_mass", config.feed.batch_mass_kg, 0.2, 1e-3, smaller)

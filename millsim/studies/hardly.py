@@ -10,14 +10,16 @@ from math import pi, sqrt
 
 import numpy as np
 
-from ..base.quantities.written import digits, join_words
+from ..base.quantities.written import NOTHING_KG_S, digits, join_words, rate_words
 from ..errors import InputError, NotConverged
 from ..forecast import band as bands
 from ..forecast.outcome import hardly, solve
 from ..mill.chamber import STATE, STRIKES, piece_strength, strike_energies
+from ..mill.parts import stock_hole
 from ..mill.problem import Setup
 from ..record.limits import CANNOT
-from .changes import COLD_K, EDGES, Tried, hole_keys, tried, with_keys
+from .changes import Tried, tried, with_keys
+from .ways import EDGES, chilled_words, chills, hole_keys
 
 GAPS_M = (0.5e-3, 0.3e-3)  # tight gaps that can still be built
 WIDER = (1.5, 2.5)  # holes over those there are
@@ -100,17 +102,13 @@ def _changes(problem: Setup) -> Iterator[list[tuple[str, tuple[str, ...]]]]:
             "stator.threaded=false", f'stator.yield_strength="{PIN_PA / 1e6:g} MPa"',
         )  # fmt: skip
         yield [(f"{n} pins in the wall, held at both ends", keys)]
-    cold = [(T, name) for T, name in COLD_K if T < c.feed.temperature_K - 10.0]
-    yield [
-        (f"feed chilled to {T - 273.15:.0f} °C with {name}", (f'feed.temperature="{T - 273.15:.1f} degC"',))
-        for T, name in cold
-    ]
+    yield [(chilled_words(T, name), (f'feed.temperature="{T - 273.15:.1f} degC"',)) for T, name in chills(c)]
     tip, need = c.drive.speed_rad_s * c.rotor.radius_m, needed_speed(problem, c.sieve.hole_m, c.air.room_K)
     speeds = [1.15 * need, 1.5 * need] if need > tip else [1.25 * tip, 1.6 * tip]
     speeds = [round(v, -1 if v > 50.0 else 0) for v in speeds]
     turning = c.drive.speed_rad_s / tip * 30.0 / pi
     yield [(f"a tip speed of {v:g} m/s", (f'drive.speed="{v * turning:.6g} rpm"',)) for v in speeds if tip * 1.05 < v]
-    holes = [f * c.sieve.hole_m for f in WIDER]
+    holes = [stock_hole(f * c.sieve.hole_m) for f in WIDER]
     yield [(f"holes of {digits(w * 1e3, 2)} mm (coarser powder)", hole_keys(c.sieve, w)) for w in holes]
 
 
@@ -133,6 +131,8 @@ def _tried(problem: Setup, base: Tried, words: str, keys: tuple[str, ...]) -> Ch
     if found is None or found.outcome.code == CANNOT or found.fails & base.passes:
         return none
     F = float(found.outcome.state["F"])
+    if not F > NOTHING_KG_S:
+        return none
     return Change(words, keys, F, float(found.outcome.powers["shaft"]) / F)
 
 
@@ -144,9 +144,7 @@ def _together(problem: Setup, base: Tried, ends: list[Change]) -> Change:
 
 def _figures(x: Change) -> str:
     """The least to say about a mill that would grind: rate and energy, without a band."""
-    grams = x.rate_kg_s < 1.0 / 3600.0
-    rate = f"{digits(x.rate_kg_s * 3.6e6, 1)} g/h" if grams else f"{digits(x.rate_kg_s * 3600.0, 2)} kg/h"
-    return f"some {rate} at {digits(x.energy_J_kg / 3.6e6, 2)} kWh/kg of the shaft"
+    return f"some {rate_words(x.rate_kg_s)} at {digits(x.energy_J_kg / 3.6e6, 2)} kWh/kg of the shaft"
 
 
 def _how_sure(problem: Setup, count: int) -> tuple[str, ...]:

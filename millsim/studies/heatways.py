@@ -12,18 +12,18 @@ import numpy as np
 
 from ..errors import InputError, NotConverged
 from ..forecast import band as bands
-from ..forecast.outcome import solve
+from ..forecast.outcome import solve, sticky_feed
+from ..mill.config.mill import Config
 from ..mill.problem import NO_LIMIT, build
-from ..record.heatlimit import AT_LIMIT_K, HeatLimit
-from ..record.limits import CANNOT, GRINDING, LIMITS, TEMPERATURE
-from .changes import Tried, tried, with_keys
+from ..record.limits import CANNOT, GRINDING, TEMPERATURE
+from .changes import Tried, fed_within, newly_failing, tried, with_keys
 from .heat.answers import AIR, CHILL, INLET, LESS, PAUSES, SLOWER, HeatAnswers, Help, settled
 from .heat.cool import schedule
 from .heat.stand import Case, Settled, changed
+from .ways import WIDEST, chills
 
 PRESSURES = (500.0, 1000.0, 2000.0, 5000.0, 10e3, 20e3)  # Pa: a fan, a strong vacuum cleaner
-COLD_K = ((278.15, "a refrigerator"), (255.15, "a freezer"), (194.65, "dry ice"), (123.15, "cold nitrogen"))
-WIDER = (1.5, 2.0, 3.0, 5.0)  # inlet over that there is
+WIDER = (1.5, 2.0, 3.0, WIDEST)  # inlet over that there is
 SPEEDS = (0.9, 0.8, 0.7, 0.6, 0.5)  # of the present one
 SHARES = (1.0, 0.8, 0.6, 0.4, 0.25, 0.15, 0.08, 0.04, 0.02)  # of the rate asked, where no search can be made
 FULL = 0.999  # of what is asked: as good as all
@@ -33,26 +33,27 @@ HALVINGS = 5
 
 
 def helped(a: HeatAnswers, air_m3_s: float | None = None) -> HeatAnswers:
-    """The answers with what would let the mill run, where heat is against it. air_m3_s: as measured, if it was."""
-    batch = a.config.feed.batch
-    against = a.value("outlet_K") > a.limit.most_K + AT_LIMIT_K if batch else a.note == "hot"
-    if not against and not (a.note == "cannot" and a.binding == LIMITS[TEMPERATURE]):
+    """The answers with what would let the mill run where heat is against it, or keep what is advised where it runs
+    warmer. air_m3_s: as measured, if it was.
+    """
+    if not (a.against or a.margin_used):
         return a
     problem, _ = settled(a.config, air_m3_s, a.limit_K)
-    case = Case(problem, None if batch else a.config.feed.rate_kg_s, a.limit_K)
-    return replace(a, ways=helps(case, problem.mill, a.limit))
+    rate = a.rate_kg_s if a.margin_used else a.config.feed.rate_kg_s
+    case = Case(problem, None if a.config.feed.batch else rate, a.limit_K)
+    ends = (a.limit.advised_K,) if a.margin_used or not a.limit.is_card else (a.limit.advised_K, a.limit.most_K)
+    return replace(a, ways=helps(case, problem.mill, ends))
 
 
-def helps(case: Case, mill: np.ndarray, limit: HeatLimit) -> tuple[Help, ...]:
+def helps(case: Case, mill: np.ndarray, ends: tuple[float, ...]) -> tuple[Help, ...]:
     """All ways, those that work first; none where there is nothing to be had from this mill without heat.
 
-    case: with the rate asked for, None for as much as it takes or a batch. Ways keep to what is advised; where they
-    cannot, to the limit itself.
+    case: with the rate asked for, None for as much as it takes or a batch; ends: temperatures [K] to keep to, the
+    first that a way can.
     """
     want, base, found = _wanted(case, mill), tried(case.problem.config), []
     if want <= 0.0:
         return ()
-    ends = [limit.advised_K, limit.most_K] if limit.is_card else [limit.most_K]
     for way in (_by_inlet, _by_air, _less, _chilled, _pauses, _slower):
         best = None
         for end in ends:
@@ -96,6 +97,8 @@ def _else_within(here: Settled) -> bool:
 
 def _fits(case: Case, mill: np.ndarray, rate: float) -> Settled | None:
     """The mill at a rate, or with its batch, if that is within all limits."""
+    if sticky_feed(case.problem, mill):
+        return None
     here = _at(case, rate).settle(mill)
     return here if here is not None and here.outlet_K <= case.limit_K and _else_within(here) else None
 
@@ -135,8 +138,7 @@ def _sought(case: Case, mill: np.ndarray, want: float) -> tuple[float, float]:
 
 
 def _walk(case: Case, want: float, base: Tried | None, steps: Iterator[Help]) -> Help | None:
-    """The least step that is enough, else the one that gives most; base: held to its review, None where it is none's
-    matter."""
+    """The least step that is enough, else the one that gives most; base: held to its review, None where it has none."""
     best: Help | None = None
     for step in steps:
         try:
@@ -145,8 +147,11 @@ def _walk(case: Case, want: float, base: Tried | None, steps: Iterator[Help]) ->
         except InputError:
             break
         rate, outlet = _taken(replace(case, problem=problem), problem.mill, want)
-        there = tried(config, rate or None) if base is not None else None
-        new = sorted(there.fails & base.passes) if there is not None and base is not None else []
+        there, new = tried(config, rate or None), []
+        if there is not None and rate > 0.0:
+            lower, there, new = _held(config, base, there, rate)
+            if lower < rate:
+                rate, outlet = lower, there.prediction.main.scalars["outlet_temperature_K"].value
         if new:
             return best._replace(stopped=new[0]) if best else step._replace(stopped=new[0])
         x50 = there.prediction.main.scalars["x50_m"].value if there is not None and rate > 0.0 else nan
@@ -156,6 +161,13 @@ def _walk(case: Case, want: float, base: Tried | None, steps: Iterator[Help]) ->
         if step.enough:
             break
     return best
+
+
+def _held(config: Config, base: Tried | None, there: Tried, rate: float) -> tuple[float, Tried, list[str]]:
+    """The rate that the review passes, the mill at it, and what it newly fails at all that were tried."""
+    if base is None or not newly_failing(base, there):
+        return rate, there, []
+    return fed_within(config, base, there, rate)
 
 
 def _by_inlet(case: Case, _mill: np.ndarray, want: float, base: Tried | None) -> Help | None:
@@ -173,13 +185,12 @@ def _by_air(case: Case, _mill: np.ndarray, want: float, base: Tried | None) -> H
     return _walk(case, want, base, steps)
 
 
-def _chilled(case: Case, _mill: np.ndarray, want: float, _base: Tried | None) -> Help | None:
+def _chilled(case: Case, _mill: np.ndarray, want: float, base: Tried | None) -> Help | None:
     steps = (
         Help(CHILL, T, by, (f'feed.temperature="{T - 273.15:.1f} degC"',), 0.0, False)
-        for T, by in COLD_K
-        if case.problem.config.feed.temperature_K - 2.0 > T
+        for T, by in chills(case.problem.config)
     )
-    return _walk(case, want, None, steps)
+    return _walk(case, want, base, steps)
 
 
 def _slower(case: Case, _mill: np.ndarray, want: float, base: Tried | None) -> Help | None:

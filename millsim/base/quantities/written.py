@@ -150,6 +150,17 @@ def percent(share: float, spread: float = math.nan) -> str:
     )
 
 
+NOTHING_KG_S = 0.5e-3 / 3600.0  # half a gram an hour: less is no rate (assumed)
+
+
+def rate_words(rate_kg_s: float, count: int = 2) -> str:
+    """A rate without a band: "4.2 kg/h", "70 g/h"; no number where it is next to nothing."""
+    if rate_kg_s < NOTHING_KG_S:
+        return "next to nothing"
+    name, factor, _ = shown_unit(rate_kg_s, "kg/s")
+    return f"{digits(rate_kg_s * factor, count)} {name}"
+
+
 def sentence(text: str) -> str:
     """A text as a sentence: capital first, full stop last."""
     text = " ".join(text.split())

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,9 +14,9 @@ from .front import front_of
 from .judge import Judged, judge
 from .nearest import nearest, what_would_help
 from .neighbours import SweepPlaces
-from .picks import MOST, MOST_POWDER, Pick, picks
+from .picks import LIKELIEST, MOST, MOST_POWDER, Pick, picks
 from .record import Build, Choice, Target
-from .reviewed import cures, set_aside, still_open
+from .reviewed import close_at, cures, set_aside, still_open
 from .sentences import built_words, circuit_words, missing_words
 
 Step = Callable[[str, float], None]
@@ -80,7 +80,8 @@ def _choice(sweep: Sweep, target: Target, j: Judged, built: Judged, builds, near
 def _build(sweep: Sweep, pick: Pick, j: Judged, sentence: str) -> Build:
     point = pick.setting * sweep.replicates
     chance = float(j.probability[pick.setting])
-    return Build(point, "; ".join(pick.roles), changes(sweep, point), sentence, chance, None)
+    roles = "; ".join(pick.roles)
+    return Build(point, roles, changes(sweep, point), sentence, chance, None, close_at(sweep, point))
 
 
 def _builds(sweep, target, j: Judged, places: SweepPlaces, found: list[Pick], sieved, drawn) -> tuple[Build, ...]:
@@ -91,8 +92,20 @@ def _builds(sweep, target, j: Judged, places: SweepPlaces, found: list[Pick], si
         chance = drawn[0] / drawn[1] if drawn[1] else math.nan
         role = f"{MOST_POWDER}, with a sieve after the mill" if builds else "with a sieve after the mill"
         words = f"{circuit_words(sweep, target, sieved, drawn)} {still_open(sweep, point)}".rstrip()
-        builds = [*builds[: MOST - 1], Build(point, role, changes(sweep, point), words, chance, sieved.circuit)]
+        close = close_at(sweep, point)
+        closed = Build(point, role, changes(sweep, point), words, chance, sieved.circuit, close)
+        builds = _likeliest_named([*builds[: MOST - 1], closed])
     return tuple(builds)
+
+
+def _likeliest_named(builds: list[Build]) -> list[Build]:
+    """With a sieve after the mill as the last of the builds: "most likely" is the one that is."""
+    *own, closed = builds
+    if not own or not closed.probability > own[0].probability:
+        return builds
+    said = f"{LIKELIEST}, of those without a sieve after the mill"
+    first = replace(own[0], role=own[0].role.replace(LIKELIEST, said))
+    return [first, *own[1:], replace(closed, role=f"{closed.role}; {LIKELIEST}")]
 
 
 def _sieved(sweep, j: Judged, target, aperture_m: float, found: list[Pick], step: Step) -> Sieved | None:

@@ -62,7 +62,19 @@ def as_built(sweep: Sweep, key: str) -> object:
     if key == "drive.tip_speed":
         speed, radius = _raw(tables, "drive.speed"), _raw(tables, "rotor.radius")
         return speed * radius if isinstance(speed, float) and isinstance(radius, float) else None
+    if key == "drive.dial_step":
+        return _dial_step(tables)
     return _raw(tables, key)
+
+
+def _dial_step(tables: dict) -> float | None:
+    """Where the dial stands at the speed that the config keeps; None without a dial, or off it."""
+    dial, speed = (tables.get("drive", {}).get(name) for name in ("dial", "speed"))
+    if not dial or speed is None:
+        return None
+    turns = [parse(x, "rad/s") for x in dial]
+    step = float(np.interp(parse(speed, "rad/s"), turns, np.arange(1.0, len(turns) + 1.0), math.nan, math.nan))
+    return None if math.isnan(step) else round(step, 6)
 
 
 @lru_cache(maxsize=4)
@@ -127,6 +139,32 @@ def efforts(sweep: Sweep) -> np.ndarray:
     return np.broadcast_to(total, shape).reshape(-1)
 
 
+def costs(sweep: Sweep) -> np.ndarray:
+    """What the changes of each setting (S,) cost, to be ranked: the dearest thing counts more than all cheaper ones
+    together, and of equals the one with less effort is cheaper; 0 for the mill as built.
+    """
+    kinds = list(dict.fromkeys(_COSTS.values()))
+    shape = sweep.shape[: len(sweep.axes)] if sweep.design == "grid" else sweep.shape[:1]
+    lost = np.zeros((*([1] * len(shape)), len(kinds)), bool)
+    for i, axis in enumerate(sweep.axes):
+        own = np.zeros((len(axis.values), len(kinds)), bool)
+        for key, values in {axis.key: axis.values, **axis.along}.items():
+            if words := _lost(key):
+                old = as_built(sweep, key)
+                own[:, kinds.index(words)] |= [not _equal(old, v) for v in values]
+        over = [1] * len(shape)
+        over[i if sweep.design == "grid" else 0] = -1
+        lost = lost | own.reshape(*over, len(kinds))
+    total = (lost * 2.0 ** np.arange(len(kinds), 0, -1)).sum(axis=-1)
+    most = max(1.0, float(efforts(sweep).max()))
+    return np.broadcast_to(total, shape).reshape(-1) + efforts(sweep) / (1.0 + most)
+
+
+def _lost(key: str) -> str | None:
+    """What is lost if a change of this key was wrong."""
+    return _COSTS.get(key) or _COSTS.get(key.partition(".")[0])
+
+
 def _far(old: object, now: object) -> float:
     if isinstance(old, float) and not isinstance(now, str) and old > 0.0 and float(now) > 0.0:  # type: ignore[arg-type]
         return abs(math.log(float(now) / old))  # type: ignore[arg-type]
@@ -142,7 +180,7 @@ def cost_words(sweep: Sweep, point: int) -> str:
     """What is lost if the choice turns out wrong: "a sieve and the work on the stator"."""
     found = []
     for key in changed(sweep, point):
-        words = _COSTS.get(key) or _COSTS.get(key.partition(".")[0])
+        words = _lost(key)
         if words and words not in found:
             found.append(words)
     ranked = [w for w in dict.fromkeys(_COSTS.values()) if w in found]

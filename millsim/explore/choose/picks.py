@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ...record.limits import CANNOT, FAILED
-from .changes import efforts
+from .changes import costs
 from .judge import Judged
 from .neighbours import SweepPlaces
 
@@ -14,6 +14,8 @@ LIKELY = 0.5  # share of the draws from which a setting is recommended, where an
 ALIKE_GAIN = 0.10  # what a setting next to one already taken must gain to be told beside it
 SMALL_GAIN = 0.02  # what any other must
 _TIED = 50  # settings of equal merit whose neighbours are looked at
+CHEAPEST = "cheapest to change to"
+LIKELIEST = "most likely to meet it"
 MOST_POWDER = "most accepted powder per hour"
 
 
@@ -53,7 +55,9 @@ def picks(j: Judged, places: SweepPlaces) -> list[Pick]:
 
 
 def _surest(j: Judged, places: SweepPlaces, among: np.ndarray) -> tuple[str, int]:
-    """The setting most likely to meet the target; without draws the one with most to spare."""
+    """The setting most likely to meet the target, of several the cheapest to change to; without draws the one with
+    most to spare.
+    """
     spare = j.misses[:, among].max(axis=0)
     known = np.isfinite(j.probability[among]).any()
     if not known:
@@ -61,7 +65,8 @@ def _surest(j: Judged, places: SweepPlaces, among: np.ndarray) -> tuple[str, int
     chance = np.nan_to_num(j.probability[among], nan=-1.0)
     order = np.lexsort((spare, -chance))
     tied = [int(s) for s in among[order][chance[order] == chance.max()][:_TIED]]  # most to spare first
-    return "most likely to meet it", min(tied, key=lambda s: trouble(j, places, s))
+    cost = costs(places.sweep)
+    return LIKELIEST, min(tied, key=lambda s: (float(cost[s]), trouble(j, places, s)))
 
 
 def trouble(j: Judged, places: SweepPlaces, s: int) -> tuple[int, int]:
@@ -74,9 +79,9 @@ def trouble(j: Judged, places: SweepPlaces, s: int) -> tuple[int, int]:
 def _purposes(j: Judged, places: SweepPlaces):
     """(purpose, merit by setting, smaller is better)."""
     v = j.points.values
+    yield CHEAPEST, costs(places.sweep)
     yield MOST_POWDER, -j.accepted_kg_s
     yield "least energy per kg", v["gross_J_kg"]
-    yield "fewest changes to the mill", efforts(places.sweep)
     yield "coolest at the outlet", j.points.loads[:, 1]
 
 

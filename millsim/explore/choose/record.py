@@ -68,7 +68,8 @@ class Target:
 class Build:
     """One recommended point and why. changes: (key in words, as built, now), empty for the mill as built.
 
-    probability: to meet the target over the parameter draws, NaN without draws; circuit: with an external sieve.
+    probability: to meet the target over the parameter draws, NaN without draws; circuit: with an external sieve;
+    close: checks of the review that are close, with their margins.
     """
 
     point: int
@@ -77,6 +78,7 @@ class Build:
     sentence: str
     probability: float
     circuit: "Circuit | None"
+    close: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -52,11 +52,18 @@ def cures(sweep: Sweep, points: list[int]) -> list[str]:
     return [f"{n[:1].upper()}{n[1:]}{which.format(i)}: {words}" for n, (_, i, words) in worst.items()]
 
 
+def close_at(sweep: Sweep, point: int) -> tuple[tuple[str, float], ...]:
+    """(check, margin) of those that are close at a point; none where no review is known."""
+    if not sweep.points.fails.size:
+        return ()
+    return tuple((x.name, x.margin) for x in lines_at(sweep, point) if x.verdict == "close" and x.margin is not None)
+
+
 def lines_at(sweep: Sweep, point: int) -> list[ReviewLine]:
     """The review of a point, with its prediction by the balance; empty where it has no state."""
     try:
         return review_of(*solve_point(config_at(sweep, point), sweep.class_ratio))
-    except NotConverged:
+    except (InputError, NotConverged):  # InputError: of a sweep computed elsewhere, with files that are not here
         return []
 
 

@@ -107,6 +107,16 @@ class MeasurementPlan:
     model: RunModel
     mills: np.ndarray
     told: dict[str, list[Forecast]]
+    drawn: int  # draws that were tried; those that do not run are left out
+
+    @property
+    def about(self) -> str:
+        """Of what the bands are, and why `predict` has wider ones: a sentence."""
+        return (
+            f"The bands here are of one run at {3600.0 * self.model.rate_kg_s:.2g} kg/h, over the {self.mills.size} of "
+            f"{self.drawn} draws that run at it; those of `millsim predict` let every draw take what it can, so they "
+            "are wider"
+        )
 
     def rank(self, question: str, measured: tuple[str, ...] = ()) -> list[Ranked]:
         """Measurements that narrow the answer to a question, most per minute first; those in `measured`, and those
@@ -200,7 +210,7 @@ def plan(
     if ok.sum() < LEAST_DRAWS:
         raise NothingToRank(f"only {ok.sum()} of {count} draws of the parameters run: find a rate the mill takes first")
     kept = {name: [f for f, good in zip(forecasts, ok, strict=True) if good] for name, forecasts in told.items()}
-    return MeasurementPlan(config, model, mills[ok], kept)
+    return MeasurementPlan(config, model, mills[ok], kept, count)
 
 
 def _told(

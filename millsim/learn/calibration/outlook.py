@@ -5,12 +5,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ...forecast.assemble import balance_result, without_throughput
 from ...forecast.band import LEVEL, band_of, draws, run_samples
 from ...forecast.error import errors
+from ...forecast.run import settled
 from ...mill.cards.calibrated import Calibrated
 from ...mill.config.mill import Config
-from ...mill.problem import build
 from ...record.day import from_day_to_day
+from ...record.limits import CANNOT
 
 ANSWERS = ("x50_m", "x90_m", "throughput_kg_s", "gross_J_kg", "outlet_temperature_K")
 COUNT = 64
@@ -18,13 +20,14 @@ COUNT = 64
 
 @dataclass(frozen=True)
 class BeforeAfter:
-    """One figure by name (a key of OUTPUTS): median and 80 % band before and after, SI units.
+    """One figure by name (a key of OUTPUTS): of the most plausible mill, with its 80 % band, before and after, SI
+    units; as `predict` has both of the same config and seed.
 
     day: half the width that no measurement narrows, of the logarithm; 0 where that is not told.
     """
 
     name: str
-    before: tuple[float, float, float]  # low, median, high
+    before: tuple[float, float, float]  # low, plausible, high
     after: tuple[float, float, float]
     day: float
 
@@ -40,13 +43,21 @@ class BeforeAfter:
 def outlook(
     config: Config, card: Calibrated, seed: int, progress: Callable[[float], None] | None = None
 ) -> list[BeforeAfter]:
-    """The answers for a config with its priors and with the calibrated card."""
-    found = []
+    """The answers for a config with its priors and with the calibrated card.
+
+    seed: where the config has none; a config's own seed and count of draws are those that `predict` takes.
+    """
+    found, count = [], config.run.band_samples or COUNT
+    seed = seed if config.run.seed is None else config.run.seed
     for turn, calibration in enumerate((None, card)):
-        problem = build(replace(config, calibration=calibration))
-        mills, off = draws(problem, COUNT, seed), errors(problem, COUNT, seed)
-        samples = run_samples(problem, mills, config.feed.rate_kg_s, errors=off)
-        found.append({name: _band(samples.values[name], samples.ok) for name in ANSWERS if name in samples.values})
+        problem, outcome, capacity = settled(replace(config, calibration=calibration))
+        main = balance_result(problem, outcome, capacity)
+        main = without_throughput(main) if outcome.code == CANNOT else main
+        samples = run_samples(
+            problem, draws(problem, count, seed), config.feed.rate_kg_s, errors=errors(problem, count, seed)
+        )
+        known = [name for name in ANSWERS if name in samples.values]
+        found.append({n: _band(main.scalars[n].value, samples.values[n], samples.ok) for n in known})
         if progress:
             progress(0.5 * (turn + 1))
     before, after = found
@@ -55,7 +66,6 @@ def outlook(
     return [BeforeAfter(name, before[name], after[name], day.get(name, 0.0)) for name in known]
 
 
-def _band(values: np.ndarray, ok: np.ndarray) -> tuple[float, float, float]:
+def _band(value: float, values: np.ndarray, ok: np.ndarray) -> tuple[float, float, float]:
     low, high = band_of(values, ok, LEVEL)
-    good = values[ok & ~np.isnan(values)]
-    return low, float(np.median(good)) if good.size else float("nan"), high
+    return low, value, high

@@ -33,6 +33,7 @@ class CalibrationReport:
     separators: dict[str, Ranked]
     planned_kg_s: float
     hardly: tuple[str, ...] = ()  # measurements that would hardly narrow x50
+    about: str = ""  # of what the ranking's bands are
 
     @property
     def bars(self) -> bool:
@@ -52,7 +53,7 @@ def calibrate_whole(
     card = card_of(c, measured(runs), failed)
     config = replace(runs[0].config, calibration=None)
     answers = outlook(config, card, seed, lambda d: say("bands", d, "before and after"))
-    plans = (), {}, float("nan"), ()
+    plans = (), {}, float("nan"), (), ""
     if not failed:
         plans = _plans(replace(config, calibration=card), table, seed, say)
     return CalibrationReport(c, tuple(table), tuple(told), card, tuple(answers), *plans)
@@ -63,11 +64,11 @@ def _plans(config: Config, table: list[Row], seed: int, say):
     try:
         planned = plan(config, seed, progress=lambda d: say("measure next", d, ""))
     except MillsimError:
-        return (), {}, float("nan"), ()  # hardly a draw runs as the config has it: nothing can be planned
+        return (), {}, float("nan"), (), ""  # hardly a draw runs as the config has it: nothing can be planned
     left = {r.name: planned.rank(r.name) for r in table if r.main and r.wide}
     most = {name: min(found, key=lambda r: r.left) for name, found in left.items() if found}
     best = {name: r for name, r in most.items() if r.left < WORTH}
-    return tuple(planned.rank(FIRST)), best, planned.model.rate_kg_s, planned.hardly(FIRST)
+    return tuple(planned.rank(FIRST)), best, planned.model.rate_kg_s, planned.hardly(FIRST), planned.about
 
 
 def measured(runs: list[MeasuredRun]) -> tuple[str, ...]:

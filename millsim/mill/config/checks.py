@@ -357,15 +357,6 @@ def _table_pairs(apertures: tuple[float, ...], q3: tuple[float, ...]) -> Iterato
         yield Finding("feed.size.q3", f"has {len(q3)} values for {len(apertures)} apertures", "one for each")
 
 
-@rule("feed.temperature", "feed.stick_temperature", "feed.material")
-def _feed_below_sticking(feed: float, stick: float, material: str) -> Iterator[Finding]:
-    if feed >= stick:
-        limit = readable(stick, "degC")
-        yield Finding(
-            "feed.temperature", f"{readable(feed, 'degC')} is above the limit of {material}", f"below {limit}"
-        )
-
-
 @rule("limits.outlet_temperature", "feed.temperature")
 def _limit_above_feed(limit: float, feed: float) -> Iterator[Finding]:
     if limit <= feed:

@@ -237,7 +237,6 @@ def _read_material(r: Reading) -> None:
         r.values["feed.material"] = Path(name.strip()).stem if r.own_card else cards.shipped_name(name)
     if r.material is not None:
         _change_material(r, r.material, changes)
-        r.values["feed.stick_temperature"] = r.material.value("stick_temperature")
 
 
 def _change_material(r: Reading, card: cards.Card, changes: dict) -> None:

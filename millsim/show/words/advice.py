@@ -19,7 +19,15 @@ from ...base.quantities.written import (
 )
 from ...record.asked import batch_of, config_table, config_value
 from ...record.day import from_day_to_day
-from ...record.heatlimit import no_powder_words, of_prediction, sticks
+from ...record.heatlimit import (
+    CONTACT_K,
+    feed_of,
+    feed_sticks,
+    feed_sticks_words,
+    no_powder_words,
+    of_prediction,
+    sticks,
+)
 from ...record.limits import HARDLY_GRINDS, cannot_run_words
 from ...record.outputs import OUTPUTS, figure, in_kilojoules
 from ...record.prediction import Prediction
@@ -44,6 +52,8 @@ def how_much(p: Prediction) -> str:
     rate, most = (figure(p.main.scalars, key) for key in ("throughput_kg_s", "capacity_kg_s"))
     if p.status == HARDLY_GRINDS:
         return " ".join([f"{cannot_run_words(p.binding, name)}.", *map(sentence, p.grinds_with)])
+    if feed_sticks(*feed_of(p)):
+        return f"{name} cannot run like this: {feed_sticks_words(*feed_of(p))}. Chill it first."
     if not p.runs:
         return f"{name} cannot run like this: even with next to no feed, {_over(p)}."
     if sticks(p):
@@ -117,12 +127,23 @@ def heat_margin(p: Prediction) -> str:
         left, words = limit.capacity - limit.load, limit.sentence.rstrip(".")
         side = "below" if left >= 0 else "above"
         means = f"; {uncapital(words)}" if words else ""
-        said.append(f"The outlet is {number(abs(left), 0)} K {side} the limit{means}.")
+        said.append(f"The outlet is {number(abs(left), 0)} K {side} the limit{_advised(p, limit.load)}{means}.")
     T, t = p.warmup_temperature_K, p.warmup_time_s
     if len(t) > 2 and np.isfinite(T).all() and not batch_of(p) and T[-1] > T[0] + 0.5:
         i = int(np.argmax(T[0] + 0.9 * (T[-1] - T[0]) <= T))
         said.append(f"From a cold start 90 % of the rise is done after {duration(float(t[i]))}.")
     return " ".join(said)
+
+
+def _advised(p: Prediction, T: float) -> str:
+    """How far a temperature [K] is from what is advised, where that is another number than the limit."""
+    limit = of_prediction(p)
+    if not limit.is_card or not T <= limit.most_K:
+        return ""
+    left = limit.advised_K - T
+    if left < 0.0:
+        return f", but {number(-left, 0)} K over what is advised, {CONTACT_K:.0f} K below it"
+    return f" and {number(left, 0)} K below what is advised, {CONTACT_K:.0f} K below it"
 
 
 def _with_band(p: Prediction, found: Shown) -> str:

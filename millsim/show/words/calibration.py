@@ -40,7 +40,9 @@ def calibration_text(r: CalibrationReport) -> str:
     lines += ["", "Checks:"]
     for k in (k for k in r.checks if k.name != "determined"):
         lines += wrap(f"  {'ok  ' if k.passed else 'LOOK'} {k.text.rstrip('.')}.")
-    lines += ["", *next_lines(list(r.ranked), "x50", r.planned_kg_s, hardly=r.hardly)] if r.ranked else []
+    lines += (
+        ["", *next_lines(list(r.ranked), "x50", r.planned_kg_s, hardly=r.hardly, about=r.about)] if r.ranked else []
+    )
     for fit in c.fits:
         said = [*fit.run.warnings, *(f"assumed: {a}" for a in fit.run.assumed)]
         lines += ["", f"Noted on {fit.run.name}:"] if said else []
@@ -195,10 +197,11 @@ def _value(v: float, si: str, unit: str) -> str:
 
 
 def next_lines(
-    ranked: list[Ranked], question: str, planned_kg_s: float, most: int = 5, hardly: tuple[str, ...] = ()
-) -> list[str]:
+    ranked: list[Ranked], question: str, planned_kg_s: float, most: int = 5, hardly: tuple[str, ...] = (),
+    about: str = "",
+) -> list[str]:  # fmt: skip
     """What to measure next, most per minute first; planned_kg_s: feed rate of the run that would be made; hardly: what
-    is not worth it.
+    is not worth it; about: of what the bands are.
     """
     less = f"Would hardly help (narrower by under {100 * LEAST_GAIN:.0f} %): {join_words(list(hardly))}."
     trifles = wrap(less) if hardly else []
@@ -208,7 +211,7 @@ def next_lines(
     lines = wrap(
         f"Measure next, for {question}: {first.text} (about {first.minutes:.0f} min), which narrows it most for "
         f"its time; expected to bring the 80 % band from {_ends(key, first.now)} to {_ends(key, first.then)}, for a "
-        f"run at {3600 * planned_kg_s:.2g} kg/h."
+        f"run at {3600 * planned_kg_s:.2g} kg/h.{f' {about}.' if about else ''}"
     )
     rows = [
         [r.name, f"{r.minutes:.0f} min", _ends(key, r.then), f"{100 * r.left:.0f} %", r.text] for r in ranked[:most]

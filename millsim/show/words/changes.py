@@ -1,10 +1,13 @@
 """What would help, in words: changes that were tried on the mill, what each gives, and where the review stops it."""
 
-from ...base.quantities.written import digits, join_words, shown_unit
+from ...base.quantities.units import parse
+from ...base.quantities.written import digits, join_words, rate_words, shown_unit
+from ...record.limits import LIMITS, TEMPERATURE
 from ...record.prediction import Change, Prediction
-from ...studies.changes import COARSER
+from ...studies.changes import COARSER, cools
 from ...studies.prebuild.people import DUST
 
+FREEZING_K = 273.15  # colder, and common steel may be brittle
 TOLD = 3  # changes of either kind that are told
 BESIDES = {  # what helps and is no number of the config
     "sieve": "a sieve that is cleared more often",
@@ -18,7 +21,7 @@ def what_would_help(p: Prediction) -> str:
     if p.reviewed is None:
         return ""
     fine, coarse = kinds(p)
-    said = [_told(p, c) for c in (*fine[:TOLD], *_dear(p)[-1:])]
+    said = [_told(p, c) for c in (*fine[:TOLD], *_best_other(p, fine), *_dear(p)[-1:])]
     if p.binding in BESIDES:
         said.append(BESIDES[p.binding])
     text = f"What would help, each tried alone on this mill: {'; '.join(said)}." if said else ""
@@ -27,6 +30,14 @@ def what_would_help(p: Prediction) -> str:
     if text and DUST.name in p.reviewed.fails:
         text += " More powder is more dust in its air, which the review fails as it is."
     return text.strip() or "No single change that was tried helps within what the review passes."
+
+
+def _best_other(p: Prediction, fine: list[Change]) -> list[Change]:
+    """Where ways out of heat come first, the change that gives most of the others, if it is not among those told."""
+    if p.binding != LIMITS[TEMPERATURE]:
+        return []
+    others = [c for c in fine if not cools(c)]
+    return [c for c in others[:1] if c not in fine[:TOLD]]
 
 
 def kinds(p: Prediction) -> tuple[list[Change], list[Change]]:
@@ -54,18 +65,18 @@ def _told(p: Prediction, c: Change) -> str:
     if _coarser(p, c):
         shown, factor, _ = shown_unit(c.x50_m, "m")
         gives += f", x50 {digits(c.x50_m * factor, 2)} {shown}"
-    if c.key == "feed.temperature":
+    if any(text.startswith("feed.rate") for text in c.sets):
+        gives += ", fed no faster"
+    if c.key == "feed.temperature" and setting(c, "K") < FREEZING_K:
         gives += ", if bars, pins and screws are of steel that stays tough in the cold"
     if c.stopped:
         gives += f" (farther, the review fails it: {c.stopped})"
     return f"{c.words}: {gives}"
 
 
-def rate_words(rate_kg_s: float) -> str:
-    """A rate without a band, to two digits: "4.2 kg/h", "70 g/h"."""
-    if rate_kg_s < 0.1 / 3600.0:
-        return f"{digits(rate_kg_s * 3.6e6, 2)} g/h"
-    return f"{digits(rate_kg_s * 3600.0, 2)} kg/h"
+def setting(c: Change, si: str) -> float:
+    """The first value that a change sets, in SI."""
+    return parse(c.sets[0].split('"')[1], si)
 
 
 def review_words(p: Prediction) -> str:

@@ -11,7 +11,7 @@ from ...explore.choose.changes import change_words, changes
 from ...explore.choose.front import WORDS_MET, WORDS_MISSED
 from ...explore.choose.judge import known_draws, loads_unknown
 from ...explore.choose.noise import DesignComparison, compare, verdict
-from ...explore.choose.picks import LIKELY
+from ...explore.choose.picks import CHEAPEST, LIKELY
 from ...explore.choose.record import MEASURE, Build, Target, Wish
 from ...explore.choose.sentences import circuit_words, counted
 from ...explore.choose.targets import judged, to_measure
@@ -29,7 +29,10 @@ def text(sweep: Sweep, a: Advice) -> str:
     """The whole answer for people."""
     blocks = [_paragraphs(_lead(sweep, a)), ["What is asked:", *_asked_table(a)], _sources(a.choice.target)]
     if a.choice.builds:
-        blocks += [[*wrap(_builds_head(a)), *_builds(a)], _builds_table(a) if len(a.choice.builds) > 1 else []]
+        blocks += [
+            [*wrap(f"{_cheapest(a)} {_builds_head(a)}".strip()), *_builds(a)],
+            _builds_table(a) if len(a.choice.builds) > 1 else [],
+        ]
     if a.choice.nearest is not None:
         blocks.append(_paragraphs(_nearest(sweep, a)))
     blocks += [["What the review says of these, and the cure:", *_paragraphs(list(a.cures))] if a.cures else []]
@@ -104,9 +107,24 @@ def _builds(a: Advice) -> list[str]:
     for i, b in enumerate(a.choice.builds, start=1):
         lines += wrap(f"{i}. {capital(b.role)}.")
         change = change_words(b.changes)
-        for line in (capital(f"change {change}.") if b.changes else f"{capital(change)}.", b.sentence):
-            lines += [f"   {x}" for x in wrap(line)]
+        for line in (capital(f"change {change}.") if b.changes else f"{capital(change)}.", b.sentence, close_words(b)):
+            lines += [f"   {x}" for x in wrap(line)] if line else []
     return lines
+
+
+def close_words(b: Build) -> str:
+    """Which checks of the review are close, "" where none."""
+    told = [f"{name} (margin {digits(margin, 3 if margin < 1.1 else 2)})" for name, margin in b.close]
+    return f"Close by the review: {join_words(told)}." if told else ""
+
+
+def _cheapest(a: Advice) -> str:
+    """Which build changes least that is dear, where the mill as built does not do it."""
+    builds = a.choice.builds
+    i = next((i for i, b in enumerate(builds) if CHEAPEST in b.role), None)
+    if i is None or a.choice.as_built_meets or len(builds) < 2:
+        return ""
+    return f"The cheapest change that does it is build {i + 1}: {change_words(builds[i].changes)}."
 
 
 def _builds_head(a: Advice) -> str:
@@ -140,7 +158,8 @@ def _nearest(sweep: Sweep, a: Advice) -> list[str]:
     change = f"change {change_words(b.changes)}" if b.changes else "the mill as built"
     no_nearer = a.built.distance[0] <= a.judged.distance[b.point // sweep.replicates]
     alas = "No point of the sweep comes nearer than the mill as built." if no_nearer and b.changes else ""
-    said = [*([alas] if alas else []), f"Nearest: {change}. {b.sentence}", *a.help, _likeliest(sweep, a), _cold(a)]
+    near = f"Nearest: {change}. {b.sentence} {close_words(b)}".rstrip()
+    said = [*([alas] if alas else []), near, *a.help, _likeliest(sweep, a), _cold(a)]
     if a.sieved is not None and not a.sieved.meets:
         own = change_words(changes(sweep, a.sieved.setting * sweep.replicates))
         said.append(f"{circuit_words(sweep, a.choice.target, a.sieved, a.drawn)} To change for that: {own}.")
@@ -270,6 +289,7 @@ def _build_json(a: Advice, b: Build) -> dict:
         "throughput_kg_s": jsonable(b.circuit.accepted_kg_s if b.circuit else float(v["throughput_kg_s"][s])),
         "gross_J_kg": jsonable(b.circuit.gross_J_kg if b.circuit else float(v["gross_J_kg"][s])),
         "probability": jsonable(share), "draws": known, "probability_80": jsonable(ends),
+        "close": [{"check": name, "margin": margin} for name, margin in b.close],
         "sieve_m": b.circuit.aperture_m if b.circuit else None,
     }  # fmt: skip
 

@@ -5,11 +5,13 @@ import re
 
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import Shown, capital, digits, duration, join_words, number, shown_unit, wrap
+from ...forecast.outcome import NEXT_TO_NONE
 from ...laws import air, cooling
-from ...record.heatlimit import CONTACT_K, celsius, no_powder, no_powder_words
+from ...record.heatlimit import CONTACT_K, celsius, feed_sticks_words, no_powder, no_powder_words
 from ...record.limits import GRINDING, LIMITS, TEMPERATURE, TRY_PREDICT, cannot_run_words
-from ...studies.heat.answers import NEXT_TO_NONE, HeatAnswers
+from ...studies.heat.answers import HeatAnswers
 from ...studies.heat.cool import DRY_ICE, LEAST_OXYGEN, MOST_CO2, NITROGEN, PRACTICE, Coolant, fresh_air, gas_per_kg
+from ...studies.heat.runaway import Runaway
 from ...studies.heat.stand import MOST_BLOWER
 from .heat_tables import coolant_table, figure_table, rests_on
 from .heatways import doubt, ways
@@ -81,6 +83,9 @@ def _now(a: HeatAnswers) -> str:
     if a.note == "cannot":
         if a.binding == LIMITS[GRINDING]:
             return f"{lead} {cannot_run_words(a.binding, 'It')}; {TRY_PREDICT}."
+        if a.sticks:
+            told = feed_sticks_words(a.stick_K, a.config.feed.temperature_K)
+            return f"{lead} It cannot run like this: {told}. Chill it first."
         lead += f" It cannot run like this: even with next to no feed {binds(a.binding)} is over its limit"
         return f"{lead}{_hotter_powder(a, 'least')}."
     if a.note == "over":
@@ -365,14 +370,25 @@ def _runaway(a: HeatAnswers) -> str:
         text = f"RUNAWAY: hotter, tougher, hotter. The state above is not one the mill stays in: {gain}"
     elif math.isfinite(r.threshold_K):
         text = _runs_away(a, r.threshold_K, r.hot_K, gain)
+    else:
+        text = _calm(a, r, gain)
+    return f"{text}." if a.toughens else f"{text}. {NO_DIFFERENCE}."
+
+
+def _calm(a: HeatAnswers, r: Runaway, gain: str) -> str:
+    """That no hot state was found in this room, and whether that holds for the hot day."""
+    text = f"Runaway: in a room of {celsius(a.config.air.room_K)} none found up to {celsius(r.top_K)}"
+    if not math.isfinite(r.gain):
+        text += f", but whether heat feeds itself is not known ({gain})"
     elif r.gain > LITTLE_GAIN:
         why = " (hotter, tougher, hotter)" if a.toughens else ""
         more = digits(cooling.amplification(r.gain), 3)
-        text = f"Runaway: none found up to {celsius(r.top_K)}. Heat feeds itself a little{why}: {gain}, so a kelvin of "
-        text += f"disturbance ends as {more} K"
+        text += f". Heat feeds itself a little{why}: {gain}, so a kelvin of disturbance ends as {more} K"
     else:
-        text = f"Runaway: none found up to {celsius(r.top_K)}; heat does not feed itself ({gain})"
-    return f"{text}." if a.toughens else f"{text}. {NO_DIFFERENCE}."
+        text += f"; heat does not feed itself ({gain})"
+    if math.isinf(a.value("hot_K")):
+        text += ". On the hot day above it is otherwise: at this rate nothing settles there, heat or charge grow on"
+    return text
 
 
 def _runs_away(a: HeatAnswers, threshold_K: float, hot_K: float, gain: str) -> str:

@@ -2,7 +2,7 @@
 
 import math
 
-from ...base.quantities.written import digits, duration, shown_unit
+from ...base.quantities.written import digits, duration, rate_words
 from ...record.heatlimit import celsius
 from ...studies.heat.answers import AIR, CHILL, INLET, LESS, PAUSES, SLOWER, HeatAnswers, Help
 
@@ -25,33 +25,30 @@ def ways(a: HeatAnswers) -> str:
     if not a.ways:
         return ""
     feed = a.config.feed
-    asked = "this batch" if feed.batch else plain_rate(feed.rate_kg_s) if feed.rate_kg_s is not None else "any feed"
+    asked = "this batch" if feed.batch else rate_words(feed.rate_kg_s) if feed.rate_kg_s is not None else "any feed"
     good = [x for x in a.ways if x.rate_kg_s > 0.0]
     text = f"Heat is against {asked} in a room of {celsius(a.config.air.room_K)}. "
+    does = "let it mill"
+    if a.margin_used:
+        text = "The advised margin is used up. " if a.limit.is_card else "It runs warmer than that. "
+        does = "keep it"
     if good:
         said = [f"({i}) {_told(a, x)}{_hotter(a, x)}" for i, x in enumerate(good, start=1)]
-        text += (
-            f"What would let it mill within {celsius(a.limit_K)}, each tried alone, in the order a workshop would try: "
-        )
+        text += f"What would {does} within {celsius(a.limit_K)}, each tried alone, in the order a workshop would try: "
         text += f"{'; '.join(said)}."
     else:
-        text += "No single way that was tried lets it mill."
+        text += f"No single way that was tried {'keeps it there' if a.margin_used else 'lets it mill'}."
     bad = [_tried(x) for x in a.ways if not x.rate_kg_s > 0.0]
     return text + (f" Tried without success: {'; '.join(bad)}." if bad else "")
-
-
-def plain_rate(rate_kg_s: float) -> str:
-    """A rate without a band: "4.2 kg/h", "70 g/h"."""
-    name, factor, _ = shown_unit(rate_kg_s, "kg/s")
-    return f"{digits(rate_kg_s * factor, 2)} {name}"
 
 
 def _told(a: HeatAnswers, x: Help) -> str:
     """One way with what it gives."""
     if x.kind == LESS:
-        return f"feed less: {plain_rate(x.rate_kg_s)} with the air there is"
-    gives = "enough" if x.enough and a.config.feed.batch else plain_rate(x.rate_kg_s)
-    gives += ", as asked" if x.enough and a.config.feed.rate_kg_s is not None else ""
+        return f"feed less: {rate_words(x.rate_kg_s)} with the air there is"
+    gives = "enough" if x.enough and a.config.feed.batch else rate_words(x.rate_kg_s)
+    if x.enough and not a.config.feed.batch:
+        gives += ", as asked" if a.config.feed.rate_kg_s is not None else ", as much as now" if a.margin_used else ""
     if x.kind == PAUSES:
         lead = "at best, " if x.by else ""
         return f"pauses: {lead}{duration(x.value)} of milling, then {duration(x.pause_s)} of pause, {gives} on average"

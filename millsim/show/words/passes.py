@@ -5,6 +5,7 @@ import math
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import Shown, capital, digits, join_words, number, table, wrap
 from ...mill.config.mill import Config
+from ...mill.parts import stock_hole
 from ...record.limits import CANNOT, HARDLY_GRINDS, OVER, TRY_PREDICT
 from ...studies.circuit.loop import Circuit
 from ...studies.circuit.passes import FINES_M, PAYS, Passes, margins
@@ -18,7 +19,8 @@ ROWS = {  # figure: (words, SI unit)
     "warmest_K": ("outlet, the warmest", "K"), "x10_m": ("x10", "m"), "x50_m": ("x50", "m"), "x90_m": ("x90", "m"),
     "fines_share": (f"finer than {FINES_M * 1e6:.0f} µm", "1"),
 }  # fmt: skip
-_LESS = {"gross_J_kg": "take less energy", "time_s_kg": "take less time", "warmest_K": "stay cooler"}
+_IN = {"gross_J_kg": "energy", "time_s_kg": "time", "warmest_K": "temperature"}
+SOLD = 0.005  # in ln of a hole, within which it is one that is sold
 
 
 def passes_text(config: Config, keys: tuple[str, ...], r: Passes) -> str:
@@ -43,7 +45,31 @@ def sentences(config: Config, keys: tuple[str, ...], r: Passes) -> list[str]:
     text += f"{_said(r, 'gross_J_kg', 0)} from the socket; x50 = {_said(r, 'x50_m', 0)}, {_fines(r, 0)}."
     if r.code == OVER:
         text += " It takes less than the rate asked for, so this is at the most it takes."
-    return [text, _one_pass(r), _margins(r.first, "first"), _margins(r.second, "second"), _pays(r)]
+    return [text, *verdict(r), _one_pass(r), _margins(r.first, "first"), _margins(r.second, "second")]
+
+
+def verdict(r: Passes) -> list[str]:
+    """Whether two passes pay, in each of what less of is better: by the draws where there are any, else by the figures
+    of the plausible mill."""
+    if r.reference is None or r.reference.code == CANNOT:
+        return []
+    pays = {n: _chance(r, n) for n in PAYS}
+    yes, no = ([_odds(n, x) for n, x in pays.items() if (x > 0.5) is more] for more in (True, False))
+    text = f"likelier than not in {join_words(yes)}" if yes else "likely in nothing"
+    text += f"; not in {join_words(no, 'or')}" if no else ""
+    beside = "one pass as fine" if r.matched else "that one pass"
+    how = f"by {r.counted} draws, all three off alike in each" if r.counted else "by the figures alone, without draws"
+    return [f"Do two passes pay beside {beside}? {capital(text)}, {how}."]
+
+
+def _chance(r: Passes, name: str) -> float:
+    """Share of the draws in which two passes have less; without draws 1 or 0, by the plausible mill."""
+    return r.pays[name] if r.counted else float(r.two[name] < r.one[name])
+
+
+def _odds(name: str, x: float) -> str:
+    """ "energy (chance 72 %)"."""
+    return f"{_IN[name]} (chance {100.0 * x:.0f} %)"
 
 
 def _shown(r: Passes, name: str, of: int) -> Shown:
@@ -72,7 +98,10 @@ def _one_pass(r: Passes) -> str:
     c = r.reference
     if c is None or c.code == CANNOT:
         return "One pass of the mill as the second pass has it cannot work: it takes two."
-    hole = f"holes of {plain(r.hole_m, 'm', 3)}"
+    hole = f"holes of {plain(r.hole_m, 'm', 2)}"
+    sold = stock_hole(r.hole_m)
+    if abs(math.log(sold / r.hole_m)) > SOLD:
+        hole += f" (reckoned; {plain(sold, 'm', 3)} is the nearest that is sold)"
     like = f"as fine, with {hole}" if r.matched else f"with {hole}, which no hole that was tried makes as fine"
     return (
         f"One pass of the mill as the second pass has it, {like}: {_said(r, 'time_s_kg', 1)} and "
@@ -89,14 +118,6 @@ def _margins(c: Circuit | None, name: str) -> str:
     rest = f"; next {binds(nearest[0][0])}, at {number(100.0 * nearest[0][1], 0)} %" if nearest else ""
     text = f"The {name} pass: {plain(c.total_kg_s, 'kg/s', 3)} of powder with x50 {plain(c.x50_m, 'm', 3)} at "
     return f"{text}{celsius(c.outlet_temperature_K)}; {binds(c.binding)} {holds}{rest}."
-
-
-def _pays(r: Passes) -> str:
-    """In how many draws two passes have less of each."""
-    if not r.counted:
-        return ""
-    said = [f"{_LESS[n]} in {100.0 * r.pays[n]:.0f} %" for n in PAYS]
-    return f"Beside that one pass two passes {join_words(said)} of {r.counted} draws, all three off alike in each."
 
 
 def figure_table(r: Passes) -> list[str]:

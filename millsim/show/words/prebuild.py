@@ -9,7 +9,7 @@ from ...mill.config.mill import Config
 from ...studies.prebuild.bars import couple
 from ...studies.prebuild.facts import DYNAMIC, MillFacts
 from ...studies.prebuild.hammer import bite_on_screws, pull, screws
-from ...studies.prebuild.line import VERDICTS, ReviewLine
+from ...studies.prebuild.line import PREDICTION, VERDICTS, ReviewLine
 from ...studies.prebuild.review import GROUPS
 from .. import parts
 from ..parts import Table
@@ -48,9 +48,12 @@ SCREENING = (
 )
 
 
-def review_text(config: Config, lines: list[ReviewLine]) -> str:
-    """The review for people: what fails first, then every line by group, then what was not checked."""
-    out = ["Before you cut steel", *_summary(lines), ""]
+def review_text(config: Config, lines: list[ReviewLine], quick: bool = False) -> str:
+    """The review for people: what fails first, then every line by group, then what was not checked.
+
+    quick: no prediction was made, because none was asked for.
+    """
+    out = ["Before you cut steel", *_summary(lines), *(_hang(left_out(lines)) if quick else []), ""]
     for group in GROUPS:
         found = [x for x in lines if x.group == group]
         out += [capital(group), *(text for x in found for text in _told(x))] if found else []
@@ -63,13 +66,19 @@ def review_text(config: Config, lines: list[ReviewLine]) -> str:
     return "\n".join(out) + "\n"
 
 
+def left_out(lines: list[ReviewLine]) -> str:
+    """What a quick check leaves out, and how to get it."""
+    count = sum(PREDICTION in x.needs for x in lines)
+    return f"{count} of these need a prediction: leave out --quick for the whole review."
+
+
 def ignored(config: Config) -> list[str]:
     """Lines on what the config and its cards say to no effect, with an empty one behind."""
     lines = [line for text in config.ignored for line in wrap(f"{text}.")]
     return [*lines, ""] if lines else []
 
 
-def review_json(config: Config, lines: list[ReviewLine]) -> dict:
+def review_json(config: Config, lines: list[ReviewLine], quick: bool = False) -> dict:
     """The review as plain JSON types in SI units; what is not known, or has no end, is null."""
     counts = {verdict: sum(x.verdict == verdict for x in lines) for verdict in VERDICTS}
     facts = MillFacts(config, None)
@@ -83,6 +92,7 @@ def review_json(config: Config, lines: list[ReviewLine]) -> dict:
         "not_covered": NOT_COVERED,
         "standards_from_memory": STANDARDS,
         "nature": SCREENING,
+        "quick": left_out(lines) if quick else None,
     }
     return jsonable(said)
 
@@ -102,7 +112,7 @@ def _summary(lines: list[ReviewLine]) -> list[str]:
     out += _hang(_notes(by["note"])) if by["note"] else []
     if by["not checked"]:
         out += _hang(f"NOT CHECKED: {'; '.join(x.name for x in by['not checked'])}.")
-        keys = dict.fromkeys(k for x in by["not checked"] for k in x.needs)
+        keys = dict.fromkeys(k for x in by["not checked"] for k in x.needs if k != PREDICTION)
         out += _hang(f"To check more, give {join_words(list(keys))}.") if keys else []
     return out
 

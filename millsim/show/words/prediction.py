@@ -38,7 +38,7 @@ def to_json(p: Prediction) -> dict:
         "limit": {"binding": p.binding, "margins": {x.name: headroom(x) for x in p.limits}},
         "warnings": list(p.warnings),
         "grinds_with": list(p.grinds_with),
-        "stalls": stalls.to_json(p.trace) if p.runs else None,
+        "stalls": stalls.to_json(p),
         "bench": advice.bench_tests(p) or None,
         "measure_next": None if p.advised is None else vars(p.advised),
     }

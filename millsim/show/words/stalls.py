@@ -2,7 +2,8 @@
 
 import math
 
-from ...base.quantities.written import capital, digits, duration, join_words
+from ...base.quantities.written import capital, digits, duration, join_words, rate_words
+from ...record.limits import OVER, STATUS_WORDS
 from ...record.prediction import STEADY, ChamberTrace, Prediction, Running
 
 TRIED = 95  # per cent, of the intervals
@@ -13,7 +14,22 @@ def stall_risk(p: Prediction) -> str:
     t = p.trace
     if t is None or t.runs <= 0:
         return ""
-    return f"{fed_words(p)}, and followed piece by piece: {'; '.join(stall_chances(t))}."
+    return f"{fed_words(p)}, and followed piece by piece: {'; '.join(stall_chances(t))}.{_no_hours(p, t)}"
+
+
+def _no_hours(p: Prediction, t: ChamberTrace) -> str:
+    """Why no chance per hour of running is told; "" where one is."""
+    why = no_hours(p, t)
+    return f" None per hour is told: {why}." if why else ""
+
+
+def no_hours(p: Prediction, t: ChamberTrace) -> str:
+    """The same as a clause."""
+    if t.running is not None:
+        return ""
+    if p.status == STATUS_WORDS[OVER]:
+        return "fed more than it takes it has no steady charge to run at, but fills up until a limit stops it"
+    return "its steady charge holds more pieces than can be followed"
 
 
 def fed_words(p: Prediction) -> str:
@@ -21,13 +37,8 @@ def fed_words(p: Prediction) -> str:
     t = p.trace
     asked = math.isfinite(p.requested_rate_kg_s)
     rate = p.requested_rate_kg_s if asked or t is None else t.fed_kg_s
-    fed = f"fed {rate_of(rate)}" if math.isfinite(rate) else "fed this rate"
+    fed = f"fed {rate_words(rate, 3)}" if math.isfinite(rate) else "fed this rate"
     return fed if t is None or not t.pieces_1_s > 0 else f"{fed}, {_pace(t.pieces_1_s)}"
-
-
-def rate_of(rate_kg_s: float) -> str:
-    """A feed rate in the unit people would use."""
-    return f"{digits(3600 * rate_kg_s)} kg/h" if rate_kg_s >= 1.0 / 3600 else f"{digits(3.6e6 * rate_kg_s)} g/h"
 
 
 def _pace(pieces_1_s: float) -> str:
@@ -104,9 +115,10 @@ def figure_words(t: ChamberTrace) -> list[str]:
     return [*(f"{capital(told)}." for told in stall_chances(t)), *shown]
 
 
-def to_json(t: ChamberTrace | None) -> dict | None:
+def to_json(p: Prediction) -> dict | None:
     """Counts and intervals, per start and per second of running, in SI; null where nothing was followed."""
-    if t is None or t.runs <= 0:
+    t = p.trace
+    if t is None or t.runs <= 0 or not p.runs:
         return None
     running = None
     if t.running is not None:
@@ -116,4 +128,4 @@ def to_json(t: ChamberTrace | None) -> dict | None:
     starts = {"starts": t.runs, "stalls": t.stalls, "full_chamber": t.chokes, "seconds": t.duration_s,
               "pieces": t.arrived, "chance": {"low": t.stall_low, "high": t.stall_high}}  # fmt: skip
     return {"fed_kg_s": t.fed_kg_s, "pieces_1_s": t.pieces_1_s, "too_few_pieces": t.too_few, "from_empty": starts,
-            "running": running}  # fmt: skip
+            "running": running, "no_running": no_hours(p, t) or None}  # fmt: skip

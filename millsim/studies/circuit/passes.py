@@ -23,7 +23,7 @@ from ...forecast.error import errors
 from ...mill.config.mill import Config, parse_config
 from ...mill.problem import Setup, set_parameters
 from ...record.limits import CANNOT, LIMITS
-from ..changes import hole_keys
+from ..ways import hole_keys
 from .band import with_error
 from .line import fed_with, fits
 from .loop import NO_SIEVE, Circuit, ready, through

@@ -18,11 +18,11 @@ from ...engines.settle import air_capacity
 from ...errors import InputError, MillsimError, NotConverged, Problem
 from ...forecast import band as bands
 from ...forecast.error import Off, errors
-from ...forecast.outcome import Outcome, hardly, solve, solve_batch, solve_cold_start
+from ...forecast.outcome import NEXT_TO_NONE, Outcome, hardly, solve, solve_batch, solve_cold_start
 from ...laws import air, cooling, heat
 from ...mill.config.mill import Config
 from ...mill.problem import NO_LIMIT, Setup, build
-from ...record.heatlimit import FROM_CARD, HeatLimit, heat_limit
+from ...record.heatlimit import AT_LIMIT_K, FROM_CARD, HeatLimit, feed_sticks, heat_limit
 from ...record.limits import CANNOT, CHAMBER, LIMITS, OK, OVER, TEMPERATURE
 from .cool import DRY_ICE, SHARE_ROUND, air_needed, batch_passes, chilled, cooler, enthalpy, schedule
 from .runaway import Runaway, runaway, toughens
@@ -31,7 +31,6 @@ from .stand import Case, Settled, air_losses, at_room, changed, crossing, idle, 
 HOT_ROOM_K = 308.15  # a hot day
 HOTTER_K = 10.0  # than a room that is as hot already
 DRAWS, BATCH_DRAWS = 24, 8
-NEXT_TO_NONE = 50e-3 / 3600.0  # kg/s, 50 g/h: next to no feed
 AIR_ROUNDS = 4
 AIR_CLOSE = 0.02  # relative, to a measured flow
 
@@ -98,6 +97,23 @@ class HeatAnswers:
     def limit(self) -> HeatLimit:
         """The limit asked about, as all commands have it."""
         return heat_limit(self.stick_K, None if self.limit_from == FROM_CARD else self.limit_K, self.limit_from)
+
+    @property
+    def sticks(self) -> bool:
+        """Whether the feed sticks before it is milled."""
+        return feed_sticks(self.stick_K, self.config.feed.temperature_K)
+
+    @property
+    def against(self) -> bool:
+        """Whether heat is against what is asked: beyond the limit itself."""
+        if self.note == "cannot":
+            return self.binding == LIMITS[TEMPERATURE]
+        return self.note == "hot" or self.rate_kg_s is None and self.value("outlet_K") > self.limit.most_K + AT_LIMIT_K
+
+    @property
+    def margin_used(self) -> bool:
+        """Whether it runs, but warmer than is advised."""
+        return not self.against and self.note != "cannot" and self.value("outlet_K") > self.limit_K + AT_LIMIT_K
 
     def value(self, name: str) -> float:
         """One figure in SI; NaN where it does not apply."""

@@ -148,6 +148,17 @@ class MillFacts:
         return float(m["rate_multiplier"]) * f_mat, as_written(breakage.threshold_at)(self.piece, xw_min, size, a)
 
     @property
+    def chamber_wall(self) -> float:
+        """The wall around the bars [m2], all that a sieve could take."""
+        c = self.config
+        return 2.0 * math.pi * (c.rotor.radius_m + c.stator.gap_m) * c.rotor.bar_height_m
+
+    @property
+    def runs(self) -> bool:
+        """Whether it runs, as far as it is known: for one that does not, less feed is no cure."""
+        return self.prediction is None or self.prediction.runs
+
+    @property
     def windage(self) -> float:
         """Power [W] to drag the bars through the air at no load, with no air let through: the least it may be."""
         m, H = self.mill, float(self.mill["H"] * self.mill["swept_share"])

@@ -205,8 +205,7 @@ def rate(f: MillFacts) -> ReviewLine:
     if p is None:
         return RATE.missing(PREDICT, value=asked.rate_kg_s)
     if not p.runs:
-        return RATE.tell("fails", asked.rate_kg_s or 0.0, 
-                         f"{cannot_run_words(p.binding, 'The mill')}.", 0.0, margin=0.0)  # fmt: skip
+        return RATE.tell("fails", asked.rate_kg_s, f"{cannot_run_words(p.binding, 'The mill')}.", margin=0.0)
     if asked.batch_mass_kg:
         made = f.scalar("throughput_kg_s") or 0.0
         if p.status == "over capacity":

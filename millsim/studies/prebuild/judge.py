@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass, replace
 
-from .line import ReviewLine
+from .line import PREDICTION, ReviewLine
 
 CLOSE = 1.5  # a margin below this is close (assumed)
 
@@ -53,7 +53,8 @@ class Rule:
 
     def missing(self, what: str, said: str = "", value: float | None = None) -> ReviewLine:
         """Not checked, and why."""
-        return self._line(value, None, None, "not checked", _join(what, said), {})
+        found = self._line(value, None, None, "not checked", _join(what, said), {})
+        return replace(found, needs=(PREDICTION,)) if what == PREDICT else found
 
     def give(self, *keys: str, said: str = "", value: float | None = None, what: str = "") -> ReviewLine:
         """Not checked, and the keys to give; what: said of them in place of their bare names."""

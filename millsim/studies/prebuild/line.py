@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+PREDICTION = "a prediction"  # what a check needs beside keys
 VERDICTS = ("passes", "close", "fails", "not checked", "note")
 
 
@@ -11,7 +12,7 @@ class ReviewLine:
 
     verdict: one of VERDICTS; words: a sentence for the builder, which says what to do where it fails, or what is
     lacking where it was not checked; formula: as in a handbook; basis: one of params.BASES; source: where to look it
-    up; needs: config keys to give for it to be checked.
+    up; needs: config keys to give for it to be checked, or PREDICTION.
     """
 
     group: str  # "rotor", "stator", "drive", "sieve and air", "heat", "dust and people"

@@ -46,10 +46,29 @@ def duty(f: MillFacts) -> ReviewLine:
         said += "; this is the mean over the batch"
     elif feed.rate_kg_s is None:
         said += f"; fed {AS_MUCH}, until a limit binds"
-    less = f"for hours on end keep it near {say(STEADY * rated, 'W')}: feed less, or take a larger motor"
-    over = "It gets hot and trips: feed less, or take a larger motor"
+    cure = "feed less, or take a larger motor" if f.runs else "take a larger motor"
+    less, over = f"{_for_hours(f)}: {cure}", f"It gets hot and trips: {cure}"
     margin = rated / given if given > 0.0 else math.inf
     return DUTY.judge(given, rated, said, less, over, margin=1.0 if 1.0 - 1e-4 < margin < 1.0 else margin)
+
+
+def slowed(f: MillFacts) -> bool | None:
+    """Whether phase control slows the motor; None where it is not told."""
+    d = f.config.drive
+    if d.phase_control and d.dial_rad_s and f.omega >= AT_TOP * d.dial_rad_s[-1]:
+        return False
+    return d.phase_control
+
+
+def _for_hours(f: MillFacts) -> str:
+    """What the motor may give for hours on end: the least of good practice and of what phase control leaves it."""
+    rated, by_triac = f.config.drive.shaft_rated_W, slowed(f)
+    if by_triac:
+        kept = f"{say(DERATED[0] * rated, 'W', 2)} to {say(DERATED[1] * rated, 'W', 2)}"
+        return f"for hours on end keep it within {kept}, for a triac slows it (see phase control; at full speed " \
+               f"{say(STEADY * rated, 'W')})"  # fmt: skip
+    more = "" if by_triac is False else ", less where a triac slows it (see phase control)"
+    return f"for hours on end keep it near {say(STEADY * rated, 'W')}{more}"
 
 
 def sag(f: MillFacts) -> ReviewLine:
@@ -98,17 +117,17 @@ def phase(f: MillFacts) -> ReviewLine:
     low, high = (say(s * rated, "W", 2) for s in DERATED)
     if f.config.drive.phase_control is None:
         return PHASE.give("drive.phase_control", said=f"slowed by a triac, this motor keeps up {low} to {high} only")
-    if not f.config.drive.phase_control:
+    if f.config.drive.phase_control is False:
         return PHASE.note(None, "Not slowed that way, by the config, so the motor cools itself as it is meant to.")
-    dial = f.config.drive.dial_rad_s
-    if dial and f.omega >= AT_TOP * dial[-1]:
+    if not slowed(f):
         return PHASE.note(
             None, "The dial stands at its top, by the config, so the motor cools itself as it is meant to."
         )
     if given is None:
         return PHASE.missing(PREDICT, f"slowed by a triac, this motor keeps up {low} to {high} only")
     said = f"slowed by a triac, this motor keeps up {low} to {high}; it is loaded with {say(given, 'W')}"
-    better = "Feed less, run in turns with pauses, or gear down a motor at full speed"
+    less = "Feed less, run in turns with pauses, or" if f.runs else "Take a stronger one, or"
+    better = f"{less} gear down a motor at full speed"
     if given <= DERATED[0] * rated:
         return PHASE.tell("passes", given, f"{said}.", DERATED[1] * rated)
     verdict = "close" if given <= DERATED[1] * rated else "fails"

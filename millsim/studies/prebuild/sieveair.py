@@ -2,13 +2,21 @@
 
 import math
 
+import numpy as np
+
 from ...base.numerics.uncompiled import as_written
 from ...laws import air, cooling, heat
+from ...laws.openings import open_area_staggered
 from .facts import MillFacts, say
 from .judge import PREDICT, Rule
 from .line import ReviewLine
 
 AREA_PER_W, OPEN_PER_W = 121e-7, 35e-7  # m2/W: 14 and 4 square inches per horsepower (common practice)
+OPEN_HOLES, MOST_OPEN = (0.5e-3, 1e-3, 2e-3), (0.23, 0.33, 0.46)  # m; open share of sheet with them (laws/sieving.md)
+PITCH_STEP = 0.05e-3  # m, in which sheet is told
+SHEETS = tuple(
+    t * 1e-3 for t in (0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0, 3.0, 4.0, 5.0)
+)  # from memory
 FACE = (0.01, 0.03)  # m/s through the cloth of a dust filter (from memory)
 SIEVE_SPEED = (0.9, 1.1)  # m/s of air over the whole sieve: 1.25 to 1.5 cfm per square inch (from memory)
 
@@ -16,6 +24,8 @@ AREA = Rule("sieve and air", "sieve area for the motor", "m2", "121 cm² per kW 
             "hammer mills for cereals, 14 sq in/hp: feedmachinery.com, particle reduction 5", least=True)  # fmt: skip
 OPEN = Rule("sieve and air", "open area for the motor", "m2", "35 cm² per kW of rated shaft power", "common practice",
             "hammer mills for cereals, 4 sq in/hp: feedmachinery.com, particle reduction 5", least=True)  # fmt: skip
+SHEET = Rule("sieve and air", "holes against the sheet", "m", "hole at least as wide as the sheet is thick",
+             "from memory", "punches take a plate no thicker than the hole: laws/sieving.md", least=True)  # fmt: skip
 HEAT = Rule("sieve and air", "air against heat", "m3/s",
             "(P - feed - casing) / (rho c_p dT), each up to the limit; rho of the air as it is", "from memory",
             "first law, mass flow against mass flow; the power is predicted", close=1.2, least=True)  # fmt: skip
@@ -27,7 +37,7 @@ FILTER = Rule("sieve and air", "air speed through the filter", "m/s", "Q / A_fil
 
 def lines(f: MillFacts) -> list[ReviewLine]:
     """All checks of sieve, air and filter."""
-    return [*sieve_area(f), air_for_heat(f), sieve_speed(f), filter_speed(f)]
+    return [*sieve_area(f), *sheet(f), air_for_heat(f), sieve_speed(f), filter_speed(f)]
 
 
 def sieve_area(f: MillFacts) -> list[ReviewLine]:
@@ -42,10 +52,39 @@ def sieve_area(f: MillFacts) -> list[ReviewLine]:
             found.append(rule.tell("passes", have, f"{said}.", want))
             continue
         more = "more for holes below 2 mm. A sieve below it holds powder back, which heats" if rule is AREA else \
-            "thin sheet with as many holes as it bears is best"  # fmt: skip
-        binds = f". The model says that {f.prediction.binding} binds first" if f.prediction else ""
+            _opened(f, want)  # fmt: skip
+        binds = f". The model says that {f.prediction.binding} binds first" if f.prediction and f.runs else ""
         found.append(rule.note(have, f"Below the trade rule: {said}; {more}{binds}.", want))
     return found
+
+
+def _opened(f: MillFacts, want: float) -> str:
+    """What gives that open area [m2]: more holes as far as sheet is made with them, else more sieve; never larger ones,
+    which make another powder."""
+    s, hole = f.config.sieve, say(f.config.sieve.hole_m, "mm")
+    share = min(1.0, want / s.area_m2)
+    most = s.open_fraction if s.kind == "mesh" else float(np.interp(s.hole_m, OPEN_HOLES, MOST_OPEN))
+    keep = "keep the holes, they make the powder"
+    if s.kind == "plate" and share <= most:
+        pitch = math.floor(s.hole_m * math.sqrt(open_area_staggered(1.0, 1.0) / share) / PITCH_STEP) * PITCH_STEP
+        return f"{keep}, and take sheet with a pitch of {say(pitch, 'mm')} or less"
+    need, wall = want / max(most, s.open_fraction), f.chamber_wall
+    text = f"{keep}, and take {say(need, 'cm2')} of such sieve or more"
+    if s.kind == "plate":
+        text += f": with {hole} holes sheet is sold up to {say(100.0 * most, digits=2)} % open (from memory)"
+    return text + (f"; the wall of this chamber has {say(wall, 'cm2')} in all" if need > wall else "")
+
+
+def sheet(f: MillFacts) -> list[ReviewLine]:
+    """A plate thicker than its holes, which no punch makes; nothing where it is not."""
+    s = f.config.sieve
+    if s.kind != "plate" or s.thickness_m <= s.hole_m * (1.0 + 1e-9):
+        return []
+    thin = max((t for t in SHEETS if t <= s.hole_m * (1.0 + 1e-9)), default=SHEETS[0])
+    said = f"sheet of {say(s.thickness_m, 'mm')} is thicker than its holes of {say(s.hole_m, 'mm')}: no punch makes " \
+           f"that. Keep the holes, they make the powder, and take sheet of {say(thin, 'mm')}, or have it drilled or " \
+           "cut by a laser"  # fmt: skip
+    return [SHEET.note(s.hole_m, f"{said}.", s.thickness_m)]
 
 
 def _flow(f: MillFacts) -> float | None:
@@ -69,7 +108,7 @@ def air_for_heat(f: MillFacts) -> ReviewLine:
     need = cooling.air_for_rise(max(0.0, P - other), rise, rho, air.SPECIFIC_HEAT)
     said = f"of {say(P, 'W')} up to {say(min(P, other), 'W')} leave with the powder and through the casing"
     said += f"; the rest must go with air that may warm by {say(rise)} K"
-    more = "More air, or less load: a larger inlet, a stronger blower, a larger filter"
+    more = f"More air{', or less load' if f.runs else ''}: a larger inlet, a stronger blower, a larger filter"
     if Q < need and outlet <= f.limit_K + 0.01:  # at its limit; the model's air and powder differ a little in warmth
         return HEAT.tell("close", Q, f"{said}. {more}.", need)
     return HEAT.judge(Q, need, said, more)

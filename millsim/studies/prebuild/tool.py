@@ -1,5 +1,7 @@
 """A hand tool as a mill's motor: size and mass it is made for, sideways load, how long it may run, its brake."""
 
+import math
+
 from ...base.numerics.uncompiled import as_written
 from ...laws import drive
 from ...laws.strength import permitted_eccentricity
@@ -88,7 +90,17 @@ def side(f: MillFacts) -> ReviewLine:
     if most is None:
         told = f"{said}. Makers rarely say what a collet takes; a long rotor bends its spindle"
         return SIDE.give("drive.side_load", said=told, value=shake + bite)
-    return SIDE.judge(shake + bite, most, said, f"Smaller pieces, a wider gap, better balance. {OWN}")
+    return SIDE.judge(shake + bite, most, said, f"{_gentler(f, shake, bite, most)}. {OWN}")
+
+
+def _gentler(f: MillFacts, shake: float, bite: float, most: float) -> str:
+    """What keeps the sideways load: finer pieces, by this very formula, in which a bite goes with d^2."""
+    if shake >= most:
+        return "The imbalance alone is too much: balance it finer, or make the rotor lighter or slower"
+    size = f.piece * math.sqrt((most - shake) / bite)
+    if size < f.piece:
+        return f"Pieces of {say(size, 'mm', 2)} or less keep to it"
+    return "Finer pieces and a finer balance leave more"
 
 
 def lasts(f: MillFacts) -> ReviewLine:

@@ -6,7 +6,7 @@ import numpy as np
 
 from ...base.numerics.uncompiled import as_written
 from ...laws import heat
-from ...record.heatlimit import AT_LIMIT_K, no_powder_words
+from ...record.heatlimit import AT_LIMIT_K, feed_sticks, feed_sticks_words, no_powder_words
 from ..heat.coolants import DRY_ICE, NITROGEN, PRACTICE, coolant_per_kg, gas_per_kg
 from .facts import MillFacts, say
 from .judge import PREDICT, Rule
@@ -31,12 +31,16 @@ def lines(f: MillFacts) -> list[ReviewLine]:
 def outlet(f: MillFacts) -> ReviewLine:
     """Warmest of powder and air against the limit."""
     T, given, room = f.scalar("outlet_temperature_K"), f.heat, f.config.air.room_K
+    if feed_sticks(given.stick_K, feed := f.config.feed.temperature_K):
+        said = f"{feed_sticks_words(given.stick_K, feed)}. Chill it before it is milled"
+        return OUTLET.tell("fails", feed, said, given.most_K, margin=0.0)
     limit, said = given.most_K, given.words()
     if T is None:
         return OUTLET.missing(PREDICT, said)
     margin = (limit - room) / (T - room) if T > room < limit else 0.0 if T > limit else math.inf
     margin = 1.0 if 1.0 - 1e-4 < margin < 1.0 else margin
-    better = "More air, colder feed, less feed or, where it is the empty mill that heats, a lower speed"
+    less = ", less feed" if f.runs else ""
+    better = f"More air, colder feed{less} or, where it is the empty mill that heats, a lower speed"
     if margin < 1.0:
         if T > given.stick_K + AT_LIMIT_K:
             said = f"{said}; {no_powder_words(T, given.stick_K)}"
