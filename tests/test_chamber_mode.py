@@ -1,6 +1,8 @@
 """The chamber with discrete pieces: fragments, motor, stalls, and the interval put on them."""
 
 import math
+from dataclasses import replace
+from types import SimpleNamespace
 
 import mills
 import numba
@@ -15,7 +17,7 @@ from millsim.forecast import stalls
 from millsim.laws import breakage
 from millsim.mill.chamber import feedback_speed
 from millsim.record.prediction import STEADY, ChamberTrace, Running
-from millsim.show.words.stalls import stall_chances
+from millsim.show.words.stalls import no_hours, stall_chances
 
 stats = later("scipy.stats")
 
@@ -270,6 +272,17 @@ def test_stalls_per_hour_against_scipy(k, hours):
     assert high == pytest.approx(stats.chi2.ppf(0.975, 2 * k + 2) / 2 / hours, rel=1e-9)
     if k == 0:  # by hand: e^-mean = 2.5 % at a mean of 3.689
         assert high == pytest.approx(-math.log(0.025) / hours)
+
+
+def test_why_no_chance_per_hour_is_told():
+    """Fed more than it takes a mill has no steady charge; of another one the charge holds too many pieces to follow."""
+    nothing = np.empty(0)
+    trace = ChamberTrace(nothing, nothing, nothing, nothing, nothing, 8, 0, 0.0, 0.37, 12.0)
+    overfed, full = (SimpleNamespace(status=status) for status in ("over capacity", "ok"))
+    assert no_hours(overfed, trace).startswith("fed more than it takes it has no steady charge")
+    assert no_hours(full, trace) == "its steady charge holds more pieces than can be followed"
+    running = Running(24, 0, 144.0, 900, 0.0, 0.1)
+    assert no_hours(overfed, replace(trace, running=running)) == ""
 
 
 def test_none_that_stalled_is_no_clearance():

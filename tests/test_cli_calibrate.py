@@ -113,6 +113,11 @@ def test_json_and_the_same_card_again(shop, tmp_path, monkeypatch):
     assert told["effective_samples"] > 100
     low, _, high = told["answers"]["x50_m"]["after"]
     assert 1e-4 < low < high < 1e-3
+    bare = [w for key in ("band_samples=0", "trace=false", "engine=balance") for w in ("--set", f"run.{key}")]
+    for key, sets in (("before", ()), ("after", ("--set", f"calibration.card={out}"))):  # as `predict` has them
+        said = json.loads(run("predict", shop / "demo.toml", *bare, *sets, "--json").stdout)
+        found = (said["product"]["x50_m"], said["throughput_kg_s"])
+        assert found == pytest.approx([told["answers"][n][key][1] for n in ("x50_m", "throughput_kg_s")], rel=1e-6)
     assert out.read_bytes() == (shop / "demo_run.card.toml").read_bytes()
 
 
