@@ -18,12 +18,14 @@ from millsim.base.quantities.written import rate_words
 from millsim.errors import InputError, NotConverged
 from millsim.explore.choose.advise import choose
 from millsim.explore.choose.targets import parse
+from millsim.explore.sweep import gather
 from millsim.explore.sweep.points import config_at
 from millsim.forecast.run import predict
 from millsim.laws.strength import TIP_CAP
 from millsim.mill.config.mill import load_config, parse_config
 from millsim.mill.parts import stock_hole
-from millsim.show.words.changes import setting, what_would_help
+from millsim.record.limits import OK
+from millsim.show.words.changes import review_words, setting, what_would_help
 from millsim.show.words.choice import close_words
 from millsim.studies import advised
 from millsim.studies.changes import TO_CAPACITY, what_helps
@@ -143,6 +145,27 @@ def test_a_choice_never_offers_what_the_review_bars():
     assert [b.point for b in a.choice.builds] == [1]
     assert a.aside.startswith("2 more make such powder and are set aside, because the pre-build review fails them: tip")
     assert not a.choice.meets[2:].any() and a.choice.binds[3].startswith("the review fails it: tip speed")
+
+
+@pytest.mark.parametrize(("name", "radius", "speeds"), [("demo", 60, (9550, 14000)), ("pla", 44, (16000, 28000))])
+def test_journey_a_rotor_the_review_fails_is_never_what_to_build(name, radius, speeds, monkeypatch):
+    """14 000 rpm at a radius of 60 mm, and a router at 28 000 rpm (129 m/s), really computed: it makes finer powder,
+    and is neither offered nor advised."""
+    monkeypatch.setattr(gather, "_tornado", lambda *_: None)
+    own = ("drive.speed_under_load=13600 rpm",) if name == "demo" else ()
+    config, rpm = (mills.CONFIGS / f"{name}.toml").as_posix(), ", ".join(f'"{n} rpm"' for n in speeds)
+    head = f'[sweep]\nconfig = "{config}"\nclass_ratio = 1.6\n'
+    keys = f'[set]\n"rotor.radius" = "{radius} mm"\n"drive.phase_control" = "false"\n'
+    s = sweeps.computed(f'{head}{keys}[[axis]]\nkey = "drive.speed"\nvalues = [{rpm}]\n')
+    x50 = s.points.values["x50_m"]
+    assert s.points.status[1] == OK and x50[1] < x50[0] and "tip speed" in of_bits(s.points.fails[1])
+    a = choose(s, parse(WANT.replace("400 um", f"{0.999 * x50[0] * 1e6:.4f} um")))
+    assert a.choice.builds == () and a.choice.nearest.point == 0 and "pre-build review fails it: tip speed" in a.aside
+    assert a.choice.binds[1].startswith("the review fails it: ") and not a.choice.meets[1]
+    own += ("run.class_ratio=1.6", f"rotor.radius={radius} mm", f"drive.speed={speeds[1]} rpm")
+    p = advised.predict(mills.config(name, *BARE, "drive.phase_control=false", *own))
+    assert "tip speed" in p.reviewed.fails and "fail" in review_words(p)
+    assert not [c for c in p.changes if c.key == "drive.speed" and setting(c, "rad/s") > speeds[1] * RPM]
 
 
 def test_where_all_that_meet_are_barred_the_nearest_that_passes_is_named():

@@ -157,7 +157,6 @@ def test_six_slips_in_one_file_are_told_in_one_pass(tmp_path):
         (RATE, 'rate = "1 g/h"\nbatch_mass = "1 g"\nbatch_time = "1 s"', ["contradicts rate"]),
         ('material = "pla"', 'material = "plaa"', ["no card named", 'did you mean "pla"?']),
         ('material = "pla"', 'material = "none.toml"', ["none.toml", "no such file"]),
-        ('temperature = "20 °C"', 'temperature = "60 °C"', ["above the limit of pla", "below 50 °C"]),
         ("pins = 16 ", "pins = 160 ", ["do not fit around the stator", "at most 52"]),
         ('bar_thickness = "8 mm"', 'bar_thickness = "98 mm"', ["do not fit around the rotor"]),
         ('pitch = "2.5', 'open_fraction = 0.5\npitch = "2.5', ["contradicts hole and spacing", "0.326"]),

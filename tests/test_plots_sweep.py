@@ -30,6 +30,7 @@ from millsim.show.plots import map, page, pareto, style
 from millsim.show.plots import sweep as plots_sweep
 from millsim.show.plots import tornado as plots_tornado
 from millsim.show.plots.cut import cut, factor_ticks, is_even_in_log, least_span, ruler
+from millsim.studies.prebuild.review import bits
 
 stats = later("scipy.stats")
 
@@ -224,6 +225,19 @@ def test_region_that_is_out_is_hatched_and_labelled_by_what_binds():
         assert out[reason].get_path().contains_point(axes.transData.inverted().transform(middle))
     whites = [p for p in axes.patches if isinstance(p, PathPatch) and not p.get_hatch()]
     assert sorted(p.get_alpha() for p in whites) == [page.FADE, 1.0], "no figure where it cannot run"
+
+
+def test_what_the_review_fails_is_hatched():
+    speeds = sweeps.axis("drive.speed", *np.linspace(600, 1400, 5), unit="rad/s", shown="rpm")
+    s = sweep(sweeps.GAP, speeds)
+    fails = np.zeros((3, 5), np.uint64)
+    fails[:, 3:] = bits({"tip speed"})
+    s = dataclasses.replace(s, points=dataclasses.replace(s.points, fails=fails.ravel()))
+    out = hatched(map.sweep_map(s, "x50_m", axes=("stator.gap", "drive.speed")).axes[0])
+    (path,) = out.values()
+    assert list(out) == ["the review fails it: tip speed"]
+    for rpm, barred in ((600, False), (1400, True)):
+        assert path.get_path().contains_point((2.0, np.clip(rpm, 601, 1399) * 30 / np.pi)) == barred
 
 
 def test_further_axis_is_panels_and_a_fourth_is_held_and_said():

@@ -263,6 +263,50 @@ def test_rigid_bars_bend_by_a_bite_at_their_root():
     assert mild_jam.value == pytest.approx(115.7e6, rel=0.001) and mild_jam.limit == 235e6
 
 
+def test_pieces_of_one_size_of_8_mm_by_hand():
+    # 8 mm PLA: tau = 120 MPa / sqrt 3, F = tau pi (8 mm)^2 / 4 = 3482 N, four times that of 4 mm. Pins 8 mm, 20 mm free
+    # between two ends: 1.5 x 32 F L / 4 / (pi d^3) = 520 MPa; bars 1.5 x 6 F 42 mm / (20 mm x 64 mm2) = 1028 MPa.
+    eight = "feed.size.size=8 mm"
+    assert line("pins in bending", "pla", eight).value == pytest.approx(519.6e6, rel=1e-3)
+    bars = line("bars in bending by a bite", "pla", eight)
+    assert bars.value == pytest.approx(1028e6, rel=1e-3) and bars.verdict == "fails"  # 900 MPa as given
+    assert line("torque of a caught piece", "pla", eight).value == pytest.approx(3482.5 * 0.06, rel=1e-3)
+    assert line("gap against feed pieces", "pla", eight).value == pytest.approx(3.0 / 8.0)
+    # Nip: r = 4 mm both, centres 11 mm apart, piece r = 4 mm: cos of half the angle is 5.5 / 8, so 93 degrees.
+    assert line("nip angle", "pla", eight).value == pytest.approx(2.0 * math.acos(5.5 / 8.0), rel=1e-6)
+    with pytest.raises(InputError, match="opening"):
+        mills.config("pla", eight, "feed.opening=7 mm")
+
+
+def test_the_largest_piece_of_a_sheet_is_its_top_sieve_not_the_95_percent_size():
+    size = mills.config("demo").feed.size
+    assert size.top_m == pytest.approx(5.6e-3) and size.largest_m < 0.98 * size.top_m
+    single = ("feed.size.kind=single", "feed.size.size=5.6 mm")
+    for name in ("pins in bending", "bars in bending by a bite", "torque of a caught piece", "nip angle"):
+        assert line(name, "demo").value == pytest.approx(line(name, "demo", *single).value, rel=1e-9), name
+
+
+def test_burst_of_the_hub_by_hand():
+    # 70 m/s, 21 m/s at the hub of 36 mm: 7850 (70^2 - 21^2) / 2 = 17.5 MPa on 20 x 8 mm, 2800 N an arm; four of them
+    # pull sqrt 2 as much across a cut; half a ring adds 2/3 7850 omega^2 (18^3 - 8^3) mm3 20 mm = 758 N; on 400 mm2.
+    omega = 70.0 / 0.06
+    arms = math.sqrt(2.0) * 7850.0 * (70.0**2 - 21.0**2) / 2.0 * 160e-6
+    ring = 2.0 / 3.0 * 7850.0 * omega**2 * (0.018**3 - 0.008**3) * 0.02
+    x = line("burst of the hub", "pla")
+    assert x.value == pytest.approx((arms + ring) / 400e-6, rel=1e-6) == pytest.approx(11.8e6, rel=0.01)
+    assert x.limit == pytest.approx(0.4 * 900e6) and x.verdict == "passes"
+    assert line("burst of the hub", "pla", "shaft.diameter=40 mm").verdict == "not checked"
+
+
+@pytest.mark.parametrize(("feed", "metal", "verdict"), [
+    ("-78 °C", "steel", "not checked"), ("-78 °C", "stainless", "note"), ("20 °C", "steel", None),
+])  # fmt: skip
+def test_cold_feed_asks_what_the_steel_is(feed, metal, verdict):
+    config = mills.config("pla", f"feed.temperature={feed}", f"rotor.material={metal}")
+    found = [x.verdict for x in review(config, None) if x.name == "steel in the cold"]
+    assert found == ([verdict] if verdict else [])
+
+
 def test_bars_that_bite_nothing_do_not_fail_and_hammers_have_no_such_line():
     only_hit = line("bars in bending by a bite", "demo", "stator.gap=8 mm", "rotor.yield_strength=20 MPa")
     assert only_hit.verdict == "close" and only_hit.margin < 1.0 and "So short a blow" in only_hit.words

@@ -30,7 +30,7 @@ def text(sweep: Sweep, a: Advice) -> str:
     blocks = [_paragraphs(_lead(sweep, a)), ["What is asked:", *_asked_table(a)], _sources(a.choice.target)]
     if a.choice.builds:
         blocks += [
-            [*wrap(f"{_cheapest(a)} {_builds_head(a)}".strip()), *_builds(a)],
+            [*_paragraphs([_cheapest(a), _builds_head(a)]), *_builds(a)],
             _builds_table(a) if len(a.choice.builds) > 1 else [],
         ]
     if a.choice.nearest is not None:
