@@ -15,7 +15,7 @@ from lazily import later
 from mills import CONFIGS
 from sweeps import GAP, HOLE, axis, curve, made, points
 
-from millsim.explore.choose import extsieve, noise, targets
+from millsim.explore.choose import extsieve, noise, reviewed, targets
 from millsim.explore.choose.advise import WORTH, choose
 from millsim.explore.choose.changes import changes, costs, efforts
 from millsim.explore.choose.front import pareto
@@ -33,6 +33,7 @@ from millsim.record.limits import CANNOT, FAILED, LIMITS, OK, OVER
 from millsim.record.outputs import OUTPUTS
 from millsim.show.words import choice
 from millsim.studies.circuit import loop
+from millsim.studies.prebuild.review import BARRING, NAMES, bits
 
 stats = later("scipy.stats")
 
@@ -278,6 +279,24 @@ def test_recommendations_meet_the_target_and_differ(seed, draws):
         assert wrong not in text, (wrong, text)
     assert max(map(len, text.splitlines())) <= 108
     assert set(c.front) <= set(np.flatnonzero(j.meets if c.meets.any() else j.runs).tolist())
+
+
+@given(seed=NUMBERS)
+@settings(max_examples=60, deadline=None)
+def test_no_setting_that_the_review_bars_is_offered(seed):
+    """Random sweeps with random reviews: what is offered or nearest fails no check that bars; the rest is counted."""
+    sweep, r = random_sweep(seed, 16), np.random.default_rng(seed)
+    failed = [{n for n in NAMES if r.random() < 0.03} for _ in range(sweep.points.status.size)]
+    fails = np.array([bits(names) for names in failed])
+    sweep = replace(sweep, points=replace(sweep.points, fails=fails, unchecked=np.zeros(fails.size, np.uint64)))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(reviewed, "lines_at", lambda *_: [])  # cures and close lines of real mills: tests of their own
+        a = choose(sweep, FINE)
+    told = [b.point for b in (*a.choice.builds, *filter(None, [a.choice.nearest]))]
+    assert not any(failed[p] & BARRING for p in told)
+    makes_it = np.isin(sweep.points.status, (OK, OVER)) & (share_finer(sweep.points.q3, 500e-6) >= 0.9 - 1e-6)
+    aside = int((makes_it & [bool(x & BARRING) for x in failed]).sum())
+    assert a.aside.startswith(f"{aside} more ") if aside else a.aside == ""
 
 
 def test_changes_are_those_from_the_mill_as_built():

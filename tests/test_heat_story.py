@@ -273,7 +273,8 @@ def test_feed_that_sticks_as_it_comes_is_an_answer_with_its_cure():
         ).replace("The feed", "the feed")
     found = json.loads(run("predict", "pla", "feed.temperature=60 °C", options=("--json",)).stdout)
     assert found["status"] == "cannot run" and found["limit"]["binding"] == "outlet temperature"
-    assert found["throughput_kg_s"] == 0.0
+    assert found["throughput_kg_s"] == 0.0 and "outlet temperature" in found["review"]["fails"]
+    assert found["would_help"][0]["key"] == "feed.temperature" and found["would_help"][0]["rate_kg_s"] > 0.0
 
 
 def test_a_calm_mill_that_finds_no_state_on_a_hot_day_is_not_called_free_of_runaway():

@@ -38,6 +38,8 @@ def to_json(p: Prediction) -> dict:
         "limit": {"binding": p.binding, "margins": {x.name: headroom(x) for x in p.limits}},
         "warnings": list(p.warnings),
         "grinds_with": list(p.grinds_with),
+        "would_help": [c._asdict() for c in p.changes],
+        "review": p.reviewed._asdict() if p.reviewed else None,
         "stalls": stalls.to_json(p),
         "bench": advice.bench_tests(p) or None,
         "measure_next": None if p.advised is None else vars(p.advised),
