@@ -33,6 +33,7 @@ TOLERANCES = (1e-1, 3e-2, 1e-2, 3e-3, 1e-3, 1e-4)  # relative, of solve_ivp
 RATIO = 1.15  # width of the classes: the package's default
 FINE = 1.02  # width of the classes of the reference
 STIFF = 1e6  # 1/s, far above the rate of any event
+PERCENTILES = (0.1, 0.5, 0.9)
 AUX = 4  # temperature, log of the unblinded share, rotor speed, tip speed
 
 
@@ -74,11 +75,11 @@ def linear_rows() -> list[dict]:
     def figures(masses: np.ndarray, exits: np.ndarray) -> np.ndarray:
         flow = masses * exits
         q3 = problem.distribution(flow)[0] / 1.0
-        return np.array([*psd.x_at(edges, q3, [0.1, 0.5, 0.9]), masses.sum()])
+        return np.array([*(psd.curve_x_at(edges, q3, p) for p in PERCENTILES), masses.sum()])
 
     fine_edges = psd.size_grid(5e-6, 4e-3, FINE)
     fine = solve_steady(fine_edges, 4e-3, _select, _breakage, exit_rate=_leave, extrapolate=True)
-    reference = np.array([*psd.x_at(fine_edges, fine.product_q3, [0.1, 0.5, 0.9]), float(fine.charge)])
+    reference = np.array([*(psd.curve_x_at(fine_edges, fine.product_q3, p) for p in PERCENTILES), float(fine.charge)])
     problem = BreakageProblem("bench", edges, 4e-3, (_select, _breakage, _leave), "balance", 2, 0)
     G, exits, feed = problem.generator()
     loss = linear.losses(G, exits)
@@ -159,7 +160,8 @@ class Coupled:
         flow = mass * escape
         q3 = psd.cumulative(flow / flow.sum())
         heating = s["T"] - self.problem.mill[0]["T_room"]
-        return np.array([*psd.x_at(self.problem.edges, q3, [0.1, 0.5, 0.9]), s["M"], heating, powers[0]["shaft"]])
+        sizes = (psd.curve_x_at(self.problem.edges, q3, p) for p in PERCENTILES)
+        return np.array([*sizes, s["M"], heating, powers[0]["shaft"]])
 
     def settle(self) -> np.ndarray:
         """Solve with the engine."""

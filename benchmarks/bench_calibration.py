@@ -44,8 +44,8 @@ LEVEL = (0.1, 0.9)
 FELT = ("xw_min", "fines_limit", "daughter_exponent", "layer_speed_ratio", "windage_factor")  # what a run narrows
 HARDLY_FELT = ("rate_multiplier", "sieve_factor", "edge_share_bevelled")
 ANSWERS = {
-    "x50": lambda f, edges: psd.x_at(edges, f.q3, 0.5),
-    "x90": lambda f, edges: psd.x_at(edges, f.q3, 0.9),
+    "x50": lambda f, edges: psd.curve_x_at(edges, f.q3, 0.5),
+    "x90": lambda f, edges: psd.curve_x_at(edges, f.q3, 0.9),
     "hold-up": lambda f, edges: f.holdup_kg,
     "loaded power": lambda f, edges: f.loaded_W,
     "outlet temperature": lambda f, edges: f.outlet_K,

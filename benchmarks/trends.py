@@ -125,7 +125,7 @@ def _row(name: str, p: Setup, o: Outcome) -> Row:
     if not total > 0.0:
         return Row(name, status, o.binding)
     share = o.product / total
-    x10, x50, x90 = (float(x) for x in psd.x_at(p.edges, psd.cumulative(share), [0.1, 0.5, 0.9]))
+    x10, x50, x90 = (psd.curve_x_at(p.edges, psd.cumulative(share), at) for at in (0.1, 0.5, 0.9))
     mean, coarse = float(np.exp(share @ np.log(p.x))), p.x >= FINE
     surface = float(share[coarse] @ (6e-3 / p.x[coarse]) / share[coarse].sum())
     energy = float(o.powers["shaft"]) / F / J_KWH

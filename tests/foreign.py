@@ -175,7 +175,7 @@ def forecast(model: RunModel, seen: Seen) -> Forecast:
 
 def answers(problem, seen: Seen) -> dict[str, float]:
     """What a prediction is asked for."""
-    x = {p: psd.x_at(problem.edges, seen.q3, p) for p in (0.5, 0.9)}
+    x = {p: psd.curve_x_at(problem.edges, seen.q3, p) for p in (0.5, 0.9)}
     socket = (seen.idle_W + seen.net_W) / float(problem.mill[0]["efficiency"])
     fines = float(np.interp(log(FINES), np.log(problem.edges), seen.q3))
     return {

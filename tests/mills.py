@@ -64,7 +64,7 @@ def q3(o: Outcome) -> np.ndarray:
 
 def x_p(p: Setup, o: Outcome, share: float = 0.5) -> float:
     """Size [m] that a share of the product is finer than."""
-    return float(psd.x_at(p.edges, q3(o), share))
+    return psd.curve_x_at(p.edges, q3(o), share)
 
 
 def load(o: Outcome, limit: str) -> float:

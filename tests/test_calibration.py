@@ -83,7 +83,7 @@ def posterior_of(run, unknowns, seed):
 
 
 FELT = ("windage_factor", "xw_min", "f_mat")  # what the demo run determines best
-ANSWERS = (lambda f, edges: psd.x_at(edges, f.q3, 0.5), lambda f, edges: f.holdup_kg, lambda f, edges: f.loaded_W)
+ANSWERS = (lambda f, edges: psd.curve_x_at(edges, f.q3, 0.5), lambda f, edges: f.holdup_kg, lambda f, edges: f.loaded_W)
 SEEDS = 5
 
 

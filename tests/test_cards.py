@@ -149,6 +149,47 @@ def test_coarse_fragments_end_at_the_yielding_zone(name):
     assert floor.low <= zone <= 1.05 * floor.high
 
 
+@pytest.mark.parametrize(
+    ("name", "key", "holds"),  # each in the unit of the card's file; what the range must hold
+    [
+        ("pmma", "fracture_energy", (980, 1150, 1350)),  # toughness 1.8 (Dowling, Table 8.2) and its moduli
+        ("pmma", "xw_min_warm", (1.25, 1.3, 1.7)),  # one crack across, by that
+        ("pmma", "mie", (0.010, 0.020)),  # acrylate copolymers
+        ("pmma", "yield_stress", (250e6, 300e6)),  # at 2e3 to 4e3 1/s, from memory
+        ("abs", "mie", (0.004, 0.020)),  # powder of MBS
+        ("abs", "xw_min_warm", (6.0, 29.0)),  # one crack across at 2 to 20 kJ/m2
+        ("pe_pp", "mec", (0.025, 0.060)),  # UHMW-PE, Kuracina et al. 2023
+        ("pa", "mec", (0.030,)),  # PA 12, the same
+        ("pa", "friction", (0.32,)),  # CRC handbook
+        ("limestone", "threshold_exponent", (0.58,)),  # Cho & Austin 2003
+        *(
+            (n, "cut_factor", (2.75, 4.0)) for n in ("pmma", "ps", "pla", "pa", "abs", "pe_pp")
+        ),  # upper half of 1.5 to 4
+    ],
+)
+def test_listed_values_are_within_the_range_of_their_card(name, key, holds):
+    p = ALL[name][key]
+    assert p.low <= min(holds) and max(holds) <= p.high, (p.low, p.high)
+    if len(holds) == 1:
+        assert p.value == pytest.approx(holds[0])
+
+
+def test_what_cards_say_of_their_kind_and_dust():
+    assert "amorphous" in ALL["pla"].title and "Amorphous" in ALL["pla"].note
+    assert ALL["glass"].value("combustible") == 0.0 and "mec" not in ALL["glass"]  # not to be treated as explosible
+    assert min(ALL[n].value("cut_factor") for n in ("pmma", "ps", "pla", "pa", "abs", "pe_pp")) > 2.75
+    assert "52 kJ per m2" in ALL["abs"]["fracture_energy"].source and ALL["abs"]["fracture_energy"].high == 20e3
+    assert "Dziki" in ALL["wheat"]["f_mat_warm"].source
+    assert "corner breaks off" in ALL["pmma"]["threshold_exponent"].source
+
+
+@pytest.mark.parametrize("name", ["wheat", "coffee"])
+def test_fines_of_plant_tissue_end_where_its_coarse_fragments_do(name):
+    """Both are set by the size of a cell (derived): no size is missing between them."""
+    assert ALL[name].value("fines_limit") == pytest.approx(ALL[name].value("fragment_floor"), rel=0.01)
+    assert ALL[name].value("fines_limit") > 2.0 * ALL[name].value("fines_thickness")  # half a cell
+
+
 def test_limestone_follows_its_source():
     """Cho & Austin 2003: broken share A ln(E/K), A = 0.235, K = 130 J/kg at 1 mm; half at K exp(0.5/A)."""
     half = 130.0 * math.exp(0.5 / 0.235)

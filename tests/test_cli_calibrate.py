@@ -392,9 +392,9 @@ def test_predict_names_what_next_names_first(shop, tmp_path, settings):
         (("feed.material=pe_pp", "rotor.edge=blunt"), "The mill hardly grinds"),
         (
             ("limits.outlet_temperature=25 °C", "air.room=24 °C", "feed.temperature=24 °C"),
-            "The mill does not run even with next to no feed: outlet temperature",
+            "The mill cannot run like this: even with next to no feed, outlet temperature",
         ),
-        (("drive.rated_power=40 W",), "The mill does not run even with next to no feed: shaft power"),
+        (("drive.rated_power=40 W",), "The mill cannot run like this: even with next to no feed, shaft power"),
     ],
 )
 def test_of_a_mill_that_does_not_run_both_say_the_same(shop, settings, says):

@@ -175,7 +175,7 @@ def test_files_that_are_none(tmp_path, file):
     [
         (
             [CANNOT, CANNOT, FAILED],
-            "the commonest reason, 2 times: the mill does not run even with next to no feed: jam is over its limit",
+            "reason, 2 times: the mill cannot run like this: even with next to no feed, jam is over its limit",
         ),
         ([FAILED, FAILED, CANNOT], "the commonest reason, 2 times: sieve.pitch: pitch must be larger than hole"),
         ([MISSING] * 3, "the commonest reason, 3 times: not computed; run the sweep first"),

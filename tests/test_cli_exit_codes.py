@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from millsim.commands.base import EXIT, exit_code
 from millsim.commands.main import cli
-from millsim.record.limits import STATUS_WORDS
+from millsim.record.limits import STATUS_WORDS, cannot_run_words
 
 README = (mills.CONFIGS.parent / "README.md").read_text(encoding="utf-8")
 PLAIN = ("run.band_samples=0", "run.trace=false", "run.engine=balance", "run.class_ratio=1.6",
@@ -60,6 +60,33 @@ def test_the_same_thing_gives_the_same_code(folder, monkeypatch, command, what):
     if command == "predict" and code != 2:
         kept = run("why", "p.h5", "--json")
         assert kept.exit_code == code and json.loads(kept.stdout)["status"] == what
+
+
+STANDS = {  # settings of demo.toml with which it gives nothing
+    "outlet temperature": ("limits.outlet_temperature=25 °C", "air.room=24 °C", "feed.temperature=24 °C"),
+    "shaft power": ("drive.tip_speed=100 m/s", "drive.speed_under_load=15500 rpm", "drive.rated_power=100 W"),
+    "grinding": ("feed.material=pe_pp", "rotor.edge=blunt"),
+}
+
+
+@pytest.mark.parametrize("binding", STANDS)
+def test_a_mill_that_gives_nothing_is_told_alike_by_every_command(tmp_path, monkeypatch, binding):
+    # Overheats, does not turn, hardly grinds: exit code 3 and one sentence for each, whatever was asked.
+    monkeypatch.chdir(tmp_path)
+    shutil.copytree(mills.CONFIGS, tmp_path, dirs_exist_ok=True)
+    gaps = SWEEP.replace("drive.speed", "stator.gap").replace("12000 rpm", "3 mm").replace("1.6", "1.5")
+    Path("s.toml").write_text(gaps.replace("pla.toml", "demo.toml"), encoding="utf-8")
+    slim = ("run.band_samples=0", "run.trace=false", "run.engine=balance", "run.class_ratio=1.5")
+    words = [w for s in (*slim, *STANDS[binding]) for w in ("--set", s)]
+    told = cannot_run_words(binding)
+    first = run("predict", "demo.toml", "--seed", "1", "--out", "p.h5", *words)
+    assert first.exit_code == 3, first.output[:300]
+    assert told.removeprefix("the mill").partition(",")[0] in " ".join(first.stdout.split())
+    for command in (("sweep", "s.toml", *words), ("next", "demo.toml", *words), ("compare", "p.h5", "demo_run.toml")):
+        done = run(*command)
+        said = " ".join((done.stdout + done.stderr).split())
+        assert done.exit_code == 3, (command, said[:300])
+        assert told.lower() in said.lower(), (command, said[:300])
 
 
 @pytest.mark.parametrize(("limit", "code"), [("80 °C", 0), ("30 °C", 3)])

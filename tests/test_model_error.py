@@ -162,7 +162,7 @@ def test_the_band_is_the_wider_for_it(problem):
     ln = np.log(samples.values["x50_m"])
     e = sizes_of(problem)
     least = np.hypot(e["error_size"], e["repeat_size"])
-    assert least < ln.std() < 1.25 * least  # the shape adds a little
+    assert 0.93 * least < ln.std() < 1.25 * least  # the shape adds a little; 256 draws tell it within 4 %
     low, high = band.band_of(samples.values["throughput_kg_s"], samples.ok)
     wide = np.sqrt(e["error_work"] ** 2 + e["repeat_work"] ** 2 + e["error_rate"] ** 2 + e["repeat_rate"] ** 2)
     assert np.log(high / low) == pytest.approx(2 * 1.2816 * wide, rel=0.08)
@@ -648,7 +648,7 @@ def test_a_batch_is_forecast_as_it_is_predicted():
     model = model_of(run)
     assert config_as_run(run).feed.batch == pytest.approx((0.012, 120.0))
     f = model.forecast(model.problem.mill)
-    assert psd.x_at(model.problem.edges, f.q3, 0.5) == pytest.approx(told.scalars["x50_m"].value, rel=0.01)
+    assert psd.curve_x_at(model.problem.edges, f.q3, 0.5) == pytest.approx(told.scalars["x50_m"].value, rel=0.01)
     assert f.loaded_W == pytest.approx(told.scalars["electrical_power_W"].value, rel=0.05)
 
 
@@ -660,7 +660,7 @@ def test_a_batch_and_a_steady_run_of_another_mill_are_calibrated_together(run, m
     edges = alone.fits[0].model.problem.edges
 
     def x50(forecasts):
-        return np.log([psd.x_at(edges, f.q3, 0.5) for f in forecasts])
+        return np.log([psd.curve_x_at(edges, f.q3, 0.5) for f in forecasts])
 
     before, after = x50(alone.fits[0].before), x50(alone.fits[0].after)
     assert after.std() < 0.5 * before.std()
@@ -681,8 +681,8 @@ def test_the_figure_tells_apart_what_measuring_again_would_narrow(missed):
     at = int(np.argmin(np.abs(curves.after.mean(axis=0) - 0.5)))
     wide = [float(np.diff(q[:, at])[0]) for q in (inner, outer, before)]
     assert wide[0] < wide[1] < wide[2] and edges[at] > 0.0
-    shift = np.log([psd.x_at(edges, q, 0.5) for q in curves.after]) - np.log(
-        [psd.x_at(edges, q, 0.5) for q in curves.same_day]
+    shift = np.log([psd.curve_x_at(edges, q, 0.5) for q in curves.after]) - np.log(
+        [psd.curve_x_at(edges, q, 0.5) for q in curves.same_day]
     )
     day = sizes_of(missed.calibration.fits[0].model.problem)["repeat_size"]
     assert 0.8 * day < shift.std() < 1.5 * day  # the bent curve is read off between class bounds

@@ -49,6 +49,33 @@ def test_x_at_inverts_q_at(weights, p):
     assert psd.q_at(edges, q, x) == pytest.approx(min(p, q[-1]), abs=2e-12)
 
 
+@given(st.lists(st.floats(0.0, 1.0), min_size=3, max_size=12), st.floats(0.01, 1.0))
+def test_a_computed_curve_is_read_within_its_class(weights, p):
+    edges = np.geomspace(1e-6, 1e-2, len(weights) + 1)
+    if sum(weights) < 1e-3:
+        weights = [w + 1.0 for w in weights]
+    q = psd.cumulative(np.array(weights) / sum(weights))
+    x = psd.curve_x_at(edges, q, p)
+    assert psd.q_at(edges, q, x) == pytest.approx(p, abs=max(weights) / sum(weights))
+    j = int(np.searchsorted(edges, psd.x_at(edges, q, p) * (1 - 1e-12)))
+    assert edges[j - 1] * (1 - 1e-12) <= x <= edges[j] * (1 + 1e-12)
+    assert x <= psd.curve_x_at(edges, q, min(1.0, p + 0.1)) * (1 + 1e-12)  # never falls
+
+
+def test_a_computed_curve_is_read_as_a_smooth_one():
+    # A Rosin-Rammler curve on classes 1.15 wide: ten times as near as straight lines, and third order in the width.
+    def errors(ratio, read):
+        edges = psd.size_grid(1e-6, 1e-2, ratio)
+        q = psd.rrsb_cdf(edges, 4e-4, 1.6)
+        return max(abs(read(edges, q, p) / psd.rrsb_x(p, 4e-4, 1.6) - 1.0) for p in (0.1, 0.5, 0.9))
+
+    assert errors(1.15, psd.curve_x_at) < 0.1 * errors(1.15, psd.x_at)
+    assert errors(1.15, psd.curve_x_at) < 0.3 * errors(1.15**1.5, psd.curve_x_at)
+    edges, q = [1.0, 2.0, 4.0, 8.0], [0.0, 0.2, 0.6, 1.0]
+    assert [psd.curve_x_at(edges, q, p) for p in (0.2, 0.6, 1.0)] == [2.0, 4.0, 8.0]
+    assert math.isnan(psd.curve_x_at(edges, [0.1, 0.2, 0.6, 1.0], 0.05))
+
+
 def test_das_percentiles():
     # G13: B. M. Das, Principles of Geotechnical Engineering, ex. 2.1-2.2 (seen in the FOSSEE companion).
     edges = np.array([0.075, 0.15, 0.18, 0.25, 0.425, 0.85, 2, 4.75])

@@ -26,7 +26,7 @@ from millsim.mill.problem import build, set_parameters
 
 EXAMPLES, DRAWS = int(os.environ.get("MILLSIM_MILLS", "200")), 7
 seen = {"mills": 0, "did not settle": 0, "refused": 0}
-slowest = []  # (seconds, problem, feed rate, mill) of the mill that took longest
+slowest = []  # (seconds, problem, feed rate, mill) of the mills that took longest; the first one loads compiled code
 many = settings(
     max_examples=EXAMPLES, deadline=None, derandomize=True, database=None,
     phases=(Phase.explicit, Phase.generate),  # no shrinking: with predictions of seconds it would take minutes
@@ -137,8 +137,8 @@ def test_random_steady_mills(mill, seed):
             start = time.process_time()
             o = solve(p, config.feed.rate_kg_s, mill_record)
             took = time.process_time() - start
-            if not slowest or took > slowest[0][0]:
-                slowest[:] = [(took, p, config.feed.rate_kg_s, mill_record)]
+            slowest.append((took, p, config.feed.rate_kg_s, mill_record))
+            slowest[:] = sorted(slowest, key=lambda s: -s[0])[:4]
             check_books(o)
         except NotConverged:
             seen["did not settle"] += 1
@@ -153,9 +153,9 @@ def test_all_random_mills_settle():
 
 
 def test_the_slowest_random_mill_is_not_slow():
-    # At most twenty times the median of the demo's state by the balance, in the same run, which is a tenth of its
-    # prediction with a band; where hardly any hit breaks anything, the search ends soon. The slowest is timed again,
-    # best of three: a busy machine is no slow mill.
+    # At most ten times the median of the demo's prediction with its band, on the same classes, in the same run; and at
+    # most twenty times the demo's state alone, which is less. Where hardly any hit breaks anything, the search ends
+    # soon. The slowest are timed again, best of three, in processor time: a busy machine is no slow mill.
     if not slowest:
         pytest.skip("the random mills were not run")
 
@@ -164,10 +164,13 @@ def test_the_slowest_random_mill_is_not_slow():
         what()
         return time.process_time() - start
 
-    _, p, rate, record = slowest[0]
-    worst = min(seconds(lambda: solve(p, rate, record)) for _ in range(3))
-    demo = mills.config("demo", "run.band_samples=0", "run.trace=false")
-    assert worst <= 20 * np.median([seconds(lambda: predict(demo, "balance", 1)) for _ in range(9)])
+    worst = max(
+        min(seconds(lambda p=p, r=rate, m=record: solve(p, r, m)) for _ in range(3)) for _, p, rate, record in slowest
+    )
+    alone = mills.config("demo", "run.band_samples=0", "run.trace=false")
+    assert worst <= 20 * np.median([seconds(lambda: predict(alone, "balance", 1)) for _ in range(9)])
+    banded = mills.config("demo", "run.class_ratio=1.5", "run.trace=false")
+    assert worst <= 10 * np.median([seconds(lambda: predict(banded, "balance", 1)) for _ in range(3)])
 
 
 @settings(parent=many, max_examples=40)

@@ -2,7 +2,7 @@
 
 import click
 
-from .base import answer, check_plots
+from .base import DONE, answer, check_plots, exit_code
 from .inputs import force_option, json_option, path_type, plots_option
 
 
@@ -18,7 +18,7 @@ def compare(ctx, prediction, run, plots, full, force) -> None:
     """Set a measured run against a stored prediction.
 
     After a miss it names what may have caused it, each with the measurement that tells. Nothing is fitted and the
-    prediction is not changed.
+    prediction is not changed. Exit code 3 where it says that the mill cannot run.
     """
     from ..learn.measured.runsheet import read_run
 
@@ -37,6 +37,7 @@ def compare(ctx, prediction, run, plots, full, force) -> None:
         ctx,
         lambda: words.comparison_json(found, why),
         lambda: words.comparison_text(found, why, full),
+        DONE if stored.runs else exit_code(stored.status),
         written=_written(found, plots, force),
         caution=cautions.at("compare", cautions.case_of(sheet.config)),
         full=full,

@@ -41,7 +41,7 @@ class Figures:
 
 def size_error(edges: np.ndarray, q3: np.ndarray, q3_se: np.ndarray, p: float) -> float:
     """Standard error of x_p: that of Q3 there over the slope of the curve (delta method). NaN if undetermined."""
-    x = psd.x_at(edges, q3, p)
+    x = psd.curve_x_at(edges, q3, p)
     i = int(np.clip(np.searchsorted(edges, x), 1, edges.size - 1))
     slope = (q3[i] - q3[i - 1]) / np.log(edges[i] / edges[i - 1])
     se = np.interp(np.log(x), np.log(edges), q3_se)
@@ -69,7 +69,7 @@ def scalars(
     idle_windage, idle_bearings = idle_power(mill, idle_speed(mill, state["T"]), state["T"])
     electrical, idle = socket_power(mill, float(powers["shaft"])), socket_power(mill, idle_windage + idle_bearings)
     socket_se = _socket_error(mill, float(powers["shaft"]), shaft_se)
-    x = {p: psd.x_at(edges, figures.q3, p) for p in (0.1, 0.5, 0.9)}
+    x = {p: psd.curve_x_at(edges, figures.q3, p) for p in (0.1, 0.5, 0.9)}
     x_se = {p: size_error(edges, figures.q3, figures.q3_se, p) for p in x}
     span = (x[0.9] - x[0.1]) / x[0.5]
     powder = (powers["warmed"] * temperature[0] + powers["offset"], powers["warmed"] * temperature[1])

@@ -44,4 +44,4 @@ def cannot_run_words(binding: str, subject: str = "the mill") -> str:
     """The warning of a mill that does not run, by the limit that is exceeded."""
     if binding == LIMITS[GRINDING]:
         return f"{subject} hardly grinds: hardly any hit breaks or cuts pieces of this size, so no rate is given"
-    return f"{subject} does not run even with next to no feed: {binding} is over its limit"
+    return f"{subject} cannot run like this: even with next to no feed, {binding} is over its limit"

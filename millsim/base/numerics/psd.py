@@ -104,6 +104,47 @@ def x_at(edges: ArrayLike, q: ArrayLike, p: ArrayLike) -> Array | float:
     return float(x) if x.ndim == 0 else x
 
 
+def curve_x_at(edges: ArrayLike, q: ArrayLike, p: float) -> float:
+    """Return the size below which the share p lies on a curve that was computed class by class.
+
+    As `x_at`, but along a monotone cubic in ln x (slopes at the edges: weighted harmonic means, Fritsch & Butland 1984,
+    SIAM J. Sci. Stat. Comput. 5:300, from memory): the sieves of a table are all that is known of it, but a computed
+    curve is smooth, and straight lines between classes would be most of its class error.
+    """
+    edges, q = np.asarray(edges, dtype=float), np.maximum.accumulate(np.asarray(q, dtype=float))
+    j = int(np.searchsorted(q, p - _ROUNDING, side="left"))
+    if not (0 < j < edges.size and p > 0.0 and p < q[j] - _ROUNDING):  # on an edge, or not known
+        return float(x_at(edges, q, p))
+    first, last = max(j - 2, 0), min(j + 2, edges.size)
+    h = np.diff(np.log(edges[first:last]))
+    slopes = np.diff(q[first:last]) / h
+    at = j - 1 - first  # of the class that holds p
+    low = _edge_slope(h[at - 1 : at + 1], slopes[at - 1 : at + 1]) if at > 0 else slopes[at]
+    high = _edge_slope(h[at : at + 2], slopes[at : at + 2]) if at + 1 < h.size else slopes[at]
+    t = _on_cubic((p - q[j - 1]) / (q[j] - q[j - 1]), low / slopes[at], high / slopes[at])
+    return float(edges[j - 1] * math.exp(t * h[at]))
+
+
+def _edge_slope(h: Array, slopes: Array) -> float:
+    """Slope of a monotone cubic at the edge between two classes of widths h (2,) and mean slopes (2,)."""
+    if not slopes.min() > 0.0:
+        return 0.0
+    a, b = h[0] + 2.0 * h[1], 2.0 * h[0] + h[1]
+    return float((a + b) / (a / slopes[0] + b / slopes[1]))
+
+
+def _on_cubic(share: float, low: float, high: float) -> float:
+    """Where in 0..1 a cubic from 0 to 1 with these end slopes, monotone, has the value `share` (bisection)."""
+    left, right = 0.0, 1.0
+    for _ in range(50):
+        t = 0.5 * (left + right)
+        if t * (low + t * (3.0 - 2.0 * low - high + t * (low + high - 2.0))) < share:
+            left = t
+        else:
+            right = t
+    return 0.5 * (left + right)
+
+
 def q_at(edges: ArrayLike, q: ArrayLike, x: ArrayLike) -> Array | float:
     """Return Q at size(s) x > 0, linear in ln x between edges, q[0] below and q[-1] above them."""
     value = np.interp(np.log(x), np.log(edges), np.asarray(q, dtype=float))

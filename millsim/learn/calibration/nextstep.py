@@ -177,7 +177,7 @@ class MeasurementPlan:
         here = self.told[""]
         if question in ("x50", "x90"):
             p = 0.5 if question == "x50" else 0.9
-            return np.log([psd.x_at(self.model.problem.edges, f.q3, p) for f in here]), True
+            return np.log([psd.curve_x_at(self.model.problem.edges, f.q3, p) for f in here]), True
         if question == "rate":
             return np.log([f.capacity_kg_s for f in here]), True
         if question == "energy":

@@ -185,7 +185,7 @@ def _kinds(p: Prediction) -> str:
     span, t = p.main.scalars.get("span"), p.main.table
     if span is None or not span.value > WIDE_SPAN or not np.isfinite(t.product_q3).all():
         return ""
-    quarter, most = (_size(float(psd.x_at(t.edges_m, t.product_q3, q))) for q in (0.25, 0.75))
+    quarter, most = (_size(psd.curve_x_at(t.edges_m, t.product_q3, q)) for q in (0.25, 0.75))
     sizes = f"a quarter of it is finer than {quarter}, a quarter coarser than {most}"
     gap = _gap(t.edges_m, t.product_q3)
     if gap is None:

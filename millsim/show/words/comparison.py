@@ -8,6 +8,7 @@ from ...learn.calibration.compare import BEYOND_COARSE, BEYOND_FINE, OTHER_RATE,
 from ...learn.calibration.explain import Explanation
 from ...record.date import date_words
 from ...record.identity import forecast_sha256
+from ...record.limits import cannot_run_words
 from ...record.outputs import OUTPUTS, scalar, shown
 from .calibration import q3_percent
 from .json import jsonable, picked
@@ -72,6 +73,9 @@ def _differing(c: RunComparison, most: int) -> list[str]:
 def verdict(c: RunComparison) -> str:
     """In words: whether the prediction held."""
     counted, inside = len(c.counted), c.inside
+    if not c.prediction.runs:
+        said = cannot_run_words(c.prediction.binding)
+        return f"The prediction says that {said}, and yet it ran. So its figures are told, and judge nothing."
     if not math.isfinite(c.prediction.band_level):
         return f"The prediction {c.prediction.mill_name} has no band, so nothing can be said on whether it held."
     level = 100 * c.prediction.band_level
@@ -199,4 +203,8 @@ def comparison_json(c: RunComparison, e: Explanation) -> dict:
     told = picked(c, "differing missed", sieves_inside="inside") | {"sieves_counted": len(c.counted), "points": points}
     told |= {"coverage": jsonable({"inside": inside, "counted": count, "expected": expected})}
     told |= {"forecast_sha256": forecast_sha256(c.prediction), "date": c.prediction.date or None}
-    return {"status": "ok", "verdict": verdict(c)} | told | {"explanation": jsonable(e)}
+    return (
+        {"status": "ok" if c.prediction.runs else c.prediction.status, "verdict": verdict(c)}
+        | told
+        | {"explanation": jsonable(e)}
+    )

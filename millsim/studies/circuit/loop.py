@@ -343,7 +343,7 @@ class Loop:
         rate = float(accepted.sum()) if runs else 0.0
         electrical, idle = v["electrical_power_W"].value, v["idle_power_W"].value
         q3 = _curve(accepted) if runs else np.full(mix.size + 1, NAN)
-        x10, x50, x90 = (float(psd.x_at(self.problem.edges, q3, p)) if runs else NAN for p in (0.1, 0.5, 0.9))
+        x10, x50, x90 = (psd.curve_x_at(self.problem.edges, q3, p) if runs else NAN for p in (0.1, 0.5, 0.9))
         returned = float(back.sum()) if is_closed and runs else 0.0
         return Circuit(
             self.cut.aperture_m, self.cut.efficiency, is_closed, code, reason, o.binding,
