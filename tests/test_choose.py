@@ -628,9 +628,11 @@ def test_a_second_sieve_is_judged_by_what_it_leaves(more, missed):
     sweep, target = sweeps.real(), targets.parse(MOULDED + more)
     a = choose(sweep, target, extsieve.aperture_for(target))
     c = a.sieved.circuit
+    from scipy.interpolate import PchipInterpolator
+
     at = np.linspace(math.log(150e-6), math.log(500e-6), 20001)  # cut by hand, on a fine line
-    q3 = np.interp(at, np.log(c.edges_m), c.accepted_q3)
-    fines = q3[0]
+    q3 = PchipInterpolator(np.log(c.edges_m), c.accepted_q3)(at)
+    fines = np.interp(at[0], np.log(c.edges_m), c.accepted_q3)
     sizes = {f"x{n}": np.exp(np.interp(fines + n / 100 * (1 - fines), q3, at)) * 1e6 for n in (50, 90)}
     rate, energy = c.accepted_kg_s * (1 - fines) * 3600, c.gross_J_kg / (1 - fines) / 3.6e6
     size, j = extsieve.without_fines(sweep, target, a.sieved)

@@ -217,7 +217,8 @@ def without_fines(sweep: Sweep, target: Target, x: Sieved) -> tuple[float, Judge
         return np.array([np.interp(np.log(size_m), np.log(edges), left, left=0.0, right=1.0)])
 
     p = x.judged.points
-    new = {f"x{n}_m": np.array([psd.curve_x_at(edges, left, n / 100)]) for n in (10, 50, 90)}
+    shares = {n: fines + n / 100 * (1.0 - fines) for n in (10, 50, 90)}  # of what was accepted, on its own curve
+    new = {f"x{n}_m": np.array([psd.curve_x_at(c.edges_m, c.accepted_q3, s)]) for n, s in shares.items()}
     new["span"] = (new["x90_m"] - new["x10_m"]) / new["x50_m"]
     new["throughput_kg_s"] = p.values["throughput_kg_s"] * (1.0 - fines)
     new |= {k: p.values[k] / (1.0 - fines) for k in ("gross_J_kg", "net_J_kg")}
