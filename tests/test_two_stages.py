@@ -7,6 +7,7 @@ import mills
 import numpy as np
 import pytest
 
+from millsim.base.numerics import psd
 from millsim.errors import InputError
 from millsim.forecast.run import predict
 from millsim.mill.config.mill import load_config
@@ -58,7 +59,7 @@ def test_the_product_is_the_feed_class_by_class(first, stored):
 def test_sizes_of_the_feed_are_those_of_the_product(first, stored):
     size = second(stored).feed.size
     for share, name in ((0.1, "x10_m"), (0.5, "x50_m"), (0.9, "x90_m")):
-        x = np.exp(np.interp(share, size.sheet_q3, np.log(size.sheet_apertures_m)))
+        x = psd.curve_x_at(size.sheet_apertures_m, size.sheet_q3, share)
         assert x == pytest.approx(first.main.scalars[name].value, rel=1e-9)
 
 
