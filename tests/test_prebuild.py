@@ -591,7 +591,7 @@ def test_stored_energy_and_run_down():
 def test_a_mill_that_cannot_run_or_was_not_predicted():
     p = dataclasses.replace(predicted("demo"), status="cannot run", binding="shaft power")
     x = line("feed rate asked for", "demo", prediction=p)
-    assert x.verdict == "fails" and "does not run" in x.words
+    assert x.verdict == "fails" and "cannot run like this" in x.words
     assert line("hits hard enough to break", "demo", prediction=p).verdict == "not checked"
     bare = review(mills.config("demo"), None)
     waiting = {y.name for y in bare if "leave out --quick" in y.words}
