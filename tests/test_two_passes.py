@@ -10,10 +10,11 @@ from click.testing import CliRunner
 
 from millsim.base.numerics import psd
 from millsim.commands.main import cli
+from millsim.forecast.band import common_draws
 from millsim.record.limits import CANNOT, OK, OVER
 from millsim.studies.circuit.line import line
 from millsim.studies.circuit.loop import NO_SIEVE, ready
-from millsim.studies.circuit.passes import FINES_M, PAYS, common_draws, refed, two_passes
+from millsim.studies.circuit.passes import FINES_M, PAYS, refed, two_passes
 
 COARSE = ("sieve.hole=2 mm", "sieve.pitch=4 mm", "run.class_ratio=1.3")
 FINE = ("sieve.hole=0.6 mm", "sieve.pitch=1.2 mm")

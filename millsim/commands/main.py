@@ -4,6 +4,7 @@ import click
 
 from ..version import MODEL_VERSION, __version__
 from .base import EXIT, Group
+from .beside import beside
 from .calibrate import calibrate
 from .check import check
 from .choose import choose
@@ -43,7 +44,7 @@ def cli(debug: bool) -> None:
 
 for _command in (
     predict, check, draw, heat, wear, why_command, report, run_command, sieve, calibrate, compare, next_, droptest,
-    cuttest, idle, energy, sweep, choose, targets, circuit, plot, export, materials, keys,
+    cuttest, idle, energy, sweep, choose, targets, circuit, beside, plot, export, materials, keys,
 ):  # fmt: skip
     _command.epilog = "Exit codes: millsim --help."
     cli.add_command(_command)

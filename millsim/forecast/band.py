@@ -4,7 +4,7 @@ How a range becomes a distribution: `scores`. Scrambled Sobol points (scipy.stat
 a calibration its draws take the place of the ranges, all parameters of one draw together.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -45,6 +45,22 @@ def draws(problem: Setup, count: int, seed: int) -> np.ndarray:
     mills = np.repeat(problem.mill, count)
     set_parameters(mills, {p.name: drawn(problem, p, u[:, i]) for i, g in enumerate(together) for p in g})
     return mills
+
+
+def common_draws(problems: Sequence[Setup], count: int, seed: int) -> list[np.ndarray]:
+    """(count,) MILL records of each problem: in each draw a parameter is off alike in all of them."""
+    from scipy.stats import qmc
+
+    names = list(dict.fromkeys(group_name(g[0].name) for p in problems for g in groups(p.parameters)))
+    u = qmc.Sobol(len(names), scramble=True, rng=seed).random_base2(int(np.ceil(np.log2(max(2, count)))))[:count]
+    found = []
+    for p in problems:
+        mills = np.repeat(p.mill, count)
+        together = groups(p.parameters)
+        column = {group_name(g[0].name): u[:, names.index(group_name(g[0].name))] for g in together}
+        set_parameters(mills, {x.name: drawn(p, x, column[group_name(g[0].name)]) for g in together for x in g})
+        found.append(mills)
+    return found
 
 
 def drawn(problem: Setup, p: Param, u: np.ndarray) -> np.ndarray:

@@ -24,11 +24,7 @@ def predict(
 
     Arguments and errors are those of `forecast.run.predict`.
     """
-    p = run.predict(config, engine, seed, command, progress)
-    lines = review(config, p)
-    by = {verdict: tuple(x.name for x in lines if x.verdict == verdict) for verdict in VERDICTS}
-    made = sum(len(by[v]) for v in ("passes", "close", "fails"))
-    p = replace(p, reviewed=Reviewed(by["fails"], by["not checked"], by["close"], made))
+    p = reviewed(config, run.predict(config, engine, seed, command, progress))
     idle = p.status == STATUS_WORDS[OK] and (config.feed.rate_kg_s is not None or config.feed.batch)
     if idle:
         return p
@@ -37,3 +33,11 @@ def predict(
     if p.status == HARDLY_GRINDS:
         return replace(p, grinds_with=hardly.what_helps(build(config), min(hardly.DRAWS, config.run.band_samples)))
     return replace(p, changes=what_helps(config))
+
+
+def reviewed(config: Config, p: Prediction) -> Prediction:
+    """A prediction with what the pre-build review says of its mill."""
+    lines = review(config, p)
+    by = {verdict: tuple(x.name for x in lines if x.verdict == verdict) for verdict in VERDICTS}
+    made = sum(len(by[v]) for v in ("passes", "close", "fails"))
+    return replace(p, reviewed=Reviewed(by["fails"], by["not checked"], by["close"], made))

@@ -10,18 +10,17 @@ back and setting the mill anew take no time.
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from math import ceil, exp, inf, log, nan
+from math import exp, inf, log, nan
 
 import numpy as np
 
 from ...base.numerics import psd
 from ...base.numerics.threads import on_all_cores
-from ...base.quantities.scores import group_name, groups
 from ...errors import InputError, NotConverged
-from ...forecast.band import TOLERANCE, band_of, drawn
+from ...forecast.band import TOLERANCE, band_of, common_draws
 from ...forecast.error import errors
 from ...mill.config.mill import Config, parse_config
-from ...mill.problem import Setup, set_parameters
+from ...mill.problem import Setup
 from ...record.limits import CANNOT, LIMITS
 from ..ways import hole_keys
 from .band import with_error
@@ -173,22 +172,6 @@ def refed(problem: Setup, a: Circuit) -> Setup:
     q = np.interp(np.log(problem.edges), np.log(a.edges_m), a.accepted_q3)
     q[0], q[-1] = 0.0, 1.0
     return replace(problem, feed=np.diff(np.maximum.accumulate(q)))
-
-
-def common_draws(problems: tuple[Setup, ...], count: int, seed: int) -> list[np.ndarray]:
-    """(count,) MILL records of each problem: in each draw a parameter is off alike in all of them."""
-    from scipy.stats import qmc
-
-    names = list(dict.fromkeys(group_name(g[0].name) for p in problems for g in groups(p.parameters)))
-    u = qmc.Sobol(len(names), scramble=True, rng=seed).random_base2(ceil(np.log2(max(2, count))))[:count]
-    found = []
-    for p in problems:
-        mills = np.repeat(p.mill, count)
-        together = groups(p.parameters)
-        column = {group_name(g[0].name): u[:, names.index(group_name(g[0].name))] for g in together}
-        set_parameters(mills, {x.name: drawn(p, x, column[group_name(g[0].name)]) for g in together for x in g})
-        found.append(mills)
-    return found
 
 
 def _drawn(draw: _Draws, progress: Callable[[float], None] | None) -> list[tuple[dict[str, float], dict[str, float]]]:

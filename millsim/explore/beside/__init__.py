@@ -1,0 +1,1 @@
+"""Several mills side by side: what differs, what each makes, and how sure the difference is."""

@@ -1,0 +1,159 @@
+"""Mills side by side, for people and for programs."""
+
+from math import isfinite, isnan
+from string import ascii_uppercase
+
+import numpy as np
+
+from ...base.quantities.units import readable
+from ...base.quantities.written import Shown, digits, table, wrap
+from ...explore.beside.mills import COMPARED, WINDOW, Against, Beside, Mill
+from ...explore.choose.changes import key_words
+from ...mill.config.schema import key_row
+from ...record.limits import shown_status
+from ...record.outputs import figure, output_of
+
+MOST = 3  # settings that differ, shown unless all are asked for
+_TIMES = {
+    "throughput_kg_s": "{} times the powder",
+    "x50_m": "x50 {} times as large",
+    "gross_J_kg": "{} times the energy per kilogram",
+}
+
+
+def letters(a: Beside) -> list[str]:
+    """A letter for each mill."""
+    return list(ascii_uppercase[: len(a.mills)])
+
+
+def beside_text(a: Beside, full: bool) -> str:
+    """The answer for people."""
+    count = len(a.mills)
+    lead = f"{count} mills side by side, each set against A." if count > 1 else "One mill, with nothing beside it."
+    lines = [lead]
+    lines += [line for i, m in zip(letters(a), a.mills, strict=True) for line in wrap(f"{i}: {_name(m)}")]
+    lines += ["", *_differing(a, full), "", *_table(a)]
+    if a.against:
+        lines.append("")
+        lines += [line for s in sentences(a) for line in wrap(s)]
+    return "\n".join(lines) + "\n"
+
+
+def _name(m: Mill) -> str:
+    p = m.prediction
+    return f"{p.mill_name} ({m.source}): {shown_status(p.status)}"
+
+
+def _differing(a: Beside, full: bool) -> list[str]:
+    if not a.differ:
+        return ["Nothing in them differs that a prediction or the review depends on."]
+    kept = a.differ if full else a.differ[:MOST]
+    rows = [(key_words(key), *(_value(key, v) for v in values)) for key, values in kept]
+    lines = table(["what differs", *letters(a)], rows, kinds="l" * (1 + len(a.mills)))
+    left = len(a.differ) - len(kept)
+    return lines + ([f"  and {left} more settings: --full shows them"] if left else [])
+
+
+def _value(key: str, value: object) -> str:
+    if value is None or value == ():
+        return "-"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    row = key_row(*key.rpartition(".")[::2])
+    if isinstance(value, tuple):
+        return f"{len(value)} values"
+    if isinstance(value, int | float) and row.si != "-":
+        return readable(float(value), row.shown)
+    return digits(float(value), 4) if isinstance(value, float) else str(value)
+
+
+def _table(a: Beside) -> list[str]:
+    rows = []
+    for key in COMPARED:
+        found = [figure(m.prediction.main.scalars, key) if m.prediction.runs else None for m in a.mills]
+        if any(found):
+            rows.append((output_of(key).short, *(_with_band(f) if f else "-" for f in found)))
+    if a.window_m:
+        size = " to ".join(readable(x, "mm") for x in a.window_m)
+        rows.append((f"share from {size}", *map(_window, a.windows)))
+    rows.append(("what limits it", *(m.prediction.binding for m in a.mills)))
+    rows.append(("review fails", *(_review(m) for m in a.mills)))
+    return table(["", *letters(a)], rows, kinds="l" * (1 + len(a.mills)))
+
+
+def _with_band(f: Shown) -> str:
+    return f"{f.text} ({f.band})" if f.band else f.text
+
+
+def _window(w: tuple[float, float, float]) -> str:
+    value, low, high = (f"{100 * v:.0f}" for v in w)
+    return f"{value} %" if isnan(w[1]) else f"{value} % ({low} to {high})"
+
+
+def _review(m: Mill) -> str:
+    r = m.prediction.reviewed
+    if r is None:
+        return "not kept"
+    fails = f"{len(r.fails)} checks" if len(r.fails) > 1 else "".join(r.fails) or "none"
+    return f"{fails}; {len(r.unchecked)} not made" if r.unchecked else fails
+
+
+def sentences(a: Beside) -> list[str]:
+    """How each mill stands to the first, by the draws that they share."""
+    told = [_sentence(i, x, a.draws) for i, x in zip(letters(a)[1:], a.against, strict=True)]
+    shared = f"Bands: 80 % of {a.draws} draws that the mills share; the model's own error as far as they are alike."
+    return [*told, shared]
+
+
+def _sentence(i: str, x: Against, draws: int) -> str:
+    if not x.times:
+        return f"{i} against A: there is no draw in which both run."
+    parts = []
+    for name in _TIMES:
+        if name in x.times and all(map(isfinite, x.times[name])):
+            low, middle, high = (digits(v, 2) for v in x.times[name])
+            more = f"; more in {_percent(x.more[name])} of draws" if name == "throughput_kg_s" else ""
+            parts.append(f"{_TIMES[name].format(middle)} ({low} to {high}{more})")
+    if WINDOW in x.times:
+        low, middle, high = (f"{100 * v:+.0f}" for v in x.times[WINDOW])
+        parts.append(f"in the window {middle} points ({low} to {high})")
+    fewer = f" (both run in {x.both} of {draws} draws)" if x.both < draws else ""
+    return f"{i} against A: {'; '.join(parts)}{fewer}."
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %"
+
+
+def beside_json(a: Beside) -> dict:
+    """The answer for programs, in SI."""
+    mills = [
+        {
+            "letter": i,
+            "source": m.source,
+            "mill": m.prediction.mill_name,
+            "status": m.prediction.status,
+            "binding": m.prediction.binding,
+            "config_sha256": m.prediction.config_sha256,
+            "outputs": {k: _scalar(m, k) for k in COMPARED},
+            "fails": list(m.prediction.reviewed.fails) if m.prediction.reviewed else None,
+            "unchecked": list(m.prediction.reviewed.unchecked) if m.prediction.reviewed else None,
+        }
+        | ({"window": [_clean(v) for v in w]} if a.window_m else {})
+        for i, m, w in zip(letters(a), a.mills, a.windows, strict=True)
+    ]
+    against = [
+        {"times": {k: list(map(_clean, v)) for k, v in x.times.items()}, "more": x.more, "both": x.both}
+        for x in a.against
+    ]
+    differ = {key: [v if not isinstance(v, tuple) else list(v) for v in values] for key, values in a.differ}
+    return {"status": "ok", "mills": mills, "differ": differ, "against_first": against, "draws": a.draws}
+
+
+def _scalar(m: Mill, key: str) -> list[float | None]:
+    s = m.prediction.main.scalars[key]
+    return [_clean(v) for v in (s.value, s.low, s.high)]
+
+
+def _clean(v: float) -> float | None:
+    return None if isnan(v) or not np.isfinite(v) else float(v)

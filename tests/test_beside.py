@@ -1,0 +1,98 @@
+"""Mills side by side: what differs, what each makes, and differences by shared draws."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from millsim.commands.main import cli
+from millsim.errors import InputError
+from millsim.explore.beside import mills as sets
+from millsim.mill.config.mill import load_config
+from millsim.mill.problem import build
+from millsim.record import write
+
+CONFIGS = Path(__file__).resolve().parent.parent / "configs"
+QUICK = ("run.class_ratio=1.6", "run.band_samples=8")
+
+
+def run(*args):
+    return CliRunner().invoke(cli, ["beside", *map(str, args), *(w for s in QUICK for w in ("--set", s))])
+
+
+@pytest.fixture(scope="module")
+def demo():
+    return sets.load([CONFIGS / "demo.toml"], 1, QUICK)[0]
+
+
+@pytest.fixture(scope="module")
+def wider(demo, tmp_path_factory):
+    path = tmp_path_factory.mktemp("mills") / "wider.toml"
+    text = demo.config.text.replace('hole = "0.6 mm"', 'hole = "0.8 mm"')
+    assert text != demo.config.text
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_a_mill_beside_itself_differs_by_its_days_alone(demo):
+    """Parameters and the model's error are shared by mills alike, so nothing but the day tells them apart."""
+    found = sets.beside([demo, demo], 1, 24)
+    assert not found.differ and found.against[0].both > 12
+    low, middle, high = found.against[0].times["x50_m"]
+    assert 0.85 < low < middle < high < 1.15
+    band = demo.prediction.main.scalars["x50_m"]
+    assert np.log(high / low) < 0.6 * np.log(band.high / band.low)  # surer than what either makes
+
+
+def test_what_coarser_holes_bring_is_surer_than_either_rate(demo, wider):
+    other = sets.load([wider], 1, QUICK)[0]
+    found = sets.beside([demo, other], 1, 24)
+    assert dict(found.differ)["sieve.hole"] == (0.0006, 0.0008)
+    assert found.against[0].more["throughput_kg_s"] > 0.9
+    assert found.against[0].times["throughput_kg_s"][0] > 1.0
+    mills = [demo.prediction.main.scalars["throughput_kg_s"], other.prediction.main.scalars["throughput_kg_s"]]
+    assert mills[1].low < mills[0].high  # their own bands overlap
+
+
+def test_unlike_mills_share_none_of_the_models_error_and_like_ones_nearly_all(demo):
+    problems = [build(load_config(CONFIGS / f"{n}.toml", QUICK)) for n in ("demo", "demo", "swinging")]
+    a, b, c = (e.fresh for e in sets.joint_errors(problems, [1e-3, 1e-3, 1e-3], 4000, 1))
+    assert np.corrcoef(a[:, 0], b[:, 0])[0, 1] > 0.999
+    assert abs(np.corrcoef(a[:, 0], c[:, 0])[0, 1]) < 0.06  # four standard errors
+    for scores in (a, c):  # each by itself as a mill unlike any run has them
+        assert abs(scores.mean()) < 0.02 and scores.std() == pytest.approx(1.0, abs=0.02)
+
+
+def test_configs_and_stored_predictions_in_any_mix(demo, wider, tmp_path):
+    write.write(demo.prediction, tmp_path / "demo.h5")
+    stored = sets.load([tmp_path / "demo.h5"], 1)[0]
+    assert stored.prediction.main.scalars == demo.prediction.main.scalars
+    result = CliRunner().invoke(cli, ["beside", str(tmp_path / "demo.h5"), str(wider), "--draws", "8", "--json"])
+    assert result.exit_code == 0, result.output
+    told = json.loads(result.stdout)
+    assert [m["letter"] for m in told["mills"]] == ["A", "B"] and "sieve.hole" in told["differ"]
+    assert told["against_first"][0]["both"] <= 8 and told["caution"]
+
+
+def test_the_answer_is_short_and_says_how_they_differ(wider, tmp_path):
+    result = run(CONFIGS / "demo.toml", wider, "--window", "150 um:500 um", "--draws", "8", "--plots", tmp_path / "f")
+    assert result.exit_code == 0, result.output
+    lines = result.stdout.splitlines()
+    assert len(lines) <= 25
+    for words in ("2 mills side by side", "share from 0.15 mm to 0.5 mm", "hole ", "B against A: ", "review fails"):
+        assert any(words in line for line in lines), words
+    assert sorted(p.name for p in (tmp_path / "f").iterdir()) == ["beside_rates.png", "beside_sizes.png"]
+    assert run(CONFIGS / "demo.toml", "--plots", tmp_path / "f").exit_code == 2  # nothing is replaced unasked
+
+
+def test_bad_input_is_told_in_one_pass(tmp_path):
+    result = run(CONFIGS / "demo.toml", tmp_path / "none.toml", CONFIGS / "demo_run.toml", "--draws", "2")
+    assert result.exit_code == 2
+    assert "none.toml" in result.stderr and "is a run sheet" in result.stderr
+    for window in ("500 um:150 um", "5"):
+        assert run(CONFIGS / "demo.toml", "--window", window).exit_code == 2
+    assert run(*[CONFIGS / "demo.toml"] * 8).exit_code == 2
+    with pytest.raises(InputError, match="no such file"):
+        sets.load([tmp_path / "none.h5"], 1)
