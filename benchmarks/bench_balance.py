@@ -131,7 +131,7 @@ def slope(m, grid, feed, s, work, new, y, lag, out):
     s.omega, s.v = m.omega_0 * max(0.05, y[n + 2]), m.omega_0 * 0.1 * max(0.05, y[n + 3])
     s.residence = s.M / s.F
     s.Q = feedback_air(m, s)
-    renew_ages(s, mass, work.ages)
+    renew_ages(s, mass, work.ages, 1.0)
     fill_rates(m, s, grid, work)
     source = s.F * feed + STIFF * mass
     march(m, grid, work, source, STIFF, mass, work.flows[0])

@@ -7,6 +7,7 @@ from unittest import mock
 import numpy as np
 from common import DEMO, best, row, show
 
+from millsim.base.numerics import threads as cores
 from millsim.forecast import band
 from millsim.forecast.outcome import solve
 from millsim.mill.config.mill import load_config
@@ -23,7 +24,7 @@ def main() -> dict:
     processors = min(2, os.cpu_count() or 1)
     seconds, values = {}, {}
     for threads in (1, processors):
-        with mock.patch.object(band.os, "cpu_count", return_value=threads):
+        with mock.patch.object(cores.os, "cpu_count", return_value=threads):
             values[threads] = band.run_samples(problem, mills, None).values["x50_m"]
             seconds[threads] = best(lambda: band.run_samples(problem, mills, None), 5)
             if threads == 1:
