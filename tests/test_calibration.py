@@ -37,12 +37,12 @@ from millsim.show.words import sweep
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 DEMO = CONFIGS / "demo.toml"
-SLIM = ["run.engine=balance", "run.trace=false", "run.band_samples=64", "run.class_ratio=1.3"]
+SLIM = ["run.engine=balance", "run.trace=false", "run.band_samples=64", "run.class_ratio=1.5"]
 
 
 def demo(*sets):
-    """The demo mill on coarse classes, which take half the time; the README's test calibrates it on its own."""
-    return load_config(DEMO, ["run.class_ratio=1.3", *sets])
+    """The demo mill on coarse classes, which take a third of the time; the README's test calibrates it on its own."""
+    return load_config(DEMO, ["run.class_ratio=1.5", *sets])
 
 
 def quiet(*_):
@@ -485,7 +485,7 @@ def test_weight_none_is_the_prior_and_weight_one_the_draws(card):
 
 
 def test_a_sweep_uses_the_card_as_predict_does(card, tmp_path):
-    text = f"""[sweep]\nconfig = "{DEMO}"\ndraws = 2\nclass_ratio = 1.3\n[set]\n"calibration.card" = "{card}"
+    text = f"""[sweep]\nconfig = "{DEMO}"\ndraws = 2\nclass_ratio = 1.5\n[set]\n"calibration.card" = "{card}"
 [[axis]]\nkey = "stator.gap"\nvalues = ["2 mm", "3 mm"]\n"""
     (tmp_path / "s.toml").write_text(text, encoding="utf-8")
     plain = text.replace(f'[set]\n"calibration.card" = "{card}"\n', "")
@@ -514,7 +514,7 @@ def test_a_sweep_leads_the_card_back_away_from_its_runs_as_predict_does(card, tm
     sets = {"calibration.card": str(card), "air.room": "50 °C", "feed.temperature": "50 °C"}
     head = "".join(f'"{k}" = "{v}"\n' for k, v in sets.items())
     axis = '[[axis]]\nkey = "stator.gap"\nvalues = ["3 mm"]\n'
-    text = f'[sweep]\nconfig = "{DEMO}"\nclass_ratio = 1.3\n[set]\n{head}{axis}'
+    text = f'[sweep]\nconfig = "{DEMO}"\nclass_ratio = 1.5\n[set]\n{head}{axis}'
     (tmp_path / "hot.toml").write_text(text, encoding="utf-8")
     p = read_plan(tmp_path / "hot.toml")
     with open_journal(tmp_path / "hot.points") as journal:
@@ -630,7 +630,7 @@ def test_the_ranking_is_right_about_what_watts_would_do():
 
 def test_another_seed_names_the_same_first():
     """A third of the draws of the demo run: too few of them would rank by chance."""
-    config = load_config(CONFIGS / "demo.toml", ["run.class_ratio=1.3"])
+    config = load_config(CONFIGS / "demo.toml", ["run.class_ratio=1.5"])
     plans = [nextstep.plan(config, seed) for seed in (1, 2)]
     assert {p.rank("x50")[0].name for p in plans} == {"product size"}
     assert all(p.mills.size >= nextstep.ENOUGH_DRAWS for p in plans)
@@ -638,7 +638,7 @@ def test_another_seed_names_the_same_first():
 
 def test_more_draws_are_tried_where_few_run(monkeypatch):
     """Of a mill that runs in a part of the draws only, as many as are needed; of one that never does, it is said."""
-    config = load_config(CONFIGS / "demo.toml", ["feed.rate=1 kg/h", "run.class_ratio=1.3"])
+    config = load_config(CONFIGS / "demo.toml", ["feed.rate=1 kg/h", "run.class_ratio=1.5"])
     asked = []
     real = nextstep._told
 

@@ -277,12 +277,14 @@ def test_stalls_per_hour_against_scipy(k, hours):
 def test_why_no_chance_per_hour_is_told():
     """Fed more than it takes a mill has no steady charge; of another one the charge holds too many pieces to follow."""
     nothing = np.empty(0)
-    trace = ChamberTrace(nothing, nothing, nothing, nothing, nothing, 8, 0, 0.0, 0.37, 12.0)
+    old = ChamberTrace(nothing, nothing, nothing, nothing, nothing, 8, 0, 0.0, 0.37, 12.0)
+    trace = replace(old, charge_kg=np.ones(1))
     overfed, full = (SimpleNamespace(status=status) for status in ("over capacity", "ok"))
     assert no_hours(overfed, trace).startswith("fed more than it takes it has no steady charge")
     assert no_hours(full, trace) == "its steady charge holds more pieces than can be followed"
     running = Running(24, 0, 144.0, 900, 0.0, 0.1)
     assert no_hours(overfed, replace(trace, running=running)) == ""
+    assert no_hours(full, old) == ""  # a file of before that knows nothing of running
 
 
 def test_none_that_stalled_is_no_clearance():

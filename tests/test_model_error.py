@@ -33,7 +33,7 @@ from millsim.forecast.error import (
     sizes_of,
 )  # fmt: skip
 from millsim.forecast.run import predict
-from millsim.learn.calibration import findings, fit
+from millsim.learn.calibration import findings, fit, runmodel
 from millsim.learn.calibration.carding import card_of, card_text
 from millsim.learn.calibration.compare import compare
 from millsim.learn.calibration.observations import blocks_of
@@ -655,6 +655,7 @@ def test_a_batch_is_forecast_as_it_is_predicted():
 def test_a_batch_and_a_steady_run_of_another_mill_are_calibrated_together(run, monkeypatch):
     """The batch narrows its own powder's size; with the steady run beside it, its card speaks for both mills."""
     few_chains(monkeypatch, 30)
+    monkeypatch.setattr(runmodel, "BATCH_STEPS", 30)  # of the mill that is measured and of the model alike
     made, true = batch_run(run)
     alone = fit.calibrate([made], 1, confirm=False)
     edges = alone.fits[0].model.problem.edges

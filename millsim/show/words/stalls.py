@@ -25,7 +25,7 @@ def _no_hours(p: Prediction, t: ChamberTrace) -> str:
 
 def no_hours(p: Prediction, t: ChamberTrace) -> str:
     """The same as a clause."""
-    if t.running is not None:
+    if t.running is not None or not len(t.charge_kg):  # a file of before that knows nothing of running
         return ""
     if p.status == STATUS_WORDS[OVER]:
         return "fed more than it takes it has no steady charge to run at, but fills up until a limit stops it"
