@@ -4,7 +4,7 @@ Examples that hypothesis draws are the same in every run, so that a pass stays a
 `HYPOTHESIS_PROFILE=search python -m pytest` draws new ones. A shell that starts the tests in the background has them
 ignore Ctrl-C, and so would the programs that they interrupt. Programs that tests start run these very sources.
 
-With `-n 2` a file is one piece of work, so that what it computes for all its tests is computed once; long files first,
+With `-n 3` a file is one piece of work, so that what it computes for all its tests is computed once; long files first,
 and the files that kill, interrupt or fill disks are one piece together: never two of them at once. What all tests call
 is compiled before, by one process (`warm.py`).
 """
@@ -23,10 +23,12 @@ TESTS = Path(__file__).resolve().parent
 ROOT = TESTS.parent
 SEVERE = ("sweep_kill", "cli_sweep", "sweep_cluster", "sweep_run", "cli_errors")
 LONG = (  # by how long they take
-    "calibration", "engines_agree", "random_mills", "cli_calibrate", "readme", "results", "report", "plots_sweep",
-    "jit", "kinetics", "heatanswers", "laws", "hardly_grinds", "prebuild", "config_garbage", "same_figure",
-    "plots_drawing", "plots", "first_look", "rng", "laws_units", "linear", "droptest", "cli_bench", "ledger",
-    "chamber_mode", "second_edition", "golden", "sweep_journal", "binary", "sweep_file", "bench_garbage",
+    "cli_calibrate", "model_error", "calibration", "readme", "plots_sweep", "report", "engines_agree", "results",
+    "random_mills", "cli_bench", "heat_story", "cli_heat", "changes", "heatanswers", "plots", "plots_drawing",
+    "plots_sieve", "choose", "golden", "config_garbage", "cli_exit_codes", "report_browser", "hardly_grinds",
+    "chamber_mode", "router", "sweep_file", "kinetics", "cli_basic", "same_figure", "binary", "first_look", "prebuild",
+    "cautions", "from_python", "rng", "comparison", "droptest", "ledger", "sweep_journal", "architecture",
+    "second_edition", "bench_garbage",
 )  # fmt: skip
 FAST = (  # laws, units, records, words, and the shape of the package: under a minute
     "architecture", "jit", "laws", "laws_units", "cooling_laws", "energy_laws", "size_laws", "strength_laws",

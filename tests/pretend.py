@@ -96,10 +96,10 @@ def few_chains(patch, chains: int = 80) -> None:
     patch.setattr(posterior, "ENOUGH", 0.75 * chains)
 
 
-def few_draws(patch) -> None:
+def few_draws(patch, count: int = 96) -> None:
     """Rank measurements over fewer draws by pytest's monkeypatch, for tests of what is told about them."""
-    patch.setattr(nextstep, "COUNT", 96)
-    patch.setattr(nextstep, "ENOUGH_DRAWS", 48)
+    patch.setattr(nextstep, "COUNT", count)
+    patch.setattr(nextstep, "ENOUGH_DRAWS", count // 2)
 
 
 def light(shown, unknowns=None):

@@ -31,7 +31,7 @@ def run(*words):
 @pytest.fixture(autouse=True)
 def fewer(monkeypatch):
     """What is told of the next measurement is tested here, not its last digit."""
-    few_draws(monkeypatch)
+    few_draws(monkeypatch, 64)
 
 
 @pytest.fixture
