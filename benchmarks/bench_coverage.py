@@ -39,7 +39,7 @@ from millsim.mill.config.mill import load_config
 from millsim.mill.problem import build
 
 CASES, SAME = 420, 120
-CHOSEN_ON, SCORED = 7000, 230000  # where the seeds of the mills begin
+CHOSEN_ON, SCORED = 7000, 370000  # where the seeds of the mills begin
 CLASSES = 1.6
 DRAWS = 40
 SETTING = [f"run.class_ratio={CLASSES}", "run.engine=balance"]
