@@ -2,7 +2,7 @@
 
 Pretend runs of mills with foreign laws (tests/foreign.py), errors of instruments and of the day as stated: calibrated
 on one setting, predicted at another (hole, speed or gap changed), and compared with what the mill does there. The sizes
-of the model's own error were chosen on the mills of other streams of random numbers (CHOSEN_ON); what is scored here are
+of the model's own error were chosen on the mills of other streams of random numbers (CHOSEN_ON); scored here are
 mills of another (SCORED), as many of each law, that nobody had looked at before: change the stream before the sizes.
 
 `python benchmarks/bench_coverage.py 60` tries fewer; the full number takes a quarter of an hour on two cores and is
@@ -288,9 +288,7 @@ def main(count: int = CASES, part: Path = PART) -> dict:
         row("sieves of its own run that the band holds", held, "%", ">= 80 %", held >= 80.0),
         *table([r for c in cases for r in c if r["change"] != "none"]),
     ]
-    show(
-        f"Coverage against foreign truths (mills {SCORED} on; the sizes of errors were chosen on others)", rows
-    )
+    show(f"Coverage against foreign truths (mills {SCORED} on; the sizes of errors were chosen on others)", rows)
     here = pooled([r for c in cases for r in c if r["change"] == "none"])[:4]
     show("  at the run's own setting", here)
     result = {"title": "Coverage against foreign truths", "rows": rows}
