@@ -23,7 +23,7 @@ from millsim.base.quantities.scalar import Scalar
 from millsim.errors import InputError, MillsimError, ResultFileError
 from millsim.record import export, files, read, write
 from millsim.record.prediction import Limit
-from millsim.record.seal import sealed
+from millsim.record.seal import SIGNATURE, is_whole, sealed
 from millsim.show.words.stalls import stall_risk
 
 xr = later("xarray")
@@ -372,6 +372,27 @@ def test_no_damaged_file_reaches_the_hdf5_library(path, monkeypatch):
             read.read(path)
         assert "\n" not in str(caught.value)
     assert not handed
+
+
+@pytest.mark.parametrize("version", [0, 2, 3])
+def test_a_file_of_another_program_is_whole_whatever_its_superblock(tmp_path, version):
+    access = h5py.h5p.create(h5py.h5p.FILE_ACCESS)
+    least = {2: h5py.h5f.LIBVER_V18, 3: h5py.h5f.LIBVER_V110}.get(version, h5py.h5f.LIBVER_EARLIEST)
+    access.set_libver_bounds(least, h5py.h5f.LIBVER_LATEST)
+    other = tmp_path / "other.h5"
+    h5py.File(h5py.h5f.create(str(other).encode(), fapl=access)).close()
+    assert other.read_bytes()[8] == version
+    with pytest.raises(ResultFileError, match="another program"):
+        read.read(other)
+
+
+def test_a_superblock_of_version_1_ends_four_bytes_later(tmp_path):
+    """Section II.A of the format: two sizes of nodes in place of one. h5py writes none."""
+    block = SIGNATURE + b"\1" + bytes(35) + (96).to_bytes(8, "little") + bytes(44)
+    (tmp_path / "other.h5").write_bytes(block)
+    assert is_whole(tmp_path / "other.h5") is None
+    (tmp_path / "other.h5").write_bytes(block + b"more")
+    assert is_whole(tmp_path / "other.h5") is False
 
 
 def test_foreign_and_future_files_are_refused_by_name(path, tmp_path):

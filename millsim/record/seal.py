@@ -45,6 +45,6 @@ def is_whole(path: Path) -> bool | None:
 def _end(file: BinaryIO) -> int:
     """Where a file ends by its superblock: section II.A, versions 0 to 3, addresses of eight bytes."""
     file.seek(0)
-    block = file.read(48)
-    at = 40 if block[8:9] in (b"\0", b"\1") else 28
+    block = file.read(52)
+    at = {b"\0": 40, b"\1": 44}.get(block[8:9], 28)
     return int.from_bytes(block[at : at + 8], "little")
