@@ -474,8 +474,20 @@ def test_numbers_of_a_card_can_be_set_one_by_one():
     assert any(p.hint == 'did you mean "density"?' for p in caught.value.problems)
 
 
+def test_numbers_set_on_a_card_are_held_to_each_other_and_stay_with_another_card():
+    """What no card says can be set too; what contradicts the rest of the card is refused as on a card of one's own."""
+    own = load_config(CONFIGS / "demo.toml", ["feed.material=pla", 'material.mie="30 mJ"', "material.combustible=1"])
+    assert own.material.title == load_config(CONFIGS / "demo.toml", ["feed.material=pla"]).material.title
+    assert own.material.value("mie") == 0.03 and own.material.value("combustible") == 1.0
+    with pytest.raises(InputError, match="is not below temperature_warm") as caught:
+        load_config(CONFIGS / "demo.toml", ['material.temperature_cold="30 degC"'])
+    assert [p.key for p in caught.value.problems] == ["material.temperature_cold"]
+
+
 def test_a_card_is_printed_as_a_file_to_edit(tmp_path):
     shown = CliRunner().invoke(cli, ["materials", "pmma", "--toml"])
     (tmp_path / "mine.toml").write_text(shown.stdout, encoding="utf-8")
     mine = load_config(CONFIGS / "demo.toml", [f"feed.material={tmp_path / 'mine.toml'}"]).material
     assert list(mine.values()) == list(load_config(CONFIGS / "demo.toml").material.values())
+    none = CliRunner().invoke(cli, ["materials", "--toml"])
+    assert none.exit_code == 2 and not none.stdout and "none is named" in none.stderr

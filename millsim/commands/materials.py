@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from ..errors import InputError, Problem
 from .inputs import card_names
 
 
@@ -17,6 +18,9 @@ def materials(name: str | None, toml: bool) -> None:
     """
     from ..mill import cards
 
+    if name is None and toml:
+        hint = "millsim materials pmma --toml"
+        raise InputError(Problem("materials", "", "--toml is of one card, and none is named", hint=hint))
     if name is None:
         names = cards.list_materials()
         width = max(map(len, names), default=0)

@@ -4,6 +4,7 @@ Owns reading, checking, listing and writing cards. Imports no numpy.
 """
 
 import textwrap
+from collections.abc import Mapping
 from dataclasses import replace
 from decimal import Decimal
 from functools import cache
@@ -143,7 +144,7 @@ def params_from_tables(
     if len(problems) == before and complete:
         by_name |= _defaults(by_name, specs)
     ordered = [by_name[n] for n in specs if n in by_name]
-    _check_set(by_name, where, prefix, problems)
+    check_set(by_name, where, prefix, problems)
     said = {name: _line(tables.get(name)) for name in _HEAD}
     said["title"] = said["title"] or title
     return Card(ordered, ignored=tuple(ignored), **said)
@@ -243,7 +244,7 @@ def _line(raw: object) -> str:
     return "".join(c for c in " ".join(raw.split()) if c.isprintable()) if isinstance(raw, str) else ""
 
 
-def _check_set(found: dict[str, Param], where: str, prefix: str, problems: list[Problem]) -> None:
+def check_set(found: Mapping[str, Param], where: str, prefix: str, problems: list[Problem]) -> None:
     """Contradictions between parameters."""
     pairs = (
         ("temperature_cold", "temperature_warm", "is not below temperature_warm"),

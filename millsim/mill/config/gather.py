@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from ...base.quantities.params import Param
 from ...base.quantities.units import DIMENSION, exact_text, spelling_for
 from ...base.reading.key import AS_MUCH, Key
 from ...base.reading.tables import Spec, Tables, read_sections, section_table
@@ -123,8 +124,9 @@ def _drop_replaced(r: Reading) -> None:
             table = section_table(r.tables, section)
             if not isinstance(table, dict) or table.get(key.only[0]) != key.only[1]:
                 _drop(r, section, (key.name,))
-    if "feed.material" in r.overridden:
-        r.tables.pop("material", None)
+    if "feed.material" in r.overridden and isinstance(own := r.tables.pop("material", None), dict):
+        kept = {name: value for name, value in own.items() if f"material.{name}" in r.overridden}
+        r.tables |= {"material": kept} if kept else {}
     if r.overridden & _SPEEDS:
         _drop(r, "drive", ("speed_under_load", "speed_curve"))
 
@@ -247,15 +249,18 @@ def _change_material(r: Reading, card: cards.Card, changes: dict) -> None:
             hint = did_you_mean(name, MATERIAL)
             r.say(f"material.{show(name)[1:-1]}", "unknown parameter of a material", hint=hint)
             continue
-        old = card[name]
-        key = _card_key(MATERIAL[name], old.value)
+        spec, source = MATERIAL[name], f"[material] in {Path(r.where).name}"
+        key = _card_key(spec, card[name].value if name in card else spec.low)
         try:
-            new.append(cards.as_set(old, convert(raw, key), f"[material] in {Path(r.where).name}"))
+            value = convert(raw, key)
+            old = card[name] if name in card else Param(name, value, spec.unit, value, value, "config", source)
+            new.append(cards.as_set(old, value, source))
         except Bad as bad:
             r.say(f"material.{name}", bad.message, bad.allowed or key.allowed, bad.hint)
     if new:
         r.own_card, note = True, f"As on the card {card.title}, but for {', '.join(p.name for p in new)}."
         r.material = card.copied(card.merged(new), card.title, note, "")
+        cards.check_set(r.material, r.where, "material.", r.problems)
 
 
 def _read_calibration(r: Reading) -> None:
