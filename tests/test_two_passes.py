@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 
 import mills
 import numpy as np
@@ -12,6 +13,7 @@ from millsim.base.numerics import psd
 from millsim.commands.main import cli
 from millsim.forecast.band import common_draws
 from millsim.record.limits import CANNOT, OK, OVER
+from millsim.show.words import passes as in_words
 from millsim.studies.circuit.line import line
 from millsim.studies.circuit.loop import NO_SIEVE, ready
 from millsim.studies.circuit.passes import FINES_M, PAYS, refed, two_passes
@@ -134,6 +136,14 @@ def test_words_and_json():
     figures = found["figures"]["time_s_kg"]
     assert figures["unit"] == "s" and math.isfinite(figures["two"]) and found["draws"] == 4
     assert found["caution"]
+
+
+def test_without_draws_no_chance_is_told(passes):
+    known = replace(passes, ends={}, pays={}, draws=0, counted=0)
+    (told,) = in_words.verdict(known)
+    assert "chance" not in told and "likel" not in told and told.endswith("by the figures alone, without draws.")
+    for name in PAYS:
+        assert in_words._IN[name] in told
 
 
 @pytest.mark.parametrize(

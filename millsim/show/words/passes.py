@@ -54,8 +54,9 @@ def verdict(r: Passes) -> list[str]:
     if r.reference is None or r.reference.code == CANNOT:
         return []
     pays = {n: _chance(r, n) for n in PAYS}
-    yes, no = ([_odds(n, x) for n, x in pays.items() if (x > 0.5) is more] for more in (True, False))
-    text = f"likelier than not in {join_words(yes)}" if yes else "likely in nothing"
+    yes, no = ([_odds(r, n) for n, x in pays.items() if (x > 0.5) is more] for more in (True, False))
+    likely = "likelier than not in" if r.counted else "in"
+    text = f"{likely} {join_words(yes)}" if yes else f"{'likely ' if r.counted else ''}in nothing"
     text += f"; not in {join_words(no, 'or')}" if no else ""
     beside = "one pass as fine" if r.matched else "that one pass"
     how = f"by {r.counted} draws, all three off alike in each" if r.counted else "by the figures alone, without draws"
@@ -67,9 +68,9 @@ def _chance(r: Passes, name: str) -> float:
     return r.pays[name] if r.counted else float(r.two[name] < r.one[name])
 
 
-def _odds(name: str, x: float) -> str:
-    """ "energy (chance 72 %)"."""
-    return f"{_IN[name]} (chance {100.0 * x:.0f} %)"
+def _odds(r: Passes, name: str) -> str:
+    """ "energy (chance 72 %)"; without draws there is no chance to tell."""
+    return f"{_IN[name]} (chance {100.0 * r.pays[name]:.0f} %)" if r.counted else _IN[name]
 
 
 def _shown(r: Passes, name: str, of: int) -> Shown:
