@@ -27,6 +27,9 @@ def test_a_path_is_enough_and_is_the_same_mill(found):
         millsim.predict(millsim.load_config(CONFIGS / "demo.toml"), settings=QUICK)
     with pytest.raises(InputError, match="stator"):
         millsim.predict(CONFIGS / "demo.toml", settings=["stator.gap=2 parsecs"])
+    with pytest.raises(InputError, match="parsecs") as caught:  # one setting by itself
+        millsim.predict(CONFIGS / "demo.toml", settings="stator.gap=2 parsecs")
+    assert len(caught.value.problems) == 1
 
 
 def test_it_shows_itself_in_a_line_and_as_html(found):

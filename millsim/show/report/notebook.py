@@ -96,9 +96,10 @@ def predict(
     "balance", "montecarlo" or "both"; without engine or seed those of the config. Raises InputError for what is wrong
     with the file, NotConverged where no state is found.
     """
+    changes = [settings] if isinstance(settings, str) else list(settings)
     if isinstance(config, str | os.PathLike):
-        config = load_config(config, list(settings))
-    elif list(settings):
+        config = load_config(config, changes)
+    elif changes:
         raise TypeError("settings are for the path of a config; give them to load_config")
     return _shown(advised.predict(config, engine, seed, command, progress))
 
