@@ -1,6 +1,7 @@
 """Mills side by side: what differs, what each makes, and differences by shared draws."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,9 +11,11 @@ from click.testing import CliRunner
 from millsim.commands.main import cli
 from millsim.errors import InputError
 from millsim.explore.beside import mills as sets
+from millsim.mill.cards.calibrated import Calibrated, Conditions
 from millsim.mill.config.mill import load_config
 from millsim.mill.problem import build
 from millsim.record import write
+from millsim.show.words import beside as words
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 QUICK = ("run.class_ratio=1.6", "run.band_samples=8")
@@ -65,6 +68,48 @@ def test_unlike_mills_share_none_of_the_models_error_and_like_ones_nearly_all(de
         assert abs(scores.mean()) < 0.02 and scores.std() == pytest.approx(1.0, abs=0.02)
 
 
+def test_numbers_of_cards_and_a_calibration_are_differences_too(demo):
+    """Cards of one title differ in their numbers; of another material the title says it all."""
+    settings = (*QUICK, 'material.density="1.1 g/cm3"', "model.sieve_factor=2")
+    changed, pla = (replace(demo, config=load_config(CONFIGS / "demo.toml", s)) for s in
+                    (settings, (*QUICK, "feed.material=pla")))  # fmt: skip
+    found = sets.beside([demo, changed], 1, 0)
+    assert dict(found.differ)["material.density"][1] == 1100.0 and dict(found.differ)["model.sieve_factor"][1] == 2.0
+    told = words.beside_text(found, True)
+    assert "Nothing in them differs" not in told and "1100 kg/m3" in told
+    assert [key for key, _ in sets.beside([demo, pla], 1, 0).differ] == ["feed.material"]
+    once = Conditions(*[(1.0, 1.0)] * 7, ("",), ("fixed",), ("blunt",))
+    card = Calibrated("one run", "", "", "", ("run",), (), (), once, {})
+    measured = replace(demo, config=replace(demo.config, calibration=card))
+    assert sets._differences([demo, measured]) == (("calibration.card", (None, "one run")),)
+
+
+def test_a_share_of_draws_in_which_both_run_is_told_as_such(demo):
+    times, more, less = ({"throughput_kg_s": x} for x in ((0.8, 1.1, 1.3), 1.0, 0.0))
+    some = words._sentence("B", sets.Against(times, more, less, 3), 64)
+    assert some.startswith("B against A (both run in 3 of 64 draws): 1.1 times the powder")
+    assert "more in 100 % of these" in some
+    assert "both run" not in words._sentence("B", sets.Against(times, more, less, 64), 64)
+    alike = sets.Against(times, {"throughput_kg_s": 0.09}, {"throughput_kg_s": 0.12}, 64)
+    assert "more in 9 % and less in 12 % of draws" in words._sentence("B", alike, 64)
+
+
+def test_draws_in_which_a_mill_gives_nothing_are_none_in_which_it_runs(demo):
+    """Such a draw has a state and sizes, but no powder: nothing is set against it."""
+    samples = sets._samples([demo], [build(demo.config)], 1, 8, None)[0]
+    rates = np.where(np.arange(8) < 3, 0.0, 1e-3)
+    some = replace(samples, ok=np.ones(8, bool), values={"throughput_kg_s": rates})
+    assert sets._runs(some).sum() == 5
+    problem = build(demo.config)
+    assert sets._against(some, some, None, problem, problem).both == 5
+
+
+def test_every_mill_s_hazards_are_told():
+    mills = CONFIGS / "demo.toml", CONFIGS / "swinging.toml"
+    told = run(*mills, "--draws", "0", "--full").stdout
+    assert "hammer or pivot pin" in " ".join(told.split())
+
+
 def test_configs_and_stored_predictions_in_any_mix(demo, wider, tmp_path):
     write.write(demo.prediction, tmp_path / "demo.h5")
     stored = sets.load([tmp_path / "demo.h5"], 1)[0]
@@ -80,9 +125,9 @@ def test_the_answer_is_short_and_says_how_they_differ(wider, tmp_path):
     result = run(CONFIGS / "demo.toml", wider, "--window", "150 um:500 um", "--draws", "8", "--plots", tmp_path / "f")
     assert result.exit_code == 0, result.output
     lines = result.stdout.splitlines()
-    assert len(lines) <= 25
-    for words in ("2 mills side by side", "share from 0.15 mm to 0.5 mm", "hole ", "B against A: ", "review fails"):
-        assert any(words in line for line in lines), words
+    assert len(lines) <= 26
+    for said in ("2 mills side by side", "share from 0.15 mm to 0.5 mm", "hole ", "B against A", "review fails"):
+        assert any(said in line for line in lines), said
     assert sorted(p.name for p in (tmp_path / "f").iterdir()) == ["beside_rates.png", "beside_sizes.png"]
     assert run(CONFIGS / "demo.toml", "--plots", tmp_path / "f").exit_code == 2  # nothing is replaced unasked
 

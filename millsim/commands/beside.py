@@ -47,7 +47,7 @@ def beside(
         lambda: words.beside_json(found),
         lambda: words.beside_text(found, full),
         written=_drawn(found, plots, force),
-        caution=cautions.at("choose", cautions.case_of(mills[0].config)),
+        caution=cautions.at("choose", *(cautions.case_of(m.config) for m in mills)),
         full=full,
     )
 

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from ...base.numerics import psd
+from ...base.quantities.params import ParamSet
 from ...errors import InputError, Problem
 from ...forecast import band, run
 from ...forecast.error import DAY, JITTER, MODEL, Errors, alike, sizes_of
@@ -28,7 +29,7 @@ DRAWS = 64
 NO_RATE = 1e-6  # kg/s, for the place of a mill that gives nothing
 WINDOW = "window"  # the share of the powder in the window asked for
 COMPARED = ("throughput_kg_s", "x50_m", "x90_m", "gross_J_kg", "outlet_temperature_K")
-_NOT_SAID = ("mill.name", *(f"run.{key.name}" for key in SECTIONS["run"]))
+_NOT_SAID = ("mill.name", "feed.material", *(f"run.{key.name}" for key in SECTIONS["run"]))
 
 
 @dataclass(frozen=True)
@@ -45,11 +46,12 @@ class Against:
     """A mill set against the first in the common draws in which both run.
 
     times: {output: (low, middle, high)} of its figure over the first's, of temperatures the difference in K; more:
-    {output: share of the draws in which its figure is the larger}; both: how many draws that are.
+    {output: share of the draws in which its figure is the larger}, less: the smaller; both: how many draws that are.
     """
 
     times: dict[str, tuple[float, float, float]]
     more: dict[str, float]
+    less: dict[str, float]
     both: int
 
 
@@ -109,12 +111,13 @@ def beside(
     """Set mills beside each other; draws: common ones behind the differences, 0 for none."""
     problems = [build(m.config) for m in mills]
     samples = _samples(mills, problems, seed, draws, progress) if draws else []
-    against = tuple(_against(samples[0], s, window_m, problems[0], p) for s, p in zip(samples, problems, strict=True))
+    pairs = list(zip(samples, problems, strict=True)) if draws else []
+    against = tuple(_against(samples[0], s, window_m, problems[0], p) for s, p in pairs[1:])
     windows = [
         _window(m, samples[i] if samples else None, problems[i], window_m) if window_m else (nan, nan, nan)
         for i, m in enumerate(mills)
     ]
-    return Beside(tuple(mills), _differences(mills), against[1:], draws, window_m, tuple(windows))
+    return Beside(tuple(mills), _differences(mills), against, draws, window_m, tuple(windows))
 
 
 def _samples(mills, problems, seed: int, draws: int, progress) -> list[band.Samples]:
@@ -148,20 +151,25 @@ def joint_errors(problems: list[Setup], rates_kg_s: list[float], count: int, see
 
 
 def _against(first: band.Samples, other: band.Samples, window_m, p_first: Setup, p_other: Setup) -> Against:
-    both = first.ok & other.ok
+    both = _runs(first) & _runs(other)
     pairs = {n: (first.values[n], other.values[n]) for n in COMPARED if n in first.values and n in other.values}
     if window_m:
         pairs[WINDOW] = (_shares(first, p_first, window_m), _shares(other, p_other, window_m))
-    times, more = {}, {}
+    times, more, less = {}, {}, {}
     for name, (a, b) in pairs.items():
         a, b = a[both], b[both]
         if not a.size:
             continue
-        with np.errstate(divide="ignore", invalid="ignore"):
-            off = b - a if name.endswith("_K") or name == WINDOW else b / a
+        off = b - a if name.endswith("_K") or name == WINDOW else b / a
         low, middle, high = np.nanquantile(off, [0.1, 0.5, 0.9])
-        times[name], more[name] = (float(low), float(middle), float(high)), float(np.mean(b > a))
-    return Against(times, more, int(both.sum()))
+        times[name] = float(low), float(middle), float(high)
+        more[name], less[name] = float(np.mean(b > a)), float(np.mean(b < a))
+    return Against(times, more, less, int(both.sum()))
+
+
+def _runs(s: band.Samples) -> np.ndarray:
+    """Draws in which a mill gives powder."""
+    return s.ok & (s.values["throughput_kg_s"] > 0.0) if s.values else s.ok
 
 
 def _shares(s: band.Samples, p: Setup, window_m: tuple[float, float]) -> np.ndarray:
@@ -175,7 +183,8 @@ def _window(m: Mill, s: band.Samples | None, p: Setup, window_m: tuple[float, fl
 
 
 def _differences(mills: list[Mill]) -> tuple[tuple[str, tuple[object, ...]], ...]:
-    """Every key whose value is not the same in all, in the order of a config; cards by their title."""
+    """Every key whose value is not the same in all, in the order of a config; cards by their title, and of cards of one
+    title the numbers."""
     found = []
     for section, keys in SECTIONS.items():
         for key in keys:
@@ -183,7 +192,23 @@ def _differences(mills: list[Mill]) -> tuple[tuple[str, tuple[object, ...]], ...
             if f"{section}.{key.name}" not in _NOT_SAID and len(set(values)) > 1:
                 found.append((f"{section}.{key.name}", values))
     cards = tuple(m.config.material.title for m in mills)
-    return tuple(found + ([("feed.material", cards)] if len(set(cards)) > 1 else []))
+    found += [("feed.material", cards)] if len(set(cards)) > 1 else []
+    found += _numbers("material", [m.config.material for m in mills])
+    found += _numbers("model", [m.config.model for m in mills])
+    measured = [m.config.calibration for m in mills]
+    if any(c != measured[0] for c in measured):
+        found.append(("calibration.card", tuple(c.title if c else None for c in measured)))
+    return tuple(found)
+
+
+def _numbers(section: str, cards: list[ParamSet]) -> list[tuple[str, tuple[object, ...]]]:
+    """Every parameter that is not the same on all cards of one title."""
+    found = []
+    for name in dict.fromkeys(n for card in cards for n in card):
+        values = tuple(card.value(name) if name in card else None for card in cards)
+        if len({(c.title, v) for c, v in zip(cards, values, strict=True)}) > len({c.title for c in cards}):
+            found.append((f"{section}.{name}", values))
+    return found
 
 
 def _value(config: Config, section: str, key) -> object:

@@ -5,10 +5,11 @@ from string import ascii_uppercase
 
 import numpy as np
 
-from ...base.quantities.units import readable
+from ...base.quantities.units import readable, spelling_for
 from ...base.quantities.written import Shown, digits, table, wrap
 from ...explore.beside.mills import COMPARED, WINDOW, Against, Beside, Mill
 from ...explore.choose.changes import key_words
+from ...mill.cards.calibrated import BOTH
 from ...mill.config.schema import key_row
 from ...record.limits import shown_status
 from ...record.outputs import figure, output_of
@@ -32,7 +33,8 @@ def beside_text(a: Beside, full: bool) -> str:
     lead = f"{count} mills side by side, each set against A." if count > 1 else "One mill, with nothing beside it."
     lines = [lead]
     lines += [line for i, m in zip(letters(a), a.mills, strict=True) for line in wrap(f"{i}: {_name(m)}")]
-    lines += ["", *_differing(a, full), "", *_table(a)]
+    differing = _differing(a, full)
+    lines += ["", *differing, *([""] if differing else []), *_table(a)]
     if a.against:
         lines.append("")
         lines += [line for s in sentences(a) for line in wrap(s)]
@@ -46,7 +48,8 @@ def _name(m: Mill) -> str:
 
 def _differing(a: Beside, full: bool) -> list[str]:
     if not a.differ:
-        return ["Nothing in them differs that a prediction or the review depends on."]
+        same = "Nothing in them differs that a prediction or the review depends on."
+        return [same] if len(a.mills) > 1 else []
     kept = a.differ if full else a.differ[:MOST]
     rows = [(key_words(key), *(_value(key, v) for v in values)) for key, values in kept]
     lines = table(["what differs", *letters(a)], rows, kinds="l" * (1 + len(a.mills)))
@@ -59,12 +62,17 @@ def _value(key: str, value: object) -> str:
         return "-"
     if isinstance(value, bool):
         return "yes" if value else "no"
-    row = key_row(*key.rpartition(".")[::2])
     if isinstance(value, tuple):
         return f"{len(value)} values"
-    if isinstance(value, int | float) and row.si != "-":
+    if not isinstance(value, int | float):
+        return str(value)
+    section, _, name = key.rpartition(".")
+    if section in ("material", "model"):
+        return readable(value, spelling_for(value, BOTH[name].unit))
+    row = key_row(section, name)
+    if row.si != "-":
         return readable(float(value), row.shown)
-    return digits(float(value), 4) if isinstance(value, float) else str(value)
+    return digits(value, 4) if isinstance(value, float) else str(value)
 
 
 def _table(a: Beside) -> list[str]:
@@ -108,17 +116,24 @@ def sentences(a: Beside) -> list[str]:
 def _sentence(i: str, x: Against, draws: int) -> str:
     if not x.times:
         return f"{i} against A: there is no draw in which both run."
-    parts = []
+    where, of, parts = "", "draws", []
+    if x.both < draws:
+        where, of = f" (both run in {x.both} of {draws} draws)", "these"
     for name in _TIMES:
         if name in x.times and all(map(isfinite, x.times[name])):
             low, middle, high = (digits(v, 2) for v in x.times[name])
-            more = f"; more in {_percent(x.more[name])} of draws" if name == "throughput_kg_s" else ""
+            more = f"; {_more(x, name)} of {of}" if name == "throughput_kg_s" else ""
             parts.append(f"{_TIMES[name].format(middle)} ({low} to {high}{more})")
     if WINDOW in x.times:
         low, middle, high = (f"{100 * v:+.0f}" for v in x.times[WINDOW])
         parts.append(f"in the window {middle} points ({low} to {high})")
-    fewer = f" (both run in {x.both} of {draws} draws)" if x.both < draws else ""
-    return f"{i} against A: {'; '.join(parts)}{fewer}."
+    return f"{i} against A{where}: {'; '.join(parts)}."
+
+
+def _more(x: Against, name: str) -> str:
+    """ "more in 66 %"; where it is the same in some draws, how often it is less too."""
+    tied = x.more[name] + x.less[name] < 1.0 - 1e-9
+    return f"more in {_percent(x.more[name])}{f' and less in {_percent(x.less[name])}' if tied else ''}"
 
 
 def _percent(share: float) -> str:
@@ -143,7 +158,7 @@ def beside_json(a: Beside) -> dict:
         for i, m, w in zip(letters(a), a.mills, a.windows, strict=True)
     ]
     against = [
-        {"times": {k: list(map(_clean, v)) for k, v in x.times.items()}, "more": x.more, "both": x.both}
+        {"times": {k: list(map(_clean, v)) for k, v in x.times.items()}, "more": x.more, "less": x.less, "both": x.both}
         for x in a.against
     ]
     differ = {key: [v if not isinstance(v, tuple) else list(v) for v in values] for key, values in a.differ}
