@@ -103,7 +103,7 @@ def mutate(text: str, draw: random.Random) -> str:
     return "\n".join(lines[:at] + draw.choice(list(swaps.values())) + lines[at + 1 :])
 
 
-@settings(max_examples=1500, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=700, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.integers(0, 2**32), st.sampled_from(SHIPPED), st.integers(1, 6))
 def test_mutated_configs_load_or_say_why(seed, path, slips):
     draw = random.Random(seed)
