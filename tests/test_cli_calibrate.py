@@ -30,7 +30,7 @@ KEPT = {}  # the shop's calibration: a command that calibrates the same again ta
 def fewer():
     """As few chains as still pass the check of the sampling: what is told is tested here, not its last digit."""
     with pytest.MonkeyPatch.context() as patch:
-        few_chains(patch, 140)
+        few_chains(patch, 90)
         few_draws(patch)
         yield
 
@@ -112,7 +112,7 @@ def test_json_and_the_same_card_again(shop, tmp_path, monkeypatch):
     told = json.loads(result.stdout)
     assert told["card"] == "again.card.toml"
     assert told["parameters"]["xw_min"]["determined"]
-    assert told["effective_samples"] > 100
+    assert told["effective_samples"] > 60
     low, _, high = told["answers"]["x50_m"]["after"]
     assert 1e-4 < low < high < 1e-3
     bare = [w for key in ("band_samples=0", "trace=false", "engine=balance") for w in ("--set", f"run.{key}")]
