@@ -20,7 +20,7 @@ from millsim.record.read import read
 from millsim.show.plots import bench
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
-DROPS, IDLE, MILL = (CONFIGS / n for n in ("demo_droptest.csv", "demo_idle.csv", "demo.toml"))
+DROPS, IDLE, CUT, MILL = (CONFIGS / n for n in ("demo_droptest.csv", "demo_idle.csv", "demo_cuttest.csv", "demo.toml"))
 CUTS = "power_loaded_W,time_s,kerf_mm,length_mm,depth_mm\n270,85,2.5,500,6\n"
 
 
@@ -48,7 +48,7 @@ def few(tmp_path):
     return path
 
 
-@pytest.mark.parametrize("path", [DROPS, IDLE])
+@pytest.mark.parametrize("path", [DROPS, IDLE, CUT])
 def test_demos_are_marked_invented(path):
     head = [line for line in path.read_text().splitlines() if line.startswith("#")]
     assert "invented" in " ".join(head).lower()
@@ -236,6 +236,16 @@ def test_a_cut_test_reaches_the_prediction_and_says_so(tmp_path):
     run("predict", config, "--engine", "balance", *sets[:-2], "--out", tmp_path / "q.h5")
     x50 = [read(tmp_path / n).main.scalars["x50_m"].value for n in ("p.h5", "q.h5")]
     assert abs(x50[0] / x50[1] - 1.0) > 1e-3
+
+
+def test_the_cut_test_of_the_demo_tells_what_a_saw_can(tmp_path):
+    """Two sizes of chips tell the product of cut factor and yield stress, and what a face costs."""
+    done = run("cuttest", CUT, "--efficiency", "0.6", "--card", tmp_path / "saw.toml", "--json")
+    assert done.exit_code == 0, done.output
+    assert 300 < json.loads(done.stdout)["net_Wh_kg"] < 610  # sawing of coarse chips: common practice, no source
+    card, was = load_material(str(tmp_path / "saw.toml")), load_material("pmma")
+    assert card["fracture_energy"].basis == card["cut_factor"].basis == "measured"
+    assert card["fracture_energy"].low < was["fracture_energy"].high
 
 
 def test_a_cut_test_that_is_a_bound_gets_its_report_and_no_card(cuts, tmp_path):

@@ -42,7 +42,7 @@ def cut_card(test: CutTest, base: Card, edge: str) -> Card:
     told = _by_sizes(test, base, edge)
     found = told or _together(test, base, edge)
     new = [_param(base[name], limits, words) for name, (limits, words) in zip(MEASURED, found, strict=True)]
-    new += [_yield(base, new[0], bool(told))]
+    new += [_yield(base, new[0], bool(told), len({c.chip_m for c in test.cuts}))]
     new[0] = _cut_factor(base, new[0], new[-1])
     title = f"{base.title}, cut test {test.name}"
     note = (
@@ -57,7 +57,7 @@ def told_beside(base: Card, test: CutTest, edge: str, measured: list[Param]) -> 
     return f"Cut test {test.name}, {edge} edge, {stands(base, measured)}."
 
 
-def _yield(base: Card, C: Param, told: bool) -> Param:
+def _yield(base: Card, C: Param, told: bool, sizes: int) -> Param:
     """The yield stress as the product C sigma leaves it, where the cuts told that; C: at the card's yield stress.
 
     ln C and ln sigma are independent and normal as the card has them, two standard deviations at the limits; their sum
@@ -65,7 +65,8 @@ def _yield(base: Card, C: Param, told: bool) -> Param:
     """
     own, cut = base[YIELD], base["cut_factor"]
     if not told:
-        return replace(own, note="one size of chips tells nothing of it: as on the card copied from")
+        why = "one size of chips tells nothing of it" if sizes == 1 else "these sizes of chips leave it open"
+        return replace(own, note=f"{why}: as on the card copied from")
     s = {n: _two_sd(p) / 2.0 for n, p in (("sigma", own), ("C", cut), ("product", C))}
     share = s["sigma"] ** 2 / sum(v * v for v in s.values())
     value = own.value * exp(share * log(C.value / cut.value))
