@@ -46,6 +46,12 @@ def test_a_section_a_kind_of_file_or_any_words_are_found():
     assert nothing.exit_code == 2 and "no key and no meaning holds 'perpetuum'" in nothing.stderr
 
 
+def test_what_one_kind_of_sieve_needs_is_told_as_needed():
+    rows = {line.split()[0]: line for line in told("sieve").stdout.partition("Target")[0].splitlines() if line.strip()}
+    assert "needed, if plate  " in rows["thickness"] and "needed, if plate, or open_fraction" in rows["pitch"]
+    assert "needed, if mesh, or open_fraction" in rows["wire"]
+
+
 @pytest.mark.parametrize("section, name", [("stator", "gap"), ("drive", "speed"), ("air", "room"), ("rotor", "bars")])
 def test_the_range_told_is_the_range_that_is_checked(section, name):
     row = next(

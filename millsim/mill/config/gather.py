@@ -20,7 +20,7 @@ from ..cards.spec import IGNORED, MATERIAL, MODEL, CardEntry
 from . import checks
 from .schema import ALTERNATIVES, FREE_SECTIONS, SECTIONS, key_row
 
-_NEEDS_ONE = (  # (selector key, its value, key, unless this is given)
+NEEDS_ONE = (  # (selector key, its value, key, unless this is given)
     ("sieve.kind", "plate", "sieve.pitch", "sieve.open_fraction"),
     ("sieve.kind", "mesh", "sieve.wire", "sieve.open_fraction"),
     ("sieve.kind", "plate", "sieve.thickness", ""),
@@ -150,7 +150,7 @@ def _drop(r: Reading, section: str, names: tuple[str, ...]) -> None:
 
 def _conditional(r: Reading) -> None:
     """Keys that are needed only in some cases."""
-    for selector, value, key, unless in _NEEDS_ONE:
+    for selector, value, key, unless in NEEDS_ONE:
         if r.values.get(selector) == value and r.lacks(key) and (not unless or r.lacks(unless)):
             row = key_row(*key.split("."))
             other = f" (or {unless.split('.')[1]})" if unless else ""

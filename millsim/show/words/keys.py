@@ -12,6 +12,7 @@ from ...explore.sweep import spec as sweep
 from ...learn.measured import runspec
 from ...mill.cards.spec import MATERIAL, MODEL, CardEntry
 from ...mill.config import schema
+from ...mill.config.gather import NEEDS_ONE
 from ..parts import Table, table, terminal_lines
 
 _HEADER = ("key", "range", "if left out", "for", "meaning")
@@ -38,7 +39,7 @@ def kinds() -> tuple[KindOfFile, ...]:
         KindOfFile(
             "config",
             "a mill, its feed and how it is run: predict, check, draw, heat",
-            _tables(schema.SECTIONS, schema.ALTERNATIVES),
+            _tables(schema.SECTIONS, schema.ALTERNATIVES, NEEDS_ONE),
         ),
         KindOfFile(
             "run",
@@ -78,14 +79,20 @@ def _lines(kind: KindOfFile) -> Iterator[str]:
     yield ""
 
 
-def _tables(sections: Mapping[str, tuple[Key, ...]], alternatives: tuple = ()) -> tuple[Table, ...]:
+def _tables(sections: Mapping[str, tuple[Key, ...]], alternatives: tuple = (), needs: tuple = ()) -> tuple[Table, ...]:
+    needed = {key: _in_case(value, unless) for _, value, key, unless in reversed(needs)}
     return tuple(
         table(
-            _LISTS.get(name, f"[{name}]"), _HEADER, "lttlt", [_row(key) for key in keys],
+            _LISTS.get(name, f"[{name}]"), _HEADER, "lttlt",
+            [_row(key, needed.get(f"{name}.{key.name}")) for key in keys],
             " ".join(_one_of(groups, must) for section, groups, must in alternatives if section == name),
         )
         for name, keys in sections.items()
     )  # fmt: skip
+
+
+def _in_case(value: str, unless: str) -> str:
+    return f"needed, if {value}" + (f", or {unless.partition('.')[2]}" if unless else "")
 
 
 def _wishes() -> dict[str, tuple[Key, ...]]:
@@ -99,10 +106,11 @@ def _one_of(groups: tuple[tuple[str, ...], ...], must: bool) -> str:
     return f"One of {names} is needed." if must else f"At most one of {names}."
 
 
-def _row(key: Key) -> tuple[str, ...]:
+def _row(key: Key, needed: str | None) -> tuple[str, ...]:
+    """A key of a table; needed: in which case, of a key that is needed in that one only."""
     where = f", if {key.only[1]}" if key.only else ""
     use = "" if key.predicts else "review"
-    return key.name, _range(key), _left_out(key) + where, use, key.about
+    return key.name, _range(key), needed or _left_out(key) + where, use, key.about
 
 
 def _range(key: Key) -> str:
