@@ -271,6 +271,7 @@ def test_feed_that_sticks_as_it_comes_is_an_answer_with_its_cure():
         assert "the feed comes at 60 °C, and by its card it sticks from 50 °C on. Chill it" in flat(
             done.stdout
         ).replace("The feed", "the feed")
+        assert "Powder and air leave at" not in done.stdout  # nothing leaves
     found = json.loads(run("predict", "pla", "feed.temperature=60 °C", options=("--json",)).stdout)
     assert found["status"] == "cannot run" and found["limit"]["binding"] == "outlet temperature"
     assert found["throughput_kg_s"] == 0.0 and "outlet temperature" in found["review"]["fails"]

@@ -110,7 +110,7 @@ def _never(p: Prediction, key: str) -> str:
 def warmth(p: Prediction) -> str:
     """The temperature at the outlet, and its limit."""
     outlet = figure(p.main.scalars, "outlet_temperature_K")
-    if outlet is None or p.status == HARDLY_GRINDS:
+    if outlet is None or p.status == HARDLY_GRINDS or feed_sticks(*feed_of(p)):
         return ""
     when = " at that rate" if p.status == "over capacity" and not batch_of(p) else ""
     text = f"it gets as warm as {_with_band(p, outlet)}"
