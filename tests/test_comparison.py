@@ -16,6 +16,7 @@ from pretend import _showing
 from millsim.base.numerics.statistics import NORMAL_80
 from millsim.forecast.run import predict
 from millsim.learn.calibration import causes, explain, scene
+from millsim.learn.calibration import compare as comparing
 from millsim.learn.calibration.compare import Point, compare, size_at
 from millsim.learn.calibration.explain import Explanation, Found
 from millsim.learn.calibration.observations import blocks_of
@@ -484,3 +485,16 @@ def test_the_figure_shows_every_residual_inside_the_page(pegged):
         assert box.x1 <= page.x1
         assert page.y0 <= box.y0
         assert box.y1 <= page.y1
+
+
+@pytest.mark.parametrize(
+    ("x", "y", "same"),
+    [
+        ("600 g/h", "0.16667 g/s", True), ("600 g/h", "601 g/h", False), ("3 mm", "3 kg", False),
+        ("pins", "pins", True), ("pins", "smooth", False), (4, 4.0, True), (4, "4 mm", False),
+        (None, "3 mm", False), (True, True, True),
+        (["1 mm", "2 mm"], ["1000 um", "2 mm"], True), (["1 mm"], ["1 mm", "2 mm"], False),
+    ],
+)  # fmt: skip
+def test_a_setting_is_the_same_in_whatever_units_and_digits(x, y, same):
+    assert comparing._alike(x, y) == same

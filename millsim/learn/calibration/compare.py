@@ -1,11 +1,13 @@
 """Measured against predicted: a stored prediction and a run, side by side. Nothing is fitted and nothing is changed."""
 
 from dataclasses import dataclass
+from math import isclose
 
 import numpy as np
 
 from ...base.numerics import psd
 from ...base.numerics.statistics import NORMAL_80
+from ...base.quantities.units import UnitError, split_quantity, to_si
 from ...base.reading.toml import flat, parse_toml
 from ...record.prediction import Prediction
 from ..measured.runbalance import inputs, propagate
@@ -18,6 +20,7 @@ SAME_RATE = 0.03
 NOTHING = {n: 0.0 for n in ("error_size", "error_curve", "repeat_size")}  # the band holds them already
 INFORMATIVE = (0.005, 0.995)  # sieves where either curve lies outside say nothing
 PERCENTILES = {"x10_m": 0.1, "x50_m": 0.5, "x90_m": 0.9}
+ALIKE = 1e-4  # of a setting: closer is the same value written in other digits
 MISS = 2.0  # combined standard errors: one number this far out is a miss, whatever the others do
 FED, OTHER_RATE, NOT_MEASURED = "set by feeder", "other rate", "not measured"
 BEYOND_FINE, BEYOND_COARSE = "below sieves", "above sieves"
@@ -239,8 +242,22 @@ def _rate(prediction: Prediction, run: MeasuredRun, same: bool) -> Point:
     return Point("throughput_kg_s", said.unit, value, error, said.value, said.low, said.high, note)
 
 
+def _alike(x: object, y: object) -> bool:
+    """Whether two values of a key are the same to the digits that people write: 600 g/h and 0.16667 g/s."""
+    if isinstance(x, list) and isinstance(y, list):
+        return len(x) == len(y) and all(map(_alike, x, y))
+    try:
+        p, q = (split_quantity(str(v)) for v in (x, y))
+    except UnitError:
+        return x == y
+    if (p[1] and p[1].si) != (q[1] and q[1].si):
+        return False
+    a, b = (to_si(number, unit) if unit else float(number) for number, unit in (p, q))
+    return isclose(a, b, rel_tol=ALIKE)
+
+
 def differing(prediction: Prediction, run: MeasuredRun) -> tuple[tuple[str, str, str], ...]:
     """Config keys with different values in the prediction and in the run; how to compute does not count."""
     a, b = (flat(parse_toml(text, "").tables) for text in (prediction.config_text, config_as_run(run).text))
-    keys = sorted(k for k in {*a, *b} if not k.startswith(("run.", "calibration.")) and a.get(k) != b.get(k))
+    keys = sorted(k for k in {*a, *b} if not k.startswith(("run.", "calibration.")) and not _alike(a.get(k), b.get(k)))
     return tuple((k, str(a.get(k, "not given")), str(b.get(k, "not given"))) for k in keys)
