@@ -333,6 +333,9 @@ def test_of_builds_alike_in_chance_the_cheapest_comes_first_and_is_named():
     a = choose(sweep, X90)
     assert a.choice.builds[0].point == 1 and "cheapest to change to" in a.choice.builds[0].role
     assert "The cheapest change that does it is build 1: hole 0.6 mm -> 0.4 mm." in told(sweep, a)
+    found.draws["x90_m"][1] = [400e-6] * 2 + [600e-6] * 6  # now the sieve does it by the plausible mill alone
+    text = told(sweep, choose(sweep, X90))
+    assert "The cheapest change that does it in at least half of its draws is build 1: gap 3 mm -> 2 mm." in text
 
 
 def test_the_dial_of_a_router_is_as_built_where_it_stands():

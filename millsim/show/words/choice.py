@@ -124,13 +124,20 @@ def _cheapest(a: Advice) -> str:
     i = next((i for i, b in enumerate(builds) if CHEAPEST in b.role), None)
     if i is None or a.choice.as_built_meets or len(builds) < 2:
         return ""
-    return f"The cheapest change that does it is build {i + 1}: {change_words(builds[i].changes)}."
+    often = " in at least half of its draws" if _few(a) else ""
+    return f"The cheapest change that does it{often} is build {i + 1}: {change_words(builds[i].changes)}."
+
+
+def _few(a: Advice) -> int:
+    """How many points meet the target in at least half of their draws, where others meet it in fewer; else 0."""
+    likely, met = int((a.judged.probability[a.judged.meets] >= LIKELY).sum()), int(a.judged.meets.sum())
+    return likely if likely < met else 0
 
 
 def _builds_head(a: Advice) -> str:
     """Says which points are left out: those that meet the target, but in few draws, where others do in more."""
-    likely, met = int((a.judged.probability[a.judged.meets] >= LIKELY).sum()), int(a.judged.meets.sum())
-    of = f", of the {likely} that meet it in at least half of their draws" if 0 < likely < met else ""
+    few = _few(a)
+    of = f", of the {few} that meet it in at least half of their draws" if few else ""
     return f"What to build{of}:"
 
 
