@@ -18,7 +18,8 @@ from millsim.record.write import write
 from millsim.show.words.limits import headroom, verdict, what_limits
 from millsim.show.words.prediction import to_json, to_text
 from millsim.studies.advised import predict
-from millsim.studies.hardly import what_helps
+from millsim.studies.changes import tried
+from millsim.studies.hardly import _tried, what_helps
 
 DEMO = Path(__file__).resolve().parents[1] / "configs" / "demo.toml"
 MILLS = {
@@ -106,6 +107,15 @@ def test_a_slow_rotor_is_told_a_speed_that_grinds():
     speed = float(said.split("a tip speed of ")[1].split(" m/s")[0])
     assert 30.0 < speed < 60.0
     assert "hits begin to break pieces as they are fed" in said and "the tips run at 30 m/s" in said
+
+
+def test_no_faster_rotor_is_told_where_the_review_fails_the_speed_as_it_is():
+    """A rotor too fast as it is fails the same check when it runs faster, by more; a slower one fails it by less."""
+    fast = load_config(DEMO, ["drive.speed=15000 rpm", "run.class_ratio=1.6"])
+    base = tried(fast)
+    assert {"tip speed", "what could fly against the guard"} <= base.fails
+    faster, slower = (_tried(build(fast), base, "", (f'drive.speed="{n} rpm"',)) for n in (15300, 14700))
+    assert faster.energy_J_kg == np.inf and slower.energy_J_kg < np.inf
 
 
 def test_a_smooth_wall_is_told_of_pins():

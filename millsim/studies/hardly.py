@@ -1,7 +1,7 @@
 """A mill that hardly grinds: what would change that, and how sure the verdict is.
 
 Each change is tried on this mill and held to the pre-build review: none is named that fails a check which it did not
-fail before.
+fail before, or that bars it and is failed by more.
 """
 
 from collections.abc import Iterator
@@ -18,7 +18,7 @@ from ..mill.chamber import STATE, STRIKES, piece_strength, strike_energies
 from ..mill.parts import stock_hole
 from ..mill.problem import Setup
 from ..record.limits import CANNOT
-from .changes import Tried, tried, with_keys
+from .changes import Tried, newly_failing, tried, with_keys
 from .ways import EDGES, chilled_words, chills, hole_keys
 
 GAPS_M = (0.5e-3, 0.3e-3)  # tight gaps that can still be built
@@ -122,13 +122,14 @@ def _first(problem: Setup, base: Tried, options: list[tuple[str, tuple[str, ...]
 
 
 def _tried(problem: Setup, base: Tried, words: str, keys: tuple[str, ...]) -> Change:
-    """What the mill does with one change; nothing where the review fails it for what it did not fail before."""
+    """What the mill does with one change; nothing where the review fails it for what it did not fail before, or bars it
+    for what it fails by more."""
     none = Change(words, keys, 0.0, np.inf)
     try:
         found = tried(with_keys(problem.config, keys))
     except InputError:
         return none
-    if found is None or found.outcome.code == CANNOT or found.fails & base.passes:
+    if found is None or found.outcome.code == CANNOT or newly_failing(base, found):
         return none
     F = float(found.outcome.state["F"])
     if not F > NOTHING_KG_S:
