@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from millsim.commands.main import cli
 from millsim.errors import InputError
 from millsim.explore.beside import mills as sets
-from millsim.mill.cards.calibrated import Calibrated, Conditions
+from millsim.mill.cards.calibrated import Calibrated, Conditions, RunErrors
 from millsim.mill.config.mill import load_config
 from millsim.mill.problem import build
 from millsim.record import write
@@ -108,6 +108,20 @@ def test_every_mill_s_hazards_are_told():
     mills = CONFIGS / "demo.toml", CONFIGS / "swinging.toml"
     told = run(*mills, "--draws", "0", "--full").stdout
     assert "hammer or pivot pin" in " ".join(told.split())
+
+
+def test_mills_on_either_side_of_a_measured_run_are_off_in_opposite_ways():
+    """By hand, one step of the kernel before and behind the run, and one and two steps behind it."""
+    run = (RunErrors("rigid", (0.0,), {"size": (0.0,)}),)
+    places = np.array([[-1.0], [1.0], [2.0]])
+    k, far = np.exp(-0.5), np.exp(-2.0)
+    found = sets.shared(["rigid"] * 3, places, [run] * 3)
+    assert found[0, 1] == pytest.approx((far - k * k) / (1.0 - k * k), abs=1e-4)
+    assert found[1, 2] == pytest.approx((k - k * far) / np.sqrt((1.0 - k * k) * (1.0 - far * far)), abs=1e-4)
+    assert sets.shared(["rigid"] * 3, places, [()] * 3)[1, 2] == pytest.approx(k)
+    assert sets.shared(["rigid", "swinging", "rigid"], places, [run] * 3)[0, 1] == 0.0
+    root = sets._root(found)
+    assert root @ root.T == pytest.approx(found, abs=1e-6)
 
 
 def test_configs_and_stored_predictions_in_any_mix(demo, wider, tmp_path):

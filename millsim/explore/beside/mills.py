@@ -17,6 +17,7 @@ from ...errors import InputError, Problem
 from ...forecast import band, run
 from ...forecast.error import DAY, JITTER, MODEL, Errors, alike, sizes_of
 from ...mill.calibrated import conditions
+from ...mill.cards.calibrated import RunErrors
 from ...mill.config.mill import Config, load_config, parse_config
 from ...mill.config.schema import SECTIONS
 from ...mill.problem import Setup, build
@@ -137,17 +138,42 @@ def _samples(mills, problems, seed: int, draws: int, progress) -> list[band.Samp
 def joint_errors(problems: list[Setup], rates_kg_s: list[float], count: int, seed: int) -> list[Errors]:
     """Errors of each mill for `count` draws: of the model as far shared as they are alike, of the day by itself."""
     found = [conditions(p.config, r if r > 0.0 else NO_RATE) for p, r in zip(problems, rates_kg_s, strict=True)]
-    kinds, places = np.array([kind for kind, _ in found]), np.array([place for _, place in found])
-    near = alike(places, places) * np.equal.outer(kinds, kinds)
-    root = np.linalg.cholesky(near + JITTER * np.eye(len(problems)))
+    cards = [p.calibration.card if p.calibration else None for p in problems]
+    kinds, places = [kind for kind, _ in found], np.array([place for _, place in found])
+    root = _root(shared(kinds, places, [c.errors if c else () for c in cards]))
     rng = np.random.default_rng(seed)
     model = np.einsum("kj,njm->nkm", root, rng.standard_normal((count, len(problems), len(MODEL))))
     day = rng.standard_normal((count, len(problems), len(DAY)))
-    cards = [p.calibration.card if p.calibration else None for p in problems]
     return [
         Errors(sizes_of(p, c.error_factors if c else (1.0, 1.0)), model[:, k], day[:, k], c.errors if c else ())
         for k, (p, c) in enumerate(zip(problems, cards, strict=True))
     ]
+
+
+def shared(kinds: list[str], places: np.ndarray, runs: list[tuple[RunErrors, ...]]) -> np.ndarray:
+    """Correlation (k, k) of what is not known of the model's own error in each mill; runs: of its calibration.
+
+    What runs tell of mills alike they tell of all of them, so what is left is the kernel less k' K^-1 k (Rasmussen &
+    Williams 2006, eq. 2.19): on either side of a run two mills are off in opposite ways.
+    """
+    near = alike(places, places) * np.equal.outer(kinds, kinds)
+    groups = [(kind, tuple(r for r in own if r.kind == kind)) for kind, own in zip(kinds, runs, strict=True)]
+    for group in (g for i, g in enumerate(groups) if g[1] and g not in groups[:i]):
+        mine = np.array([i for i, g in enumerate(groups) if g == group])
+        at = np.array([r.place for r in group[1]])
+        far = alike(places[mine], at)
+        left = near[np.ix_(mine, mine)] - far @ np.linalg.solve(alike(at, at) + JITTER * np.eye(len(at)), far.T)
+        size = np.sqrt(np.clip(np.diag(left), JITTER, None))
+        near[np.ix_(mine, mine)] = left / np.outer(size, size)
+    np.fill_diagonal(near, 1.0)
+    return near
+
+
+def _root(correlation: np.ndarray) -> np.ndarray:
+    """Symmetric root with rows of length 1, of what may by rounding be no correlation quite."""
+    values, vectors = np.linalg.eigh(correlation)
+    root = vectors @ np.diag(np.sqrt(np.clip(values, 0.0, None))) @ vectors.T
+    return root / np.linalg.norm(root, axis=1, keepdims=True)
 
 
 def _against(first: band.Samples, other: band.Samples, window_m, p_first: Setup, p_other: Setup) -> Against:
