@@ -15,6 +15,7 @@ from millsim.mill.cards.calibrated import Calibrated, Conditions, RunErrors
 from millsim.mill.config.mill import load_config
 from millsim.mill.problem import build
 from millsim.record import write
+from millsim.show.plots import beside as plots
 from millsim.show.words import beside as words
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
@@ -102,6 +103,13 @@ def test_draws_in_which_a_mill_gives_nothing_are_none_in_which_it_runs(demo):
     assert sets._runs(some).sum() == 5
     problem = build(demo.config)
     assert sets._against(some, some, None, problem, problem).both == 5
+
+
+def test_a_figure_says_which_mill_gives_no_powder(demo):
+    stands = replace(demo, prediction=replace(demo.prediction, status="cannot run"))
+    for draw in (plots.sizes, plots.rates):
+        said = [" ".join(t.get_text() for t in draw(sets.beside(m, 1, 0)).texts) for m in ([demo] * 2, [demo, stands])]
+        assert "Without powder" not in said[0] and "Without powder, so not shown: B." in said[1]
 
 
 def test_every_mill_s_hazards_are_told():

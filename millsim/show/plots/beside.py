@@ -4,7 +4,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
-from ...base.quantities.written import digits, shown_unit
+from ...base.quantities.written import digits, join_words, shown_unit
 from ...explore.beside.mills import Beside
 from ...record.outputs import axis_label
 from ..words.beside import letters
@@ -21,9 +21,7 @@ _BARS = "Bars: 80 % bands, for parameters and for what the model itself is off b
 def sizes(a: Beside) -> Figure:
     """Q3 of every mill's powder, with the window asked for."""
     with plain_style():
-        figure, (axes,) = frame(
-            "How fine: the mills' powders", _subtitle(a), _foot(a, "Central estimates, without bands.")
-        )
+        figure, (axes,) = frame("How fine: the mills' powders", _subtitle(a), _foot(a, _NO_BARS))
         for i, (letter, m) in enumerate(zip(letters(a), a.mills, strict=True)):
             t = m.prediction.main.table
             if m.prediction.runs and np.isfinite(t.product_q3).any():
@@ -89,4 +87,6 @@ def _subtitle(a: Beside) -> str:
 
 def _foot(a: Beside, words: str) -> str:
     hashes = " · ".join(f"{i} {m.prediction.config_sha256[:8]}" for i, m in zip(letters(a), a.mills, strict=True))
-    return f"configs {hashes}\nPredictions, not measurements. {words}"
+    none = [i for i, m in zip(letters(a), a.mills, strict=True) if not m.prediction.runs]
+    lacking = f" Without powder, so not shown: {join_words(none)}." if none else ""
+    return f"configs {hashes}\nPredictions, not measurements. {words}{lacking}"
