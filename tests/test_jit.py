@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import pytest
 from numba.core.dispatcher import Dispatcher
 
 import millsim
@@ -114,3 +115,26 @@ def test_copies_of_the_same_sources_share_their_compiled_code(tmp_path, monkeypa
     there.write_bytes(there.read_bytes() + b"\n")
     assert copy.get_source_stamp() != place.get_source_stamp()
     assert place.get_cache_path() != folder  # no longer in the package
+
+
+def doubled(x):
+    """What the test of damaged files compiles."""
+    return 2.0 * x
+
+
+@pytest.mark.parametrize("suffix", [".nbi", ".nbc"])
+@pytest.mark.parametrize("left", [0, 40])
+def test_damaged_files_of_compiled_code_are_made_anew(tmp_path, monkeypatch, suffix, left):
+    monkeypatch.setattr(jit, "CACHE_FOLDER", str(tmp_path))
+    assert jit.law(doubled)(1.5) == 3.0
+    kept = [p for p in tmp_path.rglob("*") if p.suffix == suffix]
+    assert len(kept) == 1
+    whole = kept[0].read_bytes()
+    kept[0].write_bytes(whole[:left])
+    assert jit.law(doubled)(1.5) == 3.0
+    assert len(kept[0].read_bytes()) == len(whole)
+    (tmp_path / "lock").unlink()
+    (tmp_path / "lock").mkdir()  # nothing can be kept any more
+    for path in kept:
+        path.unlink()
+    assert jit.law(doubled)(1.5) == 3.0

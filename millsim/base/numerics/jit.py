@@ -7,9 +7,11 @@ compiled them; an edit opens a new folder, and copies of the same sources elsewh
 folder nothing is cached, and all still works.
 """
 
+import contextlib
 import functools
 import hashlib
 import os
+import pickle
 import sys
 import tempfile
 from collections.abc import Callable
@@ -101,9 +103,21 @@ class _Code(caching.CompileResultCacheImpl):
 class _Cache(caching.FunctionCache):
     _impl_class = _Code
 
+    def load_overload(self, sig, target_context) -> Any:
+        """Code that was kept; None, and the function is compiled anew, where its files are damaged."""
+        try:
+            return super().load_overload(sig, target_context)
+        except (OSError, EOFError, ValueError, TypeError, pickle.UnpicklingError):
+            with contextlib.suppress(OSError):
+                self.flush()
+            return None
+
     def save_overload(self, sig, data) -> None:
-        """One process at a time: two that number their files alike would take each other's code for their own."""
-        with Path(CACHE_FOLDER or "", "lock").open("w") as lock:
+        """One process at a time: two that number their files alike would take each other's code for their own.
+
+        What cannot be kept, on a full disk or in a folder that became another's, is compiled again next time.
+        """
+        with contextlib.suppress(OSError), Path(CACHE_FOLDER or "", "lock").open("w") as lock:
             if fcntl is not None:
                 fcntl.flock(lock, fcntl.LOCK_EX)
             super().save_overload(sig, data)
