@@ -34,7 +34,7 @@ from millsim.studies.prebuild.review import BARRING, NAMES, RULES, bits, failing
 BARE = ("run.band_samples=0", "run.trace=false", "run.engine=balance")
 RPM = math.pi / 30.0
 few = settings(
-    max_examples=int(os.environ.get("MILLSIM_ADVISED", "16")), deadline=None, derandomize=True, database=None,
+    max_examples=int(os.environ.get("MILLSIM_ADVISED", "10")), deadline=None, derandomize=True, database=None,
     phases=(Phase.explicit, Phase.generate),
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much],
 )  # fmt: skip

@@ -653,7 +653,7 @@ def random_mills(count, seed):
 
 
 def test_any_mill_within_the_ranges_gets_a_review():
-    for config in random_mills(400, 5):
+    for config in random_mills(250, 5):
         lines = review(config, None)
         text, data = prebuild.review_text(config, lines), prebuild.review_json(config, lines)
         json.dumps(data, allow_nan=False)
