@@ -174,7 +174,7 @@ def _processor_seconds(pid):
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="needs a pseudo-terminal and /proc")
-def test_ctrl_c_stops_a_long_run_within_two_seconds_and_says_what_is_kept(tmp_path):
+def test_ctrl_c_stops_a_long_run_at_once_and_says_what_is_kept(tmp_path):
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     ours, theirs = os.openpty()
     command = [sys.executable, "-m", "millsim", "predict", str(CONFIGS / "demo.toml"), "--engine", "montecarlo"]
@@ -192,7 +192,7 @@ def test_ctrl_c_stops_a_long_run_within_two_seconds_and_says_what_is_kept(tmp_pa
     seen += os.read(ours, 65536)
     os.close(ours)
     assert process.returncode == 130
-    assert took < 2.0 * os.cpu_count()  # of processor time: two seconds where nothing else runs
+    assert took < used  # of processor time: less than to get under way
     assert out == b""
     last = re.split(r"[\r\n]+", seen.decode().strip())[-1]
     assert last == "Error: interrupted; nothing was written."

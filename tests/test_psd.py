@@ -38,12 +38,17 @@ def test_x_at_on_edges_flats_and_where_undetermined():
     np.testing.assert_allclose(psd.x_at(edges, [0, 0, 0, 1], [0.25, 0.75]), 4 * 2 ** np.array([0.25, 0.75]))
 
 
-@given(st.lists(st.floats(0.0, 1.0), min_size=3, max_size=12), st.floats(0.0, 1.0))
-def test_x_at_inverts_q_at(weights, p):
-    edges = np.geomspace(1e-6, 1e-2, len(weights) + 1)
+def curve_of(weights):
+    """Edges, Q and the largest share of a class, of weights drawn at random."""
     if sum(weights) < 1e-3:
         weights = [w + 1.0 for w in weights]
-    q = psd.cumulative(np.array(weights) / sum(weights))
+    shares = np.array(weights) / sum(weights)
+    return np.geomspace(1e-6, 1e-2, shares.size + 1), psd.cumulative(shares), float(shares.max())
+
+
+@given(st.lists(st.floats(0.0, 1.0), min_size=3, max_size=12), st.floats(0.0, 1.0))
+def test_x_at_inverts_q_at(weights, p):
+    edges, q, _ = curve_of(weights)
     x = psd.x_at(edges, q, p)
     assert edges[0] <= x <= edges[-1]
     assert psd.q_at(edges, q, x) == pytest.approx(min(p, q[-1]), abs=2e-12)
@@ -51,12 +56,9 @@ def test_x_at_inverts_q_at(weights, p):
 
 @given(st.lists(st.floats(0.0, 1.0), min_size=3, max_size=12), st.floats(0.01, 1.0))
 def test_a_computed_curve_is_read_within_its_class(weights, p):
-    edges = np.geomspace(1e-6, 1e-2, len(weights) + 1)
-    if sum(weights) < 1e-3:
-        weights = [w + 1.0 for w in weights]
-    q = psd.cumulative(np.array(weights) / sum(weights))
+    edges, q, widest = curve_of(weights)
     x = psd.curve_x_at(edges, q, p)
-    assert psd.q_at(edges, q, x) == pytest.approx(p, abs=max(weights) / sum(weights))
+    assert psd.q_at(edges, q, x) == pytest.approx(p, abs=widest)
     j = int(np.searchsorted(edges, psd.x_at(edges, q, p) * (1 - 1e-12)))
     assert edges[j - 1] * (1 - 1e-12) <= x <= edges[j] * (1 + 1e-12)
     assert x <= psd.curve_x_at(edges, q, min(1.0, p + 0.1)) * (1 + 1e-12)  # never falls
