@@ -89,6 +89,21 @@ def test_a_mill_that_gives_nothing_is_told_alike_by_every_command(tmp_path, monk
         assert told.lower() in said.lower(), (command, said[:300])
 
 
+@pytest.mark.parametrize("command", ["predict", "heat", "circuit", "sweep"])
+def test_a_mill_that_floods_is_a_no(tmp_path, monkeypatch, command):
+    # A strong motor on a small sieve: at the rate asked for the chamber fills faster than it is emptied.
+    monkeypatch.chdir(tmp_path)
+    shutil.copytree(mills.CONFIGS, tmp_path, dirs_exist_ok=True)
+    gaps = SWEEP.replace("drive.speed", "stator.gap").replace("12000 rpm", "3 mm").replace("pla.toml", "demo.toml")
+    Path("s.toml").write_text(gaps, encoding="utf-8")
+    floods = ("drive.rated_power=6000 W", "sieve.area=15 cm2", "feed.rate=20 kg/h")
+    file, *given = COMMANDS[command]
+    done = run(command, file.replace("pla", "demo"), *given, *(w for s in (*PLAIN, *floods) for w in ("--set", s)))
+    assert done.exit_code == 3, done.output[:300]
+    if command == "predict":
+        assert "floods within seconds" in " ".join(done.stdout.split())
+
+
 @pytest.mark.parametrize(("limit", "code"), [("80 °C", 0), ("30 °C", 3)])
 def test_a_limit_that_is_given_and_exceeded_is_a_no(folder, limit, code):
     words = [w for s in PLAIN for w in ("--set", s)]
