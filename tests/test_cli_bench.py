@@ -211,7 +211,7 @@ def test_predict_and_next_say_how_the_drop_test_stands(tmp_path):
         stand = part[part.index("energy that breaks half") :]
         assert stand in own
     config, sets = shop_with(tmp_path, "c.toml")
-    predicted = run("predict", config, "--engine", "balance", *sets, "--out", tmp_path / "p.h5").stdout
+    predicted = run("predict", config, "--full", "--engine", "balance", *sets, "--out", tmp_path / "p.h5").stdout
     assert f"Bench tests: {line}" in " ".join(predicted.split())
     assert f"Bench tests: {line}" in " ".join(run("next", config, *sets).stdout.split())
     plain = run("predict", config, "--engine", "balance", *sets[:-2], "--set", "run.band_samples=0")
@@ -227,7 +227,9 @@ def test_a_cut_test_reaches_the_prediction_and_says_so(tmp_path):
     line = load_material(str(tmp_path / "c.toml")).bench
     assert line in " ".join(done.stderr.split()) and "Yield stress: one size of chips tells nothing" in done.stderr
     config, sets = shop_with(tmp_path, "c.toml")
-    told = " ".join(run("predict", config, "--engine", "balance", *sets, "--out", tmp_path / "p.h5").stdout.split())
+    told = " ".join(
+        run("predict", config, "--full", "--engine", "balance", *sets, "--out", tmp_path / "p.h5").stdout.split()
+    )
     assert f"Bench tests: {line} The test cut with a toothed edge, this mill has a bevelled one" in told
     same = run("next", config, *sets, "--set", 'rotor.edge="toothed"', "--json")
     assert json.loads(same.stdout)["bench"] == line

@@ -125,7 +125,7 @@ def test_json_and_the_same_card_again(shop, tmp_path, monkeypatch):
 
 def test_predict_with_the_card_says_so(shop):
     card = f"calibration.card={shop / 'demo_run.card.toml'}"
-    result = run("predict", shop / "demo.toml", "--set", card, *FAST)
+    result = run("predict", "--full", shop / "demo.toml", "--set", card, *FAST)
     assert result.exit_code == 0
     assert "How sure: calibrated on run acrylic offcuts" in result.stdout
     assert "millsim next" in result.stdout
@@ -200,7 +200,7 @@ def test_nonsense_is_the_first_line_and_leaves_no_card(own, monkeypatch):
     assert not (own / "x.toml").exists()
     result = run("calibrate", own / "demo_run.toml", "-o", own / "x.toml", "--write-anyway")
     assert result.exit_code == 3
-    told = run("predict", own / "demo.toml", "--set", f"calibration.card={own / 'x.toml'}", *FAST)
+    told = run("predict", "--full", own / "demo.toml", "--set", f"calibration.card={own / 'x.toml'}", *FAST)
     assert "failed its checks" in told.stdout
 
 
@@ -405,7 +405,7 @@ def test_of_a_mill_that_does_not_run_both_say_the_same(shop, settings, says):
     told = run("next", shop / "demo.toml", *sets)
     text = re.sub(r" Caution: .*? come first\.", "", " ".join(told.stdout.split()), count=1)
     assert told.exit_code == 3 and text.startswith(says), told.output
-    predicted = run("predict", shop / "demo.toml", "--engine", "balance", *sets)
+    predicted = run("predict", shop / "demo.toml", "--full", "--engine", "balance", *sets)
     assert predicted.exit_code == 3
     first = text[text.index("Measure next: ") :]
     assert first in " ".join(predicted.stdout.split())
@@ -419,7 +419,7 @@ def test_where_hardly_a_draw_runs_both_say_the_same(shop, monkeypatch):
     told = run("next", shop / "demo.toml", *sets)
     text = re.sub(r" Caution: .*? come first\.", "", " ".join(told.stdout.split()), count=1)
     assert told.exit_code == 3 and re.match(r"Only \d+ of \d+ draws of the parameters run", text)
-    predicted = run("predict", shop / "demo.toml", "--engine", "balance", *sets)
+    predicted = run("predict", shop / "demo.toml", "--full", "--engine", "balance", *sets)
     assert f"Measure next: {text[0].lower()}{text[1:]}" in " ".join(predicted.stdout.split())
 
 

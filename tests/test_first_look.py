@@ -36,7 +36,9 @@ def first(tmp_path_factory):
         text = text.replace(old, new)
     config, file = folder / "mill.toml", folder / "mill.h5"
     config.write_text(text, encoding="utf-8")
-    done = CliRunner().invoke(cli, ["predict", str(config), "--out", str(file), "--set", "run.band_samples=32"])
+    done = CliRunner().invoke(
+        cli, ["predict", str(config), "--out", str(file), "--set", "run.band_samples=32", "--full"]
+    )
     assert done.exit_code == 0, done.output
     return config, file, " ".join(done.stdout.split())
 

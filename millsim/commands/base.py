@@ -21,6 +21,7 @@ from .progress import Interrupts, Progress
 
 if TYPE_CHECKING:
     from ..show.words.cautions import Cautions
+    from ..show.words.short import Short
 
 DONE, FAULT, ANSWER_IS_NO, INCOMPLETE, INTERRUPTED = 0, 1, 3, 4, 130
 EXIT = {
@@ -34,7 +35,7 @@ EXIT = {
 }
 _INTERRUPTS = "millsim.interrupts"  # key of the interrupt watch in the click context
 _KEPT = "millsim.kept"  # what an interrupted command has written already
-JSON = "millsim.json"
+JSON, FULL, QUIET = "millsim.json", "millsim.full", "millsim.quiet"  # keys of what was asked for
 
 
 def exit_code(status: int | str) -> int:
@@ -103,11 +104,22 @@ def wants_json(ctx: click.Context) -> bool:
     return JSON in ctx.meta
 
 
+def wants_full(ctx: click.Context) -> bool:
+    """Whether all of an answer is asked for, not its short form."""
+    return FULL in ctx.meta
+
+
+def wants_talk(ctx: click.Context) -> bool:
+    """Whether what goes on may be told on stderr: not where one JSON object or no talk is asked for."""
+    return not (wants_json(ctx) or QUIET in ctx.meta)
+
+
 @contextmanager
 def working(ctx: click.Context) -> Iterator[Callable]:
     """Long work: report(stage, done, detail) moves a line on stderr, and raises an interrupt that was swallowed."""
     check = ctx.meta[_INTERRUPTS].check
-    with Progress(quiet=wants_json(ctx) and not sys.stderr.isatty()) as progress:
+    quiet = QUIET in ctx.meta or wants_json(ctx) and not sys.stderr.isatty()
+    with Progress(quiet=quiet) as progress:
 
         def report(stage: str, done: float, detail: str = "") -> None:
             check()
@@ -134,12 +146,13 @@ def drawing(ctx: click.Context, folder: Path, save: Callable[[], list]) -> str:
 def answer(
     ctx: click.Context, as_json: Callable[[], dict], as_text: Callable[[], str], code: int = DONE,
     written: Iterable[str] = (), before: Iterable[str] = (), caution: "Cautions | None" = None, full: bool = False,
+    short: "Callable[[], Short] | None" = None,
 ) -> None:  # fmt: skip
     """Write what was asked for, tell the answer and what was written, and exit with `code`.
 
-    before: talk ahead of the answer. written: writes as it is gone through, a line for each file; a failure to write
+    before: talk ahead of the answer. written: writes as it is gone through, a line for each; a failure to write
     comes last, so that the answer is not lost with the disk. caution: of a command that sends someone to a machine;
-    full: all of it below the answer.
+    full: all of it below the whole answer. short: what is told in place of the whole, `as_text`, without --full.
     """
     lines, failure = [], None
     try:
@@ -151,20 +164,29 @@ def answer(
         _print_json(as_json() | ({"caution": list(caution.sentences)} if caution else {}))
         ctx.meta[JSON] = "done"
     else:
-        tell(before)
-        click.echo((cautioned(as_text(), caution, full) if caution else as_text()).rstrip("\n"))
-        tell(lines)
+        tell(before if wants_talk(ctx) else ())
+        in_short = short is not None and not wants_full(ctx)
+        click.echo(_short(short(), caution) if in_short else cautioned(as_text(), caution, full).rstrip("\n"))
+        tell(lines if wants_talk(ctx) else ())
     if failure is not None:
         raise failure
     if code:
         ctx.exit(code)
 
 
-def cautioned(text: str, caution: "Cautions", full: bool) -> str:
+def cautioned(text: str, caution: "Cautions | None", full: bool = False) -> str:
     """An answer with its cautions on the first screen, and all of them at its end where the answer is a long one."""
     from ..show.words.cautions import after_lead, listed
 
+    if caution is None:
+        return text
     return after_lead(text, caution) + (f"\n{listed(caution)}" if full else "")
+
+
+def _short(told: "Short", caution: "Cautions | None") -> str:
+    """The short form with its cautions, and the line that says what more there is."""
+    text = cautioned(told.text(len(caution.lines) if caution else 0), caution)
+    return "\n".join(filter(None, (text, told.more)))
 
 
 def _print_json(value: dict) -> None:

@@ -8,7 +8,7 @@ from click.shell_completion import CompletionItem
 
 from ..base.reading.values import Bad, as_quantity
 from ..errors import InputError, Problem
-from .base import JSON
+from .base import FULL, JSON, QUIET
 
 
 def _note_json(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
@@ -21,6 +21,31 @@ json_option = click.option(
     "--json", is_flag=True, is_eager=True, expose_value=False, callback=_note_json,
     help="Print one JSON object, nothing else.",
 )  # fmt: skip
+
+
+def _noted(key: str) -> Callable:
+    """The callback of a flag that the whole command may ask for, by a key of the context."""
+
+    def note(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
+        if value:
+            ctx.meta[key] = True
+
+    return note
+
+
+full_option = click.option(
+    "--full", is_flag=True, is_eager=True, expose_value=False, callback=_noted(FULL),
+    help="Print all of the answer, not its short form.",
+)  # fmt: skip
+quiet_option = click.option(
+    "--quiet", is_flag=True, is_eager=True, expose_value=False, callback=_noted(QUIET),
+    help="No progress and no other talk on stderr.",
+)  # fmt: skip
+
+
+def told_options(command: Callable) -> Callable:
+    """The options of a command that tells of a mill, a run or a powder: --full, --quiet, --json."""
+    return full_option(quiet_option(json_option(command)))
 
 
 def _settings(_ctx: click.Context, _param: click.Parameter, begun: str) -> list[CompletionItem]:

@@ -7,7 +7,7 @@ from pathlib import Path, PureWindowsPath
 import click
 
 from .base import answer, check_plots, drawing, exit_code, keep, working
-from .inputs import force_option, json_option, path_type, plots_option, set_option
+from .inputs import force_option, path_type, plots_option, set_option, told_options
 
 _PATHS = ("feed.material", "feed.size.sheet", "feed.size.file", "calibration.card")  # whose value may be a path
 
@@ -19,7 +19,7 @@ _PATHS = ("feed.material", "feed.size.sheet", "feed.size.file", "calibration.car
 @click.option("--seed", type=click.IntRange(0, 2**63 - 1), help="Default: as the config says, else a fresh one.")
 @plots_option("Draw the figures into this folder.")
 @set_option
-@json_option
+@told_options
 @force_option
 @click.pass_context
 def predict(ctx, config, engine, out, seed, plots, settings, force) -> None:
@@ -39,12 +39,13 @@ def predict(ctx, config, engine, out, seed, plots, settings, force) -> None:
         prediction = _run(loaded, engine, seed, _command(config, engine, seed, settings), report)
     from ..show.words import cautions
     from ..show.words import prediction as words
+    from ..show.words.prediction_short import to_short
 
     written = _written(ctx, prediction, out, plots, force)
     code = exit_code(prediction.status)
     caution = cautions.at("predict", cautions.case_of_prediction(prediction))
     as_json, as_text = (lambda: words.to_json(prediction)), (lambda: words.to_text(prediction))
-    answer(ctx, as_json, as_text, code, written, caution=caution)
+    answer(ctx, as_json, as_text, code, written, caution=caution, short=lambda: to_short(prediction))
 
 
 def _file_names() -> list[str]:

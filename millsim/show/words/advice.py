@@ -63,17 +63,17 @@ def how_much(p: Prediction) -> str:
         if batch:
             return f"{name} cannot take {given(batch[0], 'kg')} at once: {_over(p)}."
         asked = given(p.requested_rate_kg_s, "kg/s") if math.isfinite(p.requested_rate_kg_s) else "feed"
-        limit = f": it takes at most about {_with_band(p, most)}" if most else ""
+        limit = f": it takes at most about {with_band(p, most)}" if most else ""
         return f"{name} cannot take the {asked} asked for{limit}.{_never(p, 'capacity_kg_s')}"
     if batch:
         return _batch_words(p, name, *batch)
     if rate is None:
         return f"{name}: the rate could not be predicted."
     if not math.isfinite(p.requested_rate_kg_s):
-        text = f"{name} makes about {_with_band(p, rate)} of powder, fed as fast as it can grind"
+        text = f"{name} makes about {with_band(p, rate)} of powder, fed as fast as it can grind"
     else:
         text = f"{name} makes {rate.text} of powder, as fed"
-        text += f"; it would take about {_with_band(p, most)}" if most else ""
+        text += f"; it would take about {with_band(p, most)}" if most else ""
     value = p.main.scalars["throughput_kg_s"].value
     kilogram = f" One kilogram takes about {duration(1 / value)}." if value > 0 else ""
     return f"{text}.{_never(p, 'throughput_kg_s')}{kilogram}"
@@ -87,7 +87,7 @@ def _batch_words(p: Prediction, name: str, mass_kg: float, time_s: float) -> str
         return f"{text}; what comes out could not be predicted."
     out = min(1.0, p.main.scalars["throughput_kg_s"].value * time_s / mass_kg)
     share = f"{100 * out:.0f} %" if out < 0.985 else f"{math.floor(1000 * out) / 10:.1f} %"
-    text += f": {share} of it comes out as powder, {_with_band(p, left)} stays inside"
+    text += f": {share} of it comes out as powder, {with_band(p, left)} stays inside"
     return f"{text}. Taken over the whole time that is {rate.text}."
 
 
@@ -113,9 +113,9 @@ def warmth(p: Prediction) -> str:
     if outlet is None or p.status == HARDLY_GRINDS or feed_sticks(*feed_of(p)):
         return ""
     when = " at that rate" if p.status == "over capacity" and not batch_of(p) else ""
-    text = f"it gets as warm as {_with_band(p, outlet)}"
+    text = f"it gets as warm as {with_band(p, outlet)}"
     if not batch_of(p):
-        text = f"powder and air leave at {_with_band(p, outlet)}{when if p.status != 'cannot run' else ''}"
+        text = f"powder and air leave at {with_band(p, outlet)}{when if p.status != 'cannot run' else ''}"
     return f"{text}; {of_prediction(p).words()}." if math.isfinite(p.temperature_limit_K) else f"{text}."
 
 
@@ -146,7 +146,8 @@ def _advised(p: Prediction, T: float) -> str:
     return f" and {number(left, 0)} K below what is advised, {CONTACT_K:.0f} K below it"
 
 
-def _with_band(p: Prediction, found: Shown) -> str:
+def with_band(p: Prediction, found: Shown) -> str:
+    """A figure with its band in brackets, where it has one."""
     if not found.band or found.fixed:
         return found.text
     return f"{found.text} ({band_name(p)} {found.band} {found.unit}".rstrip() + ")"
@@ -174,9 +175,9 @@ def how_fine(p: Prediction) -> str:
     x50, x90 = (figure(p.main.scalars, key) for key in ("x50_m", "x90_m"))
     if x50 is None:
         return ""
-    text = f"half of the powder by mass is finer than x50 = {_with_band(p, x50)}"
+    text = f"half of the powder by mass is finer than x50 = {with_band(p, x50)}"
     if x90:
-        text += f", 90 % is finer than x90 = {_with_band(p, x90)}"
+        text += f", 90 % is finer than x90 = {with_band(p, x90)}"
     return f"{text}. The sieve hole is {given(p.hole_m, 'm')}.{_kinds(p)}"
 
 
@@ -221,7 +222,7 @@ def energy_words(p: Prediction) -> str:
     gross, net = (figure(p.main.scalars, key) for key in ("gross_J_kg", "net_J_kg"))
     if gross is None:
         return ""
-    text = f"the {OUTPUTS['gross_J_kg'].words} is {_with_band(p, gross)} of powder, that is "
+    text = f"the {OUTPUTS['gross_J_kg'].words} is {with_band(p, gross)} of powder, that is "
     text += in_kilojoules(p.main.scalars["gross_J_kg"]).text
     if net and p.main.scalars["net_J_kg"].value > 0:
         text += f"; of it {net.text} are {OUTPUTS['net_J_kg'].words}, beyond what the empty mill draws"

@@ -32,6 +32,13 @@ def what_would_help(p: Prediction) -> str:
     return text.strip() or "No single change that was tried helps within what the review passes."
 
 
+def first_cure(p: Prediction) -> str:
+    """The first of the changes worth naming, with coarser powder where none other helps; "" where none does."""
+    fine, coarse = kinds(p)
+    of = [*fine, *_dear(p)[-1:], *coarse]
+    return f"{_told(p, of[0])}." if of and p.reviewed is not None else ""
+
+
 def _best_other(p: Prediction, fine: list[Change]) -> list[Change]:
     """Where ways out of heat come first, the change that gives most of the others, if it is not among those told."""
     if p.binding != LIMITS[TEMPERATURE]:

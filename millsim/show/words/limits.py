@@ -140,9 +140,27 @@ def named(p: Prediction, limit: Limit) -> str:
 
 def what_limits(p: Prediction) -> str:
     """The limit that binds or would bind first, what it means, what would come next, and what would help."""
+    return f"{which_limit(p)}{_helps(p)}"
+
+
+def _helps(p: Prediction) -> str:
+    """What lies behind the limit that binds, and what would help, as sentences that follow on others."""
+    binding = _binding(p)
+    if p.status == HARDLY_GRINDS or binding is None or headroom(binding) > BINDS:
+        return ""
+    helps = what_would_help(p)
+    return reasons(p, binding) + (f" {helps}" if helps else "")
+
+
+def _binding(p: Prediction) -> Limit | None:
+    return next((x for x in p.limits if x.name == p.binding), None)
+
+
+def which_limit(p: Prediction) -> str:
+    """The limit that binds or would bind first, what it means, and what would come next."""
     if p.status == HARDLY_GRINDS:
         return hardly_words(p)
-    binding = next((x for x in p.limits if x.name == p.binding), None)
+    binding = _binding(p)
     if binding is None:
         return f"{p.binding}." if p.binding else ""
     told = binding.sentence.rstrip(".")
@@ -155,9 +173,7 @@ def what_limits(p: Prediction) -> str:
         text += f" At or over the limit too: {join_words(full)}."
     elif rest and math.isfinite(headroom(rest[0])) and p.runs:
         text += f" Next would come {named(p, rest[0])}."
-    if headroom(binding) > BINDS:
-        return text
-    return f"{text}{reasons(p, binding)} {what_would_help(p)}".rstrip()
+    return text
 
 
 def hardly_words(p: Prediction) -> str:

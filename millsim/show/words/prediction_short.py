@@ -1,0 +1,64 @@
+"""The short form of a prediction: how much and how fine, what limits it, the review, the doubts, what to do next."""
+
+import math
+
+from ...base.quantities.written import capital, digits, join_words, sentence
+from ...record.asked import batch_of
+from ...record.limits import HARDLY_GRINDS, cannot_run_words
+from ...record.outputs import OUTPUTS, figure
+from ...record.prediction import Prediction
+from ...studies.engines import engines_agree
+from . import advice
+from .changes import first_cure, review_words
+from .limits import measure_empty, which_limit
+from .parameters import parameter_words
+from .short import Part, Short, said
+from .stalls import stall_risk, stalls_seen
+
+SHOWS = "all that would help, energies, stalls, doubts, tables of sizes, watts, limits, parameters"
+
+
+def to_short(p: Prediction) -> Short:
+    """What a builder must know to decide; each number as in the whole text."""
+    first = f"{advice.how_much(p)} {capital(advice.warmth(p))}".strip()
+    parts = [said(first)]
+    if p.runs:
+        parts += [_part("How fine", advice.how_fine(p), 1), _part("Energy", _energy(p), 4)]
+        parts += [_part("Stalls", stall_risk(p), 2)] if stalls_seen(p.trace) else []
+        parts += [said(engines_agree(p), 2)] if "DISAGREE" in engines_agree(p) else []
+    parts += [_part("What limits it", which_limit(p), 1), _part("What would help first, tried alone", first_cure(p), 3)]
+    parts += [_part("Before you build", review_words(p), 1), _part("Widest doubts", _doubts(p), 3)]
+    parts += [_part("Measure next", _measure(p), 3)]
+    told = cannot_run_words(p.binding) if not p.runs else ""  # the first sentence says it
+    parts += [_part("Note", sentence(w), 5) for w in p.warnings if w != told]
+    return Short(tuple(x for x in parts if x.lines), SHOWS)
+
+
+def _part(label: str, text: str, rank: int) -> Part:
+    return said(f"{label}: {text}" if text else "", rank)
+
+
+def _energy(p: Prediction) -> str:
+    gross = figure(p.main.scalars, "gross_J_kg")
+    return "" if gross is None else f"the {OUTPUTS['gross_J_kg'].words} is {advice.with_band(p, gross)} of powder."
+
+
+def _doubts(p: Prediction) -> str:
+    """The two parameters that open the bands most: of x50 and of the rate, each from end to end of its range."""
+    if p.status == HARDLY_GRINDS or not math.isfinite(p.band_level):
+        return "no band was run, so take these numbers as one guess among many."
+    found, seen = [], set()
+    for key, words in (("x50_m", "x50"), ("throughput_kg_s", "what comes out" if batch_of(p) else "the rate")):
+        for name, fold in [x for x in advice.widest(p, key) if x[0] not in seen and x[1] > 1.005][:1]:
+            seen.add(name)
+            moved = f"{words} changes {digits(fold, 2)}-fold" if fold < advice.WITHOUT_END else "it may not run at all"
+            found.append(f"{moved} with {parameter_words(name)}")
+    weak = advice.how_sure(p).split(". ")[0]
+    return f"{weak}; {join_words(found)}." if found else f"{weak.rstrip('.')}."
+
+
+def _measure(p: Prediction) -> str:
+    if not p.runs:
+        return measure_empty(p.binding)
+    a = p.advised
+    return advice.measure_next(p) if a is None or not a.name else f"{a.how} (about {a.minutes:.0f} min)."
