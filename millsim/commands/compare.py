@@ -3,45 +3,64 @@
 import click
 
 from .base import DONE, answer, check_plots, exit_code
-from .inputs import force_option, json_option, path_type, plots_option
+from .inputs import Inputs, force_option, json_option, path_type, plots_option
 
 
 @click.command()
 @click.argument("prediction", type=path_type, metavar="PREDICTION.h5")
-@click.argument("run", type=path_type, metavar="RUN.toml")
+@click.argument("runs", type=path_type, nargs=-1, required=True, metavar="RUN.toml...")
 @plots_option("Draw the figure into this folder.")
 @click.option("--full", is_flag=True, help="Every sieve and figure, and the causes that were ruled out.")
 @json_option
 @force_option
 @click.pass_context
-def compare(ctx, prediction, run, plots, full, force) -> None:
-    """Set a measured run against a stored prediction.
+def compare(ctx, prediction, runs, plots, full, force) -> None:
+    """Set a measured run, or repeated runs of one mill, against a stored prediction.
 
-    After a miss it names what may have caused it, each with the measurement that tells. Nothing is fitted and the
-    prediction is not changed. Exit code 3 where it says that the mill cannot run.
+    After a miss it names what may have caused it, each with the measurement that tells; of repeated runs it tells the
+    mean, with what changes from run to run in its error. Nothing is fitted and the prediction is not changed. Exit
+    code 3 where it says that the mill cannot run.
     """
     from ..learn.measured.runsheet import read_run
-
-    check_plots(plots, lambda: ["comparison.png"], force)
     from ..record import read
-
-    stored, sheet = read.read(prediction), read_run(run)
-    from ..learn.calibration.compare import compare as set_against
-    from ..learn.calibration.explain import explain
     from ..show.words import cautions
-    from ..show.words import comparison as words
 
-    found = set_against(stored, sheet)
-    why = explain(found)
+    check_plots(plots, lambda: _names(len(runs)), force)
+    with Inputs() as given:
+        stored, sheets = given.read(read.read, prediction), [given.read(read_run, run) for run in runs]
+    from ..learn.calibration.compare import compare as set_against
+
+    found = [set_against(stored, sheet) for sheet in sheets]
+    as_json, as_text = _told(found, full)
     answer(
         ctx,
-        lambda: words.comparison_json(found, why),
-        lambda: words.comparison_text(found, why, full),
+        as_json,
+        as_text,
         DONE if stored.runs else exit_code(stored.status),
         written=_written(found, plots, force),
-        caution=cautions.at("compare", cautions.case_of(sheet.config)),
+        caution=cautions.at("compare", *(cautions.case_of(sheet.config) for sheet in sheets)),
         full=full,
     )
+
+
+def _told(found, full: bool):
+    """(JSON, text) of one comparison, or of several with repeated runs."""
+    if len(found) == 1:
+        from ..learn.calibration.explain import explain
+        from ..show.words import comparison as words
+
+        why = explain(found[0])
+        return (lambda: words.comparison_json(found[0], why)), (lambda: words.comparison_text(found[0], why, full))
+    from ..learn.calibration import repeats
+    from ..show.words import repeats as several
+
+    r = repeats.repeated([c.run for c in found])
+    points = repeats.mean_points(found, r)
+    return (lambda: several.compared_json(found, r, points)), (lambda: several.compared_text(found, r, points, full))
+
+
+def _names(count: int) -> list[str]:
+    return [f"comparison{f'_{i}' if i > 1 else ''}.png" for i in range(1, count + 1)]
 
 
 def _written(found, plots, force: bool):
@@ -49,4 +68,5 @@ def _written(found, plots, force: bool):
     if plots is not None:
         from ..show.plots import calibration
 
-        yield f"Drawn: {calibration.save_comparison(found, plots, force)}"
+        for path in calibration.save_comparisons(found, plots, force):
+            yield f"Drawn: {path}"

@@ -110,6 +110,25 @@ efficiency_option = click.option(
 )
 
 
+def many_words(*options: str) -> type[click.Command]:
+    """A command whose options of these names take all words up to the next option: --after B1.toml B2.toml."""
+
+    class ManyWords(click.Command):
+        def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+            spread, taker, bare = [], "", []
+            for word in args:
+                if word in options:
+                    taker = word
+                    bare = [*bare, word]
+                elif taker and not word.startswith("-"):
+                    spread, bare = [*spread, taker, word], [w for w in bare if w != taker]
+                else:
+                    spread, taker = [*spread, word], ""
+            return super().parse_args(ctx, [*spread, *bare[:1]])  # at the end an option lacks its word
+
+    return ManyWords
+
+
 class Inputs:
     """Context that reads several inputs and raises the problems of all of them at once."""
 

@@ -1,28 +1,49 @@
-"""`millsim run`: read a run sheet, close its balance, say what is missing."""
+"""`millsim run`: read run sheets, close the balance, say what repeats tell and whether a change did anything."""
 
 import click
 
 from .base import ANSWER_IS_NO, DONE, answer
-from .inputs import json_option, path_type
+from .inputs import Inputs, json_option, many_words, path_type
 
 
-@click.command("run")
-@click.argument("sheet", metavar="RUN.toml", type=path_type)
+@click.command("run", cls=many_words("--after"))
+@click.argument("sheets", metavar="RUN.toml...", type=path_type, nargs=-1, required=True)
+@click.option("--after", multiple=True, type=path_type, metavar="RUN.toml...", help="Runs after a change of the mill.")
+@click.option("--full", is_flag=True, help="Of several runs: what each gave, and how it was worked out.")
 @json_option
 @click.pass_context
-def run_command(ctx, sheet) -> None:
-    """Close the balance of a measured run.
+def run_command(ctx, sheets, after, full) -> None:
+    """Close the balance of a measured run; of several runs of one mill, what changes from run to run.
 
-    RUN.toml names the config and says what was weighed, timed and read; see configs/demo_run.toml. Exit code 3 when
-    too much mass is missing to calibrate on the run.
+    RUN.toml names the config and says what was weighed, timed and read; see configs/demo_run.toml. With runs of the
+    changed mill behind --after it says of each figure whether it is a change, luck, or not enough runs. Exit code 3
+    when too much mass is missing to calibrate on a run.
     """
     from ..learn.measured.runbalance import close
     from ..learn.measured.runsheet import read_run
     from ..show.words import cautions
+
+    with Inputs() as given:
+        runs = [given.read(read_run, s) for s in (*sheets, *after)]
+    before = runs[: len(sheets)]
+    caution = cautions.at("run", *(cautions.case_of(run.config) for run in runs))
+    code = ANSWER_IS_NO if any(close(run).verdict == "do not calibrate" for run in runs) else DONE
+    answer(ctx, *_told(before, runs[len(sheets) :], full), code, caution=caution, full=full)
+
+
+def _told(before, after, full: bool):
+    """(JSON, text) of one run, of repeats, or of a change."""
+    from ..learn.measured.runbalance import close
+    from ..show.words import repeats as words
     from ..show.words import run as run_words
 
-    run = read_run(sheet)
-    balance = close(run)
-    code = ANSWER_IS_NO if balance.verdict == "do not calibrate" else DONE
-    caution = cautions.at("run", cautions.case_of(run.config))
-    answer(ctx, lambda: run_words.to_json(run, balance), lambda: run_words.to_text(run, balance), code, caution=caution)
+    if not after and len(before) == 1:
+        run, balance = before[0], close(before[0])
+        return (lambda: run_words.to_json(run, balance)), (lambda: run_words.to_text(run, balance))
+    from ..learn.calibration import repeats
+
+    if not after:
+        several = repeats.repeated(before)
+        return (lambda: words.repeats_json(several)), (lambda: words.repeats_text(several, full))
+    change = repeats.changed(before, after)
+    return (lambda: words.change_json(change)), (lambda: words.change_text(change, full))

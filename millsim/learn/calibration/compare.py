@@ -142,16 +142,22 @@ def calibrated_on(prediction: Prediction, run: MeasuredRun) -> bool:
 
 def _by_sieve(block: Block, run: MeasuredRun, prediction: Prediction) -> tuple[np.ndarray, list[Point], np.ndarray]:
     """(apertures ascending, one point each, covariance); repeats on a sieve are averaged, their common error stays."""
-    at = np.concatenate([np.asarray(s.apertures_m) for s in run.product_sheets])
-    sieves, table = np.unique(at), prediction.main.table
-    ln_x, points = np.log(table.edges_m), []
-    means = np.array([(at == x) / np.count_nonzero(at == x) for x in sieves])
+    sieves, means = on_sieves(run)
+    table, points = prediction.main.table, []
+    ln_x = np.log(table.edges_m)
     covariance = means @ block.covariance @ means.T
     for x, mean, variance in zip(sieves, means, np.diag(covariance), strict=True):
         curves = (table.product_q3, table.product_q3_low, table.product_q3_high)
         said = [float(np.interp(np.log(x), ln_x, q)) for q in curves]
         points.append(Point(f"Q3({1e3 * x:.3g} mm)", "1", float(mean @ block.values), float(variance) ** 0.5, *said))
     return sieves, points, covariance
+
+
+def on_sieves(run: MeasuredRun) -> tuple[np.ndarray, np.ndarray]:
+    """(apertures (k,) ascending, weights (k, n) that average what all n sheet lines of the product say of each)."""
+    at = np.concatenate([np.asarray(s.apertures_m) for s in run.product_sheets])
+    sieves = np.unique(at)
+    return sieves, np.array([(at == x) / np.count_nonzero(at == x) for x in sieves])
 
 
 def _sizes(x: np.ndarray, q: np.ndarray, covariance: np.ndarray, prediction: Prediction) -> list[Point]:
@@ -258,6 +264,11 @@ def _alike(x: object, y: object) -> bool:
 
 def differing(prediction: Prediction, run: MeasuredRun) -> tuple[tuple[str, str, str], ...]:
     """Config keys with different values in the prediction and in the run; how to compute does not count."""
-    a, b = (flat(parse_toml(text, "").tables) for text in (prediction.config_text, config_as_run(run).text))
+    return settings_apart(prediction.config_text, config_as_run(run).text)
+
+
+def settings_apart(one: str, other: str) -> tuple[tuple[str, str, str], ...]:
+    """(key, value, value) of what two resolved configs have different; how to compute does not count."""
+    a, b = (flat(parse_toml(text, "").tables) for text in (one, other))
     keys = sorted(k for k in {*a, *b} if not k.startswith(("run.", "calibration.")) and not _alike(a.get(k), b.get(k)))
     return tuple((k, str(a.get(k, "not given")), str(b.get(k, "not given"))) for k in keys)

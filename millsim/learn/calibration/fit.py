@@ -241,7 +241,7 @@ def _some(forecasts: list[Forecast | None]) -> tuple[Forecast, ...]:
 
 def refuse_unfit(runs) -> None:
     """InputError for runs that cannot be calibrated, all reasons at once."""
-    problems = list(_repeated(runs))
+    problems = list(named_twice(runs))
     first = runs[0].config
     for run in runs:
         where = str(run.path or run.name)
@@ -256,7 +256,7 @@ def refuse_unfit(runs) -> None:
         raise InputError(problems)
 
 
-def _repeated(runs):
+def named_twice(runs):
     """The same run, or the same sheet of one run, named twice: it would count twice."""
     seen: dict[str, str] = {}
     for run in runs:

@@ -31,9 +31,10 @@ def save_calibration(r: CalibrationReport, folder: Path, force: bool = False) ->
     return write(drawn | {"calibration_parameters.png": parameters(r)}, folder, force)
 
 
-def save_comparison(c: RunComparison, folder: Path, force: bool = False) -> Path:
-    """Draw measured against predicted into a folder; returns the path."""
-    return write({"comparison.png": comparison(c)}, folder, force)[0]
+def save_comparisons(found: list[RunComparison], folder: Path, force: bool = False) -> list[Path]:
+    """Draw measured against predicted into a folder, a figure for each run; returns the paths."""
+    drawn = {f"comparison{f'_{i}' if i > 1 else ''}.png": comparison(c) for i, c in enumerate(found, 1)}
+    return write(drawn, folder, force)
 
 
 def _made(r: CalibrationReport) -> str:

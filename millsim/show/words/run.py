@@ -5,6 +5,7 @@ from collections.abc import Iterable
 
 from ...base.numerics import psd
 from ...base.quantities.written import decimals, digits, join_words, number, percent, sentence, table, wrap
+from ...learn.measured.otherday import OfTheMill, of_the_mill
 from ...learn.measured.runbalance import Figure, RunBalance
 from ...learn.measured.runsheet import MeasuredRun
 from ...mill.parts import own_loss
@@ -44,6 +45,9 @@ def to_json(run: MeasuredRun, b: RunBalance) -> dict:
         "read": {k: v for k, v in vars(run).items() if k not in skip},
         "sheets": {lot: len(getattr(run, f"{lot}_sheets")) for lot in ("product", "holdup", "bag")},
         "balance": {k: v for k, v in vars(b).items() if k not in ("verdict", "doubts", "missing")},
+        "of_the_mill": {
+            f.name: {"value": f.figure.value, "u": f.figure.u, "assumed": f.assumed} for f in of_the_mill(run, b)
+        },
         "assumed": run.assumed,
         "warnings": [*run.warnings, *b.doubts],
         "missing": b.missing,
@@ -82,6 +86,8 @@ def sentences(run: MeasuredRun, b: RunBalance) -> Iterable[str]:
     )
     yield _balance_sentence(run, b)
     yield _energy_sentence(run, b)
+    if figures := of_the_mill(run, b):
+        yield _other_day(figures)
     if b.fines is not None and b.fines.fines_kg > 0:
         yield _fines_sentence(run, b)
     if b.heat_to_air is not None and b.loaded is not None:
@@ -128,6 +134,21 @@ def _energy_sentence(run: MeasuredRun, b: RunBalance) -> str:
         elif run.meter_at == "mains" and (own := own_loss(run.config)) > 0.0:
             text += f" Of it the bare motor takes {digits(own)} W by the config, its own loss."
     return text
+
+
+def _other_day(figures: tuple[OfTheMill, ...]) -> str:
+    """Rate and energy as the mill's own, whose next run gives others."""
+    units = {"throughput_kg_s": ("rate", "kg/h", 1 / 3600), "gross_J_kg": ("energy", "kWh/kg", _KWH)}
+    said = []
+    for f in figures:
+        what, unit, size = units[f.name]
+        said.append(f"{what} {' ± '.join(_parts(f.figure, size))} {unit}")
+    basis = {p.name: p for f in figures for p in f.basis}
+    ranges = join_words([f"{p.name} {digits(100 * p.low, 2)} to {digits(100 * p.high, 2)} %" for p in basis.values()])
+    return (
+        f"As the mill's own, since its next run gives another: {join_words(said)}; what changes from run to run is "
+        f"{next(iter(basis.values())).basis}: {ranges}. Name repeats as well, and it is estimated from them."
+    )
 
 
 def _fines_sentence(run: MeasuredRun, b: RunBalance) -> str:
