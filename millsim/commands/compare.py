@@ -2,19 +2,18 @@
 
 import click
 
-from .base import DONE, answer, check_plots, exit_code
-from .inputs import Inputs, force_option, json_option, path_type, plots_option
+from .base import DONE, answer, check_plots, exit_code, wants_full
+from .inputs import Inputs, force_option, path_type, plots_option, told_options
 
 
 @click.command()
 @click.argument("prediction", type=path_type, metavar="PREDICTION.h5")
 @click.argument("runs", type=path_type, nargs=-1, required=True, metavar="RUN.toml...")
 @plots_option("Draw the figure into this folder.")
-@click.option("--full", is_flag=True, help="Every sieve and figure, and the causes that were ruled out.")
-@json_option
+@told_options
 @force_option
 @click.pass_context
-def compare(ctx, prediction, runs, plots, full, force) -> None:
+def compare(ctx, prediction, runs, plots, force) -> None:
     """Set a measured run, or repeated runs of one mill, against a stored prediction.
 
     After a miss it names what may have caused it, each with the measurement that tells; of repeated runs it tells the
@@ -31,7 +30,7 @@ def compare(ctx, prediction, runs, plots, full, force) -> None:
     from ..learn.calibration.compare import compare as set_against
 
     found = [set_against(stored, sheet) for sheet in sheets]
-    as_json, as_text = _told(found, full)
+    as_json, as_text, short = _told(found, wants_full(ctx))
     answer(
         ctx,
         as_json,
@@ -39,24 +38,34 @@ def compare(ctx, prediction, runs, plots, full, force) -> None:
         DONE if stored.runs else exit_code(stored.status),
         written=_written(found, plots, force),
         caution=cautions.at("compare", *(cautions.case_of(sheet.config) for sheet in sheets)),
-        full=full,
+        full=wants_full(ctx),
+        short=short,
     )
 
 
 def _told(found, full: bool):
-    """(JSON, text) of one comparison, or of several with repeated runs."""
+    """(JSON, text, short form) of one comparison, or of several with repeated runs."""
     if len(found) == 1:
         from ..learn.calibration.explain import explain
         from ..show.words import comparison as words
 
         why = explain(found[0])
-        return (lambda: words.comparison_json(found[0], why)), (lambda: words.comparison_text(found[0], why, full))
+        return (
+            (lambda: words.comparison_json(found[0], why)),
+            (lambda: words.comparison_text(found[0], why, full)),
+            None,
+        )
     from ..learn.calibration import repeats
     from ..show.words import repeats as several
+    from ..show.words.short import whole
 
     r = repeats.repeated([c.run for c in found])
     points = repeats.mean_points(found, r)
-    return (lambda: several.compared_json(found, r, points)), (lambda: several.compared_text(found, r, points, full))
+    return (
+        lambda: several.compared_json(found, r, points),
+        lambda: several.compared_text(found, r, points, full=True),
+        lambda: whole(several.compared_text(found, r, points), several.SHOWS),
+    )
 
 
 def _names(count: int) -> list[str]:

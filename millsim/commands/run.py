@@ -3,16 +3,15 @@
 import click
 
 from .base import ANSWER_IS_NO, DONE, answer
-from .inputs import Inputs, json_option, many_words, path_type
+from .inputs import Inputs, many_words, path_type, told_options
 
 
 @click.command("run", cls=many_words("--after"))
 @click.argument("sheets", metavar="RUN.toml...", type=path_type, nargs=-1, required=True)
 @click.option("--after", multiple=True, type=path_type, metavar="RUN.toml...", help="Runs after a change of the mill.")
-@click.option("--full", is_flag=True, help="Of several runs: what each gave, and how it was worked out.")
-@json_option
+@told_options
 @click.pass_context
-def run_command(ctx, sheets, after, full) -> None:
+def run_command(ctx, sheets, after) -> None:
     """Close the balance of a measured run; of several runs of one mill, what changes from run to run.
 
     RUN.toml names the config and says what was weighed, timed and read; see configs/demo_run.toml. With runs of the
@@ -28,22 +27,32 @@ def run_command(ctx, sheets, after, full) -> None:
     before = runs[: len(sheets)]
     caution = cautions.at("run", *(cautions.case_of(run.config) for run in runs))
     code = ANSWER_IS_NO if any(close(run).verdict == "do not calibrate" for run in runs) else DONE
-    answer(ctx, *_told(before, runs[len(sheets) :], full), code, caution=caution, full=full)
+    as_json, as_text, short = _told(before, runs[len(sheets) :])
+    answer(ctx, as_json, as_text, code, caution=caution, full=short is not None, short=short)
 
 
-def _told(before, after, full: bool):
-    """(JSON, text) of one run, of repeats, or of a change."""
+def _told(before, after):
+    """(JSON, text, short form) of one run, of repeats, or of a change."""
     from ..learn.measured.runbalance import close
     from ..show.words import repeats as words
     from ..show.words import run as run_words
 
     if not after and len(before) == 1:
         run, balance = before[0], close(before[0])
-        return (lambda: run_words.to_json(run, balance)), (lambda: run_words.to_text(run, balance))
+        return (lambda: run_words.to_json(run, balance)), (lambda: run_words.to_text(run, balance)), None
     from ..learn.calibration import repeats
+    from ..show.words.short import whole
 
     if not after:
         several = repeats.repeated(before)
-        return (lambda: words.repeats_json(several)), (lambda: words.repeats_text(several, full))
+        return (
+            lambda: words.repeats_json(several),
+            lambda: words.repeats_text(several, full=True),
+            lambda: whole(words.repeats_text(several), words.SHOWS),
+        )
     change = repeats.changed(before, after)
-    return (lambda: words.change_json(change)), (lambda: words.change_text(change, full))
+    return (
+        lambda: words.change_json(change),
+        lambda: words.change_text(change, full=True),
+        lambda: whole(words.change_text(change), words.SHOWS),
+    )

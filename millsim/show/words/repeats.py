@@ -11,8 +11,9 @@ from ...record.date import date_words
 from ...record.outputs import OUTPUTS, scalar, shown
 from .json import jsonable, picked
 
+Points = tuple[MeanPoint, ...]
 IN_FULL = ("x10_m", "net_J_kg")  # they move with x50 and the energy from the socket
-_FULL = "What each run gave, and how it was worked out: --full."
+SHOWS = "what each run gave, and how it was worked out"  # of `--full`
 _DRIFT = (
     "All runs before came before all runs after, so whatever drifted meanwhile (wear, weather, another bag of feed) "
     "counts as the change too; take turns where you can."
@@ -29,8 +30,10 @@ def repeats_text(r: Repeats, full: bool = False) -> str:
     lines = [*wrap(f"{n} runs of {mill}: {ways}. Intervals of the mean at 95 %; scatter as below."), ""]
     rows = [[OUTPUTS[f.name].short, *_value(f), *_spread(f)] for f in figures]
     lines += table(["", "mean", "95 % interval", "run to run", "may be", "from"], rows, kinds="lrrrrl")
-    lines += ["", *(wrap(_FEEDER) if r.set_by_feeder else []), *_balances(r.runs)]
-    lines += [*_each(r.figures, r.runs), "", *wrap(_how())] if full else [_FULL]
+    notes = [_basis(figures)] if any(f.scatter.assumed for f in figures) else []
+    notes += [_FEEDER] if r.set_by_feeder else []
+    lines += ["", *(line for text in notes for line in wrap(text)), *_balances(r.runs)]
+    lines += [*_each(r.figures, r.runs), "", *wrap(_how())] if full else []
     return "\n".join(lines) + "\n"
 
 
@@ -48,7 +51,7 @@ def change_text(c: Change, full: bool = False) -> str:
     notes += [_FEEDER] if c.before.set_by_feeder or c.after.set_by_feeder else []
     lines += [line for text in notes if text for line in wrap(text)]
     if not full:
-        return "\n".join([*lines, "", _FULL]) + "\n"
+        return "\n".join(lines) + "\n"
     for name, r in (("Before", c.before), ("After", c.after)):
         lines += ["", f"{name}:", *_each(r.figures, r.runs), *_balances(r.runs)]
     many = len(c.figures)
@@ -87,7 +90,9 @@ def _more(f: Changed) -> str:
     return f"{before} of each" if before == after else f"{before} before, {after} after"
 
 
-def compared_text(comparisons: list[RunComparison], r: Repeats, points: tuple[MeanPoint, ...], full: bool) -> str:
+def compared_text(
+    comparisons: list[RunComparison], r: Repeats, points: tuple[MeanPoint, ...], full: bool = False
+) -> str:
     """Repeated runs against one prediction: the mean of each figure, and how many runs lie inside by themselves."""
     p, n = comparisons[0].prediction, len(comparisons)
     lines = [*wrap(_compared(comparisons, points)), ""]
@@ -99,13 +104,10 @@ def compared_text(comparisons: list[RunComparison], r: Repeats, points: tuple[Me
     lines += wrap(f"Not the same mill or setting: {said}. The prediction is not changed for it.") if differing else []
     lines += ["", *wrap(_basis([f for f in r.figures if f.name not in IN_FULL]))]
     lines += ["", *_each(r.figures, r.runs), *wrap(_how())] if full else []
-    causes = "" if full else " What each run gave: --full."
-    return (
-        "\n".join([*lines, *wrap(f"Causes of a miss are looked for in one run: compare it by itself.{causes}")]) + "\n"
-    )
+    return "\n".join([*lines, *wrap("Causes of a miss are looked for in one run: compare it by itself.")]) + "\n"
 
 
-def _compared(comparisons: list[RunComparison], points: tuple[MeanPoint, ...]) -> str:
+def _compared(comparisons: list[RunComparison], points: Points) -> str:
     p, n = comparisons[0].prediction, len(comparisons)
     if not points:
         return f"No figure of the {n} runs can be held against the prediction {p.mill_name}."
@@ -128,7 +130,7 @@ def _compared_row(m: MeanPoint, r: Repeats) -> list[str]:
     return [OUTPUTS[p.name].short, a.text, a.error, b.text, b.band, place, f"{m.inside} of {m.runs}"]
 
 
-def compared_json(comparisons: list[RunComparison], r: Repeats, points: tuple[MeanPoint, ...]) -> dict:
+def compared_json(comparisons: list[RunComparison], r: Repeats, points: Points) -> dict:
     """Repeated runs against one prediction, in SI units."""
     p = comparisons[0].prediction
     names = "name unit measured error predicted low high inside"
