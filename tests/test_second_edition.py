@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from millsim.laws import breakage
-from millsim.mill.chamber import N_RATES, STATE, STRIKES, chip_of, fill_cut, piece_strength, strike_energies
+from millsim.mill.chamber import N_RATES, STATE, STRIKES, fill_cut, piece_strength, strike_energies
+from millsim.mill.edges import chip_of, main_cut
 
 PATH = Path(__file__).resolve().parent.parent / "benchmarks" / "trends.py"
 spec = importlib.util.spec_from_file_location("trends", PATH)
@@ -60,7 +61,7 @@ def _chip(name: str, edge: str, v: float, x: float = 0.6e-3):
     strike_energies(m, state, hits)
     _, _, sigma, G_c = piece_strength(m, 303.15, x)
     fill_cut(m, x, sigma, G_c, row)
-    return chip_of(m, hits, row, x, 0.5 * ((1.0 - hits["kappa"]) * v) ** 2)[:2]
+    return chip_of(m, main_cut(m, hits, row), row, x, 0.5 * ((1.0 - hits["kappa"]) * v) ** 2)[:2]
 
 
 @pytest.mark.parametrize("name", POLYMERS)

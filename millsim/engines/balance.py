@@ -29,6 +29,7 @@ from ..mill.chamber import (
     WINDOW,
     fill_still,
 )  # fmt: skip
+from ..mill.edges import has_other_edges
 from .records import (
     ABOVE,
     BINS,
@@ -40,7 +41,10 @@ from .records import (
     FINES,
     GAIN,
     NIPPED,
+    OTHER,
+    OTHERS,
     OUT,
+    OWN,
     PER,
     PIN_ABOVE,
     PIN_BREAK,
@@ -176,12 +180,12 @@ def _bite(m, row, x, i, first, nips, inflow, loss, bite_out, work):
     """
     larger, window, partners, by_larger = nips[i + 1, 3], row[WINDOW], 0.0, 0.0
     weight = prop_weight(x, m.gap)
-    beside = window * weight * min(1.0, 2.0 * x / m.H)
+    beside = window * weight * min(1.0, 2.0 * x / m.face)
     by_own = max(0.0, min(1.0, (2.0 * x - m.gap) / x))
     unscreened = weight * exp(nips[i + 1, 0] - larger)  # no piece larger than the gap is in the nip
     pair = row[PAIR] * unscreened
     if pair > 0.0:
-        partners, by_larger = _partners(x, m.gap, m.H, first, nips)
+        partners, by_larger = _partners(x, m.gap, m.face, first, nips)
         if by_own <= 0.0 and partners <= 0.0:  # nothing reaches across the gap with it
             pair = 0.0
     mass = _class_mass(
@@ -197,8 +201,16 @@ def _bite(m, row, x, i, first, nips, inflow, loss, bite_out, work):
     return mass
 
 
+@law
+def _lay(of_class, scale, chipped, i, lots, chip_finer):
+    """Add a lot of chips off class i, of one size, to lots."""
+    at = min(int(of_class), i - 1)
+    lots[0, at] += chipped * (1.0 - min(1.0, chip_finer[at] * scale))
+    lots[1, at] += chipped * scale
+
+
 @part
-def _break(cells, ways, phi, dust_J, hit, i, air, free, lots, chip_finer, flows):
+def _break(mixed, cells, ways, phi, dust_J, hit, i, air, free, lots, chip_finer, flows):
     """Strike a class, `hit` [kg/s] in each bin: what breaks, chips and flies on to the pins, and breaks on them.
 
     Adds to air and free, the running sums of what broke by way, over H of its size, in flight and free of it, and to
@@ -230,9 +242,12 @@ def _break(cells, ways, phi, dust_J, hit, i, air, free, lots, chip_finer, flows)
         if chipped > 0.0:
             flows.chips += chipped
             flows.chip_cut += hit * cell[CHIP_J]
-            at = min(int(cell[CHIP_CLASS]), i - 1)
-            lots[0, at] += chipped * (1.0 - min(1.0, chip_finer[at] * cell[CHIP_SCALE]))
-            lots[1, at] += chipped * cell[CHIP_SCALE]
+            own = chipped
+            if mixed:
+                own = hit * cell[OWN]
+                for j in (OTHER, OTHER + OTHERS):
+                    _lay(cell[j + 1], cell[j + 2], hit * cell[j], i, lots, chip_finer)
+            _lay(cell[CHIP_CLASS], cell[CHIP_SCALE], own, i, lots, chip_finer)
     free[SPLIT] += split * per_s
     free[SHATTERED] += shatter * per_q
     free[FINES] += (pins_broken * phi + dusted) * per_f
@@ -253,6 +268,7 @@ def march(m, grid, work, source, shift, mass, flows):
     x, n, table = grid.x, grid.x.size, work.table
     air, total = np.zeros((FLIGHT + 1, BINS)), np.zeros((2, BINS))
     free, lots, nips, chips, reach = np.zeros(WAYS), np.zeros((2, n)), np.zeros((n + 1, 4)), 0.0, 0
+    mixed = has_other_edges(m)
     clear_flows(flows)
     for i in range(n - 1, -1, -1):
         row, cells, ways, phi = table[i], work.strikes[i], grid.ways[i], grid.fines[i]
@@ -268,7 +284,7 @@ def march(m, grid, work, source, shift, mass, flows):
         bite_out = live * row[FINISHED] * (ways[NIPPED, OUT] + phi * ways[FINES, OUT])
         mass[i] = _bite(m, row, x[i], i, max(i + 1, reach), nips, inflow + landed, loss, bite_out, work)
         hit = mass[i] * strike / BINS
-        _break(cells, ways, phi, row[DUST_J], hit, i, air, free, lots, grid.chip_finer, flows)
+        _break(mixed, cells, ways, phi, row[DUST_J], hit, i, air, free, lots, grid.chip_finer, flows)
         chips += lots[1, i]
         bitten = live * mass[i] * (row[NIP] * work.screen[i] + row[PAIR] * work.bridge[i])
         free[NIPPED] += bitten * row[FINISHED] * ways[NIPPED, PER]

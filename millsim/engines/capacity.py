@@ -43,7 +43,7 @@ def chamber_capacity(m):
 def bite_statistics(m, s, x, work):
     """Mean [J] and variance [J2] of the energy that nip shear takes from the rotor in one bar pass."""
     table, mass, screen = work.table, work.mass, work.screen
-    passes = m.n_bars * s.omega / (2.0 * pi)
+    passes = m.turn_bars * s.omega / (2.0 * pi)
     mean = variance = 0.0
     for i in range(x.size):
         bite = table[i, NIP] * screen[i] + table[i, PAIR] * work.bridge[i]

@@ -29,12 +29,12 @@ from ..mill.chamber import (
     STRIKE,
     WASTED,
     XW_MIN,
-    chip_of,
     dust_of,
     fill_still,
     size_rates,
     strike_energies,
 )  # fmt: skip
+from ..mill.edges import chip_of, drawn_cut, has_other_edges, main_cut
 from .records import Rates, clear_flows
 
 RATE_NODES = 8192
@@ -99,7 +99,11 @@ def _bar(m, k, row, x, ln_x, stream, n, flows, by_class):
     c = uniform(stream, n) ** C_EXPONENT
     W = motion.bar_energy(k.v, k.kappa, c)
     thrown = motion.thrown_energy(k.v, k.kappa, k.e_bar, c)
-    xi, h, edge = chip_of(m, k, row, x, W)
+    cut = main_cut(m, k, row)
+    if has_other_edges(m):
+        cut = drawn_cut(m, k, row, x, uniform(stream, n + 1))
+        n += 1
+    xi, h, edge = chip_of(m, cut, row, x, W)
     loss = (1.0 - k.e_bar**2) * W
     flows.bar_hits += 1.0
     flows.work += motion.bar_work(k.v, k.kappa, k.e_bar, c)

@@ -173,7 +173,7 @@ def mark_bitten(m, pieces, count, sites, factor, stream, n):
         if second >= 0:
             x = pieces[second, SIZE]
             both = pieces[first, SIZE] + x
-            stands = min(1.0, max(0.0, (both - m.gap) / x)) * min(1.0, both / m.H)  # and in line along the bar
+            stands = min(1.0, max(0.0, (both - m.gap) / x)) * min(1.0, both / m.face)  # and in line along the bar
             stands *= prop_weight(pieces[first, SIZE], m.gap)
             if uniform(stream, n + 2 * i + 1) < pieces[second, PROP] * stands:
                 pieces[second, BITTEN] = 1.0
@@ -301,7 +301,7 @@ def follow_pieces(m, s, k, rates, arrivals, powder, charge, seconds, stream, tra
     trace[:, 0], stiff = seconds / trace.shape[0], motor_response(m)
     filled, impulse, peak, since = 0, 0.0, 0.0, 0.0
     while t < seconds:
-        dt = 2.0 * pi / (m.n_bars * omega)
+        dt = 2.0 * pi / (m.turn_bars * omega)
         t += dt
         before = count
         next_piece, count, mass, n = arrive(m, s, rates, arrivals, t, next_piece, pieces, count, stream, n, row)

@@ -11,8 +11,13 @@ BINS = 6  # obliquity bins of equal probability
 STRIKE_COLUMNS = tuple(
     "chipped chip_J_kg shrunk broken shattered above pin_broken pin_shattered pin_above dust chip_class "
     "chip_scale".split()
-)
+) + (
+    "own_chipped",
+    *(f"{name}_{j}" for j in (1, 2) for name in ("chipped", "chip_class", "chip_scale")),
+)  # of several edges
 XI, CHIP_J, SHRINK, BREAK, SHATTER, ABOVE, PIN_BREAK, PIN_SHATTER, PIN_ABOVE, DUST, CHIP_CLASS, CHIP_SCALE = range(12)
+# With several kinds of edge XI and CHIP_J are of all; OWN is of the main one, and each other has OTHERS columns.
+OWN, OTHER, OTHERS = 12, 13, 3
 SPLIT, SHATTERED, FINES, NIPPED = range(4)  # the ways in which a piece falls apart, each with its own sizes
 WAYS = 4
 GAIN, PER, OUT = range(

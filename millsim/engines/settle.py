@@ -98,7 +98,7 @@ def hammer_tip_speed(m, s, p):
     v = s.omega * m.R
     if m.swinging <= 0.0:
         return v
-    per_blow = (p.striking + p.nip + p.plough) / (m.n_bars * s.omega / (2.0 * pi))
+    per_blow = (p.striking + p.nip + p.plough) / (m.all_bars * s.omega / (2.0 * pi))
     return v * cutting.hammer_speed_share(per_blow, cutting.hammer_energy(m.hammer_mass, v))
 
 

@@ -14,18 +14,17 @@ from ..mill.chamber import (
     AIRBORNE,
     C_EXPONENT,
     CONTACT,
-    CUT_FROM,
     F_MAT,
     MEAN_COS2_PIN,
     OPEN_HOLE,
     PIN,
     XW_MIN,
-    chip_of,
     dust_of,
     open_to_pass,
     size_rates,
     strike_energies,
 )  # fmt: skip
+from ..mill.edges import chip_of, has_other_edges, main_cut, other_cut
 from .records import (
     ABOVE,
     BINS,
@@ -34,6 +33,9 @@ from .records import (
     CHIP_J,
     CHIP_SCALE,
     DUST,
+    OTHER,
+    OTHERS,
+    OWN,
     PIN_ABOVE,
     PIN_BREAK,
     PIN_SHATTER,
@@ -107,8 +109,14 @@ def pin_break_share(x, f_mat, xw_min, W_square, b_shatter):
 
 
 @law
-def bin_chips(m, k, row, x, b, u_min, W_square, edges, obliquity, cell):
-    """Fill what a bar hit in obliquity bin b chips off a piece x: its share, its cost, and the lot it comes as.
+def paying_quantile(cut, W_square):
+    """Quantile of the obliquity from which hits pay for a chip at this edge."""
+    return min(1.0, cut.start / (cut.share * W_square)) ** TO_QUANTILE
+
+
+@law
+def bin_chips(m, cut, row, x, b, u_min, W_square, edges, obliquity):
+    """(share, cost [J/kg], class of the chips, h^-q) of what a bar hit in obliquity bin b chips off a piece x.
 
     The chips of a bin are of one size h, that of the mean of the hits that pay for one; the class of h and h^-q say
     how they spread over finer classes. u_min: quantile of the obliquity from which hits pay.
@@ -117,11 +125,33 @@ def bin_chips(m, k, row, x, b, u_min, W_square, edges, obliquity, cell):
     p = C_EXPONENT + 1.0
     c = obliquity[b, 0] if u_min <= lo else (hi**p - u_min**p) / p / (hi - u_min)
     share = 1.0 if u_min <= lo else (hi - u_min) * BINS
-    xi, h, cost = chip_of(m, k, row, x, W_square * c)
-    if xi > 0.0:
-        cell[XI], cell[CHIP_J] = share * xi, share * cost
-        cell[CHIP_CLASS] = max(0, np.searchsorted(edges, min(h, 0.999 * x), side="right") - 1)  # the finest are dust
-        cell[CHIP_SCALE] = h**-m.chip_exponent
+    xi, h, cost = chip_of(m, cut, row, x, W_square * c)
+    if xi <= 0.0:
+        return 0.0, 0.0, 0.0, 0.0
+    at = max(0, np.searchsorted(edges, min(h, 0.999 * x), side="right") - 1)  # the finest are dust
+    return share * xi, share * cost, float(at), h**-m.chip_exponent
+
+
+@law
+def add_other_chips(m, k, row, x, W_square, edges, obliquity, cells):
+    """Mix into the cells of a size what the other edges chip off, each as often as its share of the length."""
+    own = 1.0 - m.other_share[0] - m.other_share[1]
+    for b in range(BINS):
+        cells[b, XI], cells[b, CHIP_J] = own * cells[b, XI], own * cells[b, CHIP_J]
+        cells[b, OWN] = cells[b, XI]
+    for j in range(m.other_share.size):
+        at, length = OTHER + j * OTHERS, m.other_share[j]
+        cut = other_cut(m, k, row, x, j)
+        u_min = paying_quantile(cut, W_square) if length > 0.0 else 1.0
+        for b in range(BINS):
+            cells[b, at] = 0.0
+            if u_min < (b + 1.0) / BINS:
+                xi, cost, cells[b, at + 1], cells[b, at + 2] = bin_chips(
+                    m, cut, row, x, b, u_min, W_square, edges, obliquity
+                )
+                cells[b, at] = length * xi
+                cells[b, XI] += length * xi
+                cells[b, CHIP_J] += length * cost
 
 
 @law
@@ -129,7 +159,7 @@ def fill_strikes(m, k, grid, work, obliquity):
     """Fill work.strikes: what one strike does to a piece of each class, by obliquity bin (STRIKE_COLUMNS)."""
     edges, x, strikes = grid.edges, grid.x, work.strikes
     W_square = motion.bar_energy(k.v, k.kappa, 1.0)
-    thrown = np.empty(BINS)
+    thrown, mixed = np.empty(BINS), has_other_edges(m)
     for b in range(BINS):
         thrown[b] = motion.thrown_energy(k.v, k.kappa, k.e_bar, obliquity[b, 0])
     pin_rub = (1.0 - k.survive) + (1.0 - k.e_pin**2) * k.survive * MEAN_COS2_PIN  # share of the flight a pin hit takes
@@ -137,12 +167,19 @@ def fill_strikes(m, k, grid, work, obliquity):
         row = work.table[i]
         shrink = -1.0 / 3.0 / log(edges[i + 1] / edges[i])
         u_break = min(1.0, row[XW_MIN] / (x[i] * W_square)) ** TO_QUANTILE
-        u_chip = min(1.0, row[CUT_FROM] / (k.edge_share * W_square)) ** TO_QUANTILE
+        cut = main_cut(m, k, row)
+        u_chip = paying_quantile(cut, W_square)
         for b in range(BINS):
             cell = strikes[i, b]
             cell[XI] = cell[CHIP_J] = 0.0
             if u_chip < (b + 1.0) / BINS:
-                bin_chips(m, k, row, x[i], b, u_chip, W_square, edges, obliquity, cell)
+                cell[XI], cell[CHIP_J], cell[CHIP_CLASS], cell[CHIP_SCALE] = bin_chips(
+                    m, cut, row, x[i], b, u_chip, W_square, edges, obliquity
+                )
+        if mixed:
+            add_other_chips(m, k, row, x[i], W_square, edges, obliquity, strikes[i])
+        for b in range(BINS):
+            cell = strikes[i, b]
             cell[BREAK], cell[SHATTER], cell[ABOVE] = bar_break_share(
                 b, x[i], row[F_MAT], row[XW_MIN], W_square, m.shatter_slope, u_break, obliquity
             )
@@ -150,7 +187,7 @@ def fill_strikes(m, k, grid, work, obliquity):
             cell[PIN_BREAK], cell[PIN_SHATTER], cell[PIN_ABOVE] = row[PIN] * pinned[0], pinned[1], pinned[2]
             cell[DUST] = dust_of(m, row, thrown[b] * (1.0 - row[PIN] * pin_rub) - k.layer_energy)
             cell[SHRINK] = shrink * cutting.log_left(cell[XI] + cell[DUST] - cell[XI] * cell[DUST])
-    for column in (XI, CHIP_J, PIN_BREAK, DUST):
+    for column in (XI, CHIP_J, PIN_BREAK, DUST, OWN, OTHER, OTHER + OTHERS):
         strikes[0, :, column] = 0.0  # the dust class is followed no further
 
 

@@ -92,7 +92,7 @@ def plan_of(problem: Setup, steady: Outcome, rate_kg_s: float, overfed: bool) ->
     if overfed:
         return Plan(STARTS_OVERFED, 0, math.ceil(min(max(SECONDS_OVERFED, wanted), LONGEST)))
     pieces = _charge_pieces(problem, steady)
-    steps = float(problem.mill[0]["n_bars"] * steady.state["omega"]) / (2.0 * math.pi)
+    steps = float(problem.mill[0]["turn_bars"] * steady.state["omega"]) / (2.0 * math.pi)
     step = EMPTY_US + OCCUPIED_US * (1.0 - math.exp(-pieces.sum()))
     affordable = TIME_US / (steps * step + float((pieces * steady.table[:, STRIKE]).sum()) * STRIKE_US)
     seconds = min(max(SECONDS, wanted), LONGEST, max(SHORTEST, affordable / LEAST))

@@ -16,3 +16,8 @@ def open_area_staggered(hole: float, pitch: float) -> float:
 def open_area_mesh(hole: float, wire: float) -> float:
     """Open area share of a square mesh: (w / (w + d))^2 (derived)."""
     return (hole / (hole + wire)) ** 2
+
+
+def mesh_thread(hole: float, open_share: float) -> float:
+    """Thread [m] of a square mesh of this open area share: w (1 / sqrt f - 1), the inverse (derived)."""
+    return hole * (1.0 / sqrt(open_share) - 1.0)

@@ -6,7 +6,7 @@ w = 0. The weight w falls with the distance from the runs; how fast is assumed.
 """
 
 from dataclasses import dataclass, replace
-from math import exp, log
+from math import exp, isclose, log
 
 import numpy as np
 
@@ -40,7 +40,8 @@ def conditions(config: Config, rate_kg_s: float) -> tuple[str, np.ndarray]:
     """(kind of mill, place (p,)): where the model's own error is alike; a factor of two is one step away."""
     c, pins = config, config.stator.pins if config.stator.kind == "pins" else 0
     fed = "batch " if c.feed.batch else ""
-    kind = f"{fed}{c.rotor.mount} {c.rotor.edge} {c.stator.kind} {c.sieve.kind} {c.material.title}"
+    edges = "+".join(kind for kind, _ in c.rotor.edges)
+    kind = f"{fed}{c.rotor.mount} {edges} {c.stator.kind} {c.sieve.kind} {c.material.title}"
     tip = c.drive.speed_rad_s * c.rotor.radius_m
     sizes = (tip, c.sieve.hole_m, c.stator.gap_m, c.feed.size.largest_m, rate_kg_s, c.rotor.bars, 1.0 + pins)
     return kind, np.log(np.array(sizes, dtype=float)) / ALIKE
@@ -54,10 +55,11 @@ class Applied:
     weight: float
     material_weight: float
     notes: tuple[str, ...]
+    own: tuple[str, ...] = ()  # parameters that were measured on this mill by themselves
 
     def fitted(self, name: str) -> Fitted | None:
         """What the card holds of a parameter, if it counts on this mill."""
-        return self.card.parameters.get(name) if self.weight_of(name) > 0.0 else None
+        return self.card.parameters.get(name) if self.weight_of(name) > 0.0 and name not in self.own else None
 
     def weight_of(self, name: str) -> float:
         """Weight of the calibration for one parameter."""
@@ -146,15 +148,24 @@ def apply(config: Config, outlet_K: float | None = None) -> Applied | None:
         distance += WARMER[0] * (cold - WARMER[1])
         celsius = _celsius(c.feed_temperature_K)
         notes.append(f"feed at {config.feed.temperature_K - 273.15:.0f} °C (runs: {_between(celsius, 1.0)} °C)")
-    if config.rotor.edge not in c.edge:
+    for kind in (k for k, _ in config.rotor.edges if k not in c.edge):
         distance += OTHER_EDGE
-        notes.append(f"{config.rotor.edge} edges, whose own card counts (runs: {' or '.join(c.edge)})")
+        notes.append(f"{kind} edges, whose own card counts (runs: {' or '.join(c.edge)})")
     same = config.material.title == card.material
     if not same:
         distance += OTHER_MATERIAL
         notes.append(f"material {config.material.title} (runs: {card.material}), so its own card counts unchanged")
     weight = round(exp(-distance), 6)  # settings on a card are rounded
-    return Applied(card, weight, weight if same else 0.0, tuple(notes))
+    return Applied(card, weight, weight if same else 0.0, tuple(notes), _measured_here(config, card))
+
+
+def _measured_here(config: Config, card: Calibrated) -> tuple[str, ...]:
+    """The edge radius, where it was measured on this mill and not as the calibrated runs had it."""
+    name = f"edge_radius_{config.rotor.edge}"
+    if config.rotor.edge_radius_m is None or name not in card.parameters:
+        return ()
+    p, prior = config.model[name], card.parameters[name].prior
+    return () if isclose(p.low, prior.low) and isclose(p.high, prior.high) else (name,)
 
 
 def _celsius(range_K: tuple[float, float]) -> tuple[float, float]:

@@ -13,9 +13,9 @@ from ..base.numerics.jit import law
 from ..laws import air, breakage, cutting, drive, heat, motion, sieving
 
 GEOMETRY = (
-    "R H n_bars bar_thickness swept_share r_hub r_drag inertia swinging hammer_mass n_pins d_pin pin_stiffness "
-    "pin_force gap run_out R_stator hole plate open_share sieve_area sieve_share n_holes chamber_volume "
-    "inner_area".split()
+    "R H n_bars face turn_bars all_bars bar_thickness swept_share r_hub r_drag inertia swinging hammer_mass n_pins "
+    "d_pin pin_stiffness pin_force gap run_out R_stator hole plate open_share sieve_area sieve_share n_holes "
+    "chamber_volume inner_area main_edge".split()
 )
 SETTING = (
     "omega_0 rated_power overload efficiency fan inlet_area filter_area blower T_air_in T_room T_feed "
@@ -35,12 +35,15 @@ MODEL = (
     "pin_drag wall_friction windage_factor bearing_torque inner_heat_transfer casing_heat_loss film_factor jam_share "
     "chamber_fill".split()
 )
+# Geometry of several rings: n_bars in each; face: height of what passes a pin at once [m]; turn_bars: how often a turn.
 EDGE = ("edge_share", "edge_radius", "chip_size", "bite_friction")  # model parameters that depend on the kind of edge
 CURVE_POINTS = 8
 
 # One mill with one draw of its uncertain parameters; SI units; names as in the config and the cards.
 MILL = np.dtype(
     [(name, "f8") for name in (*GEOMETRY, *SETTING, *MATERIAL, *MODEL, *EDGE, "chip_exponent")]
+    + [("other_share", "f8", (2,))]
+    + [(f"other_{name}", "f8", (2,)) for name in EDGE]
     + [("curve_power", "f8", (CURVE_POINTS,)), ("curve_speed", "f8", (CURVE_POINTS,))]
 )
 
@@ -167,6 +170,7 @@ def fill_nip(m, s, x, sigma, reach, engaged, still, row):
     piece = m.density * pi / 6.0 * x**3
     # Pieces that share one meeting of bar and pin, per kg of them: the nip rate over the rate of meetings.
     row[WINDOW] = engaged * (1.0 - m.layer_speed_ratio) * (m.d_pin + x) / (2.0 * pi * m.R_stator) / piece
+    row[WINDOW] *= m.face / m.H
     if m.n_pins <= 0.0:
         return
     meets = reach * motion.pin_share(m.n_pins, m.d_pin, x, m.R_stator)
@@ -182,12 +186,17 @@ def fill_nip(m, s, x, sigma, reach, engaged, still, row):
 
 @law
 def grip(m, x):
-    """Chance that an edge grips a piece (or a stack) x in its nip instead of pushing it out.
+    """Chance that an edge grips a piece (or a stack) x in its nip instead of pushing it out; of several kinds the mean.
 
     The bar's face counts as round as the pin: the pin's flank decides whether a piece slips off (assumed).
     """
     angle = cutting.nip_angle(0.5 * m.d_pin, 0.5 * m.d_pin, m.gap, x)
-    return cutting.bite_probability(angle, m.bite_friction, m.nip_width)
+    first = cutting.bite_probability(angle, m.bite_friction, m.nip_width)
+    grips = first
+    for j in range(m.other_share.size):
+        if m.other_share[j] > 0.0:
+            grips += m.other_share[j] * (cutting.bite_probability(angle, m.other_bite_friction[j], m.nip_width) - first)
+    return grips
 
 
 @law
@@ -206,29 +215,15 @@ def fill_cut(m, x, sigma, G_c, row):
     r = min(m.edge_radius, zone)  # a brittle piece cracks off before a blunt edge has ploughed its whole radius
     row[CUT_A], row[CUT_ZONE] = m.cut_factor * sigma, zone
     row[CUT_G] = cutting.separation_energy(G_c, m.plough_factor, sigma, r)
-    row[CUT_LEAST], row[CUT_FROM] = m.plough_ratio * r, NEVER
-    if row[CUT_LEAST] <= 0.25 * x:
-        row[CUT_FROM] = cutting.chip_energy(row[CUT_LEAST], row[CUT_A], zone, row[CUT_G]) / (m.density * x**3)
+    row[CUT_LEAST] = m.plough_ratio * r
+    row[CUT_FROM] = chips_from(m, x, row[CUT_LEAST], row[CUT_A], zone, row[CUT_G])
     row[DUST_J] = cutting.cutting_energy(m.cut_factor, sigma, G_c, 0.5 * m.fines_limit, m.density)
 
 
 @law
-def chip_of(m, k, row, x, W):
-    """(mass share chipped off, chip size [m], cost [J per kg of piece]) of a bar hit of W [J/kg]; zeros: a dent.
-
-    What the edge gets of the hit, k.edge_share W, must pay for the whole chip.
-    """
-    paid = k.edge_share * W
-    if paid <= row[CUT_FROM]:
-        return 0.0, 0.0, 0.0
-    most = max(row[CUT_LEAST], min(m.chip_size, 0.25 * x))
-    energy = m.density * paid * x**3
-    h = most
-    if cutting.chip_energy(most, row[CUT_A], row[CUT_ZONE], row[CUT_G]) > energy:
-        h = max(row[CUT_LEAST], cutting.chip_paid(energy, row[CUT_A], row[CUT_ZONE], row[CUT_G]))
-    w_cut = cutting.chip_energy(h, row[CUT_A], row[CUT_ZONE], row[CUT_G]) / (h**3 * m.density)
-    xi = cutting.chip_share(paid, row[CUT_FROM], w_cut)
-    return xi, h, xi * w_cut
+def chips_from(m, x, least, A, zone, G):
+    """Energy on the edge [J/kg of piece] from which the least chip comes off a piece x; NEVER: too thick."""
+    return cutting.chip_energy(least, A, zone, G) / (m.density * x**3) if least <= 0.25 * x else NEVER
 
 
 @law
@@ -251,7 +246,7 @@ def size_rates(m, s, k, x, age, still, row):
     reach = k.passes * engaged
     v_bar = (1.0 - m.layer_speed_ratio) * s.v
     tau = motion.relaxation_time(x, m.density, v_bar, k.rho_air, k.mu_air)
-    hits_bar = motion.impact_efficiency(tau, v_bar, m.H)
+    hits_bar = motion.impact_efficiency(tau, v_bar, m.face)
     row[STRIKE], row[PIN] = reach * hits_bar, 0.0
     if m.n_pins > 0.0:  # a piece thrown into a deep layer meets other pieces, not a pin
         follows = k.exposed * motion.impact_efficiency(tau, k.v_throw, m.d_pin)

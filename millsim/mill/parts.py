@@ -41,13 +41,13 @@ def rotor_metal(config: Config) -> Metal:
 def drawn_bars(config: Config, metal: Metal) -> float:
     """Mass [kg] of the bars, axis to tip, as drawn."""
     r = config.rotor
-    return r.bars * r.radius_m * r.bar_height_m * r.bar_thickness_m * metal.density
+    return r.bars_in_all * r.radius_m * r.bar_height_m * r.bar_thickness_m * metal.density
 
 
 def hammers_mass(config: Config) -> float:
     """Mass [kg] of all swinging hammers; 0 without."""
     r = config.rotor
-    return r.bars * (r.hammer_mass_kg or 0.0) if r.mount == "swinging" else 0.0
+    return r.bars_in_all * (r.hammer_mass_kg or 0.0) if r.mount == "swinging" else 0.0
 
 
 def hammer_centre(config: Config) -> float:

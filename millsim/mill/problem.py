@@ -13,6 +13,7 @@ from . import parts
 from .calibrated import Applied, apply
 from .chamber import CURVE_POINTS, EDGE, MILL, MODEL
 from .config.mill import Config
+from .config.schema import EDGES
 from .config.sections import FeedSize
 
 STEEL_MODULUS = 210e9  # Pa, handbook
@@ -73,11 +74,11 @@ def shares(edges: np.ndarray, curve: tuple[np.ndarray, np.ndarray]) -> np.ndarra
 
 
 def used_parameters(config: Config) -> tuple[Param, ...]:
-    """Material and model parameters this mill uses, as on their cards; of the edge only those of the mill's edge.
+    """Material and model parameters this mill uses, as on their cards; of the edges only those that the mill has.
 
     The sizes of the errors that no parameter makes up for are among them.
     """
-    own = [f"{name}_{config.rotor.edge}" for name in EDGE]
+    own = [f"{name}_{kind}" for kind, _ in config.rotor.edges for name in EDGE]
     own += speed_loss(config)
     own += ["layer_speed_ratio" if config.stator.kind == "pins" else "layer_speed_smooth"]
     shared = {*MODEL, "chip_exponent", "hub_share"} - set(LAYER_SPEEDS)
@@ -97,7 +98,9 @@ def set_parameters(mill: np.ndarray, values: dict[str, float | np.ndarray]) -> N
     """Write material and model parameters into mill records (scalars, or one value per record)."""
     for name, value in values.items():
         field = next((e for e in EDGE if name.startswith(e + "_")), name)
-        if field == "stick_temperature":
+        if field in EDGE:
+            _set_edge(mill, field, name.removeprefix(f"{field}_"), value)
+        elif field == "stick_temperature":
             mill["T_limit"] = np.where(mill["T_user"] < NO_LIMIT, mill["T_user"], value)
         elif field == "hub_share":
             mill["r_hub"] = value * mill["R"]
@@ -110,6 +113,20 @@ def set_parameters(mill: np.ndarray, values: dict[str, float | np.ndarray]) -> N
         elif field in (MILL.names or ()):
             mill[field] = value
     mill["chamber_volume"] = pi * (mill["R_stator"] ** 2 - mill["r_hub"] ** 2) * mill["H"]
+
+
+def _set_edge(mill: np.ndarray, field: str, kind: str, value: float | np.ndarray) -> None:
+    """A parameter of one kind of edge: the main one's, or that of one of the others."""
+    main = EDGES[int(mill["main_edge"][0])]
+    if kind == main:
+        mill[field] = value
+    else:
+        mill[f"other_{field}"][:, other_edges(main).index(kind)] = value
+
+
+def other_edges(main: str) -> list[str]:
+    """The kinds of edge beside the main one, in the order in which a mill record has them."""
+    return [kind for kind in EDGES if kind != main]
 
 
 def _gives_way(c: Config) -> float:
@@ -126,14 +143,15 @@ def _set_speed_loss(mill: np.ndarray, loss: float | np.ndarray) -> None:
                 m["curve_speed"][i] = drive.tool_speed(P, m["omega_0"], m["rated_power"], share, beyond)
 
 
-def _geometry(c: Config) -> dict[str, float]:
+def _geometry(c: Config) -> dict[str, float | list[float]]:
     r, st, sv = c.rotor, c.stator, c.sieve
     R_stator = r.radius_m + st.gap_m
-    pins = st.pins if st.kind == "pins" else 0
+    pins, shares = st.pins if st.kind == "pins" else 0, dict(r.edges)
     d_pin = st.pin_diameter_m if pins else 0.0
-    periphery = 2.0 * pi * (R_stator + d_pin) * r.bar_height_m
+    periphery = 2.0 * pi * (R_stator + d_pin) * r.height_m
     return {
-        "R": r.radius_m, "H": r.bar_height_m, "n_bars": r.bars, "bar_thickness": r.bar_thickness_m,
+        "R": r.radius_m, "H": r.height_m, "n_bars": r.bars, "bar_thickness": r.bar_thickness_m, **_rings(c),
+        "main_edge": EDGES.index(r.main_edge), "other_share": [shares.get(k, 0.0) for k in other_edges(r.main_edge)],
         "swept_share": swept_share(c), "r_drag": (r.pivot_radius_m or 0.0) if r.mount == "swinging" else 0.0,
         "run_out": min(r.run_out_m or 0.0, st.gap_m), **_pin_give(c),
         "swinging": float(r.mount == "swinging"), "hammer_mass": r.hammer_mass_kg or 0.0,
@@ -141,14 +159,28 @@ def _geometry(c: Config) -> dict[str, float]:
         "hole": sv.hole_m, "plate": sv.thickness_m, "open_share": sv.open_fraction, "sieve_area": sv.area_m2,
         "sieve_share": min(1.0, sv.area_m2 / periphery),
         "n_holes": sv.open_fraction * sv.area_m2 / (pi / 4.0 * sv.hole_m**2),
-        "inner_area": 2.0 * pi * R_stator * (r.bar_height_m + R_stator),
+        "inner_area": 2.0 * pi * R_stator * (r.height_m + R_stator),
     }  # fmt: skip
 
 
-def swept_share(c: Config) -> float:
-    """Share of the rotor's height that bars sweep: a hammer as thick as told, rigid bars all of it."""
+def _rings(c: Config) -> dict[str, float]:
+    """What passes a pin at once: one bar of one ring where rings are turned or hammers swing, else a bar of each."""
     r = c.rotor
-    return min(1.0, r.hammer_thickness_m / r.bar_height_m) if r.mount == "swinging" and r.hammer_thickness_m else 1.0
+    apart = r.staggered or r.mount == "swinging"
+    return {
+        "face": r.bar_height_m if apart else r.ring_count * r.bar_height_m,
+        "turn_bars": r.bars_in_all if apart else r.bars,
+        "all_bars": r.bars_in_all,
+    }
+
+
+def swept_share(c: Config) -> float:
+    """Share of the rotor's height that bars sweep: what is between rings is free, and a hammer as thick as told."""
+    r = c.rotor
+    bars = min(1.0, r.ring_count * r.bar_height_m / r.height_m)
+    if r.mount == "swinging" and r.hammer_thickness_m:
+        return bars * min(1.0, r.hammer_thickness_m / r.bar_height_m)
+    return bars
 
 
 def _pin_give(c: Config) -> dict[str, float]:

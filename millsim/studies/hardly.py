@@ -15,11 +15,12 @@ from ..errors import InputError, NotConverged
 from ..forecast import band as bands
 from ..forecast.outcome import hardly, solve
 from ..mill.chamber import STATE, STRIKES, piece_strength, strike_energies
+from ..mill.config.schema import EDGES
 from ..mill.parts import stock_hole
 from ..mill.problem import Setup
 from ..record.limits import CANNOT
 from .changes import Tried, newly_failing, tried, with_keys
-from .ways import EDGES, chilled_words, chills, hole_keys
+from .ways import chilled_words, chills, hole_keys
 
 GAPS_M = (0.5e-3, 0.3e-3)  # tight gaps that can still be built
 WIDER = (1.5, 2.5)  # holes over those there are
@@ -98,7 +99,7 @@ def _changes(problem: Setup) -> Iterator[list[tuple[str, tuple[str, ...]]]]:
         n = max(4, round(2.0 * pi * (c.rotor.radius_m + c.stator.gap_m) / PIN_PITCH_M))
         keys = (
             'stator.kind="pins"', f"stator.pins={n}", f'stator.pin_diameter="{PIN_M * 1e3:g} mm"',
-            f'stator.free_length="{c.rotor.bar_height_m * 1e3:g} mm"', 'stator.held="both ends"',
+            f'stator.free_length="{c.rotor.height_m * 1e3:g} mm"', 'stator.held="both ends"',
             "stator.threaded=false", f'stator.yield_strength="{PIN_PA / 1e6:g} MPa"',
         )  # fmt: skip
         yield [(f"{n} pins in the wall, held at both ends", keys)]

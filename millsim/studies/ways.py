@@ -10,13 +10,13 @@ from typing import NamedTuple
 from ..base.quantities.units import readable
 from ..base.quantities.written import digits
 from ..mill.config.mill import Config, Sieve
+from ..mill.config.schema import EDGES
 from ..mill.parts import stock_hole
 from .prebuild.facts import MillFacts
 
 STEPS = (0.25, 0.5, 1.0)  # of the way to the farthest that is tried, in ln of what changes
 EACH = (0.25, 0.5, 0.75, 1.0)  # the same, of a way of up to four things that are tried one after the other
 WALL = 0.8  # share of the wall that a larger sieve may take (assumed: pins and feed want the rest)
-EDGES = ("blunt", "bevelled", "toothed")
 COLD_K = ((278.15, "a refrigerator"), (255.15, "a freezer"), (194.65, "dry ice"), (123.15, "cold nitrogen"))  # a feed
 COLDER_K = 10.0  # by which chilling is worth the trouble (assumed)
 SUCTION = (500.0, 1000.0, 2000.0)  # Pa: of a fan, of a strong vacuum cleaner
@@ -125,7 +125,7 @@ def _of_stator(config: Config) -> Iterator[Way]:
 def hole_keys(sieve: Sieve, hole_m: float) -> tuple[str, ...]:
     """Overrides that make a sieve with other holes and the same open share."""
     keys = [f'sieve.hole="{hole_m * 1e3:.6g} mm"']
-    for name, step in (("pitch", sieve.pitch_m), ("wire", sieve.wire_m)):
+    for name, step in (("pitch", sieve.pitch_m), ("wire", sieve.wire_m), ("thread", sieve.thread_m)):
         if step is not None:
             keys.append(f'sieve.{name}="{step * 1e3 * hole_m / sieve.hole_m:.6g} mm"')
     return tuple(keys)

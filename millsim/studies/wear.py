@@ -26,7 +26,7 @@ from ..mill.calibrated import ALIKE, conditions
 from ..mill.cards.calibrated import RunErrors
 from ..mill.chamber import EDGE
 from ..mill.config.mill import Config
-from ..mill.problem import Setup
+from ..mill.problem import Setup, other_edges
 from ..record.limits import CANNOT
 from .heat.answers import settled
 from .heat.stand import changed
@@ -146,7 +146,7 @@ def drift(
     return WearDrift(
         config, outcome.status(config.feed), lost_kg, milled_kg, at_kg, parts.rotor_metal(config).in_powder, bars,
         1e6 * wear.iron_share(lost_kg, milled_kg),
-        2.0**0.5 * SCALE_KG / lost_kg if lost_kg else inf, radii(config)[config.rotor.edge], fresh, steps,
+        2.0**0.5 * SCALE_KG / lost_kg if lost_kg else inf, radii(config)[config.rotor.main_edge], fresh, steps,
         _drift(problem, fresh, next(s for s in steps if s.milled_kg == at_kg), count, progress),
         blunt_after(config, per_kg), gap_full(config), gap_after(config, per_kg),
         (WORN_SHARE * bars / per_kg if per_kg else inf, WORN_OUT * bars / per_kg if per_kg else inf),
@@ -166,10 +166,21 @@ def worn_edge(mill: np.ndarray, config: Config, radius_m: float) -> np.ndarray:
     Where own or calibrated values, or draws, differ from the config's model, they move by the same factors. Beyond the
     blunt edge only the radius grows.
     """
-    start = radii(config)[config.rotor.edge]
-    factors = {name: _edge_value(config, name, radius_m) / _edge_value(config, name, start) for name in EDGE}
-    factors["edge_radius"] = radius_m / start
-    return changed(mill, **{name: float(mill[name][0]) * f for name, f in factors.items()})
+    fresh, main = radii(config), config.rotor.main_edge
+    new = changed(mill, **{n: float(mill[n][0]) * f for n, f in _edge_factors(config, fresh[main], radius_m).items()})
+    gone = wear.CORNER * (radius_m**2 - fresh[main] ** 2)
+    for j, kind in enumerate(other_edges(main)):  # all edges of a rotor lose alike
+        if mill["other_share"][0, j] > 0.0:
+            at = wear.rounded_radius(fresh[kind], gone)
+            for name, factor in _edge_factors(config, fresh[kind], at).items():
+                new[f"other_{name}"][:, j] *= factor
+    return new
+
+
+def _edge_factors(config: Config, start_m: float, radius_m: float) -> dict[str, float]:
+    """How the parameters of an edge change as its radius does."""
+    factors = {name: _edge_value(config, name, radius_m) / _edge_value(config, name, start_m) for name in EDGE}
+    return {**factors, "edge_radius": radius_m / start_m}
 
 
 def _edge_value(config: Config, name: str, radius_m: float) -> float:
@@ -193,16 +204,16 @@ def geometry(config: Config, lost_kg: float) -> tuple[float, float]:
     """(edge radius if all the loss was at the edges, gap growth if it was even over the tip faces), m."""
     r, density = config.rotor, parts.rotor_metal(config).density
     volume = lost_kg / density
-    area = wear.worn_area(volume, r.bars, r.bar_height_m)
-    growth = wear.face_recession(volume, r.bars, r.bar_thickness_m, r.bar_height_m)
-    return wear.rounded_radius(radii(config)[r.edge], area), growth
+    area = wear.worn_area(volume, r.bars_in_all, r.bar_height_m)
+    growth = wear.face_recession(volume, r.bars_in_all, r.bar_thickness_m, r.bar_height_m)
+    return wear.rounded_radius(radii(config)[r.main_edge], area), growth
 
 
 def blunt_after(config: Config, per_kg: float) -> float:
     """Kilograms milled until edges that take all the loss are as round as a blunt edge; inf without a loss."""
-    r, start, end = config.rotor, radii(config)[config.rotor.edge], radii(config)["blunt"]
+    r, start, end = config.rotor, radii(config)[config.rotor.main_edge], radii(config)["blunt"]
     area = wear.CORNER * max(0.0, end * end - start * start)
-    return area * r.bars * r.bar_height_m * parts.rotor_metal(config).density / per_kg if per_kg else inf
+    return area * r.bars_in_all * r.bar_height_m * parts.rotor_metal(config).density / per_kg if per_kg else inf
 
 
 def gap_full(config: Config) -> float:
@@ -217,7 +228,7 @@ def gap_full(config: Config) -> float:
 def gap_after(config: Config, per_kg: float) -> float:
     """Kilograms milled until tips that take all the loss have widened the gap to `gap_full`; inf without a loss."""
     r = config.rotor
-    volume = (gap_full(config) - config.stator.gap_m) * r.bars * r.bar_thickness_m * r.bar_height_m
+    volume = (gap_full(config) - config.stator.gap_m) * r.bars_in_all * r.bar_thickness_m * r.bar_height_m
     return volume * parts.rotor_metal(config).density / per_kg if per_kg else inf
 
 
@@ -293,7 +304,7 @@ class _Worn:
 
     def __init__(self, problem: Setup, at: Step, count: int):
         self.config, seed = problem.config, problem.config.run.seed or 0
-        self.radius = log(at.radius_m / radii(self.config)[self.config.rotor.edge]) / ALIKE
+        self.radius = log(at.radius_m / radii(self.config)[self.config.rotor.main_edge]) / ALIKE
         stator = replace(self.config.stator, gap_m=self.config.stator.gap_m + at.gap_growth_m)
         self.wider = replace(self.config, stator=stator)
         new = errors(problem, count, seed)

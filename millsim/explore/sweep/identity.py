@@ -14,7 +14,7 @@ import numpy as np
 
 from ...mill import cards
 from ...mill.cards.calibrated import calibrated_toml
-from ...mill.config.checks import slip
+from ...mill.config.derived import slip
 from ...mill.config.mill import plain
 from ...mill.config.schema import SECTIONS
 from ...version import MODEL_VERSION

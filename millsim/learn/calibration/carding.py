@@ -48,7 +48,7 @@ def _conditions(c: Calibration) -> Conditions:
         bars=span([float(k.rotor.bars) for k in configs]),
         pins=span([float(k.stator.pins if k.stator.kind == "pins" else 0) for k in configs]),
         mount=tuple(sorted({k.rotor.mount for k in configs})),
-        edge=tuple(sorted({k.rotor.edge for k in configs})),
+        edge=tuple(sorted({kind for k in configs for kind, _ in k.rotor.edges})),
         gap_m=span([k.stator.gap_m for k in configs]),
     )
 

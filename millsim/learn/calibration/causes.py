@@ -176,7 +176,7 @@ def _share_words(what: str, of: str) -> Callable[[Scene, float], tuple[str, str]
 
 def _edge_m(scene: Scene) -> float:
     config = scene.model.problem.config
-    return radii(config)[config.rotor.edge]
+    return radii(config)[config.rotor.main_edge]
 
 
 def _nothing(run: MeasuredRun) -> str:

@@ -114,7 +114,8 @@ class JointMisfit:
     def __init__(self, models: tuple[RunModel, ...], blocks: tuple[tuple[Block, ...], ...], unknowns: Unknowns):
         self.models, self.blocks, self.unknowns = models, blocks, unknowns
         self.misfit = Misfit(blocks)
-        self.used = [{p.name for p in m.problem.parameters if p.basis != "config"} for m in models]
+        searched = {p.name: p for group in unknowns.members for p in group}
+        self.used = [{p.name for p in m.problem.parameters if _searched(p, searched.get(p.name))} for m in models]
 
     def __call__(self, scores: np.ndarray) -> np.ndarray:
         told = [self.forecasts(i, scores) for i in range(len(self.models))]
@@ -280,6 +281,14 @@ def _all_parameters(models: tuple[RunModel, ...]) -> tuple[Param, ...]:
             if p.basis != "config":
                 found.setdefault(p.name, p)
     return tuple(found.values())
+
+
+def _searched(p: Param, unknown: Param | None) -> bool:
+    """Whether a run's parameter is the unknown of that name; one measured on its own mill alone stays as measured."""
+    if p.basis == "config" or unknown is None:
+        return False
+    measured = p.name.startswith("edge_radius_") and "measured" in (p.basis, unknown.basis)
+    return not measured or (p.low, p.high) == (unknown.low, unknown.high)
 
 
 def _confirm(fit: RunFit, joint: JointMisfit, i: int, scores: np.ndarray, seed: int) -> Confirmation | None:

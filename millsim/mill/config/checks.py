@@ -1,25 +1,24 @@
-"""What follows from a config's values, and what contradicts what.
+"""What contradicts what among a config's values, given and derived.
 
 Works on the flat table {"rotor.radius": SI value, ...}. A rule runs only when all values it names are there,
-so a missing or bad value never causes a second complaint. Owns the derived values: open area, no-load speed,
-motor curve, largest feed piece.
+so a missing or bad value never causes a second complaint.
 """
 
 import math
 from collections.abc import Callable, Iterator
-from typing import Any
 
 from ...base.quantities.units import readable
 from ...base.reading.tables import Finding
-from ...laws.openings import ARCHING, open_area_mesh, open_area_staggered
+from ...laws.openings import ARCHING
+from .derived import SHARES_TOLERANCE, Values, shaft_rated
 from .schema import key_row
 
-Values = dict[str, Any]
 _RULES: list[tuple[tuple[str, ...], Callable[..., Iterator[Finding]]]] = []
 _SPEED = key_row("drive", "speed")
 _ROUNDING = 1.0 + 1e-9
 DIAL_SLACK = 1.02  # how far a dial may be off its plate
 OPEN_FRACTION_TOLERANCE = 0.15  # given against derived
+AREA_TOLERANCE = 0.1  # of a sieve, given against angle or share
 
 
 def rule(*keys: str) -> Callable:
@@ -38,118 +37,6 @@ def contradictions(values: Values) -> Iterator[Finding]:
         arguments = [values.get(k) for k in keys]
         if all(a is not None for a in arguments):
             yield from check(*arguments)
-
-
-def derive(values: Values) -> None:
-    """Fill in what follows from the values given."""
-    values["drive.speed"] = no_load_speed(values)
-    if values.get("drive.no_load_power") is not None and values.get("drive.no_load_speed") is None:
-        values["drive.no_load_speed"] = values.get("drive.kept_speed") or values["drive.speed"]
-    if values.get("sieve.kind") == "mesh" and values.get("sieve.thickness") is None:
-        values["sieve.thickness"] = values.get("sieve.wire")
-    values["sieve.derived"] = derived_open_fraction(values)
-    if values.get("sieve.open_fraction") is None:
-        values["sieve.open_fraction"] = values["sieve.derived"]
-    if values.get("feed.temperature") is None:
-        values["feed.temperature"] = values.get("air.room")
-    values["drive.own_curve"] = values.get("drive.speed_curve") or None
-    values["drive.speed_curve"] = _curve(values)
-    of_size = {k.removeprefix("feed.size."): v for k, v in values.items()}
-    values["feed.largest"], values["feed.top"] = largest_piece(of_size), top_piece(of_size)
-
-
-def derived_open_fraction(values: Values) -> float | None:
-    """Open area over area, by plane geometry."""
-    hole, pitch, wire = (values.get(f"sieve.{k}") for k in ("hole", "pitch", "wire"))
-    if hole and pitch and values.get("sieve.kind") == "plate" and pitch > hole:
-        return open_area_staggered(hole, pitch)
-    if hole and wire and values.get("sieve.kind") == "mesh":
-        return open_area_mesh(hole, wire)
-    return None
-
-
-def shaft_rated(rated_power: float, rated_at: str, efficiency: float) -> float:
-    """Continuous power at the shaft [W]."""
-    return rated_power if rated_at == "shaft" else rated_power * efficiency
-
-
-def no_load_speed(values: Values) -> float | None:
-    """Speed without load [rad/s] of gathered values: as given, by the tip speed, or where the dial stands."""
-    radius, tip_speed, speed = (values.get(k) for k in ("rotor.radius", "drive.tip_speed", "drive.speed"))
-    step, dial = values.get("drive.dial_step"), values.get("drive.dial") or ()
-    if speed is None and tip_speed and radius:
-        return tip_speed / radius
-    if speed is None and step and len(dial) >= step:
-        low = min(int(step), len(dial) - 1) - 1
-        return dial[low] + (step - 1 - low) * (dial[low + 1] - dial[low])
-    return speed
-
-
-def slip(values: Values) -> tuple[tuple[float | None, float], ...]:
-    """How the motor slows: (shaft power [W], None for the rated one; speed over that without load); () if not given.
-
-    Of gathered values. A motor whose speed is changed by an override or an axis is taken to slow in proportion.
-    """
-    speed = no_load_speed(values)
-    under, curve = values.get("drive.speed_under_load"), values.get("drive.speed_curve")
-    if not speed or not (under or curve):
-        return ()
-    return ((None, under / speed),) if under else tuple((P, omega / speed) for P, omega in curve or ())
-
-
-def _curve(values: Values) -> tuple[tuple[float, float], ...]:
-    """Motor curve (shaft power [W], speed [rad/s]) from no load on; empty if nothing but no load is given."""
-    curve, under, speed = (values.get(f"drive.{k}") for k in ("speed_curve", "speed_under_load", "speed"))
-    kept = values.get("drive.slip") or ()
-    if kept and speed and not under and not curve:
-        under = kept[0][1] * speed if kept[0][0] is None else None
-        curve = None if under else tuple((P, share * speed) for P, share in kept)
-    if curve and speed and curve[0][0] > 0.0:
-        return ((0.0, speed), *curve)
-    motor: list[Any] = [values.get(f"drive.{k}") for k in ("rated_power", "rated_at", "efficiency")]
-    if under and speed and None not in motor:
-        return ((0.0, speed), (shaft_rated(*motor), under))
-    return curve or ()
-
-
-def largest_piece(values: Values) -> float | None:
-    """Single size, else the size 95 % of the feed is finer than [m]; values by key of [feed.size]."""
-    kind, size, x63, n, x50, sigma = (values.get(k) for k in ("kind", "size", "x63", "n", "x50", "sigma"))
-    if kind == "rrsb" and x63 and n:
-        return x63 * math.log(20.0) ** (1.0 / n)
-    if kind == "lognormal" and x50 and sigma:
-        return x50 * math.exp(1.6449 * sigma)
-    if kind in ("table", "sieve_sheet", "product"):
-        return _x95(values.get("apertures") or (), values.get("q3") or ())
-    return size if kind == "single" else None
-
-
-def top_piece(values: Values) -> float | None:
-    """The largest piece of the feed as given [m]: the single size, the end of a table; of a curve without an end the
-    size that 99 % by mass are finer than (assumed). Values by key of [feed.size].
-    """
-    kind, size, x63, n, x50, sigma = (values.get(k) for k in ("kind", "size", "x63", "n", "x50", "sigma"))
-    if kind == "rrsb" and x63 and n:
-        return x63 * math.log(100.0) ** (1.0 / n)
-    if kind == "lognormal" and x50 and sigma:
-        return x50 * math.exp(2.3263 * sigma)
-    apertures, q3 = values.get("apertures") or (), values.get("q3") or ()
-    if kind in ("table", "sieve_sheet", "product") and apertures and len(apertures) == len(q3):
-        return next((x for x, share in zip(apertures, q3, strict=True) if share > 1.0 - 1e-9), apertures[-1])
-    return size if kind == "single" else None
-
-
-def _x95(apertures: tuple[float, ...], q3: tuple[float, ...]) -> float | None:
-    """The 95 % point of a table, linear in ln x."""
-    if len(apertures) != len(q3) or not apertures:
-        return None
-    for i, share in enumerate(q3):
-        if share >= 0.95:
-            if i == 0 or share == q3[i - 1]:
-                return apertures[i]
-            part = (0.95 - q3[i - 1]) / (share - q3[i - 1])
-            return apertures[i - 1] * (apertures[i] / apertures[i - 1]) ** part
-    return apertures[-1]
 
 
 def _mm(value: float) -> str:
@@ -248,6 +135,65 @@ def _open_fraction_agrees(derived: float, given: float) -> Iterator[Finding]:
             f"within {100 * OPEN_FRACTION_TOLERANCE:.0f} %",
             "leave it out to have it derived",
         )
+
+
+@rule("sieve.own_area", "sieve.covered")
+def _area_agrees(given: float, covered: float) -> Iterator[Finding]:
+    if abs(given / covered - 1.0) > AREA_TOLERANCE:
+        yield Finding(
+            "sieve.area",
+            f"{readable(given, 'cm2')} contradicts angle or share, which give {readable(covered, 'cm2')} here",
+            f"within {100 * AREA_TOLERANCE:.0f} %",
+            "leave one of them out; a sieve lower or higher than the rotor has a height of its own",
+        )
+
+
+@rule("sieve.covered")
+def _covered_is_possible(covered: float) -> Iterator[Finding]:
+    row = key_row("sieve", "area")
+    if not row.low / _ROUNDING <= covered <= row.high * _ROUNDING:
+        message = f"angle or share give {readable(covered, 'cm2')} on this chamber"
+        yield Finding("sieve.area", message, row.allowed, "check angle or share, radius and height")
+
+
+@rule("rotor.edge", "rotor.shares")
+def _edges_add_up(edge: str, shares: dict[str, float]) -> Iterator[Finding]:
+    others = sum(x for kind, x in shares.items() if kind != edge)
+    if others > 1.0 + SHARES_TOLERANCE:
+        told = " and ".join(f"{x:.3g} {kind}" for kind, x in shares.items() if kind != edge)
+        first = next(kind for kind in shares if kind != edge)
+        yield Finding(f"rotor.{first}_share", f"{told} are {others:.3g} of the edges", "at most 1 together")
+    elif edge in shares and abs(shares[edge] - (1.0 - others)) > SHARES_TOLERANCE:
+        yield Finding(
+            f"rotor.{edge}_share",
+            f"{shares[edge]:.3g} contradicts edge = {edge}, which has what the others leave, {1.0 - others:.3g}",
+            "",
+            "leave it out, or give the share of the other edge",
+        )
+
+
+@rule("rotor.edge", "rotor.edges", "rotor.edge_radius")
+def _radius_of_an_edge(edge: str, edges: dict[str, float], radius: float) -> Iterator[Finding]:
+    if edge not in edges:
+        message = f"is of a {edge} edge, and the others take all of the length"
+        yield Finding("rotor.edge_radius", message, "", "set edge to the kind that was measured")
+
+
+@rule("rotor.rings", "rotor.bar_height", "rotor.ring_spacing")
+def _rings_fit(rings: int, bar: float, spacing: float) -> Iterator[Finding]:
+    if rings > 1 and spacing > 3.0 * bar:
+        message = f"{_mm(spacing)} between rings of {_mm(bar)} bars leaves most of the height empty"
+        yield Finding(
+            "rotor.ring_spacing", message, f"up to {_mm(3.0 * bar)}", "free height, not from middle to middle"
+        )
+
+
+@rule("feed.handful", "feed.every")
+def _hand_feeds_as_much(handful: float, every: float) -> Iterator[Finding]:
+    row, rate = key_row("feed", "rate"), handful / every
+    if not row.low / _ROUNDING <= rate <= row.high * _ROUNDING:
+        message = f"{readable(handful, 'g')} every {readable(every, 's')} is {readable(rate, 'g/h')}"
+        yield Finding("feed.every", message, row.allowed.partition(",")[0], "check mass and time")
 
 
 @rule("sieve.wire", "sieve.thickness")

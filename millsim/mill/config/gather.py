@@ -17,12 +17,13 @@ from ...errors import InputError, Problem
 from .. import cards
 from ..cards.calibrated import Calibrated, calibrated_from, load_calibrated
 from ..cards.spec import IGNORED, MATERIAL, MODEL, CardEntry
-from . import checks
-from .schema import ALTERNATIVES, FREE_SECTIONS, SECTIONS, key_row
+from . import checks, derived
+from .schema import ALTERNATIVES, EDGES, FREE_SECTIONS, SAME, SECTIONS, key_row
 
 NEEDS_ONE = (  # (selector key, its value, key, unless this is given)
     ("sieve.kind", "plate", "sieve.pitch", "sieve.open_fraction"),
     ("sieve.kind", "mesh", "sieve.wire", "sieve.open_fraction"),
+    ("sieve.kind", "cloth", "sieve.thread", "sieve.open_fraction"),
     ("sieve.kind", "plate", "sieve.thickness", ""),
     ("sieve.kind", "mesh", "sieve.thickness", "sieve.wire"),
 )
@@ -64,8 +65,8 @@ def gather(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str
     _drop_replaced(r)
     read_sections(r)
     set_anew = bool(file) and bool(r.overridden & _SPEEDS)
-    r.values["drive.slip"] = checks.slip(file) if set_anew else ()
-    r.values["drive.kept_speed"] = checks.no_load_speed(file) if set_anew else None
+    r.values["drive.slip"] = derived.slip(file) if set_anew else ()
+    r.values["drive.kept_speed"] = derived.no_load_speed(file) if set_anew else None
     _conditional(r)
     _read_model(r)
     _read_material(r)
@@ -77,7 +78,7 @@ def gather(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str
 
 def settle(r: Reading) -> Reading:
     """Derive what follows from the values gathered and note what contradicts what."""
-    checks.derive(r.values)
+    derived.derive(r.values)
     for finding in checks.contradictions(r.values):
         r.say(*finding)
     return r
@@ -124,6 +125,13 @@ def _drop_replaced(r: Reading) -> None:
             table = section_table(r.tables, section)
             if not isinstance(table, dict) or table.get(key.only[0]) != key.only[1]:
                 _drop(r, section, (key.name,))
+    for section, names in SAME.items():
+        if any(f"{section}.{name}" in r.overridden for name in names):
+            _drop(r, section, names)
+    if "sieve.kind" in r.overridden and r.tables["sieve"].get("kind") == "cloth":  # which has no sheet
+        _drop(r, "sieve", ("thickness",))
+    if "rotor.edge" in r.overridden:  # shares and radius were those of the edges before
+        _drop(r, "rotor", (*(f"{kind}_share" for kind in EDGES), "edge_radius", "edge_radius_error"))
     if "feed.material" in r.overridden and isinstance(own := r.tables.pop("material", None), dict):
         kept = {name: value for name, value in own.items() if f"material.{name}" in r.overridden}
         r.tables |= {"material": kept} if kept else {}
@@ -131,7 +139,7 @@ def _drop_replaced(r: Reading) -> None:
         _drop(r, "drive", ("speed_under_load", "speed_curve"))
 
 
-def _motor_of_file(r: Reading, overrides: Sequence[str]) -> checks.Values:
+def _motor_of_file(r: Reading, overrides: Sequence[str]) -> derived.Values:
     """Rotor and drive as the file has them, where an override is about to change the speed; else nothing."""
     if not any(str(o).partition("=")[0].strip() in _SPEEDS for o in overrides):
         return {}
@@ -155,6 +163,7 @@ def _conditional(r: Reading) -> None:
             row = key_row(*key.split("."))
             other = f" (or {unless.split('.')[1]})" if unless else ""
             r.say(key, f"is missing for a {value}{other}", row.allowed, f"for example {row.name} = {row.example}")
+    _conditional_sieve(r)
     if r.values.get("drive.kind") in (None, "motor"):
         for name in ("regulated", "rotor_on"):
             if r.values.get(f"drive.{name}") is not None:
@@ -170,6 +179,27 @@ def _conditional(r: Reading) -> None:
             row.allowed,
             f"for example {row.example}",
         )
+
+
+def _conditional_sieve(r: Reading) -> None:
+    """What a sieve needs, and what goes with what it is given by."""
+    covers = [name for name in ("angle", "share") if f"sieve.{name}" in r.given]
+    if not covers and r.lacks("sieve.area") and all(r.lacks(f"sieve.{name}") for name in ("angle", "share")):
+        row = key_row("sieve", "area")
+        hint = f'for example area = {row.example}, or angle = "180 deg"'
+        r.say("sieve.area", f"is missing ({row.about})", row.allowed, hint)
+    if not covers and r.values.get("sieve.height") is not None:
+        r.say("sieve.height", "goes with angle or share, and neither is given", "", "an area holds its height already")
+    if r.values.get("sieve.kind") == "cloth" and "sieve.thickness" in r.given:
+        r.say("sieve.thickness", "is of a plate; of a cloth its thread counts", "", "give thread instead")
+    own, model = f"edge_radius_{r.values.get('rotor.edge')}", r.tables.get("model")
+    if r.values.get("rotor.edge_radius") is not None and isinstance(model, dict) and own in model:
+        r.say("rotor.edge_radius", f"and {own} under [model] say the same thing", "", "give one of them")
+    if r.values.get("rotor.edge_radius_error") is not None and r.lacks("rotor.edge_radius"):
+        r.say("rotor.edge_radius_error", "is given without edge_radius", "", "give both, or neither")
+    for name in ("ring_offset", "ring_spacing"):
+        if r.values.get(f"rotor.{name}") and (r.values.get("rotor.rings") or 1) < 2:
+            r.say(f"rotor.{name}", "is of several rings, and there is one", "", "give rings, or leave it out")
 
 
 def model_key(name: str) -> Key:
@@ -338,4 +368,5 @@ def _read_product(r: Reading) -> None:
 
 def as_much(values: dict[str, object]) -> bool:
     """Whether the feed rate is left open."""
-    return values.get("feed.rate") in (None, AS_MUCH) and values.get("feed.batch_mass") is None
+    given = any(values.get(f"feed.{name}") is not None for name in ("batch_mass", "handful"))
+    return values.get("feed.rate") in (None, AS_MUCH) and not given

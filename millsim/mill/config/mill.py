@@ -17,7 +17,7 @@ from ...errors import InputError, Problem
 from .. import cards
 from ..cards.calibrated import Calibrated, calibrated_toml
 from ..cards.spec import MODEL
-from . import checks
+from . import derived
 from .gather import Reading, as_much, ignored, read
 from .schema import SECTIONS
 from .sections import Air, Casing, Drive, Feed, FeedSize, Guard, Limits, Rotor, Run, Shaft, Sieve, Stator
@@ -49,7 +49,8 @@ class Config:
     ignored: tuple[str, ...] = ()  # what config and cards say that has lost its meaning, as sentences
 
 
-_PLAIN = (Rotor, Shaft, Stator, Sieve, Air, Casing, Guard, Limits, Run)  # filled from their sections as they are
+RADIUS_ERROR = 0.3  # of a measured edge radius, as a share of it: a reading off a photo or a gauge (assumed)
+_PLAIN = (Shaft, Stator, Sieve, Air, Casing, Guard, Limits, Run)  # filled from their sections as they are
 
 
 def load_config(path: "str | Path", overrides: Sequence[str] = ()) -> Config:
@@ -92,13 +93,14 @@ def from_reading(r: Reading, path: "Path | None" = None, named: bool = True) -> 
     return Config(
         name=v["mill.name"],
         **sections,
+        rotor=_section(Rotor, v, edges=tuple(v["rotor.edges"].items())),
         drive=_section(
             Drive, v, curve_power_W=tuple(P for P, _ in curve), curve_speed_rad_s=tuple(w for _, w in curve)
         ),
         feed=_section(Feed, v, size=_feed_size(r)),
         model_overrides=dict(r.model),
         material=r.material,
-        model=_with_overrides(cards.load_model(), r.model, r.where),
+        model=_with_radius(_with_overrides(cards.load_model(), r.model, r.where), r),
         calibration=r.calibration,
         path=path,
         text=_text(r) if named else "",
@@ -107,7 +109,7 @@ def from_reading(r: Reading, path: "Path | None" = None, named: bool = True) -> 
     )
 
 
-def _section(cls: type, values: checks.Values, section: str = "", **more) -> Any:
+def _section(cls: type, values: derived.Values, section: str = "", **more) -> Any:
     """A dataclass filled from the keys of its section."""
     section = section or cls.__name__.lower()
     wanted = {f.name for f in fields(cls)}
@@ -134,11 +136,30 @@ def _with_overrides(model: ParamSet, overrides: dict[str, float], where: str) ->
     return model.merged([cards.as_set(model[name], v, source) for name, v in overrides.items()])
 
 
+def _with_radius(model: ParamSet, r: Reading) -> ParamSet:
+    """Model parameters with the edge radius that was measured, and how far the reading may be off."""
+    radius, off = r.values["rotor.edge_radius"], r.values["rotor.edge_radius_error"]
+    if radius is None:
+        return model
+    known = "" if off is not None else ", assumed"
+    off = RADIUS_ERROR if off is None else off
+    source = f"[rotor] edge_radius in {Path(r.where).name}; read to {100.0 * off:.0f} %{known}"
+    old = model[f"edge_radius_{r.values['rotor.edge']}"]
+    low, high = radius / (1.0 + off), radius * (1.0 + off)
+    return model.merged([replace(old, value=radius, low=low, high=high, basis="measured", source=source, note="")])
+
+
 def _resolved(r: Reading) -> list[tuple[str, Key, Any]]:
     """(section, key, value) of all that defines the mill, in schema order; derived and absent left out."""
     v = dict(r.values)
     if v["feed.size.kind"] in ("sieve_sheet", "product"):
         v["feed.size.kind"], v["feed.size.sheet"], v["feed.size.file"] = "table", None, None
+    if v["sieve.own_area"] is None:  # it follows from angle or share
+        v["sieve.area"] = None
+    if v["sieve.kind"] == "cloth":
+        v["sieve.thickness"] = None
+    if v["feed.handful"] is not None:
+        v["feed.rate"] = None
     if v["sieve.derived"] is not None and v["sieve.open_fraction"] == v["sieve.derived"]:
         v["sieve.open_fraction"] = None
     if as_much(v):

@@ -14,6 +14,9 @@ _SPARE: dict[str, Any] = {"default": None, **_REVIEW}
 _USUAL: dict[str, Any] = {"default": None, "derivable": True}  # the usual is taken where it is left out
 _NO_DIAL: dict[str, Any] = {"default": (), "predicts": False}  # a step of it is held as speed
 _PINS, _PLATE, _MESH, _SWINGING = ("kind", "pins"), ("kind", "plate"), ("kind", "mesh"), ("mount", "swinging")
+_CLOTH = ("kind", "cloth")
+
+EDGES = ("blunt", "bevelled", "toothed")
 
 SECTIONS: dict[str, tuple[Key, ...]] = {
     "mill": (text("name", '"my mill"', "a name for reports", predicts=False),),
@@ -23,6 +26,29 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
         q("bar_height", "1 mm", "300 mm", '"20 mm"', "of a bar, along the axis"),
         q("bar_thickness", "0.5 mm", "100 mm", '"8 mm"', "of a bar, along the circle"),
         choice("edge", "blunt|bevelled|toothed", "leading edge of the bars"),
+        *(
+            n(
+                f"{kind}_share",
+                0.0,
+                1.0,
+                "0.3",
+                f"{kind} length of all leading edges; the rest is as `edge`",
+                default=None,
+            )
+            for kind in EDGES
+        ),
+        q(
+            "edge_radius",
+            "0.1 um",
+            "5 mm",
+            '"0.05 mm"',
+            "measured rounding of `edge`; assumed if left out",
+            default=None,
+        ),
+        n("edge_radius_error", 0.02, 3.0, "0.3", "how far that reading may be off, as a share", default=None),
+        whole("rings", 1, 40, "6", "rings of bars along the shaft, `bars` in each; one if left out", default=None),
+        q("ring_spacing", "0 mm", "100 mm", '"2 mm"', "free height between two rings; 0 if left out", default=None),
+        choice("ring_offset", "in line|staggered", "rings one behind the other, or turned", default=None),
         choice("mount", "rigid|swinging", "bars fixed to the hub, or hammers on pivots"),
         q("mass", "10 g", "100 kg", '"0.5 kg"', "of the rigid rotating parts", default=None),
         q("hammer_mass", "0.5 g", "5 kg", '"20 g"', "of one hammer", only=_SWINGING, default=None),
@@ -46,11 +72,18 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
         q("free_length", "0.5 mm", "300 mm", '"20 mm"', "of a pin, unsupported", only=_PINS, default=0.0),
         q("gap", "0.05 mm", "50 mm", '"3 mm"', "bar tip to pin or wall"),
         choice("held", "one end|both ends", "how the pins are held", only=_PINS, **_USUAL),
+        choice(
+            "pin_layout",
+            "ring|spiral",
+            "pins side by side, or in a spiral along the shaft",
+            default=None,
+            predicts=False,
+        ),
         flag("threaded", None, "the pins are screws whose thread stands in the chamber", only=_PINS, **_REVIEW),
         q("yield_strength", "1 MPa", "3000 MPa", '"640 MPa"', "of the pins; 640 MPa is 8.8", only=_PINS, **_USUAL),
     ),
     "sieve": (
-        choice("kind", "plate|mesh", "perforated plate or woven wire"),
+        choice("kind", "plate|mesh|cloth", "perforated plate, woven wire, or a cloth or bag of threads"),
         q("hole", "0.05 mm", "30 mm", '"1 mm"', "hole diameter, or clear opening of a mesh"),
         q(
             "pitch",
@@ -63,9 +96,28 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
             derivable=True,
         ),
         q("wire", "0.02 mm", "10 mm", '"0.5 mm"', "wire diameter", only=_MESH, default=None, derivable=True),
+        q("thread", "0.005 mm", "2 mm", '"0.2 mm"', "thread diameter", only=_CLOTH, default=None, derivable=True),
+        choice(
+            "thread_of",
+            "polyester|polyamide|polypropylene|cotton|steel",
+            "what the threads are of",
+            only=_CLOTH,
+            **_SPARE,
+        ),
+        q("sag", "0 mm", "100 mm", '"3 mm"', "how far the cloth can move towards the bars", only=_CLOTH, **_SPARE),
         q("thickness", "0.02 mm", "20 mm", '"0.8 mm"', "of the plate; a mesh has its wire", default=None),
         n("open_fraction", 0.005, 0.95, "0.23", "open area over area; derived if left out", default=None),
-        q("area", "1 cm2", "10000 cm2", '"75 cm2"', "of the sieve, holes included"),
+        q("area", "1 cm2", "10000 cm2", '"75 cm2"', "of the sieve, holes included; or angle, or share", default=None),
+        q("angle", "1 deg", "360 deg", '"180 deg"', "of the circumference that the sieve covers", default=None),
+        n("share", 0.003, 1.0, "0.5", "of the circumference that the sieve covers", default=None),
+        q(
+            "height",
+            "1 mm",
+            "1000 mm",
+            '"20 mm"',
+            "of a sieve given by angle or share; as the rotor if left out",
+            default=None,
+        ),
     ),
     "drive": (
         choice("kind", "motor|router|angle grinder", "a hand tool's speed under load is a range", default=None),
@@ -120,6 +172,8 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
         q("rate", "0.1 g/h", "1e6 g/h", '"300 g/h"', f'or "{AS_MUCH}", or a batch', kind="rate", default=None),
         q("batch_mass", "0.1 g", "100000 g", '"50 g"', "filled in once", default=None),
         q("batch_time", "1 s", "86400 s", '"10 min"', "how long a batch is milled", default=None),
+        q("handful", "0.1 g", "100000 g", '"50 g"', "fed by hand at once", default=None),
+        q("every", "0.2 s", "86400 s", '"30 s"', "so often comes a handful", default=None),
         q("opening", "0.5 mm", "500 mm", '"25 mm"', "diameter of the feed opening"),
     ),
     "feed.size": (
@@ -165,9 +219,13 @@ FREE_SECTIONS = {
 ALTERNATIVES = (
     ("drive", (("speed",), ("tip_speed",), ("dial_step",)), True),
     ("drive", (("speed_under_load",), ("speed_curve",)), False),
+    ("sieve", (("angle",), ("share",)), False),
     ("drive", (("rated_for",), ("duty_share",)), False),
-    ("feed", (("rate",), ("batch_mass", "batch_time")), True),
+    ("feed", (("rate",), ("batch_mass", "batch_time"), ("handful", "every")), True),
 )
+
+# Keys that say the same thing: an override of one takes the place of the others.
+SAME = {"sieve": ("area", "angle", "share")}
 
 
 def find_key(section: str, name: str) -> Key | None:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
 
-from . import checks
+from . import derived
 
 
 @dataclass(frozen=True)
@@ -12,10 +12,15 @@ class Rotor:
     """The rotor: bars or swinging hammers. What follows `pivot_radius_m` is for the pre-build review."""
 
     radius_m: float
-    bars: int
+    bars: int  # in each ring
     bar_height_m: float
     bar_thickness_m: float
     edge: str
+    edge_radius_m: float | None  # measured, of `edge`
+    edge_radius_error: float | None
+    rings: int | None
+    ring_spacing_m: float | None
+    ring_offset: str | None
     mount: str
     mass_kg: float | None
     hammer_mass_kg: float | None
@@ -26,6 +31,33 @@ class Rotor:
     yield_strength_Pa: float | None
     run_out_m: float | None
     balance_grade: float | None  # G of ISO 21940-11, mm/s
+    edges: tuple[tuple[str, float], ...]  # (kind, share of the edge length) of those that there are
+
+    @property
+    def main_edge(self) -> str:
+        """The edge that `edge` names, or the one most of the length has where the others take all of it."""
+        shares = dict(self.edges)
+        return self.edge if self.edge in shares else max(shares, key=lambda kind: shares[kind])
+
+    @property
+    def ring_count(self) -> int:
+        """Rings of bars along the shaft."""
+        return self.rings or 1
+
+    @property
+    def bars_in_all(self) -> int:
+        """Bars of all rings."""
+        return self.bars * self.ring_count
+
+    @property
+    def height_m(self) -> float:
+        """Height of the rotor [m]: all rings and what is free between them."""
+        return derived.rotor_height(self.rings, self.bar_height_m, self.ring_spacing_m)
+
+    @property
+    def staggered(self) -> bool:
+        """Whether the rings are turned against each other, so that one bar after the other passes a pin."""
+        return self.ring_count > 1 and self.ring_offset == "staggered"
 
 
 @dataclass(frozen=True)
@@ -47,21 +79,33 @@ class Stator:
     free_length_m: float
     gap_m: float
     held: str | None
+    pin_layout: str | None
     threaded: bool | None
     yield_strength_Pa: float | None
 
 
 @dataclass(frozen=True)
 class Sieve:
-    """The sieve at the wall; pitch of a plate, wire of a mesh, where known."""
+    """The sieve at the wall; pitch of a plate, wire of a mesh, thread of a cloth, where known."""
 
     kind: str
     hole_m: float
     pitch_m: float | None
     wire_m: float | None
+    thread_m: float | None
+    thread_of: str | None
+    sag_m: float | None
     thickness_m: float
     open_fraction: float
     area_m2: float
+    angle_rad: float | None
+    share: float | None
+    height_m: float | None
+
+    @property
+    def woven(self) -> bool:
+        """Whether it is of wires or threads, without a sheet."""
+        return self.kind != "plate"
 
 
 @dataclass(frozen=True)
@@ -100,7 +144,7 @@ class Drive:
     @property
     def shaft_rated_W(self) -> float:
         """Continuous power at the shaft [W]."""
-        return checks.shaft_rated(self.rated_power_W, self.rated_at, self.efficiency)
+        return derived.shaft_rated(self.rated_power_W, self.rated_at, self.efficiency)
 
 
 @dataclass(frozen=True)
@@ -158,13 +202,15 @@ class Batch(NamedTuple):
 
 @dataclass(frozen=True)
 class Feed:
-    """What goes in; both rate and batch mass None means as much as the mill takes."""
+    """What goes in; both rate and batch mass None means as much as the mill takes. By hand: the rate is the mean."""
 
     material: str  # label of the card; the card itself is Config.material
     temperature_K: float
     rate_kg_s: float | None
     batch_mass_kg: float | None
     batch_time_s: float | None
+    handful_kg: float | None
+    every_s: float | None
     opening_m: float
     size: FeedSize
 

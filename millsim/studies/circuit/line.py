@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from math import exp, log
 
 from ...errors import InputError, NotConverged, Problem
-from ...mill.config import checks
+from ...mill.config import checks, derived
 from ...mill.config.mill import Config
 from ...mill.config.product import closed_curve, other_material
 from ...mill.config.sections import FeedSize
@@ -66,7 +66,7 @@ def fed_with(config: Config, first: Circuit) -> Config:
     """The config with the powder of a first mill as its feed size; text and hash stay those of the config as read."""
     sizes, q3 = closed_curve(first.edges_m, first.accepted_q3)
     table = {"kind": "table", "apertures": sizes, "q3": q3}
-    ends = checks.largest_piece(table), checks.top_piece(table)
+    ends = derived.largest_piece(table), derived.top_piece(table)
     size = FeedSize("sieve_sheet", None, None, None, None, None, None, sizes, q3, *ends)
     return replace(config, feed=replace(config.feed, size=size, rate_kg_s=None, batch_mass_kg=None, batch_time_s=None))
 

@@ -151,7 +151,7 @@ class MillFacts:
     def chamber_wall(self) -> float:
         """The wall around the bars [m2], all that a sieve could take."""
         c = self.config
-        return 2.0 * math.pi * (c.rotor.radius_m + c.stator.gap_m) * c.rotor.bar_height_m
+        return 2.0 * math.pi * (c.rotor.radius_m + c.stator.gap_m) * c.rotor.height_m
 
     @property
     def runs(self) -> bool:
