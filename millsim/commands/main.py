@@ -21,6 +21,7 @@ from .keys import keys
 from .materials import materials
 from .next import next_
 from .plot import plot
+from .possible import possible
 from .predict import predict
 from .report import report
 from .run import run_command
@@ -44,7 +45,7 @@ def cli(debug: bool) -> None:
 
 for _command in (
     predict, check, draw, heat, wear, why_command, report, run_command, sieve, calibrate, compare, next_, droptest,
-    cuttest, idle, energy, sweep, choose, targets, circuit, beside, plot, export, materials, keys,
+    cuttest, idle, energy, sweep, choose, targets, circuit, beside, possible, plot, export, materials, keys,
 ):  # fmt: skip
     _command.epilog = "Exit codes: millsim --help."
     cli.add_command(_command)

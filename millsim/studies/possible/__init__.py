@@ -1,0 +1,1 @@
+"""Is it possible at all: a fineness, a motor and a rate, before any geometry."""
