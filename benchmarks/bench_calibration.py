@@ -73,7 +73,7 @@ def one(runs, unknowns, seed: int):
     truth, trues, models = rng.standard_normal(unknowns.count), [], tuple(map(runmodel.model_of, runs))
     for model, z in zip(models, off_together(models, rng), strict=True):
         used = {p.name for p in model.problem.parameters}
-        mill = unknowns.mills(model.problem.mill, truth[None], used)
+        mill = unknowns.mills(model.problem, truth[None], used)
         settled = model.forecast(mill)
         if settled is None or settled.overrun > 1.0:
             return None
@@ -199,7 +199,7 @@ def baseline(run, unknowns) -> tuple[float, float]:
     used = {p.name for p in model.problem.parameters}
 
     def residuals(z: np.ndarray) -> np.ndarray:
-        mill = unknowns.mills(model.problem.mill, z[None], used)
+        mill = unknowns.mills(model.problem, z[None], used)
         return np.concatenate([np.nan_to_num(joint.misfit((model.forecast(mill),)), nan=1e3), z])
 
     ours = best(lambda: find_mode(joint, unknowns.count, np.random.default_rng(1), quiet), 3)

@@ -67,7 +67,7 @@ def one(seed: int) -> list[dict] | None:
 
     def foreign(problem) -> ForeignMill:
         used = {p.name for p in problem.parameters}
-        return ForeignMill(problem, unknowns.mills(problem.mill, z[None], used), own)
+        return ForeignMill(problem, unknowns.mills(problem, z[None], used), own)
 
     most = foreign(model.problem).most()
     if most is None or most.rate_kg_s < 2e-5 or not most.q3[0] < 0.5:

@@ -30,7 +30,7 @@ def pretend(
     """
     model = model_of(run)
     used = {p.name for p in model.problem.parameters}
-    mill = unknowns.mills(model.problem.mill, scores[None], used)
+    mill = unknowns.mills(model.problem, scores[None], used)
     settled = model.forecast(mill)
     if settled is None or settled.overrun > 1.0:
         return None

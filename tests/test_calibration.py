@@ -139,7 +139,7 @@ def test_a_known_truth_is_found_again(run, few):
     assert abs(mean[i] - truth[i]) < 2.5 * sd[i]
     assert mean[i] < -0.2
     model = runmodel.model_of(made)
-    mills = unknowns.mills(model.problem.mill, p.equal(40), {q.name for q in model.problem.parameters})
+    mills = unknowns.mills(model.problem, p.equal(40), {q.name for q in model.problem.parameters})
     told = [model.forecast(mills[i : i + 1]) for i in range(40)]
     edges = model.problem.edges
     for pick in (lambda f: f.holdup_kg, lambda f: f.loaded_W, lambda f: float(np.interp(0.25e-3, edges, f.q3))):

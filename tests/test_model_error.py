@@ -583,7 +583,7 @@ def test_bands_hold_what_foreign_mills_do(monkeypatch):
         z = rng.standard_normal(unknowns.count)
 
         def foreign(p, z=z, own=own, used=used, unknowns=unknowns):
-            return ForeignMill(p, unknowns.mills(p.mill, z[None], used), own)
+            return ForeignMill(p, unknowns.mills(p, z[None], used), own)
 
         most = foreign(problem).most()
         if most is None or most.rate_kg_s < 2e-5:
@@ -633,7 +633,7 @@ def batch_run(template, seed=3):
     model = model_of(bare)
     unknowns = unknowns_of(model.problem.parameters)
     z = 0.5 * np.random.default_rng(seed).standard_normal(unknowns.count)
-    mill = unknowns.mills(model.problem.mill, z[None], {p.name for p in model.problem.parameters})
+    mill = unknowns.mills(model.problem, z[None], {p.name for p in model.problem.parameters})
     true = model.forecast(mill)
     return measured(bare, model, true, np.random.default_rng(seed)), true
 

@@ -4,7 +4,7 @@ How a range becomes a distribution: `scores`. Scrambled Sobol points (scipy.stat
 a calibration its draws take the place of the ranges, all parameters of one draw together.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,9 +12,10 @@ import numpy as np
 from ..base.numerics.statistics import central
 from ..base.numerics.threads import on_all_cores
 from ..base.quantities.params import Param
-from ..base.quantities.scores import at_quantile, group_name, groups
+from ..base.quantities.scores import at_quantile, group_name, groups, is_drawn
 from ..errors import NotConverged
-from ..mill.problem import Setup, set_parameters
+from ..mill.guesses import EDGE_KIND, MATERIAL, exchanged
+from ..mill.problem import Setup, set_parameters, set_values
 from ..record.limits import CANNOT, CHAMBER, LIMITS, OVER
 from ..record.prediction import EngineResult
 from .assemble import balance_result, fed, without_throughput
@@ -43,7 +44,7 @@ def draws(problem: Setup, count: int, seed: int) -> np.ndarray:
     together = groups(problem.parameters)
     u = qmc.Sobol(len(together), scramble=True, rng=seed).random_base2(int(np.ceil(np.log2(max(2, count)))))[:count]
     mills = np.repeat(problem.mill, count)
-    set_parameters(mills, {p.name: drawn(problem, p, u[:, i]) for i, g in enumerate(together) for p in g})
+    _put(problem, mills, {group_name(g[0].name): u[:, i] for i, g in enumerate(together)})
     return mills
 
 
@@ -56,17 +57,38 @@ def common_draws(problems: Sequence[Setup], count: int, seed: int) -> list[np.nd
     found = []
     for p in problems:
         mills = np.repeat(p.mill, count)
-        together = groups(p.parameters)
-        column = {group_name(g[0].name): u[:, names.index(group_name(g[0].name))] for g in together}
-        set_parameters(mills, {x.name: drawn(p, x, column[group_name(g[0].name)]) for g in together for x in g})
+        together = [group_name(g[0].name) for g in groups(p.parameters)]
+        _put(p, mills, {name: u[:, names.index(name)] for name in together})
         found.append(mills)
     return found
+
+
+def _put(problem: Setup, mills: np.ndarray, u: dict[str, np.ndarray]) -> None:
+    """Write the parameters at the quantiles u of their groups into records, each of its own edge and material."""
+    values = {x.name: drawn(problem, x, u[group_name(x.name)]) for g in groups(problem.parameters) for x in g}
+    set_values(problem, mills, values)
+    guessed = {n: v for n, v in values.items() if n in (MATERIAL, EDGE_KIND)}
+    for i in range(mills.size if guessed else 0):
+        others = exchanged(problem.config, {n: float(v[i]) for n, v in guessed.items()})
+        own = {n: _own_value(p, u.get(group_name(n)), i) for n, p in others.items()}
+        set_parameters(mills[i : i + 1], own)
+
+
+def set_one(problem: Setup, mill: np.ndarray, values: Mapping[str, float]) -> None:
+    """Write values of some parameters into one record (1,), of another edge or material where they say so."""
+    set_values(problem, mill, values)
+    set_parameters(mill, {n: p.value for n, p in exchanged(problem.config, values).items()})
+
+
+def _own_value(p: Param, u: np.ndarray | None, i: int) -> float:
+    """A parameter of another card at the quantile of draw i; its plausible value where nothing is drawn."""
+    return float(at_quantile(p, u[i : i + 1])[0]) if u is not None and is_drawn(p) else p.value
 
 
 def drawn(problem: Setup, p: Param, u: np.ndarray) -> np.ndarray:
     """Values (N,) of a parameter at quantiles u: of its range, or of what a calibration left possible."""
     applied = problem.calibration
-    if applied is None or p.basis == "config" or applied.fitted(p.name) is None:
+    if applied is None or applied.of(p) is None:
         return at_quantile(p, u)
     from scipy.special import ndtri
 
@@ -80,7 +102,7 @@ def one_at_a_time(problem: Setup) -> tuple[np.ndarray, list[str]]:
     for i, group in enumerate(together):
         for j, end in ((2 * i + 1, "low"), (2 * i + 2, "high")):
             one = mills[j : j + 1]
-            set_parameters(one, {p.name: getattr(p, end) for p in group})
+            set_one(problem, one, {p.name: getattr(p, end) for p in group})
             mills[j] = one[0]
     return mills, [group_name(g[0].name) for g in together]
 

@@ -14,7 +14,7 @@ from ..errors import NotConverged
 from ..laws import heat
 from ..mill.chamber import STATE, STILL
 from ..mill.config.sections import Feed
-from ..mill.problem import NO_LIMIT, Setup
+from ..mill.problem import NO_LIMIT, Setup, fed_shares
 from ..record.heatlimit import feed_sticks
 from ..record.limits import (
     CANNOT,
@@ -104,7 +104,7 @@ def solve(
     m, sticks = mill[0], sticky_feed(problem, mill)
     asked = NEXT_TO_NONE if sticks else np.inf if rate_kg_s is None else rate_kg_s
     grid = grid_of(problem, mill)
-    code, binding, residual = operate(m, grid, problem.feed, asked, s[0], work, loads, tolerance)
+    code, binding, residual = operate(m, grid, fed_shares(problem, mill), asked, s[0], work, loads, tolerance)
     if code == FAILED and not sticks:
         raise NotConverged(_not_converged(s, residual, tolerance))
     if sticks:
@@ -201,8 +201,8 @@ def solve_batch(problem: Setup, mass_kg: float, seconds: float, steps: int = 300
     states, left = np.zeros(steps, STATE), np.zeros(steps, BATCH_STEP)
     screens, bridges = np.zeros((steps, n)), np.zeros((steps, n))
     run_batch(
-        mill[0], grid_of(problem, mill), mass_kg * problem.feed, ends, s[0], work, product, dwell, totals[0],
-        energies[0], states, screens, bridges, left,
+        mill[0], grid_of(problem, mill), mass_kg * fed_shares(problem, mill), ends, s[0], work, product, dwell,
+        totals[0], energies[0], states, screens, bridges, left,
     )  # fmt: skip
     fill_loads(mill[0], s[0], problem.x, work, loads)
     for name in totals.dtype.names or ():

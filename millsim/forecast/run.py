@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from ..base.quantities.params import GUESSED
 from ..engines import montecarlo
 from ..engines.pieces import MOST_PIECES
 from ..errors import MillsimError
@@ -35,6 +36,7 @@ from .outcome import Outcome, at_state, hardly, solve, solve_batch, solve_cold_s
 
 NAN = float("nan")
 WARMUP_POINTS = 121
+MOST_TOLD = 8  # parameters that open an output, the widest first
 Progress = Callable[[str, float, str], None]
 
 COLD_START = {  # what happens within seconds when a feed rate is asked that the mill does not take
@@ -183,7 +185,13 @@ def _band(problem: Setup, main: EngineResult, seed: int, say: Progress) -> tuple
         return _banded(main, samples, count), {}
     single, names = bands.one_at_a_time(problem)
     alone = bands.run_samples(problem, single, rate, lambda d: say("band", 0.5 + 0.5 * d, "one at a time"))
-    return _banded(main, samples, count), {output: bands.widest(alone, names, output)[:8] for output in bands.RANKED}
+    return _banded(main, samples, count), {n: _told(problem, bands.widest(alone, names, n)) for n in bands.RANKED}
+
+
+def _told(problem: Setup, ranked: list[tuple[str, float]]) -> list[tuple[str, float]]:
+    """The parameters that open an output most, and every guess."""
+    guessed = {p.name for p in problem.parameters if p.basis == GUESSED}
+    return [item for i, item in enumerate(ranked) if i < MOST_TOLD or item[0] in guessed]
 
 
 def _banded(main: EngineResult, samples: bands.Samples, count: int) -> EngineResult:

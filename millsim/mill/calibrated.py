@@ -10,7 +10,7 @@ from math import exp, isclose, log
 
 import numpy as np
 
-from ..base.quantities.params import Param
+from ..base.quantities.params import GUESSED, Param
 from ..base.quantities.scores import at_score
 from .cards.calibrated import Calibrated, Fitted
 from .cards.spec import MATERIAL
@@ -61,6 +61,13 @@ class Applied:
         """What the card holds of a parameter, if it counts on this mill."""
         return self.card.parameters.get(name) if self.weight_of(name) > 0.0 and name not in self.own else None
 
+    def of(self, p: Param) -> Fitted | None:
+        """What the card holds of this very parameter: not of the config's own, nor of a key guessed otherwise."""
+        f = None if p.basis == "config" else self.fitted(p.name)
+        if f is None or p.basis != GUESSED:
+            return f
+        return f if (f.prior.low, f.prior.high) == (p.low, p.high) else None
+
     def weight_of(self, name: str) -> float:
         """Weight of the calibration for one parameter."""
         return self.material_weight if name in MATERIAL else self.weight
@@ -73,8 +80,8 @@ class Applied:
 
     def parameter(self, p: Param) -> Param:
         """The parameter as this calibration leaves it; the config's own, or another material's, stay as they are."""
-        f = self.fitted(p.name)
-        return p if f is None or p.basis == "config" else after(f, self.weight_of(p.name), self.card.runs)
+        f = self.of(p)
+        return p if f is None else after(f, self.weight_of(p.name), self.card.runs)
 
 
 def after(f: Fitted, weight: float, runs: tuple[str, ...]) -> Param:
@@ -88,6 +95,9 @@ def after(f: Fitted, weight: float, runs: tuple[str, ...]) -> Param:
     low, high = at_score(p, np.quantile(spread, [0.025, 0.975]))
     low, high = min(float(low), value), max(float(high), value)
     names = ", ".join(runs)
+    if p.basis == GUESSED:
+        told = "narrowed it" if determined(f) else "did not determine it"
+        return replace(p, value=value, low=low, high=high, note=f"run {names} {told}")
     if determined(f):
         note = "" if weight == 1.0 else f"led back towards the prior: weight of the calibration {weight:.2f}"
         return replace(p, value=value, low=low, high=high, basis="calibrated", source=f"run {names}", note=note)

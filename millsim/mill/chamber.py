@@ -19,7 +19,7 @@ GEOMETRY = (
 )
 SETTING = (
     "omega_0 rated_power overload efficiency fan inlet_area filter_area blower T_air_in T_room T_feed "
-    "feed_opening feed_size T_limit T_user casing_capacity isothermal no_load loses gives_way".split()
+    "feed_opening feed_size feed_shift T_limit T_user casing_capacity isothermal no_load loses gives_way".split()
 )
 MATERIAL = (
     "density bulk_fraction specific_heat heat_exponent_share conductivity glass_temperature temperature_warm "

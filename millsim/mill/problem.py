@@ -1,5 +1,6 @@
 """From a config to numbers: the mill record, the size classes and the feed that the engines work on."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import pi
 
@@ -9,7 +10,7 @@ from ..base.numerics import psd
 from ..base.quantities.params import Param
 from ..base.quantities.scores import SIZES_OF_ERRORS
 from ..laws import cutting, drive
-from . import parts
+from . import guesses, parts
 from .calibrated import Applied, apply
 from .chamber import CURVE_POINTS, EDGE, MILL, MODEL
 from .config.mill import Config
@@ -57,11 +58,50 @@ def build(
     mill = np.zeros(1, MILL)
     for name, value in {**_geometry(config), **_setting(config)}.items():
         mill[name] = value
-    set_parameters(mill, {p.name: p.value for p in parameters})
     mill["inertia"] = parts.inertia(config)
+    if config.guesses and (values := guesses.nominal(parameters)) != guesses.nominal(config.guesses.parameters):
+        guesses.put(
+            mill, _fields(config.guesses.at({}), config), _fields(config.guesses.at(values), config)
+        )  # as calibrated
+    set_parameters(mill, {p.name: p.value for p in parameters})
     curve = feed_curve(config.feed.size)
     edges = size_classes(config, curve, class_ratio or config.run.class_ratio, bounds_m)
     return Setup(config, mill, edges, psd.middles(edges), shares(edges, curve), curve, parameters, applied)
+
+
+def set_values(problem: Setup, mill: np.ndarray, values: Mapping[str, float | np.ndarray]) -> None:
+    """Write parameters and guesses into mill records of a problem (scalars, or one value per record)."""
+    guessed = guesses.nominal(problem.parameters)
+    if drawn := {n: np.broadcast_to(np.asarray(v, float), mill.shape) for n, v in values.items() if n in guessed}:
+        _set_guesses(problem, mill, guessed, drawn)
+        lost = {p.name: p.value for p in problem.parameters if p.name.startswith(SPEED_LOSS)}
+        values = {**lost, **{n: v for n, v in values.items() if n not in guessed}}
+    set_parameters(mill, values)
+
+
+def _set_guesses(problem: Setup, mill: np.ndarray, guessed: dict[str, float], drawn: dict[str, np.ndarray]) -> None:
+    """The fields of each record by its own draw of the guesses."""
+    config = problem.config
+    assert config.guesses is not None
+    old = _fields(config.guesses.at(guessed), config)
+    for i in range(mill.size):
+        values = {**guessed, **{n: float(v[i]) for n, v in drawn.items()}}
+        guesses.put(mill[i : i + 1], old, _fields(config.guesses.at(values), config))
+
+
+def _fields(c: Config, own: Config) -> dict[str, float | list[float]]:
+    """Fields of a mill record that follow from a config; own: the config as guessed, whose feed is the measure."""
+    shift = float(np.log(c.feed.size.largest_m / own.feed.size.largest_m))
+    return {**_geometry(c), **_setting(c), "inertia": parts.inertia(c), "feed_shift": shift}
+
+
+def fed_shares(problem: Setup, mill: np.ndarray) -> np.ndarray:
+    """Mass share (n,) of the feed in each class for a mill record (1,), whose feed may be coarser or finer."""
+    shift = float(mill["feed_shift"][0])
+    if shift == 0.0:
+        return problem.feed
+    ln_x, q3 = problem.feed_curve
+    return shares(problem.edges, (ln_x + shift, q3))
 
 
 def shares(edges: np.ndarray, curve: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
@@ -76,14 +116,15 @@ def shares(edges: np.ndarray, curve: tuple[np.ndarray, np.ndarray]) -> np.ndarra
 def used_parameters(config: Config) -> tuple[Param, ...]:
     """Material and model parameters this mill uses, as on their cards; of the edges only those that the mill has.
 
-    The sizes of the errors that no parameter makes up for are among them.
+    The sizes of the errors that no parameter makes up for are among them. What of the mill was guessed comes last.
     """
     own = [f"{name}_{kind}" for kind, _ in config.rotor.edges for name in EDGE]
     own += speed_loss(config)
     own += ["layer_speed_ratio" if config.stator.kind == "pins" else "layer_speed_smooth"]
     shared = {*MODEL, "chip_exponent", "hub_share"} - set(LAYER_SPEEDS)
     names = [n for n in config.model if n in own or n in shared or n.startswith(SIZES_OF_ERRORS)]
-    return (*config.material.values(), *(config.model[n] for n in names))
+    guessed = config.guesses.parameters if config.guesses else ()
+    return (*config.material.values(), *(config.model[n] for n in names), *guessed)
 
 
 def speed_loss(config: Config) -> list[str]:
@@ -94,7 +135,7 @@ def speed_loss(config: Config) -> list[str]:
     return [SPEED_LOSS + {None: "unknown", True: "regulated", False: "unregulated"}[d.regulated]]
 
 
-def set_parameters(mill: np.ndarray, values: dict[str, float | np.ndarray]) -> None:
+def set_parameters(mill: np.ndarray, values: Mapping[str, float | np.ndarray]) -> None:
     """Write material and model parameters into mill records (scalars, or one value per record)."""
     for name, value in values.items():
         field = next((e for e in EDGE if name.startswith(e + "_")), name)
@@ -265,7 +306,15 @@ def size_classes(
     anchors = (c.sieve.hole_m, c.sieve.hole_m / shape, c.stator.gap_m, *bounds_m)
     top = float(np.exp(curve[0][-1]))
     low = min(X_LOW, 0.02 * c.sieve.hole_m)
+    coarser = _coarsest(c)
     if c.feed.size.kind != "single":
-        return psd.size_grid(low, top * 1.0000001, ratio, anchors)
+        return psd.size_grid(low, top * coarser * 1.0000001, ratio, anchors)
     below = psd.size_grid(low, top / ratio**0.5, ratio, anchors)
-    return np.append(below, top * ratio**0.5)
+    above = [top * ratio ** (0.5 + i) for i in range(1 + int(np.ceil(np.log(coarser) / np.log(ratio))))]
+    return np.append(below, above)
+
+
+def _coarsest(c: Config) -> float:
+    """How many times as coarse the feed may be as it is guessed to be."""
+    sizes = [p for p in c.guesses.parameters if p.name.startswith("feed.size.")] if c.guesses else []
+    return max((p.high / p.value for p in sizes), default=1.0)

@@ -4,7 +4,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 # From best to worst founded. A number of one kind never presents itself as another.
-BASES = ("measured", "calibrated", "published", "handbook", "common practice", "from memory", "assumed", "config")
+BASES = (
+    "measured", "calibrated", "published", "handbook", "common practice", "from memory", "assumed", "guessed", "config",
+)  # fmt: skip
+GUESSED = "guessed"  # a key of a config that nobody measured, named in its [guessed]
+ONE_OF = "one of"  # scale of a choice: the value is an index into its words, which are the note
 
 
 @dataclass(frozen=True)
@@ -20,6 +24,11 @@ class Param:
     source: str  # where the number can be looked up, or how it was reasoned
     scale: str = "linear"  # "log" for quantities uncertain by a factor
     note: str = ""
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """What a choice may be, in the order of its index; nothing of a number."""
+        return tuple(self.note.split(" | ")) if self.scale == ONE_OF else ()
 
 
 class ParamSet(Mapping[str, Param]):

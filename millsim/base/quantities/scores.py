@@ -7,7 +7,7 @@ deviate of that: 0 is the value itself. Warm and cold values of one property mov
 
 import numpy as np
 
-from .params import Param
+from .params import ONE_OF, Param
 
 NEVER_DRAWN = ("mec", "mie", "temperature_warm", "temperature_cold")
 SIZES_OF_ERRORS = ("error_", "repeat_")  # of what parameters do not make up for: `forecast.error` draws the errors
@@ -36,6 +36,8 @@ def at_quantile(p: Param, u: np.ndarray) -> np.ndarray:
     """Values of a parameter at quantiles u (N,) of its two-piece cut normal; 0.5 is the value itself."""
     from scipy.special import ndtr, ndtri
 
+    if p.scale == ONE_OF:  # all alike likely
+        return np.minimum(np.floor(np.asarray(u) * (p.high + 1.0)), p.high)
     z = ndtri(ndtr(-2.0) + np.asarray(u) * (ndtr(2.0) - ndtr(-2.0))) / 2.0
     if p.scale == "log":
         up, down = np.log(p.high / p.value), np.log(p.value / p.low)

@@ -9,7 +9,7 @@ from ...forecast.assemble import CLASS_ERROR, balance_result, with_class_error
 from ...forecast.outcome import Outcome
 from ...forecast.run import refined
 from ...mill.calibrated import Applied
-from ...mill.problem import Setup, set_parameters
+from ...mill.problem import Setup
 from ...record.limits import CANNOT, MISSING
 from ...record.outputs import OUTPUTS
 from ...version import MODEL_VERSION, __version__
@@ -93,7 +93,7 @@ def _tornado(problem: Setup, plan: Plan) -> Tornado | None:
     for i, group in enumerate(together):
         for j, score in ((2 * i, -1.0), (2 * i + 1, 1.0)):
             one = mills[j : j + 1]
-            set_parameters(one, {p.name: float(at_score(p, score)) for p in group})
+            bands.set_one(problem, one, {p.name: float(at_score(p, score)) for p in group})
             mills[j] = one[0]
     found = bands.run_samples(problem, mills, rate)
     ends = {n: np.where(found.ok, found.values[n], np.nan) for n in NAMES if n in found.values}

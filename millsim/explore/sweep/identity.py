@@ -93,6 +93,7 @@ def pairs_of(plan: Plan, template: Template) -> dict[str, str]:
         for kind, card in (("material", r.material), ("model", model)):
             pairs |= {f"range of {kind}.{p.name}": f"{plain(p.low)} {plain(p.high)} {p.scale}" for p in card.values()}
         pairs |= {f"model.{name} is set": "yes" for name in r.model}
+        pairs |= {f"range of {p.name}": f"{plain(p.low)} {plain(p.high)} {p.note}" for p in r.guesses}
     if r.calibration:
         pairs["calibration"] = hashlib.sha256(calibrated_toml(r.calibration).encode()).hexdigest()[:12]
     pairs |= {"engine": plan.engine, "class_ratio": plain(plan.class_ratio), "draws": str(plan.draws)}

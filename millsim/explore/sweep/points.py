@@ -9,6 +9,7 @@ from ...base.reading.key import Key
 from ...base.reading.toml import parse_toml
 from ...errors import InputError
 from ...mill.config.gather import Reading, gather, model_key, settle
+from ...mill.config.guessed import without
 from ...mill.config.mill import Config, from_reading, parse_config
 from ...mill.config.schema import find_key
 from .axes import text_of
@@ -28,7 +29,7 @@ class Template:
         r = self.reading
         values = {**r.values, **{k: v for k, v in settings.items() if not k.startswith("model.")}}
         model = {**r.model, **{k[6:]: v for k, v in settings.items() if k.startswith("model.")}}
-        point = settle(replace(r, values=values, model=model, problems=[]))
+        point = settle(replace(r, values=values, model=model, problems=[], guesses=without(r.guesses, settings)))
         if point.problems:
             raise InputError(list(dict.fromkeys(point.problems)))
         return from_reading(point, named=named)

@@ -16,6 +16,7 @@ from ...errors import InputError, MillsimError, Problem
 from ...forecast.error import FACTORS, MODEL, Errors, sizes_of
 from ...forecast.error import errors as off_by
 from ...mill.cards.calibrated import RunErrors
+from ...mill.guesses import MATERIAL
 from .observations import Block, Misfit, blocks_of, frame_of
 from .posterior import Mode, Posterior, find_mode, sample
 from .runmodel import Forecast, RunModel, model_of
@@ -124,7 +125,7 @@ class JointMisfit:
     def forecasts(self, i: int, scores: np.ndarray) -> list[Forecast | None]:
         """What run i would have shown at each of the scores (N, G)."""
         model = self.models[i]
-        mills = self.unknowns.mills(model.problem.mill, scores, self.used[i])
+        mills = self.unknowns.mills(model.problem, scores, self.used[i])
         return on_all_cores(lambda j: model.forecast(mills[j : j + 1]), range(len(scores)))
 
 
@@ -253,8 +254,24 @@ def refuse_unfit(runs) -> None:
             hint = "calibrate each material apart"
             message = f"is {run.config.material.title}, but the first run is {first.material.title}"
             problems.append(Problem(where, "feed.material", message, hint=hint))
+    problems += _guessed_otherwise(runs)
     if problems:
         raise InputError(problems)
+
+
+def _guessed_otherwise(runs):
+    """A material that is not known, or one key guessed in several ways: what is fitted would belong to no one mill."""
+    seen: dict[str, Param] = {}
+    for run in runs:
+        where = str(run.path or run.name)
+        for p in run.config.guesses.parameters if run.config.guesses else ():
+            before = seen.setdefault(p.name, p)
+            if p.name == MATERIAL:
+                message, hint = "is guessed: a calibration belongs to one material", "find out which it is"
+                yield Problem(where, f"guessed.{p.name}", message, hint=hint)
+            elif (before.value, before.low, before.high, before.note) != (p.value, p.low, p.high, p.note):
+                hint = "measure it, or calibrate these runs apart"
+                yield Problem(where, f"guessed.{p.name}", "is another guess than in a run before", hint=hint)
 
 
 def named_twice(runs):
@@ -296,7 +313,7 @@ def _confirm(fit: RunFit, joint: JointMisfit, i: int, scores: np.ndarray, seed: 
     model, problem = fit.model, fit.model.problem
     if problem.config.feed.batch:
         return None
-    mill = joint.unknowns.mills(problem.mill, scores[None], joint.used[i])
+    mill = joint.unknowns.mills(problem, scores[None], joint.used[i])
     steps, flows, rate = model.frozen(mill)
     if sum(float(flows[n]) for n in ("bar_hits", "pin_hits", "nips", "tries")) / rate > montecarlo.MOST_EVENTS:
         return None

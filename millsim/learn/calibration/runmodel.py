@@ -18,7 +18,7 @@ from ...forecast.run import outlet, settled
 from ...laws.drive import motor_input
 from ...mill.chamber import STATE, idle_power, idle_speed, socket_power
 from ...mill.config.mill import Config
-from ...mill.problem import Setup, build
+from ...mill.problem import Setup, build, fed_shares
 from ...record.limits import CANNOT, LIMITS, OK, cannot_run_words
 from ..measured.runsheet import MeasuredRun, config_as_run
 
@@ -112,7 +112,9 @@ class RunModel:
         """(STATE record (1,), work arrays, residual) of the chamber at the measured feed rate."""
         p = self.problem
         work, s = new_work(p.x.size), np.zeros(1, STATE)
-        residual, _ = stand_at(mill[0], grid_of(p, mill), p.feed, self.rate_kg_s, s[0], work, TOLERANCE, False)
+        residual, _ = stand_at(
+            mill[0], grid_of(p, mill), fed_shares(p, mill), self.rate_kg_s, s[0], work, TOLERANCE, False
+        )
         return s, work, residual
 
     def frozen(self, mill: np.ndarray) -> tuple[FrozenSteps, np.void, float]:

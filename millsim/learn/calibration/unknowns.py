@@ -10,7 +10,8 @@ import numpy as np
 
 from ...base.quantities.params import Param
 from ...base.quantities.scores import at_score, group_name, groups
-from ...mill.problem import set_parameters
+from ...mill.guesses import is_choice
+from ...mill.problem import Setup, set_values
 
 MAIN = ("rate_multiplier", "sieve_factor", "edge_share", "layer_speed_ratio", "daughter_exponent", "windage_factor")
 AT_BOUND = 1.9  # a score beyond which a parameter counts as standing at its limit (1.9 of 2 sigma to the limit)
@@ -40,13 +41,13 @@ class Unknowns:
         """Values (N,) of every parameter at scores (N, G), in SI units."""
         return {p.name: at_score(p, scores[:, i]) for i, group in enumerate(self.members) for p in group}
 
-    def mills(self, mill: np.ndarray, scores: np.ndarray, used: set[str]) -> np.ndarray:
-        """(N,) MILL records: the mill (1,) with the parameters it uses, at scores (N, G)."""
-        mills = np.repeat(mill, len(scores))
-        set_parameters(mills, {n: v for n, v in self.values(scores).items() if n in used})
+    def mills(self, problem: Setup, scores: np.ndarray, used: set[str]) -> np.ndarray:
+        """(N,) MILL records: the mill of a problem with the parameters it uses, at scores (N, G)."""
+        mills = np.repeat(problem.mill, len(scores))
+        set_values(problem, mills, {n: v for n, v in self.values(scores).items() if n in used})
         return mills
 
 
 def unknowns_of(parameters: tuple[Param, ...]) -> Unknowns:
-    """The uncertain ones among the parameters of a mill."""
-    return Unknowns(tuple(tuple(g) for g in groups(parameters)))
+    """The uncertain ones among the parameters of a mill; a guess among words is held at its likeliest."""
+    return Unknowns(tuple(tuple(g) for g in groups(tuple(p for p in parameters if not is_choice(p)))))

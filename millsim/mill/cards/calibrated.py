@@ -14,13 +14,14 @@ from ...base.reading.toml import parse_toml, read_text
 from ...base.reading.values import did_you_mean, show
 from ...errors import InputError, Problem
 from ...version import MODEL_VERSION
-from .spec import IGNORED, MATERIAL, MODEL
+from .spec import IGNORED, MATERIAL, MODEL, CardEntry
 
 BOTH = {**MATERIAL, **MODEL}
 _TEXTS = ("title", "note", "material", "model_version")
 _HASHES = "run_hashes"  # may be missing
 _LISTS = ("runs", "measured", "failed")
 _WORDS = ("gap_regime", "mount", "edge")
+_ANY = float("inf")
 _MOST = 10.0  # a score beyond this is no score
 
 
@@ -197,7 +198,7 @@ def _errors(table: object, say) -> tuple[tuple[float, float], tuple[RunErrors, .
 
 def _fitted(name: str, table: object, say) -> Fitted | None:
     key = f"parameters.{show(name)[1:-1]}"
-    spec = BOTH.get(name)
+    spec = _guess(name, table) if "." in name else BOTH.get(name)
     if spec is None or not isinstance(table, dict):
         say(key, "unknown parameter", did_you_mean(name, BOTH))
         return None
@@ -215,6 +216,12 @@ def _fitted(name: str, table: object, say) -> Fitted | None:
         p = Param(name, float(prior[0]), spec.unit, float(prior[1]), float(prior[2]), *texts)
         return Fitted(p, float(score), tuple(float(d) for d in draws))
     return None
+
+
+def _guess(key: str, table: object) -> CardEntry | None:
+    """A guessed key of a config as a row of a card; its unit stands on the card."""
+    unit = table.get("unit") if isinstance(table, dict) else None
+    return CardEntry(key, unit, -_ANY, _ANY, "") if isinstance(unit, str) else None
 
 
 def _numbers(raw: object) -> TypeGuard[list[float]]:
@@ -250,13 +257,14 @@ def calibrated_toml(card: Calibrated, shown: dict[str, Param] | None = None, sec
             lines += [f"{n} = [{', '.join(map(repr, v))}]" for n, v in run.scores.items()]
     for name, fitted in card.parameters.items():
         p = fitted.prior
-        lines += ["", f"[{prefix}parameters.{name}]"]
+        lines += ["", f"[{prefix}parameters.{text(name) if '.' in name else name}]"]
         if shown and name in shown:
             q = shown[name]
             lines += [f"# {q.value:.4g} {q.unit}, {q.low:.4g} to {q.high:.4g}: {q.basis}, {q.source}"]
         lines += [
             f"prior = [{p.value!r}, {p.low!r}, {p.high!r}]  # {p.unit}",
             f"scale = {text(p.scale)}",
+            *([f"unit = {text(p.unit)}"] if "." in name else []),
             f"prior_basis = {text(p.basis)}",
             f"prior_source = {text(p.source)}",
             f"score = {fitted.score!r}",

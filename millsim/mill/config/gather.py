@@ -3,7 +3,7 @@
 Owns overrides, unknown and missing keys, and the files a config names (card, sieve sheet). For `config`.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -11,13 +11,14 @@ from ...base.quantities.params import Param
 from ...base.quantities.units import DIMENSION, exact_text, spelling_for
 from ...base.reading.key import AS_MUCH, Key
 from ...base.reading.tables import Spec, Tables, read_sections, section_table
-from ...base.reading.toml import TomlText, is_there, missing, toml_value
+from ...base.reading.toml import TomlText, flat, is_there, missing, toml_value
 from ...base.reading.values import Bad, convert, did_you_mean, show
 from ...errors import InputError, Problem
 from .. import cards
 from ..cards.calibrated import Calibrated, calibrated_from, load_calibrated
 from ..cards.spec import IGNORED, MATERIAL, MODEL, CardEntry
 from . import checks, derived
+from .guessed import read_guessed
 from .schema import ALTERNATIVES, EDGES, FREE_SECTIONS, SAME, SECTIONS, key_row
 
 NEEDS_ONE = (  # (selector key, its value, key, unless this is given)
@@ -38,6 +39,8 @@ class Reading(Tables):
     material: cards.Card | None = None
     own_card: bool = False  # the material is the user's, not one of the package
     calibration: Calibrated | None = None
+    guesses: tuple[Param, ...] = ()  # what [guessed] says of keys
+    gathered: derived.Values = field(default_factory=dict)  # of a config with guesses: the values before `settle`
 
 
 def _on_a_card(name: str) -> str:
@@ -59,6 +62,7 @@ def read(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str] 
 def gather(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str] = ()) -> Reading:
     """Every value that is given, each checked by itself; nothing derived, nothing compared yet."""
     r = Reading(_SPEC, where, base_dir, parsed.tables, list(parsed.problems), set(parsed.lost), parsed.complete)
+    own = flat(r.tables)
     file = _motor_of_file(r, overrides)
     for override in overrides:
         _override(r, str(override))
@@ -73,15 +77,23 @@ def gather(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str
     _read_calibration(r)
     _read_sheet(r)
     _read_product(r)
+    r.guesses = read_guessed(r, own)
     return r
 
 
 def settle(r: Reading) -> Reading:
     """Derive what follows from the values gathered and note what contradicts what."""
+    if r.guesses:
+        r.gathered = dict(r.values)
     derived.derive(r.values)
     for finding in checks.contradictions(r.values):
         r.say(*finding)
     return r
+
+
+def with_values(r: Reading, values: Mapping[str, object]) -> Reading:
+    """A settled reading of guesses with other values of keys, settled anew."""
+    return settle(replace(r, values={**r.gathered, **values}, problems=[], guesses=()))
 
 
 def _override(r: Reading, text: str) -> None:

@@ -6,10 +6,11 @@
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-from ...base.quantities.params import ParamSet
+from ...base.quantities.params import Param, ParamSet
 from ...base.quantities.units import exact_text, spelling_for
 from ...base.reading.key import AS_MUCH, Key
 from ...base.reading.toml import parse_toml, read_text
@@ -18,8 +19,9 @@ from .. import cards
 from ..cards.calibrated import Calibrated, calibrated_toml
 from ..cards.spec import MODEL
 from . import derived
-from .gather import Reading, as_much, ignored, read
-from .schema import SECTIONS
+from .gather import Reading, as_much, ignored, read, with_values
+from .guessed import Guesses
+from .schema import SECTIONS, key_row
 from .sections import Air, Casing, Drive, Feed, FeedSize, Guard, Limits, Rotor, Run, Shaft, Sieve, Stator
 
 
@@ -47,6 +49,7 @@ class Config:
     text: str  # resolved TOML, loads again to the same hash without any other file
     sha256: str
     ignored: tuple[str, ...] = ()  # what config and cards say that has lost its meaning, as sentences
+    guesses: Guesses | None = None  # what of it nobody measured
 
 
 RADIUS_ERROR = 0.3  # of a measured edge radius, as a share of it: a reading off a photo or a gauge (assumed)
@@ -78,6 +81,9 @@ def parse_config(
         hint = "name the config that its [run] names, or use `millsim run`"
         raise InputError(Problem(where, "", "is a run sheet, not a mill config", hint=hint))
     r = read(parsed, where, base_dir or Path(), overrides)
+    if not r.problems and r.guesses:
+        for key, message in _guesses(r).contradictions():
+            r.say(f"guessed.{key}", message, "", "narrow the range")
     if r.problems:
         raise InputError(list(dict.fromkeys(r.problems)))
     return from_reading(r, path)
@@ -106,7 +112,13 @@ def from_reading(r: Reading, path: "Path | None" = None, named: bool = True) -> 
         text=_text(r) if named else "",
         sha256=_sha256(r) if named else "",
         ignored=ignored(r),
+        guesses=_guesses(r) if r.guesses else None,
     )
+
+
+def _guesses(r: Reading) -> Guesses:
+    """The guesses of a settled reading, with the ways to a mill of other values."""
+    return Guesses(r.guesses, partial(with_values, r), partial(from_reading, named=False))
 
 
 def _section(cls: type, values: derived.Values, section: str = "", **more) -> Any:
@@ -160,12 +172,15 @@ def _resolved(r: Reading) -> list[tuple[str, Key, Any]]:
         v["sieve.thickness"] = None
     if v["feed.handful"] is not None:
         v["feed.rate"] = None
+    guessed = {p.name for p in r.guesses}
     if v["sieve.derived"] is not None and v["sieve.open_fraction"] == v["sieve.derived"]:
-        v["sieve.open_fraction"] = None
+        v["sieve.open_fraction"] = v["sieve.open_fraction"] if "sieve.open_fraction" in guessed else None
     if as_much(v):
         v["feed.rate"] = AS_MUCH
-    for held in ("tip_speed", "dial_step", "speed_under_load"):  # as speed and speed_curve
-        v[f"drive.{held}"] = None
+    for held, by in (("tip_speed", "speed"), ("dial_step", "speed"), ("speed_under_load", "speed_curve")):
+        v[f"drive.{by if f'drive.{held}' in guessed else held}"] = None
+    if "air.room" in guessed and r.gathered.get("feed.temperature") is None:
+        v["feed.temperature"] = None
     if plain(v["drive.no_load_speed"]) == plain(v["drive.speed"]):
         v["drive.no_load_speed"] = None
     rows = [(section, key, v.get(f"{section}.{key.name}")) for section, keys in SECTIONS.items() for key in keys]
@@ -184,6 +199,8 @@ def _text(r: Reading) -> str:
         lines.append(f"{key.name} = {_toml(value, key)}")
     if r.model:
         lines += ["", "[model]", *(f"{n} = {_model_toml(n, x)}" for n, x in sorted(r.model.items()))]
+    if r.guesses:
+        lines += ["", "[guessed]", *(f"{p.name} = {_guess_toml(p)}" for p in r.guesses)]
     parts = ["\n".join(lines).strip() + "\n"]
     parts += [cards.card_toml(r.material, "material")] if r.own_card and r.material else []
     parts += [calibrated_toml(r.calibration, section="calibration")] if r.calibration else []
@@ -203,6 +220,14 @@ def _toml(value: Any, key: Key) -> str:
     return repr(value) if key.si == "-" else f'"{exact_text(value, key.shown)}"'
 
 
+def _guess_toml(p: Param) -> str:
+    key = key_row(*p.name.rpartition(".")[::2])
+    if p.words:
+        return f"[{', '.join(w if key.kind == 'flag' else cards.toml_string(w) for w in p.words)}]"
+    low, high = (int(x) if key.kind == "whole" else x for x in (p.low, p.high))
+    return f"[{_toml(low, key)}, {_toml(high, key)}]"
+
+
 def _model_toml(name: str, value: float) -> str:
     si = MODEL[name].unit
     return repr(value) if si == "-" else f'"{exact_text(value, spelling_for(value, si))}"'
@@ -216,6 +241,7 @@ def _sha256(r: Reading) -> str:
         if not (r.own_card and (s, k.name) == ("feed", "material"))
     ]
     rows += [f"model.{n}={plain(x)}" for n, x in sorted(r.model.items())]
+    rows += [f"guessed.{p.name}={plain(p.low)} {plain(p.high)} {p.note}" for p in r.guesses]
     if r.own_card and r.material:
         rows += [
             f"material.{p.name}=" + "|".join(plain(getattr(p, f.name)) for f in fields(p)) for p in r.material.values()

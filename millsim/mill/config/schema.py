@@ -213,6 +213,7 @@ FREE_SECTIONS = {
     "model": "model parameters by name",
     "material": "a material card written into the config",
     "calibration": "a calibrated card, or the file of one under `card`",
+    "guessed": 'keys that nobody measured: stator.gap = ["2 mm", "4 mm"], rotor.edge = ["blunt", "bevelled"]',
 }
 
 # Keys of which only one group may be given: (section, groups, whether one must be).

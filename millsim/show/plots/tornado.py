@@ -28,6 +28,7 @@ CLASSES = {  # class: (bases, face, hatch); solid is what somebody measured, the
     "published or handbook": (("published", "handbook"), SKY, "////"),
     "from memory or common practice": (("from memory", "common practice"), ORANGE, "xxx"),
     "assumed": (("assumed", "config"), "white", "..."),
+    "guessed in the config": (("guessed",), "white", "++"),
 }
 _ROW = 0.36  # inches per bar
 _FULL, _HALF = 0.66, 0.32  # height of a bar; of each end where both lie on the same side
@@ -117,6 +118,13 @@ def _patch(name: str, **style) -> Patch:
     return Patch(facecolor=face, edgecolor=edge, hatch=hatch, lw=0.9, **style)
 
 
+def _end_words(p: Param, value: float, unit: str) -> str:
+    """The value of a parameter at an end of its bar."""
+    if p.words:
+        return p.words[int(value)]
+    return readable(float(f"{value:.2g}") if p.unit != "K" else round(value, 1), unit)
+
+
 def _bar(axes: Axes, row: int, bar: Bar, middle: float) -> None:
     """Draw one bar, and at its ends the parameter's low and high value."""
     _, face, hatch = CLASSES[bar.group]
@@ -126,7 +134,7 @@ def _bar(axes: Axes, row: int, bar: Bar, middle: float) -> None:
     values = at_score(bar.parameter, np.array([-1.0, 1.0]))
     unit = spelling_for(float(np.max(np.abs(values))), bar.parameter.unit)
     for end, other, value, step in ((bar.low, bar.high, values[0], -1), (bar.high, bar.low, values[1], 1)):
-        words = readable(float(f"{value:.2g}"), unit) if bar.parameter.unit != "K" else readable(round(value, 1), unit)
+        words = _end_words(bar.parameter, float(value), unit)
         y = row + (step * _HALF / 2 if same else 0.0)
         if np.isfinite(end):
             axes.barh(y, end - middle, _HALF if same else _FULL, left=middle, **style)

@@ -33,6 +33,7 @@ from ...record.outputs import OUTPUTS, figure, in_kilojoules
 from ...record.prediction import Prediction
 from ...studies.engines import class_errors, engines_agree
 from ..parts import Paragraph
+from . import guesses
 from .changes import review_words
 from .limits import far_over, limit_words, loaded, measure_empty, named, nip_works, what_limits
 from .parameters import parameter_words
@@ -254,7 +255,7 @@ def hammers(p: Prediction) -> str:
 
 def how_sure(p: Prediction) -> str:
     """What the numbers rest on, and the three parameters that open the band of x50 and of the rate most."""
-    weak = [q for q in p.parameters if q.basis in BASES[BASES.index("from memory") : BASES.index("config")]]
+    weak = [q for q in p.parameters if q.basis in BASES[BASES.index("from memory") : BASES.index("guessed")]]
     own = [q for q in p.parameters if q.basis in ("measured", "calibrated")]
     total = len(p.parameters)
     if calibrated := [q for q in p.parameters if q.basis == "calibrated"]:
@@ -377,6 +378,7 @@ _TOLD = {  # what is told, most wanted first: its label, and the words
     "hammers": ("Hammers", hammers),
     "stalls": ("Stalls", stall_risk),
     "sure": ("How sure", how_sure),
+    "guesses": ("Guessed", guesses.of_prediction),
     "bench": ("Bench tests", bench_tests),
     "next": ("Measure next", measure_next),
     "engines": ("", engines_agree),

@@ -13,6 +13,7 @@ from ...learn.calibration.observations import Block
 from ...learn.calibration.outlook import BeforeAfter
 from ...learn.calibration.whole import CalibrationReport
 from ...record.outputs import OUTPUTS, row_name, scalar, shown
+from . import guesses
 from .advice import day_words
 from .json import jsonable, picked
 
@@ -45,6 +46,7 @@ def calibration_text(r: CalibrationReport) -> str:
     )
     for fit in c.fits:
         said = [*fit.run.warnings, *(f"assumed: {a}" for a in fit.run.assumed)]
+        said += guesses.of_calibration(fit.run.config)
         lines += ["", f"Noted on {fit.run.name}:"] if said else []
         lines += [line for text in said for line in wrap(f"  {text}")]
     return "\n".join(lines) + "\n"

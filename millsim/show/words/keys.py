@@ -13,6 +13,8 @@ from ...learn.measured import runspec
 from ...mill.cards.spec import MATERIAL, MODEL, CardEntry
 from ...mill.config import schema
 from ...mill.config.gather import NEEDS_ONE
+from ...mill.config.guessed import guessable
+from ...mill.config.questions import measure_words
 from ..parts import Table, table, terminal_lines
 
 _HEADER = ("key", "range", "if left out", "for", "meaning")
@@ -39,7 +41,7 @@ def kinds() -> tuple[KindOfFile, ...]:
         KindOfFile(
             "config",
             "a mill, its feed and how it is run: predict, check, draw, heat",
-            _tables(schema.SECTIONS, schema.ALTERNATIVES, NEEDS_ONE),
+            (*_tables(schema.SECTIONS, schema.ALTERNATIVES, NEEDS_ONE), _guessed()),
         ),
         KindOfFile(
             "run",
@@ -89,6 +91,18 @@ def _tables(sections: Mapping[str, tuple[Key, ...]], alternatives: tuple = (), n
         )
         for name, keys in sections.items()
     )  # fmt: skip
+
+
+def _guessed() -> Table:
+    """What may be guessed, and how it is measured instead."""
+    rows = []
+    for section, keys in schema.SECTIONS.items():
+        for key in keys:
+            if guessable(name := f"{section}.{key.name}"):
+                form = "[word, word, ...]" if key.kind in ("choice", "flag", "text") else "[low, high]"
+                rows.append((name, form, "known", "", f"measured by: {measure_words(name)}"))
+    foot = "Of a key that nobody measured: its range, or all that it may be. The band takes it as uncertain."
+    return table("[guessed]", _HEADER, "lttlt", rows, foot)
 
 
 def _in_case(value: str, unless: str) -> str:

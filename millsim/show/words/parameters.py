@@ -88,10 +88,25 @@ _SUFFIXES = ("_warm", "_cold", "_blunt", "_bevelled", "_toothed")
 
 def parameter_words(name: str) -> str:
     """What a parameter is, as a noun phrase; one not named here is called by its identifier."""
+    if "." in name:
+        return _key_words(name)
     stem = name
     for suffix in _SUFFIXES:
         stem = stem.removesuffix(suffix)
     return _WORDS.get(stem, f"the {stem.replace('_', ' ')}")
+
+
+_OF_SECTION = ("mass", "material", "thickness", "area", "size", "held", "pins", "x50", "x63", "room", "temperature")
+
+
+def _key_words(key: str) -> str:
+    """A key of a config, such as stator.gap, as a noun phrase; with its section where the name alone says little."""
+    section, _, name = key.rpartition(".")
+    where = section.partition(".")[0]
+    phrase = name.replace("_", " ")
+    if name == "bars" or (where == "stator" and name == "pins"):
+        return f"the number of {name}"
+    return f"the {where} {phrase}" if name in _OF_SECTION else f"the {phrase}"
 
 
 DRAWN = "draws of all parameters within their ranges, each with an error of the model and of the day of its own"

@@ -12,7 +12,7 @@ from ...record.limits import cannot_run_words, shown_status
 from ...record.prediction import EngineResult, Prediction
 from ...studies.engines import compare
 from ..parts import Table, terminal_lines
-from . import advice, stalls, tables
+from . import advice, guesses, stalls, tables
 from .limits import headroom
 
 _SIZES = ("x10_m", "x50_m", "x90_m", "span")
@@ -42,6 +42,7 @@ def to_json(p: Prediction) -> dict:
         "review": p.reviewed._asdict() if p.reviewed else None,
         "stalls": stalls.to_json(p),
         "bench": advice.bench_tests(p) or None,
+        "guessed": guesses.to_json(p),
         "measure_next": None if p.advised is None else vars(p.advised),
     }
     answer["band"] = _band_json(p)

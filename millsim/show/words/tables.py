@@ -16,6 +16,7 @@ from ...record.outputs import OUTPUTS, figure, in_kilojoules, row_name, shown
 from ...record.prediction import Prediction
 from ...studies.engines import ENGINE_WORDS, compare
 from ..parts import Table, table
+from . import guesses
 from .advice import band_name
 from .limits import limit_figures, margin_words, told_limits, verdict_words
 from .parameters import parameter_words
@@ -39,6 +40,7 @@ _BASIS_WORDS = {
     "common practice": "of the trade, no source",
     "from memory": "not looked up",
     "assumed": "nobody measured it",
+    "guessed": "in the config's own [guessed], to be measured",
     "config": "as the config says",
 }
 
@@ -279,15 +281,18 @@ def parameter_table(p: Prediction) -> Table | None:
 
 def _parameter_row(q: Param) -> tuple[str, ...]:
     """Words and name, value, range, unit, basis and source of a parameter, in a unit that reads well."""
-    if units.find_unit(q.unit) is None:
+    if q.words:
+        value, low, high, unit = guesses.value_words(q), "", "", ""
+    elif units.find_unit(q.unit) is None:
         value, low, high, unit = digits(q.value), digits(q.low), digits(q.high), q.unit
     else:
         unit = units.spelling_for(q.value, q.unit)
         value, low, high = (units.readable_number(v, unit) for v in (q.value, q.low, q.high))
         unit = unit.replace("degC", "°C")
-    source = f"{q.source}; {q.note}" if q.note else q.source
+    source = f"{q.source}; {q.note}" if q.note and not q.words else q.source
     words = f"{capital(parameter_words(q.name).removeprefix('the '))}\n{q.name}"
     plausible = f"{low} to {high}" if q.low < q.high else "fixed"
+    plausible = guesses.range_words(q) if q.words else plausible
     return words, value, plausible, "" if unit == "-" else unit, q.basis, source
 
 

@@ -24,7 +24,7 @@ from ...forecast.assemble import balance_result, powder_temperature
 from ...forecast.outcome import Outcome, grid_of, solve
 from ...mill.chamber import strike_energies
 from ...mill.config.mill import Config
-from ...mill.problem import Setup, build
+from ...mill.problem import Setup, build, fed_shares
 from ...record.limits import CANNOT, OK, OVER, cannot_run_words, status_words
 
 NAN, INF = float("nan"), float("inf")
@@ -173,11 +173,11 @@ def through(
 ) -> Circuit:  # fmt: skip
     """Mill and sieve with the oversize set aside; tolerance of the chamber state: default the config's."""
     loop = Loop(problem, cut, problem.mill if mill is None else mill)
-    o = solve(problem, rate_kg_s, loop.mill, tolerance)
+    o = solve(loop.problem, rate_kg_s, loop.mill, tolerance)
     total = float(o.state["F"])
     passed = float(loop.passes @ o.product)
     code, reason = _verdict(o.code if rate_kg_s is not None or o.code != OVER else OK, total, passed, o.binding)
-    return loop.circuit(o, False, code, reason, total, problem.feed, o.residual, 1)
+    return loop.circuit(o, False, code, reason, total, loop.problem.feed, o.residual, 1)
 
 
 def close(
@@ -223,6 +223,10 @@ class Loop:
     turns: int = 0
 
     def __post_init__(self) -> None:
+        feed = fed_shares(self.problem, self.mill)
+        if feed is not self.problem.feed:  # a draw whose feed is finer or coarser: from here on it is mixed
+            self.problem, self.mill = replace(self.problem, feed=feed), self.mill.copy()
+            self.mill["feed_shift"] = 0.0
         self.passes = self.cut.passes(self.problem.edges)
         self.grid = grid_of(self.problem, self.mill)
         self.settle = SETTLE if self.tolerance < ROUGH else ROUGH

@@ -15,6 +15,7 @@ from ...engines.capacity import fill_loads, settle_rate
 from ...engines.records import new_work
 from ...engines.settle import balance_temperature
 from ...forecast.outcome import grid_of
+from ...mill.problem import fed_shares
 from ...record.limits import CHAMBER, JAM, LIMITS
 from .stand import NO_STATE, TOLERANCE, Case, Settled, crossing
 
@@ -59,7 +60,7 @@ class HeatLoop:
         nearest, ages = self._known[min(self._known, key=lambda known: abs(known - T))]
         work, s, loads = new_work(p.x.size), np.array([nearest]), np.zeros(len(LIMITS))
         work.ages[:], s["T"] = ages, T
-        residual, _ = settle_rate(held[0], grid_of(p, held), p.feed, s[0], work, TOLERANCE)
+        residual, _ = settle_rate(held[0], grid_of(p, held), fed_shares(p, held), s[0], work, TOLERANCE)
         if not residual <= TOLERANCE:
             return NO_STATE
         self._known[T] = (s[0].copy(), work.ages.copy())

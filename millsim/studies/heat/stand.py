@@ -18,7 +18,7 @@ from ...forecast.outcome import Outcome, grid_of, solve_batch, still
 from ...laws import air, cooling, heat
 from ...mill.chamber import STATE, air_curve, feedback_air, idle_power, idle_speed
 from ...mill.config.mill import Config
-from ...mill.problem import Setup
+from ...mill.problem import Setup, fed_shares
 from ...record.limits import LIMITS, POWER, TEMPERATURE
 
 TOLERANCE = 1e-6
@@ -89,7 +89,9 @@ class Case:
             columns = (o.history[name] for name in o.history.dtype.names or ())
             return self._erring(mill, _of_batch(mill, o)) if all(np.isfinite(c).all() for c in columns) else None
         work, s, loads = new_work(p.x.size), np.zeros(1, STATE), np.zeros(len(LIMITS))
-        residual, _ = stand_at(mill[0], grid_of(p, mill), p.feed, self.rate_kg_s, s[0], work, TOLERANCE, True)
+        residual, _ = stand_at(
+            mill[0], grid_of(p, mill), fed_shares(p, mill), self.rate_kg_s, s[0], work, TOLERANCE, True
+        )
         if not residual <= TOLERANCE:
             return None
         fill_loads(mill[0], s[0], p.x, work, loads)
