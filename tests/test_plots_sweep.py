@@ -373,7 +373,7 @@ def test_tornado_tells_classes_of_basis_apart_without_colour():
     by_class = {}
     for row, hatch in looks.items():
         by_class.setdefault(plots_tornado.class_of(basis[row]), set()).update(hatch)
-    assert len(by_class) == 5 and all(len(h) == 1 for h in by_class.values())
+    assert len(by_class) == len(plots_tornado.CLASSES) == 6 and all(len(h) == 1 for h in by_class.values())
     check_legible(figure, "tornado")
     solid = {name for name, hatch in by_class.items() if hatch == {None} or hatch == {""}}
     assert solid == {"measured by you", "calibrated on your runs"}

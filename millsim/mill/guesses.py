@@ -12,9 +12,10 @@ import numpy as np
 from ..base.quantities.params import GUESSED, ONE_OF, Param
 from . import cards
 from .chamber import EDGE
+from .config.guessed import EXCHANGED
 from .config.mill import Config
 
-MATERIAL, EDGE_KIND = "feed.material", "rotor.edge"  # choices that exchange parameters for those of another
+MATERIAL, EDGE_KIND = EXCHANGED
 
 
 def nominal(parameters: tuple[Param, ...]) -> dict[str, float]:

@@ -60,9 +60,8 @@ def build(
         mill[name] = value
     mill["inertia"] = parts.inertia(config)
     if config.guesses and (values := guesses.nominal(parameters)) != guesses.nominal(config.guesses.parameters):
-        guesses.put(
-            mill, _fields(config.guesses.at({}), config), _fields(config.guesses.at(values), config)
-        )  # as calibrated
+        as_guessed, calibrated = (_fields(config.guesses.at(v), config) for v in ({}, values))
+        guesses.put(mill, as_guessed, calibrated)
     set_parameters(mill, {p.name: p.value for p in parameters})
     curve = feed_curve(config.feed.size)
     edges = size_classes(config, curve, class_ratio or config.run.class_ratio, bounds_m)

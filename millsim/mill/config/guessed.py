@@ -18,15 +18,18 @@ from ...base.reading.toml import flat
 from ...base.reading.values import Bad, convert, did_you_mean, show
 from ...errors import InputError
 from .. import cards
-from .schema import ALTERNATIVES, SECTIONS, find_key
+from .schema import ALTERNATIVES, SAME, SECTIONS, find_key
 
 _RANGES = ("quantity", "number", "whole")
 # What is a wish or a setting, or decides which other keys there are: looked up, not guessed.
 _DECIDED = {
+    "feed.handful", "feed.every", "rotor.edge_radius", "rotor.edge_radius_error",
     "feed.rate", "feed.batch_mass", "feed.batch_time", "feed.size.n", "feed.size.sigma", "drive.kind",
     "drive.regulated", "drive.dial_step",
 }  # fmt: skip
+EXCHANGED = ("feed.material", "rotor.edge")  # another card, or the numbers of another edge: the mill itself is the same
 _INSTEAD = {
+    "rotor.edge_radius": "leave it out: the card of the model has a wide range",
     "drive.regulated": "leave it out: the speed under load is then taken from a wide range",
     "feed.size.n": "guess feed.size.x63",
     "feed.size.sigma": "guess feed.size.x50",
@@ -142,7 +145,7 @@ class Guesses:
         """
         known = {p.name: p for p in self.parameters}
         for share in (1.0, 0.5, 0.25, 0.125, 0.0):
-            taken = {n: known[n].value + share * (v - known[n].value) for n, v in values.items()}
+            taken = {n: known[n].value + share * (v - known[n].value) for n, v in values.items() if n not in EXCHANGED}
             found = self.settled({n: _raw(known[n], x) for n, x in taken.items()})
             if not found.problems:
                 break
@@ -171,7 +174,8 @@ def _raw(p: Param, value: float) -> object:
 def without(parameters: tuple[Param, ...], keys: Mapping[str, object]) -> tuple[Param, ...]:
     """Guesses but those of keys that are set, or whose alternative is."""
     gone = set(keys)
-    for section, groups, _ in ALTERNATIVES:
-        names = [f"{section}.{n}" for g in groups for n in g]
-        gone |= set(names) if gone & set(names) else set()
+    alike = [(section, [n for g in groups for n in g]) for section, groups, _ in ALTERNATIVES]
+    for section, named in (*alike, *SAME.items()):
+        names = {f"{section}.{n}" for n in named}
+        gone |= names if gone & names else set()
     return tuple(p for p in parameters if p.name not in gone)
