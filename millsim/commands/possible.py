@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from .base import ANSWER_IS_NO, DONE, answer, check_plots, working
-from .inputs import Inputs, card_names, force_option, json_option, path_type, plots_option, quantity
+from .inputs import Inputs, card_names, force_option, path_type, plots_option, quantity, told_options
 
 _FIGURES = ["possible.png"]
 
@@ -25,11 +25,10 @@ _FIGURES = ["possible.png"]
 @click.option("--feed", metavar='"-78 °C"', help="Temperature of what is fed. Default: 20 °C.")
 @click.option("--run", "sheets", multiple=True, type=path_type, metavar="RUN.toml", help="A measured run beside it.")
 @plots_option("Draw the figure into this folder.")
-@click.option("--full", is_flag=True, help="The rates over all finenesses, and the sources of the points.")
-@json_option
+@told_options
 @force_option
 @click.pass_context
-def possible(ctx, material, x50, x90, watts, at, rate, efficiency, feed, sheets, plots, full, force) -> None:
+def possible(ctx, material, x50, x90, watts, at, rate, efficiency, feed, sheets, plots, force) -> None:
     """Is it possible at all: a material, a fineness, a motor.
 
     Before any geometry: the least energy that cutting or breaking can cost, what usual mills need on top, grams per
@@ -49,11 +48,12 @@ def possible(ctx, material, x50, x90, watts, at, rate, efficiency, feed, sheets,
     answer(
         ctx,
         lambda: words.possible_json(found, runs),
-        lambda: words.possible_text(found, runs, full),
+        lambda: words.possible_text(found, runs),
         ANSWER_IS_NO if words.code_is_no(found) else DONE,
         written=_drawn(found, runs, plots, force),
         caution=cautions.at("choose", cautions.case_of_card(load_material(material))),
-        full=full,
+        full=True,
+        short=lambda: words.possible_short(found, runs),
     )
 
 

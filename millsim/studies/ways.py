@@ -20,6 +20,7 @@ WALL = 0.8  # share of the wall that a larger sieve may take (assumed: pins and 
 COLD_K = ((278.15, "a refrigerator"), (255.15, "a freezer"), (194.65, "dry ice"), (123.15, "cold nitrogen"))  # a feed
 COLDER_K = 10.0  # by which chilling is worth the trouble (assumed)
 SUCTION = (500.0, 1000.0, 2000.0)  # Pa: of a fan, of a strong vacuum cleaner
+FINER, HOLE_STEP = 0.5, 1.05  # the finest holes tried over those there are; a step that is one
 WIDEST = 5.0  # inlet over that there is, as far as it is tried
 RPM = math.pi / 30.0
 
@@ -39,6 +40,18 @@ def ways(config: Config) -> Iterator[Way]:
     yield from _of_sieve(config)
     yield from _of_heat(config)
     yield from _of_load(config)
+
+
+def every_way(config: Config) -> Iterator[Way]:
+    """The same, and finer holes, which never help a rate."""
+    yield from ways(config)
+    s = config.sieve
+
+    def finer(share: float) -> tuple[str, tuple[str, ...]]:
+        value = stock_hole(s.hole_m * FINER**share, s.hole_m / HOLE_STEP)
+        return f"holes of {readable(value, 'mm')}", hole_keys(s, value)
+
+    yield Way("sieve.hole", finer)
 
 
 def _to(now: float, factor: float, share: float) -> float:

@@ -9,20 +9,29 @@ from ...studies.possible.answer import DONE, DOUBTFUL, NO_MILL, NOTHING_DOES, PL
 from ...studies.possible.points import Point, points
 from ...studies.possible.usual import MILLS
 from .json import jsonable, picked
+from .short import Short, said
 
 WORTH = 1.05
-MORE = "`--full` shows the rates over all finenesses, and where the points of practice are from."
 
 
-def possible_text(a: Possible, runs: tuple[OwnRun, ...] = (), full: bool = False) -> str:
-    """The answer for people."""
-    told = [_verdict(a), _floor(a), _on_top(a), _motor(a), _relax(a)]
-    told += [_of_run(a, r) for r in runs]
-    lines = [line for text in told if text for line in wrap(sentence(text))]
-    if not full:
-        return "\n".join([*lines, *wrap(MORE)]) + "\n"
+def possible_text(a: Possible, runs: tuple[OwnRun, ...] = ()) -> str:
+    """The whole answer for people."""
+    lines = [line for text in _told(a, runs) for line in wrap(text)]
     sources = [line for p in points().values() for line in wrap(f"- {p.name}: {_cost(p)}; {p.basis}: {p.source}.")]
     return "\n".join([*lines, "", *_curve(a), "", "Points of practice, from the socket:", *sources]) + "\n"
+
+
+def possible_short(a: Possible, runs: tuple[OwnRun, ...] = ()) -> Short:
+    """The five sentences, and one for each run."""
+    ranks = (0, 1, 2, 1, 0, *(3 + i for i in range(len(runs))))
+    parts = [said(text, rank) for text, rank in zip(_told(a, runs), ranks, strict=True)]
+    return Short(tuple(parts), "the rates over all finenesses, and where the points of practice are from")
+
+
+def _told(a: Possible, runs: tuple[OwnRun, ...]) -> list[str]:
+    """Five sentences, some of them empty, and one for each run."""
+    told = (_verdict(a), _floor(a), _on_top(a), _motor(a), _relax(a), *(_of_run(a, r) for r in runs))
+    return [sentence(text) for text in told]
 
 
 def wh(energy_J_kg: float, count: int = 2) -> str:
