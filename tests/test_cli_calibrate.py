@@ -12,7 +12,9 @@ from click.testing import CliRunner
 from pretend import few_chains, few_draws
 
 from millsim.commands.main import cli
+from millsim.errors import InputError
 from millsim.learn.calibration import nextstep, whole
+from millsim.mill.config.mill import load_config, parse_config, with_keys
 from millsim.record import read
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
@@ -93,6 +95,16 @@ def test_what_is_left_on_disk(shop):
     figures = sorted(p.name for p in (shop / "figures").iterdir())
     assert figures == ["calibration_parameters.png", "calibration_sizes.png"]
     assert not [n for n in names if n.endswith(".tmp")]
+
+
+def test_a_calibrated_mill_with_a_key_changed_is_the_same_read_whole_or_not(shop):
+    # Of a mill that changes are tried on the card is kept as it was read; nothing else is different.
+    config = load_config(shop / "demo.toml", [f"calibration.card={shop / 'demo_run.card.toml'}"])
+    keys = ("stator.gap=2 mm", "sieve.hole=0.5 mm")
+    changed, anew = with_keys(config, keys), parse_config(config.text, overrides=keys)
+    assert changed == anew and changed.calibration is config.calibration and changed.sha256 != config.sha256
+    with pytest.raises(InputError, match="out of range"):
+        with_keys(config, ("stator.gap=2 m",))
 
 
 def test_a_card_is_not_overwritten(shop):

@@ -5,6 +5,7 @@ sqrt(1 - w^2) e with e standard normal. That leaves the prior as it is, is the c
 w = 0. The weight w falls with the distance from the runs; how fast is assumed.
 """
 
+import functools
 from dataclasses import dataclass, replace
 from math import exp, isclose, log
 
@@ -84,6 +85,7 @@ class Applied:
         return p if f is None else after(f, self.weight_of(p.name), self.card.runs)
 
 
+@functools.lru_cache(maxsize=1024)  # the same for each of many changes that are tried on one mill
 def after(f: Fitted, weight: float, runs: tuple[str, ...]) -> Param:
     """A parameter after calibration: most probable value, 95 % range; "calibrated" only if the runs determined it."""
     from scipy.special import ndtri

@@ -15,7 +15,7 @@ from ..forecast.band import BATCH_STEPS
 from ..forecast.outcome import Outcome, solve, solve_batch
 from ..forecast.run import prediction_of
 from ..mill.calibrated import LOOSE
-from ..mill.config.mill import Config, parse_config
+from ..mill.config.mill import Config, with_keys
 from ..mill.problem import build
 from ..record.limits import CANNOT, JAM, LIMITS, OK, TEMPERATURE
 from ..record.prediction import Change, Prediction
@@ -115,11 +115,6 @@ def _opened(config: Config, base: Tried) -> Change | None:
 def _to_capacity(config: Config) -> Config:
     """The mill fed as fast as it can grind; a batch stays a batch."""
     return config if config.feed.batch or config.feed.rate_kg_s is None else with_keys(config, (TO_CAPACITY,))
-
-
-def with_keys(config: Config, overrides: tuple[str, ...]) -> Config:
-    """A config with some keys changed. Raises InputError."""
-    return parse_config(config.text, overrides=overrides)
 
 
 def walk(config: Config, base: Tried, way: Way) -> Change | None:

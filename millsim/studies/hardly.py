@@ -15,11 +15,12 @@ from ..errors import InputError, NotConverged
 from ..forecast import band as bands
 from ..forecast.outcome import hardly, solve
 from ..mill.chamber import STATE, STRIKES, piece_strength, strike_energies
+from ..mill.config.mill import with_keys
 from ..mill.config.schema import EDGES
 from ..mill.parts import stock_hole
 from ..mill.problem import Setup
 from ..record.limits import CANNOT
-from .changes import Tried, newly_failing, tried, with_keys
+from .changes import Tried, newly_failing, tried
 from .ways import chilled_words, chills, hole_keys
 
 GAPS_M = (0.5e-3, 0.3e-3)  # tight gaps that can still be built

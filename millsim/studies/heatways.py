@@ -13,10 +13,10 @@ import numpy as np
 from ..errors import InputError, NotConverged
 from ..forecast import band as bands
 from ..forecast.outcome import solve, sticky_feed
-from ..mill.config.mill import Config
+from ..mill.config.mill import Config, with_keys
 from ..mill.problem import NO_LIMIT, build
 from ..record.limits import CANNOT, GRINDING, TEMPERATURE
-from .changes import Tried, fed_within, newly_failing, tried, with_keys
+from .changes import Tried, fed_within, newly_failing, tried
 from .heat.answers import AIR, CHILL, INLET, LESS, PAUSES, SLOWER, HeatAnswers, Help, settled
 from .heat.cool import schedule
 from .heat.stand import Case, Settled, changed

@@ -1,6 +1,7 @@
 """Reads TOML so that one slip does not hide the others: bad lines are reported, the rest is parsed."""
 
 import difflib
+import functools
 import re
 import tomllib
 from dataclasses import dataclass, field
@@ -103,7 +104,21 @@ def toml_value(raw: str) -> object:
 
 
 def parse_toml(text: str, where: str) -> TomlText:
-    """Tables of a TOML text; each unreadable line is reported, mended or left out, and the rest is read."""
+    """Tables of a TOML text; each unreadable line is reported, mended or left out, and the rest is read.
+
+    Tables, problems and lost keys are the caller's own; lists in the tables are not to be changed.
+    """
+    kept = _parsed(text, where)
+    return TomlText(_own(kept.tables), list(kept.problems), set(kept.lost), kept.complete)
+
+
+def _own(tables: dict) -> dict:
+    """Nested tables of which what is put in or taken out stays here."""
+    return {name: _own(value) if isinstance(value, dict) else value for name, value in tables.items()}
+
+
+@functools.lru_cache(maxsize=8)  # one mill is read again for each change that is tried on it
+def _parsed(text: str, where: str) -> TomlText:
     out = TomlText()
     lines = text.replace("\r\n", "\n").split("\n")
     for _ in range(_MOST_MENDED):

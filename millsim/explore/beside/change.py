@@ -15,10 +15,10 @@ from ...base.numerics.threads import on_all_cores
 from ...errors import InputError
 from ...forecast import band
 from ...forecast.error import Errors
-from ...mill.config.mill import Config
+from ...mill.config.mill import Config, with_keys
 from ...mill.problem import Setup, build
 from ...record.limits import CANNOT, OVER
-from ...studies.changes import COARSER, TO_CAPACITY, Tried, newly_failing, tried, with_keys
+from ...studies.changes import COARSER, TO_CAPACITY, Tried, newly_failing, tried
 from ...studies.ways import every_way
 from .mills import NO_RATE, joint_errors
 

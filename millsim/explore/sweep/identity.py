@@ -13,7 +13,6 @@ from pathlib import Path
 import numpy as np
 
 from ...mill import cards
-from ...mill.cards.calibrated import calibrated_toml
 from ...mill.config.derived import slip
 from ...mill.config.mill import plain
 from ...mill.config.schema import SECTIONS
@@ -95,7 +94,7 @@ def pairs_of(plan: Plan, template: Template) -> dict[str, str]:
         pairs |= {f"model.{name} is set": "yes" for name in r.model}
         pairs |= {f"range of {p.name}": f"{plain(p.low)} {plain(p.high)} {p.note}" for p in r.guesses}
     if r.calibration:
-        pairs["calibration"] = hashlib.sha256(calibrated_toml(r.calibration).encode()).hexdigest()[:12]
+        pairs["calibration"] = hashlib.sha256(r.calibration.toml.encode()).hexdigest()[:12]
     pairs |= {"engine": plan.engine, "class_ratio": plain(plan.class_ratio), "draws": str(plan.draws)}
     pairs |= {"run.tolerance": plain(r.values["run.tolerance"])}
     pairs |= {f"run.{n}": plain(r.values[f"run.{n}"]) for n in _MONTE_CARLO} if monte_carlo else {}

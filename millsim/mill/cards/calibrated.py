@@ -5,6 +5,7 @@ scores of equally likely draws; draw i of all parameters belongs together. A sco
 the prior: 0 is the prior's value, -2 and 2 its limits. Imports no numpy.
 """
 
+import functools
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any, TypeGuard
@@ -93,6 +94,16 @@ class Calibrated:
     def count(self) -> int:
         """Number of draws."""
         return len(next(iter(self.parameters.values())).draws)
+
+    @functools.cached_property
+    def toml(self) -> str:
+        """The card as the text of a file."""
+        return calibrated_toml(self)
+
+    @functools.cached_property
+    def section(self) -> str:
+        """The card as a section of a config."""
+        return calibrated_toml(self, section="calibration")
 
 
 def load_calibrated(path: Path) -> Calibrated:

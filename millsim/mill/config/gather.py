@@ -54,15 +54,23 @@ _SPEEDS = {"drive.speed", "drive.tip_speed", "drive.dial_step"}
 _SPEC = Spec(SECTIONS, tuple(FREE_SECTIONS), ALTERNATIVES, _on_a_card)
 
 
-def read(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str] = ()) -> Reading:
-    """Resolve the tables of a config; the result's `problems` is empty exactly when it can be used."""
-    return settle(gather(parsed, where, base_dir, overrides))
+def read(
+    parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str] = (), card: Calibrated | None = None
+) -> Reading:
+    """Resolve the tables of a config; the result's `problems` is empty exactly when it can be used.
+
+    card: the calibrated card, where it is known and the tables do not hold it.
+    """
+    return settle(gather(parsed, where, base_dir, overrides, card))
 
 
-def gather(parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str] = ()) -> Reading:
+def gather(
+    parsed: TomlText, where: str, base_dir: Path, overrides: Sequence[str] = (), card: Calibrated | None = None
+) -> Reading:
     """Every value that is given, each checked by itself; nothing derived, nothing compared yet."""
     r = Reading(_SPEC, where, base_dir, parsed.tables, list(parsed.problems), set(parsed.lost), parsed.complete)
     own = flat(r.tables)
+    r.calibration = card
     file = _motor_of_file(r, overrides)
     for override in overrides:
         _override(r, str(override))

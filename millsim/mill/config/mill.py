@@ -16,7 +16,7 @@ from ...base.reading.key import AS_MUCH, Key
 from ...base.reading.toml import parse_toml, read_text
 from ...errors import InputError, Problem
 from .. import cards
-from ..cards.calibrated import Calibrated, calibrated_toml
+from ..cards.calibrated import Calibrated
 from ..cards.spec import MODEL
 from . import derived
 from .gather import Reading, as_much, ignored, read, with_values
@@ -80,13 +80,26 @@ def parse_config(
     if "masses" in parsed.tables and "rotor" not in parsed.tables:
         hint = "name the config that its [run] names, or use `millsim run`"
         raise InputError(Problem(where, "", "is a run sheet, not a mill config", hint=hint))
-    r = read(parsed, where, base_dir or Path(), overrides)
+    return _settled(read(parsed, where, base_dir or Path(), overrides), path)
+
+
+def _settled(r: Reading, path: "Path | None" = None) -> Config:
     if not r.problems and r.guesses:
         for key, message in _guesses(r).contradictions():
             r.say(f"guessed.{key}", message, "", "narrow the range")
     if r.problems:
         raise InputError(list(dict.fromkeys(r.problems)))
     return from_reading(r, path)
+
+
+def with_keys(config: Config, overrides: Sequence[str]) -> Config:
+    """A config with some keys changed; its calibrated card, by far its longest part, is not read again.
+
+    Raises InputError with every problem.
+    """
+    card = config.calibration
+    text = config.text.removesuffix(card.section) if card else config.text
+    return _settled(read(parse_toml(text, "config text"), "config text", Path(), overrides, card))
 
 
 def from_reading(r: Reading, path: "Path | None" = None, named: bool = True) -> Config:
@@ -203,7 +216,7 @@ def _text(r: Reading) -> str:
         lines += ["", "[guessed]", *(f"{p.name} = {_guess_toml(p)}" for p in r.guesses)]
     parts = ["\n".join(lines).strip() + "\n"]
     parts += [cards.card_toml(r.material, "material")] if r.own_card and r.material else []
-    parts += [calibrated_toml(r.calibration, section="calibration")] if r.calibration else []
+    parts += [r.calibration.section] if r.calibration else []
     return "\n".join(parts)
 
 
@@ -246,7 +259,7 @@ def _sha256(r: Reading) -> str:
         rows += [
             f"material.{p.name}=" + "|".join(plain(getattr(p, f.name)) for f in fields(p)) for p in r.material.values()
         ]
-    rows += [calibrated_toml(r.calibration)] if r.calibration else []
+    rows += [r.calibration.toml] if r.calibration else []
     return hashlib.sha256("\n".join(rows).encode()).hexdigest()
 
 

@@ -19,7 +19,7 @@ from ...base.numerics.threads import on_all_cores
 from ...errors import InputError, NotConverged
 from ...forecast.band import TOLERANCE, band_of, common_draws
 from ...forecast.error import errors
-from ...mill.config.mill import Config, parse_config
+from ...mill.config.mill import Config, with_keys
 from ...mill.problem import Setup
 from ...record.limits import CANNOT, LIMITS
 from ..ways import hole_keys
@@ -97,7 +97,7 @@ def matched(config: Config, x50_m: float, class_ratio: float | None = None) -> t
 
     def at(scale: float) -> tuple[Config, Circuit] | None:
         try:
-            new = parse_config(config.text, overrides=hole_keys(config.sieve, scale * config.sieve.hole_m))
+            new = with_keys(config, hole_keys(config.sieve, scale * config.sieve.hole_m))
             return new, through(ready(new, NO_SIEVE, class_ratio), NO_SIEVE, new.feed.rate_kg_s)
         except (InputError, NotConverged):
             return None
