@@ -24,7 +24,7 @@ def compile_all() -> None:
     from millsim.explore.sweep.runner import run
 
     assert freepaths
-    for name in ("demo", "batch", "swinging"):
+    for name in ("batch", "swinging", "demo"):  # the demo last: in CI the main job is at it
         millsim.predict(millsim.load_config(ROOT / "configs" / f"{name}.toml", ["run.band_samples=2", "run.seed=1"]))
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder, "warm.toml")
