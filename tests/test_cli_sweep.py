@@ -422,9 +422,9 @@ class TestTrouble:
         folder_with(tmp_path, MANY)
         before = (
             "import resource, sys; sys.dont_write_bytecode = True\n"
-            "from millsim.record import files; real = files._write_through\n"
+            "from millsim.record import files; real = files.write_through\n"
             "def small(path, data):\n  resource.setrlimit(resource.RLIMIT_FSIZE, (len(data) // 2, -1))\n"
-            "  real(path, data)\nfiles._write_through = small"
+            "  real(path, data)\nfiles.write_through = small"
         )
         code, out, err = finish(command("s.toml", cwd=tmp_path, before=before))
         assert code == 1

@@ -49,7 +49,7 @@ def kill():
     os.kill(os.getpid(), signal.SIGKILL)
 
 def meet(fault):
-    through, publish, appended = resultfile._write_through, resultfile._publish, journal._write_all
+    through, publish, appended = resultfile.write_through, resultfile._publish, journal._write_all
     def half_written(path, data):
         through(path, data[: len(data) // 2])
         kill()
@@ -67,9 +67,9 @@ def meet(fault):
         appended(descriptor, data[: int(fault[2] * len(data))], offset)
         kill()
     if fault[0] == "half written":
-        resultfile._write_through = half_written
+        resultfile.write_through = half_written
     elif fault[0] == "never named":
-        resultfile._write_through = never_named
+        resultfile.write_through = never_named
     elif fault[0] == "named":
         resultfile._publish = named
     elif fault[0] == "torn":

@@ -36,7 +36,7 @@ def calibrate(ctx, runs, out, plots, seed, accept_losses, anyway, force) -> None
     with Inputs() as given:
         sheets = [given.read(read_run, run) for run in runs]
     if not accept_losses:
-        _refuse_losses(sheets)
+        refuse_losses(sheets)
     with working(ctx) as report:
         from ..learn.calibration.whole import calibrate_whole
 
@@ -71,7 +71,7 @@ def _written(ctx: click.Context, found, card: Path | None, plots: Path | None, f
         yield drawing(ctx, plots, lambda: calibration.save_calibration(found, plots, force))
 
 
-def _refuse_losses(runs) -> None:
+def refuse_losses(runs) -> None:
     """A run whose mass balance does not close is not calibrated on unasked."""
     from ..learn.measured.runbalance import judge
 

@@ -5,6 +5,7 @@ import click
 from ..version import MODEL_VERSION, __version__
 from .base import EXIT, Group
 from .beside import beside
+from .book import book
 from .calibrate import calibrate
 from .change import change
 from .check import check
@@ -46,7 +47,8 @@ def cli(debug: bool) -> None:
 
 for _command in (
     predict, check, draw, heat, wear, why_command, report, run_command, sieve, calibrate, compare, next_, droptest,
-    cuttest, idle, energy, sweep, choose, targets, circuit, beside, change, possible, plot, export, materials, keys,
+    cuttest, idle, energy, sweep, choose, targets, circuit, beside, change, possible, book, plot, export, materials,
+    keys,
 ):  # fmt: skip
     _command.epilog = "Exit codes: millsim --help."
     cli.add_command(_command)

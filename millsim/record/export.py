@@ -25,7 +25,7 @@ def write_csv(prediction: Prediction, directory: Path | str, force: bool = False
     if not force:
         refuse_any_existing([folder / name for name in tables])
     for name, rows in tables.items():
-        write_bytes(folder / name, _text(rows).encode(), force)
+        write_bytes(folder / name, csv_text(rows).encode(), force)
     return [folder / name for name in tables]
 
 
@@ -138,7 +138,8 @@ def _parameters(p: Prediction) -> Rows:
     return rows
 
 
-def _text(rows: Rows) -> str:
+def csv_text(rows: Rows) -> str:
+    """Rows as the text of a CSV file."""
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerows([_cell(value) for value in row] for row in rows)

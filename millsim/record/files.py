@@ -24,7 +24,7 @@ def write_bytes(path: Path | str, data: bytes | Iterable[bytes], force: bool = F
         refuse_existing(path)
     temporary = path.parent / f".millsim-{secrets.token_hex(6)}.tmp"
     try:
-        _write_through(temporary, data)
+        write_through(temporary, data)
         _publish(temporary, path, force)
     except FileExistsError:
         refuse_existing(path)
@@ -111,7 +111,7 @@ def _exists_text(path: Path | str, where: str) -> str:
     return f"{path} exists already" if where else "exists already"
 
 
-def _write_through(temporary: Path, data: bytes | Iterable[bytes]) -> None:
+def write_through(temporary: Path, data: bytes | Iterable[bytes]) -> None:
     """Create the temporary file with the user's usual permissions and push it to the disk."""
     descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
     with os.fdopen(descriptor, "wb") as file:

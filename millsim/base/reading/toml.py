@@ -2,6 +2,7 @@
 
 import difflib
 import functools
+import json
 import re
 import tomllib
 from dataclasses import dataclass, field
@@ -101,6 +102,31 @@ def toml_value(raw: str) -> object:
     except (ValueError, RecursionError):
         return raw
     return tables["v"] if set(tables) == {"v"} else raw
+
+
+def to_toml(tables: dict, prefix: str = "") -> str:
+    """Tables as TOML text that reads back as the same: plain values first, then sections; dates become text."""
+    plain = [f"{_key(k)} = {_as_toml(v)}" for k, v in tables.items() if not isinstance(v, dict)]
+    parts = ["\n".join(plain) + "\n"] if plain else []
+    for name, table in tables.items():
+        if isinstance(table, dict):
+            path = f"{prefix}{_key(name)}"
+            parts.append(f"[{path}]\n{to_toml(table, path + '.')}")
+    return "\n".join(parts)
+
+
+def _key(name: str) -> str:
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else json.dumps(name, ensure_ascii=False)
+
+
+def _as_toml(value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, int | float):
+        return repr(value)
+    if isinstance(value, list):
+        return "[" + ", ".join(map(_as_toml, value)) + "]"
+    return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")  # of JSON's strings only that differs
 
 
 def parse_toml(text: str, where: str) -> TomlText:

@@ -3,7 +3,7 @@
 from ...base.reading.key import Key, choice, n, q, text
 from ...base.reading.tables import Spec
 
-BASES = "published|handbook|common practice|from memory|assumed|yours"
+BASES = "published|handbook|common practice|from memory|assumed|yours|learned"
 CHECK = "from memory, check with your buyer"
 
 _REST = (

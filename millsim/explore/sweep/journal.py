@@ -7,7 +7,6 @@ the file, by a lock that ends with the process however it ends.
 """
 
 import contextlib
-import errno
 import hashlib
 import json
 import os
@@ -21,6 +20,7 @@ import numpy as np
 
 from ...errors import InputError, MillsimError, Problem
 from ...record.files import cannot_write, sync_folder
+from ...record.hold import TAKEN, hold
 from .record import Failure
 
 MARK = b"\x89millsim\r\n\x1apts\n1"  # first eight bytes say the kind of file; line ends show a text-mode copy
@@ -144,17 +144,9 @@ if hasattr(os, "register_at_fork"):
 def _lock(descriptor: int, path: Path) -> None:
     """Hold the file alone. The system lets go of it when the process ends, also by a kill."""
     try:
-        if os.name == "nt":
-            import msvcrt
-
-            os.lseek(descriptor, 2**62, os.SEEK_SET)
-            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
-        else:
-            import fcntl
-
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        hold(descriptor)
     except OSError as error:
-        if error.errno in (errno.EAGAIN, errno.EACCES, errno.EDEADLK):
+        if error.errno in TAKEN:
             message = f"another process is at work on {path}; wait for it, or give --out another name."
         else:
             message = f"cannot lock {path}: {error.strerror}; give --out a name on a disk of this machine."

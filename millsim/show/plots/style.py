@@ -107,6 +107,14 @@ def frame_beside(
     return figure, axes
 
 
+def page_of_four(title: str, subtitle: str, foot: str) -> tuple[Figure, list[Axes]]:
+    """The same page, wider: two panels over two."""
+    figure = _page(foot, 10.4)
+    axes = figure.subplots(2, 2).ravel().tolist()
+    _head(axes[0], title, subtitle, 0)
+    return figure, axes
+
+
 def _page(foot: str, width_in: float = 8.4) -> Figure:
     figure = Figure(figsize=(width_in, 5.6), dpi=150, layout="constrained")
     FigureCanvasAgg(figure)

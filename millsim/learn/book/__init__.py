@@ -1,0 +1,1 @@
+"""A notebook of builds: what was built, predicted, measured and tried, and what it teaches."""
