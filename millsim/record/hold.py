@@ -2,13 +2,14 @@
 
 import errno
 import os
+import sys
 
 TAKEN = (errno.EAGAIN, errno.EACCES, errno.EDEADLK)  # another process holds it
 
 
 def hold(descriptor: int) -> None:
     """Hold an open file alone; OSError, of TAKEN where another process does."""
-    if os.name == "nt":
+    if sys.platform == "win32":
         import msvcrt
 
         os.lseek(descriptor, 2**62, os.SEEK_SET)
