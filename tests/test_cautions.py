@@ -100,6 +100,8 @@ def inputs(folder: Path) -> dict[str, list]:
         f'[sweep]\nconfig = "{mill.as_posix()}"\nclass_ratio = 1.5\n[[axis]]\nkey = "stator.gap"\n'
         'values = ["3 mm", "4 mm"]\n', "utf-8",
     )  # fmt: skip
+    nothing = folder / "answers.txt"
+    nothing.write_text("# all as it is\n", "utf-8")
     quick = ("--set", "run.band_samples=0")
     return {
         "predict": ["predict", mill, *quick], "check": ["check", mill, "--quick"], "heat": ["heat", mill],
@@ -109,6 +111,7 @@ def inputs(folder: Path) -> dict[str, list]:
         "droptest": ["droptest", drops, "--material", "pla"], "circuit": ["circuit", mill, "--sieve", "1 mm"],
         "choose": ["choose", swept, "rotational-moulding", "--no-sieve"],
         "sweep": ["sweep", plan, "--out", swept, "--workers", 1, "--force"], "draw": ["draw", mill, "--force"],
+        "new": ["new", folder / "n.toml", "--from", mill, "--answers", nothing, "--force"],
         "wear": ["wear", mill, "--lost", "0.05 g", "--milled", "2 kg"], "report": ["report", kept, "--force"],
     }  # fmt: skip
 
@@ -152,7 +155,7 @@ def made_light(patch):
 
 
 def test_every_cell_is_said_or_reasoned_away():
-    assert set(MARKS) == set(HAZARDS) and len(PLACES) == 16
+    assert set(MARKS) == set(HAZARDS) and len(PLACES) == 17
     for place in PLACES:
         assert len(set(TOLD[place])) == len(TOLD[place])
         assert set(TOLD[place]) | set(REASONS[place]) == set(HAZARDS), place

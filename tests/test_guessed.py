@@ -148,6 +148,8 @@ def test_what_is_set_is_no_longer_guessed():
     guess = 'stator.gap = ["2 mm", "5 mm"]\ndrive.tip_speed = ["50 m/s", "60 m/s"]'
     left = demo(guess, 'stator.gap="2.5 mm"').guesses.parameters
     assert [p.name for p in left] == ["drive.tip_speed"]
+    (set_here,) = demo("", 'guessed.stator.gap=["2 mm", "4 mm"]').guesses.parameters
+    assert (set_here.low, set_here.high) == (2e-3, 4e-3)
     assert [p.name for p in demo(guess, 'drive.speed="9000 rpm"').guesses.parameters] == ["stator.gap"]
     t, problems = template(text_of(guess), "x", CONFIGS, [])
     assert not problems

@@ -85,6 +85,7 @@ def test_the_page_holds_all_of_it_and_replaces_nothing_unasked(tmp_path):
     [
         (["predict", "--set"], "stator.g", ["stator.gap="]),
         (["predict", "--set"], "rotor.edge=b", ["rotor.edge=blunt", "rotor.edge=bevelled"]),
+        (["predict", "--set"], "guessed.stator.g", ["guessed.stator.gap="]),
         (["choose", "s.h5"], "rot", ["rotational-moulding"]),
         (["materials"], "pm", ["pmma"]),
         (["droptest", "--material"], "gl", ["glass"]),

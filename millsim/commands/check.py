@@ -31,17 +31,29 @@ def check(ctx, config, quick, settings) -> None:
 
     loaded = load_config(config, list(settings))
     prediction = None if quick else _predict(ctx, loaded)
-    from ..show.words import cautions, prebuild
+    from ..show.words import cautions, guesses, prebuild
     from ..studies import drawing
+    from ..studies.guesses import costs
     from ..studies.prebuild.review import review
 
     lines = review(loaded, prediction)
+    costly = [] if quick else costs(loaded)
     numbers = {key: scalar.value for key, scalar in drawing.derived(loaded).items()}
     answer(
         ctx,
-        lambda: {**prebuild.review_json(loaded, lines, quick), "derived": numbers, "ignored": list(loaded.ignored)},
+        lambda: {
+            **prebuild.review_json(loaded, lines, quick),
+            "derived": numbers,
+            "ignored": list(loaded.ignored),
+            "guessed": guesses.config_json(loaded, costly),
+        },
         lambda: "\n".join(
-            [drawing.describe(loaded), *prebuild.ignored(loaded), prebuild.review_text(loaded, lines, quick)]
+            [
+                drawing.describe(loaded),
+                *prebuild.ignored(loaded),
+                *guesses.of_config(loaded, costly),
+                prebuild.review_text(loaded, lines, quick),
+            ]
         ),
         _code(lines, prediction),
         caution=cautions.at("check", cautions.case_of(loaded, [x.words for x in lines])),

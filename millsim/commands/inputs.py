@@ -50,11 +50,13 @@ def told_options(command: Callable) -> Callable:
 
 def _settings(_ctx: click.Context, _param: click.Parameter, begun: str) -> list[CompletionItem]:
     """For the shell's completion: keys of a config, and after = the words a key may have."""
+    from ..mill.config.guessed import guessable
     from ..mill.config.schema import SECTIONS, find_key
 
     key, given, _ = begun.partition("=")
     if not given:
-        names = (f"{section}.{k.name}=" for section, keys in SECTIONS.items() for k in keys)
+        keys_of_all = [f"{section}.{k.name}" for section, keys in SECTIONS.items() for k in keys]
+        names = [*(f"{k}=" for k in keys_of_all), *(f"guessed.{k}=" for k in keys_of_all if guessable(k))]
         return [CompletionItem(n) for n in names if n.startswith(begun)]
     row = find_key(*key.rpartition(".")[::2])
     return [CompletionItem(f"{key}={c}") for c in (row.choices if row else ()) if f"{key}={c}".startswith(begun)]

@@ -21,6 +21,7 @@ from .heat import heat
 from .idle import idle
 from .keys import keys
 from .materials import materials
+from .new import new
 from .next import next_
 from .plot import plot
 from .possible import possible
@@ -46,9 +47,9 @@ def cli(debug: bool) -> None:
 
 
 for _command in (
-    predict, check, draw, heat, wear, why_command, report, run_command, sieve, calibrate, compare, next_, droptest,
-    cuttest, idle, energy, sweep, choose, targets, circuit, beside, change, possible, book, plot, export, materials,
-    keys,
+    new, predict, check, draw, heat, wear, why_command, report, run_command, sieve, calibrate, compare, next_,
+    droptest, cuttest, idle, energy, sweep, choose, targets, circuit, beside, change, possible, book, plot,
+    export, materials, keys,
 ):  # fmt: skip
     _command.epilog = "Exit codes: millsim --help."
     cli.add_command(_command)

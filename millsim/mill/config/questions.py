@@ -110,7 +110,7 @@ QUESTIONS: dict[str, Question] = {
     "drive.regulated": Question(
         "Do electronics hold its speed under load? A router with a dial and a soft start usually has them.",
         "the manual: constant speed, constant electronics",
-        when=_tool,
+        usual=lambda v: None, when=_tool,
     ),
     "drive.speed": Question(
         "How fast does it turn without load? In rpm at the rotor, or in m/s at the tips.",
@@ -122,7 +122,7 @@ QUESTIONS: dict[str, Question] = {
         "plate of an induction motor: shaft watts over volts times amperes times cos phi; of a tool assumed",
         (0.8, 1.25), usual=lambda v: 0.78 if v.get("drive.rated_at") == "shaft" else 0.6, unasked=True,
     ),
-    "sieve.kind": Question("Is the sieve a perforated plate, or woven wire (mesh)?", "look"),
+    "sieve.kind": Question("Is the sieve a perforated plate, woven wire (mesh), or a cloth or bag?", "look"),
     "sieve.hole": Question(
         "How wide is a hole, or the clear opening of a mesh?",
         "drill shanks or needles as gauges; or count holes along a ruler and halve by the pitch",
@@ -137,12 +137,16 @@ QUESTIONS: dict[str, Question] = {
         "How thick is the wire?", "caliper; or wires per centimetre, less the openings", (0.7, 1.4),
         usual=_of("sieve.hole", factor=0.5),
     ),
+    "sieve.thread": Question(
+        "How thick is a thread of the cloth?", "a lens over a ruler; or the data sheet of the cloth", (0.6, 1.6),
+        usual=_of("sieve.hole", factor=0.5),
+    ),
     "sieve.thickness": Question(
         "How thick is the sheet?", "caliper at its edge", (0.5, 1.6), usual=_of("sieve.hole"),
         when=lambda v: v.get("sieve.kind") == "plate",
     ),
     "sieve.area": Question(
-        "How large is the sieve, holes and metal together?",
+        "How large is the sieve, holes included? An area; or the angle (180 deg) or share (50 %) it goes round.",
         "ruler: length along the curve times width",
         (0.6, 1.6), usual=_area,
     ),
@@ -156,7 +160,7 @@ QUESTIONS: dict[str, Question] = {
         (0.5, 2.0),
     ),
     "feed.rate": Question(
-        "How fast is it fed?", "stopwatch and kitchen scale: grams in ten minutes",
+        "How fast is it fed? By hand: 50 g every 30 s.", "stopwatch and kitchen scale: grams in ten minutes",
     ),
     "feed.opening": Question("How wide is the opening that feed falls through?", "ruler", (0.6, 1.6)),
     "air.inlet_area": Question(
@@ -228,7 +232,6 @@ QUESTIONS: dict[str, Question] = {
     "rotor.rings": Question("", "count them along the shaft"),
     "rotor.ring_spacing": Question("", "caliper, or the washers between them"),
     "rotor.ring_offset": Question("", "look along the shaft: do you see one bar behind the other?"),
-    "sieve.thread": Question("", "a lens over a ruler; or the data sheet of the cloth"),
     "sieve.angle": Question("", "protractor; or the sieve's length along the curve over the circumference"),
     "sieve.share": Question("", "tape: the sieve's length along the curve over the circumference"),
     "sieve.height": Question("", "ruler, along the shaft"),
@@ -249,19 +252,19 @@ GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     )),
     ("What turns it", ("drive.kind", "drive.rated_power", "drive.rated_at", "drive.regulated", "drive.speed")),
     ("What holds the powder back: the sieve", (
-        "sieve.kind", "sieve.hole", "sieve.pitch", "sieve.wire", "sieve.thickness", "sieve.area",
+        "sieve.kind", "sieve.hole", "sieve.pitch", "sieve.wire", "sieve.thread", "sieve.thickness", "sieve.area",
     )),
     ("What you feed", ("feed.material", "feed.size", "feed.opening", "feed.rate")),
     ("Air", ("air.inlet_area", "air.blower_pressure")),
 )  # fmt: skip
 MORE: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("What sharpens the prediction", (
-        "rotor.mass", "stator.free_length", "stator.held", "drive.efficiency", "drive.speed_under_load",
-        "air.filter_area", "casing.mass", "casing.material",
+        "rotor.mass", "stator.free_length", "stator.held", "stator.yield_strength", "drive.efficiency",
+        "drive.speed_under_load", "air.filter_area", "casing.mass", "casing.material",
     )),
     ("What only `millsim check` looks at", (
         "rotor.material", "rotor.yield_strength", "rotor.pivot_pin_diameter", "shaft.diameter", "shaft.overhang",
-        "shaft.bearing_span", "stator.threaded", "stator.yield_strength", "drive.phase_control", "drive.rotor_on",
+        "shaft.bearing_span", "stator.threaded", "drive.phase_control", "drive.rotor_on",
         "drive.rated_diameter", "drive.rated_mass", "guard.material", "guard.thickness",
     )),
 )  # fmt: skip

@@ -1,10 +1,11 @@
 """Guesses in words: which keys nobody measured, which of them costs most, and how it is measured."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from math import isfinite
 
 from ...base.quantities.params import GUESSED, ONE_OF, Param
 from ...base.quantities.units import readable, readable_number
-from ...base.quantities.written import digits, join_words, sentence
+from ...base.quantities.written import digits, join_words, sentence, wrap
 from ...mill.config.mill import Config
 from ...mill.config.questions import measure_words
 from ...mill.config.schema import find_key
@@ -43,13 +44,8 @@ def of_prediction(p: Prediction) -> str:
 def to_json(p: Prediction) -> list[dict]:
     """Every guess of a prediction: its range, what it alone does to each output, and how it is measured."""
     guessed = {q.name: q for q in p.parameters if q.basis == GUESSED}
-    return [
-        {
-            "key": c.key, "may_be": range_words(guessed[c.key]), "as_guessed": value_words(guessed[c.key]),
-            "changes": dict(c.folds), "measure": measure_words(c.key),
-        }
-        for c in ranked({n: dict(found) for n, found in p.widest.items()}, list(guessed))
-    ]  # fmt: skip
+    costs = ranked({n: dict(found) for n, found in p.widest.items()}, list(guessed))
+    return [_json(guessed[c.key], c.folds) for c in costs]
 
 
 def sentences(guessed: Sequence[Param], costs: Sequence[Cost]) -> str:
@@ -82,13 +78,35 @@ def _costs(p: Param, cost: Cost) -> str:
     return f"{head} changes {join_words(changed)}."
 
 
+def of_config(config: Config, costs: Sequence[Cost]) -> list[str]:
+    """The same of a config that is checked, as lines with an empty one behind; none without guesses."""
+    if config.guesses is None:
+        return []
+    return [*wrap(f"Guessed: {sentences(config.guesses.parameters, costs)}"), ""]
+
+
+def config_json(config: Config, costs: Sequence[Cost]) -> list[dict]:
+    """Every guess of a config, the costliest first: its range, what it alone does, how it is measured."""
+    by = {p.name: p for p in config.guesses.parameters} if config.guesses else {}
+    folds = {c.key: c.folds for c in costs}
+    return [_json(by[n], folds.get(n, {})) for n in dict.fromkeys((*folds, *by))]
+
+
+def _json(p: Param, folds: Mapping[str, float]) -> dict:
+    changes = {n: f if isfinite(f) else None for n, f in folds.items()}
+    return {
+        "key": p.name, "as_guessed": value_words(p), "may_be": range_words(p), "changes": changes,
+        "measure": measure_words(p.name),
+    }  # fmt: skip
+
+
 def measure_lines(guessed: Sequence[Param], costs: Sequence[Cost], most: int) -> list[str]:
     """The costliest guesses, a line each: what, its range, how to measure it."""
     by, lines = {q.name: q for q in guessed}, []
     for c in [c for c in costs if c.tells][:most]:
         folds = max(c.folds.values(), default=1.0)
         what = "decides whether it runs" if c.stops else f"{digits(folds, 2)}-fold"
-        lines.append(f"  {c.key}, {range_words(by[c.key])} ({what}): {measure_words(c.key)}")
+        lines.append(f"{c.key}, {range_words(by[c.key])} ({what}): {measure_words(c.key)}")
     return lines
 
 

@@ -8,7 +8,7 @@ from ...record.limits import HARDLY_GRINDS, cannot_run_words
 from ...record.outputs import OUTPUTS, figure
 from ...record.prediction import Prediction
 from ...studies.engines import engines_agree
-from . import advice
+from . import advice, guesses
 from .changes import first_cure, review_words
 from .limits import measure_empty, which_limit
 from .parameters import parameter_words
@@ -28,7 +28,7 @@ def to_short(p: Prediction) -> Short:
         parts += [said(engines_agree(p), 2)] if "DISAGREE" in engines_agree(p) else []
     parts += [_part("What limits it", which_limit(p), 1), _part("What would help first, tried alone", first_cure(p), 3)]
     parts += [_part("Before you build", review_words(p), 1), _part("Widest doubts", _doubts(p), 3)]
-    parts += [_part("Measure next", _measure(p), 3)]
+    parts += [_part("Guessed", guesses.of_prediction(p), 2), _part("Measure next", _measure(p), 3)]
     told = cannot_run_words(p.binding) if not p.runs else ""  # the first sentence says it
     parts += [_part("Note", sentence(w), 5) for w in p.warnings if w != told]
     return Short(tuple(x for x in parts if x.lines), SHOWS)
