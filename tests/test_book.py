@@ -145,10 +145,9 @@ def test_killed_while_writing_it_opens_whole(made, tmp_path, nursery, what):
             break
         number += 1
     assert number >= (12 if what == "at call" else 3) and states == {0, 1}
-    store.require(folder)
-    assert left_over(folder) == []
     opened = pages.read_book(folder)
     assert (len(opened.builds), len(opened.counted()), opened.faults) == (3, 5, ())
+    assert left_over(folder) == []
     assert [len(r.sheet.product_sheets[0].q3) for _, r in opened.counted()] == [9] * 5
 
 
@@ -164,9 +163,29 @@ def test_what_a_living_writer_has_begun_is_not_cleared_away(tmp_path):
     folder = store.make(tmp_path / "book")
     with store._writing(folder) as temporary:
         (temporary / "half").write_text("x", encoding="utf-8")
-        store.require(folder)
-        assert temporary.is_dir() and store.entries(folder) == []
+        assert store.entries(folder) == [] and temporary.is_dir()
     assert left_over(folder) == []
+
+
+def test_what_a_writer_left_in_a_build_is_cleared_when_the_notebook_is_opened(mine, nursery):
+    build = mine / "twelve-pins"
+    (build / store.MARK).write_text("", encoding="utf-8")  # for the nursery
+    assert nursery("half written", build, 1)[0] != 0 and left_over(mine)
+    pages.read_book(mine)
+    assert left_over(mine) == []
+
+
+def test_a_sheet_that_another_version_wrote_is_told_and_hides_nothing_else(mine):
+    folder = next(mine.glob("twelve-pins/run-2025-03-01*"))
+    about = {"kind": "run", "date": "2025-03-01", "run_sha256": "0"}
+    text = (folder / "run.toml").read_text(encoding="utf-8").replace("[masses]", "[masses]\nashes = 1")
+    files = {p.name: p.read_bytes() for p in folder.iterdir() if p.is_file()} | {"run.toml": text.encode()}
+    files.pop(store.ENTRY)
+    shutil.rmtree(folder)
+    store.add(folder.parent, "run-old", store.packed(about, files))
+    done = book("show", mine)
+    assert done.exit_code == 0 and "5 runs, 4 of them forecast" in done.stdout
+    assert "cannot be read" in done.stdout and "ashes" in done.stdout
 
 
 def test_a_folder_that_is_no_notebook_is_left_alone(tmp_path):
@@ -456,6 +475,8 @@ def test_from_an_empty_folder_to_a_table(tmp_path, monkeypatch):
     assert "not count" not in done.stdout  # the second was forecast with its gap
     full = book("show", folder, "--full").stdout
     assert "[photo: pins.jpg]" in full and "one pin bent [photo: pin.jpg]" in full and "with stator.gap=2 mm" in full
+    again = book("add", folder, mill, "--set", notebooks.FREE)
+    assert again.exit_code == 2 and "is there already: zwolf-stifte" in again.stderr and "--name" in again.stderr
     kept = tmp_path / "p.h5"
     write.write(notebooks.prediction_of("gap 2 mm"), kept)
     assert book("add", folder, kept, "--name", "gap").exit_code == 0

@@ -3,6 +3,7 @@
 import json
 from dataclasses import replace
 from math import log, sqrt
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -16,7 +17,7 @@ from millsim.base.numerics.scatter import Scatter, pooled, runs_needed, scatter_
 from millsim.base.quantities.params import Param
 from millsim.commands.main import cli
 from millsim.errors import InputError
-from millsim.learn.calibration import repeats
+from millsim.learn.calibration import findings, repeats
 from millsim.learn.calibration.compare import compare
 from millsim.learn.calibration.observations import blocks_of
 from millsim.learn.calibration.runmodel import model_of
@@ -174,6 +175,17 @@ def test_the_scatter_of_replicates_is_in_the_likelihood_of_a_calibration(tmp_pat
     slope = np.interp(x[steep], 0.5 * (x[1:] + x[:-1]), np.diff(q) / np.diff(x))
     own = block.covariance[steep, steep] - sum(float(s.loading[steep]) ** 2 for s in block.shared)
     assert own == pytest.approx((size * slope) ** 2, rel=0.1)
+
+
+def test_repeats_that_scatter_more_than_a_calibration_takes_them_to_are_told(tmp_path):
+    assert repeats.more_than_assumed(runs_with(tmp_path, A)) == []  # 5 % assumed, 2 to 10 plausible
+    assert repeats.more_than_assumed(runs_with(tmp_path, A[:1])) == []
+    runs = runs_with(tmp_path, (400.0, 660.0, 500.0))
+    (more,) = repeats.more_than_assumed(runs)
+    assert (more.name, more.dof) == ("x50_m", 2) and more.sd == pytest.approx(0.25, abs=0.01) and more.chance < 0.02
+    (check,) = findings._repeats(SimpleNamespace(fits=[SimpleNamespace(run=run) for run in runs]))
+    assert not check.passed and "scatter by 25 % in x50 (2 degrees of freedom)" in check.text
+    assert "repeat_size 5 %" in check.text
 
 
 def test_the_command_takes_words_after_after(tmp_path):

@@ -222,8 +222,7 @@ def forecast_json(p: Prediction) -> dict:
 
 def faults(book: Notebook) -> list[str]:
     """What was altered since it was written."""
-    why = "; it does not count" if book.faults else ""
-    return [f"{f}{why}" for f in book.faults[:3]] + ([f"{len(book.faults) - 3} more"] if len(book.faults) > 3 else [])
+    return [*book.faults[:3]] + ([f"{len(book.faults) - 3} more"] if len(book.faults) > 3 else [])
 
 
 def _builds(book: Notebook) -> list[str]:
