@@ -25,6 +25,7 @@ from millsim.learn.book import enter, pages, score, spread, store, table, window
 from millsim.learn.calibration import whole
 from millsim.record import write
 from millsim.show.plots import book as figure
+from millsim.show.words import book as said
 from millsim.studies import advised
 
 README = (mills.CONFIGS.parent / "README.md").read_text(encoding="utf-8")
@@ -310,6 +311,15 @@ def test_the_table_says_what_was_predicted_and_measured(made, rows, tmp_path):
     assert "Builds, forecasts and notes" in full and "batch 5" in full
 
 
+def test_however_many_runs_the_answer_fits_a_screen(made, rows):
+    opened, s = pages.read_book(made), score.score(rows)
+    change = spread.Spread({})
+    told = said.short(opened, rows * 9, s, change).text()
+    assert len(told.splitlines()) == 25 and "earlier lines" in told
+    head = told.splitlines().index(next(line for line in told.splitlines() if "earlier lines" in line))
+    assert not told.splitlines()[head + 1].startswith("    ")  # a forecast, and below it the newest runs
+
+
 def test_the_figure_marks_hits_misses_and_what_does_not_count(rows):
     shown = [*rows[:-1], replace(rows[-1], why=table.AFTER)]
     drawn = figure.drawn(shown, "acrylic")
@@ -498,4 +508,4 @@ def test_all_runs_are_calibrated_together_and_the_card_is_kept(mine, monkeypatch
     path = enter.card(mine, "title = 'x'\n", ["twelve-pins/run-2025-03-01-batch-1"])
     opened = pages.read_book(mine)
     assert path.read_text(encoding="utf-8") == "title = 'x'\n" and opened.cards[-1].folder == path.parent
-    assert "has no run that counts" in book("calibrate", store.make(mine.parent / "new")).stderr
+    assert "has no run that counts and was sieved" in book("calibrate", store.make(mine.parent / "new")).stderr

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from helpers import fake_prediction
-from runsheets import CONFIGS, mill_in, run_of, sieved
+from runsheets import CONFIGS, changed, mill_in, run_of, sieved
 from scipy import stats
 from statsmodels.stats.power import TTestIndPower
 
@@ -24,6 +24,7 @@ from millsim.learn.calibration.runmodel import model_of
 from millsim.learn.measured.otherday import of_the_mill
 from millsim.learn.measured.runbalance import close
 from millsim.learn.measured.runsheet import MeasuredRun, read_run
+from millsim.record import write
 from millsim.show.words import repeats as words
 
 A, B = (610.0, 655.0, 590.0), (560.0, 620.0, 545.0)  # um
@@ -161,6 +162,22 @@ def test_the_mean_of_repeats_against_a_prediction(tmp_path):
     scatter = next(f for f in r.figures if f.name == "x50_m").scatter.sd
     assert x50.point.error > x50.point.measured * scatter / sqrt(3)
     assert "3 runs against the forecast" in words.compared_text(found, r, repeats.mean_points(found, r), True)
+
+
+def test_compare_takes_repeated_runs(tmp_path):
+    folder = mill_in(tmp_path)
+    for i, um in enumerate((430.0, 470.0)):
+        (folder / f"p{i}.csv").write_text(sizes(um) + "pan,1.0\n", encoding="utf-8")
+        text = changed(("[sieving]\n", f'[sieving]\nproduct = "p{i}.csv"\n'), ('fed = "300 g"', f'fed = "30{i} g"'))
+        (folder / f"r{i}.toml").write_text(text, encoding="utf-8")
+    write.write(fake_prediction(), folder / "p.h5")
+    files = [str(folder / name) for name in ("p.h5", "r0.toml", "r1.toml")]
+    done = CliRunner().invoke(cli, ["compare", *files, "--plots", str(folder / "figures")])
+    assert done.exit_code == 0 and "2 runs against the forecast" in done.stdout, done.output
+    assert len(done.stdout.splitlines()) <= 26 and max(map(len, done.stdout.splitlines())) <= 100
+    assert sorted(p.name for p in (folder / "figures").iterdir()) == ["comparison.png", "comparison_2.png"]
+    told = json.loads(CliRunner().invoke(cli, ["compare", *files, "--json"]).stdout)
+    assert {m["runs"] for m in told["means"]} == {2} and told["repeats"]["set_by_feeder"]
 
 
 def test_the_scatter_of_replicates_is_in_the_likelihood_of_a_calibration(tmp_path):
