@@ -2,6 +2,7 @@
 
 import dataclasses
 import math
+import re
 
 import numpy as np
 
@@ -269,3 +270,21 @@ HAND = """aperture_mm,retained_g
 pan,0.55
 charge,50.00
 """
+
+
+FITS_LINES, FITS_COLUMNS = 25, 100
+SHOWN_BY_FULL = "`--full` shows "
+
+
+def fits(stdout: str) -> list[str]:
+    """The lines of a short answer: it fits a screen, and at most one more line says what --full shows."""
+    lines = stdout.rstrip("\n").split("\n")
+    told = lines[:-1] if lines[-1].startswith(SHOWN_BY_FULL) else lines
+    assert len(told) <= FITS_LINES, f"{len(told)} lines\n{stdout}"
+    assert max(map(len, lines)) <= FITS_COLUMNS, max(lines, key=len)
+    return lines
+
+
+def numbers_in(text: str) -> set[str]:
+    """Every number of a text, digit by digit as it stands there."""
+    return set(re.findall(r"\d[\d.,e+-]*\d|\d", text))

@@ -76,7 +76,7 @@ def test_numbers_of_cards_and_a_calibration_are_differences_too(demo):
                     (settings, (*QUICK, "feed.material=pla")))  # fmt: skip
     found = sets.beside([demo, changed], 1, 0)
     assert dict(found.differ)["material.density"][1] == 1100.0 and dict(found.differ)["model.sieve_factor"][1] == 2.0
-    told = words.beside_text(found, True)
+    told = words.beside_text(found)
     assert "Nothing in them differs" not in told and "1100 kg/m3" in told
     assert [key for key, _ in sets.beside([demo, pla], 1, 0).differ] == ["feed.material"]
     once = Conditions(*[(1.0, 1.0)] * 7, ("",), ("fixed",), ("blunt",))

@@ -55,7 +55,7 @@ def test_demos_are_marked_invented(path):
 
 
 def test_droptest_reports_on_stdout_and_writes_what_was_asked(tmp_path):
-    done = run("droptest", DROPS, "--card", tmp_path / "c.toml", "--plots", tmp_path / "figures")
+    done = run("droptest", DROPS, "--full", "--card", tmp_path / "c.toml", "--plots", tmp_path / "figures")
     assert done.exit_code == 0, done.output
     assert done.stdout.startswith("Drop test demo_droptest.csv: 154 pieces.\nCaution: keep fingers and feet")
     assert "\n\nAt 21 °C half of the 4 mm pieces should" in done.stdout
@@ -204,7 +204,7 @@ def shop_with(tmp_path, card):
 
 def test_predict_and_next_say_how_the_drop_test_stands(tmp_path):
     """The same line in the drop test's own report, in a prediction with the card, in its file and in next."""
-    own = " ".join(run("droptest", DROPS, "--card", tmp_path / "c.toml").stdout.split())
+    own = " ".join(run("droptest", DROPS, "--full", "--card", tmp_path / "c.toml").stdout.split())
     line = load_material(str(tmp_path / "c.toml")).bench
     first, _, second = line.partition(" Drop test")
     for part in (first, second):
@@ -275,7 +275,7 @@ def test_predict_takes_the_card(tmp_path):
     assert run("droptest", DROPS, "--card", tmp_path / "c.toml").exit_code == 0
     for name in ("demo.toml", "offcuts_sieve.csv"):
         shutil.copy(CONFIGS / name, tmp_path / name)
-    done = run("check", tmp_path / "demo.toml", "--set", 'feed.material="c.toml"')
+    done = run("check", "--full", tmp_path / "demo.toml", "--set", 'feed.material="c.toml"')
     assert done.exit_code in (3, 4), done.output
     assert "drop test demo_droptest.csv" in " ".join(done.stdout.split())
 

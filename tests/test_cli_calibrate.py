@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from helpers import fits, numbers_in
 from pretend import few_chains, few_draws
 
 from millsim.commands.main import cli
@@ -16,6 +17,7 @@ from millsim.errors import InputError
 from millsim.learn.calibration import nextstep, whole
 from millsim.mill.config.mill import load_config, parse_config, with_keys
 from millsim.record import read
+from millsim.show.words.calibration import calibration_short
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 FAST = ["--engine", "balance", "--set", "run.trace=false", "--set", "run.band_samples=16"]
@@ -49,7 +51,7 @@ def shop(tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         real = whole.calibrate_whole
         patch.setattr(whole, "calibrate_whole", lambda *args: KEPT.setdefault("report", real(*args)))
-        result = run("calibrate", folder / "demo_run.toml", "--plots", folder / "figures")
+        result = run("calibrate", folder / "demo_run.toml", "--full", "--plots", folder / "figures")
     assert result.exit_code == 0, result.output
     (folder / "report.txt").write_text(result.stdout, encoding="utf-8")
     return folder
@@ -87,6 +89,13 @@ def test_the_report_says_before_and_after_open_ends_and_what_next(shop):
     head = next(line for line in text.splitlines() if line.lstrip().startswith("parameter "))
     assert head.count("80 % range") == 2
     assert "Would hardly help" in text
+
+
+def test_without_full_the_report_fits_a_screen_and_keeps_its_figures(shop):
+    short = "\n".join(calibration_short(KEPT["report"]).lines(caution=2))
+    assert len(fits(short)) <= 23 and "width left" in short and "Measure next" in short
+    whole = (shop / "report.txt").read_text(encoding="utf-8")
+    assert numbers_in(short.replace("All 8 checks", "")) <= numbers_in(whole) and "All 8 checks" in short
 
 
 def test_what_is_left_on_disk(shop):
@@ -310,7 +319,7 @@ def test_compare_counts_judges_and_changes_nothing(shop, stored, slow):
     first = result.stdout.splitlines()[0]
     assert "sieves lie inside the 80 % band" in first
     assert "Nothing was fitted." in result.stdout
-    assert len(result.stdout.splitlines()) <= 25
+    fits(result.stdout)
     full = run("compare", stored, slow, "--full").stdout
     assert "nothing was fitted" in " ".join(full.split())
     assert "Q3(1 mm)" in full
@@ -358,7 +367,7 @@ def test_a_bad_prediction_is_told(own, stored, slow):
     rows = ["aperture_mm,retained_g", "1.0,10", "0.71,15", "0.5,15", "0.355,5", "0.25,3", "pan,2"]
     (own / "demo_product_sieve.csv").write_text("\n".join(rows), encoding="utf-8")
     lines = run("compare", stored, own / slow.name).stdout
-    assert len(lines.splitlines()) <= 25
+    fits(lines)
     text = " ".join(lines.split())
     assert "did not hold: the powder is coarser" in text
     assert "charge slips past the sieve" in text  # coarser than the holes let through

@@ -22,7 +22,7 @@ FAILED, INCOMPLETE = 3, 4
 
 
 def run(*args):
-    return CliRunner().invoke(cli, ["check", *map(str, args)])
+    return CliRunner().invoke(cli, ["check", "--full", *map(str, args)])
 
 
 def sets(*overrides):
@@ -221,7 +221,7 @@ def test_quick_compiles_nothing_and_predicts_nothing():
         "def compiles(self, *a, **k): raise AssertionError(f'{self.py_func.__name__} is compiled')\n"
         "Dispatcher.compile = compiles\n"
         "from millsim.commands.main import cli\n"
-        "try: cli(['check', 'configs/batch.toml', '--quick'], prog_name='millsim')\n"
+        "try: cli(['check', 'configs/batch.toml', '--quick', '--full'], prog_name='millsim')\n"
         "except SystemExit as e: assert e.code == 4, e.code\n"
         "assert 'millsim.forecast.run' not in sys.modules and 'matplotlib' not in sys.modules\n"
     )

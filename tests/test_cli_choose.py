@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import sweeps
 from click.testing import CliRunner
+from helpers import fits, numbers_in
 from lazily import later
 from sweeps import axis, made, points
 
@@ -64,7 +65,7 @@ def target(tmp_path):
 
 
 def test_journey_9_choose_by_end_use(file, target):
-    done = run("choose", file, target(J9))
+    done = run("choose", file, target(J9), "--full")
     assert done.exit_code == 3, done.output
     text, sweep = flat(done.stdout), read(file)
     fine = share_finer(sweep.points.q3, 500e-6)
@@ -93,7 +94,7 @@ def test_journey_10_two_designs(tmp_path, target):
     found = points(6, x50_m=x50, throughput_kg_s=[2e-3] * 3 + [1e-3] * 3)
     path = tmp_path / "two.h5"
     write(made([axis("stator.gap", 2e-3, 3e-3)], found, replicates=3), path)
-    done = run("choose", path, target(f'{HEAD}[x50]\nmost = "640 um"\n'))
+    done = run("choose", path, target(f'{HEAD}[x50]\nmost = "640 um"\n'), "--full")
     assert done.exit_code == 0, done.output
     text = flat(done.stdout)
     assert "2 of 2 settings meet the target" in text
@@ -106,7 +107,7 @@ def test_journey_10_two_designs(tmp_path, target):
 
 
 def test_what_to_build_in_words_and_as_json(file, target):
-    done = run("choose", file, target(EASY))
+    done = run("choose", file, target(EASY), "--full")
     assert done.exit_code == 0, done.output
     text = flat(done.stdout)
     for word in ("What is asked:", "What to build: 1. Most likely to meet it", "Change ", "gap 3 mm -> ", "kWh/kg",
@@ -116,6 +117,9 @@ def test_what_to_build_in_words_and_as_json(file, target):
         assert word in text, word
     for wrong in ("nan", " inf", " safe", "None"):
         assert wrong not in text
+    short = run("choose", file, target(EASY)).stdout
+    fits(short)
+    assert numbers_in(short) <= numbers_in(done.stdout) and "1. Most likely to meet it" in short
     one = json.loads(run("choose", file, target(EASY), "--json").stdout)
     sweep = read(file)
     assert one["status"] == "ok" and one["meets"] is True and one["nearest"] is None
@@ -196,7 +200,7 @@ def test_a_sweep_in_which_nothing_runs(tmp_path, status, words):
 def test_an_unfinished_sweep_says_so(tmp_path, target):
     path = tmp_path / "half.h5"
     write(sweeps.unfinished(made([sweeps.GAP], points(3, x90_m=400e-6)), [2]), path)
-    done = run("choose", path, target(f'{HEAD}[x90]\nmost = "500 um"\n'))
+    done = run("choose", path, target(f'{HEAD}[x90]\nmost = "500 um"\n'), "--full")
     assert done.exit_code == 0, done.output
     assert "Of 3 points 1 is not computed yet." in flat(done.stdout)
     first = flat(done.stdout).split("The mill as built")[0]

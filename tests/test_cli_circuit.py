@@ -21,7 +21,7 @@ SECOND = ("--set-second", "sieve.hole=0.5 mm", "--set-second", "sieve.pitch=1 mm
 
 
 def run(*words):
-    return CliRunner().invoke(cli, ["circuit", *words])
+    return CliRunner().invoke(cli, ["circuit", "--full", *words])
 
 
 def flat(text):

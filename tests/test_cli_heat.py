@@ -27,7 +27,7 @@ J7 = (
 
 
 def run(name, *words):
-    return CliRunner().invoke(cli, ["heat", str(mills.CONFIGS / f"{name}.toml"), *words])
+    return CliRunner().invoke(cli, ["heat", str(mills.CONFIGS / f"{name}.toml"), "--full", *words])
 
 
 def flat(text):

@@ -17,7 +17,7 @@ DEMO = CONFIGS / "demo_run.toml"
 
 
 def run(*args):
-    return CliRunner().invoke(main.cli, ["run", *map(str, args)])
+    return CliRunner().invoke(main.cli, ["run", "--full", *map(str, args)])
 
 
 @pytest.fixture

@@ -15,7 +15,7 @@ CONFIGS = Path(__file__).parents[1] / "configs"
 
 
 def run(*args):
-    return CliRunner().invoke(cli, ["sieve", *(str(a) for a in args)])
+    return CliRunner().invoke(cli, ["sieve", "--full", *(str(a) for a in args)])
 
 
 @pytest.fixture

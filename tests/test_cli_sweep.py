@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from helpers import fits
 from sweeps import tornado_once
 
 from millsim.commands import main
@@ -194,6 +195,7 @@ class TestTalk:
         assert f"Written: {tmp_path / 's.h5'}" in said
         assert said.index("About") < said.index("points computed")
         assert "x50" in result.stdout
+        fits(result.stdout)
         assert "Error" not in said
         rows = list(csv.DictReader((tmp_path / "s.csv").read_text().splitlines()))
         assert len(rows) == 9

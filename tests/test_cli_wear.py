@@ -13,7 +13,7 @@ NO_BAND = ("--set", "run.band_samples=0")
 
 
 def run(name, *words):
-    return CliRunner().invoke(cli, ["wear", str(mills.CONFIGS / f"{name}.toml"), *words])
+    return CliRunner().invoke(cli, ["wear", str(mills.CONFIGS / f"{name}.toml"), "--full", *words])
 
 
 def flat(text):

@@ -33,7 +33,7 @@ SPOTS = "because contact spots run 30 to 60 K hotter than the powder"
 
 def run(command, name, *overrides, options=()):
     sets = [w for o in (*QUICK, *overrides) for w in ("--set", o)]
-    return CliRunner().invoke(cli, [command, str(mills.CONFIGS / f"{name}.toml"), *sets, *options])
+    return CliRunner().invoke(cli, [command, str(mills.CONFIGS / f"{name}.toml"), "--full", *sets, *options])
 
 
 def flat(text):

@@ -491,14 +491,14 @@ def test_every_key_through_the_commands(workshop):
     said = told("predict", mill, "--out", workshop / "p.h5")
     assert "A router like this is taken to lose 33 % of its speed at rated power, 20 to 45 % in the band" in said
     assert "rotor against the tool's largest cutter" in said  # of what fails before anything is built
-    check = told("check", mill, "--quick", code=3)
+    check = told("check", mill, "--quick", "--full", code=3)
     for name in ("rotor against the tool's largest cutter: 120 mm, at most 50 mm", "sideways load on the collet: 13"):
         assert name in check
-    idle = told("idle", workshop / "idle.csv", "--config", mill)
+    idle = told("idle", workshop / "idle.csv", "--config", mill, "--full")
     assert "The motor alone, without the rotor, takes 40 to 90 W: its own loss, no windage" in idle
     assert "What the load adds to it, by the config's efficiency about 13 W, is taken off too" in idle
     assert "windage_factor = 0.6" in idle
-    assert "stirring the air takes" in told("heat", mill)
+    assert "stirring the air takes" in told("heat", mill, "--full")
     measured = told("run", workshop / "run.toml")
     assert "Of it the bare motor takes 75.6 W by the config, its own loss." in measured  # 90 W x (11 000 / 12 000)^2
 

@@ -115,7 +115,7 @@ def test_what_cannot_work_or_takes_less_is_told():
 def run(*words):
     demo = str(mills.CONFIGS / "demo.toml")
     sets = [w for o in (*COARSE, "run.band_samples=4") for w in ("--set", o)]
-    return CliRunner().invoke(cli, ["circuit", demo, *sets, *words])
+    return CliRunner().invoke(cli, ["circuit", demo, "--full", *sets, *words])
 
 
 SECOND = [w for o in FINE for w in ("--second", o)]

@@ -185,8 +185,9 @@ def cautioned(text: str, caution: "Cautions | None", full: bool = False) -> str:
 
 def _short(told: "Short", caution: "Cautions | None") -> str:
     """The short form with its cautions, and the line that says what more there is."""
-    text = cautioned(told.text(len(caution.lines) if caution else 0), caution)
-    return "\n".join(filter(None, (text, told.more)))
+    taken = len(caution.lines) if caution else 0
+    text = cautioned("\n".join(told.lines(taken)), caution)
+    return "\n".join(filter(None, (text, told.more(taken))))
 
 
 def _print_json(value: dict) -> None:

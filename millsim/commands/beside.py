@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from .base import answer, check_plots, working
-from .inputs import force_option, json_option, path_type, plots_option, quantity, set_option
+from .inputs import force_option, path_type, plots_option, quantity, set_option, told_options
 
 _FIGURES = ["beside_rates.png", "beside_sizes.png"]
 
@@ -17,12 +17,11 @@ _FIGURES = ["beside_rates.png", "beside_sizes.png"]
 @click.option("--draws", type=click.IntRange(0, 4096), default=64, show_default=True, help="Shared draws; 0 for none.")
 @click.option("--seed", type=click.IntRange(0, 2**31), default=1, show_default=True, help="Of the draws.")
 @plots_option("Draw the two figures into this folder.")
-@click.option("--full", is_flag=True, help="Every setting that differs, and all cautions.")
-@json_option
+@told_options
 @force_option
 @click.pass_context
 def beside(
-    ctx, files: tuple[Path, ...], settings, window: str | None, draws: int, seed: int, plots, full: bool, force: bool
+    ctx, files: tuple[Path, ...], settings, window: str | None, draws: int, seed: int, plots, force: bool
 ) -> None:
     """Set several mills side by side: what differs, what each makes, and how sure the difference is.
 
@@ -45,10 +44,11 @@ def beside(
     answer(
         ctx,
         lambda: words.beside_json(found),
-        lambda: words.beside_text(found, full),
+        lambda: words.beside_text(found),
         written=_drawn(found, plots, force),
         caution=cautions.at("choose", *(cautions.case_of(m.config) for m in mills)),
-        full=full,
+        full=True,
+        short=lambda: words.beside_short(found),
     )
 
 

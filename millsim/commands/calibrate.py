@@ -6,7 +6,7 @@ import click
 
 from ..errors import InputError, Problem
 from .base import ANSWER_IS_NO, DONE, answer, check_plots, drawing, keep, working
-from .inputs import Inputs, force_option, json_option, path_type, plots_option
+from .inputs import Inputs, force_option, path_type, plots_option, told_options
 
 
 @click.command()
@@ -16,7 +16,7 @@ from .inputs import Inputs, force_option, json_option, path_type, plots_option
 @click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=1, show_default=True, help="Of the sampling.")
 @click.option("--accept-losses", is_flag=True, help="Calibrate although the mass balance does not close.")
 @click.option("--write-anyway", "anyway", is_flag=True, help="Write the card even if the fit fails its checks.")
-@json_option
+@told_options
 @force_option
 @click.pass_context
 def calibrate(ctx, runs, out, plots, seed, accept_losses, anyway, force) -> None:
@@ -50,6 +50,7 @@ def calibrate(ctx, runs, out, plots, seed, accept_losses, anyway, force) -> None
         lambda: calibration.calibration_text(found),
         DONE if found.bars else ANSWER_IS_NO,
         _written(ctx, found, card, plots, force),
+        short=lambda: calibration.calibration_short(found),
         caution=cautions.at("calibrate", *(cautions.case_of(run.config) for run in sheets)),
     )
 

@@ -8,7 +8,7 @@ import click
 from ..errors import NotConverged
 from ..record.limits import OK
 from .base import ANSWER_IS_NO, DONE, INCOMPLETE, answer, exit_code, tell, working
-from .inputs import json_option, path_type, set_option
+from .inputs import path_type, set_option, told_options
 
 _PATIENCE_S = 2.1  # a little more than the progress line's own
 _FIRST = "a quick one for the review; the very first compiles for half a minute"
@@ -18,7 +18,7 @@ _FIRST = "a quick one for the review; the very first compiles for half a minute"
 @click.argument("config", type=path_type)
 @click.option("--quick", is_flag=True, help="Without a prediction: what needs one is not checked.")
 @set_option
-@json_option
+@told_options
 @click.pass_context
 def check(ctx, config, quick, settings) -> None:
     """Check a config, and review the mill before it is built.
@@ -58,6 +58,7 @@ def check(ctx, config, quick, settings) -> None:
         _code(lines, prediction),
         caution=cautions.at("check", cautions.case_of(loaded, [x.words for x in lines])),
         full=True,
+        short=lambda: prebuild.review_short(loaded, lines, quick),
     )
 
 

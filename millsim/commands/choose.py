@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from .base import ANSWER_IS_NO, DONE, answer, check_plots, drawing, working
-from .inputs import Inputs, force_option, json_option, path_type, plots_option, quantity, target_names
+from .inputs import Inputs, force_option, path_type, plots_option, quantity, target_names, told_options
 
 _LOW, _HIGH = 20e-6, 30e-3  # as circuit.FINEST_M and COARSEST_M
 
@@ -16,7 +16,7 @@ _LOW, _HIGH = 20e-6, 30e-3  # as circuit.FINEST_M and COARSEST_M
 @click.option("--sieve", metavar='"0.5 mm"', help="Aperture of a sieve after the mill. Default: from the target.")
 @click.option("--no-sieve", is_flag=True, help="Try no sieve after the mill.")
 @plots_option("Draw maps with what misses, and trade-offs.")
-@json_option
+@told_options
 @force_option
 @click.pass_context
 def choose(ctx, sweep, target, sieve, no_sieve, plots, force) -> None:
@@ -46,6 +46,7 @@ def choose(ctx, sweep, target, sieve, no_sieve, plots, force) -> None:
         lambda: words.text(found, advice),
         DONE if advice.judged.meets.any() else ANSWER_IS_NO,
         _written(ctx, found, advice.choice, plots, force),
+        short=lambda: words.choice_short(found, advice),
         caution=cautions.at("choose", *cautions.cases_of_sweep(found)),
     )
 

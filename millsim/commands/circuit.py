@@ -6,7 +6,7 @@ import click
 
 from ..errors import InputError, Problem
 from .base import answer, exit_code, working
-from .inputs import Inputs, json_option, path_type, quantity, set_option
+from .inputs import Inputs, path_type, quantity, set_option, told_options
 
 _LOW, _HIGH, _WORST = 20e-6, 30e-3, 0.05  # as circuit.FINEST_M, COARSEST_M and WORST_EFFICIENCY
 
@@ -20,7 +20,7 @@ _LOW, _HIGH, _WORST = 20e-6, 30e-3, 0.05  # as circuit.FINEST_M, COARSEST_M and 
 @click.option("--set-second", "settings_2", multiple=True, metavar="KEY=VALUE", help="Override in the SECOND config.")
 @click.option("--passes", type=click.IntRange(2, 2), help="2: all powder through the one mill a second time.")
 @click.option("--second", "keys_2", multiple=True, metavar="KEY=VALUE", help="Of the second pass: another setting.")
-@json_option
+@told_options
 @click.pass_context
 def circuit(ctx, config, second, sieve, efficiency, settings, settings_2, passes, keys_2) -> None:
     """A mill with its oversize returned, two passes, or two mills.
@@ -35,15 +35,15 @@ def circuit(ctx, config, second, sieve, efficiency, settings, settings_2, passes
     )  # fmt: skip
     with working(ctx) as report:
         if passes is not None:
-            as_json, as_text, code = _passes(first, other, keys_2, report)
+            as_json, as_text, short, code = _passes(first, other, keys_2, report)
         elif other is None:
-            as_json, as_text, code = _one(first, aperture, share, report)
+            as_json, as_text, short, code = _one(first, aperture, share, report)
         else:
-            as_json, as_text, code = _two(first, other, aperture, share, report)
+            as_json, as_text, short, code = _two(first, other, aperture, share, report)
     from ..show.words import cautions
 
     caution = cautions.at("circuit", *(cautions.case_of(c) for c in (first, other) if c is not None))
-    answer(ctx, as_json, as_text, exit_code(code), caution=caution)
+    answer(ctx, as_json, as_text, exit_code(code), caution=caution, short=short)
 
 
 def _inputs(config, second, sieve, efficiency, settings, settings_2, passes, keys_2):
@@ -105,7 +105,7 @@ def share_of(text: str | None, option: str, least: float) -> float | None:
 
 
 def _one(config, aperture: float, share: float | None, report):
-    """(JSON object, text, status) of a mill and its sieve, the first two made when called."""
+    """(JSON object, text, short form, status) of a mill and its sieve, all but the last made when called."""
     from ..record.limits import HARDLY_GRINDS
     from ..show.words import circuit as words
     from ..studies.circuit import loop as engine
@@ -122,22 +122,23 @@ def _one(config, aperture: float, share: float | None, report):
             progress=lambda done, i=i: report("band", (0.2 * done, 0.2 + 0.8 * done)[i]),
         )  # fmt: skip
     found = words.CircuitAnswer(config, aside, closed, *bands, seed, share is not None)
-    return lambda: words.circuit_json(found), lambda: words.circuit_text(found), closed.code
+    made = (partial(f, found) for f in (words.circuit_json, words.circuit_text, words.circuit_short))
+    return (*made, closed.code)
 
 
 def _passes(first, second, keys: tuple[str, ...], report):
-    """(JSON object, text, status) of two passes of one mill, the first two made when called."""
+    """(JSON object, text, short form, status) of two passes of one mill, all but the last made when called."""
     from ..show.words import passes as words
     from ..studies.circuit.passes import two_passes
 
     report("passes", 0.0)
     found = two_passes(first, second, first.run.band_samples, progress=lambda done: report("band", done))
-    as_json, as_text = partial(words.passes_json, first, keys, found), partial(words.passes_text, first, keys, found)
-    return as_json, as_text, found.code
+    forms = (words.passes_json, words.passes_text, words.passes_short)
+    return (*(partial(f, first, keys, found) for f in forms), found.code)
 
 
 def _two(first, second, aperture: float | None, share: float | None, report):
-    """(JSON object, text, status) of two mills in a row, the first two made when called."""
+    """(JSON object, text, short form, status) of two mills in a row, all but the last made when called."""
     from ..base.quantities.units import exact_text
     from ..mill.config.mill import parse_config
     from ..show.words import circuit as words
@@ -152,4 +153,5 @@ def _two(first, second, aperture: float | None, share: float | None, report):
     table = ["feed.size.kind=table", f"feed.size.apertures=[{sizes}]", f"feed.size.q3={list(found.q3)}"]
     sha = parse_config(second.text, overrides=table).sha256 if found.sizes_m else second.sha256
     as_text = partial(words.line_text, first, second, found, share is not None)
-    return partial(words.line_json, first, sha, second, found), as_text, found.code
+    short = partial(words.line_short, first, second, found)
+    return partial(words.line_json, first, sha, second, found), as_text, short, found.code

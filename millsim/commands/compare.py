@@ -2,7 +2,7 @@
 
 import click
 
-from .base import DONE, answer, check_plots, exit_code, wants_full
+from .base import DONE, answer, check_plots, exit_code
 from .inputs import Inputs, force_option, path_type, plots_option, told_options
 
 
@@ -30,7 +30,7 @@ def compare(ctx, prediction, runs, plots, force) -> None:
     from ..learn.calibration.compare import compare as set_against
 
     found = [set_against(stored, sheet) for sheet in sheets]
-    as_json, as_text, short = _told(found, wants_full(ctx))
+    as_json, as_text, short = _told(found)
     answer(
         ctx,
         as_json,
@@ -38,22 +38,23 @@ def compare(ctx, prediction, runs, plots, force) -> None:
         DONE if stored.runs else exit_code(stored.status),
         written=_written(found, plots, force),
         caution=cautions.at("compare", *(cautions.case_of(sheet.config) for sheet in sheets)),
-        full=wants_full(ctx),
+        full=True,
         short=short,
     )
 
 
-def _told(found, full: bool):
+def _told(found):
     """(JSON, text, short form) of one comparison, or of several with repeated runs."""
     if len(found) == 1:
         from ..learn.calibration.explain import explain
         from ..show.words import comparison as words
+        from ..show.words.short import whole_as_it_is
 
         why = explain(found[0])
         return (
             (lambda: words.comparison_json(found[0], why)),
-            (lambda: words.comparison_text(found[0], why, full)),
-            None,
+            (lambda: words.comparison_text(found[0], why, True)),
+            (lambda: whole_as_it_is(words.comparison_text(found[0], why), words.SHOWS)),
         )
     from ..learn.calibration import repeats
     from ..show.words import repeats as several

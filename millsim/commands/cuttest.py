@@ -11,11 +11,11 @@ from .inputs import (
     decimal_option,
     efficiency_option,
     force_option,
-    json_option,
     material_option,
     meter_option,
     path_type,
     quantity,
+    told_options,
 )
 
 
@@ -38,7 +38,7 @@ from .inputs import (
 @at_option
 @efficiency_option
 @decimal_option
-@json_option
+@told_options
 @force_option
 @click.pass_context
 def cuttest(ctx, csv, material, motor, chip, edge, card, meter, at, efficiency, decimal, force) -> None:
@@ -63,12 +63,13 @@ def cuttest(ctx, csv, material, motor, chip, edge, card, meter, at, efficiency, 
     base = load_material(material, Path())
     test = read_cuts(csv, base, share, at, efficiency, decimal or "", chip_m)
     from ..show.words import bench, bench_json, cautions
+    from ..show.words.short import whole
 
     written = _written(ctx, test, base, edge, card, force)
     caution = cautions.at("cuttest", cautions.case_of_card(base))
     answer(
         ctx, lambda: bench_json.cut_json(test, motor_W), lambda: bench.cut_text(test, motor_W), written=written,
-        caution=caution,
+        caution=caution, short=lambda: whole(bench.cut_text(test, motor_W)),
     )  # fmt: skip
 
 

@@ -6,7 +6,7 @@ import click
 
 from ..errors import InputError, Problem
 from .base import answer, check_plots, drawing, keep
-from .inputs import decimal_option, force_option, json_option, material_option, path_type, plots_option
+from .inputs import decimal_option, force_option, material_option, path_type, plots_option, told_options
 
 
 @click.command()
@@ -16,7 +16,7 @@ from .inputs import decimal_option, force_option, json_option, material_option, 
 @click.option("--card", type=path_type, metavar="OUT.toml", help="Write a material card with the measured strength.")
 @plots_option("Draw the figures into this folder.")
 @decimal_option
-@json_option
+@told_options
 @force_option
 @click.pass_context
 def droptest(ctx, csv, material, reference, card, plots, decimal, force) -> None:
@@ -51,7 +51,7 @@ def droptest(ctx, csv, material, reference, card, plots, decimal, force) -> None
     case = cautions.case_of_card(base, (g.temperature_K[1] for g in test.groups))
     answer(
         ctx, lambda: bench_json.drop_json(test, name, base), lambda: bench.drop_text(test, base), written=written,
-        caution=cautions.at("droptest", case),
+        caution=cautions.at("droptest", case), short=lambda: bench.drop_short(test, base),
     )  # fmt: skip
 
 

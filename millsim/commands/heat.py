@@ -3,7 +3,7 @@
 import click
 
 from .base import ANSWER_IS_NO, answer, exit_code, working
-from .inputs import Inputs, json_option, path_type, quantity, set_option
+from .inputs import Inputs, path_type, quantity, set_option, told_options
 
 
 @click.command()
@@ -14,7 +14,7 @@ from .inputs import Inputs, json_option, path_type, quantity, set_option
 @click.option("--hot-day", metavar='"38 °C"', help="Room on a hot day. Default: 35 °C, or 10 K more than the room.")
 @click.option("--air", metavar='"60 m3/h"', help="Air you measured at the inlet, in place of the predicted one.")
 @set_option
-@json_option
+@told_options
 @click.pass_context
 def heat(ctx, config, limit, room, feed, hot_day, air, settings) -> None:
     """How hot a mill gets, and what keeps it cool.
@@ -48,9 +48,13 @@ def heat(ctx, config, limit, room, feed, hot_day, air, settings) -> None:
         found = helped(found, air_m3_s)
     from ..show.words import cautions
     from ..show.words.heat import heat_text
+    from ..show.words.heat_short import heat_short
     from ..show.words.heat_tables import heat_json
 
     exceeded = found.against or limit_K is not None and found.value("outlet_K") > limit_K
     code = ANSWER_IS_NO if exceeded else exit_code(found.code)
     caution = cautions.at("heat", cautions.case_of(loaded))
-    answer(ctx, lambda: heat_json(found), lambda: heat_text(found), code, caution=caution)
+    answer(
+        ctx, lambda: heat_json(found), lambda: heat_text(found), code, caution=caution,
+        short=lambda: heat_short(found),
+    )  # fmt: skip

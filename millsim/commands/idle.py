@@ -10,12 +10,12 @@ from .inputs import (
     decimal_option,
     efficiency_option,
     force_option,
-    json_option,
     meter_option,
     path_type,
     plots_option,
     quantity,
     set_option,
+    told_options,
 )
 
 
@@ -29,7 +29,7 @@ from .inputs import (
 @click.option("--temperature", metavar='"40 °C"', help="Of the air in the empty mill. Default: the config's room.")
 @plots_option("Draw the figures into this folder.")
 @decimal_option
-@json_option
+@told_options
 @force_option
 @click.pass_context
 def idle(ctx, csv, config, settings, meter, at, efficiency, temperature, plots, decimal, force) -> None:
@@ -58,6 +58,7 @@ def idle(ctx, csv, config, settings, meter, at, efficiency, temperature, plots, 
     model = None if loaded is None else compare(fit, loaded, efficiency, T)
     from ..show.words import bench_json, cautions
     from ..show.words import idle as idle_words
+    from ..show.words.short import whole
 
     written = _written(fit, model, plots, force)
     answer(
@@ -65,6 +66,7 @@ def idle(ctx, csv, config, settings, meter, at, efficiency, temperature, plots, 
         lambda: bench_json.idle_json(fit, model),
         lambda: idle_words.idle_text(fit, model),
         written=written,
+        short=lambda: whole(idle_words.idle_text(fit, model)),
         caution=cautions.at("idle", *([] if loaded is None else [cautions.case_of(loaded)])),
     )
 

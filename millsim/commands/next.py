@@ -3,7 +3,7 @@
 import click
 
 from .base import ANSWER_IS_NO, answer, working
-from .inputs import json_option, path_type, set_option
+from .inputs import path_type, set_option, told_options
 
 QUESTIONS = ["x50", "x90", "rate", "energy", "temperature"]
 
@@ -13,7 +13,7 @@ QUESTIONS = ["x50", "x90", "rate", "energy", "temperature"]
 @click.option("--for", "question", type=click.Choice(QUESTIONS), default="x50", show_default=True, help="The answer.")
 @click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=1, show_default=True, help="Of the draws.")
 @set_option
-@json_option
+@told_options
 @click.pass_context
 def next_(ctx, config, question, seed, settings) -> None:
     """Rank measurements by how much they would narrow an answer.
@@ -31,6 +31,7 @@ def next_(ctx, config, question, seed, settings) -> None:
         except nextstep.NothingToRank as why:
             return _nothing(ctx, loaded, question, why)
         ranked, hardly = planned.rank(question), planned.hardly(question)
+    from ..base.quantities.written import wrap
     from ..show.words import calibration, cautions
 
     rate = planned.model.rate_kg_s
@@ -46,10 +47,14 @@ def next_(ctx, config, question, seed, settings) -> None:
 
     bench = bench_words(loaded.material.bench, loaded.material.cut_edge, loaded.rotor.edge)
     found |= {"bench": bench} if bench else {}
-    note += [f"Bench tests: {bench}"] if bench else []
-    lines = [*note, *calibration.next_lines(ranked, question, rate, most=20, hardly=hardly, about=planned.about)]
+    tests = wrap(f"Bench tests: {bench}") if bench else []
+    about, first = planned.about, [" ".join(x) for x in (note, tests) if x]
+    lines = [*note, *tests, *calibration.next_lines(ranked, question, rate, most=20, hardly=hardly, about=about)]
     caution = cautions.at("next", cautions.case_of(loaded))
-    answer(ctx, lambda: {"status": "ok", "question": question} | found, lambda: "\n".join(lines), caution=caution)
+    answer(
+        ctx, lambda: {"status": "ok", "question": question} | found, lambda: "\n".join(lines), caution=caution,
+        short=lambda: calibration.next_short(first, ranked, question, rate, hardly, about),
+    )  # fmt: skip
 
 
 def _nothing(ctx: click.Context, config, question: str, why) -> None:
@@ -57,9 +62,13 @@ def _nothing(ctx: click.Context, config, question: str, why) -> None:
     from ..base.quantities.written import capital, wrap
     from ..show.words import cautions
     from ..show.words.limits import measure_empty
+    from ..show.words.short import whole
 
     said = [f"{capital(str(why))}."]
     said += [f"Measure next: {words}"] if (words := measure_empty(why.binding)) else []
     found = {"status": "nothing to rank", "question": question, "next": [], "note": " ".join(said)}
     lines, caution = [line for text in said for line in wrap(text)], cautions.at("next", cautions.case_of(config))
-    answer(ctx, lambda: found, lambda: "\n".join(lines), ANSWER_IS_NO, caution=caution)
+    answer(
+        ctx, lambda: found, lambda: "\n".join(lines), ANSWER_IS_NO, caution=caution,
+        short=lambda: whole("\n".join(lines)),
+    )  # fmt: skip

@@ -1,5 +1,7 @@
 """`millsim run`: read run sheets, close the balance, say what repeats tell and whether a change did anything."""
 
+from functools import partial
+
 import click
 
 from .base import ANSWER_IS_NO, DONE, answer
@@ -28,7 +30,7 @@ def run_command(ctx, sheets, after) -> None:
     caution = cautions.at("run", *(cautions.case_of(run.config) for run in runs))
     code = ANSWER_IS_NO if any(close(run).verdict == "do not calibrate" for run in runs) else DONE
     as_json, as_text, short = _told(before, runs[len(sheets) :])
-    answer(ctx, as_json, as_text, code, caution=caution, full=short is not None, short=short)
+    answer(ctx, as_json, as_text, code, caution=caution, full=len(runs) > 1, short=short)
 
 
 def _told(before, after):
@@ -39,7 +41,7 @@ def _told(before, after):
 
     if not after and len(before) == 1:
         run, balance = before[0], close(before[0])
-        return (lambda: run_words.to_json(run, balance)), (lambda: run_words.to_text(run, balance)), None
+        return tuple(partial(f, run, balance) for f in (run_words.to_json, run_words.to_text, run_words.run_short))
     from ..learn.calibration import repeats
     from ..show.words.short import whole
 

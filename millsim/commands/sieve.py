@@ -1,13 +1,14 @@
 """The command `millsim sieve`: reads sieve sheets, asks what they leave open, reports. Heavy imports stay inside."""
 
 import math
+from functools import partial
 from pathlib import Path
 
 import click
 
 from ..errors import InputError, Problem
 from .base import answer, check_plots, tell
-from .inputs import Inputs, force_option, json_option, path_type, plots_option
+from .inputs import Inputs, force_option, path_type, plots_option, told_options
 
 _HELP = {
     "aperture": "Unit of apertures that carry none.",
@@ -43,7 +44,7 @@ def _answers(command):
 @click.option("--against", type=path_type, multiple=True, metavar="SHEET.csv", help="Is this finer? Repeatable.")
 @plots_option("Draw the figures into this folder.")
 @click.option("--csv", "csv_file", type=path_type, metavar="FILE", help="Write the table of one sheet.")
-@json_option
+@told_options
 @force_option
 @click.pass_context
 def sieve(ctx, sheets, window, against, plots, csv_file, force, **answers) -> None:
@@ -59,15 +60,15 @@ def sieve(ctx, sheets, window, against, plots, csv_file, force, **answers) -> No
 
     finer = _finer(first, second) if second else None
 
+    compared = "" if finer is None else words.finer_text(finer, len(words.medians(first)), len(words.medians(second)))
+
     def text() -> str:
-        alone = len(first) == 1
-        said = words.report(first[0], limits) if alone else words.replicates_report(first, limits)
-        if finer is None:
-            return said
-        return f"{said}\n{words.finer_report(finer, len(words.medians(first)), len(words.medians(second)))}"
+        said = words.report(first[0], limits) if len(first) == 1 else words.replicates_report(first, limits)
+        return f"{said}\n{words.wrapped(compared)}" if compared else said
 
     written = _written(first, second, csv_file, plots, force)
-    answer(ctx, lambda: _json(first, finer, limits), text, written=written)
+    short = partial(words.sieve_short, first, limits, compared)
+    answer(ctx, lambda: _json(first, finer, limits), text, written=written, short=short)
 
 
 def _written(first: list, second: list, csv_file: Path | None, plots: Path | None, force: bool):

@@ -5,8 +5,8 @@ from pathlib import Path
 import click
 
 from ..errors import InputError, MillsimError, Problem
-from .base import answer, check_plots, drawing, exit_code, keep, tell, wants_json, working
-from .inputs import force_option, json_option, path_type, plots_option, set_option
+from .base import answer, check_plots, drawing, exit_code, keep, tell, wants_talk, working
+from .inputs import force_option, path_type, plots_option, set_option, told_options
 
 
 @click.command()
@@ -19,7 +19,7 @@ from .inputs import force_option, json_option, path_type, plots_option, set_opti
 @plots_option("Draw maps, trade-offs and sensitivities.")
 @click.option("--so-far", is_flag=True, help="Compute nothing; gather what an interrupted sweep has so far.")
 @set_option
-@json_option
+@told_options
 @force_option
 @click.pass_context
 def sweep(ctx, plan, out, workers, scheduler, csv_file, plots, so_far, settings, force) -> None:
@@ -43,6 +43,7 @@ def sweep(ctx, plan, out, workers, scheduler, csv_file, plots, so_far, settings,
         from ..explore.sweep.write import write
         from ..show.words import cautions
         from ..show.words import sweep as words
+        from ..show.words.short import whole
 
         found = collect(made, journal)
     words.refuse_if_nothing_runs(found)
@@ -58,6 +59,7 @@ def sweep(ctx, plan, out, workers, scheduler, csv_file, plots, so_far, settings,
         _written(ctx, found, out, csv_file, plots, force),
         words.after(report, found),
         caution=cautions.at("sweep", *cautions.cases_of_sweep(found)),
+        short=lambda: whole(words.text(found)),
     )
 
 
@@ -111,7 +113,7 @@ def _computed(ctx, plan, journal, workers, scheduler, out: Path, so_far: bool):
 
         def before(planned) -> None:
             report.clear()
-            tell([] if wants_json(ctx) else words.before(plan, planned, out, journal.path))
+            tell([] if not wants_talk(ctx) else words.before(plan, planned, out, journal.path))
 
         try:
             if scheduler is None:

@@ -3,7 +3,7 @@
 import click
 
 from .base import answer, exit_code, working
-from .inputs import Inputs, json_option, path_type, quantity, set_option
+from .inputs import Inputs, path_type, quantity, set_option, told_options
 
 
 @click.command()
@@ -12,7 +12,7 @@ from .inputs import Inputs, json_option, path_type, quantity, set_option
 @click.option("--milled", required=True, metavar='"2 kg"', help="Powder milled meanwhile.")
 @click.option("--at", default="20 kg", show_default=True, metavar='"20 kg"', help="Powder after which to look.")
 @set_option
-@json_option
+@told_options
 @click.pass_context
 def wear(ctx, config, lost, milled, at, settings) -> None:
     """What wear does to powder and mill.
@@ -37,4 +37,7 @@ def wear(ctx, config, lost, milled, at, settings) -> None:
     from ..show.words import wear as words
 
     caution = cautions.at("wear", cautions.case_of(loaded))
-    answer(ctx, lambda: words.wear_json(found), lambda: words.wear_text(found), exit_code(found.code), caution=caution)
+    answer(
+        ctx, lambda: words.wear_json(found), lambda: words.wear_text(found), exit_code(found.code), caution=caution,
+        short=lambda: words.wear_short(found),
+    )  # fmt: skip

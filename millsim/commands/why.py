@@ -5,12 +5,12 @@ from pathlib import Path
 import click
 
 from .base import answer, exit_code
-from .inputs import json_option, path_type
+from .inputs import path_type, told_options
 
 
 @click.command("why")
 @click.argument("file", metavar="FILE.h5", type=path_type)
-@json_option
+@told_options
 @click.pass_context
 def why_command(ctx: click.Context, file: Path) -> None:
     """Say why a mill does what it does.
@@ -21,14 +21,16 @@ def why_command(ctx: click.Context, file: Path) -> None:
     from ..base.quantities import written
     from ..record import read
     from ..show.words import why
+    from ..show.words.short import whole
 
     p = read.read(file)
     said = why.sentences(p)
     told = said or ["Nothing can be told from this result."]
-    told = [*told, "A prediction, not a measurement; the numbers rest on what `millsim report` lists."]
+    told = [*told, why.BOUND]
     answer(
         ctx,
         lambda: {"status": p.status, "mill": p.mill_name, "config_sha256": p.config_sha256, "why": said},
         lambda: "\n".join(line for text in told for line in written.wrap(text)),
         exit_code(p.status),
+        short=lambda: why.why_short(p) if said else whole("\n".join(told)),
     )

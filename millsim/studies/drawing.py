@@ -66,7 +66,7 @@ def describe(config: Config) -> str:
     found = derived(config)
     tools = f"{r.bars} {r.mount} {'hammer' if r.mount == 'swinging' else 'bar'}{'s' if r.bars != 1 else ''}"
     lines = [
-        f"{capital(config.name)}: the config is complete and without contradictions.",
+        complete_words(config),
         f"A rotor {_mm(2 * r.radius_m)} across with {tools}, {r.edge} edges; {_wall(config)}; "
         f"a {config.sieve.kind} with {_mm(config.sieve.hole_m)} holes.",
         f"Fed {_rate(config)}: {config.material.title or config.feed.material}.",
@@ -80,6 +80,11 @@ def describe(config: Config) -> str:
     lines += ["", _caution(found)]
     lines += [f"Config {config.sha256[:12]}. This checks the drawing; it is not a safety clearance."]
     return "\n".join(line for text in lines for line in wrap(text)) + "\n"
+
+
+def complete_words(config: Config) -> str:
+    """That there was nothing to mend in a config."""
+    return f"{capital(config.name)}: the config is complete and without contradictions."
 
 
 def _wall(config: Config) -> str:

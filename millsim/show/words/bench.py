@@ -1,6 +1,7 @@
 """Bench tests as reports in plain words: drop test, cut test (idle run: idlewords). JSON twins are in benchjson."""
 
 import math
+import re
 from collections.abc import Iterable
 
 from ...base.numerics.statistics import wilson
@@ -10,6 +11,7 @@ from ...learn.measured.dropcard import disagrees, stands
 from ...learn.measured.droptest import FASTEST_M_S, ODD_CHANCE, SQUEEZE, DropGroup, DropTest
 from ...learn.measured.staircase import Staircase
 from ...mill.cards import Card
+from .short import Short, table_part
 
 WH = 3600.0
 _LINK_NAMES = {"logit": "logit", "probit": "probit (log-normal)", "cloglog": "complementary log-log (Weibull)"}
@@ -65,6 +67,23 @@ def drop_text(test: DropTest, card: Card | None = None) -> str:
         lines += ["", "Assumed: what rebound and the squeeze between two faces take is the same share for both kinds."]
     lines += [f"Assumed: {a}." for a in test.sheet.assumed]
     return text(lines)
+
+
+def drop_short(test: DropTest, card: Card | None = None) -> Short:
+    """The speed that breaks half of the pieces, how the card stands to it, and the fit, at each temperature."""
+    first, *others = drop_text(test, card).split("\n\n")
+    assumed = [x for x in others if x.startswith("Assumed")]
+    told = [table_part(first.split("\n"))]
+    for text in (x for x in others if x not in assumed):
+        table = text.startswith("  ")
+        rank = (3 if text.startswith("  fit of") else 5) if table else 1 if _is_lead(text) else 4
+        told.append(table_part(text.rstrip("\n").split("\n"), rank))
+    told += [table_part(text.rstrip("\n").split("\n"), 6) for text in assumed]
+    return Short(tuple(told), "limits of the fit, every height, other curves, classical sums")
+
+
+def _is_lead(text: str) -> bool:
+    return bool(re.search(r"free impact at a speed|at some speed|should break|take .* times the energy", text))
 
 
 def place(group: DropGroup) -> str:

@@ -1,5 +1,6 @@
 """Mills side by side, for people and for programs."""
 
+from collections.abc import Sequence
 from math import isfinite, isnan
 from string import ascii_uppercase
 
@@ -13,8 +14,8 @@ from ...mill.cards.calibrated import BOTH
 from ...mill.config.schema import key_row
 from ...record.limits import shown_status
 from ...record.outputs import figure, output_of
+from .short import MOST_COLUMNS, Short, said, table_part
 
-MOST = 3  # settings that differ, shown unless all are asked for
 _TIMES = {
     "throughput_kg_s": "{} times the powder",
     "x50_m": "x50 {} times as large",
@@ -22,18 +23,21 @@ _TIMES = {
 }
 
 
+MOST = 3  # settings that differ, told in short
+_HEADS = {"throughput_kg_s": "rate", "gross_J_kg": "socket", "outlet_temperature_K": "outlet"}  # heads of columns
+
+
 def letters(a: Beside) -> list[str]:
     """A letter for each mill."""
     return list(ascii_uppercase[: len(a.mills)])
 
 
-def beside_text(a: Beside, full: bool) -> str:
+def beside_text(a: Beside) -> str:
     """The answer for people."""
     count = len(a.mills)
-    lead = f"{count} mills side by side, each set against A." if count > 1 else "One mill, with nothing beside it."
-    lines = [lead]
+    lines = [_lead(count)]
     lines += [line for i, m in zip(letters(a), a.mills, strict=True) for line in wrap(f"{i}: {_name(m)}")]
-    differing = _differing(a, full)
+    differing = _differing(a, a.differ)
     lines += ["", *differing, *([""] if differing else []), *_table(a)]
     if a.against:
         lines.append("")
@@ -41,20 +45,51 @@ def beside_text(a: Beside, full: bool) -> str:
     return "\n".join(lines) + "\n"
 
 
+def beside_short(a: Beside) -> Short:
+    """What they differ in, what each gives, and how sure the differences are; of many mills without the bands."""
+    count = len(a.mills)
+    told = [said(_lead(count))]
+    told += [said(f"{i}: {_name(m)}", 1) for i, m in zip(letters(a), a.mills, strict=True)]
+    wide = max(map(len, _table(a))) > MOST_COLUMNS
+    told += [table_part(_by_mill(a) if wide else _table(a), 1)]
+    differing = _differing(a, a.differ[:MOST])
+    told += [table_part(differing, 3)] if max(map(len, differing), default=0) <= MOST_COLUMNS else []
+    told += [said(s, n) for n, s in enumerate(sentences(a) if a.against else (), start=2)]
+    return Short(tuple(told), "every setting that differs, all bands and differences, all cautions")
+
+
+def _lead(count: int) -> str:
+    return f"{count} mills side by side, each set against A." if count > 1 else "One mill, with nothing beside it."
+
+
+def _by_mill(a: Beside) -> list[str]:
+    """A line for each mill: its outputs, what limits it, how many checks of the review fail."""
+    rows = []
+    for i, m in zip(letters(a), a.mills, strict=True):
+        found = [figure(m.prediction.main.scalars, key) if m.prediction.runs else None for key in COMPARED]
+        reviewed = m.prediction.reviewed
+        rows.append([i, *(f.text if f else "-" for f in found), m.prediction.binding,
+                     "-" if reviewed is None else str(len(reviewed.fails))])  # fmt: skip
+    if a.window_m:
+        rows = [
+            [*row[:-2], _window((w[0], float("nan"), float("nan"))), *row[-2:]]
+            for row, w in zip(rows, a.windows, strict=True)
+        ]
+    heads = [_HEADS.get(key, output_of(key).short) for key in COMPARED] + (["in window"] if a.window_m else [])
+    return table(["", *heads, "limited by", "checks failed"], rows)
+
+
 def _name(m: Mill) -> str:
     p = m.prediction
     return f"{p.mill_name} ({m.source}): {shown_status(p.status)}"
 
 
-def _differing(a: Beside, full: bool) -> list[str]:
+def _differing(a: Beside, kept: Sequence) -> list[str]:
     if not a.differ:
         same = "Nothing in them differs that a prediction or the review depends on."
         return [same] if len(a.mills) > 1 else []
-    kept = a.differ if full else a.differ[:MOST]
     rows = [(key_words(key), *(_value(key, v) for v in values)) for key, values in kept]
-    lines = table(["what differs", *letters(a)], rows, kinds="l" * (1 + len(a.mills)))
-    left = len(a.differ) - len(kept)
-    return lines + ([f"  and {left} more settings: --full shows them"] if left else [])
+    return table(["what differs", *letters(a)], rows, kinds="l" * (1 + len(a.mills)))
 
 
 def _value(key: str, value: object) -> str:

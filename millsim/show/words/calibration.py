@@ -16,6 +16,8 @@ from ...record.outputs import OUTPUTS, row_name, scalar, shown
 from . import guesses
 from .advice import day_words
 from .json import jsonable, picked
+from .parameters import parameter_words
+from .short import Short, said, table_part, whole
 
 _MOST_OTHERS = 6  # parameters beside the main ones that are listed
 
@@ -50,6 +52,28 @@ def calibration_text(r: CalibrationReport) -> str:
         lines += ["", f"Noted on {fit.run.name}:"] if said else []
         lines += [line for text in said for line in wrap(f"  {text}")]
     return "\n".join(lines) + "\n"
+
+
+def calibration_short(r: CalibrationReport) -> Short:
+    """What is wrong with it, what it is worth, what it leaves open, what to measure next."""
+    bad = [k for k in r.checks if k.name != "determined" and not k.passed]
+    checked = sum(k.name != "determined" for k in r.checks)
+    told = [said(f"LOOK: {k.text.rstrip('.')}.", 1) for k in bad]
+    told += [said(text, 3) for text in not_followed_words(r.calibration, r.checks)]
+    told += [said(_headline(r), 1)]
+    told += [
+        said("What it is worth, for the mill as its config has it (80 % bands):", 1),
+        table_part(_answers(r, ""), 1),
+    ]
+    told += [said(day_words({a.name: a.day for a in r.answers}), 5)]
+    wide = [row for row in r.rows if row.main and row.wide]
+    told += [said(f"The data leave open: {join_words([parameter_words(x.name) for x in wide])}.", 3)] if wide else []
+    passed = f"All {checked}" if not bad else f"{checked - len(bad)} of {checked}"
+    told += [said(f"{passed} checks of the fit pass.", 4)]
+    if r.ranked:
+        told += [said(_next_words(list(r.ranked), "x50", r.planned_kg_s, ""), 2)]
+    told += [said(f"Noted on {fit.run.name}: {w}", 6) for fit in r.calibration.fits for w in fit.run.warnings]
+    return Short(tuple(told), "every datum, parameters before and after, all checks, more to measure, notes")
 
 
 TELLS = {  # (finer than the sieve, more than the model makes): what measurement would tell why
@@ -132,13 +156,15 @@ def _ends(key: str, band: tuple[float, ...]) -> str:
     return f"{s.band} {s.unit}"
 
 
-def _answers(r: CalibrationReport) -> list[str]:
+def _answers(r: CalibrationReport, sep: str = " ") -> list[str]:
+    """Every answer before and after; sep: between a band and its unit, "" for bands without their unit."""
     rows = []
     for a in r.answers:
         before, after = (_shown(a.name, middle, low, high) for low, middle, high in (a.before, a.after))
         left = f"{100 * a.left:.0f} %" if math.isfinite(a.left) and r.bars else ""
-        now = f"{after.value} {after.unit}", f"{after.band} {after.unit}" if r.bars else "", left
-        rows.append([row_name(a.name), f"{before.value} {before.unit}", f"{before.band} {before.unit}", *now])
+        was, now = (f"{x.band}{sep}{x.unit if sep else ''}" for x in (before, after))
+        rows.append([row_name(a.name), f"{before.value} {before.unit}", was, f"{after.value} {after.unit}"])
+        rows[-1] += [now if r.bars else "", left]
     return table(["", "before", "band", "after", "band", "width left"], rows, left=6)
 
 
@@ -209,18 +235,39 @@ def next_lines(
     trifles = wrap(less) if hardly else []
     if not ranked:
         return [*wrap(f"Measure next: {NOTHING.format(question)}."), *trifles]
-    key, first = QUESTIONS[question], ranked[0]
-    lines = wrap(
-        f"Measure next, for {question}: {first.text} (about {first.minutes:.0f} min), which narrows it most for "
-        f"its time; expected to bring the 80 % band from {_ends(key, first.now)} to {_ends(key, first.then)}, for a "
-        f"run at {3600 * planned_kg_s:.2g} kg/h.{f' {about}.' if about else ''}"
-    )
+    key = QUESTIONS[question]
+    lines = wrap(_next_words(ranked, question, planned_kg_s, about))
     rows = [
         [r.name, f"{r.minutes:.0f} min", _ends(key, r.then), f"{100 * r.left:.0f} %", r.text] for r in ranked[:most]
     ]
     cost = f"  effort: with {RUN} min of the run that it needs; what is read off the same run costs only the rest"
     head = ["measurement", "effort", "band expected", "width left", "how"]
     return [*lines, *table(head, rows, left=1), *wrap(cost), *trifles]
+
+
+def _next_words(ranked: list[Ranked], question: str, planned_kg_s: float, about: str) -> str:
+    """The first measurement, and what it is expected to bring."""
+    key, first = QUESTIONS[question], ranked[0]
+    return (
+        f"Measure next, for {question}: {first.text} (about {first.minutes:.0f} min), which narrows it most for "
+        f"its time; expected to bring the 80 % band from {_ends(key, first.now)} to {_ends(key, first.then)}, for a "
+        f"run at {3600 * planned_kg_s:.2g} kg/h.{f' {about}.' if about else ''}"
+    )
+
+
+def next_short(
+    notes: list[str], ranked: list[Ranked], question: str, planned_kg_s: float, hardly: tuple[str, ...], about: str
+) -> Short:  # fmt: skip
+    """The ranking without the bands that each measurement would bring; notes: what must be known before."""
+    shows = "the band that each of them would bring"
+    if not ranked:
+        lines = [line for n in notes for line in wrap(n)]
+        return whole("\n".join([*lines, *next_lines(ranked, question, planned_kg_s, hardly=hardly)]), shows)
+    rows = [[f"{r.minutes:.0f} min", f"{100 * r.left:.0f} %", r.text] for r in ranked]
+    lines = table(["effort", "width left", "how"], rows, left=0)
+    told = [*map(said, notes), said(_next_words(ranked, question, planned_kg_s, about), 1), table_part(lines[:12], 1)]
+    less = f"Would hardly help (narrower by under {100 * LEAST_GAIN:.0f} %): {join_words(list(hardly))}."
+    return Short((*told, said(less if hardly else "", 2)), shows)
 
 
 def batch_lines(planned_kg_s: float) -> list[str]:

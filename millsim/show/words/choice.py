@@ -21,7 +21,9 @@ from ...forecast.band import LEVEL
 from ...record.limits import CANNOT, FAILED, GRINDING, MISSING, OVER
 from ...record.outputs import output_of
 from .json import jsonable, picked
+from .short import Short, said, table_part
 
+_HEADS = {"accepted_kg_s": "in the window"}  # heads of columns
 COLD_M = 150e-6  # median below which the trade grinds plastics cold or makes them by precipitation
 
 
@@ -38,6 +40,27 @@ def text(sweep: Sweep, a: Advice) -> str:
     blocks += [["What the review says of these, and the cure:", *_paragraphs(list(a.cures))] if a.cures else []]
     blocks += [_paragraphs(_told_apart(sweep, a)), _paragraphs(_rests_on(sweep, a))]
     return "\n\n".join("\n".join(b) for b in blocks if b) + "\n"
+
+
+def choice_short(sweep: Sweep, a: Advice) -> Short:
+    """How many meet it, what each build changes and gives, or what comes nearest; what the review says of them."""
+    c, shows = a.choice, "where the limits are from, margins and next steps of each build, cures"
+    told = [said(_lead(sweep, a)[0]), table_part(_asked_table(a), 6)]
+    if c.builds:
+        told += [said(_cheapest(a), 5), said(_builds_head(a), 1)]
+        told += [said(f"{i}. {_in_short(b)}", 1 + i) for i, b in enumerate(c.builds, start=1)]
+        told += [table_part(_builds_table(a), 1)] if len(c.builds) > 1 else []
+    if c.nearest is not None:
+        told += [said(s, n) for n, s in enumerate(_nearest(sweep, a), start=1) if s]
+    told += [said("This is a prediction; measure a first batch before you buy or cut metal.", 6)]
+    return Short(tuple(told), shows)
+
+
+def _in_short(b: Build) -> str:
+    """Why a build is told, what it changes, and what the review says against it."""
+    change = f"change {change_words(b.changes)}" if b.changes else change_words(b.changes)
+    against = [f"{s.rstrip('.')}." for s in b.sentence.split(". ") if s.startswith("The review fails")]
+    return " ".join([f"{capital(b.role)}: {change}.", *against])
 
 
 def _paragraphs(sentences: list[str]) -> list[str]:
@@ -156,7 +179,7 @@ def _builds_table(a: Advice) -> list[str]:
         cells += [figure("gross_J_kg", gross), figure("outlet_temperature_K", warm)]
         rows.append([f"build {i}", *cells, chance])
     keys = ("throughput_kg_s", "accepted_kg_s", "gross_J_kg", "outlet_temperature_K")
-    return table(["", *(output_of(key).short for key in keys), "met in draws"], rows)
+    return table(["", *(_HEADS.get(key, output_of(key).short) for key in keys), "met in draws"], rows)
 
 
 def _nearest(sweep: Sweep, a: Advice) -> list[str]:

@@ -16,6 +16,7 @@ from ...studies.circuit.loop import Circuit
 from .heat import binds, celsius, plain
 from .json import jsonable, picked
 from .parameters import DRAWN
+from .short import Short, said
 
 FIGURES = OF_A_CIRCUIT | {  # by name in Circuit
     key: OUTPUTS[key]
@@ -24,6 +25,7 @@ FIGURES = OF_A_CIRCUIT | {  # by name in Circuit
 NOTHING = 1e-9  # circulating load that is none
 MUCH = 2.0  # circulating load worth a word
 TRADE = "vibratory screens are said to pass 85 to 95 % of it (common practice, no source)"
+SHOWS = "every figure with its band, and what the answer rests on"
 _NO_BAND = "No band was run, so take these numbers as one guess among many."
 
 
@@ -66,6 +68,11 @@ def circuit_text(a: CircuitAnswer) -> str:
     lines = [line for s in sentences(a) if s for line in wrap(s)]
     lines += ["", *figure_table(a), ""]
     return "\n".join([*lines, *(line for s in rests_on(a) for line in wrap(s))]) + "\n"
+
+
+def circuit_short(a: CircuitAnswer) -> Short:
+    """The same sentences without the table and what it rests on."""
+    return Short(tuple(said(s, n) for n, s in enumerate(sentences(a))), SHOWS)
 
 
 def sentences(a: CircuitAnswer) -> list[str]:
@@ -242,12 +249,23 @@ def of_circuit(c: Circuit, band: CircuitBand | None = None) -> dict:
 # --- two mills in a row ---
 
 
+def line_short(first: Config, second: Config, r: Line) -> Short:
+    """The sentences on a line of two mills, without the table and what it rests on."""
+    return Short(tuple(said(s, n) for n, s in enumerate(line_sentences(first, second, r))), SHOWS)
+
+
+def line_sentences(first: Config, second: Config, r: Line) -> list[str]:
+    """How much, which mill binds, energy, how fine."""
+    lead = [_line_lead(first, second, r)]
+    more = r.second is not None and r.code != CANNOT
+    return [*lead, _line_binds(r), _line_energy(r), _line_fine(r)] if more else lead
+
+
 def line_text(first: Config, second: Config, r: Line, efficiency_given: bool) -> str:
     """A line of two mills for people; efficiency_given: by the user, of the sieve after the second mill."""
-    said = [_line_lead(first, second, r)]
+    said = line_sentences(first, second, r)
     if r.second is None or r.code == CANNOT:
         return "\n".join(line for s in said for line in wrap(s)) + "\n"
-    said += [_line_binds(r), _line_energy(r), _line_fine(r)]
     lines = [line for s in said for line in wrap(s)] + ["", *line_table(r), ""]
     tail = [
         "The powder of the first mill is the feed of the second as it is, with no curve fitted, cooled on its way to "

@@ -12,10 +12,13 @@ from ...record.limits import cannot_run_words
 from ...record.outputs import OUTPUTS, scalar, shown
 from .calibration import q3_percent
 from .json import jsonable, picked
+from .short import MOST_COLUMNS
 
+SHOWS = "every sieve and figure, all settings that differ, and the causes that were ruled out"
 MOST_LINES = 23  # of the short answer: with the two lines of cautions it fits on one screen
 _TEMPERATURES = ("air_temperature_K", "powder_temperature_K", "outlet_temperature_K")
 _FIRST = ("x10_m", "x50_m", "x90_m", "throughput_kg_s", "capacity_kg_s", "gross_J_kg", *_TEMPERATURES)
+_BRIEF = {"air_temperature_K": "air in the chamber", "capacity_kg_s": "largest feed rate"}  # so that the table fits
 _NOTHING_FITTED = "The stored prediction was not changed and nothing was fitted; `millsim calibrate` does that."
 
 
@@ -25,7 +28,7 @@ def comparison_text(c: RunComparison, e: Explanation, full: bool = False) -> str
     if full:
         rows, causes = _rows(c, list(c.points)), cause_lines(c, e, len(e.causes), full)
         return "\n".join([*head, *rows, *causes, "", *wrap(_said(c)), *wrap(_kept())]) + "\n"
-    foot = ["", *wrap(_said(c)), "Nothing was fitted. Every sieve and figure, and what was ruled out: --full."]
+    foot = ["", *wrap(f"{_said(c)} Nothing was fitted.")]
     main = [p for p in c.points if p.name in _FIRST]
     room = MOST_LINES - len(head) - len(foot) - len(main) - 2  # two lines of the table are its head
     causes = next((x for n in range(len(e.causes), 1, -1) if len(x := cause_lines(c, e, n)) <= room), None)
@@ -146,7 +149,7 @@ def _sieve_row(p: Point) -> list[str]:
 
 def _figure_row(p: Point, c: RunComparison) -> list[str]:
     b = shown(p.name, scalar(p.name, p.predicted, low=p.low, high=p.high))
-    said, name = [b.text, b.band], OUTPUTS[p.name].short
+    said, name = [b.text, b.band], _BRIEF.get(p.name, OUTPUTS[p.name].short)
     if not math.isnan(p.measured):
         a = shown(p.name, scalar(p.name, p.measured, se=p.error))
         return [name, a.text, a.error, *said]
@@ -178,7 +181,10 @@ def cause_lines(c: RunComparison, e: Explanation, most: int, full: bool = False)
     if e.causes:
         lines += ["What would make such a miss, each by itself, and what tells:"]
         rows = [[f.what, f.needed, f"{100 * f.share:.0f} %", f.tells] for f in e.causes[:most]]
-        lines += table(["cause", "size needed", "explains", "measure"], rows, left=1, kinds="llrl")
+        made = table(["cause", "size needed", "explains", "measure"], rows, left=1, kinds="llrl")
+        if not full and max(map(len, made)) > MOST_COLUMNS:
+            made = [x for what, size, share, tells in rows for x in wrap(f"{what} ({size}; explains {share}): {tells}")]
+        lines += made
     if e.none:
         lines += wrap(f"No cause is looked for: {e.none}.")
     elif not e.causes and e.by_chance:

@@ -9,10 +9,11 @@ from ...mill.parts import stock_hole
 from ...record.limits import CANNOT, HARDLY_GRINDS, OVER, TRY_PREDICT
 from ...studies.circuit.loop import Circuit
 from ...studies.circuit.passes import FINES_M, PAYS, Passes, margins
-from .circuit import of_circuit
+from .circuit import SHOWS, of_circuit
 from .heat import binds, celsius, plain
 from .json import jsonable, picked
 from .parameters import DRAWN
+from .short import Short, said
 
 ROWS = {  # figure: (words, SI unit)
     "time_s_kg": ("time for a kilogram", "s"), "gross_J_kg": ("energy from the socket", "J/kg"),
@@ -30,6 +31,11 @@ def passes_text(config: Config, keys: tuple[str, ...], r: Passes) -> str:
         return "\n".join(lines) + "\n"
     tail = [line for s in _rests_on(config, r) for line in wrap(s)]
     return "\n".join([*lines, "", *figure_table(r), "", *tail]) + "\n"
+
+
+def passes_short(config: Config, keys: tuple[str, ...], r: Passes) -> Short:
+    """The same sentences without the table and what it rests on."""
+    return Short(tuple(said(s, n) for n, s in enumerate(sentences(config, keys, r))), SHOWS)
 
 
 def sentences(config: Config, keys: tuple[str, ...], r: Passes) -> list[str]:

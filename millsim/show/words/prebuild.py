@@ -6,6 +6,7 @@ import textwrap
 
 from ...base.quantities.written import capital, digits, join_words, sentence, wrap
 from ...mill.config.mill import Config
+from ...studies import drawing
 from ...studies.prebuild.bars import couple
 from ...studies.prebuild.facts import DYNAMIC, MillFacts
 from ...studies.prebuild.hammer import bite_on_screws, pull, screws
@@ -14,6 +15,7 @@ from ...studies.prebuild.review import GROUPS
 from .. import parts
 from ..parts import Table
 from .json import jsonable
+from .short import Short, said, table_part
 
 _INDENT = 15
 _SHOWN = {  # SI unit: (shown unit, factor, offset); the first that makes the value at least 0.1, else the last
@@ -66,6 +68,23 @@ def review_text(config: Config, lines: list[ReviewLine], quick: bool = False) ->
     return "\n".join(out) + "\n"
 
 
+def review_short(config: Config, lines: list[ReviewLine], quick: bool = False) -> Short:
+    """What fails and its cure, what is close, what could not be checked, then how many pass."""
+    told = [said(drawing.complete_words(config)), *(said(f"{text}.", 5) for text in config.ignored)]
+    bad = [x for verdict in ("fails", "close") for x in lines if x.verdict == verdict]
+    for n, x in enumerate(bad):
+        figures = ", ".join(text for text in figures_of(x) if text)
+        told.append(
+            said(f"{x.verdict.upper()} {x.name}{f': {figures}' if figures else ''}.", 1 if x.verdict == "fails" else 2)
+        )
+        told.append(table_part(wrap(x.words, "  "), 3 if x.verdict == "fails" else 6 + n))
+    told += [said(text, 1) for text in _not_checked(lines)]
+    told += [said(_counts(lines), 1), said(left_out(lines) if quick else "", 4)]
+    notes = [x for x in lines if x.verdict == "note"]
+    told += [said(_notes(notes) if notes else "", 4), said("A screening, not a clearance to run.", 1)]
+    return Short(tuple(told), "every check with its formula and source, screws, standards, what is never checked")
+
+
 def left_out(lines: list[ReviewLine]) -> str:
     """What a quick check leaves out, and how to get it."""
     count = sum(PREDICTION in x.needs for x in lines)
@@ -99,22 +118,36 @@ def review_json(config: Config, lines: list[ReviewLine], quick: bool = False) ->
 
 def _summary(lines: list[ReviewLine]) -> list[str]:
     """How many lines of each kind, and the names of those to look at."""
-    by = {verdict: [x for x in lines if x.verdict == verdict] for verdict in VERDICTS}
+    by = _by_verdict(lines)
+    out = _hang(_counts(lines))
+    for verdict in ("fails", "close"):
+        if by[verdict]:
+            out += _hang(f"{verdict.upper()}: {'; '.join(x.name for x in by[verdict])}.")
+    out += _hang(_notes(by["note"])) if by["note"] else []
+    return [*out, *(line for text in _not_checked(lines) for line in _hang(text))]
+
+
+def _by_verdict(lines: list[ReviewLine]) -> dict[str, list[ReviewLine]]:
+    return {verdict: [x for x in lines if x.verdict == verdict] for verdict in VERDICTS}
+
+
+def _counts(lines: list[ReviewLine]) -> str:
+    """How many checks there were, and how many of them fail, are close, pass or could not be made."""
+    by = _by_verdict(lines)
     done = len(by["passes"]) + len(by["close"]) + len(by["fails"])
     parts = [_count(by["fails"], "fails", "fail"), _count(by["close"], "is close", "are close")]
     parts.append(_count(by["passes"], "passes", "pass"))
     more = f"; {_count(by['not checked'], 'more was', 'more were')} not made" if by["not checked"] else ""
     whole = "The whole review" if not by["not checked"] else "Not the whole review"
-    out = _hang(f"{whole}. {done} checks: {', '.join(parts)}{more}.")
-    for verdict in ("fails", "close"):
-        if by[verdict]:
-            out += _hang(f"{verdict.upper()}: {'; '.join(x.name for x in by[verdict])}.")
-    out += _hang(_notes(by["note"])) if by["note"] else []
-    if by["not checked"]:
-        out += _hang(f"NOT CHECKED: {'; '.join(x.name for x in by['not checked'])}.")
-        keys = dict.fromkeys(k for x in by["not checked"] for k in x.needs if k != PREDICTION)
-        out += _hang(f"To check more, give {join_words(list(keys))}.") if keys else []
-    return out
+    return f"{whole}. {done} checks: {', '.join(parts)}{more}."
+
+
+def _not_checked(lines: list[ReviewLine]) -> list[str]:
+    """Which checks could not be made, and what to give for them."""
+    found = _by_verdict(lines)["not checked"]
+    keys = dict.fromkeys(k for x in found for k in x.needs if k != PREDICTION)
+    told = [f"NOT CHECKED: {'; '.join(x.name for x in found)}."] if found else []
+    return told + ([f"To check more, give {join_words(list(keys))}."] if keys else [])
 
 
 def _notes(notes: list[ReviewLine]) -> str:

@@ -12,10 +12,10 @@ from . import advice, guesses
 from .changes import first_cure, review_words
 from .limits import measure_empty, which_limit
 from .parameters import parameter_words
-from .short import Part, Short, said
+from .short import Short, labelled, said
 from .stalls import stall_risk, stalls_seen
 
-SHOWS = "all that would help, energies, stalls, doubts, tables of sizes, watts, limits, parameters"
+SHOWS = "all that would help, energies, stalls, doubts, tables of sizes, watts and parameters"
 
 
 def to_short(p: Prediction) -> Short:
@@ -23,19 +23,18 @@ def to_short(p: Prediction) -> Short:
     first = f"{advice.how_much(p)} {capital(advice.warmth(p))}".strip()
     parts = [said(first)]
     if p.runs:
-        parts += [_part("How fine", advice.how_fine(p), 1), _part("Energy", _energy(p), 4)]
-        parts += [_part("Stalls", stall_risk(p), 2)] if stalls_seen(p.trace) else []
+        parts += [labelled("How fine", advice.how_fine(p), 1), labelled("Energy", _energy(p), 4)]
+        parts += [labelled("Stalls", stall_risk(p), 2)] if stalls_seen(p.trace) else []
         parts += [said(engines_agree(p), 2)] if "DISAGREE" in engines_agree(p) else []
-    parts += [_part("What limits it", which_limit(p), 1), _part("What would help first, tried alone", first_cure(p), 3)]
-    parts += [_part("Before you build", review_words(p), 1), _part("Widest doubts", _doubts(p), 3)]
-    parts += [_part("Guessed", guesses.of_prediction(p), 2), _part("Measure next", _measure(p), 3)]
+    parts += [
+        labelled("What limits it", which_limit(p), 1),
+        labelled("What would help first, tried alone", first_cure(p), 3),
+    ]
+    parts += [labelled("Before you build", review_words(p), 1), labelled("Widest doubts", _doubts(p), 3)]
+    parts += [labelled("Guessed", guesses.of_prediction(p), 2), labelled("Measure next", _measure(p), 3)]
     told = cannot_run_words(p.binding) if not p.runs else ""  # the first sentence says it
-    parts += [_part("Note", sentence(w), 5) for w in p.warnings if w != told]
-    return Short(tuple(x for x in parts if x.lines), SHOWS)
-
-
-def _part(label: str, text: str, rank: int) -> Part:
-    return said(f"{label}: {text}" if text else "", rank)
+    parts += [labelled("Note", sentence(w), 5) for w in p.warnings if w != told]
+    return Short(tuple(parts), SHOWS)
 
 
 def _energy(p: Prediction) -> str:

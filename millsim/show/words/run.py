@@ -10,6 +10,7 @@ from ...learn.measured.runbalance import Figure, RunBalance
 from ...learn.measured.runsheet import MeasuredRun
 from ...mill.parts import own_loss
 from .json import jsonable
+from .short import Short, labelled, said
 
 _NAMES = {"product": "product", "holdup": "hold-up", "bag": "bag", "sweepings": "sweepings"}
 _LOT = {"product": "powder", "holdup": "hold-up", "bag": "dust in the bag", "sweepings": "sweepings"}
@@ -71,6 +72,18 @@ def to_text(run: MeasuredRun, b: RunBalance) -> str:
             lines += ["", title, *body]
     mill = f"mill {run.config.name}, config {run.config.sha256[:12]}, run {run.sha256[:12]}"
     return "\n".join([*lines, "", *wrap(f"Run sheet: {mill}")]) + "\n"
+
+
+def run_short(run: MeasuredRun, b: RunBalance) -> Short:
+    """The answer in sentences, what is doubtful, and what was not measured."""
+    told = [said(s, n) for n, s in enumerate(sentences(run, b))]
+    told += [labelled("Note", sentence(w), 5) for w in (*run.warnings, *b.doubts)]
+    told += [labelled("Not measured, and what it would tell", "; ".join(_missing(b)), 6)] if b.missing else []
+    return Short(tuple(told), "masses, rates and energies with their errors, sizes, what was read, what is assumed")
+
+
+def _missing(b: RunBalance) -> list[str]:
+    return [f"{m.what}: {m.tells}" for m in b.missing]
 
 
 # --- sentences -------------------------------------------------------------------------------------------
@@ -146,8 +159,8 @@ def _other_day(figures: tuple[OfTheMill, ...]) -> str:
     basis = {p.name: p for f in figures for p in f.basis}
     ranges = join_words([f"{p.name} {digits(100 * p.low, 2)} to {digits(100 * p.high, 2)} %" for p in basis.values()])
     return (
-        f"The next run will differ. As figures of the mill: {join_words(said)}, with what changes from run to run in "
-        f"the error ({next(iter(basis.values())).basis}: {ranges}; repeats named as well would tell)."
+        f"As the mill's own, since its next run gives another: {join_words(said)}; what changes from run to run is "
+        f"{next(iter(basis.values())).basis}: {ranges}. Name repeats as well, and it is estimated from them."
     )
 
 
@@ -270,7 +283,7 @@ def _sheet(sheet) -> str:
 
 def missing_lines(b: RunBalance) -> list[str]:
     """What was not measured, and what it would tell."""
-    return [line for m in b.missing for line in wrap(f"  {m.what}: {m.tells}")]
+    return [line for m in _missing(b) for line in wrap(f"  {m}")]
 
 
 # --- numbers ---------------------------------------------------------------------------------------------

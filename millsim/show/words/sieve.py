@@ -23,6 +23,7 @@ from ...base.reading.fits import (
 )
 from ...base.reading.sheet import SieveSheet
 from .json import jsonable, picked
+from .short import Short, said, table_part, whole
 
 Window = tuple[float, float]  # m; 0 and inf where open
 LAWS = {"rrsb": "RRSB", "lognormal": "log-normal", "ggs": "Gates-Gaudin-Schuhmann"}
@@ -62,6 +63,25 @@ def report(sheet: SieveSheet, window: Window | None = None) -> str:
     for warning in sheet.warnings:
         lines += ["", *wrap(f"Caution: {warning}.")]
     return "\n".join(lines) + "\n"
+
+
+def sieve_short(sheets: Sequence[SieveSheet], window: Window | None, finer: str) -> Short:
+    """How it was read, what was lost, sizes, share in the window, doubts; finer: the answer to --against, or ""."""
+    if len(sheets) > 1:
+        parts = whole(replicates_report(sheets, window)).parts
+        return Short((*parts, said(finer, 1)), "the rest", told_whole=True)
+    s = sheets[0]
+    told = [
+        said(f"{_name(s)}: {_first_sentence(s)}"),
+        table_part(wrap(f"Read as: {'. '.join(map(_capital, s.said))}."), 2),
+    ]
+    told += [
+        table_part(_closure(s), 2),
+        table_part(_size_table(s), 1),
+        said(window_text(s, window) if window else "", 1),
+    ]
+    told += [said(f"Caution: {w}.", 3) for w in s.warnings] + [said(finer, 1)]
+    return Short(tuple(told), "the sheet as read, Sauter diameter and fits of three laws")
 
 
 def _capital(text: str) -> str:
@@ -127,7 +147,12 @@ def _closure(sheet: SieveSheet) -> list[str]:
 
 
 def _sizes(sheet: SieveSheet) -> list[str]:
-    """x10, x50, x90, span and Sauter diameter; twice where the loss matters."""
+    """x10, x50, x90, span and Sauter diameter."""
+    return [*_size_table(sheet), "", *wrap(_sauter_text(sheet))]
+
+
+def _size_table(sheet: SieveSheet) -> list[str]:
+    """x10, x50, x90 and span; twice where the loss matters."""
     both = sheet.q3_loss_fine and max(f - s for f, s in zip(sheet.q3_loss_fine, sheet.q3_loss_shared, strict=True)) > 0
     both = both and (sheet.pan_is != "weighed" or (sheet.loss_share or 0.0) > LOSS_SHOWN)
     curves = [sheet.q3_loss_shared, sheet.q3_loss_fine] if both else [sheet.q3]
@@ -141,7 +166,7 @@ def _sizes(sheet: SieveSheet) -> list[str]:
         f"loss all finer than {size_text(sheet.apertures_m[0])}{' (used)' * (sheet.pan_is == 'passed')}",
     )
     lines = wrap("Sizes by mass, log-linear between sieves, never extrapolated:")
-    return [*lines, *table(heads if both else ("", "size"), rows), "", *wrap(_sauter_text(sheet))]
+    return [*lines, *table(heads if both else ("", "size"), rows)]
 
 
 def _sauter_text(sheet: SieveSheet) -> str:
@@ -268,9 +293,9 @@ def finer_text(f: Finer, count_a: int, count_b: int) -> str:
     )
 
 
-def finer_report(f: Finer, count_a: int, count_b: int) -> str:
-    """`finer_text` in lines."""
-    return "\n".join(wrap(finer_text(f, count_a, count_b))) + "\n"
+def wrapped(text: str) -> str:
+    """A paragraph in lines."""
+    return "\n".join(wrap(text)) + "\n"
 
 
 def _sheets(count: int) -> str:

@@ -8,6 +8,7 @@ from ...record.limits import STATUS_WORDS
 from ...studies.wear import EXAMPLE_KG, SCALE_KG, WORN_OUT, WORN_SHARE, MillFigures, Step, WearDrift, radii
 from .json import picked
 from .parameters import DRAWN
+from .short import Short, chosen
 
 LITTLE = 0.0005  # a drift below that is none
 SURE_SCALE = 0.1  # share of the loss up to which the scale is good enough
@@ -19,6 +20,21 @@ def wear_text(d: WearDrift) -> str:
     lines = [line for s in sentences(d) if s for line in wrap(s)]
     lines += ["", *wrap("Drift with the powder milled, both bounds (change against fresh)"), *drift_table(d), ""]
     return "\n".join([*lines, *(line for s in rests_on(d) for line in wrap(s))]) + "\n"
+
+
+def wear_short(d: WearDrift) -> Short:
+    """Metal in the powder, what becomes of it, when to turn the bars; edges, gap and scale as far as there is room."""
+    ranks = {
+        "Powder": 1,
+        "Turn or": 2,
+        "WORN OUT": 0,
+        "Replace": 2,
+        "Balance": 3,
+        "With a scale": 6,
+        "Edge": 4,
+        "Gap": 5,
+    }
+    return chosen(sentences(d), ranks, "the drift kilogram by kilogram, both bounds, and what it rests on")
 
 
 def sentences(d: WearDrift) -> list[str]:

@@ -33,6 +33,7 @@ from ...studies.why import (
 from ..parts import Paragraph
 from . import limits
 from .changes import what_would_help
+from .short import Short, labelled, said
 from .stalls import stalls_seen
 from .tables import ledger_watts
 
@@ -61,6 +62,16 @@ def paragraphs(p: Prediction) -> list[Paragraph]:
 def sentences(p: Prediction) -> list[str]:
     """The same for a terminal, each with its label."""
     return [s.line for s in paragraphs(p)]
+
+
+BOUND = "A prediction, not a measurement; the numbers rest on what `millsim report` lists."
+
+
+def why_short(p: Prediction) -> Short:
+    """What makes the powder, where the watts go and what holds it back first; the rest as far as there is room."""
+    ranks = {"What holds": 0, "What makes": 1, "Where each watt": 2, "Hits": 3, "Energy per hit": 4, "First break": 5}
+    told = [labelled(s.label, s.text, ranks.get(s.label, 0)) if s.label else said(s.text) for s in paragraphs(p)]
+    return Short((*told, said(BOUND, 6)), "the rest of it", told_whole=True)
 
 
 # --- hits ------------------------------------------------------------------------------------------------
