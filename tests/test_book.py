@@ -25,6 +25,7 @@ from millsim.learn.book import enter, pages, score, spread, store, table, window
 from millsim.learn.calibration import whole
 from millsim.record import write
 from millsim.show.plots import book as figure
+from millsim.show.words import book as said
 from millsim.studies import advised
 
 README = (mills.CONFIGS.parent / "README.md").read_text(encoding="utf-8")
@@ -145,10 +146,9 @@ def test_killed_while_writing_it_opens_whole(made, tmp_path, nursery, what):
             break
         number += 1
     assert number >= (12 if what == "at call" else 3) and states == {0, 1}
-    store.require(folder)
-    assert left_over(folder) == []
     opened = pages.read_book(folder)
     assert (len(opened.builds), len(opened.counted()), opened.faults) == (3, 5, ())
+    assert left_over(folder) == []
     assert [len(r.sheet.product_sheets[0].q3) for _, r in opened.counted()] == [9] * 5
 
 
@@ -164,9 +164,29 @@ def test_what_a_living_writer_has_begun_is_not_cleared_away(tmp_path):
     folder = store.make(tmp_path / "book")
     with store._writing(folder) as temporary:
         (temporary / "half").write_text("x", encoding="utf-8")
-        store.require(folder)
-        assert temporary.is_dir() and store.entries(folder) == []
+        assert store.entries(folder) == [] and temporary.is_dir()
     assert left_over(folder) == []
+
+
+def test_what_a_writer_left_in_a_build_is_cleared_when_the_notebook_is_opened(mine, nursery):
+    build = mine / "twelve-pins"
+    (build / store.MARK).write_text("", encoding="utf-8")  # for the nursery
+    assert nursery("half written", build, 1)[0] != 0 and left_over(mine)
+    pages.read_book(mine)
+    assert left_over(mine) == []
+
+
+def test_a_sheet_that_another_version_wrote_is_told_and_hides_nothing_else(mine):
+    folder = next(mine.glob("twelve-pins/run-2025-03-01*"))
+    about = {"kind": "run", "date": "2025-03-01", "run_sha256": "0"}
+    text = (folder / "run.toml").read_text(encoding="utf-8").replace("[masses]", "[masses]\nashes = 1")
+    files = {p.name: p.read_bytes() for p in folder.iterdir() if p.is_file()} | {"run.toml": text.encode()}
+    files.pop(store.ENTRY)
+    shutil.rmtree(folder)
+    store.add(folder.parent, "run-old", store.packed(about, files))
+    done = book("show", mine)
+    assert done.exit_code == 0 and "5 runs, 4 of them forecast" in done.stdout
+    assert "cannot be read" in done.stdout and "ashes" in done.stdout
 
 
 def test_a_folder_that_is_no_notebook_is_left_alone(tmp_path):
@@ -289,6 +309,15 @@ def test_the_table_says_what_was_predicted_and_measured(made, rows, tmp_path):
     assert (tmp_path / "figures" / "notebook.png").stat().st_size > 10_000
     full = book("show", made, "--full").stdout
     assert "Builds, forecasts and notes" in full and "batch 5" in full
+
+
+def test_however_many_runs_the_answer_fits_a_screen(made, rows):
+    opened, s = pages.read_book(made), score.score(rows)
+    change = spread.Spread({})
+    told = said.short(opened, rows * 9, s, change).text()
+    assert len(told.splitlines()) == 25 and "earlier lines" in told
+    head = told.splitlines().index(next(line for line in told.splitlines() if "earlier lines" in line))
+    assert not told.splitlines()[head + 1].startswith("    ")  # a forecast, and below it the newest runs
 
 
 def test_the_figure_marks_hits_misses_and_what_does_not_count(rows):
@@ -456,6 +485,8 @@ def test_from_an_empty_folder_to_a_table(tmp_path, monkeypatch):
     assert "not count" not in done.stdout  # the second was forecast with its gap
     full = book("show", folder, "--full").stdout
     assert "[photo: pins.jpg]" in full and "one pin bent [photo: pin.jpg]" in full and "with stator.gap=2 mm" in full
+    again = book("add", folder, mill, "--set", notebooks.FREE)
+    assert again.exit_code == 2 and "is there already: zwolf-stifte" in again.stderr and "--name" in again.stderr
     kept = tmp_path / "p.h5"
     write.write(notebooks.prediction_of("gap 2 mm"), kept)
     assert book("add", folder, kept, "--name", "gap").exit_code == 0
@@ -477,4 +508,4 @@ def test_all_runs_are_calibrated_together_and_the_card_is_kept(mine, monkeypatch
     path = enter.card(mine, "title = 'x'\n", ["twelve-pins/run-2025-03-01-batch-1"])
     opened = pages.read_book(mine)
     assert path.read_text(encoding="utf-8") == "title = 'x'\n" and opened.cards[-1].folder == path.parent
-    assert "has no run that counts" in book("calibrate", store.make(mine.parent / "new")).stderr
+    assert "has no run that counts and was sieved" in book("calibrate", store.make(mine.parent / "new")).stderr

@@ -105,6 +105,7 @@ def inputs(folder: Path) -> dict[str, list]:
     quick = ("--set", "run.band_samples=0")
     return {
         "predict": ["predict", mill, *quick], "check": ["check", mill, "--quick"], "heat": ["heat", mill],
+        "day": ["day", mill, "--draws", 0],
         "idle": ["idle", mills.CONFIGS / "demo_idle.csv", "--config", mill], "next": ["next", mill],
         "run": ["run", sheet], "calibrate": ["calibrate", sheet, "-o", folder / "c.toml", "--force"],
         "compare": ["compare", kept, sheet], "cuttest": ["cuttest", cuts, "--material", "pla"],
@@ -155,7 +156,7 @@ def made_light(patch):
 
 
 def test_every_cell_is_said_or_reasoned_away():
-    assert set(MARKS) == set(HAZARDS) and len(PLACES) == 17
+    assert set(MARKS) == set(HAZARDS) and len(PLACES) == 18
     for place in PLACES:
         assert len(set(TOLD[place])) == len(TOLD[place])
         assert set(TOLD[place]) | set(REASONS[place]) == set(HAZARDS), place

@@ -3,12 +3,13 @@
 import json
 from dataclasses import replace
 from math import log, sqrt
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
 from helpers import fake_prediction
-from runsheets import CONFIGS, mill_in, run_of, sieved
+from runsheets import CONFIGS, changed, mill_in, run_of, sieved
 from scipy import stats
 from statsmodels.stats.power import TTestIndPower
 
@@ -16,13 +17,14 @@ from millsim.base.numerics.scatter import Scatter, pooled, runs_needed, scatter_
 from millsim.base.quantities.params import Param
 from millsim.commands.main import cli
 from millsim.errors import InputError
-from millsim.learn.calibration import repeats
+from millsim.learn.calibration import findings, repeats
 from millsim.learn.calibration.compare import compare
 from millsim.learn.calibration.observations import blocks_of
 from millsim.learn.calibration.runmodel import model_of
 from millsim.learn.measured.otherday import of_the_mill
 from millsim.learn.measured.runbalance import close
 from millsim.learn.measured.runsheet import MeasuredRun, read_run
+from millsim.record import write
 from millsim.show.words import repeats as words
 
 A, B = (610.0, 655.0, 590.0), (560.0, 620.0, 545.0)  # um
@@ -162,6 +164,22 @@ def test_the_mean_of_repeats_against_a_prediction(tmp_path):
     assert "3 runs against the forecast" in words.compared_text(found, r, repeats.mean_points(found, r), True)
 
 
+def test_compare_takes_repeated_runs(tmp_path):
+    folder = mill_in(tmp_path)
+    for i, um in enumerate((430.0, 470.0)):
+        (folder / f"p{i}.csv").write_text(sizes(um) + "pan,1.0\n", encoding="utf-8")
+        text = changed(("[sieving]\n", f'[sieving]\nproduct = "p{i}.csv"\n'), ('fed = "300 g"', f'fed = "30{i} g"'))
+        (folder / f"r{i}.toml").write_text(text, encoding="utf-8")
+    write.write(fake_prediction(), folder / "p.h5")
+    files = [str(folder / name) for name in ("p.h5", "r0.toml", "r1.toml")]
+    done = CliRunner().invoke(cli, ["compare", *files, "--plots", str(folder / "figures")])
+    assert done.exit_code == 0 and "2 runs against the forecast" in done.stdout, done.output
+    assert len(done.stdout.splitlines()) <= 26 and max(map(len, done.stdout.splitlines())) <= 100
+    assert sorted(p.name for p in (folder / "figures").iterdir()) == ["comparison.png", "comparison_2.png"]
+    told = json.loads(CliRunner().invoke(cli, ["compare", *files, "--json"]).stdout)
+    assert {m["runs"] for m in told["means"]} == {2} and told["repeats"]["set_by_feeder"]
+
+
 def test_the_scatter_of_replicates_is_in_the_likelihood_of_a_calibration(tmp_path):
     # Each run's own part of the covariance of Q3 holds repeat_size; the model's and the sieves' parts are shared.
     run = read_run(CONFIGS / "demo_run.toml")
@@ -174,6 +192,17 @@ def test_the_scatter_of_replicates_is_in_the_likelihood_of_a_calibration(tmp_pat
     slope = np.interp(x[steep], 0.5 * (x[1:] + x[:-1]), np.diff(q) / np.diff(x))
     own = block.covariance[steep, steep] - sum(float(s.loading[steep]) ** 2 for s in block.shared)
     assert own == pytest.approx((size * slope) ** 2, rel=0.1)
+
+
+def test_repeats_that_scatter_more_than_a_calibration_takes_them_to_are_told(tmp_path):
+    assert repeats.more_than_assumed(runs_with(tmp_path, A)) == []  # 5 % assumed, 2 to 10 plausible
+    assert repeats.more_than_assumed(runs_with(tmp_path, A[:1])) == []
+    runs = runs_with(tmp_path, (400.0, 660.0, 500.0))
+    (more,) = repeats.more_than_assumed(runs)
+    assert (more.name, more.dof) == ("x50_m", 2) and more.sd == pytest.approx(0.25, abs=0.01) and more.chance < 0.02
+    (check,) = findings._repeats(SimpleNamespace(fits=[SimpleNamespace(run=run) for run in runs]))
+    assert not check.passed and "scatter by 25 % in x50 (2 degrees of freedom)" in check.text
+    assert "repeat_size 5 %" in check.text
 
 
 def test_the_command_takes_words_after_after(tmp_path):

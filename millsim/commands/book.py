@@ -43,6 +43,8 @@ def add(ctx, folder, mill, name, note, photo, seed, settings) -> None:
     from ..learn.book import enter
     from ..show.words.short import whole
 
+    if not name:
+        _refuse_twice(folder, mill, settings)
     config, prediction = _predicted(ctx, mill, settings, seed)
     name = name or config.name
     path = enter.build(folder, config, prediction, name, note, Path(photo).name)
@@ -157,6 +159,20 @@ def trial(ctx, folder, use, verdict, of, sieving, note, **given) -> None:
 
 for _command in (show, calibrate, window):
     book.add_command(_command)
+
+
+def _refuse_twice(folder: Path, mill: Path, settings) -> None:
+    """A mill that is there already is not entered again under the same name unasked."""
+    from ..learn.book import pages, store
+    from ..mill.config.mill import load_config
+
+    if mill.suffix.lower() == ".h5" or not store.is_book(folder):
+        return
+    digest = load_config(mill, list(settings)).sha256
+    same = [b for b in pages.read_book(folder).builds if b.entry.text("config_sha256") == digest]
+    if same:
+        hint = f"`millsim book predict {folder} {same[0].key}` predicts it anew; --name enters it as another build"
+        raise InputError(Problem(str(mill), "", f"is there already: {same[0].key}", hint=hint))
 
 
 def _predicted(ctx: click.Context, mill: Path, settings, seed: int):

@@ -60,16 +60,17 @@ def _written(rows, title, plots, csv_file, force: bool):
 @told_options
 @click.pass_context
 def calibrate(ctx, folder, names, seed, accept_losses) -> None:
-    """Fit the model to all runs of the notebook together, or to those of the builds and runs named.
+    """Fit the model to all sieved runs of the notebook together, or to those of the builds and runs named.
 
     The card goes into the notebook; `millsim book predict BOOK BUILD --calibrated` predicts with it.
     """
     from ..learn.book import pages
 
-    chosen = pages.read_book(folder).counted(names)
+    found = pages.read_book(folder).counted(names)
+    chosen = found if names else [(b, r) for b, r in found if not r.unreadable and r.sheet.product_sheets]
     if not chosen:
         raise InputError(
-            Problem(str(folder), "", "has no run that counts", hint="millsim book run BOOK BUILD RUN.toml")
+            Problem(str(folder), "", "has no run that counts and was sieved", hint="enter one: millsim book run")
         )
     sheets = [run.sheet for _, run in chosen]
     if not accept_losses:

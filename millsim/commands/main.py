@@ -13,6 +13,7 @@ from .choose import choose
 from .circuit import circuit
 from .compare import compare
 from .cuttest import cuttest
+from .day import day
 from .draw import draw
 from .droptest import droptest
 from .energy import energy
@@ -48,7 +49,7 @@ def cli(debug: bool) -> None:
 
 for _command in (
     new, predict, check, draw, heat, wear, why_command, report, run_command, sieve, calibrate, compare, next_,
-    droptest, cuttest, idle, energy, sweep, choose, targets, circuit, beside, change, possible, book, plot,
+    droptest, cuttest, idle, energy, sweep, choose, targets, circuit, beside, change, possible, day, book, plot,
     export, materials, keys,
 ):  # fmt: skip
     _command.epilog = "Exit codes: millsim --help."

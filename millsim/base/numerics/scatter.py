@@ -88,8 +88,7 @@ def scatter_of(groups: Sequence[Sequence[float]], assumed: Sequence[Param], own:
     sd, dof = pooled(groups)
     if dof >= FEW:
         return Scatter(max(sd, own), dof)
-    u = (np.arange(NODES) + 0.5) / NODES
-    nodes = np.sqrt(own**2 + sum(at_quantile(p, u) ** 2 for p in assumed) + np.zeros(NODES))
+    nodes = _nodes(assumed, own)
     weights = np.full(NODES, 1.0)
     if dof:  # chi-squared likelihood of what the pair says
         weights = nodes**-dof * np.exp(-0.5 * dof * (sd / nodes) ** 2)
@@ -98,6 +97,20 @@ def scatter_of(groups: Sequence[Sequence[float]], assumed: Sequence[Param], own:
         float(np.interp(0.5, np.cumsum(weights), nodes)) if dof else sqrt(own**2 + sum(p.value**2 for p in assumed))
     )
     return Scatter(middle, dof, tuple(nodes.tolist()), tuple(weights.tolist()))
+
+
+def _nodes(assumed: Sequence[Param], own: float) -> np.ndarray:
+    """Equally likely values of an assumed scatter, with the error of the instruments in each."""
+    u = (np.arange(NODES) + 0.5) / NODES
+    return np.sqrt(own**2 + sum(at_quantile(p, u) ** 2 for p in assumed) + np.zeros(NODES))
+
+
+def chance_of(groups: Sequence[Sequence[float]], assumed: Sequence[Param], own: float) -> float:
+    """Probability that repeats scatter as much as these or more if the scatter is as assumed; NaN without repeats."""
+    from scipy.special import chdtrc
+
+    sd, dof = pooled(groups)
+    return float(np.mean(chdtrc(dof, dof * (sd / _nodes(assumed, own)) ** 2))) if dof else float("nan")
 
 
 def runs_needed(difference: float, sd: float) -> int | None:

@@ -38,6 +38,7 @@ class UnitError(ValueError):
 _TABLE: dict[str, tuple[str, dict[str, str]]] = {
     "m": ("length", {"m": "1", "cm": "1e-2", "mm": "1e-3", "um": "1e-6"}),
     "m2": ("area", {"m2": "1", "dm2": "1e-2", "cm2": "1e-4", "mm2": "1e-6"}),
+    "m3": ("volume", {"m3": "1", "l": "1e-3"}),
     "kg": ("mass", {"kg": "1", "g": "1e-3", "mg": "1e-6"}),
     "s": ("time", {"s": "1", "ms": "1e-3", "min": "60", "h": "3600"}),
     "kg/s": (
@@ -281,6 +282,7 @@ _SPELLINGS = {  # SI unit -> spellings that are accepted, tried in order until t
     "Pa/K": ("MPa/K",),
     "J": ("J", "mJ"),
     "m2": ("m2", "cm2"),
+    "m3": ("m3", "l"),
     "kg": ("kg", "g"),
     "W": ("W",),
     "rad": ("deg",),

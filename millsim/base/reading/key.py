@@ -12,7 +12,7 @@ REQUIRED = object()  # default of a key that must be given
 AS_MUCH = "as much as it takes"  # the feed rate left open
 INF = float("inf")
 _SUFFIX = {"m": "_m", "m2": "_m2", "kg": "_kg", "s": "_s", "W": "_W", "N": "_N", "Pa": "_Pa", "K": "_K"}
-_SUFFIX |= {"rad/s": "_rad_s", "kg/s": "_kg_s", "m/s": "_m_s", "rad": "_rad", "-": ""}
+_SUFFIX |= {"rad/s": "_rad_s", "kg/s": "_kg_s", "m/s": "_m_s", "rad": "_rad", "m3": "_m3", "-": ""}
 
 
 @dataclass(frozen=True)

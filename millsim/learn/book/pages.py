@@ -51,6 +51,14 @@ class Run:
         """When it was, as its sheet says; "" where it does not."""
         return self.entry.text("date")
 
+    @cached_property
+    def unreadable(self) -> str:
+        """Why its sheet cannot be read, such as by a version that knows other keys; "" where it can."""
+        try:
+            return "" if self.sheet else ""
+        except InputError as error:
+            return f"cannot be read: {error.problems[0]}"
+
     @property
     def counts(self) -> bool:
         """Whether it is as it was entered, and not replaced."""
@@ -141,8 +149,12 @@ def read_book(folder: Path) -> Notebook:
     builds = tuple(_build(e) for e in found if e.kind == "build")
     trials = tuple(_trial(e) for e in found if e.kind == "trial")
     parts = [e for b in builds for e in (*(f.entry for f in b.forecasts), *(r.entry for r in b.runs), *b.notes)]
-    faults = tuple(f"{_place(e, folder)}: {text}" for e in (*found, *parts) for text in e.altered)
+    faults = tuple(f"{_place(e, folder)}: {text}{_so(e)}" for e in (*found, *parts) for text in e.altered)
     return Notebook(folder, builds, trials, tuple(e for e in found if e.kind == "card"), faults)
+
+
+def _so(entry: Entry) -> str:
+    return "; it does not count" if entry.kind in ("run", "forecast") else ""
 
 
 def _place(entry: Entry, folder: Path) -> str:

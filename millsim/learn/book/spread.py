@@ -21,7 +21,7 @@ class Spread:
 def spread_of(runs: Sequence[tuple[Build, Run]], names: Sequence[str]) -> Spread:
     """The scatter of runs of the same build, config and way of feeding; a rate that a feeder set is none."""
     groups = defaultdict(list)
-    for build, run in runs:
+    for build, run in (pair for pair in runs if not pair[1].unreadable):
         sheet = run.sheet
         groups[build.key, sheet.config.sha256, sheet.feeding].append((sheet, readings(sheet)))
     found = {}

@@ -59,12 +59,11 @@ def is_book(folder: Path) -> bool:
 
 
 def require(folder: Path) -> Path:
-    """The folder of a notebook, cleared of what dead writers left; InputError where it is none."""
+    """The folder of a notebook; InputError where it is none."""
     if not is_book(folder):
         what = "is no notebook" if folder.is_dir() else "is a file" if folder.exists() else "no such folder"
         hint = f"`millsim book add {folder} MILL.toml` makes one of a new or empty folder"
         raise InputError(Problem(str(folder), "", what, hint=hint))
-    _clear(folder)
     return folder
 
 
@@ -110,7 +109,8 @@ def add(parent: Path, name: str, contents: Mapping[str, bytes]) -> Path:
 
 
 def entries(folder: Path) -> list[Entry]:
-    """All entries right in a folder, in the order in which they were written."""
+    """All entries right in a folder, in the order in which they were written; what dead writers left is cleared."""
+    _clear(folder)
     found = [_read(p) for p in sorted(folder.iterdir()) if p.is_dir() and not p.name.startswith(".")]
     return sorted((e for e in found if e is not None), key=lambda e: (e.text("added"), e.key))
 

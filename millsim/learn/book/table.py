@@ -11,8 +11,9 @@ from ..measured.runsheet import config_as_run
 from .pages import MILL, Build, Forecast, Notebook, Run
 
 ANSWERS = ("x50_m", "x90_m", "throughput_kg_s", "gross_J_kg")
-AFTER, UNDATED, OWN, ALTERED, NONE = (
+AFTER, UNDATED, OWN, ALTERED, NONE, WHEN = (
     "made after the run", "no date on the run sheet", "calibrated on this run", "forecast altered", "no forecast",
+    "forecast undated",
 )  # fmt: skip
 STANDS, NO_BAND, OTHER = "said that the mill cannot run", "forecast without a band", "for another setting"
 
@@ -30,7 +31,7 @@ class Row:
     @cached_property
     def comparison(self) -> RunComparison | None:
         """The run against the forecast."""
-        return compare(self.forecast.prediction, self.run.sheet) if self.forecast else None
+        return compare(self.forecast.prediction, self.run.sheet) if self.forecast and not self.run.unreadable else None
 
     @cached_property
     def points(self) -> dict[str, Point]:
@@ -57,6 +58,8 @@ def rows(book: Notebook) -> list[Row]:
 
 def _row(build: Build, run: Run) -> Row:
     """The newest forecast of this mill made before the run, else the newest of this mill, else the newest."""
+    if run.unreadable:
+        return Row(build, run, None, run.unreadable)
     sound = [f for f in build.forecasts if not f.entry.altered]
     if not sound:
         return Row(build, run, None, ALTERED if build.forecasts else NONE)
@@ -80,7 +83,7 @@ def _why(forecast: Forecast, run: Run, keys: str, before: bool) -> str:
     if not day_of(run):
         return UNDATED
     if not before:
-        return AFTER
+        return AFTER if forecast.made else WHEN
     p = forecast.prediction
     if not p.runs:
         return STANDS

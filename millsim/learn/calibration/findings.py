@@ -10,10 +10,12 @@ from ...base.quantities.scores import at_score
 from ...forecast.band import LEVEL
 from ...forecast.error import FACTORS
 from ...mill.calibrated import DETERMINED_SD, narrowed
+from ...record.outputs import OUTPUTS
 from ..measured.runbalance import close
 from .fit import Calibration, RunFit
 from .observations import Misfit, blocks_of
 from .posterior import weighted_quantile
+from .repeats import more_than_assumed
 
 CLOSE_SD = 0.5  # of a score: narrower, and a parameter is called determined
 LEAST_EFFECTIVE = 80.0  # effective samples below which intervals are not told
@@ -123,7 +125,7 @@ def _partners(i: int, drawn: np.ndarray, laplace: np.ndarray) -> list[tuple[int,
 def checks(c: Calibration, table: list[Row]) -> list[Check]:
     """The checks in the order in which they matter."""
     found = [_limits(table), _converged(c), _sampled(c), _fits(c), _one_sided(c), _reached(c), _engines(c)]
-    return [*found, _closure(c), _open(table)]
+    return [*found, *_repeats(c), _closure(c), _open(table)]
 
 
 def trustworthy(found: list[Check]) -> bool:
@@ -314,6 +316,20 @@ def _engines(c: Calibration) -> Check:
     off = max(abs(k.misfit_montecarlo - k.misfit_balance) for k in done)
     text = f"Monte Carlo at the optimum: Q3 within {worst:.1f} standard errors, misfit changes by {off:.1f}"
     return Check("engines", worst < AGREE and off < 3.0, text)
+
+
+def _repeats(c: Calibration) -> list[Check]:
+    """Where repeats of one mill among the runs scatter more than the card of the model says; nothing without any."""
+    found = []
+    for more in more_than_assumed([f.run for f in c.fits]):
+        known = ", ".join(f"{p.name} {100 * p.value:.0f} %" for p in more.assumed)
+        much = f"{100 * more.sd:.0f} % in {OUTPUTS[more.name].short} ({more.dof} degrees of freedom)"
+        text = (
+            f"repeats of one mill scatter by {much}, more than is assumed ({known}; by chance: "
+            f"{chance_words(more.chance)}), so bands are too narrow: set it under [model], or find what changed"
+        )
+        found.append(Check("repeats", False, text))
+    return found
 
 
 def _closure(c: Calibration) -> Check:

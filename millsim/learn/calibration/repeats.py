@@ -10,7 +10,7 @@ from math import exp, hypot, inf, log, sqrt
 
 import numpy as np
 
-from ...base.numerics.scatter import Scatter, runs_needed, scatter_of
+from ...base.numerics.scatter import Scatter, chance_of, pooled, runs_needed, scatter_of
 from ...base.quantities.params import Param
 from ...errors import InputError, Problem
 from ...mill.config.schema import find_key
@@ -27,7 +27,9 @@ TO_THE_DEGREE = 0.3  # K, of a thermometer read to whole degrees
 SURE = 0.05  # chance of luck below which a change is called one
 BY_LUCK = 0.5  # chance from which luck alone does as much
 CHANGE, LUCK, TOO_FEW = "a change", "luck", "not enough runs"
-_AS_FOUND = ("air.room", "feed.rate", "feed.batch_mass", "feed.batch_time")  # no two runs agree to the digit
+_AS_FOUND = (  # no two runs agree in these to the digit, or they say what is known of a mill, not which one it is
+    "air.room", "feed.rate", "feed.batch_mass", "feed.batch_time", "guessed.", "material.", "model.",
+)  # fmt: skip
 _METER = ("idle", "loaded", "energy", "motor")
 MEANS = ("x10_m", "x50_m", "x90_m", "throughput_kg_s", "gross_J_kg", "air_temperature_K", "powder_temperature_K")
 ASKED = ("x10_m", "x50_m", "x90_m", "throughput_kg_s", "gross_J_kg", "net_J_kg", *KELVIN)
@@ -158,6 +160,37 @@ def mean_points(comparisons: Sequence[RunComparison], r: Repeats) -> tuple[MeanP
     return tuple(found)
 
 
+@dataclass(frozen=True)
+class MoreThanAssumed:
+    """A figure that repeats of one mill scatter more in than a calibration takes it to: by how much, and the chance."""
+
+    name: str
+    sd: float
+    dof: int
+    assumed: tuple[Param, ...]
+    chance: float
+
+
+def more_than_assumed(runs: Sequence[MeasuredRun]) -> list[MoreThanAssumed]:
+    """Of runs that are calibrated together: where repeats among them scatter more than the card of the model says."""
+    groups: dict[tuple[str, str], list[MeasuredRun]] = {}
+    for run in runs:
+        groups.setdefault((run.config.sha256, run.feeding), []).append(run)
+    several = [[(run, readings(run)) for run in g] for g in groups.values() if len(g) > 1]
+    found = []
+    for name in ("x50_m", "throughput_kg_s", "gross_J_kg"):
+        told = [[(run, r[name]) for run, r in g if name in r] for g in several]
+        told = [g for g in told if len(g) > 1 and assumed(name, g[0][0])]
+        if not told:
+            continue
+        basis, logs = assumed(name, told[0][0][0]), [[log(r.value) for _, r in g] for g in told]
+        own = sqrt(float(np.mean([r.own**2 for g in told for _, r in g])))
+        chance, (sd, dof) = chance_of(logs, basis, own), pooled(logs)
+        if chance < SURE:
+            found.append(MoreThanAssumed(name, sd, dof, basis, chance))
+    return found
+
+
 def readings(run: MeasuredRun) -> dict[str, Reading]:
     """What one run tells of each figure."""
     x, found = inputs(run), _sizes(run)
@@ -232,7 +265,7 @@ def _changed(before: Repeated, after: Repeated) -> Changed:
 def _counts(row: tuple[str, str, str]) -> bool:
     """Whether a setting that differs makes it another mill."""
     key = find_key(*row[0].rpartition(".")[::2])
-    return row[0] not in _AS_FOUND and (key is None or key.predicts)
+    return not row[0].startswith(_AS_FOUND) and (key is None or key.predicts)
 
 
 def other_mill(one: str, other: str) -> tuple[tuple[str, str, str], ...]:

@@ -22,7 +22,7 @@ from . import derived
 from .gather import Reading, as_much, ignored, read, with_values
 from .guessed import Guesses
 from .schema import SECTIONS, key_row
-from .sections import Air, Casing, Drive, Feed, FeedSize, Guard, Limits, Rotor, Run, Shaft, Sieve, Stator
+from .sections import Air, Casing, Day, Drive, Feed, FeedSize, Guard, Limits, Rotor, Run, Shaft, Sieve, Stator
 
 
 @dataclass(frozen=True)
@@ -40,6 +40,7 @@ class Config:
     guard: Guard
     feed: Feed
     limits: Limits
+    day: Day
     run: Run
     model_overrides: dict[str, float]
     material: ParamSet  # the card of the feed material, shipped or the user's own
@@ -53,7 +54,7 @@ class Config:
 
 
 RADIUS_ERROR = 0.3  # of a measured edge radius, as a share of it: a reading off a photo or a gauge (assumed)
-_PLAIN = (Shaft, Stator, Sieve, Air, Casing, Guard, Limits, Run)  # filled from their sections as they are
+_PLAIN = (Shaft, Stator, Sieve, Air, Casing, Guard, Limits, Day, Run)  # filled from their sections as they are
 
 
 def load_config(path: "str | Path", overrides: Sequence[str] = ()) -> Config:

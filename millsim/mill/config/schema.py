@@ -12,6 +12,7 @@ from ...base.reading.key import AS_MUCH, Key, choice, flag, n, q, text, whole
 _REVIEW: dict[str, Any] = {"derivable": True, "predicts": False}
 _SPARE: dict[str, Any] = {"default": None, **_REVIEW}
 _USUAL: dict[str, Any] = {"default": None, "derivable": True}  # the usual is taken where it is left out
+_DAY: dict[str, Any] = {"default": None, "predicts": False}  # read by `millsim day`, which has usual values
 _NO_DIAL: dict[str, Any] = {"default": (), "predicts": False}  # a step of it is held as speed
 _PINS, _PLATE, _MESH, _SWINGING = ("kind", "pins"), ("kind", "plate"), ("kind", "mesh"), ("mount", "swinging")
 _CLOTH = ("kind", "cloth")
@@ -198,6 +199,28 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
         n("q3", 0.0, 1.0, "[0.1, 1.0]", "mass share finer, at each", "shares", only=("kind", "table"), default=()),
     ),
     "limits": (q("outlet_temperature", "-150 °C", "250 °C", '"60 °C"', "not to be passed", default=None),),
+    "day": (
+        q("hours", "0.25 h", "24 h", '"8 h"', "from switching on to switching off", **_DAY),
+        q("start", "0 min", "60 min", '"5 min"', "running empty before the first feed, and after each stop", **_DAY),
+        q("stop", "0 min", "60 min", '"3 min"', "running empty after the last feed, and before each stop", **_DAY),
+        q("pause", "0 min", "8 h", '"30 min"', "of the people", **_DAY),
+        q("pause_after", "0.25 h", "24 h", '"4 h"', "so long after the start, and after the last pause", **_DAY),
+        q("hopper", "10 g", "1000 kg", '"2 kg"', "feed that the hopper holds", **_DAY),
+        q("bag", "0.1 l", "10 m3", '"20 l"', "room for powder in the bag or bin", **_DAY),
+        q("bag_change", "0 min", "4 h", '"5 min"', "to change the bag, from stand-still", **_DAY),
+        q(
+            "filter_every",
+            "5 min",
+            "24 h",
+            '"2 h"',
+            "milling until the filter is cleaned; the best if left out",
+            **_DAY,
+        ),
+        q("filter_cleaning", "0 min", "4 h", '"5 min"', "to clean the filter, from stand-still", **_DAY),
+        q("sieve_every", "5 min", "24 h", '"4 h"', "milling until the sieve is brushed; the best if left out", **_DAY),
+        q("sieve_cleaning", "0 min", "4 h", '"10 min"', "to brush the sieve, from stand-still", **_DAY),
+        n("dust_share", 0.0, 1.0, "0.02", "of the powder that ends on the filter; by its sizes if left out", **_DAY),
+    ),
     "run": (
         choice("engine", "both|balance|montecarlo", "which solver", default="both"),
         whole("seed", 0, 2**63 - 1, "1", "of the random streams; drawn if left out", default=None),

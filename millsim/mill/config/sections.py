@@ -229,6 +229,25 @@ class Limits:
 
 
 @dataclass(frozen=True)
+class Day:
+    """A day of production, where told; for `millsim day` only, which takes usual values for the rest."""
+
+    hours_s: float | None
+    start_s: float | None
+    stop_s: float | None
+    pause_s: float | None
+    pause_after_s: float | None
+    hopper_kg: float | None
+    bag_m3: float | None
+    bag_change_s: float | None
+    filter_every_s: float | None
+    filter_cleaning_s: float | None
+    sieve_every_s: float | None
+    sieve_cleaning_s: float | None
+    dust_share: float | None
+
+
+@dataclass(frozen=True)
 class Run:
     """How to compute."""
 

@@ -65,7 +65,8 @@ def _panel(axes: Axes, rows: Sequence[Row], name: str) -> None:
     axes.set(yscale="log", xlim=(-0.6, max(1, len(rows)) - 0.4), ylabel=f"{HEADS[name]} / {unit}")
     if high > 0.0:
         axes.set_ylim(0.7 * low, 1.45 * high)
-    axes.yaxis.set_major_locator(LogLocator(subs=(1.0, 1.5, 2.0, 3.0, 5.0, 7.0)))
+    subs = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0) if high < 8.0 * low else (1.0, 2.0, 5.0)
+    axes.yaxis.set_major_locator(LogLocator(subs=subs))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: digits(v, 3)))
     axes.yaxis.set_minor_formatter(NullFormatter())
     axes.set_xticks([])

@@ -16,7 +16,7 @@ from ...record.limits import cannot_run_words
 from ...record.outputs import OUTPUTS, scalar, shown
 from ...record.prediction import Prediction
 from .json import jsonable, picked
-from .short import Part, Short, said, table_part
+from .short import MOST_LINES, Part, Short, said, table_part
 
 HEADS = {"x50_m": "x50", "x90_m": "x90", "throughput_kg_s": "rate", "gross_J_kg": "energy"}
 SHOWS = "every run, notes, trials, cards, and how it was scored"
@@ -28,11 +28,20 @@ def short(book: Notebook, rows: Sequence[Row], s: Score, spread: Spread) -> Shor
     lines = table_lines(book, rows)
     head, body = lines[:2], lines[2:]
     teaches = [said(t, 2 + i) for i, t in enumerate(taught(rows, s, spread)) if t]
-    room = 25 - sum(len(p.lines) for p in (*parts, *teaches)) - len(head) - 2
-    cut = len(body) - max(4, room)
-    dropped = [Part((f"  ... {cut + 1} earlier lines: --full",), 0)] if cut > 0 else []
-    shown = body[cut + 1 :] if cut > 0 else body
-    return Short((*parts, table_part(head), *dropped, table_part(shown), Part(("",), 0), *teaches), SHOWS)
+    room = MOST_LINES - sum(len(p.lines) for p in (*parts, *teaches)) - len(head) - 1
+    body = _newest(body, max(4, room))
+    return Short((*parts, table_part([*head, *body]), Part(("",)), *teaches), SHOWS)
+
+
+def _newest(body: list[str], room: int) -> list[str]:
+    """The last lines of the table, the first of them below the forecast that it was held against."""
+    if len(body) <= room:
+        return body
+    kept = body[len(body) - room + 1 :]
+    if kept[0].startswith("    "):
+        at = len(body) - room + 1
+        kept = [next(line for line in reversed(body[:at]) if not line.startswith("    ")), *kept[1:]]
+    return [f"  ... {len(body) - len(kept)} earlier lines: --full", *kept]
 
 
 def full(book: Notebook, rows: Sequence[Row], s: Score, spread: Spread) -> str:
@@ -222,8 +231,7 @@ def forecast_json(p: Prediction) -> dict:
 
 def faults(book: Notebook) -> list[str]:
     """What was altered since it was written."""
-    why = "; it does not count" if book.faults else ""
-    return [f"{f}{why}" for f in book.faults[:3]] + ([f"{len(book.faults) - 3} more"] if len(book.faults) > 3 else [])
+    return [*book.faults[:3]] + ([f"{len(book.faults) - 3} more"] if len(book.faults) > 3 else [])
 
 
 def _builds(book: Notebook) -> list[str]:

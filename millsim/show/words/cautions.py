@@ -219,6 +219,7 @@ TOLD = {
     "cuttest": _first("saw", "splinters", "dust", without={*_NO_MILL, *_SAWN, "falling weight"}),
     "droptest": _first("falling weight", "splinters", without={*_NO_MILL, *_DROPPED, "saw"}),
     "circuit": _first("dust", "static", "rotation"),
+    "day": _first("dust", "hot parts", "static", "rotation"),
     "choose": _first("guard", "dust", "burst"),
     "sweep": _first("burst", "guard", "dust"),
     "draw": _first("guard", "first start", "burst", without=_SHEET),

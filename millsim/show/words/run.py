@@ -159,8 +159,8 @@ def _other_day(figures: tuple[OfTheMill, ...]) -> str:
     basis = {p.name: p for f in figures for p in f.basis}
     ranges = join_words([f"{p.name} {digits(100 * p.low, 2)} to {digits(100 * p.high, 2)} %" for p in basis.values()])
     return (
-        f"As the mill's own, since its next run gives another: {join_words(said)}; what changes from run to run is "
-        f"{next(iter(basis.values())).basis}: {ranges}. Name repeats as well, and it is estimated from them."
+        f"The next run will differ. As figures of the mill: {join_words(said)}, with what changes from run to run in "
+        f"the error ({next(iter(basis.values())).basis}: {ranges}; repeats named as well would tell)."
     )
 
 
