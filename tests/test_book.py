@@ -265,6 +265,15 @@ def test_a_forecast_is_one_that_was_made_before_the_run(made_at, entered, run_da
     assert table.was_before(forecast, run) == before
 
 
+def test_a_run_that_is_dated_after_it_was_entered_does_not_count(mine, monkeypatch, tmp_path):
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1740900000")  # 2025-03-02
+    path = notebooks.run_sheet(tmp_path, 0)
+    path.write_text(path.read_text(encoding="utf-8").replace('"2025-03-01"', '"2052-03-01"'), encoding="utf-8")
+    done = book("run", mine, "twelve-pins", path, "--instead", "run-2025-03-01-batch-1")
+    assert f"(does not count: {table.AHEAD})" in " ".join(done.stdout.split())
+    assert len(pages.read_book(mine).counted()) == 5
+
+
 def test_the_newest_forecast_of_the_very_mill_made_before_is_taken(mine):
     opened = pages.read_book(mine)
     first = notebooks.prediction_of("twelve pins")
@@ -469,6 +478,7 @@ def test_from_an_empty_folder_to_a_table(tmp_path, monkeypatch):
         return replace(p, config_text=config.text, config_sha256=config.sha256, date="2025-02-20T18:10:00Z")
 
     monkeypatch.setattr(advised, "predict", predict)
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1743500000")  # 2025-04-01, after the runs
     mill = shutil.copy(mills.CONFIGS / "demo.toml", tmp_path)
     shutil.copy(mills.CONFIGS / "offcuts_sieve.csv", tmp_path)
     folder = tmp_path / "mills"

@@ -15,6 +15,7 @@ from statsmodels.stats.power import TTestIndPower
 
 from millsim.base.numerics.scatter import Scatter, pooled, runs_needed, scatter_of
 from millsim.base.quantities.params import Param
+from millsim.base.quantities.scores import at_score
 from millsim.commands.main import cli
 from millsim.errors import InputError
 from millsim.learn.calibration import findings, repeats
@@ -90,6 +91,17 @@ def test_a_single_pair_of_repeats_only_weighs_what_is_assumed():
 
 def test_no_scatter_is_smaller_than_what_the_instruments_make():
     assert scatter_of([[1.0, 1.0, 1.0]], [GUESS], 0.02).sd == 0.02
+
+
+@pytest.mark.parametrize("n, m", [(1, 1), (1, 2), (3, 3)])
+def test_by_luck_alone_a_change_is_called_in_one_case_of_twenty(n, m):
+    rng, called = np.random.default_rng(3), 0
+    for _ in range(500):  # mills whose scatter is what is thought of it
+        sd = float(at_score(GUESS, rng.standard_normal()))
+        a, b = rng.normal(0.0, sd, n), rng.normal(0.0, sd, m)
+        less = scatter_of([a, b], [GUESS], 1e-4).below(a.mean() - b.mean(), sqrt(1 / n + 1 / m))
+        called += 2 * min(less, 1 - less) < repeats.SURE
+    assert 0.02 < called / 500 < 0.08  # three standard errors of 5 %
 
 
 def test_x50_before_and_after_a_change(tmp_path):

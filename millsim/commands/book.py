@@ -159,6 +159,8 @@ def trial(ctx, folder, use, verdict, of, sieving, note, **given) -> None:
 
 for _command in (show, calibrate, window):
     book.add_command(_command)
+for _command in book.commands.values():
+    _command.epilog = "Exit codes: millsim --help."
 
 
 def _refuse_twice(folder: Path, mill: Path, settings) -> None:

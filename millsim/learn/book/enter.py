@@ -42,7 +42,8 @@ def forecast(b: Build, prediction: Prediction, settings: str = "") -> Path:
 
 def run(book: Notebook, b: Build, sheet: MeasuredRun, instead: Run | None = None) -> Path:
     """A measured run of a build. instead: a run of it that this one corrects."""
-    for other, r in ((o, r) for o in book.builds for r in o.runs):
+    corrected = instead.entry.folder if instead else None
+    for other, r in ((o, r) for o in book.builds for r in o.runs if r.entry.folder != corrected):
         if r.entry.text("run_sha256") == sheet.sha256 and r.counts:
             raise InputError(Problem(str(sheet.path or sheet.name), "", f"is there already: {other.key}/{r.entry.key}"))
     said = {

@@ -11,9 +11,9 @@ from ..measured.runsheet import config_as_run
 from .pages import MILL, Build, Forecast, Notebook, Run
 
 ANSWERS = ("x50_m", "x90_m", "throughput_kg_s", "gross_J_kg")
-AFTER, UNDATED, OWN, ALTERED, NONE, WHEN = (
+AFTER, UNDATED, OWN, ALTERED, NONE, WHEN, AHEAD = (
     "made after the run", "no date on the run sheet", "calibrated on this run", "forecast altered", "no forecast",
-    "forecast undated",
+    "forecast undated", "dated after it was entered",
 )  # fmt: skip
 STANDS, NO_BAND, OTHER = "said that the mill cannot run", "forecast without a band", "for another setting"
 
@@ -82,6 +82,8 @@ def _why(forecast: Forecast, run: Run, keys: str, before: bool) -> str:
         return f"{OTHER}: {keys}"
     if not day_of(run):
         return UNDATED
+    if day_of(run) > _day_here(run.entry.text("added")):
+        return AHEAD
     if not before:
         return AFTER if forecast.made else WHEN
     p = forecast.prediction
@@ -95,14 +97,18 @@ def _why(forecast: Forecast, run: Run, keys: str, before: bool) -> str:
 def was_before(forecast: Forecast, run: Run) -> bool:
     """Whether a forecast was made before a run: on a day before, or on its day and entered no later than the run."""
     day = day_of(run)
-    try:
-        made = datetime.fromisoformat(forecast.made).astimezone() if forecast.made else None
-    except ValueError:
-        made = None
-    if not day or made is None:
+    here = _day_here(forecast.made)
+    if not day or not here:
         return False
-    here = made.date().isoformat()
     return here < day or (here == day and forecast.entry.text("added") <= run.entry.text("added"))
+
+
+def _day_here(moment: str) -> str:
+    """The day on which a moment (UTC, ISO 8601) was here, where runs are dated; "" where it is none."""
+    try:
+        return datetime.fromisoformat(moment).astimezone().date().isoformat()
+    except ValueError:
+        return ""
 
 
 def day_of(run: Run) -> str:
