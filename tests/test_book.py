@@ -323,10 +323,10 @@ def test_the_table_says_what_was_predicted_and_measured(made, rows, tmp_path):
 def test_however_many_runs_the_answer_fits_a_screen(made, rows):
     opened, s = pages.read_book(made), score.score(rows)
     change = spread.Spread({})
-    told = said.short(opened, rows * 9, s, change).text()
-    assert len(told.splitlines()) == 25 and "earlier lines" in told
-    head = told.splitlines().index(next(line for line in told.splitlines() if "earlier lines" in line))
-    assert not told.splitlines()[head + 1].startswith("    ")  # a forecast, and below it the newest runs
+    told = said.short(opened, rows * 9, s, change).lines()
+    assert len(told) == 25
+    head = next(i for i, line in enumerate(told) if "earlier lines" in line)
+    assert not told[head + 1].startswith("    ")  # a forecast, and below it the newest runs
 
 
 def test_the_figure_marks_hits_misses_and_what_does_not_count(rows):

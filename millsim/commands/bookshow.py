@@ -88,6 +88,7 @@ def calibrate(ctx, folder, names, seed, accept_losses) -> None:
         lambda: calibration.calibration_text(found),
         DONE if found.bars else ANSWER_IS_NO,
         _kept(folder, found, keys),
+        short=lambda: calibration.calibration_short(found),
         caution=cautions.at("calibrate", *(cautions.case_of(run.config) for run in sheets)),
     )
 

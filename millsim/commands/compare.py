@@ -58,14 +58,14 @@ def _told(found):
         )
     from ..learn.calibration import repeats
     from ..show.words import repeats as several
-    from ..show.words.short import whole
+    from ..show.words.short import whole_as_it_is
 
     r = repeats.repeated([c.run for c in found])
     points = repeats.mean_points(found, r)
     return (
         lambda: several.compared_json(found, r, points),
         lambda: several.compared_text(found, r, points, full=True),
-        lambda: whole(several.compared_text(found, r, points), several.SHOWS),
+        lambda: whole_as_it_is(several.compared_text(found, r, points), several.SHOWS),
     )
 
 

@@ -43,18 +43,18 @@ def _told(before, after):
         run, balance = before[0], close(before[0])
         return tuple(partial(f, run, balance) for f in (run_words.to_json, run_words.to_text, run_words.run_short))
     from ..learn.calibration import repeats
-    from ..show.words.short import whole
+    from ..show.words.short import whole_as_it_is
 
     if not after:
         several = repeats.repeated(before)
         return (
             lambda: words.repeats_json(several),
             lambda: words.repeats_text(several, full=True),
-            lambda: whole(words.repeats_text(several), words.SHOWS),
+            lambda: whole_as_it_is(words.repeats_text(several), words.SHOWS),
         )
     change = repeats.changed(before, after)
     return (
         lambda: words.change_json(change),
         lambda: words.change_text(change, full=True),
-        lambda: whole(words.change_text(change), words.SHOWS),
+        lambda: whole_as_it_is(words.change_text(change), words.SHOWS),
     )
