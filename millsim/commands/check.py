@@ -34,6 +34,7 @@ def check(ctx, config, quick, settings) -> None:
     from ..show.words import cautions, guesses, prebuild
     from ..studies import drawing
     from ..studies.guesses import costs
+    from ..studies.prebuild.alike import not_told_apart
     from ..studies.prebuild.review import review
 
     lines = review(loaded, prediction)
@@ -45,6 +46,7 @@ def check(ctx, config, quick, settings) -> None:
             **prebuild.review_json(loaded, lines, quick),
             "derived": numbers,
             "ignored": list(loaded.ignored),
+            "not_told_apart": not_told_apart(loaded),
             "guessed": guesses.config_json(loaded, costly),
         },
         lambda: "\n".join(
@@ -52,6 +54,7 @@ def check(ctx, config, quick, settings) -> None:
                 drawing.describe(loaded),
                 *prebuild.ignored(loaded),
                 *guesses.of_config(loaded, costly),
+                *prebuild.alike(loaded),
                 prebuild.review_text(loaded, lines, quick),
             ]
         ),
@@ -73,8 +76,9 @@ def _code(lines, prediction) -> int:
 
 
 def _predict(ctx: click.Context, config):
-    """A quick prediction (balance engine, no band, no trace); None, and told, where it does not settle."""
-    quick = replace(config, run=replace(config.run, band_samples=0, trace=False))
+    """A quick prediction (balance, no band, pieces of a feed by hand only); None, and told, if it does not settle."""
+    by_hand = config.feed.handful_kg is not None
+    quick = replace(config, run=replace(config.run, band_samples=0, trace=by_hand))
     with working(ctx) as report:
         note = threading.Timer(_PATIENCE_S, report.note, ("prediction", 0.0, _FIRST))
         note.daemon = True

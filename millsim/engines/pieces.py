@@ -247,8 +247,17 @@ def work_on_pieces(m, s, k, rates, pieces, count, factor, v, x_least, stream, n,
 
 
 @law
+def feeding(arrivals, t):
+    """How long [s] an even feed would take for what has been fed by time t: t itself, or that of handfuls."""
+    if arrivals.every <= 0.0:
+        return t
+    handfuls = int(t / arrivals.every)
+    return arrivals.every * (handfuls + min(1.0, (t - handfuls * arrivals.every) / arrivals.pour))
+
+
+@law
 def arrive(m, s, rates, arrivals, t, next_piece, pieces, count, stream, n, row):
-    """Let the pieces due by time t fall in; returns (time of the next, count, mass [kg], draws)."""
+    """Let the pieces due by time t of an even feed fall in; returns (time of the next, count, mass [kg], draws)."""
     mass = 0.0
     while next_piece < t and count < MOST_PIECES:
         x = arrivals.x[np.searchsorted(arrivals.rates, uniform(stream, n) * arrivals.rates[-1])]
@@ -300,13 +309,15 @@ def follow_pieces(m, s, k, rates, arrivals, powder, charge, seconds, stream, tra
     next_piece = -log(uniform(stream, 0)) / arrivals.rates[-1]
     trace[:, 0], stiff = seconds / trace.shape[0], motor_response(m)
     filled, impulse, peak, since = 0, 0.0, 0.0, 0.0
+    fed = 0.0
     while t < seconds:
         dt = 2.0 * pi / (m.turn_bars * omega)
         t += dt
-        before = count
-        next_piece, count, mass, n = arrive(m, s, rates, arrivals, t, next_piece, pieces, count, stream, n, row)
+        before, due = count, feeding(arrivals, t)
+        next_piece, count, mass, n = arrive(m, s, rates, arrivals, due, next_piece, pieces, count, stream, n, row)
         arrived += count - before
-        coarse, pool = coarse + mass, pool + powder.fed * dt
+        coarse, pool = coarse + mass, pool + (powder.fed * dt if arrivals.every <= 0.0 else powder.fed * (due - fed))
+        fed = due
         ratio = reach_ratio(m, s, pool + coarse, omega, m.feed_size)
         windage, bearings = idle_power(m, omega, s.T)
         drawn = (windage + bearings + max(0.0, pool) * powder.striking * ratio * (omega / s.omega) ** 2) * dt

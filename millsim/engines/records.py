@@ -83,10 +83,15 @@ class Steps(NamedTuple):
 
 
 class Arrivals(NamedTuple):
-    """Pieces falling in: cumulative pieces per second (c,) by feed size x (c,) [m]."""
+    """Pieces falling in: cumulative pieces per second (c,) by feed size x (c,) [m], as a mean over time.
+
+    every, pour [s]: fed by hand, all of it falls in during the first `pour` of `every` seconds; zeros: evenly.
+    """
 
     rates: np.ndarray
     x: np.ndarray
+    every: float
+    pour: float
 
 
 class Powder(NamedTuple):

@@ -10,13 +10,15 @@ from typing import NamedTuple
 
 import numpy as np
 
+from ..base.numerics.uncompiled import as_written
 from ..engines.histories import RATE_NODES, fill_table
 from ..engines.pieces import ARRIVED, END, END_COLUMNS, FULL, MOST_PIECES, TOO_MANY, TRACE_COLUMNS, WATCHED, run_pieces
 from ..engines.records import Arrivals, Charge, Powder, Rates
 from ..engines.strikes import OBLIQUITY
 from ..errors import NotConverged
-from ..laws import motion, strength
+from ..laws import drive, motion, strength
 from ..mill.chamber import N_RATES, STRIKE, STRIKES
+from ..mill.config.sections import Feed
 from ..mill.problem import Setup
 from ..record.prediction import EMPTY, STEADY, ChamberTrace, Running
 from .outcome import Outcome, solve_cold_start
@@ -30,6 +32,8 @@ EMPTY_US, OCCUPIED_US, STRIKE_US = 0.35, 0.65, 0.12  # measured on a desktop: of
 SAMPLES = 300
 CONFIDENCE = 0.95
 SMALLEST_FOLLOWED = 0.4  # of the feed size; finer pieces are the powder pool
+HAND_LEAST, HAND_TIMES = 5.0, 3.0  # s, and over the time in which a handful falls in: seconds that are watched
+HAND_S = 1.0  # in which a hand empties itself, unless the opening takes longer (assumed)
 CALL = 2  # histories per compiled call
 
 
@@ -89,6 +93,8 @@ def watch(
 def plan_of(problem: Setup, steady: Outcome, rate_kg_s: float, overfed: bool) -> Plan:
     """How many histories, and how long: until enough pieces have come, within the processor time."""
     wanted = ENOUGH / float(_fed_pieces(problem, rate_kg_s).sum())
+    if problem.config.feed.handful_kg is not None:
+        return Plan(LEAST, 0 if overfed else LEAST, _after_a_handful(problem, rate_kg_s))
     if overfed:
         return Plan(STARTS_OVERFED, 0, math.ceil(min(max(SECONDS_OVERFED, wanted), LONGEST)))
     pieces = _charge_pieces(problem, steady)
@@ -99,6 +105,12 @@ def plan_of(problem: Setup, steady: Outcome, rate_kg_s: float, overfed: bool) ->
     seconds = math.ceil(seconds)
     each = min(STARTS, max(LEAST, int(0.5 * affordable / seconds)))
     return Plan(each, each if pieces.sum() < MOST_PIECES else 0, seconds)
+
+
+def _after_a_handful(problem: Setup, rate_kg_s: float) -> int:
+    """How long [s] histories of a feed by hand last: what stalls does so soon after the first handful."""
+    every, pour = handfuls(problem.config.feed, problem.mill[0], rate_kg_s)
+    return math.ceil(min(every, max(HAND_LEAST, HAND_TIMES * pour)))
 
 
 def follow(
@@ -128,12 +140,13 @@ def follow(
     low, high = binomial_interval(k, plan.starts)
     time, torque, peak, speed, count, charge = (shown[:, c].copy() for c in range(TRACE_COLUMNS))
     rated = strength.shaft_torque(float(m["rated_power"]), float(m["omega_0"]))
+    every, _ = handfuls(problem.config.feed, m, rate_kg_s)
     return ChamberTrace(
         time, torque, peak, speed, count, plan.starts, k, low, high, float(plan.seconds),
         chokes=int(np.count_nonzero(ends[:, END] == FULL)), arrived=int(ends[:, ARRIVED].sum()), running=running,
         charge_kg=charge, shown_from=shown_from, fed_kg_s=rate_kg_s,
         pieces_1_s=float(_fed_pieces(problem, rate_kg_s).sum()), rated_torque_Nm=rated,
-        overload_torque_Nm=float(m["overload"]) * rated,
+        overload_torque_Nm=float(m["overload"]) * rated, every_s=every or math.nan,
     )  # fmt: skip
 
 
@@ -201,10 +214,23 @@ def scene_of(problem: Setup, o: Outcome, rate_kg_s: float) -> Scene:
     rates, strikes = Rates(np.zeros((RATE_NODES, N_RATES)), ln_low, step), np.zeros(1, STRIKES)
     ages = np.interp(ln_low + step * np.arange(RATE_NODES), np.log(problem.x), o.steps.ages[-1])
     fill_table(m, state[0], strikes[0], ages, rates)
-    arrivals = Arrivals(np.cumsum(_fed_pieces(problem, rate_kg_s)), problem.x)
+    arrivals = Arrivals(
+        np.cumsum(_fed_pieces(problem, rate_kg_s)), problem.x, *handfuls(problem.config.feed, m, rate_kg_s)
+    )
     powder = _powder_pool(problem, o, strikes[0], ~coarse, rate_kg_s)
     charge = Charge(_charge_pieces(problem, o), float(o.mass[~coarse].sum()), float(o.state["omega"]))
     return Scene(state, strikes, rates, arrivals, powder, charge)
+
+
+def handfuls(feed: Feed, m: np.void, rate_kg_s: float) -> tuple[float, float]:
+    """(how often a handful comes [s], how long it takes to fall in [s]) at a mean rate; zeros where feed is even."""
+    if feed.handful_kg is None or feed.every_s is None:
+        return 0.0, 0.0
+    every = feed.handful_kg / rate_kg_s
+    flow = as_written(drive.opening_flow)(
+        float(m["density"] * m["bulk_fraction"]), float(m["feed_opening"]), float(m["feed_size"])
+    )
+    return every, min(every, max(HAND_S, feed.handful_kg / flow if flow > 0.0 else every))
 
 
 def _powder_pool(problem: Setup, o: Outcome, strikes, fine: np.ndarray, rate: float) -> Powder:

@@ -40,6 +40,12 @@ def batch_of(p: Prediction) -> tuple[float, float] | None:
     return (mass, time) if math.isfinite(mass) and math.isfinite(time) else None
 
 
+def handful_of(p: Prediction) -> tuple[float, float] | None:
+    """(mass [kg], every so many seconds) of a feed by hand, None for another."""
+    mass, every = config_value(p, "feed", "handful", "kg"), config_value(p, "feed", "every", "s")
+    return (mass, every) if math.isfinite(mass) and math.isfinite(every) else None
+
+
 def feed_size(p: Prediction, share: float) -> float:
     """Size [m] that a share of the feed's mass is finer than; NaN if unknown."""
     t = p.main.table

@@ -90,12 +90,23 @@ class ChamberTrace:
     pieces_1_s: float = float("nan")  # pieces fed per second, of those that are followed
     rated_torque_Nm: float = float("nan")  # of the motor, at its speed without load
     overload_torque_Nm: float = float("nan")
+    every_s: float = float("nan")  # fed by hand: so often comes a handful, the first at the start of a history
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether it was fed by hand."""
+        return self.every_s > 0.0
+
+    @property
+    def _fed_for_s(self) -> float:
+        """How long an even feed would take for what a history was fed: of a feed by hand a whole handful."""
+        return max(self.duration_s, self.every_s) if self.by_hand else self.duration_s
 
     @property
     def too_few(self) -> bool:
         """Whether too few pieces came to tell how often it stalls; a stall that was seen tells."""
         stalls = self.stalls + (self.running.stalls if self.running else 0)
-        return stalls == 0 and self.pieces_1_s * self.duration_s < FEW_PIECES
+        return stalls == 0 and self.pieces_1_s * self._fed_for_s < FEW_PIECES
 
 
 @dataclass(frozen=True)

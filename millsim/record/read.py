@@ -352,6 +352,7 @@ def _read_later(group) -> dict:
         "pieces_1_s": _float(group["piece_rate"]),
         "rated_torque_Nm": _float(group["rated_torque"]),
         "overload_torque_Nm": _float(group["overload_torque"]),
+        **({"every_s": _float(group["every"])} if "every" in group else {}),
     }
 
 

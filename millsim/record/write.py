@@ -250,6 +250,8 @@ def _write_trace(file, trace: ChamberTrace) -> None:
     netcdf.number(group, "piece_rate", trace.pieces_1_s, "1/s", "pieces fed per second, of those that are followed")
     netcdf.number(group, "rated_torque", trace.rated_torque_Nm, "N m", "rated torque at the speed without load")
     netcdf.number(group, "overload_torque", trace.overload_torque_Nm, "N m", "torque for a moment, at the same speed")
+    if trace.by_hand:
+        netcdf.number(group, "every", trace.every_s, "s", "time from one handful to the next, of a feed by hand")
     group.attrs["shown_from"] = trace.shown_from
     if trace.running is not None:
         _write_running(group.create_group("running"), trace.running)

@@ -4,7 +4,7 @@ import math
 
 from ..base.numerics.uncompiled import as_written
 from ..base.quantities.scalar import Scalar
-from ..base.quantities.written import capital, digits, shown_unit, wrap
+from ..base.quantities.written import capital, digits, duration, join_words, shown_unit, wrap
 from ..base.reading.key import AS_MUCH
 from ..laws import drive, strength
 from ..mill import parts
@@ -64,11 +64,10 @@ def describe(config: Config) -> str:
     """The config in plain words with the numbers derived from it."""
     r = config.rotor
     found = derived(config)
-    tools = f"{r.bars} {r.mount} {'hammer' if r.mount == 'swinging' else 'bar'}{'s' if r.bars != 1 else ''}"
     lines = [
         complete_words(config),
-        f"A rotor {_mm(2 * r.radius_m)} across with {tools}, {r.edge} edges; {_wall(config)}; "
-        f"a {config.sieve.kind} with {_mm(config.sieve.hole_m)} holes.",
+        f"A rotor {_mm(2 * r.radius_m)} across with {tools(config)}, {edge_words(config)}; {_wall(config)}; "
+        f"a {config.sieve.kind} with {_mm(config.sieve.hole_m)} holes{_around(config)}.",
         f"Fed {_rate(config)}: {config.material.title or config.feed.material}.",
     ]
     if found["largest_feed_m"].value > config.stator.gap_m:
@@ -87,6 +86,31 @@ def complete_words(config: Config) -> str:
     return f"{capital(config.name)}: the config is complete and without contradictions."
 
 
+def tools(config: Config) -> str:
+    """What the rotor carries: "4 rigid bars", "6 rings of 2 rigid bars, staggered"."""
+    r = config.rotor
+    bars = f"{r.bars} {r.mount} {'hammer' if r.mount == 'swinging' else 'bar'}{'s' if r.bars != 1 else ''}"
+    if r.ring_count == 1:
+        return bars
+    offset = r.ring_offset or "taken as in line"
+    return f"{r.ring_count} rings of {bars}{'' if r.mount == 'swinging' else f', {offset}'}"
+
+
+def edge_words(config: Config) -> str:
+    """The edges: "toothed edges", "30 % toothed and 70 % bevelled edges"."""
+    edges = config.rotor.edges
+    if len(edges) == 1:
+        return f"{edges[0][0]} edges"
+    return f"{join_words([f'{100.0 * share:.3g} % {kind}' for kind, share in reversed(edges)])} edges"
+
+
+def _around(config: Config) -> str:
+    """How much of the circumference a sieve covers that is given by that."""
+    s = config.sieve
+    share = s.angle_rad / (2.0 * math.pi) if s.angle_rad is not None else s.share
+    return "" if share is None else f" over {360.0 * share:.3g}° of the circumference"
+
+
 def _wall(config: Config) -> str:
     s = config.stator
     wall = f"{s.pins} pins of {_mm(s.pin_diameter_m)}" if s.kind == "pins" else "a smooth wall"
@@ -98,6 +122,9 @@ def _rate(config: Config) -> str:
     if f.batch:
         mass = _number(Scalar(f.batch.mass_kg, "kg", ""))
         return f"as a batch of {mass}, milled for {digits(f.batch.time_s / 60)} min"
+    if f.handful_kg is not None and f.every_s is not None:
+        rate = _number(Scalar(f.handful_kg / f.every_s, "kg/s", ""))
+        return f"{_number(Scalar(f.handful_kg, 'kg', ''))} by hand every {duration(f.every_s)}, {rate} on average"
     return AS_MUCH if f.rate_kg_s is None else f"at {_number(Scalar(f.rate_kg_s, 'kg/s', ''))}"
 
 

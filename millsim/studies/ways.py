@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from ..base.quantities.units import readable
 from ..base.quantities.written import digits
+from ..mill.config.derived import rotor_height
 from ..mill.config.mill import Config, Sieve
 from ..mill.config.schema import EDGES
 from ..mill.parts import stock_hole
@@ -93,8 +94,9 @@ def _of_motion(config: Config) -> Iterator[Way]:
 
     def lower(height: float) -> tuple[str, tuple[str, ...]]:
         keys = [f'rotor.bar_height="{height * 1e3:.6g} mm"']
-        if config.stator.kind == "pins" and config.stator.free_length_m > height:
-            keys.append(f'stator.free_length="{height * 1e3:.6g} mm"')
+        rotor = rotor_height(r.rings, height, r.ring_spacing_m)
+        if config.stator.kind == "pins" and config.stator.free_length_m > rotor:
+            keys.append(f'stator.free_length="{rotor * 1e3:.6g} mm"')
         return f"bars {readable(height, 'mm')} high", tuple(keys)
 
     for factor in (1.8, 0.5):

@@ -240,3 +240,9 @@ def duration(seconds: float) -> str:
     if seconds < 7200:
         return f"{digits(seconds / 60, 2)} min"
     return f"{digits(seconds / 3600, 2)} h" if seconds < 172800 else f"{digits(seconds / 86400, 2)} days"
+
+
+def given(value: float, unit: str) -> str:
+    """A number that was given, not predicted: as it was given, in its workshop unit."""
+    shown, factor, offset = shown_unit(value, unit)
+    return f"{digits(value * factor + offset)} {shown}".strip()

@@ -30,6 +30,7 @@ DRAWS = 64
 NO_RATE = 1e-6  # kg/s, for the place of a mill that gives nothing
 WINDOW = "window"  # the share of the powder in the window asked for
 COMPARED = ("throughput_kg_s", "x50_m", "x90_m", "gross_J_kg", "outlet_temperature_K")
+_FIRST = ("rotor.mount", "rotor.edge", "stator.gap", "rotor.rings")  # what makes a mill what it is is told first
 _NOT_SAID = ("mill.name", "feed.material", *(f"run.{key.name}" for key in SECTIONS["run"]))
 
 
@@ -209,14 +210,15 @@ def _window(m: Mill, s: band.Samples | None, p: Setup, window_m: tuple[float, fl
 
 
 def _differences(mills: list[Mill]) -> tuple[tuple[str, tuple[object, ...]], ...]:
-    """Every key whose value is not the same in all, in the order of a config; cards by their title, and of cards of one
-    title the numbers."""
+    """Every key whose value is not the same in all, what makes the mill first, then in the order of a config; cards by
+    their title, and of cards of one title the numbers."""
     found = []
     for section, keys in SECTIONS.items():
         for key in keys:
             values = tuple(_value(m.config, section, key) for m in mills)
             if f"{section}.{key.name}" not in _NOT_SAID and len(set(values)) > 1:
                 found.append((f"{section}.{key.name}", values))
+    found.sort(key=lambda row: _FIRST.index(row[0]) if row[0] in _FIRST else len(_FIRST))
     cards = tuple(m.config.material.title for m in mills)
     found += [("feed.material", cards)] if len(set(cards)) > 1 else []
     found += _numbers("material", [m.config.material for m in mills])

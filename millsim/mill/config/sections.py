@@ -16,6 +16,9 @@ class Rotor:
     bar_height_m: float
     bar_thickness_m: float
     edge: str
+    blunt_share: float | None
+    bevelled_share: float | None
+    toothed_share: float | None
     edge_radius_m: float | None  # measured, of `edge`
     edge_radius_error: float | None
     rings: int | None

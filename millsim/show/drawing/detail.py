@@ -97,7 +97,7 @@ def _gap(sheet: Sheet, x: float, bottom: float, high: float, shape: Shape, scale
     middle = x + 0.5 * (CELL_MM - 9.0)
     outline = bar_outline(shape)
     lead = outline[-1][0]  # the leading side stands where it can be seen
-    edge_y = max(p[1] for p in outline if p[0] == lead) if shape.edge == "bevelled" else shape.tip
+    edge_y = max(p[1] for p in outline if p[0] == lead) if shape.bar_edge(0) == "bevelled" else shape.tip
     view = View(sheet, min(middle, middle + 8.0 - lead * scale), tip - edge_y * scale, scale)
     look = {"facecolor": ROTOR, "label": "detail bar"}
     parts = [view.polygon(outline, **look)]
@@ -133,7 +133,7 @@ def _sieve(sheet: Sheet, x: float, top: float, shape: Shape, scale: float, high:
     words = [f"{'opening' if shape.mesh else 'hole Ø'} {mm(shape.hole)}", f"pitch {mm(shape.pitch)}"]
     words += [
         "square weave" if shape.mesh else "60° stagger",
-        f"{'mesh' if shape.mesh else 'plate'} {mm(shape.plate)} thick",
+        f"{'thread' if shape.cloth else 'mesh' if shape.mesh else 'plate'} {mm(shape.plate)} thick",
     ]
     words += [] if drawn else ["holes too fine to", "draw at this scale"]
     return min(bottom - 2.0 - thick, sheet.lines(x + CELL_MM, top, words)) - 4.0

@@ -22,9 +22,13 @@ class Shape:
 
     tip: float  # radius of the bar tips
     bars: int
-    height: float  # of the bars, along the shaft
+    height: float  # of the rotor, along the shaft
+    rings: int
+    ring: float  # height of one ring of bars
+    spacing: float  # between rings
+    staggered: bool  # each ring is turned against the last
     thickness: float  # of the bars, along the circle
-    edge: str
+    edges: tuple[tuple[str, float], ...]  # (kind, share of the length)
     pivot: float  # radius of the hammer pivots
     pivot_pin: float  # diameter
     pivot_pin_given: bool  # else assumed
@@ -41,8 +45,9 @@ class Shape:
     sieve_width: float  # along the shaft
     hole: float
     pitch: float  # hole centre to hole centre
-    plate: float  # thickness of plate or mesh
-    mesh: bool
+    plate: float  # thickness of plate, mesh or thread
+    mesh: bool  # woven, of wires or threads
+    cloth: bool
     opening: float  # diameter of the feed opening
     largest: float
     median: float
@@ -94,6 +99,16 @@ class Shape:
         """(pins,) [degrees]; the gap is dimensioned at GAP_ANGLE, midway between two of them."""
         return GAP_ANGLE + (np.arange(self.pins) + 0.5) * 360.0 / max(self.pins, 1)
 
+    def bar_edge(self, bar: int) -> str:
+        """Kind of edge a bar is drawn with: each on about its share of the bars, the most frequent kind first."""
+        kinds = sorted(self.edges, key=lambda e: -e[1])
+        upto = np.cumsum([share for _, share in kinds])
+        return kinds[min(int(np.searchsorted(upto, (bar + 0.5) / self.bars)), len(kinds) - 1)][0]
+
+    def turn(self, ring: int) -> float:
+        """By how much a ring is turned against the first [degrees]."""
+        return ring * 360.0 / (self.bars * self.rings) if self.staggered else 0.0
+
     def bar_angles(self) -> np.ndarray:
         """(bars,) [degrees]; the first stands across a pin where there are pins, half a bar step below GAP_ANGLE."""
         first = GAP_ANGLE - 180.0 / self.bars
@@ -122,29 +137,34 @@ def shape_of(config: Config) -> Shape:
     pins = s.pins if s.kind == "pins" else 0
     pin = s.pin_diameter_m if pins else 0.0
     sieve = r.radius_m + s.gap_m + pin
-    share = v.area_m2 / (2 * math.pi * sieve * r.bar_height_m)
+    told = v.angle_rad / (2.0 * math.pi) if v.angle_rad is not None else v.share
+    share = told or v.area_m2 / (2 * math.pi * sieve * r.height_m)
+    wide = v.area_m2 / (2 * math.pi * sieve * told) if told else max(1.0, share) * r.height_m
     pivot = (r.pivot_radius_m or 0.0) if r.mount == "swinging" else 0.0
     pivot_pin = r.pivot_pin_diameter_m or min(0.4 * r.bar_thickness_m, 0.8 * (r.radius_m - pivot))
     disc = min(pivot + 0.6 * max(r.bar_thickness_m, pivot_pin), 0.5 * (pivot + r.radius_m)) if pivot else 0.0
     boss = min(0.7 * shaft, 0.5 * (shaft / 2 + r.radius_m))
     return Shape(
-        tip=r.radius_m * MM, bars=r.bars, height=r.bar_height_m * MM, thickness=r.bar_thickness_m * MM, edge=r.edge,
+        tip=r.radius_m * MM, bars=r.bars, height=r.height_m * MM, rings=r.ring_count, ring=r.bar_height_m * MM,
+        spacing=(r.ring_spacing_m or 0.0) * MM, staggered=r.staggered, thickness=r.bar_thickness_m * MM, edges=r.edges,
         pivot=pivot * MM, pivot_pin=pivot_pin * MM * bool(pivot), pivot_pin_given=r.pivot_pin_diameter_m is not None,
         hub=max(config.model.value("hub_share") * r.radius_m, disc, boss) * MM, shaft=shaft * MM,
         gap=s.gap_m * MM, pins=pins, pin=pin * MM, free_length=s.free_length_m * MM * bool(pins),
         both_ends=s.held == "both ends", threaded=bool(s.threaded),
-        sieve=sieve * MM, share=min(1.0, share), sieve_width=max(1.0, share) * r.bar_height_m * MM,
-        hole=v.hole_m * MM, pitch=_pitch(config) * MM, plate=(v.thickness_m or 0.0) * MM, mesh=v.kind == "mesh",
+        sieve=sieve * MM, share=min(1.0, share), sieve_width=wide * MM,
+        hole=v.hole_m * MM, pitch=_pitch(config) * MM, plate=(v.thickness_m or 0.0) * MM, mesh=v.woven,
+        cloth=v.kind == "cloth",
         opening=f.opening_m * MM, largest=f.size.top_m * MM, median=median_feed(f.size) * MM,
-        clearance=0.02 * max(2 * r.radius_m, r.bar_height_m) * MM,
+        clearance=0.02 * max(2 * r.radius_m, r.height_m) * MM,
     )  # fmt: skip
 
 
 def _pitch(config: Config) -> float:
     """Hole centre to hole centre [m]: as given, else from the open share."""
     v = config.sieve
-    if v.kind == "mesh":
-        return v.hole_m + v.wire_m if v.wire_m else v.hole_m / math.sqrt(v.open_fraction)
+    if v.woven:
+        wire = v.wire_m or v.thread_m
+        return v.hole_m + wire if wire else v.hole_m / math.sqrt(v.open_fraction)
     return v.pitch_m or v.hole_m * math.sqrt(_ROUND / v.open_fraction)
 
 
@@ -159,20 +179,22 @@ def median_feed(size: FeedSize) -> float:
     return float(np.exp(np.interp(0.5, size.sheet_q3, np.log(size.sheet_apertures_m))))
 
 
-def bar_outline(shape: Shape) -> np.ndarray:
+def bar_outline(shape: Shape, edge: str = "") -> np.ndarray:
     """(k, 2) outline of one bar that points up, its leading side to the right; the tip is turned to the tip circle.
 
-    Bevelled: the tip falls back behind the leading edge. Toothed: notches in the leading side. Both are drawn freely.
+    edge: its kind, that of the first bar unless told. Bevelled: the tip falls back behind the leading edge. Toothed:
+    notches in the leading side. Both are drawn freely.
     """
     R, t, root = shape.tip, shape.thickness, min(shape.root, 0.9 * shape.tip)
     half = t / 2
     across = np.linspace(-half, half, 17)
     tip = np.sqrt(R * R - across**2) if t < 2 * R else np.full(17, R)
-    if shape.edge == "bevelled":
+    edge = edge or shape.bar_edge(0)
+    if edge == "bevelled":
         drop = min(0.45 * t, 0.4 * (R - root))
         tip = tip - drop * (half - across) / t
     points = [(-half, root), *zip(across, tip, strict=True)]
-    if shape.edge == "toothed":
+    if edge == "toothed":
         depth = min(0.25 * t, 0.1 * (R - root))
         step = min(0.45 * t, 0.2 * (R - root))
         points.append((half, tip[-1] - 0.3 * step))

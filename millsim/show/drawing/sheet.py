@@ -152,8 +152,9 @@ def _title_block(sheet: Sheet, c: Config, scale: float) -> None:
     words += ("grey is assumed, and so are sense of rotation,", "form of bevel or teeth, place of feed and sieve.")
     sheet.lines(columns[0], _FLOOR - 9.4, words)
     r, v, d = c.rotor, c.sieve, c.drive
+    edges = f"edge{'s' * (len(r.edges) > 1)}: {', '.join(kind for kind, _ in reversed(r.edges))}"
     motion = [f"tip speed {digits(r.radius_m * d.speed_rad_s)} m/s,", f"speed {readable(d.speed_rad_s, 'rpm')},",
-              "both without load", f"edge: {r.edge}", f"mount: {r.mount}"]  # fmt: skip
+              "both without load", edges, f"mount: {r.mount}"]  # fmt: skip
     opening = [f"sieve: {v.kind}, {digits(v.area_m2 * 1e4)} cm²", f"open: {digits(v.open_fraction * 100)} %, "
                f"{digits(v.area_m2 * v.open_fraction * 1e4)} cm²", sheet.fitted(f"feed: {c.feed.material}", 60.0),
                f"config {c.sha256[:12]}", f"millsim {__version__}"]  # fmt: skip

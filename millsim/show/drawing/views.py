@@ -66,10 +66,13 @@ def _pin(view: View, shape: Shape, at: np.ndarray) -> None:
 
 def _rotor(view: View, shape: Shape) -> None:
     """Hub, bars or hammers with their pivots, shaft."""
-    outline = bar_outline(shape)
+    outlines = [bar_outline(shape, shape.bar_edge(i)) for i in range(shape.bars)]
     width = min(FIRM, max(0.25, 0.4 * shape.thickness * view.scale))
+    for ring in range(1, shape.rings if shape.staggered else 1):
+        for outline, angle in zip(outlines, shape.bar_angles() + shape.turn(ring), strict=True):
+            view.polygon(turned(outline, angle), facecolor="white", edgecolor=BLUE, lw=0.5, label="ring", zorder=2.5)
     view.circle(shape.hub, **_ASSUMED, label="hub", zorder=3)
-    for angle in shape.bar_angles():
+    for outline, angle in zip(outlines, shape.bar_angles(), strict=True):
         at = on_circle(shape.pivot, angle)
         if shape.eye > shape.thickness / 2:
             view.circle(shape.eye, at, **_ASSUMED, label="eye", zorder=3.5)
@@ -139,10 +142,9 @@ def gap_words(shape: Shape) -> tuple[str, str]:
 
 def _bar_label(view: View, shape: Shape, left: float, bottom: float) -> None:
     """Number, thickness and edge of the bars, with two arrows across one of them."""
-    lines = [
-        f"{shape.bars} {shape.tool}{'s' * (shape.bars > 1)}, {mm(shape.thickness)} thick",
-        f"{shape.edge} leading edge",
-    ]
+    bars = f"{shape.bars} {shape.tool}{'s' * (shape.bars > 1)}"
+    turned_rings = f"{shape.rings} {'staggered ' * shape.staggered}rings of {bars}"
+    lines = [f"{turned_rings if shape.rings > 1 else bars}, {mm(shape.thickness)} thick", *_edge_lines(shape)]
     pin = f" Ø {mm(shape.pivot_pin)}" if shape.pivot_pin_given else ""
     lines += [f"pivots{pin} at radius {mm(shape.pivot)}"] * bool(shape.pivot)
     view.sheet.lines(left, bottom, lines)
@@ -160,19 +162,22 @@ def _bar_label(view: View, shape: Shape, left: float, bottom: float) -> None:
     view.sheet.leader(other, far)
 
 
+def _edge_lines(shape: Shape) -> list[str]:
+    """The edges in one line, of several kinds in two."""
+    if len(shape.edges) == 1:
+        return [f"{shape.edges[0][0]} leading edge"]
+    first, *others = (f"{digits(100.0 * share)} % {kind}" for kind, share in reversed(shape.edges))
+    return [f"edges {first},", ", ".join(others)]
+
+
 def section(view: View, shape: Shape) -> None:
     """The mill cut along its shaft, which lies level; the origin is on the axis, at the back wall."""
     W, start = shape.width, (shape.width - shape.height) / 2
     walls = WALL_MM / view.scale
     _casing(view, shape, walls)
     view.box(start, -shape.hub, start + shape.height, shape.hub, **_ASSUMED, label="hub")
-    for side in (1, -1)[: 1 if shape.bars == 1 else 2]:
-        end, at, pin = start + shape.height, side * shape.pivot, shape.pivot_pin / 2
-        if shape.eye > shape.thickness / 2:
-            view.box(start, at - shape.eye, end, at + shape.eye, **_ASSUMED, label="eye side")
-        view.box(start, side * shape.root, end, side * shape.tip, facecolor=ROTOR, label="bar side")
-        if shape.pivot:
-            view.box(start, at - pin, end, at + pin, facecolor="white", lw=0.6, ls=HIDDEN, label="pivot side")
+    for ring in range(shape.rings):
+        _ring(view, shape, start + ring * (shape.ring + shape.spacing), ring)
     for side in (1, -1)[: min(shape.pins, 2)]:
         inner, outer = side * shape.wall, side * (shape.wall + shape.pin)
         ends = (shape.pins_from, shape.pins_from + shape.free_length)
@@ -193,6 +198,21 @@ def section(view: View, shape: Shape) -> None:
     _section_labels(view, shape, start)
 
 
+def _ring(view: View, shape: Shape, start: float, ring: int) -> None:
+    """One ring of bars in the section; bars of a ring that is turned are seen behind it, as long as they look there."""
+    end, pin = start + shape.ring, shape.pivot_pin / 2
+    seen = abs(math.cos(math.radians(shape.turn(ring)))) if shape.bars <= 2 else 1.0
+    look = {"facecolor": ROTOR} if shape.turn(ring) == 0.0 else {"facecolor": "white", "edgecolor": BLUE, "lw": 0.8}
+    for side in (1, -1)[: 1 if shape.bars == 1 else 2]:
+        at = side * shape.pivot
+        if shape.eye > shape.thickness / 2:
+            view.box(start, at - shape.eye, end, at + shape.eye, **_ASSUMED, label="eye side")
+        tip = side * max(shape.root + 0.02 * shape.tip, shape.tip * seen)
+        view.box(start, side * shape.root, end, tip, **look, label="bar side")
+        if shape.pivot:
+            view.box(start, at - pin, end, at + pin, facecolor="white", lw=0.6, ls=HIDDEN, label="pivot side")
+
+
 def _casing(view: View, shape: Shape, walls: float) -> None:
     """Back wall, cover with the feed opening, and what is not sieve of the periphery; all of it assumed."""
     W, high = shape.width, max(shape.sieve + shape.plate, shape.opening / 2 + 0.1 * shape.sieve)
@@ -210,7 +230,10 @@ def _section_labels(view: View, shape: Shape, start: float) -> None:
     """Dimension lines: bar height and free length above, sieve width below, diameters beside."""
     sheet, reach = view.sheet, shape.widest
     middle = view.at(shape.width / 2, 0)[0]
-    rows = [(start, shape.height, shape.tip, f"{shape.tool} height {mm(shape.height)}")]
+    words = f"{shape.tool} height {mm(shape.height)}"
+    if shape.rings > 1:
+        words = f"{shape.rings} rings of {mm(shape.ring)}, {mm(shape.height)} in all"
+    rows = [(start, shape.height, shape.tip, words)]
     if shape.pins:
         words = f"pins' free length {mm(shape.free_length)}"
         rows.append((shape.pins_from, shape.free_length, shape.wall + shape.pin, words))

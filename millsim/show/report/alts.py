@@ -10,6 +10,7 @@ from ...mill.config.mill import Config
 from ...record.asked import batch_of, feed_size
 from ...record.outputs import OUTPUTS, figure
 from ...record.prediction import Prediction
+from ...studies.drawing import edge_words
 from ..words.advice import band_name, room_K
 from ..words.stalls import begun, figure_words
 from ..words.tables import ledger_watts
@@ -115,10 +116,11 @@ def drawing_alt(config: Config, p: Prediction) -> str:
     """The sizes a builder would check on the drawing."""
     r, s, sieve = config.rotor, config.stator, config.sieve
     tools = f"{r.bars} {'swinging hammers' if r.mount == 'swinging' else 'bars'}"
+    tools = f"{r.ring_count} rings of {tools}" if r.ring_count > 1 else tools
     wall = f"{s.pins} pins of {_size(s.pin_diameter_m)}" if s.kind == "pins" else "a smooth wall"
     text = (
         f"Drawing to scale, front view and section: rotor {_size(2 * r.radius_m)} across with {tools} "
-        f"{_size(r.bar_height_m)} high and {_size(r.bar_thickness_m)} thick, {r.edge} edges; {wall} at a gap of "
+        f"{_size(r.bar_height_m)} high and {_size(r.bar_thickness_m)} thick, {edge_words(config)}; {wall} at a gap of "
         f"{_size(s.gap_m)}; {sieve.kind} with holes of {_size(sieve.hole_m)}. Enlarged beside the holes: a feed piece "
         f"of up to {_size(config.feed.size.top_m)}"
     )

@@ -11,6 +11,7 @@ from ...base.quantities.written import (
     capital,
     digits,
     duration,
+    given,
     join_words,
     number,
     sentence,
@@ -37,7 +38,7 @@ from . import guesses
 from .changes import review_words
 from .limits import far_over, limit_words, loaded, measure_empty, named, nip_works, what_limits
 from .parameters import parameter_words
-from .stalls import stall_risk
+from .stalls import by_hand_words, stall_risk
 
 WIDE_SPAN = 4.0  # above this one median says little
 LITTLE = 0.05  # share of the powder in a factor of 2 in size that counts as a gap between two kinds
@@ -73,7 +74,7 @@ def how_much(p: Prediction) -> str:
     if not math.isfinite(p.requested_rate_kg_s):
         text = f"{name} makes about {with_band(p, rate)} of powder, fed as fast as it can grind"
     else:
-        text = f"{name} makes {rate.text} of powder, as fed"
+        text = f"{name} makes {rate.text} of powder, {by_hand_words(p) or 'as fed'}"
         text += f"; it would take about {with_band(p, most)}" if most else ""
     value = p.main.scalars["throughput_kg_s"].value
     kilogram = f" One kilogram takes about {duration(1 / value)}." if value > 0 else ""
@@ -152,12 +153,6 @@ def with_band(p: Prediction, found: Shown) -> str:
     if not found.band or found.fixed:
         return found.text
     return f"{found.text} ({band_name(p)} {found.band} {found.unit}".rstrip() + ")"
-
-
-def given(value: float, unit: str) -> str:
-    """A number that was given, not predicted: as it was given, in its workshop unit."""
-    shown, factor, offset = shown_unit(value, unit)
-    return f"{digits(value * factor + offset)} {shown}".strip()
 
 
 def band_name(p: Prediction) -> str:

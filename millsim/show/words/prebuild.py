@@ -7,6 +7,7 @@ import textwrap
 from ...base.quantities.written import capital, digits, join_words, sentence, wrap
 from ...mill.config.mill import Config
 from ...studies import drawing
+from ...studies.prebuild.alike import not_told_apart
 from ...studies.prebuild.bars import couple
 from ...studies.prebuild.facts import DYNAMIC, MillFacts
 from ...studies.prebuild.hammer import bite_on_screws, pull, screws
@@ -71,6 +72,7 @@ def review_text(config: Config, lines: list[ReviewLine], quick: bool = False) ->
 def review_short(config: Config, lines: list[ReviewLine], quick: bool = False) -> Short:
     """What fails and its cure, what is close, what could not be checked, then how many pass."""
     told = [said(drawing.complete_words(config)), *(said(f"{text}.", 5) for text in config.ignored)]
+    told.append(said(alike_words(config), 2))
     bad = [x for verdict in ("fails", "close") for x in lines if x.verdict == verdict]
     for n, x in enumerate(bad):
         figures = ", ".join(text for text in figures_of(x) if text)
@@ -95,6 +97,18 @@ def ignored(config: Config) -> list[str]:
     """Lines on what the config and its cards say to no effect, with an empty one behind."""
     lines = [line for text in config.ignored for line in wrap(f"{text}.")]
     return [*lines, ""] if lines else []
+
+
+def alike(config: Config) -> list[str]:
+    """The line on what the config gives and no law tells apart, with an empty one behind."""
+    told = alike_words(config)
+    return [*wrap(told), ""] if told else []
+
+
+def alike_words(config: Config) -> str:
+    """What the config gives and no law tells apart, as a sentence; "" where there is nothing."""
+    told = not_told_apart(config)
+    return f"Given, but no law here tells apart: {'; '.join(told)}." if told else ""
 
 
 def review_json(config: Config, lines: list[ReviewLine], quick: bool = False) -> dict:

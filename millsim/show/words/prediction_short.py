@@ -3,7 +3,7 @@
 import math
 
 from ...base.quantities.written import capital, digits, join_words, sentence
-from ...record.asked import batch_of
+from ...record.asked import batch_of, handful_of
 from ...record.limits import HARDLY_GRINDS, cannot_run_words
 from ...record.outputs import OUTPUTS, figure
 from ...record.prediction import Prediction
@@ -24,7 +24,7 @@ def to_short(p: Prediction) -> Short:
     parts = [said(first)]
     if p.runs:
         parts += [labelled("How fine", advice.how_fine(p), 1), labelled("Energy", _energy(p), 4)]
-        parts += [labelled("Stalls", stall_risk(p), 2)] if stalls_seen(p.trace) else []
+        parts += [labelled("Stalls", stall_risk(p), 2)] if stalls_seen(p.trace) or handful_of(p) else []
         parts += [said(engines_agree(p), 2)] if "DISAGREE" in engines_agree(p) else []
     parts += [
         labelled("What limits it", which_limit(p), 1),

@@ -2,7 +2,8 @@
 
 import math
 
-from ...base.quantities.written import capital, digits, duration, join_words, rate_words
+from ...base.quantities.written import capital, digits, duration, given, join_words, rate_words
+from ...record.asked import config_value, handful_of
 from ...record.limits import OVER, STATUS_WORDS
 from ...record.prediction import STEADY, ChamberTrace, Prediction, Running
 
@@ -14,7 +15,19 @@ def stall_risk(p: Prediction) -> str:
     t = p.trace
     if t is None or t.runs <= 0:
         return ""
-    return f"{fed_words(p)}, and followed piece by piece: {'; '.join(stall_chances(t))}.{_no_hours(p, t)}"
+    told = f"{fed_words(p)}, and followed piece by piece: {'; '.join(stall_chances(t))}.{_no_hours(p, t)}"
+    return f"{told}{by_hand(p, t)}"
+
+
+def by_hand(p: Prediction, t: ChamberTrace) -> str:
+    """What a handful does in the history that is shown; "" where the feed is even."""
+    if handful_of(p) is None or not len(t.charge_kg):
+        return ""
+    running, idle = t.speed_rad_s > 0.0, config_value(p, "drive", "speed", "rad/s")
+    most, watts = given(float(t.charge_kg.max()), "kg"), given(float((t.torque_Nm * t.speed_rad_s).max()), "W")
+    slowed = 100.0 * float(t.speed_rad_s[running].min()) / idle if running.any() else 0.0
+    down = f"and the rotor down to {slowed:.0f} % of its speed without load" if running.all() else "and stops the rotor"
+    return f" A handful brings the charge to {most} and the shaft to {watts} for a moment, {down}."
 
 
 def _no_hours(p: Prediction, t: ChamberTrace) -> str:
@@ -38,7 +51,15 @@ def fed_words(p: Prediction) -> str:
     asked = math.isfinite(p.requested_rate_kg_s)
     rate = p.requested_rate_kg_s if asked or t is None else t.fed_kg_s
     fed = f"fed {rate_words(rate, 3)}" if math.isfinite(rate) else "fed this rate"
+    if hand := by_hand_words(p):
+        return f"{hand}, {rate_words(rate, 3)} on average"
     return fed if t is None or not t.pieces_1_s > 0 else f"{fed}, {_pace(t.pieces_1_s)}"
+
+
+def by_hand_words(p: Prediction) -> str:
+    """ "fed 50 g by hand every 60 s"; "" of another feed."""
+    hand = handful_of(p)
+    return f"fed {given(hand[0], 'kg')} by hand every {duration(hand[1])}" if hand else ""
 
 
 def _pace(pieces_1_s: float) -> str:
@@ -54,6 +75,9 @@ def stall_chances(t: ChamberTrace) -> list[str]:
         came += [f"{t.running.arrived} in {_watched(t.running)}"] if t.running else []
         return ["too few pieces to tell how often it stalls", ", ".join(came)]
     told = [f"{stall_counts(t)}: {start_chance(t)}"]
+    if t.running and t.by_hand:
+        told[-1] += f" ({TRIED} % interval)"
+        return [*told, _handfuls(t.running)]
     told += [f"{_running_counts(t.running)}: {running_rate(t.running)}"] if t.running else []
     told[-1] += f" ({TRIED} % interval{'s' if t.running else ''})"
     return told
@@ -64,7 +88,8 @@ def stalls_seen(t: ChamberTrace | None) -> str:
     if t is None:
         return ""
     told = [stall_counts(t)] if t.stalls else []
-    told += [_running_counts(t.running)] if t.running and t.running.stalls else []
+    count = _handfuls if t.by_hand else _running_counts
+    told += [count(t.running)] if t.running and t.running.stalls else []
     return join_words(told)
 
 
@@ -90,6 +115,12 @@ def start_chance(t: ChamberTrace) -> str:
 def _running_counts(r: Running) -> str:
     count = "no stall" if r.stalls == 0 else "1 stall" if r.stalls == 1 else f"{r.stalls} stalls"
     return f"{count} in {_watched(r)}"
+
+
+def _handfuls(r: Running) -> str:
+    """Of histories that each begin with a handful: "2 of 8 handfuls into the running mill stalled it"."""
+    many = "none of" if r.stalls == 0 else "all" if r.stalls == r.runs else f"{r.stalls} of"
+    return f"{many} {r.runs} handfuls into the running mill stalled it"
 
 
 def _watched(r: Running) -> str:

@@ -7,7 +7,7 @@ from ...base.reading.key import AS_MUCH
 from ...laws import cutting, motion, strength
 from ...mill.calibrated import LOOSE, TIGHT
 from ...record.limits import cannot_run_words
-from ...record.prediction import Limit
+from ...record.prediction import ChamberTrace, Limit
 from .facts import MillFacts, say
 from .judge import PREDICT, Rule
 from .line import ReviewLine
@@ -116,7 +116,9 @@ def nip_angle(f: MillFacts) -> ReviewLine:
     r = 0.5 * float(m["d_pin"])
     angle = as_written(cutting.nip_angle)(r, r, f.config.stator.gap_m, f.piece)
     grip = 2.0 * math.atan(float(m["bite_friction"]))
-    said = f"bar and pin taken as round as the pins; a {f.config.rotor.edge} edge grips up to {say(grip, 'deg', 2)}"
+    said = (
+        f"bar and pin taken as round as the pins; a {f.config.rotor.main_edge} edge grips up to {say(grip, 'deg', 2)}"
+    )
     gripped, pushed = "it is gripped and sheared", "it is mostly pushed out and hit, bitten now and then"
     return ANGLE.note(angle, f"{said}: {gripped if angle <= grip else pushed}.", grip)
 
@@ -162,9 +164,10 @@ def flooded(f: MillFacts) -> ReviewLine:
         return FLOODED.missing(DRAGGED)
     if not f.nips:
         return FLOODED.note(0.0, "No piece by itself is caught: a flooded chamber labours, it does not wedge.", limit)
-    meetings = f.config.rotor.bars * f.pins
+    bars = int(f.mill["turn_bars"])
+    meetings = bars * f.pins
     caught = meetings * as_written(cutting.overlap_share)(f.coarse, f.config.stator.gap_m, float(f.mill["run_out"]))
-    meet = f"{f.config.rotor.bars} bars meet {f.pins} pins {meetings} times a turn"
+    meet = f"{bars} bars meet {f.pins} pins {meetings} times a turn"
     said = f"{meet}; some {say(caught, digits=2)} bites of {say(f.coarse_work, 'J', 2)}, if pieces of " \
            f"{say(f.coarse, 'mm')} are each sheared right across"  # fmt: skip
     if f.bite < 0.5 * f.coarse_work:
@@ -181,6 +184,8 @@ def fed(f: MillFacts) -> ReviewLine:
     if found is None or not math.isfinite(found.load):
         return FED.missing("the prediction has no jam index")
     asked = f.config.feed
+    if asked.handful_kg is not None and f.prediction.trace is not None:
+        return by_hand(f, asked.handful_kg, f.prediction.trace)
     so = AS_MUCH if asked.rate_kg_s is None else say(asked.rate_kg_s, "kg/h")
     said = f"{'this batch' if asked.batch_mass_kg else f'fed {so}'}; it stalls at 1"
     if _by_bites(f, found):
@@ -190,6 +195,20 @@ def fed(f: MillFacts) -> ReviewLine:
         why, other = "the motor labours at its overload", f"or take {rotor}a stronger motor"
     stalls = f"Within seconds {why}, it slows down and stalls. Feed more slowly and evenly, {other}"
     return FED.judge(found.load, found.capacity, said, "Feed evenly; a surge stalls it", stalls)
+
+
+def by_hand(f: MillFacts, handful_kg: float, trace: ChamberTrace) -> ReviewLine:
+    """Whether handfuls stall the mill, by histories that follow the pieces."""
+    hand = f"handfuls of {say(handful_kg, 'g')}"
+    if not trace.stalls:
+        most = say(float(trace.charge_kg.max()), "g", 2) if len(trace.charge_kg) else "some"
+        return FED.tell(
+            "passes", 0.0, f"None of {trace.runs} starts with {hand} stalled; they bring the charge to {most}."
+        )
+    rotor = "a heavier rotor or " if f.nips else ""
+    cure = f"Feed less at a time and more often, or by a metering screw, or take {rotor}a stronger motor"
+    said = f"{trace.stalls} of {trace.runs} starts with {hand} stalled within {say(trace.duration_s, 's', 2)}. {cure}"
+    return FED.tell("fails", trace.stalls / trace.runs, said, margin=0.0)
 
 
 def _by_bites(f: MillFacts, found: Limit) -> bool:

@@ -6,13 +6,13 @@ import numpy as np
 
 from ...mill.config.mill import Config
 from ...record.prediction import Prediction
-from . import bars, hammer, jam, people, power, rotor, sieveair, stator, tool, warm
+from . import bars, cloth, hammer, jam, people, power, rotor, sieveair, stator, tool, warm
 from .facts import MillFacts
 from .judge import Rule
 from .line import ReviewLine
 
 GROUPS = ("rotor", "stator", "drive", "sieve and air", "heat", "dust and people")
-_PARTS = (rotor, bars, hammer, stator, jam, power, tool, sieveair, warm, people)
+_PARTS = (rotor, bars, hammer, stator, jam, power, tool, sieveair, warm, people, cloth)
 RULES = {x.name: x for part in _PARTS for x in vars(part).values() if isinstance(x, Rule)}
 NAMES = tuple(RULES)  # of all checks, in a fixed order: a bit each
 # Checks that say what a mill makes, not whether it holds: `choose` judges that by the target.
