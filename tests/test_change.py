@@ -91,6 +91,11 @@ def test_the_command_is_short_and_a_mill_that_gives_nothing_is_a_no(demo):
     assert bad.exit_code == 2
 
 
+def test_a_mill_at_its_heat_limit_cannot_be_cooler_and_is_told_why():
+    hot = rank(mills.config("demo", *COARSE, "drive.rated_power=3000 W"), "outlet", 0)
+    assert not hot.steps and "`--for rate` tells" in " ".join(change_text(hot).split())
+
+
 def test_json_of_a_mill_at_its_own_rate():
     words = [w for s in (*COARSE, "feed.rate=0.3 kg/h") for w in ("--set", s)]
     mill = str(mills.CONFIGS / "demo.toml")

@@ -149,13 +149,17 @@ def test_the_plan_makes_most_of_what_was_tried():
 
 
 def test_the_plan_stays_within_what_is_advised_where_it_can():
-    s = made_up(dust_share=0.1, hot=10.0)
-    day = a_day(filter_every_s=nan, filter_cleaning_s=1800.0)
+    s = made_up(dust_share=0.05, hot=10.0)
+    day = a_day(filter_every_s=nan, filter_cleaning_s=300.0)
     loads = Loads(0.2, 0.0)
     free, _ = study._planned(s, WARM, day, loads, 293.15, 1e3)
     cool, _ = study._planned(s, WARM, day, loads, 293.15, 330.0)
     assert free.filter_every_s == inf and cool.filter_every_s < inf
     assert np.nanmax(course(s, WARM, cool, loads, 293.15).outlet_K) <= 330.5
+    dear, _ = study._planned(s, WARM, replace(day, filter_cleaning_s=3600.0), loads, 293.15, 330.0)
+    assert dear.filter_every_s == inf  # not at the price of hours, but what it would cost is told
+    every, kg = study._cooler(s, WARM, replace(day, filter_cleaning_s=3600.0), loads, 293.15, 330.0)
+    assert every < inf and kg < 0.95 * course(s, WARM, dear, loads, 293.15).kg
 
 
 # --- a mill ----------------------------------------------------------------------------------------------
@@ -186,6 +190,11 @@ def test_the_figure_shows_the_day_with_its_stops(demo):
     for part in ("A day of production", "Made / kg", "Outlet / °C", "Air / (m³/h)", "stops:"):
         assert part in said, part
     assert len(figure.axes[1].patches) == len(demo.course.stops) > 0
+
+
+def test_keys_of_a_day_are_listed_with_what_is_usual():
+    rows = {x.split()[0]: x for x in CliRunner().invoke(cli, ["keys", "day"]).stdout.splitlines() if x.strip()}
+    assert "8 h" in rows["hours"] and " day " in rows["hours"] and "as found" in rows["filter_every"]
 
 
 def test_command_keys_and_refusals(tmp_path):

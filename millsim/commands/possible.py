@@ -75,7 +75,7 @@ def _asked(material, x50, x90, watts, at, rate, efficiency, feed, sheets):
         if len(sizes) != 1:
             message = "is given beside --x90" if sizes else "or --x90 is missing: how fine is it to be?"
             given.refuse("--x50", "", message, 'one of them, such as --x50 "0.3 mm"')
-        power = given.read(quantity, watts, "--watts", "W", 1.0, 1e6, "W", '"300 W"')
+        power = given.read(quantity, watts, "--watts", "W", 1.0, 1e5, "W", '"300 W"')
         wanted = given.read(quantity, rate, "--rate", "kg/s", 1e-8, 10.0, "kg/h", '"500 g/h"')
         if watts is None and rate is None:
             given.refuse("--watts", "", "or --rate is missing", 'one of them or both, such as --watts "300 W"')

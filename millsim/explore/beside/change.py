@@ -68,7 +68,8 @@ class Step:
 @dataclass(frozen=True)
 class Ranking:
     """The answer for one output of a mill: the mill as it is (None: it gives nothing), then what is worth making, the
-    best first, what makes coarser powder, and what the review fails; tried: how many ways there are."""
+    best first, what makes coarser powder, and what the review fails; tried: how many ways there are; opened: it is fed
+    as fast as it can grind, though the config asks for a rate."""
 
     config: Config
     goal: str
@@ -78,6 +79,7 @@ class Ranking:
     failing: tuple[Step, ...]
     tried: int
     draws: int
+    opened: bool = False
 
     @property
     def kelvins(self) -> bool:
@@ -89,8 +91,8 @@ def rank(
     config: Config, goal: str, draws: int = DRAWS, seed: int = 1, progress: Callable[[float], None] | None = None
 ) -> Ranking:
     """Try all steps of a mill for an output; draws: shared ones behind the first few differences, 0 for none."""
-    if goal == "rate" and not config.feed.batch and config.feed.rate_kg_s is not None:
-        config = with_keys(config, (TO_CAPACITY,))
+    opened = goal == "rate" and not config.feed.batch and config.feed.rate_kg_s is not None
+    config = with_keys(config, (TO_CAPACITY,)) if opened else config
     base = tried(config, config.feed.rate_kg_s)
     if base is None or base.outcome.code == CANNOT or not values_of(base)["throughput_kg_s"] > 0.0:
         return Ranking(config, goal, None, (), (), (), 0, draws)
@@ -108,7 +110,7 @@ def rank(
         tell = (lambda done: progress(0.4 + 0.6 * done)) if progress else None
         fine = _with_bands(config, goal, base, fine, draws, seed, tell)
     failing.sort(key=lambda s: -s.gain)
-    return Ranking(config, goal, base, tuple(fine), tuple(coarse), tuple(failing), len(ways), draws)
+    return Ranking(config, goal, base, tuple(fine), tuple(coarse), tuple(failing), len(ways), draws, opened)
 
 
 def values_of(t: Tried) -> dict[str, float]:

@@ -6,7 +6,7 @@ from math import isfinite
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import decimals, digits, join_words, number, sentence, shown_unit, table, wrap
 from ...explore.beside.change import COARSER, GOALS, LESS, Difference, Ranking, Step, values_of
-from ...record.limits import TRY_PREDICT
+from ...record.limits import LIMITS, TEMPERATURE, TRY_PREDICT
 from ...record.outputs import output_of, shown
 from .json import jsonable, picked
 from .short import Short, said, table_part
@@ -46,7 +46,10 @@ def _nothing(r: Ranking) -> str:
 def _lead(r: Ranking) -> str:
     kinds = f"of {r.tried} kinds of change that a workshop can make"
     if not r.steps:
-        return sentence(f"{r.config.name}: {kinds} none by itself gives {BETTER[r.goal]} and passes the review")
+        text = f"{r.config.name}: {kinds} none by itself gives {BETTER[r.goal]} and passes the review"
+        if r.goal == "outlet" and r.base is not None and r.base.outcome.binding == LIMITS[TEMPERATURE]:
+            text += "; it is fed until its outlet is at the limit, so `--for rate` tells what more air or cold allows"
+        return sentence(text)
     s, key = r.steps[0], GOALS[r.goal][0]
     was, now = (_figure(key, v[key]) for v in (values_of(r.base), s.values))  # type: ignore[arg-type]
     text = f"{r.config.name}: for {BETTER[r.goal]}, {kinds}, make this one first: {s.words}"
@@ -136,12 +139,14 @@ def _more(steps: tuple[Step, ...], most: int) -> str:
 
 
 def _notes(r: Ranking) -> list[str]:
+    opened = "Fed as fast as it can grind, whatever rate the config asks for. " if r.opened else ""
     if not any(s.difference for s in r.steps):
-        return ["Central estimates, each change by itself; uncertainty not shown."]
+        return [f"{opened}Central estimates, each change by itself; uncertainty not shown."]
     first = sum(s.difference is not None for s in r.steps)
     return [
-        f"Each by itself; central estimates, with the band of the difference for the first {first}: 80 % of {r.draws} "
-        "draws that the mills share; own: how much of it the model's own error and the day make by themselves."
+        f"{opened}Each by itself; central estimates, with the band of the difference for the first {first}: 80 % of "
+        f"{r.draws} draws that the mills share; own: how much of it the model's own error and the day make by "
+        "themselves."
     ]
 
 

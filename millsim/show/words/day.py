@@ -5,7 +5,7 @@ from math import isfinite, isnan
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import digits, duration, join_words, rate_words, sentence, table, wrap
 from ...record.heatlimit import celsius
-from ...record.limits import OVER, TRY_PREDICT, out_words
+from ...record.limits import OVER, TRY_PREDICT, out_words, status_words
 from ...record.outputs import shown
 from ...studies.day.answer import DayAnswer
 from ...studies.day.course import BAG, FILTER, LIMIT, MOTOR, PAUSE, SIEVE, Stop
@@ -154,10 +154,12 @@ def _heat(a: DayAnswer) -> str:
     warm, flow = float(T[T == T].max()), Q[Q == Q]
     air = [shown("air_flow_m3_s", Scalar(float(v), "m3/s", "")).text for v in (flow.max(), flow.min())]
     text = f"The outlet reaches {celsius(warm)} and the air falls from {air[0]} to {air[1]}; {a.limit.words()}"
-    hot = warm > a.limit.advised_K
-    return sentence(
-        f"{text}{'; hot powder cakes and can smoulder in the bag: let it cool before you close it up' if hot else ''}"
-    )
+    if warm > a.limit.advised_K + 0.5:
+        text += "; hot powder cakes and can smoulder in the bag: let it cool before you close it up"
+    if a.cooler is not None:
+        every, kg = a.cooler
+        text += f"; with the filter cleaned after {duration(every)} it stays within what is advised and makes {_kg(kg)}"
+    return sentence(text)
 
 
 def _assumed(a: DayAnswer) -> str:
@@ -171,7 +173,7 @@ def day_json(a: DayAnswer) -> dict:
     c = a.course
     return jsonable(
         {
-            "status": "ok" if a.runs else "cannot run",
+            "status": status_words(a.status, a.binding),
             "mill": a.config.name,
             "binding": a.binding,
             "kg": c.kg if a.runs else 0.0,
@@ -184,7 +186,7 @@ def day_json(a: DayAnswer) -> dict:
             "less_than_asked_from_s": c.less_s,
         }
         | {"day": a.day, "found": a.found, "bag_kg": a.bag_kg, "hopper_every_s": a.hopper_s}
-        | {"losses_kg": {x.what: x.kg for x in a.losses}, "dust_share": a.states.dust_share}
+        | {"cooler": a.cooler, "losses_kg": {x.what: x.kg for x in a.losses}, "dust_share": a.states.dust_share}
         | {"stops": [picked(s, "at_s lasts_s done why") for s in c.stops]}
         | {"course": picked(c, "t_s made_kg rate_kg_s outlet_K air_m3_s cake_kg_m2 lost")}
     )  # type: ignore[return-value]

@@ -15,6 +15,7 @@ from ...mill.config import schema
 from ...mill.config.gather import NEEDS_ONE
 from ...mill.config.guessed import guessable
 from ...mill.config.questions import measure_words
+from ...studies.day.usual import USUAL
 from ..parts import Table, table, terminal_lines
 
 _HEADER = ("key", "range", "if left out", "for", "meaning")
@@ -40,7 +41,7 @@ def kinds() -> tuple[KindOfFile, ...]:
     return (
         KindOfFile(
             "config",
-            "a mill, its feed and how it is run: predict, check, draw, heat",
+            "a mill, its feed and how it is run: predict, check, draw, heat, day",
             (*_tables(schema.SECTIONS, schema.ALTERNATIVES, NEEDS_ONE), _guessed()),
         ),
         KindOfFile(
@@ -86,7 +87,7 @@ def _tables(sections: Mapping[str, tuple[Key, ...]], alternatives: tuple = (), n
     return tuple(
         table(
             _LISTS.get(name, f"[{name}]"), _HEADER, "lttlt",
-            [_row(key, needed.get(f"{name}.{key.name}")) for key in keys],
+            [_row(name, key, needed.get(f"{name}.{key.name}")) for key in keys],
             " ".join(_one_of(groups, must) for section, groups, must in alternatives if section == name),
         )
         for name, keys in sections.items()
@@ -120,8 +121,11 @@ def _one_of(groups: tuple[tuple[str, ...], ...], must: bool) -> str:
     return f"One of {names} is needed." if must else f"At most one of {names}."
 
 
-def _row(key: Key, needed: str | None) -> tuple[str, ...]:
+def _row(section: str, key: Key, needed: str | None) -> tuple[str, ...]:
     """A key of a table; needed: in which case, of a key that is needed in that one only."""
+    if section == "day":
+        usual = USUAL.get(key.field)
+        return key.name, _range(key), units.readable(usual[0], key.shown) if usual else "as found", "day", key.about
     where = f", if {key.only[1]}" if key.only else ""
     use = "" if key.predicts else "review"
     return key.name, _range(key), needed or _left_out(key) + where, use, key.about

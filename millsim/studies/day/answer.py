@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from math import inf, isfinite, isnan, nan
+from math import inf, isnan, nan
 
 import numpy as np
 
@@ -22,6 +22,7 @@ DRAWS = 16
 EVERY_S = (1200.0, 1800.0, 2700.0, 3600.0, 5400.0, 7200.0, 10800.0, 14400.0, 21600.0, inf)  # intervals that are tried
 ROUNDS = 2  # of the search over two intervals, one after the other
 WORTH_KG = 1.002  # over a longer interval: less is no reason to clean more often
+COOL_KG = 0.95  # of the powder that the hottest plan makes, for one that stays within what is advised (assumed)
 NO_SIEVE, NO_FILTER, NO_BAG, NO_PAUSE, NO_MOTOR, NO_EMPTY = "sieve", "filter", "bag", "pauses", "motor", "empty"
 
 
@@ -37,8 +38,9 @@ class Lost:
 class DayAnswer:
     """The answer. status: of record.limits, of the clean mill; course: of the day with plausible values, clean: the
     same at the first minute it is warm; low, high: 80 % band [kg]; losses: the largest first; found: which cleaning
-    intervals were found to be best; bag_kg: that a bag takes; hopper_s: between two fillings; over_K: how far the
-    outlet comes over what is advised (below 0: it stays below)."""
+    intervals were found to be best; bag_kg: that a bag takes; hopper_s: between two fillings; cooler: where the outlet
+    gets warmer than is advised, the interval between cleanings of the filter [s] that avoids it and what the day then
+    makes [kg]."""
 
     config: Config
     status: int
@@ -54,7 +56,7 @@ class DayAnswer:
     bag_kg: float
     hopper_s: float
     limit: HeatLimit
-    limited_motor: bool
+    cooler: tuple[float, float] | None = None
 
     @property
     def runs(self) -> bool:
@@ -79,11 +81,12 @@ def day_of(
     plan, found = _planned(mill, warm, day, loads, room, limit.advised_K)
     went = course(mill, warm, plan, loads, room)
     low, high = _band(states[1:], warm, plan, loads, room, draws, seed)
-    rate = mill.at("rate_kg_s", 1.0, 0.0)
+    rate, hot = mill.at("rate_kg_s", 1.0, 0.0), (went.outlet_K > limit.advised_K + 0.5).any()
+    cooler = _cooler(mill, warm, plan, loads, room, limit.advised_K) if hot and "filter" in found else None
     return DayAnswer(
         config, status, outcome.binding, plan, mill, went, low, high, draws,
         _losses(mill, warm, plan, loads, room, went.kg), found, _bag(plan, mill),
-        plan.hopper_kg / rate if rate > 0.0 else inf, limit, isfinite(loads.motor_W),
+        plan.hopper_kg / rate if rate > 0.0 else inf, limit, cooler,
     )  # fmt: skip
 
 
@@ -112,7 +115,7 @@ def _planned(
 ) -> tuple[Setting, tuple[str, ...]]:  # fmt: skip
     """The day with the cleaning intervals that make most, where the config does not set them; and which those are.
 
-    A mill that is within what is advised when it is clean stays within it, if any interval does that.
+    A mill that is within what is advised when it is clean stays within it, where that costs no more than COOL_KG.
     """
     free = [n for n in ("filter_every_s", "sieve_every_s") if isnan(getattr(day, n))]
     plan = replace(day, **{n: inf for n in free})
@@ -126,12 +129,23 @@ def _planned(
         before = plan
         for name in free:
             made = [(*tried(replace(plan, **{name: every})), every) for every in EVERY_S]
-            made = [x for x in made if x[0]] or made
+            most = max(kg for _, kg, _ in made)
+            made = [x for x in made if x[0] and x[1] >= COOL_KG * most] or made
             most = max(kg for _, kg, _ in made)
             plan = replace(plan, **{name: max(every for _, kg, every in made if kg * WORTH_KG >= most)})
         if plan == before:
             break
     return plan, tuple(n.removesuffix("_every_s") for n in free)
+
+
+def _cooler(
+    s: States, w: Warming, plan: Setting, loads: Loads, room_K: float, advised_K: float
+) -> tuple[float, float] | None:  # fmt: skip
+    """(interval between cleanings of the filter [s], what the day then makes [kg]) that stays within what is advised;
+    None where none does."""
+    made = [(every, course(s, w, replace(plan, filter_every_s=every), loads, room_K)) for every in EVERY_S]
+    kept = [(every, c.kg) for every, c in made if not (c.outlet_K > advised_K + 0.5).any()]
+    return max(kept, key=lambda x: x[1], default=None)
 
 
 def _band(states: list[States], w: Warming, day: Setting, loads: Loads, room_K: float, draws: int, seed: int):
