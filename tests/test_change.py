@@ -81,7 +81,7 @@ def test_the_ways_are_those_of_the_advice_and_finer_holes():
 
 
 def test_the_command_is_short_and_a_mill_that_gives_nothing_is_a_no(demo):
-    lines = change_short(demo).text(2).splitlines()
+    lines = change_short(demo).lines(2)
     assert len(lines) <= 23 and max(map(len, lines)) <= 100
     assert lines[0].startswith("Workshop acrylic mill: for more powder")
     words = [w for s in (*COARSE, "feed.material=pe_pp", "rotor.edge=blunt") for w in ("--set", s)]

@@ -175,7 +175,7 @@ def test_the_demo_mills_day(demo):
 
 
 def test_the_answer_is_short_whole_and_says_what_it_takes_as_usual(demo):
-    lines = day_short(demo).text(2).splitlines()
+    lines = day_short(demo).lines(2)
     assert len(lines) <= 23 and max(map(len, lines)) <= 100
     short, whole = " ".join(" ".join(lines).split()), day_text(demo)
     for said in ("When to do what", "What limits the day", "fill the hopper", "80 % band", "best"):
