@@ -13,6 +13,7 @@ from millsim.explore.sweep.points import template
 from millsim.forecast import band, run
 from millsim.forecast.outcome import solve
 from millsim.learn.calibration.fit import refuse_unfit
+from millsim.learn.calibration.guessed import measurements
 from millsim.learn.calibration.unknowns import unknowns_of
 from millsim.mill.calibrated import Applied
 from millsim.mill.cards.calibrated import Calibrated, Conditions, Fitted, calibrated_from, calibrated_toml
@@ -204,6 +205,18 @@ def test_a_calibration_fits_a_range_and_holds_a_choice():
     assert "stator.gap" in names and "rotor.edge" not in names
     mills = unknowns_of(p.parameters).mills(p, np.full((2, len(names)), [[0.0], [1.9]]), {"stator.gap"})
     assert mills["gap"][0] == c.stator.gap_m < mills["gap"][1] <= 5e-3
+
+
+def test_a_guess_can_be_measured_as_well_as_a_run_be_made():
+    c = demo('stator.gap = ["2 mm", "5 mm"]\nfeed.material = ["pmma", "ps", "abs"]')
+    p = build(c, 1.4)
+    drawn = band.drawn_guesses(p, 32, 1)
+    mills = band.draws(p, 32, 1)
+    assert np.allclose(mills["gap"], drawn["stator.gap"], rtol=1e-12)  # of the very same draws
+    gap, material = measurements(c, drawn)
+    assert gap[0] == "stator.gap" and "feeler gauge" in gap[1] and gap[3].shape == (32, 1)
+    assert material[3].shape == (32, 2) and set(np.unique(material[3])) == {0.0, 1.0}
+    assert measurements(demo(), {}) == []
 
 
 def test_a_calibrated_guess_counts_for_the_same_guess_only_and_stays_a_guess():

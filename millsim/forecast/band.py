@@ -11,7 +11,7 @@ import numpy as np
 
 from ..base.numerics.statistics import central
 from ..base.numerics.threads import on_all_cores
-from ..base.quantities.params import Param
+from ..base.quantities.params import GUESSED, Param
 from ..base.quantities.scores import at_quantile, group_name, groups, is_drawn
 from ..errors import NotConverged
 from ..mill.guesses import EDGE_KIND, MATERIAL, exchanged
@@ -39,13 +39,24 @@ class Samples:
 
 def draws(problem: Setup, count: int, seed: int) -> np.ndarray:
     """(count,) MILL records: Sobol points over all uncertain parameters."""
+    mills = np.repeat(problem.mill, count)
+    _put(problem, mills, _quantiles(problem, count, seed))
+    return mills
+
+
+def drawn_guesses(problem: Setup, count: int, seed: int) -> dict[str, np.ndarray]:
+    """Values (count,) of every guess in those draws, by key."""
+    u = _quantiles(problem, count, seed)
+    return {p.name: drawn(problem, p, u[p.name]) for p in problem.parameters if p.basis == GUESSED}
+
+
+def _quantiles(problem: Setup, count: int, seed: int) -> dict[str, np.ndarray]:
+    """Quantiles (count,) of every group of parameters."""
     from scipy.stats import qmc
 
     together = groups(problem.parameters)
     u = qmc.Sobol(len(together), scramble=True, rng=seed).random_base2(int(np.ceil(np.log2(max(2, count)))))[:count]
-    mills = np.repeat(problem.mill, count)
-    _put(problem, mills, {group_name(g[0].name): u[:, i] for i, g in enumerate(together)})
-    return mills
+    return {group_name(g[0].name): u[:, i] for i, g in enumerate(together)}
 
 
 def common_draws(problems: Sequence[Setup], count: int, seed: int) -> list[np.ndarray]:

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import inf, isfinite, log
+from math import inf, isfinite
 
 from ..base.quantities.params import GUESSED
 from ..errors import NotConverged
@@ -11,7 +11,7 @@ from ..mill.config.mill import Config
 from ..mill.problem import build
 
 RANKED = ("x50_m", "throughput_kg_s", "gross_J_kg")
-TELLS = 1.02  # a factor below which a guess costs nothing worth a word
+TELLS = 1.05  # a factor below which a guess costs nothing worth a word
 CLASS_RATIO = 1.4  # coarse classes: a factor between two values of a guess hardly depends on them
 
 
@@ -29,8 +29,8 @@ class Cost:
 
     @property
     def whole(self) -> float:
-        """What guesses are ranked by: the sum of the logarithms of all factors."""
-        return sum(log(f) for f in self.folds.values() if f >= 1.0)
+        """What guesses are ranked by: the largest of its factors."""
+        return max(self.folds.values(), default=1.0)
 
     @property
     def tells(self) -> bool:
@@ -57,4 +57,4 @@ def costs(config: Config) -> list[Cost]:
 def ranked(widest: Mapping[str, Mapping[str, float]], names: Sequence[str]) -> list[Cost]:
     """Guesses of these names by how far they open the outputs {output: {parameter: factor}}, the widest first."""
     found = [Cost(n, {o: widest[o][n] for o in RANKED if n in widest.get(o, {})}) for n in names]
-    return sorted(found, key=lambda c: (not c.stops, -c.whole if isfinite(c.whole) else 0.0))
+    return sorted(found, key=lambda c: (-c.whole, -sum(f for f in c.folds.values() if isfinite(f))))

@@ -14,7 +14,7 @@ the run says that its errors were y1 - h1. What is new in h2 is h2 - R21 R11^-1 
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import log
 
 import numpy as np
@@ -22,7 +22,7 @@ import numpy as np
 from ...base.numerics import psd
 from ...base.numerics.threads import on_all_cores
 from ...errors import MillsimError
-from ...forecast.band import draws
+from ...forecast.band import drawn_guesses, draws
 from ...forecast.error import sizes_of
 from ...mill import calibrated
 from ...mill.calibrated import ALIKE
@@ -30,6 +30,7 @@ from ...mill.chamber import EDGE
 from ...mill.config.mill import Config
 from ...mill.problem import build
 from ...record.prediction import Advised
+from . import guessed
 from . import observations as obs
 from .runmodel import Forecast, NothingToRank, RunModel, planned
 from .shared import Shared, cross, everywhere, joint
@@ -108,6 +109,7 @@ class MeasurementPlan:
     mills: np.ndarray
     told: dict[str, list[Forecast]]
     drawn: int  # draws that were tried; those that do not run are left out
+    guessed: dict[str, np.ndarray] = field(default_factory=dict)  # values of what the config guesses, per draw
 
     @property
     def about(self) -> str:
@@ -164,6 +166,7 @@ class MeasurementPlan:
         """
         known, out = [], []
         everything = _measurements(self.told, self.mills, self.config, self.model.rate_kg_s)
+        everything += [(*x[:3], [_Part(*x[3:])]) for x in guessed.measurements(self.config, self.guessed)]
         applied = calibrated.apply(self.config)
         if applied is not None and applied.weight == 1.0:  # on another mill the errors are not those of its runs
             known = [p for name, _, _, parts in everything for p in parts if name in applied.card.measured]
@@ -210,7 +213,8 @@ def plan(
     if ok.sum() < LEAST_DRAWS:
         raise NothingToRank(f"only {ok.sum()} of {count} draws of the parameters run: find a rate the mill takes first")
     kept = {name: [f for f, good in zip(forecasts, ok, strict=True) if good] for name, forecasts in told.items()}
-    return MeasurementPlan(config, model, mills[ok], kept, count)
+    values = {key: v[ok] for key, v in drawn_guesses(model.problem, count, seed).items()}
+    return MeasurementPlan(config, model, mills[ok], kept, count, values)
 
 
 def _told(

@@ -161,5 +161,7 @@ def _title_block(sheet: Sheet, c: Config, scale: float) -> None:
     for x, lines in ((columns[1], motion), (columns[2], opening)):
         sheet.lines(x, _FLOOR - 3.0, lines)
     sheet.lines(columns[3], _FLOOR - 3.0, [f"Scale {scale_words(scale)} on A4"], weight="bold", fontsize=11)
-    sheet.lines(columns[3], _FLOOR - 9.0, ["when printed at 100 %"])
+    guessed = len(c.guesses.parameters) if c.guesses else 0
+    told = [f"{guessed} numbers guessed, not measured"] if guessed else []
+    sheet.lines(columns[3], _FLOOR - 9.0, ["when printed at 100 %", *told])
     sheet.scale_bar(columns[3], _FOOT + 3.5, scale, 40.0)

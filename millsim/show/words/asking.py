@@ -51,7 +51,9 @@ def question(asked: Interview, key: str, number: int, count: int) -> list[str]:
     lines = wrap(f"{number}/{count}  {QUESTIONS[key].ask}")
     before, usual = asked.before(key), asked.usual(key)
     hints = [_allowed(row)]
-    if before:
+    if QUESTIONS[key].unasked and not before and usual is not None:
+        hints.append(f"empty: stays a guess about {_shown(row, raw_of(row_key(key), usual))}")
+    elif before:
         hints.append(f"so far {answer_words(before)}")
     elif key == "feed.rate":
         hints.append("usual: as fast as it can grind")
@@ -111,7 +113,7 @@ def _finished(typed: str, raw: str) -> bool:
 
 def drawn(path: Path) -> str:
     """That the mill was drawn, and what the drawing is for."""
-    return f"Drawn to scale in {path}: look at it now, a slip shows there. `back` mends it."
+    return f"Drawn to scale in {path}, what is not asked yet as usual: look at it, a slip shows there; `back` mends it."
 
 
 def head_lines(name: str, from_name: str) -> list[str]:

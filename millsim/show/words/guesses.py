@@ -11,7 +11,7 @@ from ...mill.config.questions import measure_words
 from ...mill.config.schema import find_key
 from ...record.outputs import OUTPUTS
 from ...record.prediction import Prediction
-from ...studies.guesses import Cost, ranked
+from ...studies.guesses import TELLS, Cost, ranked
 from .parameters import parameter_words
 
 NAMED = 4  # guesses named one by one
@@ -74,7 +74,7 @@ def _costs(p: Param, cost: Cost) -> str:
     head = f"What {parameter_words(p.name)} is ({p.name}, {range_words(p)}) costs most: alone it"
     if cost.stops:
         return f"{head} decides whether the mill gives powder at all."
-    changed = [f"{OUTPUTS[n].short} {digits(f, 2)}-fold" for n, f in cost.folds.items() if f >= 1.05]
+    changed = [f"{OUTPUTS[n].short} {digits(f, 2)}-fold" for n, f in cost.folds.items() if f >= TELLS]
     return f"{head} changes {join_words(changed)}."
 
 
