@@ -41,14 +41,13 @@ def add(ctx, folder, mill, name, note, photo, seed, settings) -> None:
     MILL.toml is predicted now; a stored prediction (.h5) is taken as it is, with the date on which it was made.
     """
     from ..learn.book import enter
-    from ..show.words.short import whole
 
     if not name:
         _refuse_twice(folder, mill, settings)
     config, prediction = _predicted(ctx, mill, settings, seed)
     name = name or config.name
     path = enter.build(folder, config, prediction, name, note, Path(photo).name)
-    _answer_forecast(ctx, prediction, path, f"{path.name}: entered in {folder} as a build", whole)
+    _answer_forecast(ctx, prediction, path, f"{path.name}: entered in {folder} as a build")
 
 
 @book.command("predict")
@@ -62,7 +61,6 @@ def add(ctx, folder, mill, name, note, photo, seed, settings) -> None:
 def predict(ctx, folder, build, calibrated, seed, settings) -> None:
     """Enter one more prediction of a build, such as for another sieve, or after a calibration."""
     from ..learn.book import enter, pages
-    from ..show.words.short import whole
 
     found = pages.read_book(folder)
     b = found.build(build)
@@ -75,7 +73,7 @@ def predict(ctx, folder, build, calibrated, seed, settings) -> None:
     said = "; ".join(s for s in settings if not s.startswith("calibration.card"))
     said = "; ".join(filter(None, (said, f"card {found.cards[-1].key}" if calibrated else "")))
     path = enter.forecast(b, prediction, said)
-    _answer_forecast(ctx, prediction, path, f"{b.key}: a forecast is entered as {path.name}", whole)
+    _answer_forecast(ctx, prediction, path, f"{b.key}: a forecast is entered as {path.name}")
 
 
 @book.command("run")
@@ -194,10 +192,11 @@ def _predicted(ctx: click.Context, mill: Path, settings, seed: int):
         return config, advised.predict(config, seed=seed, command=command, progress=report)
 
 
-def _answer_forecast(ctx: click.Context, prediction, path: Path, text: str, whole) -> None:
+def _answer_forecast(ctx: click.Context, prediction, path: Path, text: str) -> None:
     """Tell a forecast that was entered, in the few figures that a run will be held against."""
     from ..show.words import book as words
     from ..show.words import cautions
+    from ..show.words.short import whole
 
     caution = cautions.at("predict", cautions.case_of_prediction(prediction))
     answer(
