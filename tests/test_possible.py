@@ -179,6 +179,12 @@ def test_ways_out_are_better_or_said_to_be_none():
     assert {w.kind for w in wheat.ways} == {"coarser", "colder"}
 
 
+def test_feed_that_sticks_as_it_comes_is_told_so():
+    done = run("pla", "--x50", "0.4 mm", "--watts", "300 W", "--feed", "50 °C")
+    assert done.exit_code == 3 and done.stdout.startswith("Not possible: the feed comes at 50 °C")
+    assert "feed chilled with dry ice likely" in " ".join(done.stdout.split())
+
+
 @pytest.mark.parametrize(
     ("words", "code", "begins"),
     [

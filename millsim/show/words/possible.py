@@ -5,6 +5,7 @@ from math import isfinite
 from ...base.quantities.written import digits, join_words, rate_words, sentence, shown_unit, table, wrap
 from ...learn.measured.ownrun import OwnRun
 from ...mill.cards import shipped_name
+from ...record.heatlimit import feed_sticks, feed_sticks_words
 from ...studies.possible.answer import DONE, DOUBTFUL, NO_MILL, NOTHING_DOES, PLASTICS, Possible, Rates, WayOut
 from ...studies.possible.points import Point, points
 from ...studies.possible.usual import MILLS
@@ -84,6 +85,8 @@ def _verdict(a: Possible) -> str:
     if a.verdict == NOTHING_DOES:
         least = f"by the least energy that cutting or breaking costs it is {rate_words(a.floor_kg_s[0])} at most"
         return f"Not possible with any machine: {wish} on {power_at(a)}: {least}"
+    if feed_sticks(a.stick_K, a.asked.feed_K):
+        return f"Not possible: {feed_sticks_words(a.stick_K, a.asked.feed_K)}, so no mill makes powder of it"
     head = {DONE: "Possible", DOUBTFUL: "Possible, but not likely"}.get(a.verdict, "Not possible with usual mills")
     if a.asked.watts is not None:
         return f"{head}: {wish} on {power_at(a)}; {_makes(a.rates)}"
@@ -110,6 +113,8 @@ def _energies(v) -> str:
 
 
 def _on_top(a: Possible) -> str:
+    if feed_sticks(a.stick_K, a.asked.feed_K):
+        return ""
     low, middle, high = a.above
     usual = f"usual mills, {MILLS[0][0]:.0f} and {MILLS[1][0]:.0f} m/s at the tips,"
     practice = _practice(a)
@@ -166,10 +171,9 @@ def _way(a: Possible, w: WayOut) -> str:
     if w.kind == "saw":
         sizes = " to ".join(size(x) for x in points()["sawing"].x_m)
         return f"a saw's coarse chips ({sizes}) {band(w.rates.low, w.rates.high)}"
-    if w.kind != "coarser" and not _better(a.rates, w.rates):
-        return (
-            "chilled feed would not help" if w.kind == "colder" else "no other plastic with a card breaks more easily"
-        )
+    if not _better(a.rates, w.rates):
+        none = {"coarser": "coarser powder would not help", "colder": "chilled feed would not help"}
+        return none.get(w.kind, "no other plastic with a card breaks more easily")
     name = {
         "coarser": f"coarser, {a.asked.fineness} = {size(w.what)}," if isinstance(w.what, float) else "",
         "colder": "feed chilled with dry ice",

@@ -8,9 +8,10 @@ from typing import NamedTuple
 import numpy as np
 
 from ...mill import cards
+from ...record.heatlimit import feed_sticks
 from .floor import FEED_M, Floor, floor_of
 from .points import points
-from .study import COLD_K, GRID_M, WARM_K, Need, need_of
+from .study import COLD_K, GRID_M, NOTHING, WARM_K, Need, need_of
 
 EFFICIENCY = 0.6  # of a motor nobody said anything about (assumed: routers and grinders 0.5 to 0.7)
 FINEST_M, COARSEST_M = 20e-6, 2e-3  # that are answered for: of pieces of 4 mm
@@ -56,14 +57,15 @@ class WayOut(NamedTuple):
 
 @dataclass(frozen=True)
 class Possible:
-    """The answer. watts: of the socket that the rates are for (the user's, else what the wish likely takes); floor: at
-    the size asked, of the shaft; floor_kg_s: what no machine exceeds, by the plausible floor and by its low end;
-    above: energy of the shaft over the floor, low, likely and high (inf: none made); idle, hard: why; motor_W: of the
-    socket that the wish takes, likely and at best; verdict: one of the words above.
+    """The answer. stick_K: where its feed sticks; watts: of the socket that the rates are for (the user's, else what
+    the wish likely takes); floor: at the size asked, of the shaft; floor_kg_s: what no machine exceeds, by the plausible
+    floor and by its low end; above: energy of the shaft over the floor, low, likely and high (inf: none made); idle,
+    hard: why; motor_W: of the socket that the wish takes, likely and at best; verdict: one of the words above.
     """
 
     asked: Asked
     title: str
+    stick_K: float
     watts: float
     rates: Rates
     floor: Floor
@@ -81,7 +83,11 @@ class Possible:
 
 def possible(asked: Asked, progress: Callable[[float], None] | None = None) -> Possible:
     """Answer the question. Raises InputError of a material that is none."""
-    need = need_of(asked.material, asked.fineness, asked.feed_K, progress)
+    stick = cards.load_material(asked.material).value("stick_temperature")
+    if feed_sticks(stick, asked.feed_K):
+        need = NOTHING
+    else:
+        need = need_of(asked.material, asked.fineness, asked.feed_K, progress)
     per_W = _rates(need, asked.x_m, asked.efficiency)
     motor = tuple(_over(asked.rate_kg_s, r) for r in (per_W.likely, per_W.best)) if asked.rate_kg_s else (inf, inf)
     watts = asked.watts or (motor[0] if motor[0] < inf else motor[1] if motor[1] < inf else 1000.0)
@@ -93,7 +99,7 @@ def possible(asked: Asked, progress: Callable[[float], None] | None = None) -> P
     of_curve = [_rates(need, x, asked.efficiency) for x in curve_m]
     base = float(floor.all[1, 0])
     return Possible(
-        asked, _title(asked.material), watts, rates, floor, most,
+        asked, _title(asked.material), stick, watts, rates, floor, most,
         tuple(_over(1.0 / base, need.at(n, asked.x_m)) for n in ("high", "likely", "low")),  # type: ignore[arg-type]
         *need.why(asked.x_m), motor, _verdict(asked, rates, most, motor), _ways(asked, watts, need),  # type: ignore[arg-type]
         curve_m, Rates(*(watts * np.array([getattr(r, n) for r in of_curve]) for n in Rates._fields)),  # type: ignore[arg-type]

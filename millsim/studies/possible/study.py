@@ -48,6 +48,9 @@ class Need:
         return float(self.idle[i]), float(self.hard[i])
 
 
+NOTHING = Need({n: np.zeros(GRID_M.size) for n in ("best", *QUANTILES)}, *(np.full((2, GRID_M.size), np.nan)))
+
+
 def need_of(
     material: str, fineness: str, feed_K: float = WARM_K, progress: Callable[[float], None] | None = None
 ) -> Need:
