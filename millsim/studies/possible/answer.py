@@ -58,9 +58,9 @@ class WayOut(NamedTuple):
 @dataclass(frozen=True)
 class Possible:
     """The answer. stick_K: where its feed sticks; watts: of the socket that the rates are for (the user's, else what
-    the wish likely takes); floor: at the size asked, of the shaft; floor_kg_s: what no machine exceeds, by the plausible
-    floor and by its low end; above: energy of the shaft over the floor, low, likely and high (inf: none made); idle,
-    hard: why; motor_W: of the socket that the wish takes, likely and at best; verdict: one of the words above.
+    the wish likely takes); floor: at the size asked, of the shaft; floor_kg_s: what no machine exceeds, by the
+    plausible floor and by its low end; above: energy of the shaft over the floor, low, likely and high (inf: none
+    made); idle, hard: why; motor_W: of the socket that the wish takes, likely and at best; verdict: of the words above.
     """
 
     asked: Asked
