@@ -4,10 +4,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from mills import CONFIGS, config, problem
 
 from millsim.base.quantities.params import GUESSED
 from millsim.base.reading.toml import parse_toml
+from millsim.commands.main import cli
 from millsim.errors import InputError
 from millsim.explore.sweep.points import template
 from millsim.forecast import band, run
@@ -187,6 +189,21 @@ def test_a_guess_stands_as_guessed_in_the_tables_and_never_as_measured(predicted
     by = {q.name: q for q in predicted.parameters}
     assert by["stator.gap"].basis == GUESSED and predicted.widest["throughput_kg_s"][0][1] > 1.0
     assert "stator.gap" in dict(predicted.widest["x50_m"])  # a guess is told of however little it does
+
+
+def test_costs_of_a_tool_whose_speed_is_guessed_are_those_of_its_own_curve():
+    tool = demo("", 'drive.kind="router"')
+    c = parse_config(tool.text + '[guessed]\ndrive.speed = ["7000 rpm", "12000 rpm"]\n')
+    (cost,) = costs(c)
+    assert cost.key == "drive.speed" and cost.folds["throughput_kg_s"] > 2.0  # it is off by half with the old curve
+
+
+def test_a_check_says_the_costliest_guess_too(tmp_path):
+    file = tmp_path / "m.toml"
+    file.write_text(text_of('drive.rated_power = ["600 W", "2000 W"]'), encoding="utf-8")
+    for more in (), ("--full",):
+        told = " ".join(CliRunner().invoke(cli, ["check", str(file), *more]).stdout.split())
+        assert "Guessed: 1 number of the mill rests on a guess." in told and "costs most" in told
 
 
 def test_costs_rank_the_guesses_as_the_band_does(predicted):

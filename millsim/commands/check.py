@@ -61,7 +61,7 @@ def check(ctx, config, quick, settings) -> None:
         _code(lines, prediction),
         caution=cautions.at("check", cautions.case_of(loaded, [x.words for x in lines])),
         full=True,
-        short=lambda: prebuild.review_short(loaded, lines, quick),
+        short=lambda: prebuild.review_short(loaded, lines, quick, guesses.check_words(loaded, costly)),
     )
 
 

@@ -106,9 +106,12 @@ def drawn(problem: Setup, p: Param, u: np.ndarray) -> np.ndarray:
     return applied.values(p.name, ndtri(np.clip(u, 1e-12, 1.0 - 1e-12)))
 
 
-def one_at_a_time(problem: Setup) -> tuple[np.ndarray, list[str]]:
-    """(2 g + 1,) MILL records: the plausible values, then each group at its low and at its high; group names."""
-    together = groups(problem.parameters)
+def one_at_a_time(problem: Setup, basis: str = "") -> tuple[np.ndarray, list[str]]:
+    """(2 g + 1,) MILL records: the plausible values, then each group at its low and at its high; group names.
+
+    basis: of the parameters that are moved, where not all are.
+    """
+    together = groups(tuple(p for p in problem.parameters if basis in ("", p.basis)))
     mills = np.repeat(problem.mill, 2 * len(together) + 1)
     for i, group in enumerate(together):
         for j, end in ((2 * i + 1, "low"), (2 * i + 2, "high")):

@@ -1,7 +1,7 @@
 """What each guess of a config costs: how far it alone, over its range, opens size, rate and energy."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import inf, isfinite
 
 from ..base.quantities.params import GUESSED
@@ -43,8 +43,7 @@ def costs(config: Config) -> list[Cost]:
     if config.guesses is None:
         return []
     problem = build(config, max(CLASS_RATIO, config.run.class_ratio))
-    problem = replace(problem, parameters=tuple(p for p in problem.parameters if p.basis == GUESSED))
-    mills, names = band.one_at_a_time(problem)
+    mills, names = band.one_at_a_time(problem, GUESSED)
     try:
         samples = band.run_samples(problem, mills, config.feed.rate_kg_s)
     except NotConverged:

@@ -323,9 +323,11 @@ def _ways(text: str, row: Key) -> Iterator[str]:
 
 
 def _prefix(text: str, choices: tuple[str, ...] | list[str]) -> str:
-    """The one choice that a text begins; the text itself where there is none."""
+    """The one choice that a text begins, or is a word of; the text itself where there is none."""
     word = text.casefold()
-    found = [c for c in choices if c.casefold() == word] or [c for c in choices if c.casefold().startswith(word)]
+    plain = {c: c.casefold() for c in choices}
+    found = [c for c, p in plain.items() if p == word] or [c for c, p in plain.items() if p.startswith(word)]
+    found = found or [c for c, p in plain.items() if word in p.split()]
     if len(found) > 1:
         raise Bad(f"{show(text)} may be {' or '.join(found)}", " | ".join(choices))
     return found[0] if found else text

@@ -56,9 +56,9 @@ def sentences(guessed: Sequence[Param], costs: Sequence[Cost]) -> str:
     if not costly:
         named = [f"{parameter_words(n)} ({n})" for n in list(by)[:NAMED]]
         named += [f"{many - NAMED} more"] if many > NAMED else []
-        return sentence(f"{_count(many)} of the mill rest on a guess: {join_words(named)}")
+        return sentence(f"{_count(many)} a guess: {join_words(named)}")
     worst = costly[0]
-    text = f"{_count(many)} of the mill rest on a guess. {_costs(by[worst.key], worst)}"
+    text = f"{_count(many)} a guess. {_costs(by[worst.key], worst)}"
     text += f" To measure it: {measure_words(worst.key)}."
     if others := [f"{parameter_words(c.key)} ({c.key})" for c in costly[1:3]]:
         text += f" Next {'come' if len(others) > 1 else 'comes'} {join_words(others)}."
@@ -66,7 +66,7 @@ def sentences(guessed: Sequence[Param], costs: Sequence[Cost]) -> str:
 
 
 def _count(many: int) -> str:
-    return "1 number" if many == 1 else f"{many} numbers"
+    return "1 number of the mill rests on" if many == 1 else f"{many} numbers of the mill rest on"
 
 
 def _costs(p: Param, cost: Cost) -> str:
@@ -80,9 +80,13 @@ def _costs(p: Param, cost: Cost) -> str:
 
 def of_config(config: Config, costs: Sequence[Cost]) -> list[str]:
     """The same of a config that is checked, as lines with an empty one behind; none without guesses."""
-    if config.guesses is None:
-        return []
-    return [*wrap(f"Guessed: {sentences(config.guesses.parameters, costs)}"), ""]
+    text = check_words(config, costs)
+    return [*wrap(text), ""] if text else []
+
+
+def check_words(config: Config, costs: Sequence[Cost]) -> str:
+    """The same as a paragraph."""
+    return f"Guessed: {sentences(config.guesses.parameters, costs)}" if config.guesses else ""
 
 
 def config_json(config: Config, costs: Sequence[Cost]) -> list[dict]:

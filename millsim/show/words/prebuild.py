@@ -69,8 +69,11 @@ def review_text(config: Config, lines: list[ReviewLine], quick: bool = False) ->
     return "\n".join(out) + "\n"
 
 
-def review_short(config: Config, lines: list[ReviewLine], quick: bool = False) -> Short:
-    """What fails and its cure, what is close, what could not be checked, then how many pass."""
+def review_short(config: Config, lines: list[ReviewLine], quick: bool = False, guessed: str = "") -> Short:
+    """What fails and its cure, what is close, what could not be checked, then how many pass.
+
+    guessed: what of the mill is a guess, and which costs most.
+    """
     told = [said(drawing.complete_words(config)), *(said(f"{text}.", 5) for text in config.ignored)]
     told.append(said(alike_words(config), 2))
     bad = [x for verdict in ("fails", "close") for x in lines if x.verdict == verdict]
@@ -80,7 +83,7 @@ def review_short(config: Config, lines: list[ReviewLine], quick: bool = False) -
             said(f"{x.verdict.upper()} {x.name}{f': {figures}' if figures else ''}.", 1 if x.verdict == "fails" else 2)
         )
         told.append(table_part(wrap(x.words, "  "), 3 if x.verdict == "fails" else 6 + n))
-    told += [said(text, 1) for text in _not_checked(lines)]
+    told += [*(said(text, 1) for text in _not_checked(lines)), said(guessed, 2)]
     told += [said(_counts(lines), 1), said(left_out(lines) if quick else "", 4)]
     notes = [x for x in lines if x.verdict == "note"]
     told += [said(_notes(notes) if notes else "", 4), said("A screening, not a clearance to run.", 1)]
