@@ -38,6 +38,7 @@ def test_the_first_have_a_difference_from_shared_draws(demo):
     first = [s.difference for s in demo.steps]
     assert all(first[: change.FIRST]) and not any(first[change.FIRST :])
     d = first[0]
+    assert demo.steps[0].words == "24 pins" and 1.2 < d.low and d.high < 3.0  # as the README has it
     assert d.low < d.middle < d.high and 0.0 < d.own < 1.0 and d.better > 0.8
     told = change_text(demo)
     assert f"{d.middle:.3g} times" in told and f"±{100 * d.own:.0f} %" in told

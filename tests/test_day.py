@@ -168,6 +168,7 @@ def test_the_plan_stays_within_what_is_advised_where_it_can():
 def test_the_demo_mills_day(demo):
     assert demo.runs and demo.low <= demo.high and demo.bag_kg == pytest.approx(10.0, rel=0.01)
     assert demo.course.kg < demo.first("rate_kg_s") * demo.day.hours_s
+    assert demo.course.kg == pytest.approx(20.0, rel=0.1) and demo.day.filter_every_s == 2 * H  # as the README has it
     assert 0.0 < demo.states.dust_share < 0.2 and 1e3 < demo.states.cake_1_s < 1e5
     air, T, rate = (np.array(demo.states.values[n]) for n in ("air_m3_s", "outlet_K", "rate_kg_s"))
     assert (np.diff(air[:, 0]) < 0.0).all() and (np.diff(T[:, 0]) > 0.0).all()  # a loaded filter: less air, hotter

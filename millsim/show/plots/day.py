@@ -10,6 +10,7 @@ from ..words.day import DONE
 from .style import BLACK, BLUE, GREEN, GREY, RED, SKY, frame, plain_style
 
 NAME = "day.png"
+LEAST_K = 10.0  # of the temperatures on the page
 _LETTERS = {"bag": "B", "filter": "F", "sieve": "S", "pause": "P"}
 
 
@@ -29,13 +30,14 @@ def figure_of(a: DayAnswer) -> Figure:
         if np.isfinite(a.low):
             reach = [[max(0.0, c.kg - a.low)], [max(0.0, a.high - c.kg)]]
             made.errorbar(hours[-1], c.kg, yerr=reach, color=BLUE, capsize=4, lw=1.4)
-            made.annotate(
-                f"{digits(c.kg, 3)} kg", (hours[-1], c.kg), xytext=(-6, 4), textcoords="offset points", ha="right"
-            )
-        made.set(ylabel="Made / kg", ylim=(0, None))
+        end = (hours[-1], c.kg)
+        made.annotate(f"{digits(c.kg, 3)} kg", end, xytext=(-8, -16), textcoords="offset points", ha="right")
+        made.set(ylabel="Made / kg", ylim=(0, 1.2 * max(c.kg, a.high if np.isfinite(a.high) else 0.0)))
         outlet.plot(hours, c.outlet_K - 273.15, color=RED)
         _limit(outlet, a)
-        outlet.set(ylabel="Outlet / °C")
+        low, high = outlet.get_ylim()
+        spare = max(0.0, 0.5 * (LEAST_K - (high - low)))  # a degree is no mountain
+        outlet.set(ylabel="Outlet / °C", ylim=(low - spare, high + spare))
         flow.plot(hours, c.air_m3_s * 3600.0, color=GREEN)
         most = 1.15 * 3600.0 * float(np.nanmax(c.air_m3_s))
         flow.set(ylabel="Air / (m³/h)", xlabel="Time since switching on / h", ylim=(0, most))

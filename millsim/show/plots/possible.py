@@ -17,6 +17,8 @@ from .style import BLACK, BLUE, GREEN, GREY, ORANGE, PURPLE, RED, SKY, frame, le
 NAME = "possible.png"
 LEAST = 1e-4  # of the most that is drawn: what is below is off the page
 MOST_G_H = 2e4  # at best: more is told in kilograms
+_POINTS = "Points of practice: `--full` has their sources."
+_NO_POINTS = "Points of practice are known by x50 alone."
 _MARKS = {"saw": ("s", ORANGE), "disc": ("D", PURPLE), "mill": ("^", GREEN)}
 
 
@@ -25,7 +27,7 @@ def figure_of(a: Possible, runs: tuple[OwnRun, ...] = ()) -> Figure:
     foot = (
         f"millsim {__version__}, model {MODEL_VERSION} · usual mills, {MILLS[0][0]:.0f} and {MILLS[1][0]:.0f} m/s at "
         "the tips, sized for their motor; from pieces of 4 mm\nPrediction, not a measurement. Band: 80 % over mills "
-        "and parameter draws. Points of practice: `--full` has their sources."
+        f"and parameter draws. {_POINTS if a.asked.fineness == 'x50' else _NO_POINTS}"
     )
     c, x = a.curve, a.curve_m * 1e3
     unit, k = ("g/h", 3.6e6) if float(np.max(c.best)) * 3.6e6 < MOST_G_H else ("kg/h", 3.6e3)

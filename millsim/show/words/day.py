@@ -137,7 +137,8 @@ def _cleaning(a: DayAnswer) -> str:
         )
         filter_ += f"resists {resists} times as much as the cloth; {_every(a, 'filter', a.day.filter_every_s)}"
     sieve = f"sieve: at most {100.0 * float(c.lost.max()):.0f} % of its holes are lost"
-    return sentence(f"{filter_}; {sieve}; {_every(a, 'sieve', a.day.sieve_every_s)}; bag: full with {_kg(a.bag_kg)}")
+    bag = f"bag: full with {_kg(a.bag_kg)}, changed with the plug out and the rotor still"
+    return sentence(f"{filter_}; {sieve}; {_every(a, 'sieve', a.day.sieve_every_s)}; {bag}")
 
 
 def _every(a: DayAnswer, what: str, seconds: float) -> str:
