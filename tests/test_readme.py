@@ -43,6 +43,15 @@ def test_choice_example_is_what_comes_out(monkeypatch, tmp_path):
     assert blocks("text")[2].strip() in result.stdout
 
 
+def test_the_table_of_rotors_is_what_comes_out(monkeypatch):
+    monkeypatch.chdir(ROOT)
+    rotors = [f"configs/rotor_{name}.toml" for name in ("bars", "close", "cutter", "hammers", "stack")]
+    result = CliRunner().invoke(cli, ["beside", *rotors, "--draws", "0", "--set", "run.band_samples=0"])
+    assert result.exit_code == 0
+    (table,) = (block for block in blocks("text") if "rotor_stack.toml" in block)
+    assert table.strip() in result.stdout
+
+
 def test_every_command_is_known():
     lines = [line.split("#")[0] for block in blocks("sh") for line in block.splitlines() if "millsim" in line]
     words = [shlex.split(line.split("millsim ", 1)[1]) for line in lines if "millsim " in line]

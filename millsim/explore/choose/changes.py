@@ -21,7 +21,12 @@ _WORDS = {
     "drive.tip_speed": "tip speed", "drive.rated_power": "rated power", "drive.speed_under_load": "speed under load",
     "drive.dial_step": "dial step",
     "air.fan": "fan", "feed.rate": "feed rate", "feed.size.size": "feed size", "feed.size.x50": "feed x50",
-    "feed.size.x63": "feed x63",
+    "feed.size.x63": "feed x63", "rotor.mount": "mount", "rotor.rings": "rings of bars",
+    "rotor.ring_spacing": "height between rings", "rotor.ring_offset": "rings", "rotor.edge_radius": "edge radius",
+    "rotor.toothed_share": "toothed share", "rotor.bevelled_share": "bevelled share",
+    "rotor.blunt_share": "blunt share",
+    "sieve.angle": "sieve angle", "sieve.share": "sieve share of the wall", "sieve.thread": "thread",
+    "feed.handful": "handful", "feed.every": "time between handfuls",
 }  # fmt: skip
 _COSTS = {  # what is lost if the choice was wrong, by key or section, dearest first
     "rotor": "a rotor",

@@ -200,7 +200,9 @@ def plan(
     Raises NothingToRank where the mill, or hardly a draw of its parameters, runs at all.
     """
     count = COUNT if count is None else count
-    config = replace(config, feed=replace(config.feed, batch_mass_kg=None, batch_time_s=None))
+    config = replace(
+        config, feed=replace(config.feed, batch_mass_kg=None, batch_time_s=None, handful_kg=None, every_s=None)
+    )
     model = planned(config)
     config = model.problem.config
     while True:

@@ -40,7 +40,7 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
         ),
         q(
             "edge_radius",
-            "0.1 um",
+            "0.0001 mm",
             "5 mm",
             '"0.05 mm"',
             "measured rounding of `edge`; assumed if left out",

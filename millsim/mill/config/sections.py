@@ -1,6 +1,6 @@
 """The sections of a mill config as frozen dataclasses in SI; `mill.Config` holds one of each."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import NamedTuple
 
@@ -216,6 +216,13 @@ class Feed:
     every_s: float | None
     opening_m: float
     size: FeedSize
+
+    def steady(self, size: FeedSize | None = None) -> "Feed":
+        """The same feed, or one of another size, as fast as the mill can grind: no batch and nothing by hand."""
+        return replace(
+            self, size=size or self.size, rate_kg_s=None, batch_mass_kg=None, batch_time_s=None, handful_kg=None,
+            every_s=None,
+        )  # fmt: skip
 
     @property
     def batch(self) -> Batch | None:

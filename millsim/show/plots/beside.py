@@ -14,6 +14,7 @@ SIZES, RATES = "beside_sizes.png", "beside_rates.png"
 _COLOURS = (BLUE, RED, GREEN, PURPLE, ORANGE, SKY, BLACK)
 _LINES = ("-", "--", "-.", (0, (1, 1.2)), (0, (5, 1, 1, 1, 1, 1)), (0, (3, 1)), (0, (8, 2)))
 _MARKS = "osD^vPX"
+_CORNERS = ((6, 5), (-14, -15), (-14, 5), (6, -15))  # of a letter beside its mark: four marks may lie on one another
 _NO_BARS = "Central estimates, without bands."
 _BARS = "Bars: 80 % bands, for parameters and for what the model itself is off by."
 
@@ -59,7 +60,7 @@ def rates(a: Beside) -> Figure:
                 marker=_MARKS[i % 7], ms=8, lw=1.4, ls="", label=f"{letter}: {p.mill_name}",
             )  # fmt: skip
             axes.annotate(
-                letter, (x.value * 1e3, y.value * factor), xytext=(8, (8, -16)[i % 2]), textcoords="offset points",
+                letter, (x.value * 1e3, y.value * factor), xytext=_CORNERS[i % 4], textcoords="offset points",
                 color=colour, fontweight="bold",
             )  # fmt: skip
         axes.set(xscale="log", yscale="log", xlabel=axis_label("x50_m", 3e-4), ylabel=f"Rate of powder / {unit}")

@@ -42,7 +42,7 @@ def kinds() -> tuple[KindOfFile, ...]:
         KindOfFile(
             "config",
             "a mill, its feed and how it is run: predict, check, draw, heat, day",
-            (*_tables(schema.SECTIONS, schema.ALTERNATIVES, NEEDS_ONE), _guessed()),
+            (*_tables(schema.SECTIONS, _alternatives(), NEEDS_ONE), _guessed()),
         ),
         KindOfFile(
             "run",
@@ -92,6 +92,12 @@ def _tables(sections: Mapping[str, tuple[Key, ...]], alternatives: tuple = (), n
         )
         for name, keys in sections.items()
     )  # fmt: skip
+
+
+def _alternatives() -> tuple:
+    """Which keys of a config stand for each other, those that may be given together if they agree among them."""
+    others = [a for a in schema.ALTERNATIVES if a[0] not in schema.SAME]
+    return (*others, *((section, tuple((key,) for key in keys), True) for section, keys in schema.SAME.items()))
 
 
 def _guessed() -> Table:

@@ -68,7 +68,7 @@ def fed_with(config: Config, first: Circuit) -> Config:
     table = {"kind": "table", "apertures": sizes, "q3": q3}
     ends = derived.largest_piece(table), derived.top_piece(table)
     size = FeedSize("sieve_sheet", None, None, None, None, None, None, sizes, q3, *ends)
-    return replace(config, feed=replace(config.feed, size=size, rate_kg_s=None, batch_mass_kg=None, batch_time_s=None))
+    return replace(config, feed=config.feed.steady(size))
 
 
 def line(first: Config, second: Config, cut: SieveCut = NO_SIEVE, class_ratio: float | None = None) -> Line:
