@@ -190,7 +190,7 @@ def test_pieces_of_a_trickle_come_as_a_poisson_process():
     p, o = (f(TRICKLE[0], f"feed.rate={TRICKLE[1]}", *TRICKLE[2:]) for f in (mills.problem, mills.outcome))
     scene = stalls.scene_of(p, o, p.config.feed.rate_kg_s)
     empty = scene._replace(charge=Charge(np.zeros(p.x.size), 0.0, scene.charge.omega))
-    came = stalls.histories(p, empty, 200, 6.0, 1, 0)[1][:, ARRIVED]
+    came = stalls.histories(p, empty, 200, stalls.Plan(200, 0, 6.0), 1, 0)[1][:, ARRIVED]
     assert came.mean() == pytest.approx(mean, abs=4.0 * math.sqrt(mean / 200))
     none = math.exp(-mean)
     assert np.mean(came == 0) == pytest.approx(none, abs=4.0 * math.sqrt(none * (1.0 - none) / 200))
@@ -222,7 +222,7 @@ def test_running_begins_at_the_steady_charge(name, rate):
     """Pieces and powder weigh what the balance holds, within 3 %, at its speed; and they stay near it."""
     p, o = (f(name, f"feed.rate={rate}") for f in (mills.problem, mills.outcome))
     scene = stalls.scene_of(p, o, p.config.feed.rate_kg_s)
-    traces, ends = stalls.histories(p, scene, 8, 1.5, 1, 0)
+    traces, ends = stalls.histories(p, scene, 8, stalls.Plan(0, 8, 1.5), 1, 0)
     charge, speed = traces[:, :, 5].mean(axis=0), traces[:, :, 3].mean(axis=0)
     assert charge[0] == pytest.approx(o.mass.sum(), rel=0.03)
     assert speed[0] == pytest.approx(float(o.state["omega"]), rel=0.01)
@@ -235,7 +235,9 @@ def test_a_charge_is_put_in_without_bias():
     p, o = (f("tight_jam", "feed.rate=60 g/h") for f in (mills.problem, mills.outcome))
     scene = stalls.scene_of(p, o, p.config.feed.rate_kg_s)
     few = np.where(np.arange(p.x.size) == p.x.size - 1, 0.3, 0.0)
-    traces, _ = stalls.histories(p, scene._replace(charge=Charge(few, 0.0, scene.charge.omega)), 200, 1e-3, 1, 0)
+    traces, _ = stalls.histories(
+        p, scene._replace(charge=Charge(few, 0.0, scene.charge.omega)), 200, stalls.Plan(0, 200, 1e-3), 1, 0
+    )
     assert np.mean(traces[:, 0, 4] > 0) == pytest.approx(0.3, abs=4.0 * math.sqrt(0.3 * 0.7 / 200))
 
 

@@ -22,12 +22,12 @@ from ..record.limits import (
     SIEVE,
     TEMPERATURE,
 )
-from .settle import HOPELESS, grinding_load, heat_load, settle, start_state
+from .settle import HOPELESS, TOO_HOT, grinding_load, heat_load, settle, start_state
 
 # ln of hold-up over a full chamber, at which the search looks first: nearly empty, then in growing steps.
 SCAN = np.array([-16.0, -10.0, -8.0, -6.5, -5.5, -4.7, -4.0, -3.4, -2.8, -2.3, -1.8, -1.4, -1.0, -0.6, -0.3, 0.01])
 ROUGH, NEAR = 1e-4, 1e-2  # tolerance while the search is far from a limit, and how near (in ln of the load) it is not
-JUMP = 1e-5  # in ln of the charge, how near to a jump
+JUMP, FAR = 1e-5, 1.0  # in ln of the charge, how near to a jump; in ln of the load, what is one
 CLOSE = 1e-7  # of the limit, on its safe side, where the search ends
 ASIDE = 0.02  # less ln charge than at a limit: what is looked at to see whether less carries more
 WIDE, TOP = 0.4, 2e-6  # ln charge to each side of where the largest rate is sought, and how flat it is there
@@ -107,7 +107,7 @@ def _try_holdup(m, grid, feed, ln_M, F_asked, origin, s, work, loads, tolerance)
     if residual > tolerance:
         loads[:] = 0.0
         loads[GRINDING], loads[TEMPERATURE] = grinding_load(m, s, work), heat_load(m, s)
-        h = log(loads[TEMPERATURE]) if loads[TEMPERATURE] > HOPELESS else np.inf
+        h = max(FAR, log(loads[TEMPERATURE])) if loads[TEMPERATURE] > TOO_HOT else np.inf
     else:
         fill_loads(m, s, grid.x, work, loads)
         h = log(max(1e-12, max(loads[:GRINDING].max(), s.F / F_asked)))
@@ -174,10 +174,10 @@ def _approach(m, grid, feed, F_asked, scan, good, best, ages, s, work, loads, to
     _, low, h_low, high, h_high, binding, _ = scan
     x_old, h_old, x_new, h_new = low, h_low, high, h_high
     for turn in range(60):
-        if high - low < (1e-10 if h_high < 1.0 else JUMP) or abs(h_low) < CLOSE:
+        if high - low < (1e-10 if h_high < FAR else JUMP) or abs(h_low) < CLOSE:
             break
         middle = 0.5 * (low + high)
-        if h_new < 1.0 and h_old < 1.0 and h_new != h_old and turn % 4 < 3:  # secant, aimed just below the limit
+        if h_new < FAR and h_old < FAR and h_new != h_old and turn % 4 < 3:  # secant, aimed just below the limit
             aimed = x_new - (h_new + 0.5 * CLOSE) * (x_new - x_old) / (h_new - h_old)
             if low < aimed < high:
                 middle = aimed

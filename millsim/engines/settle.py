@@ -18,10 +18,10 @@ from .strikes import fill_rates
 
 UNKNOWNS = 5  # ln hold-up or ln feed rate, T, unblinded share, speed, tip speed
 HURRY, CALM, MAX_TURNS = 60, 140, 400  # turns that are accelerated; up to the next, steps of 0.3; then of 0.1
-PATIENCE, HOPELESS = (
-    40,
-    3.0,
-)  # turns spent on a state whose load on grinding or heat is above HOPELESS: it need not settle
+PATIENCE, HOPELESS = 40, 3.0  # turns spent on a state with that load on grinding or heat: it need not settle
+HOT_PATIENCE, TOO_HOT = 20, 1.5  # the same with that load on heat, where the charge is held: it is over the limit
+STUCK = 0.3  # of the residual after HURRY turns: what is left at CALM of a state between two others, which takes ages
+ROUGHLY, CLOSELY, INEXACT = 1e-3, 1e-12, 0.01  # a held charge, at first and in the end; the same, of the residual
 HISTORY = 4  # depth of the Anderson acceleration
 
 
@@ -103,19 +103,20 @@ def hammer_tip_speed(m, s, p):
 
 
 @law
-def evaluate(m, grid, feed, s, work):
-    """One turn of the loop at state s: fill rates, charge, flows and powers; return the total charge [kg].
+def evaluate(m, grid, feed, s, work, close, slope):
+    """One turn of the loop at state s: fill rates, charge, flows and powers; return (total charge [kg], slope).
 
-    With the hold-up given (not s.at_rate) the feed rate s.F is set to the one that keeps it. Only nip screening
-    makes the charge a non-linear function of the feed rate, so one scaling mostly does.
+    With the hold-up given (not s.at_rate) the feed rate s.F is set to the one that keeps it, but for `close` in ln of
+    the charge. Only nip screening makes the charge a non-linear function of the feed rate; slope: by which ln charge
+    falls short of it, to begin with and as it was last found.
     """
     fill_rates(m, s, grid, work)
-    charge, low, high, slope, before, ln_F_before = 0.0, -np.inf, np.inf, -1.0, 0.0, 0.0
+    charge, low, high, before, ln_F_before = 0.0, -np.inf, np.inf, 0.0, 0.0
     for turn in range(100):
         march(m, grid, work, s.F * feed, 0.0, work.mass, work.flows[0])
         charge = work.mass.sum()
         miss = log(s.M / charge)
-        if s.at_rate > 0.0 or abs(miss) < 1e-12 or high - low < 1e-14:
+        if s.at_rate > 0.0 or abs(miss) < close or high - low < 1e-14:
             break
         ln_F = log(s.F)
         if turn > 0 and abs(ln_F - ln_F_before) > 1e-14:
@@ -132,7 +133,7 @@ def evaluate(m, grid, feed, s, work):
     s.residence = charge / s.F
     shaft_power(m, s, work.flows[0], work.powers[0])
     leaving_warmth(m, work)
-    return charge
+    return charge, slope
 
 
 @law
@@ -257,12 +258,13 @@ def settle(m, grid, feed, s, work, tolerance):
     z, answer = np.empty(UNKNOWNS), np.empty(UNKNOWNS)
     new = np.zeros(1, STATE)
     scale, count, residual, best, mixing = m.omega_0, 0, np.inf, np.inf, 1.0
+    close, slope, hurried = ROUGHLY, -1.0, np.inf
     _pack(s, scale, z)
     for turn in range(MAX_TURNS):
         _unpack(z, scale, m, s)
         _pack(s, scale, z)
         F_before = s.F
-        charge = evaluate(m, grid, feed, s, work)
+        charge, slope = evaluate(m, grid, feed, s, work, close, slope)
         response(m, grid, s, work, new[0])
         new[0].M, new[0].at_rate = charge, s.at_rate
         _pack(new[0], scale, answer)
@@ -274,8 +276,18 @@ def settle(m, grid, feed, s, work, tolerance):
                 return np.inf, turn + 1
             residual = max(residual, change)
         if residual <= tolerance:
-            return residual, turn + 1
+            if close == CLOSELY or s.at_rate > 0.0:
+                return residual, turn + 1
+            close = CLOSELY  # the same state once more, with the feed rate to the last digit
+            continue
+        close = max(CLOSELY, min(close, INEXACT * residual))
+        if turn >= HOT_PATIENCE and s.at_rate <= 0.0 and heat_load(m, s) > TOO_HOT:
+            break
         if turn == PATIENCE and max(grinding_load(m, s, work), heat_load(m, s)) > HOPELESS:
+            break
+        if turn == HURRY:
+            hurried = residual
+        elif turn == CALM and residual > STUCK * hurried:
             break
         if turn == HURRY and s.at_rate > 0.0:
             break

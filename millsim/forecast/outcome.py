@@ -9,7 +9,7 @@ from ..engines.batch import run_batch
 from ..engines.capacity import fill_loads, operate
 from ..engines.montecarlo import FrozenSteps
 from ..engines.records import BATCH_STEP, FLOWS, POWERS, WAYS, Grid, Work, new_work
-from ..engines.settle import air_capacity, balance_temperature, evaluate, grinding_load, start_state
+from ..engines.settle import CLOSELY, air_capacity, balance_temperature, evaluate, grinding_load, start_state
 from ..errors import NotConverged
 from ..laws import heat
 from ..mill.chamber import STATE, STILL
@@ -137,7 +137,7 @@ def at_state(problem: Setup, settled: Outcome, own: Setup) -> Outcome:
     work, s = new_work(problem.x.size), np.array([settled.state])
     work.ages[:] = np.interp(np.log(problem.x), np.log(own.x), settled.steps.ages[-1])
     s["at_rate"] = 1.0
-    evaluate(problem.mill[0], grid_of(problem, problem.mill), problem.feed, s[0], work)
+    evaluate(problem.mill[0], grid_of(problem, problem.mill), problem.feed, s[0], work, CLOSELY, -1.0)
     return _outcome(settled.code, LIMITS.index(settled.binding), s, work, settled.loads, settled.residual)
 
 

@@ -28,6 +28,9 @@ ENOUGH = 10.0  # pieces that should come in a history; SECONDS are stretched for
 STARTS, LEAST = 48, 8  # histories of either kind: the most, the least
 STARTS_OVERFED, SECONDS_OVERFED = 8, 12.0  # beyond capacity a mill fills for some seconds before it stalls
 TIME_US = 0.35e6  # processor time of all histories; twice that where few histories would else be short
+OVERFED_US = (
+    2e6  # the same of a mill that is fed more than it takes: what fills but does not stall is not tried as often
+)
 EMPTY_US, OCCUPIED_US, STRIKE_US = 0.35, 0.65, 0.12  # measured on a desktop: of a step, with pieces more, of a strike
 SAMPLES = 300
 CONFIDENCE = 0.95
@@ -38,11 +41,15 @@ CALL = 2  # histories per compiled call
 
 
 class Plan(NamedTuple):
-    """How many cold starts from empty, how many histories from the steady charge, and how long each lasts [s]."""
+    """How many cold starts from empty, how many histories from the steady charge, and how long each lasts [s].
+
+    filling_us: processor time over the square of a start's seconds, where pieces gather; OVERFED_US ends the starts.
+    """
 
     starts: int
     running: int
     seconds: float
+    filling_us: float = 0.0
 
 
 class Scene(NamedTuple):
@@ -92,11 +99,13 @@ def watch(
 
 def plan_of(problem: Setup, steady: Outcome, rate_kg_s: float, overfed: bool) -> Plan:
     """How many histories, and how long: until enough pieces have come, within the processor time."""
-    wanted = ENOUGH / float(_fed_pieces(problem, rate_kg_s).sum())
+    fed = _fed_pieces(problem, rate_kg_s)
+    wanted = ENOUGH / float(fed.sum())
     if problem.config.feed.handful_kg is not None:
         return Plan(LEAST, 0 if overfed else LEAST, _after_a_handful(problem, rate_kg_s))
     if overfed:
-        return Plan(STARTS_OVERFED, 0, math.ceil(min(max(SECONDS_OVERFED, wanted), LONGEST)))
+        filling = 0.5 * float((fed * steady.table[:, STRIKE]).sum()) * STRIKE_US
+        return Plan(STARTS_OVERFED, 0, math.ceil(min(max(SECONDS_OVERFED, wanted), LONGEST)), filling)
     pieces = _charge_pieces(problem, steady)
     steps = float(problem.mill[0]["turn_bars"] * steady.state["omega"]) / (2.0 * math.pi)
     step = EMPTY_US + OCCUPIED_US * (1.0 - math.exp(-pieces.sum()))
@@ -125,24 +134,24 @@ def follow(
     m, total = problem.mill[0], plan.starts + plan.running
     scene = scene_of(problem, cold, rate_kg_s)
     empty = scene._replace(charge=Charge(np.zeros(problem.x.size), 0.0, float(m["omega_0"])))
-    traces, ends = histories(problem, empty, plan.starts, plan.seconds, seed, 0, _part(progress, 0, plan.starts, total))
+    traces, ends = histories(problem, empty, plan.starts, plan, seed, 0, _part(progress, 0, plan.starts, total))
     if np.any(ends[:, END] == TOO_MANY):
         return None
     shown, shown_from, running = _shown(traces, ends), EMPTY, None
     if plan.running:
         told = _part(progress, plan.starts, plan.running, total)
         scene = scene_of(problem, steady, rate_kg_s)
-        later, later_ends = histories(problem, scene, plan.running, plan.seconds, seed, plan.starts, told)
+        later, later_ends = histories(problem, scene, plan.running, plan, seed, plan.starts, told)
         running = _running(later_ends)
         if running and running.stalls and not ends[:, END].any():
             shown, shown_from = _shown(later, later_ends), STEADY
     k = int(np.count_nonzero(ends[:, END]))
-    low, high = binomial_interval(k, plan.starts)
+    low, high = binomial_interval(k, len(ends))
     time, torque, peak, speed, count, charge = (shown[:, c].copy() for c in range(TRACE_COLUMNS))
     rated = strength.shaft_torque(float(m["rated_power"]), float(m["omega_0"]))
     every, _ = handfuls(problem.config.feed, m, rate_kg_s)
     return ChamberTrace(
-        time, torque, peak, speed, count, plan.starts, k, low, high, float(plan.seconds),
+        time, torque, peak, speed, count, len(ends), k, low, high, float(plan.seconds),
         chokes=int(np.count_nonzero(ends[:, END] == FULL)), arrived=int(ends[:, ARRIVED].sum()), running=running,
         charge_kg=charge, shown_from=shown_from, fed_kg_s=rate_kg_s,
         pieces_1_s=float(_fed_pieces(problem, rate_kg_s).sum()), rated_torque_Nm=rated,
@@ -156,16 +165,17 @@ def _part(progress: Callable[[float], None] | None, before: int, count: int, tot
 
 
 def histories(
-    problem: Setup, scene: Scene, runs: int, seconds: float, seed: int, first: int,
+    problem: Setup, scene: Scene, runs: int, plan: Plan, seed: int, first: int,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
-    """(traces, ends) of histories numbered from first; those of one call run on all threads."""
-    traces, ends = np.zeros((runs, SAMPLES, TRACE_COLUMNS)), np.zeros((runs, END_COLUMNS))
+    """(traces, ends) of histories numbered from first, at most `runs`; those of one call run on all threads."""
+    traces, ends, spent = np.zeros((runs, SAMPLES, TRACE_COLUMNS)), np.zeros((runs, END_COLUMNS)), 0.0
     for done in range(0, runs, CALL):
         part = slice(done, min(runs, done + CALL))
-        run_pieces(problem.mill, *scene, float(seconds), seed, first + done, traces[part], ends[part])
-        if np.any(ends[part, END] == TOO_MANY):
-            break
+        run_pieces(problem.mill, *scene, float(plan.seconds), seed, first + done, traces[part], ends[part])
+        spent += plan.filling_us * float((ends[part, WATCHED] ** 2).sum())
+        if spent > OVERFED_US or np.any(ends[part, END] == TOO_MANY):
+            return traces[: part.stop], ends[: part.stop]
         if progress:
             progress(part.stop / runs)
     return traces, ends
