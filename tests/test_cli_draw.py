@@ -107,7 +107,9 @@ def test_the_predicted_powder_is_drawn(config, result):
     # Seed, engine, name and what only the review reads do not change the powder.
     text = config.read_text(encoding="utf-8")
     config.write_text(text.replace("seed = 1", "seed = 7").replace("workshop acrylic", "the same acrylic"))
-    done = run(config, "--set", "shaft.diameter=25 mm", "--prediction", result, "-o", with_powder)
+    done = run(
+        config, "--set", "shaft.diameter=25 mm", "--set", "day.hours=6 h", "--prediction", result, "-o", with_powder
+    )
     assert done.exit_code == 0, done.stderr
     assert with_powder.read_bytes() != plain.read_bytes()
 

@@ -81,6 +81,13 @@ def test_no_shipped_mill_costs_less_than_the_floor(name):
     assert socket > 2.0 * floor / p.config.drive.efficiency
 
 
+@pytest.mark.parametrize("material", ["pla", "pmma", "wheat", "pe_pp", "coffee"])
+def test_no_usual_mill_costs_less_than_the_floor(material):
+    need, f = study.need_of(material, "x50"), floor_of(material, 293.15, SIZES)
+    best = np.array([need.at("best", x) for x in SIZES])
+    assert (best * f.all[1] < 1.0).all()
+
+
 # --- what usual mills need -------------------------------------------------------------------------------
 
 

@@ -10,7 +10,7 @@ from .base import tell
 from .inputs import force_option, path_type, set_option
 
 _SUFFIXES = ("png", "svg", "pdf")
-_NOT_THE_MILL = ("mill", "run", "guard", "shaft")  # sections of a config that change nothing of the powder
+_NOT_THE_MILL = ("mill", "run", "guard", "shaft", "day")  # sections of a config that change nothing of the powder
 
 
 @click.command()
