@@ -134,7 +134,7 @@ def main() -> dict:
         long = plan_of(folder, 100, 100)
         alone = seconds_of(long, 1, folder)[1]
         shared = seconds_of(long, cores, folder)[1]
-        open_plan = plan_of(folder, 12, 12, "as much as it takes")
+        open_plan = plan_of(folder, 12, 12, "as fast as it can grind")
         search = open_plan.count / seconds_of(open_plan, 1, folder)[0]
     naive, how, _ = quickest()
     slow = naive_seconds(naive, cores)

@@ -1,4 +1,4 @@
-"""millsim: predicts the powder, throughput, energy and heat of a small rotor-stator mill."""
+"""millsim: predicts the powder, rate, energy and heat of a small rotor-stator mill."""
 
 from .version import __version__
 

@@ -19,7 +19,7 @@ from millsim.record.limits import LIMITS
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 NAMES = ("demo", "pla", "swinging", "tight_jam", "batch")
-TO_CAPACITY = "as much as it takes"
+TO_CAPACITY = "as fast as it can grind"
 
 
 @functools.cache
@@ -52,7 +52,7 @@ def capacity(name: str, *overrides: str) -> Outcome:
 
 @functools.cache
 def cold_start(name: str, *overrides: str, to_capacity: bool = False) -> Outcome:
-    """The first seconds, at the config's feed rate or as much as it takes."""
+    """The first seconds, at the config's feed rate or as fast as it can grind."""
     p = problem(name, *overrides)
     return solve_cold_start(p, None if to_capacity else p.config.feed.rate_kg_s)
 

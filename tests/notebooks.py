@@ -15,7 +15,7 @@ from millsim.learn.measured.runsheet import read_run
 from millsim.mill.config.mill import load_config
 from millsim.record.prediction import Prediction
 
-FREE = 'feed.rate="as much as it takes"'
+FREE = 'feed.rate="as fast as it can grind"'
 COARSE = ("run.class_ratio=1.6", "run.band_samples=16", "run.trace=false", "run.engine=balance")
 BUILDS = {  # name: (settings, when predicted, factors on sizes, rate and energy of the first)
     "twelve pins": ((), "2025-02-20T18:10:00Z", (1.0, 1.0, 1.0)),

@@ -243,7 +243,7 @@ def test_a_fit_too_good_to_be_true_is_told(found):
     exact = replace(found.posterior.mode, residuals=np.full(found.count, 1e-3), scores=np.zeros(found.unknowns.count))
     good = findings._fits(replace(found, assumed=exact))
     assert good.passed
-    assert "by chance: over 99.9 %" in good.text
+    assert "chance alone gives a worse fit in over 99.9 of 100 cases" in good.text
     assert "suspiciously good: are runs copied" in good.text
     assert "suspicious" not in findings._fits(found).text
 

@@ -36,7 +36,7 @@ def test_words_first_with_the_engine_s_numbers():
     assert f"{digits(3600 * c.accepted_kg_s, 3)} kg/h of powder finer than 0.5 mm" in text
     assert f"{digits(1000 * c.circulating_load, 3)} g goes back" in text
     assert f"a piece goes through the mill {digits(1 + c.circulating_load, 3)} times on average" in text
-    assert "What binds: the shaft power." in text
+    assert "What limits it: the shaft power." in text
     assert max(map(len, done.stdout.splitlines())) <= 110
     for wrong in ("nan", "inf ", " safe"):
         assert wrong not in text

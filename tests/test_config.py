@@ -7,9 +7,12 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from millsim.base.reading.key import AS_MUCH, AS_MUCH_BEFORE
+from millsim.commands import draw
 from millsim.commands.main import cli
 from millsim.errors import InputError
 from millsim.laws.drive import opening_flow
+from millsim.learn.calibration.compare import settings_apart
 from millsim.mill import cards
 from millsim.mill.config import checks
 from millsim.mill.config.mill import load_config, parse_config
@@ -18,7 +21,7 @@ CONFIGS = Path(__file__).parents[1] / "configs"
 SHIPPED = sorted(p for p in CONFIGS.glob("*.toml") if "[rotor]" in p.read_text(encoding="utf-8"))  # not run sheets
 BASE = (CONFIGS / "pla.toml").read_text(encoding="utf-8")
 
-RATE = 'rate = "as much as it takes"'
+RATE = 'rate = "as fast as it can grind"'
 
 
 def told(text: str, *overrides: str) -> list[str]:
@@ -151,7 +154,7 @@ def test_six_slips_in_one_file_are_told_in_one_pass(tmp_path):
         ('tip_speed = "70 m/s"', 'speed = "11000 rad/s"', ['did you mean 1152 rad/s ("11000 rpm")?']),
         ('tip_speed = "70 m/s"', 'speed = "60000 rpm"', ["tip speed of 377 m/s", "2 m/s to 200 m/s"]),
         ('tip_speed = "70 m/s"', "", ["drive.speed: is missing", "speed or tip_speed"]),
-        (RATE, 'rate = "as much as possible"', ['did you mean "as much as it takes"?']),
+        (RATE, 'rate = "as much as possible"', ['did you mean "as fast as it can grind"?']),
         (RATE, "", ["feed.rate: is missing", "batch_mass"]),
         (RATE, 'batch_mass = "50 g"', ["feed.batch_time: is missing"]),
         (RATE, 'rate = "1 g/h"\nbatch_mass = "1 g"\nbatch_time = "1 s"', ["contradicts rate"]),
@@ -491,3 +494,13 @@ def test_a_card_is_printed_as_a_file_to_edit(tmp_path):
     assert list(mine.values()) == list(load_config(CONFIGS / "demo.toml").material.values())
     none = CliRunner().invoke(cli, ["materials", "--toml"])
     assert none.exit_code == 2 and not none.stdout and "none is named" in none.stderr
+
+
+def test_the_old_words_for_a_feed_rate_left_open_are_the_same_mill():
+    """Configs, stored results and sweeps of before say it in other words, and are known by the same hash."""
+    assert RATE in BASE
+    now, before = (parse_config(t, base_dir=CONFIGS) for t in (BASE, BASE.replace(AS_MUCH, AS_MUCH_BEFORE)))
+    assert now.sha256 == before.sha256 and now.text == before.text and AS_MUCH in now.text
+    assert now.feed.rate_kg_s is None
+    assert settings_apart(now.text, now.text.replace(AS_MUCH, AS_MUCH_BEFORE)) == ()
+    assert draw.of_the_mill(now.text) == draw.of_the_mill(now.text.replace(AS_MUCH, AS_MUCH_BEFORE))

@@ -30,7 +30,7 @@ def mm(low: float, high: float) -> st.SearchStrategy[str]:
             "drive.tip_speed": st.floats(15, 199).map(lambda v: f"{v!r} m/s"),
             "drive.efficiency": st.floats(0.05, 0.9).map(repr),  # the router of the PLA mill draws 90 W bare
             "feed.temperature": st.floats(-190, 49).map(lambda t: f"{t!r} °C"),
-            "feed.rate": st.floats(1, 1e5).map(lambda r: f"{r!r} g/h") | st.just("as much as it takes"),
+            "feed.rate": st.floats(1, 1e5).map(lambda r: f"{r!r} g/h") | st.just("as fast as it can grind"),
             "sieve.area": st.floats(1, 1e4).map(lambda a: f"{a!r} cm2"),
             "air.blower_pressure": st.floats(0, 2e4).map(lambda p: f"{p!r} Pa"),
             "run.seed": st.integers(0, 2**63 - 1).map(str),
@@ -66,7 +66,7 @@ WORDS = [
     "[[[[]]]]", '"', "''",
     "1979-05-27T07:32:00Z", "07:32:00",
     '"0 mm"', '"1e9999 mm"', '"-3 mm"', '"3 µm"', '"3 °C"', '"3 kg"', '"pmma"',
-    '"as much as it takes"', '"x.toml"', '"../"', '"\\u0000"', '"\\ud800"', "[1, 2]", '["1 mm", "2 mm"]',
+    '"as fast as it can grind"', '"x.toml"', '"../"', '"\\u0000"', '"\\ud800"', "[1, 2]", '["1 mm", "2 mm"]',
     '[["1 W", "1 rpm"], ["2 W", "0 rpm"]]',
     "[[1, 2], [3]]", "{a = 1}", '"' + "x" * 2000 + '"', "[" * 500 + "]" * 500,
 ]  # fmt: skip

@@ -94,7 +94,7 @@ def test_one_speed_gives_only_the_sum():
     assert all(map(math.isnan, fit.terms))
     words = " ".join(idle.idle_text(fit, None).split())
     assert "201 W at the mains" in words
-    assert "One speed gives only the sum of bearings and windage; measure at half that speed too" in words
+    assert "One speed gives only the sum of bearings and windage (stirring the air); measure at half" in words
 
 
 def test_speeds_too_close_do_not_tell_the_terms_apart():

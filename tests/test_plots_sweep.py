@@ -562,7 +562,7 @@ def test_real_sweep_is_drawn_whole(tmp_path):
     said = flat(map.sweep_map(s, "x50_m"))
     low, high = (1e3 * np.quantile(s.as_built.draws["x50_m"][0], q, method="inverted_cdf") for q in (0.1, 0.9))
     assert f"80 % of 16 draws of the parameters give {low:.2g} to {high:.2g} mm for the mill as built." in said
-    assert "With sieve hole moves sieve pitch." in said
+    assert "Sieve pitch changes with sieve hole." in said
 
 
 def test_existing_figures_are_kept_without_force(tmp_path, few):
@@ -622,10 +622,10 @@ def test_rate_held_by_different_limits_is_divided_and_named():
 
 SHAFT, SIEVE = LIMITS.index("shaft power"), LIMITS.index("sieve")
 HELD = {  # status of the first row, whether the target is met there, rate asked for: what holds the rate, or not
-    "all run": (OK, None, "", "Everywhere the rate is held by shaft power."),
-    "some cannot": (CANNOT, None, "", "Where it runs as asked the rate is held by shaft power."),
-    "unfinished": (MISSING, None, "", "So far as computed, the rate is held by shaft power."),
-    "a target": (OK, False, "", "Where the target is met the rate is held by shaft power."),
+    "all run": (OK, None, "", "Everywhere shaft power limits the rate."),
+    "some cannot": (CANNOT, None, "", "Where it runs as asked shaft power limits the rate."),
+    "unfinished": (MISSING, None, "", "So far as computed, shaft power limits the rate."),
+    "a target": (OK, False, "", "Where the target is met shaft power limits the rate."),
     "a rate asked for": (OVER, None, "6 kg/h", "Feed rate asked for: 6 kg/h."),
     "a rate asked for, met": (OK, None, "6 kg/h", ""),
 }
@@ -639,7 +639,7 @@ def test_what_holds_the_rate_is_said_only_of_where_it_does(kind):
     loads = np.full((12, 6), 0.5)
     binding = np.where(first & (state != OK), SIEVE, SHAFT).astype(np.int8)
     loads[:, SHAFT] = 0.995
-    base = s.base_text.replace('rate = "as much as it takes"', f'rate = "{rate or "as much as it takes"}"')
+    base = s.base_text.replace('rate = "as fast as it can grind"', f'rate = "{rate or "as fast as it can grind"}"')
     assert not rate or rate in base
     points = dataclasses.replace(s.points, binding=binding, loads=loads)
     s = dataclasses.replace(s, base_text=base, points=points)

@@ -143,8 +143,8 @@ def test_handfuls_have_a_mean_rate():
     assert "rate" not in config.text.partition("[feed]")[2].partition("[")[0]
     assert parse_config(config.text).sha256 == config.sha256
     assert parse_config(config.text, overrides=("feed.rate=1 kg/h",)).feed.handful_kg is None
-    assert "every" in one(DEMO.replace('rate = "as much as it takes"', 'handful = "25 g"'))
-    said = one(DEMO.replace('rate = "as much as it takes"', 'handful = "100 kg"\nevery = "1 s"'))
+    assert "every" in one(DEMO.replace('rate = "as fast as it can grind"', 'handful = "25 g"'))
+    said = one(DEMO.replace('rate = "as fast as it can grind"', 'handful = "100 kg"\nevery = "1 s"'))
     assert "1 kg/h" not in said
     assert "3.6e+08 g/h" in said
 

@@ -340,7 +340,7 @@ def test_where_the_power_goes_is_told():
 
 def test_the_review_is_told_in_a_sentence_that_clears_nothing():
     assert changes.review_words(fake_prediction()) == (
-        "of 19 checks of the mill 1 fails (dust in the air), 1 is close (tip speed), and 1 more could not be made; "
+        "of 19 checks of the mill 1 fails (dust in the air), 1 is close (tip speed), and 1 could not be made; "
         "`millsim check` says what each rests on, and the cures."
     )
     two = Reviewed(("tip speed", "dust in the air"), (), (), 32)

@@ -33,7 +33,7 @@ def plan(folder, axes=AXES, head="", name="s.toml", base=None, extra=""):
     """A plan from a sweep file in the folder, beside its base config with a feed rate: a largest one takes long."""
     for source in CONFIGS.iterdir():
         (folder / source.name).write_bytes(source.read_bytes())
-    text = (CONFIGS / "demo.toml").read_text(encoding="utf-8").replace('"as much as it takes"', '"300 g/h"')
+    text = (CONFIGS / "demo.toml").read_text(encoding="utf-8").replace('"as fast as it can grind"', '"300 g/h"')
     (folder / "demo.toml").write_text(base(text) if base else text, encoding="utf-8")
     text = f'[sweep]\nconfig = "demo.toml"\nclass_ratio = 1.6\n{head}\n{extra}\n{axes}'
     (folder / name).write_text(text, encoding="utf-8")

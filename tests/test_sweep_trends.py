@@ -39,7 +39,7 @@ def sieves(holes):
 
 
 @functools.cache
-def swept(*axes, rate="as much as it takes", **fixed):
+def swept(*axes, rate="as fast as it can grind", **fixed):
     """Points and shape of a sweep of the demo mill, run; without the rest of a sweep file, which takes longer."""
     lines = {"feed.rate": rate, **{k.replace("__", "."): v for k, v in fixed.items()}}
     with tempfile.TemporaryDirectory() as name:
@@ -71,7 +71,7 @@ def pmma():
     return swept(sieves(HOLES), speeds(SPEEDS), drive__rated_power="5 kW")
 
 
-@pytest.mark.parametrize("rate", ["100 g/h", "as much as it takes"])
+@pytest.mark.parametrize("rate", ["100 g/h", "as fast as it can grind"])
 def test_median_goes_with_a_power_of_the_hole(rate):
     # Exponent 0.4-0.7 (assumed), at any speed and feed: a piece passes the more easily the further it is below the hole
     # (trade: x50 = 0.2 to 0.5 hole, from memory).

@@ -146,10 +146,10 @@ def test_line_is_the_two_predictions_one_after_the_other(stored):
 
 def test_slower_mill_sets_the_rate():
     strong = replace(FINER, drive=replace(FINER.drive, rated_power_W=20 * FINER.drive.rated_power_W))
-    first_binds = line(coarse("as much as it takes", "drive.rated_power=200 W"), strong)
+    first_binds = line(coarse("as fast as it can grind", "drive.rated_power=200 W"), strong)
     assert first_binds.binds == FIRST
     assert first_binds.rate_kg_s == pytest.approx(first_binds.first_alone_kg_s, rel=1e-9)
-    second_binds = line(coarse("as much as it takes"), FINER)
+    second_binds = line(coarse("as fast as it can grind"), FINER)
     assert second_binds.binds == SECOND and second_binds.code == OK
     assert second_binds.rate_kg_s < second_binds.first_alone_kg_s
     assert second_binds.second.outcome.loads.max() == pytest.approx(1.0, abs=2e-3)
@@ -160,7 +160,7 @@ def test_slower_mill_sets_the_rate():
 def test_more_than_the_line_takes():
     found = line(coarse("30 kg/h"), FINER)
     assert found.code == OVER
-    assert found.rate_kg_s == pytest.approx(line(coarse("as much as it takes"), FINER).rate_kg_s, rel=1e-3)
+    assert found.rate_kg_s == pytest.approx(line(coarse("as fast as it can grind"), FINER).rate_kg_s, rel=1e-3)
 
 
 def test_a_sieve_after_the_second_mill_closes_there(stored):

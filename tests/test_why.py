@@ -151,7 +151,7 @@ def test_it_fails_only_where_it_fails():
 
 def test_windage_is_named_where_it_eats_the_motor():
     said = text(quick("swinging", "feed.rate=500 g/h", "model.windage_factor=3"))
-    assert "a motor that eats itself in windage" in said
+    assert "a motor that spends itself on stirring the air" in said
     assert "windage" not in text(quick("demo")).split("What holds it back")[1]
 
 

@@ -4,6 +4,7 @@ from functools import partial
 
 import click
 
+from ..base.reading.key import AS_MUCH
 from ..errors import InputError, Problem
 from .base import answer, exit_code, working
 from .inputs import Inputs, path_type, quantity, set_option, told_options
@@ -69,7 +70,7 @@ def _inputs(config, second, sieve, efficiency, settings, settings_2, passes, key
         if settings_2 and second is None:
             given.refuse("--set-second", "", "is of a second config, and there is none")
         if first is not None and first.feed.batch_mass_kg is not None:
-            message, hint = "is a batch, and a circuit runs steadily", '--set feed.rate="as much as it takes"'
+            message, hint = "is a batch, and a circuit runs steadily", f'--set feed.rate="{AS_MUCH}"'
             given.refuse(str(config), "feed.batch_mass", message, hint)
     return aperture, share, first, other
 

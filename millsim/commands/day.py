@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from ..base.reading.key import AS_MUCH
 from .base import answer, check_plots, exit_code, working
 from .inputs import Inputs, force_option, path_type, plots_option, set_option, told_options
 
@@ -31,7 +32,7 @@ def day(ctx, config, draws: int, seed: int, plots, settings, force: bool) -> Non
     with Inputs() as given:
         loaded = given.read(load_config, config, list(settings))
         if loaded is not None and loaded.feed.batch_mass_kg is not None:
-            message, hint = "is a batch, and a day is fed from a hopper", '--set feed.rate="as much as it takes"'
+            message, hint = "is a batch, and a day is fed from a hopper", f'--set feed.rate="{AS_MUCH}"'
             given.refuse(str(config), "feed.batch_mass", message, hint)
     check_plots(plots, lambda: _FIGURES, force)
     with working(ctx) as report:

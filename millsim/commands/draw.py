@@ -60,18 +60,21 @@ def _prediction(path: Path, config) -> object:
     from ..record import read
 
     prediction = read.read(path)
-    if _mill(prediction.config_text) != _mill(config.text):
+    if of_the_mill(prediction.config_text) != of_the_mill(config.text):
         message = f"was predicted for another mill (config {prediction.config_sha256[:12]}, not {config.sha256[:12]})"
         hint = "predict this config first, with the same --set: millsim predict CONFIG --out FILE.h5"
         raise InputError(Problem(str(path), "", message, hint=hint))
     return prediction
 
 
-def _mill(text: str) -> dict:
+def of_the_mill(text: str) -> dict:
     """What of a resolved config the powder depends on: no name, no way of computing, no keys only a review reads."""
+    from ..base.reading.key import AS_MUCH, AS_MUCH_BEFORE
     from ..mill.config.schema import SECTIONS
 
     spare = {(section, key.name) for section, keys in SECTIONS.items() for key in keys if key.derivable}
     spare -= {("sieve", "pitch"), ("sieve", "wire")}  # these may be left out, too, but matter
     tables = {name: table for name, table in tomllib.loads(text).items() if name not in _NOT_THE_MILL}
+    if tables.get("feed", {}).get("rate") == AS_MUCH_BEFORE:
+        tables["feed"]["rate"] = AS_MUCH
     return {n: {k: v for k, v in table.items() if (n, k) not in spare} for n, table in tables.items()}

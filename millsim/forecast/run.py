@@ -64,7 +64,7 @@ def predict(
     command: str = "",
     progress: Progress | None = None,
 ) -> Prediction:
-    """Predict product, throughput, energy, heat and limits of a mill, with a band.
+    """Predict powder, rate, energy, heat and limits of a mill, with a band.
 
     engine: "balance", "montecarlo" or "both" (default: the config's); seed: default the config's, else a fresh
     one, stored in the result; progress(stage, done 0..1, detail). Raises NotConverged.

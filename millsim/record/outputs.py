@@ -67,7 +67,7 @@ _ALL = (
     Output("air_temperature_K", "temperature of chamber and air", "temperature of chamber and air", "K"),
     Output("powder_temperature_K", "temperature of the powder", "mean temperature of the pieces that leave", "K"),
     Output("air_flow_m3_s", "air through the sieve", "air flow through the sieve", "m3/s"),
-    Output("open_sieve_share", "open sieve holes", "share of the holes that is not pegged", "1", share=True),
+    Output("open_sieve_share", "open sieve holes", "share of the sieve holes that is open", "1", share=True),
     Output("speed_rad_s", "rotor speed under load", "rotor speed under load", "rad/s"),
     Output("tip_speed_m_s", "tip speed under load", "effective tip speed under load", "m/s"),
     Output("residence_s", "mean time in the chamber", "mean time in the chamber", "s"),

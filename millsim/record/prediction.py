@@ -179,7 +179,7 @@ class Prediction:
     command: str
     version: str
     model_version: str
-    requested_rate_kg_s: float  # NaN: as much as it takes
+    requested_rate_kg_s: float  # NaN: as fast as it can grind
     hole_m: float
     size_floor_m: float  # 2 xW_min / v^2 for the fastest impact
     main: EngineResult

@@ -103,7 +103,7 @@ def _write_root(file, p: Prediction) -> None:
         file.attrs["measure_next_minutes"], file.attrs["measure_next_left"] = p.advised.minutes, p.advised.left
     netcdf.scale(file, "bnds", np.arange(2), "1", "lower and upper class bound")
     netcdf.number(
-        file, "requested_rate", p.requested_rate_kg_s, "kg/s", "feed rate asked for; NaN: as much as it takes"
+        file, "requested_rate", p.requested_rate_kg_s, "kg/s", "feed rate asked for; NaN: as fast as it can grind"
     )
     netcdf.number(file, "hole", p.hole_m, "m", "sieve hole")
     netcdf.number(file, "size_floor", p.size_floor_m, "m", "size below which the fastest impact breaks nothing")

@@ -48,7 +48,7 @@ def helped(a: HeatAnswers, air_m3_s: float | None = None) -> HeatAnswers:
 def helps(case: Case, mill: np.ndarray, ends: tuple[float, ...]) -> tuple[Help, ...]:
     """All ways, those that work first; none where there is nothing to be had from this mill without heat.
 
-    case: with the rate asked for, None for as much as it takes or a batch; ends: temperatures [K] to keep to, the
+    case: with the rate asked for, None for as fast as it can grind or a batch; ends: temperatures [K] to keep to, the
     first that a way can.
     """
     want, base, found = _wanted(case, mill), tried(case.problem.config), []

@@ -9,7 +9,8 @@ from typing import Any
 from ..quantities import units
 
 REQUIRED = object()  # default of a key that must be given
-AS_MUCH = "as much as it takes"  # the feed rate left open
+AS_MUCH = "as fast as it can grind"  # the feed rate left open
+AS_MUCH_BEFORE = "as much as it takes"  # its words before, read as the same; hashes know it by these
 INF = float("inf")
 _SUFFIX = {"m": "_m", "m2": "_m2", "kg": "_kg", "s": "_s", "W": "_W", "N": "_N", "Pa": "_Pa", "K": "_K"}
 _SUFFIX |= {"rad/s": "_rad_s", "kg/s": "_kg_s", "m/s": "_m_s", "rad": "_rad", "m3": "_m3", "-": ""}

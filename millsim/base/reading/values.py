@@ -8,7 +8,7 @@ from typing import Any
 
 from ..quantities import units
 from ..quantities.units import UnitError
-from .key import AS_MUCH, Key
+from .key import AS_MUCH, AS_MUCH_BEFORE, Key
 from .sieves import mesh_to_m
 
 # Units nobody writes another one for by mistake: never suggested for a value out of range.
@@ -216,13 +216,13 @@ def _quantity(raw: object, key: Key) -> float:
 
 
 def _rate(raw: object, key: Key) -> float | str:
-    if isinstance(raw, str) and " ".join(raw.lower().split()) == AS_MUCH:
+    if isinstance(raw, str) and " ".join(raw.lower().split()) in (AS_MUCH, AS_MUCH_BEFORE):
         return AS_MUCH
     try:
         return _quantity(raw, key)
     except Bad as bad:
-        if isinstance(raw, str) and (near := did_you_mean(raw, [AS_MUCH])):
-            bad.hint = near
+        if isinstance(raw, str) and did_you_mean(raw, [AS_MUCH, AS_MUCH_BEFORE]):
+            bad.hint = f'did you mean "{AS_MUCH}"?'
         raise
 
 

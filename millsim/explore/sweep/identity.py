@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
+from ...base.reading.key import AS_MUCH
 from ...mill import cards
 from ...mill.config.derived import slip
 from ...mill.config.mill import plain
@@ -72,7 +73,7 @@ def pairs_of(plan: Plan, template: Template) -> dict[str, str]:
     }
     if pairs.get("feed.size.kind") == "sieve_sheet":
         pairs["feed.size.kind"] = "table"
-    if pairs.get("feed.rate") == "as much as it takes":
+    if pairs.get("feed.rate") == AS_MUCH:
         del pairs["feed.rate"]
     for name in _NOT_COUNTED:
         pairs.pop(name, None)

@@ -8,6 +8,7 @@ import numpy as np
 from ...base.numerics import psd
 from ...base.numerics.statistics import NORMAL_80
 from ...base.quantities.units import UnitError, split_quantity, to_si
+from ...base.reading.key import AS_MUCH, AS_MUCH_BEFORE
 from ...base.reading.toml import flat, parse_toml
 from ...record.prediction import Prediction
 from ..measured.runbalance import inputs, propagate
@@ -252,6 +253,8 @@ def _alike(x: object, y: object) -> bool:
     """Whether two values of a key are the same to the digits that people write: 600 g/h and 0.16667 g/s."""
     if isinstance(x, list) and isinstance(y, list):
         return len(x) == len(y) and all(map(_alike, x, y))
+    if (x, y) in ((AS_MUCH, AS_MUCH_BEFORE), (AS_MUCH_BEFORE, AS_MUCH)):
+        return True
     try:
         p, q = (split_quantity(str(v)) for v in (x, y))
     except UnitError:

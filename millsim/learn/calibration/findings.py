@@ -157,8 +157,8 @@ def _converged(c: Calibration) -> Check:
 def _sampled(c: Calibration) -> Check:
     p, n = c.posterior, c.posterior.effective
     ok = bool(n >= LEAST_EFFECTIVE and p.drift <= MOST_DRIFT and p.accepted >= LEAST_ACCEPTED)
-    text = f"{n:.0f} effective samples of {p.evaluations} tries, drift {p.drift:.2f}: ends of the 80 % ranges good to "
-    text += _accuracy(n)
+    text = f"{n:.0f} independent samples out of {p.evaluations} tries, drift {p.drift:.2f}: ends of the 80 % ranges "
+    text += f"good to {_accuracy(n)}"
     return Check("sampling", ok, text if ok else f"{text}; that is too little, so no error bars are given")
 
 
@@ -169,9 +169,9 @@ def _accuracy(n: float) -> str:
 
 def _fits(c: Calibration) -> Check:
     label, worst = worst_point(c)
-    chance = chance_words(c.surprise)
-    text = f"misfit {c.chi2:.1f} for {c.count} data; as bad or worse by chance: {chance}; farthest off is {label}, by "
-    text += f"{abs(worst):.1f} standard errors"
+    chance = chance_words(c.surprise).replace(" %", " of 100 cases")
+    text = f"misfit {c.chi2:.1f} for {c.count} data; chance alone gives a worse fit in {chance}; farthest off is "
+    text += f"{label}, by {abs(worst):.1f} standard errors"
     if c.surprise > TOO_GOOD:
         text += "; that is suspiciously good: are runs copied, or errors counted too large"
     ok = c.surprise >= MISFIT

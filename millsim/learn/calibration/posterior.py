@@ -200,7 +200,7 @@ def _walk(height, start: np.ndarray, k: int, s: np.ndarray, rng: np.random.Gener
         done = len(states)
         if done % CHECK == 0:
             effective, drift = accuracy(np.array(states)[:, :, :k])
-            say(0.1 + 0.9 * (step + 1) / (BURN + MOST), f"{effective:.0f} effective samples")
+            say(0.1 + 0.9 * (step + 1) / (BURN + MOST), f"{effective:.0f} independent samples")
             if effective >= ENOUGH and drift <= STILL:
                 break
     return np.array(states), float(taken / len(states))

@@ -11,7 +11,7 @@ from typing import Any
 
 from ...base.quantities import units
 from ...base.quantities.units import UnitError, readable
-from ...base.reading.key import AS_MUCH, Key
+from ...base.reading.key import AS_MUCH, AS_MUCH_BEFORE, Key
 from ...base.reading.sieves import mesh_to_m
 from ...base.reading.toml import toml_value
 from ...base.reading.values import Bad, convert, show
@@ -70,7 +70,7 @@ def understood(key: str, text: str, known: Values) -> list[Answer]:
         return _feed_size(text)
     if key == "feed.rate" and (hand := _HANDFUL.match(text)):
         return [_one("feed.handful", hand[1]), _one("feed.every", _with_number(hand[2]))]
-    if key == "feed.rate" and text.casefold() in ("all", "full", "fast", "as fast as it can grind", AS_MUCH):
+    if key == "feed.rate" and text.casefold() in ("all", "full", "fast", AS_MUCH, AS_MUCH_BEFORE):
         return [Answer(key, AS_MUCH, AS_MUCH)]
     if key == "rotor.radius" and _ACROSS.search(text):
         return [_halved(_any(key, _ACROSS.sub("", text)))]
@@ -138,7 +138,7 @@ def _guess(key: str, value: float, ends: tuple[Any, Any]) -> Answer:
 
 def _words(key: str, words: list[str]) -> Answer:
     if not guessable(key):
-        raise Bad("this cannot be left open: other questions hang on it", row_of(key).allowed, measure(key))
+        raise Bad("this cannot be left open: other questions depend on it", row_of(key).allowed, measure(key))
     found = [_one(key, w) for w in words]
     return Answer(key, found[0].raw, found[0].value, tuple(a.raw for a in found), GUESS)
 
@@ -176,7 +176,7 @@ def dont_know(key: str, known: Values) -> list[Answer]:
     if key == "feed.size":
         return [Answer("feed.size.kind", "single", "single"), *dont_know("feed.size.size", known)]
     if key == "feed.rate":
-        return [Answer(key, AS_MUCH, AS_MUCH, said="fed as fast as it can grind")]
+        return [Answer(key, AS_MUCH, AS_MUCH, said=f"fed {AS_MUCH}")]
     row = row_of(key)
     if key == "feed.material":
         return [Answer(key, PLASTICS[0], PLASTICS[0], PLASTICS, GUESS, said="any of the plastics there are cards of")]

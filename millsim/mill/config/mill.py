@@ -12,7 +12,7 @@ from typing import Any
 
 from ...base.quantities.params import Param, ParamSet
 from ...base.quantities.units import exact_text, spelling_for
-from ...base.reading.key import AS_MUCH, Key
+from ...base.reading.key import AS_MUCH, AS_MUCH_BEFORE, Key
 from ...base.reading.toml import parse_toml, read_text
 from ...errors import InputError, Problem
 from .. import cards
@@ -250,7 +250,7 @@ def _model_toml(name: str, value: float) -> str:
 def _sha256(r: Reading) -> str:
     """Hash of the resolved values to 12 digits, whatever the spelling, order and file names."""
     rows = [
-        f"{s}.{k.name}={plain(x)}"
+        f"{s}.{k.name}={AS_MUCH_BEFORE if x == AS_MUCH else plain(x)}"
         for s, k, x in _resolved(r)
         if not (r.own_card and (s, k.name) == ("feed", "material"))
     ]

@@ -39,7 +39,7 @@ def save_comparisons(found: list[RunComparison], folder: Path, force: bool = Fal
 
 def _made(r: CalibrationReport) -> str:
     """How to repeat a calibration: first line of its figures' feet."""
-    effective = f"{r.calibration.posterior.effective:.0f} effective samples"
+    effective = f"{r.calibration.posterior.effective:.0f} independent samples"
     return f"seed {r.calibration.seed} · millsim {__version__}, model {MODEL_VERSION} · {effective}"
 
 

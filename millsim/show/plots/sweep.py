@@ -96,7 +96,7 @@ def title_of(output: str, rulers: Sequence[Ruler | None]) -> str:
 def notes_of(sweep: Sweep, c: Cut, choice=None) -> list[str]:
     """What the figure is for and what it holds still, as lines below the title."""
     notes = [f"Target: {choice.target.title}"] if choice is not None else []
-    moved = [f"with {r.name} moves {join_words(list(r.along))}" for r in (c.x, c.y, c.panel) if r and r.along]
+    moved = [f"{join_words(list(r.along))} changes with {r.name}" for r in (c.x, c.y, c.panel) if r and r.along]
     held = [f"held: {join_words(list(c.held))}"] if c.held else []
     off = [
         f"the mill as built has {r.name} {r.built_text}: not on this picture"
@@ -106,7 +106,7 @@ def notes_of(sweep: Sweep, c: Cut, choice=None) -> list[str]:
     few = [f"{len(c.panels)} of {len(c.panel.values)} values of {c.panel.name} are shown"] if _some(c) else []
     asked = rate_asked(sweep) if (np.asarray(sweep.points.status) == OVER).any() else ""
     asks = [f"feed rate asked for: {asked}"] if asked else []
-    holds = [f"{_where(c, choice)} the rate is held by {LIMITS[c.holders[0]]}"] if len(c.holders) == 1 else []
+    holds = [f"{_where(c, choice)} {LIMITS[c.holders[0]]} limits the rate"] if len(c.holders) == 1 else []
     told = "; ".join([*held, *moved, *few, *off, *asks, *holds])
     return [*notes, f"{capital(told)}."] if told else notes
 

@@ -303,7 +303,7 @@ def _comparison(g: DropGroup) -> list[str]:
 def cut_text(test: CutTest, motor_W: float | None) -> str:
     """The report of a cut test."""
     mean, se = test.mean_J_kg / WH, test.se_J_kg / WH
-    kind = "net of idle" if test.is_net else "gross, idle included, so an upper bound for the cut"
+    kind = "above idling" if test.is_net else "idling included, so an upper bound for the cut"
     count = len(test.cuts)
     lines = [
         f"Cut test {test.name}: {digits(mean)} Wh per kg of dust, plus or minus {digits(se, 2)} (standard error), "
@@ -318,7 +318,11 @@ def cut_text(test: CutTest, motor_W: float | None) -> str:
     for c in test.cuts:
         net = digits(c.net_J_kg / WH) if test.is_net else ""
         rows.append((c.line, digits(c.dust_kg * 1e3), net, digits(c.gross_J_kg / WH), digits(c.se_J_kg / WH, 2)))
-    lines += ["", *table(("line", "dust / g", "net / (Wh/kg)", "gross / (Wh/kg)", "error / (Wh/kg)"), rows), ""]
+    lines += [
+        "",
+        *table(("line", "dust / g", "above idling / (Wh/kg)", "drawn / (Wh/kg)", "error / (Wh/kg)"), rows),
+        "",
+    ]
     if count > 1:
         own = math.sqrt(sum(c.se_J_kg**2 for c in test.cuts) / count) / WH
         scatter = test.scatter_J_kg / WH

@@ -138,7 +138,7 @@ def _review(m: Mill) -> str:
     if r is None:
         return "not kept"
     fails = f"{len(r.fails)} checks" if len(r.fails) > 1 else "".join(r.fails) or "none"
-    return f"{fails}; {len(r.unchecked)} not made" if r.unchecked else fails
+    return f"{fails}; {len(r.unchecked)} not checked" if r.unchecked else fails
 
 
 def sentences(a: Beside) -> list[str]:

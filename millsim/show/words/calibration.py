@@ -80,7 +80,7 @@ TELLS = {  # (finer than the sieve, more than the model makes): what measurement
     (True, True): "a lens tells dust that the feed brought along from flakes that the edge cuts; sieve the feed too",
     (True, False): "fines are what gets lost: weigh and sieve what hangs in bag and chamber, and sieve for longer",
     (False, True): "caliper ten of the coarsest pieces and the largest holes: pieces may pass beside the sieve",
-    (False, False): "caliper the holes: they may be smaller than told, or pegged",
+    (False, False): "caliper the holes: they may be smaller than told, or have pieces stuck in them",
 }
 TIMES = (  # measured over the model's best, and how that is said
     (20.0, "powder of which the model can make next to none"),
@@ -136,7 +136,7 @@ def _headline(r: CalibrationReport) -> str:
     runs = "one run" if len(c.fits) == 1 else f"{len(c.fits)} runs"
     text = f"Calibrated on {join_words([f.run.name for f in c.fits])}: {c.count} data of {runs}."
     if not r.bars:
-        return text + " The fit is not fit for error bars (see LOOK), and what a card would say is a guess at best."
+        return text + " It is too poor a fit for error bars (see LOOK), and what a card would say is a guess at best."
     by = {a.name: a for a in r.answers}
     parts = []
     for name in ("x50_m", "throughput_kg_s", "gross_J_kg"):

@@ -95,5 +95,5 @@ def review_words(p: Prediction) -> str:
     bad = bad.replace("1 fail ", "1 fails ") if len(r.fails) == 1 else bad
     if r.close:
         bad += f", {len(r.close)} {'is' if len(r.close) == 1 else 'are'} close ({join_words(list(r.close))})"
-    more = f", and {len(r.unchecked)} more could not be made" if r.unchecked else ""
+    more = f", and {len(r.unchecked)} could not be made" if r.unchecked else ""
     return f"of {r.made} checks of the mill {bad}{more}; `millsim check` says what each rests on, and the cures."

@@ -161,7 +161,7 @@ def _binds(a: CircuitAnswer) -> str:
     text = f"All that goes through the mill, fresh and returned, is {_value(c, 'total_kg_s', a.closed_band)}"
     if a.config.feed.rate_kg_s is not None and c.code != OVER:
         return f"{text}; nothing binds at this rate, {binds(c.binding)} would be first."
-    return f"What binds: {binds(c.binding)}. {text}."
+    return f"What limits it: {binds(c.binding)}. {text}."
 
 
 def _fine(a: CircuitAnswer) -> str:

@@ -5,6 +5,7 @@ import re
 
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import Shown, capital, digits, duration, join_words, number, shown_unit, wrap
+from ...base.reading.key import AS_MUCH
 from ...forecast.outcome import NEXT_TO_NONE
 from ...laws import air, cooling
 from ...record.heatlimit import CONTACT_K, celsius, feed_sticks_words, no_powder, no_powder_words
@@ -14,18 +15,14 @@ from ...studies.heat.cool import DRY_ICE, LEAST_OXYGEN, MOST_CO2, NITROGEN, PRAC
 from ...studies.heat.runaway import Runaway
 from ...studies.heat.stand import MOST_BLOWER
 from .heat_tables import coolant_table, figure_table, rests_on
-from .heatways import doubt, ways
+from .heatways import NO_DIFFERENCE, doubt, ways
 
 _GLUE = re.compile(r"(?<=\d) (?=(Pa|kPa|m³/h|m³|m/s|kg/h|g/h|kg/kg|kg)\b)")  # what `wrap` would part
 COLD_COOLER_K = 233.15  # colder than that no small cooler goes (assumed)
 DEW_K = 282.4  # 20 °C and half saturated air begins to drip at 9 °C (handbook, Magnus formula)
 LITTLE_GAIN = 0.005  # below that heat counts as not feeding itself
-_LIMITS = {"jam": "the jam index", "sieve": "the share of pegged holes", "chamber": "the charge in the chamber"}
+_LIMITS = {"jam": "the jam index", "sieve": "the share of stuck holes", "chamber": "the charge in the chamber"}
 _INSTEAD = {"chamber": "fed that fast it fills up", "jam": "fed that fast it jams"}
-NO_DIFFERENCE = (
-    "The card gives this material the same strength cold and warm, so the model cannot show that it gets tougher with "
-    "heat; your own card with both can"
-)
 
 
 def plain(value: float, unit: str, count: int = 2) -> str:
@@ -96,7 +93,7 @@ def _now(a: HeatAnswers) -> str:
         return f"{lead} {capital(_rate(a))} it finds no steady state: heat or charge grow without end."
     verb = " it gets as warm as" if a.rate_kg_s is None else " powder and air leave at"
     if a.rate_kg_s is not None and a.config.feed.rate_kg_s is None:
-        verb = f", as much as it takes,{verb}"
+        verb = f", {AS_MUCH},{verb}"
     text = f"{lead} {capital(_rate(a))}{verb} {said(a, 'outlet_K')}: {_verdict(a, T)}."
     return text + _above_asked(a)
 
@@ -134,11 +131,12 @@ def _where(a: HeatAnswers) -> str:
     measured = "the measured" if a.air_given else "the predicted"
     if a.rate_kg_s is None:
         return f"Heat: {plain(P, 'W', 3)} on average; {measured} air is {plain(Q, 'm3/s')} of room air."
-    shares = [f"the {k} {100 * a.value(f'by_{k}_W') / P:.0f} %" for k in ("air", "powder", "casing")]
+    air_, powder, casing = (f"{100 * a.value(f'by_{k}_W') / P:.0f} %" for k in ("air", "powder", "casing"))
     rho = air.air_density(a.config.air.room_K)
     return (
-        f"Heat: {plain(P, 'W', 3)} are set free in the chamber; {join_words(shares)} of it carry away. By hand: if all "
-        f"of it left with {measured} air, {plain(Q, 'm3/s')} at the room's temperature, the air would warm by "
+        f"Heat: {plain(P, 'W', 3)} are set free in the chamber; the air carries away {air_} of it, the "
+        f"powder {powder}, the casing {casing}. By hand: if all of it left with {measured} air, "
+        f"{plain(Q, 'm3/s')} at the room's temperature, the air would warm by "
         f"{plain(a.value('air_alone_dK'), 'dK')} = {digits(P, 3)} W / ({rho:.2f} kg/m³ × {air.SPECIFIC_HEAT:.0f} J/(kg "
         f"K) × {digits(Q, 3)} m³/s). Twice the air would bring the outlet to {said(a, 'doubled_K')}."
     )
@@ -325,7 +323,7 @@ def _fresh(a: HeatAnswers, c: Coolant, name: str) -> str:
 def _hot_day(a: HeatAnswers) -> str:
     """The same mill in a hot room, with what it makes empty set apart."""
     room, T = celsius(a.hot_room_K), a.value("hot_K")
-    empty = f"empty it alone would make {celsius(a.value('hot_idle_K'))}, {plain(a.value('hot_idle_rise_dK'), 'dK')} "
+    empty = f"running empty it reaches {celsius(a.value('hot_idle_K'))}, {plain(a.value('hot_idle_rise_dK'), 'dK')} "
     empty += "of it by itself"
     if a.note == "cannot":
         return f"Hot day, room at {room}: {empty}."

@@ -6,6 +6,10 @@ from ...base.quantities.written import digits, duration, rate_words
 from ...record.heatlimit import celsius
 from ...studies.heat.answers import AIR, CHILL, INLET, LESS, PAUSES, SLOWER, HeatAnswers, Help
 
+NO_DIFFERENCE = (
+    "The card gives this material the same strength cold and warm, so the model cannot show that it gets tougher with "
+    "heat; your own card with both can"
+)
 _WHAT = {LESS: "a lower feed rate", PAUSES: "pauses"}
 
 

@@ -52,13 +52,13 @@ def _idle_first(fit: IdleFit, where: str) -> str:
         watts = digits(float(fit.power_W.mean()))
         return (
             f"{name}: {watts} W {where} at {_rpm(fit.omega.mean())}. One speed gives only the sum of bearings and "
-            "windage; measure at half that speed too to part them."
+            "windage (stirring the air); measure at half that speed too to part them."
         )
     top = float(fit.omega[-1])
     parts = {n: float(v) for n, v in fit.parts(top).items()}
     errors = dict(zip(TERMS, (fit.se[0] * top, fit.se[1] * top**3, fit.se[2]), strict=True))
     said = [f"{n} {digits(parts[n])} ± {digits(errors[n], 2)} W" for n in TERMS if n != "motor loss" or fit.has_loss]
-    return f"{name}: at {_rpm(top)} {join_words(said)}, {where} (± is one standard error)."
+    return f"{name}: at {_rpm(top)} {join_words(said)}, {where} (windage: stirring the air; ± is one standard error)."
 
 
 def _rpm(omega: float) -> str:

@@ -25,7 +25,7 @@ _LOADED_BY = {  # limits whose load is one of the outputs, unless it is at anoth
     "jam": "jam_index",
 }
 _LIMIT_WORDS = {
-    "sieve": "the share of pegged holes",
+    "sieve": "the share of holes with a piece stuck in them",
     "chamber": "the charge in the chamber",
     "jam": "the jam index",
     "feed opening": "the flow through the feed opening",

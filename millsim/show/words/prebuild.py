@@ -154,7 +154,7 @@ def _counts(lines: list[ReviewLine]) -> str:
     done = len(by["passes"]) + len(by["close"]) + len(by["fails"])
     parts = [_count(by["fails"], "fails", "fail"), _count(by["close"], "is close", "are close")]
     parts.append(_count(by["passes"], "passes", "pass"))
-    more = f"; {_count(by['not checked'], 'more was', 'more were')} not made" if by["not checked"] else ""
+    more = f"; {len(by['not checked'])} could not be made" if by["not checked"] else ""
     whole = "The whole review" if not by["not checked"] else "Not the whole review"
     return f"{whole}. {done} checks: {', '.join(parts)}{more}."
 

@@ -22,15 +22,16 @@ _FIGURES = (  # (field, words, unit, SI in one unit)
     ("idle", "power, empty mill", "W", 1.0),
     ("motor_alone", "power, motor alone", "W", 1.0),
     ("loaded", "power, loaded", "W", 1.0),
-    ("gross_energy", "energy, gross", "kWh", _KWH),
-    ("net_energy", "energy, net", "kWh", _KWH),
-    ("gross_per_product", "gross per kg of product", "kWh/kg", _KWH),
-    ("net_per_product", "net per kg of product", "kWh/kg", _KWH),
-    ("gross_per_fed", "gross per kg fed", "kWh/kg", _KWH),
-    ("net_per_fed", "net per kg fed", "kWh/kg", _KWH),
+    ("gross_energy", "energy drawn", "kWh", _KWH),
+    ("net_energy", "energy above idling", "kWh", _KWH),
+    ("gross_per_product", "drawn per kg of powder", "kWh/kg", _KWH),
+    ("net_per_product", "above idling per kg of powder", "kWh/kg", _KWH),
+    ("gross_per_fed", "drawn per kg fed", "kWh/kg", _KWH),
+    ("net_per_fed", "above idling per kg fed", "kWh/kg", _KWH),
     ("heat_to_air", "heat to the air", "W", 1.0),
     ("heat_to_powder", "heat to the powder", "W", 1.0),
 )
+_FROM = {"mains": "from the socket", "shaft": "at the shaft"}
 _TOTAL = {f"{kind}_per_{of}": f"{kind}_energy" for kind in ("gross", "net") for of in ("product", "fed")}
 
 
@@ -135,11 +136,11 @@ def _energy_sentence(run: MeasuredRun, b: RunBalance) -> str:
         idle = f" Empty and hot it drew {_short(b.idle, 'W', 1.0)}." if b.idle is not None else ""
         return f"Energy: unknown, the power under load was not measured.{idle}"
     gross = _short(b.gross_per_product, "kWh", _KWH)
-    text = f"Energy: {gross} per kg of product gross, that is all that was drawn at the {run.meter_at}; "
+    text = f"Energy {_FROM[run.meter_at]}: {gross} per kg of powder; "
     if b.net_per_product is None:
         why = "both powers are only upper bounds" if b.idle is not None else "the empty mill was not measured"
-        return f"{text}net unknown, {why}."
-    text += f"{_short(b.net_per_product, 'kWh', _KWH)} per kg of product net, above the hot idle."
+        return f"{text}energy above idling: unknown, {why}."
+    text += f"energy above idling: {_short(b.net_per_product, 'kWh', _KWH)} per kg of powder."
     if not (b.idle.bound or b.loaded.bound):
         text += f" The empty mill takes {percent(b.idle.value / b.loaded.value, 0.02)} of the power under load."
         if b.motor_alone is not None:

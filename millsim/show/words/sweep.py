@@ -41,7 +41,8 @@ def before(plan, report: SweepReport, out: Path, points_file: Path) -> list[str]
         share = THREAD_SHARE if report.means == "threads" else 1.0
         seconds = left * report.pace_s / (1.0 + share * (report.workers - 1))
         means = "of the cluster" if report.means == "executor" else report.means
-        lines.append(f"About {duration(max(1, round(seconds)))} on {report.workers} workers ({means}).")
+        workers = f"{report.workers} worker{'s' * (report.workers != 1)}"
+        lines.append(f"About {duration(max(1, round(seconds)))} on {workers} ({means}).")
     lines.append(f"Results go to {out}; every point is kept in {points_file} as it comes.")
     memory_GB = GATHERING * report.planned * row_type(plan.engine, plan.draws).itemsize / 1e9
     if memory_GB > MUCH_GB:
@@ -100,7 +101,7 @@ def glance(sweep: Sweep) -> list[str]:
     lines = table(["", "lowest", "as built", "highest"], rows)
     binds = Counter(LIMITS[b] for b in p.binding[runs])
     lines.append("")
-    lines.append("What binds: " + join_words([f"{k} at {n}" for k, n in binds.most_common()]) + " points.")
+    lines.append("What limits it: " + join_words([f"{k} at {n}" for k, n in binds.most_common()]) + " points.")
     hardly = int(np.count_nonzero((p.status == CANNOT) & (p.binding == GRINDING)))
     cannot = int(np.count_nonzero(p.status == CANNOT)) - hardly
     over = int(np.count_nonzero(p.status == OVER))

@@ -50,7 +50,7 @@ def _metal(d: WearDrift) -> str:
         return f"{name}, wear: nothing lost over {milled} of powder, so no {d.metal} in it from the bars."
     if d.metal == "rotor plastic":
         return f"{text}. No magnet takes that out."
-    magnet = " Magnets take fine iron out badly (trade note): keep tramp metal out of the feed."
+    magnet = " Magnets remove fine iron poorly (trade note): keep tramp metal out of the feed."
     return f"{text}. No sourced limit for such powder is known here.{magnet if d.metal == 'iron' else ''}"
 
 

@@ -292,10 +292,9 @@ def _eaten_by_air(p: Prediction) -> Reason:
     if not total > 0 or air + bearings <= limits.MUCH_AIR * total or air + bearings < MUCH_OF_RATED * rated:
         return None
     spent = f"{_percent((air + bearings) / total)} of the shaft power goes into stirring air ({_watt(air)})"
-    text = (
-        f"{spent} and into bearings ({_watt(bearings)}) before a piece is hit; windage grows with the cube of the speed"
-    )
-    return "a motor that eats itself in windage", text
+    text = f"{spent} and into bearings ({_watt(bearings)}) before a piece is hit; stirring grows with the cube of the "
+    text += "speed"
+    return "a motor that spends itself on stirring the air", text
 
 
 def _too_hot(p: Prediction) -> Reason:
@@ -322,7 +321,7 @@ def _held_by(p: Prediction) -> Reason:
         return "pieces that wait to be broken", f"{coarse} of the charge inside is still too coarse for the holes"
     text = f"{_percent(fine)} of the charge inside would fit through a hole and waits to find one"
     pegged, found = 1.0 - scalar(p, "open_sieve_share"), watts(p)
-    text += f"; {_percent(pegged)} of the holes are pegged" if pegged > 0.05 else ""
+    text += f"; {_percent(pegged)} of the holes have a piece stuck in them" if pegged > 0.05 else ""
     rub, total = found.get(RUB, 0.0), sum(found.values())
     if p.binding == "shaft power" and rub > 0.3 * total:
         text += f"; going round meanwhile costs most of the {_watt(rub)} that rub along the wall"

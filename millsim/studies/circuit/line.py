@@ -72,7 +72,7 @@ def fed_with(config: Config, first: Circuit) -> Config:
 
 
 def line(first: Config, second: Config, cut: SieveCut = NO_SIEVE, class_ratio: float | None = None) -> Line:
-    """The line of two mills, at the first config's rate or as much as it takes; the second's own feed is not used.
+    """The line of two mills, at the first config's rate or as fast as it can grind; the second's own feed is not used.
 
     cut: sieve after the second mill, whose oversize goes back to it. Raises InputError, NotConverged.
     """

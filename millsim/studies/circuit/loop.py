@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ...base.numerics import psd
+from ...base.reading.key import AS_MUCH
 from ...engines.balance import march
 from ...engines.records import new_work
 from ...errors import InputError, NotConverged, Problem
@@ -115,7 +116,7 @@ def closed(
     config: Config, aperture_m: float, efficiency: float = 1.0, class_ratio: float | None = None,
     partition: Callable[[np.ndarray], np.ndarray] | None = None,
 ) -> Circuit:  # fmt: skip
-    """The mill of a config closed with a sieve, at the config's rate of fresh feed or as much as it takes.
+    """The mill of a config closed with a sieve, at the config's rate of fresh feed or as fast as it can grind.
 
     Raises InputError for a batch or a sieve that makes no sense, NotConverged where no steady state is found.
     """
@@ -163,7 +164,7 @@ def wrong_feed(config: Config) -> list[Problem]:
     """A batch, which no steady circuit is made of."""
     if config.feed.batch_mass_kg is None:
         return []
-    message, hint = "is a batch, and a circuit runs steadily", 'give feed.rate instead, such as "as much as it takes"'
+    message, hint = "is a batch, and a circuit runs steadily", f'give feed.rate instead, such as "{AS_MUCH}"'
     return [Problem(str(config.path or "config"), "feed.batch_mass", message, hint=hint)]
 
 
@@ -283,7 +284,7 @@ class Loop:
             product = self.frozen(o, fresh_kg_s)
             new_total, new = self.mixture(fresh_kg_s, product)
             if not new_total < MOST_LOAD * fresh_kg_s:
-                return None  # as much as it takes will tell
+                return None  # as fast as it can grind will tell
             residual = self.residual(o, mix, new, fresh_kg_s)
             if max(residual, abs(new_total / total - 1.0)) <= self.tolerance:
                 return self.circuit(o, True, OK, "", fresh_kg_s, mix, residual, self.turns)

@@ -60,7 +60,7 @@ filter_area = "1 m2"
 blower_pressure = "500 Pa"
 [feed]
 material = "pmma"
-rate = "as much as it takes"
+rate = "as fast as it can grind"
 opening = "30 mm"
 [feed.size]
 kind = "single"

@@ -137,7 +137,7 @@ def torque(f: MillFacts) -> ReviewLine:
         return TORQUE.tell("passes", need, f"{said}. It can start with a piece in the nip.", have)
     said += (
         f", {say(need / have, digits=2)} times too little. Only the rotor's energy cuts, so it will not start loaded: "
-        "start empty, feed at full speed, clear a stop with the plug pulled."
+        "start empty, feed at full speed; if it jams, pull the plug before you open it."
     )
     return TORQUE.note(need, said, have)
 

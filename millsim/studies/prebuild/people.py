@@ -39,8 +39,8 @@ def dust(f: MillFacts) -> ReviewLine:
     if share is not None and Q is not None and Q > 0.0 and rate is not None:
         value = strength.dust_concentration(rate, share, Q)
     there = f"{say(value, 'g/m3', 2)} in the air that leaves. " if value is not None else ""
-    apart = "Keep sparks, static and brushed motors out of it, earth all metal, no heaps; what is shaken out of a " \
-            "filter is always above the limit"  # fmt: skip
+    apart = "Keep sparks, static and brushed motors out of it, earth all metal, let no dust pile up; what is " \
+            "shaken out of a filter is always above the limit"  # fmt: skip
     if "mec" not in card and "combustible" in card and card["combustible"].value == 0.0:
         burns = card["combustible"]
         words = f"{there}This material does not burn, by the card. Its dust is not to be breathed: mask and extraction."

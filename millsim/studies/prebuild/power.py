@@ -118,7 +118,7 @@ def phase(f: MillFacts) -> ReviewLine:
     if f.config.drive.phase_control is None:
         return PHASE.give("drive.phase_control", said=f"slowed by a triac, this motor keeps up {low} to {high} only")
     if f.config.drive.phase_control is False:
-        return PHASE.note(None, "Not slowed that way, by the config, so the motor cools itself as it is meant to.")
+        return PHASE.note(None, "Config: no dimmer-type speed control, so the motor cools itself as it is meant to.")
     if not slowed(f):
         return PHASE.note(
             None, "The dial stands at its top, by the config, so the motor cools itself as it is meant to."

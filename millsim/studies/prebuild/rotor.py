@@ -79,7 +79,10 @@ def stress(f: MillFacts) -> ReviewLine:
     plain_stress = strength.bar_stress(metal.density, f.tip, root)
     value, limit = HOLE * plain_stress, SHARE_OF_YIELD * f.strength
     part = "hammers at their eyes" if f.swinging else "bars at the axis"
-    said = f"the {part} carry {say(plain_stress, 'MPa')} of their own pull, {HOLE:g} times that beside a hole"
+    said = (
+        f"the {part} are pulled at {say(plain_stress, 'MPa')} by their own weight in rotation, {HOLE:g} times that "
+        "beside a hole"
+    )
     if r.material is None and not r.yield_strength_Pa:
         return rule.give("rotor.material", said=f"in {metal.name} {said}, of {say(limit, 'MPa')} allowed")
     weak = "Run slower or take a stronger metal"
@@ -162,7 +165,7 @@ def critical_speed(f: MillFacts) -> ReviewLine:
            f"{say(high * rigid, 'rpm')} in real ones"  # fmt: skip
     stiffer = "Take a thicker or shorter shaft, or run slower"
     if f.omega <= limit and f.config.shaft.overhang_m is not None and f.config.shaft.bearing_span_m is None:
-        softer = "A shaft on bearings some way apart is far softer than one built in, of which this is reckoned"
+        softer = "This figure assumes a rigidly clamped shaft; one on bearings some way apart is far softer"
         return CRITICAL.give("shaft.bearing_span", said=f"{said}. {softer}", value=f.omega)
     if f.omega <= limit:
         return CRITICAL.tell("passes", f.omega, f"{said}.", limit)
@@ -243,8 +246,8 @@ def run_down(f: MillFacts) -> ReviewLine:
         return RUN_DOWN.missing("bearings without friction never stop: see bearing_torque in [model]")
     t = strength.coast_down(float(m["inertia"]), f.omega, float(m["bearing_torque"]), drag)
     fall = f.energy / 9.81
-    said = f"it stores {say(f.energy, 'J', 2)}, as 1 kg that falls {say(fall, 'm', 2)}, and turns on for about " \
-           f"{say(t, 's', 2)} empty. Interlock the door and wait until it stands"  # fmt: skip
+    said = f"it stores {say(f.energy, 'J', 2)}, as 1 kg that falls {say(fall, 'm', 2)}, and keeps spinning for about " \
+           f"{say(t, 's', 2)} when empty. Interlock the door and wait until it stands"  # fmt: skip
     if f.config.rotor.mass_kg is None:
         said += "; the bars are taken as plain steel, give rotor.mass"
     return RUN_DOWN.note(t, f"{said}.")

@@ -91,7 +91,8 @@ def coolant(f: MillFacts) -> list[ReviewLine]:
     said = (
         f"to chill 1 kg of feed to {say(feed, 'degC')} takes {say(mass, 'kg', 2)} of {c.name}, if that is what "
         f"chills it, with {PRACTICE:g} for leaks and cold parts; "
-        f"{say(gas, digits=2)} m³ of gas that drives out the air to breathe. Chill and mill in the open or under "
-        "extraction, watch the oxygen, never in a closed vessel or a cellar. Frost wets the powder when it warms"
+        f"{say(gas, digits=2)} m³ of gas that drives out the air to breathe. Ventilate, keep the "
+        "guard on, watch the oxygen, and never do this in a closed vessel or a cellar. Frost wets the "
+        "powder when it warms"
     )
     return [COOLANT.note(gas, f"{said}.")]
