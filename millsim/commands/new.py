@@ -207,7 +207,7 @@ def _draw(interview, file: Path, drawing: Path, rest: str) -> None:
     except (Bad, InputError):
         return
     _save(config, drawing)
-    tell(["", *asked.sketch(config), asking.drawn(drawing)])
+    tell(["", *asked.sketch(config), *asking.drawn(drawing)])
 
 
 def _config(text: str, file: Path):

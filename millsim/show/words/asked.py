@@ -9,7 +9,7 @@ from ...base.quantities.written import digits, wrap
 from ...mill.config.mill import Config
 from ...studies.drawing import derived
 from ...studies.guesses import Cost
-from .guesses import config_json, measure_lines
+from .guesses import LITTLE, config_json, measure_lines
 
 MOST_COSTLY = 5  # guesses that are named at the end
 _WIDTH = 44  # characters of the sketch, axis to the sieve
@@ -49,11 +49,13 @@ def _share(part: float, whole: float) -> str:
 def end_text(file: Path, drawing: Path, config: Config, costs: Sequence[Cost]) -> str:
     """What was written, which guess costs most, and what comes next."""
     found = config.guesses.parameters if config.guesses else ()
-    many = f"{len(found)} of its keys are guesses" if found else "nothing in it is a guess"
+    many = f"{len(found)} guess{'es' if len(found) > 1 else ''} in it" if found else "no guess in it"
     lines = wrap(f"Written: {file} ({many}), and the mill to scale in {drawing}.")
     if costly := measure_lines(found, costs, MOST_COSTLY):
         lines += ["What costs most among the guesses, alone over its range, and how to measure it:"]
         lines += [line for text in costly for line in wrap(text, "  ")]
+    elif any(c.folds for c in costs):
+        lines += wrap(LITTLE)
     elif found:
         lines += wrap("As guessed it does not run, so which guess costs most cannot be told yet.")
     return "\n".join([*lines, *wrap(f"Next: `millsim check {file}`, then `millsim predict {file}`.")])

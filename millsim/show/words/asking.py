@@ -111,9 +111,10 @@ def _finished(typed: str, raw: str) -> bool:
     return typed.strip().casefold() != raw.casefold() and raw.casefold().startswith(typed.strip().casefold())
 
 
-def drawn(path: Path) -> str:
+def drawn(path: Path) -> list[str]:
     """That the mill was drawn, and what the drawing is for."""
-    return f"Drawn to scale in {path}, what is not asked yet as usual: look at it, a slip shows there; `back` mends it."
+    text = f"Drawn to scale in {path}, what is not asked yet as usual. Look at it: a slip shows there; `back` mends it."
+    return wrap(text)
 
 
 def head_lines(name: str, from_name: str) -> list[str]:

@@ -5,7 +5,7 @@ from math import isfinite
 
 from ...base.quantities.params import GUESSED, ONE_OF, Param
 from ...base.quantities.units import readable, readable_number
-from ...base.quantities.written import digits, join_words, sentence, wrap
+from ...base.quantities.written import digits, join_words, wrap
 from ...mill.config.mill import Config
 from ...mill.config.questions import measure_words
 from ...mill.config.schema import find_key
@@ -15,6 +15,7 @@ from ...studies.guesses import TELLS, Cost, ranked
 from .parameters import parameter_words
 
 NAMED = 4  # guesses named one by one
+LITTLE = f"Each alone changes size, rate and energy by no more than {100.0 * (TELLS - 1.0):.0f} %."
 
 
 def range_words(p: Param) -> str:
@@ -56,7 +57,8 @@ def sentences(guessed: Sequence[Param], costs: Sequence[Cost]) -> str:
     if not costly:
         named = [f"{parameter_words(n)} ({n})" for n in list(by)[:NAMED]]
         named += [f"{many - NAMED} more"] if many > NAMED else []
-        return sentence(f"{_count(many)} a guess: {join_words(named)}")
+        little = f" {LITTLE}" if any(c.folds for c in costs) else ""
+        return f"{_count(many)} a guess: {join_words(named)}.{little}"
     worst = costly[0]
     text = f"{_count(many)} a guess. {_costs(by[worst.key], worst)}"
     text += f" To measure it: {measure_words(worst.key)}."
@@ -71,7 +73,7 @@ def _count(many: int) -> str:
 
 def _costs(p: Param, cost: Cost) -> str:
     """What one guess does, in a sentence."""
-    head = f"What {parameter_words(p.name)} is ({p.name}, {range_words(p)}) costs most: alone it"
+    head = f"Not knowing {parameter_words(p.name)} ({p.name}, {range_words(p)}) costs most: alone it"
     if cost.stops:
         return f"{head} decides whether the mill gives powder at all."
     changed = [f"{OUTPUTS[n].short} {digits(f, 2)}-fold" for n, f in cost.folds.items() if f >= TELLS]
