@@ -34,6 +34,10 @@ def _tool(v: Values) -> bool:
     return v.get("drive.kind") in ("router", "angle grinder")
 
 
+def _rings(v: Values) -> bool:
+    return (v.get("rotor.rings") or 1) > 1
+
+
 def _of(*keys: str, factor: float = 1.0) -> Callable[[Values], Any]:
     """The usual value is the product of other answers, times a factor."""
 
@@ -184,6 +188,20 @@ QUESTIONS: dict[str, Question] = {
         "What does all that turns weigh, without hammers?", "kitchen scale, rotor off the shaft", (0.6, 1.8),
         usual=_of("rotor.bars", *_BAR, factor=_STEEL),
     ),
+    "rotor.rings": Question(
+        "Do several rings of bars stand one behind the other along the shaft, as a stack of flat irons? How many?",
+        "count them along the shaft",
+    ),
+    "rotor.ring_spacing": Question(
+        "How much is free between two rings?", "caliper, or the washers between them", when=_rings
+    ),
+    "rotor.ring_offset": Question(
+        "Are the bars of the rings in line, or turned against each other (staggered)?",
+        "look along the shaft: do you see one bar behind the other?", when=_rings,
+    ),
+    "rotor.edge_radius": Question(
+        "How round is the leading edge, if you have measured it?", "a photo through a lens beside a thin wire"
+    ),
     "casing.mass": Question(
         "What does the housing weigh that warms up with the charge?", "bathroom scale", (0.5, 2.0)
     ),
@@ -229,9 +247,6 @@ QUESTIONS: dict[str, Question] = {
     "rotor.blunt_share": Question("", "ruler: blunt length of all leading edges over all of it", (0.5, 1.5)),
     "rotor.bevelled_share": Question("", "ruler: bevelled length of all leading edges over all of it", (0.5, 1.5)),
     "rotor.toothed_share": Question("", "ruler: toothed length of all leading edges over all of it", (0.5, 1.5)),
-    "rotor.rings": Question("", "count them along the shaft"),
-    "rotor.ring_spacing": Question("", "caliper, or the washers between them"),
-    "rotor.ring_offset": Question("", "look along the shaft: do you see one bar behind the other?"),
     "sieve.angle": Question("", "protractor; or the sieve's length along the curve over the circumference"),
     "sieve.share": Question("", "tape: the sieve's length along the curve over the circumference"),
     "sieve.height": Question("", "ruler, along the shaft"),
@@ -259,8 +274,9 @@ GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
 )  # fmt: skip
 MORE: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("What sharpens the prediction", (
-        "rotor.mass", "stator.free_length", "stator.held", "stator.yield_strength", "drive.efficiency",
-        "drive.speed_under_load", "air.filter_area", "casing.mass", "casing.material",
+        "rotor.rings", "rotor.ring_spacing", "rotor.ring_offset", "rotor.edge_radius", "rotor.mass",
+        "stator.free_length", "stator.held", "stator.yield_strength", "drive.efficiency", "drive.speed_under_load",
+        "air.filter_area", "casing.mass", "casing.material",
     )),
     ("What only `millsim check` looks at", (
         "rotor.material", "rotor.yield_strength", "rotor.pivot_pin_diameter", "shaft.diameter", "shaft.overhang",
