@@ -11,7 +11,7 @@ from ...mill.chamber import strength_at
 from ...mill.problem import build
 from .usual import usual_config
 
-DRAWS = 128
+DRAWS = 64
 FEED_M = 4e-3  # what is made to powder: pellets, granules, kernels
 
 
