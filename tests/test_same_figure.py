@@ -12,12 +12,12 @@ from millsim.forecast.run import predict
 from millsim.record.asked import batch_of
 from millsim.record.outputs import OUTPUTS, in_kilojoules, row_name, shown
 from millsim.show.plots import prediction as plots
-from millsim.show.report.alts import alt_text
 from millsim.show.report.blocks import Facts, Picture
 from millsim.show.report.content import report
 from millsim.show.report.html import render_html
 from millsim.show.report.pdf import pages_of
 from millsim.show.words import prediction as words
+from millsim.show.words.alts import alt_text
 from millsim.show.words.tables import NUMBERS
 
 MILLS = {

@@ -143,6 +143,14 @@ def drawing(ctx: click.Context, folder: Path, save: Callable[[], list]) -> str:
     return f"Drawn: {count} figure{'s' * (count != 1)} in {folder}"
 
 
+def one_figure(folder: Path | None, name: str, draw: Callable[[], object], force: bool) -> Iterator[str]:
+    """Draw the one figure of an answer into the folder of --plots, if any; the line that says so."""
+    if folder is not None:
+        from ..show.plots.prediction import write
+
+        yield f"Drawn: {write({name: draw()}, folder, force, '--plots')[0]}"
+
+
 def answer(
     ctx: click.Context, as_json: Callable[[], dict], as_text: Callable[[], str], code: int = DONE,
     written: Iterable[str] = (), before: Iterable[str] = (), caution: "Cautions | None" = None, full: bool = False,

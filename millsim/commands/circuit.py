@@ -6,9 +6,10 @@ import click
 
 from ..base.reading.key import AS_MUCH
 from ..errors import InputError, Problem
-from .base import answer, exit_code, working
-from .inputs import Inputs, path_type, quantity, set_option, told_options
+from .base import answer, check_plots, exit_code, one_figure, working
+from .inputs import Inputs, force_option, path_type, plots_option, quantity, set_option, told_options
 
+_FIGURE = "circuit.png"
 _LOW, _HIGH, _WORST = 20e-6, 30e-3, 0.05  # as circuit.FINEST_M, COARSEST_M and WORST_EFFICIENCY
 
 
@@ -21,9 +22,11 @@ _LOW, _HIGH, _WORST = 20e-6, 30e-3, 0.05  # as circuit.FINEST_M, COARSEST_M and 
 @click.option("--set-second", "settings_2", multiple=True, metavar="KEY=VALUE", help="Override in the SECOND config.")
 @click.option("--passes", type=click.IntRange(2, 2), help="2: all powder through the one mill a second time.")
 @click.option("--second", "keys_2", multiple=True, metavar="KEY=VALUE", help="Of the second pass: another setting.")
+@plots_option("Draw the figure into this folder.")
 @told_options
+@force_option
 @click.pass_context
-def circuit(ctx, config, second, sieve, efficiency, settings, settings_2, passes, keys_2) -> None:
+def circuit(ctx, config, second, sieve, efficiency, settings, settings_2, passes, keys_2, plots, force) -> None:
     """A mill with its oversize returned, two passes, or two mills.
 
     With --sieve: what the mill of CONFIG makes when the oversize of a sieve goes back to it, beside setting it aside.
@@ -34,17 +37,30 @@ def circuit(ctx, config, second, sieve, efficiency, settings, settings_2, passes
     aperture, share, first, other = _inputs(
         config, second, sieve, efficiency, settings, settings_2, passes, keys_2
     )  # fmt: skip
+    check_plots(plots, lambda: [_FIGURE], force)
     with working(ctx) as report:
         if passes is not None:
-            as_json, as_text, short, code = _passes(first, other, keys_2, report)
+            as_json, as_text, short, draw, code = _passes(first, other, keys_2, report)
         elif other is None:
-            as_json, as_text, short, code = _one(first, aperture, share, report)
+            as_json, as_text, short, draw, code = _one(first, aperture, share, report)
         else:
-            as_json, as_text, short, code = _two(first, other, aperture, share, report)
+            as_json, as_text, short, draw, code = _two(first, other, aperture, share, report)
     from ..show.words import cautions
 
     caution = cautions.at("circuit", *(cautions.case_of(c) for c in (first, other) if c is not None))
-    answer(ctx, as_json, as_text, exit_code(code), caution=caution, short=short)
+    written = one_figure(plots, _FIGURE, draw, force)
+    answer(ctx, as_json, as_text, exit_code(code), written, caution=caution, short=short)
+
+
+def _figure(kind: str, *about):
+    """The figure of this kind, made when called."""
+
+    def drawn():
+        from ..show.plots import circuit as figures
+
+        return getattr(figures, kind)(*about)
+
+    return drawn
 
 
 def _inputs(config, second, sieve, efficiency, settings, settings_2, passes, keys_2):
@@ -106,7 +122,7 @@ def share_of(text: str | None, option: str, least: float) -> float | None:
 
 
 def _one(config, aperture: float, share: float | None, report):
-    """(JSON object, text, short form, status) of a mill and its sieve, all but the last made when called."""
+    """(JSON object, text, short form, figure, status) of a mill and its sieve, all but the last made when called."""
     from ..record.limits import HARDLY_GRINDS
     from ..show.words import circuit as words
     from ..studies.circuit import loop as engine
@@ -124,22 +140,22 @@ def _one(config, aperture: float, share: float | None, report):
         )  # fmt: skip
     found = words.CircuitAnswer(config, aside, closed, *bands, seed, share is not None)
     made = (partial(f, found) for f in (words.circuit_json, words.circuit_text, words.circuit_short))
-    return (*made, closed.code)
+    return (*made, _figure("closed", found), closed.code)
 
 
 def _passes(first, second, keys: tuple[str, ...], report):
-    """(JSON object, text, short form, status) of two passes of one mill, all but the last made when called."""
+    """(JSON object, text, short form, figure, status) of two passes of one mill, all but the last made when called."""
     from ..show.words import passes as words
     from ..studies.circuit.passes import two_passes
 
     report("passes", 0.0)
     found = two_passes(first, second, first.run.band_samples, progress=lambda done: report("band", done))
     forms = (words.passes_json, words.passes_text, words.passes_short)
-    return (*(partial(f, first, keys, found) for f in forms), found.code)
+    return (*(partial(f, first, keys, found) for f in forms), _figure("passes", first, found), found.code)
 
 
 def _two(first, second, aperture: float | None, share: float | None, report):
-    """(JSON object, text, short form, status) of two mills in a row, all but the last made when called."""
+    """(JSON object, text, short form, figure, status) of two mills in a row, all but the last made when called."""
     from ..base.quantities.units import exact_text
     from ..mill.config.mill import parse_config
     from ..show.words import circuit as words
@@ -154,5 +170,8 @@ def _two(first, second, aperture: float | None, share: float | None, report):
     table = ["feed.size.kind=table", f"feed.size.apertures=[{sizes}]", f"feed.size.q3={list(found.q3)}"]
     sha = parse_config(second.text, overrides=table).sha256 if found.sizes_m else second.sha256
     as_text = partial(words.line_text, first, second, found, share is not None)
-    short = partial(words.line_short, first, second, found)
-    return partial(words.line_json, first, sha, second, found), as_text, short, found.code
+    as_json, short = (
+        partial(words.line_json, first, sha, second, found),
+        partial(words.line_short, first, second, found),
+    )
+    return as_json, as_text, short, _figure("line", first, second, found), found.code

@@ -1,11 +1,12 @@
 """`millsim cuttest`: what does a kilogram of saw dust cost? Heavy imports stay inside."""
 
+from itertools import chain
 from pathlib import Path
 
 import click
 
 from ..errors import InputError, Problem
-from .base import answer, keep
+from .base import answer, check_plots, keep, one_figure
 from .inputs import (
     at_option,
     decimal_option,
@@ -14,9 +15,12 @@ from .inputs import (
     material_option,
     meter_option,
     path_type,
+    plots_option,
     quantity,
     told_options,
 )
+
+_FIGURE = "cuttest.png"
 
 
 @click.command()
@@ -34,6 +38,7 @@ from .inputs import (
 @click.option(
     "--card", type=path_type, metavar="OUT.toml", help="Write a material card with the measured cutting work."
 )
+@plots_option("Draw the figure into this folder.")
 @meter_option
 @at_option
 @efficiency_option
@@ -41,7 +46,7 @@ from .inputs import (
 @told_options
 @force_option
 @click.pass_context
-def cuttest(ctx, csv, material, motor, chip, edge, card, meter, at, efficiency, decimal, force) -> None:
+def cuttest(ctx, csv, material, motor, chip, edge, card, plots, meter, at, efficiency, decimal, force) -> None:
     """Read a cut test: what does a kilogram of saw dust cost?
 
     CSV has columns power_loaded_W, power_idle_W, time_s, and removed_g or kerf_mm, length_mm and depth_mm (with
@@ -55,6 +60,7 @@ def cuttest(ctx, csv, material, motor, chip, edge, card, meter, at, efficiency, 
     chip_m = quantity(chip, "--chip", "m", 1e-6, 5e-3, "mm", '"0.1 mm"')
     if card is not None:
         check_target(card, force, "--card", "card.toml")
+    check_plots(plots, lambda: [_FIGURE], force)
     if efficiency is not None and at == "shaft":
         raise InputError(Problem("--efficiency", "", "has no meaning with --at shaft", hint="leave it out"))
     from ..learn.measured.cuttest import read_cuts
@@ -65,7 +71,12 @@ def cuttest(ctx, csv, material, motor, chip, edge, card, meter, at, efficiency, 
     from ..show.words import bench, bench_json, cautions
     from ..show.words.short import whole
 
-    written = _written(ctx, test, base, edge, card, force)
+    def drawn():
+        from ..show.plots.bench import cut_figure
+
+        return cut_figure(test, motor_W)
+
+    written = chain(_written(ctx, test, base, edge, card, force), one_figure(plots, _FIGURE, drawn, force))
     caution = cautions.at("cuttest", cautions.case_of_card(base))
     answer(
         ctx, lambda: bench_json.cut_json(test, motor_W), lambda: bench.cut_text(test, motor_W), written=written,

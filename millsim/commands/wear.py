@@ -2,8 +2,10 @@
 
 import click
 
-from .base import answer, exit_code, working
-from .inputs import Inputs, path_type, quantity, set_option, told_options
+from .base import answer, check_plots, exit_code, one_figure, working
+from .inputs import Inputs, force_option, path_type, plots_option, quantity, set_option, told_options
+
+_FIGURE = "wear.png"
 
 
 @click.command()
@@ -11,10 +13,12 @@ from .inputs import Inputs, path_type, quantity, set_option, told_options
 @click.option("--lost", required=True, metavar='"0.05 g"', help="Mass all bars together have lost, weighed.")
 @click.option("--milled", required=True, metavar='"2 kg"', help="Powder milled meanwhile.")
 @click.option("--at", default="20 kg", show_default=True, metavar='"20 kg"', help="Powder after which to look.")
+@plots_option("Draw the figure into this folder.")
 @set_option
 @told_options
+@force_option
 @click.pass_context
-def wear(ctx, config, lost, milled, at, settings) -> None:
+def wear(ctx, config, lost, milled, at, plots, settings, force) -> None:
     """What wear does to powder and mill.
 
     From the weighed loss of the bars: metal in the powder in ppm, edge radius and gap, and how x50, rate and energy
@@ -29,6 +33,7 @@ def wear(ctx, config, lost, milled, at, settings) -> None:
             given.read(quantity, at, "--at", "kg", 1e-3, 1e6, "kg", '"20 kg"'),
         ]
         loaded = given.read(load_config, config, list(settings))
+    check_plots(plots, lambda: [_FIGURE], force)
     with working(ctx) as report:
         from ..studies.wear import drift
 
@@ -37,7 +42,13 @@ def wear(ctx, config, lost, milled, at, settings) -> None:
     from ..show.words import wear as words
 
     caution = cautions.at("wear", cautions.case_of(loaded))
+
+    def drawn():
+        from ..show.plots.wear import figure_of
+
+        return figure_of(found)
+
     answer(
-        ctx, lambda: words.wear_json(found), lambda: words.wear_text(found), exit_code(found.code), caution=caution,
-        short=lambda: words.wear_short(found),
+        ctx, lambda: words.wear_json(found), lambda: words.wear_text(found), exit_code(found.code),
+        one_figure(plots, _FIGURE, drawn, force), caution=caution, short=lambda: words.wear_short(found),
     )  # fmt: skip

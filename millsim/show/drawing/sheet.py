@@ -55,6 +55,7 @@ def drawing(config: Config, prediction: Prediction | None = None) -> Figure:
     """The drawing of a mill on A4 landscape; the same config and prediction give the same drawing."""
     with plain_style():
         sheet, shape = Sheet(), shape_of(config)
+        sheet.figure.set_label(f"Drawing of {config.name}")
         at = layout(shape)
         _frame(sheet)
         left, right, y = at.front
@@ -142,6 +143,14 @@ def _frame(sheet: Sheet) -> None:
     sheet.line(((_RIGHT, _FLOOR), (_RIGHT, y1)), lw=THIN)
 
 
+def _guard(c: Config) -> list[str]:
+    """What stands between rotor and people; where is not in the config, so that it cannot be drawn."""
+    g = c.guard
+    if not g.material or g.thickness_m is None:
+        return ["guard: none in the config"]
+    return [f"guard: {readable(g.thickness_m, 'mm')} {g.material},", "its place is not told"]
+
+
 def _title_block(sheet: Sheet, c: Config, scale: float) -> None:
     """What the mill is, at which scale it is drawn, and how to draw it again."""
     columns = (MARGIN + 3.0, 103.0, 163.0, 231.0)
@@ -163,5 +172,6 @@ def _title_block(sheet: Sheet, c: Config, scale: float) -> None:
     sheet.lines(columns[3], _FLOOR - 3.0, [f"Scale {scale_words(scale)} on A4"], weight="bold", fontsize=11)
     guessed = len(c.guesses.parameters) if c.guesses else 0
     told = [f"{guessed} numbers guessed, not measured"] if guessed else []
-    sheet.lines(columns[3], _FLOOR - 9.0, ["when printed at 100 %", *told])
+    told = [*told, *_guard(c)][:2]  # there is no room for more
+    sheet.lines(columns[3], _FLOOR - 8.4, ["when printed at 100 %", *told])
     sheet.scale_bar(columns[3], _FOOT + 3.5, scale, 40.0)

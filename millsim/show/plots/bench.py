@@ -1,4 +1,4 @@
-"""Figures of bench tests: breakage against energy, idle power against speed. Imports matplotlib."""
+"""Figures of bench tests: breakage over energy, idle power over speed, the price of a cut. Imports matplotlib."""
 
 import math
 from pathlib import Path
@@ -11,12 +11,31 @@ from matplotlib.ticker import FuncFormatter, NullFormatter
 from ...base.numerics.statistics import wilson
 from ...base.quantities.written import digits
 from ...learn.measured.binary import band
+from ...learn.measured.cuttest import CutTest
 from ...learn.measured.droptest import DropGroup, DropTest
 from ...learn.measured.idlemodel import IdleModel
 from ...learn.measured.idlerun import IdleFit
 from ...version import __version__
+from ..words.bench import WH
+from .page import key_below
 from .prediction import write
-from .style import BLACK, BLUE, GREEN, GREY, ORANGE, PURPLE, RED, SKY, frame, legend_below, note_above, plain_style
+from .style import (
+    BLACK,
+    BLUE,
+    GREEN,
+    GREY,
+    ORANGE,
+    PURPLE,
+    RED,
+    SKY,
+    frame,
+    frame_side,
+    legend_below,
+    note_above,
+    plain_style,
+)
+
+_MOTOR_W = 1500.0  # shown up to, or half more than the motor asked about
 
 
 def save_drop(test: DropTest, folder: Path, force: bool = False) -> list[Path]:
@@ -172,3 +191,70 @@ def idle_figure(fit: IdleFit, model: IdleModel | None) -> Figure:
         axes.set(xlim=(0, top * rpm), ylim=(0, highest), xlabel="Speed / rpm", ylabel="Idle power / W")
         legend_below(axes, 3)
         return figure
+
+
+# --- cut test --------------------------------------------------------------------------------------------
+
+
+def cut_figure(test: CutTest, motor_W: float | None) -> Figure:
+    """What a kilogram of dust costs in each cut, beside what a motor makes at that price."""
+    kind = "net of idle" if test.is_net else "idle included, an upper bound for the cut"
+    foot = (
+        f"{len(test.cuts)} cuts · Wh/kg {kind} · millsim {__version__}\n"
+        "Measurement. Bars: one standard error; bands: 95 % limits."
+    )
+    with plain_style():
+        figure, (left, right) = frame_side("What a kilogram of dust costs", test.name, foot, (1.2, 1.0), share=False)
+        _cuts(left, test)
+        _affordable(right, test, motor_W)
+        key_below(figure, left.get_legend_handles_labels()[0] + right.get_legend_handles_labels()[0], 2)
+        return figure
+
+
+def _cuts(axes: Axes, test: CutTest) -> None:
+    """The readings, over the size of the chips where it is known."""
+    sized = all(c.chip_m for c in test.cuts)
+    y = np.array([c.net_J_kg if test.is_net else c.gross_J_kg for c in test.cuts]) / WH
+    x = np.array([c.chip_m * 1e3 for c in test.cuts] if sized else [c.line for c in test.cuts], float)
+    se, mean, half = np.array([c.se_J_kg for c in test.cuts]) / WH, test.mean_J_kg / WH, test.relative_95()
+    if not (sized and np.ptp(x) > 0):  # with chips of several sizes there is no one price
+        axes.axhspan(
+            mean * max(0.0, 1 - half), mean * (1 + half), color=SKY, alpha=0.3, lw=0, label="mean, 95 % limits"
+        )
+        axes.axhline(mean, color=BLUE, lw=2.0)
+    if test.model_J_kg is not None:
+        low, high = (v / WH for v in test.model_J_kg)
+        axes.axhspan(low, high, facecolor="none", edgecolor=GREEN, hatch="///", lw=0.8, label="bare cut, by the card")
+    axes.errorbar(x, y, se, fmt="o", ms=6, color=BLACK, capsize=3, ls="", zorder=5, label="cuts")
+    if test.is_net:
+        gross = [c.gross_J_kg / WH for c in test.cuts]
+        axes.plot(x, gross, "o", ms=6, mfc="white", mec=BLACK, label="the same with idle power")
+    _cut_axis(axes, x, sized)
+    axes.set(ylim=(0, 1.12 * max(axes.dataLim.y1, mean)), ylabel="Energy per mass of dust / (Wh/kg)")
+
+
+def _cut_axis(axes: Axes, x: np.ndarray, sized: bool) -> None:
+    if not sized:
+        axes.set(xlabel="Row of the sheet", xlim=(x.min() - 0.7, x.max() + 0.7))
+        axes.set_xticks(x, [f"{v:g}" for v in x])
+        return
+    sizes = np.unique(x)
+    axes.set(xscale="log", xlim=(x.min() / 1.6, x.max() * 1.6), xlabel="Size of the chips, their median / mm")
+    axes.set_xticks(sizes, [digits(v, 3) for v in sizes])
+    axes.minorticks_off()
+
+
+def _affordable(axes: Axes, test: CutTest, motor_W: float | None) -> None:
+    """Dust per hour over the power of a motor, if every watt cuts."""
+    watts = np.linspace(0.0, max(_MOTOR_W, 1.5 * (motor_W or 0.0)), 60)
+    rate, low, high = (np.array(v) * 3.6e6 for v in zip(*(test.most_kg_s(w) for w in watts), strict=True))
+    high = np.where(np.isfinite(high), high, 3.0 * rate)
+    axes.fill_between(watts, low, high, color=ORANGE, alpha=0.25, lw=0, label="what a motor makes at that price, 95 %")
+    axes.plot(watts, rate, color=ORANGE, lw=2.2, ls="--", label="if every watt cuts")
+    if motor_W is not None:
+        made = test.most_kg_s(motor_W)[0] * 3.6e6
+        label = f"{digits(motor_W)} W: {digits(made)} g/h"
+        axes.plot(motor_W, made, "*", ms=14, color=BLACK, mec="white", zorder=6, label=label)
+    axes.set(
+        xlim=(0, watts[-1]), ylim=(0, 1.1 * float(high[-1])), xlabel="Power at the shaft / W", ylabel="Dust / (g/h)"
+    )

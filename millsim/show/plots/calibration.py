@@ -10,7 +10,7 @@ from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from ...base.numerics.statistics import NORMAL_80
 from ...base.quantities.written import capital, digits
-from ...learn.calibration.compare import RunComparison
+from ...learn.calibration.compare import Point, RunComparison
 from ...learn.calibration.fit import RunFit
 from ...learn.calibration.whole import CalibrationReport
 from ...record.date import date_words
@@ -19,7 +19,7 @@ from ...record.outputs import OUTPUTS
 from ...version import MODEL_VERSION, __version__
 from ..words.parameters import parameter_label
 from .prediction import write
-from .style import BLACK, BLUE, GREY, ORANGE, SKY, frame, frame_beside, plain_style
+from .style import BLACK, BLUE, GREY, ORANGE, RED, SKY, frame, frame_beside, plain_style
 
 _UNDERSIZE = "Cumulative undersize\nby mass $Q_3$ / %"
 
@@ -95,8 +95,8 @@ def parameters(report: CalibrationReport) -> Figure:
     c, rows = report.calibration, report.rows
     with plain_style():
         foot = (
-            f"{_made(report)}\nBars: 80 % of the probability; a line of the grid is one standard deviation of what was "
-            "thought before."
+            f"{_made(report)}\nBars: 80 % of the probability; from the low end to the high end of a range: 95 % of "
+            "what was thought before."
         )
         shown = [r for r in rows if r.main] + [r for r in rows if not r.main and r.determined][:10]
         figure, (axes,) = frame("What the run says of each parameter", ", ".join(f.run.name for f in c.fits), foot)
@@ -117,7 +117,7 @@ def parameters(report: CalibrationReport) -> Figure:
         axes.set_xticks(range(-2, 3), [ends.get(k, "") for k in range(-2, 3)])
         words = [capital(parameter_label(r.name)) for r in shown]
         axes.set_yticks(places, [textwrap.fill(w, 42) for w in words])
-        axes.set(xlim=(-2.6, 2.6), xlabel="Where a parameter lies in its range / standard deviations")
+        axes.set(xlim=(-2.6, 2.6), xlabel="Where a parameter lies in its range")
         axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.17), ncols=3, frameon=False, columnspacing=1.6)
         return figure
 
@@ -135,6 +135,10 @@ def comparison(c: RunComparison) -> Figure:
         foot = f"{made} · millsim {__version__}\nBars: one standard error. {told}"
         name = f"{p.mill_name}; {c.run.name}"
         figure, (top, low, side) = frame_beside("Measured against predicted", name, foot, (3.2, 1.0), (1.5, 1.0), 11.0)
+        figure.set_figheight(max(5.6, 1.6 + 0.36 * len(_told(c))))
+        if c.own_run:
+            told = "calibrated on this very run:\nthat it agrees proves nothing"
+            top.annotate(told, (0.98, 0.06), xycoords="axes fraction", ha="right", color=RED, fontsize=11)
         t, x = p.main.table, p.main.table.edges_m * 1e3
         top.fill_between(
             x, 100 * t.product_q3_low, 100 * t.product_q3_high, color=SKY, alpha=0.45, lw=0,
@@ -152,9 +156,14 @@ def comparison(c: RunComparison) -> Figure:
         return figure
 
 
+def _told(c: RunComparison) -> list[Point]:
+    """What was measured and can be set against the prediction."""
+    return [p for p in c.points if np.isfinite(p.residual) and (p in c.counted or p.name in OUTPUTS)]
+
+
 def _off(axes: Axes, c: RunComparison) -> None:
     """Every number that was measured and has a band: how far off it is, in combined standard errors."""
-    told = [p for p in c.points if np.isfinite(p.residual) and (p in c.counted or p.name in OUTPUTS)]
+    told = _told(c)
     full, places = set(map(id, c.independent)), np.arange(len(told))[::-1]
     most = max(3.0, *(1.15 * abs(p.residual) for p in told)) if told else 3.0
     axes.axvspan(-NORMAL_80, NORMAL_80, color=SKY, alpha=0.45, lw=0)
@@ -164,7 +173,7 @@ def _off(axes: Axes, c: RunComparison) -> None:
         axes.plot([0.0, p.residual], [y, y], color=color, lw=1.2)
         axes.plot(p.residual, y, "o", color=color, ms=6, mfc=color if id(p) in full else "white")
     names = [textwrap.fill(OUTPUTS[p.name].short if p.name in OUTPUTS else p.name, 24) for p in told]
-    axes.set_yticks(places, names, fontsize=8.5)
+    axes.set_yticks(places, names, fontsize=8.5, linespacing=0.95)
     axes.set(
         xlim=(-most, most), ylim=(-0.6, len(told) - 0.4), xlabel="Measured − predicted\n/ combined standard errors"
     )

@@ -27,6 +27,7 @@ MOST_CLEAR = 400  # settings that numbers keep clear of; of more only the best
 _KEY = 100  # characters in a line of the key
 _WIDE = 10.0  # largest over smallest value from which an axis is logarithmic
 _ALIKE = 0.05  # rate times energy within this of its median everywhere is one power, not a trade-off
+_MOST_ALIKE = 0.7  # of the settings: the picture is a line, with some that another limit than the power holds
 _LOOKS = {False: {"s": 24, "lw": 0.4, "ec": BLACK, "zorder": 2}, True: {"s": 62, "lw": 1.8, "ec": RED, "zorder": 5}}
 _BESIDE = [(k * x, k * y) for k in (20, 34, 52) for x, y in ((1, 1), (1, -1), (-1, 1), (-1, -1), (0, 1.2), (0, -1.2))]
 
@@ -165,12 +166,14 @@ def title(x: str, y: str, power: bool = False) -> str:
 
 
 def one_power(x: Side, y: Side, shown: np.ndarray) -> str:
-    """The power from the socket in words where rate times energy is the same at all settings; else ""."""
+    """Where rate times energy is the same at all settings, or most: "1400 W at all settings"; else ""."""
     if {x.scale.output, y.scale.output} != {"gross_J_kg", "throughput_kg_s"} or shown.sum() < 3:
         return ""
     watts = x.value[shown] / x.scale.factor * y.value[shown] / y.scale.factor
     middle = float(np.median(watts))
-    return f"{digits(middle, 2)} W" if np.abs(watts / middle - 1).max() < _ALIKE else ""
+    alike = float(np.mean(np.abs(watts / middle - 1) < _ALIKE))
+    where = "all settings" if alike == 1.0 else f"{100 * alike:.0f} % of the settings"
+    return f"{digits(middle, 2)} W at {where}" if alike >= _MOST_ALIKE else ""
 
 
 def _notes(sweep: Sweep, choice, shown: np.ndarray, sides: list[Side], count: int, power: str) -> list[str]:
@@ -183,7 +186,7 @@ def _notes(sweep: Sweep, choice, shown: np.ndarray, sides: list[Side], count: in
         notes += [f"Drawn as the mill alone, without its sieve: {join_words(sieved)}."] if sieved else []
     if power:
         notes.append(
-            f"Rate times energy is the power from the socket, here about {power} at all settings: what grinds faster "
+            f"Rate times energy is the power from the socket, here about {power}: what grinds faster "
             "also costs less per kg, and there is nothing to weigh."
         )
     _, reasons, _ = cell_states(sweep)

@@ -11,6 +11,7 @@ from matplotlib.ticker import FuncFormatter, NullFormatter
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import balance_words, digits, percent
 from ...record.asked import batch_of
+from ...record.heatlimit import of_prediction
 from ...record.outputs import figure as figure_of
 from ...record.prediction import ChamberTrace, Prediction
 from ..words.advice import room_K
@@ -48,7 +49,7 @@ def temperature(p: Prediction) -> Figure:
     with plain_style():
         batch = batch_of(p) is not None
         words = "of the batch over time" if batch else "at the outlet while the casing warms up"
-        figure, (axes,) = new_figure(p, f"How warm: temperature {words}")
+        figure, (axes,) = new_figure(p, f"How warm: temperature {words}", banded=_banded(p))
         factor, unit = _time_unit(p.warmup_time_s)
         time, celsius = p.warmup_time_s * factor, p.warmup_temperature_K - 273.15
         if not np.isfinite(celsius).any():
@@ -56,7 +57,9 @@ def temperature(p: Prediction) -> Figure:
             return figure
         room = room_K(p) - 273.15
         low, high = min(room, float(np.nanmin(celsius))), float(np.nanmax(celsius))
+        low, high = _outlet_band(axes, p, time[-1], low, high)
         low, high, above = _limit_line(axes, p.temperature_limit_K - 273.15, low, high)
+        _advised_line(axes, p, low, high)
         axes.axhline(room, color=GREY, ls=":", lw=1.4)
         _name(axes, f"room {room:.0f} °C", (0.99, room), (0, -5), "top", GREY, axes.get_yaxis_transform())
         axes.plot(time, celsius, color=BLUE, lw=2.6)
@@ -75,6 +78,36 @@ def temperature(p: Prediction) -> Figure:
         return figure
 
 
+def _banded(p: Prediction) -> bool:
+    """Whether the outlet has a band that belongs to the end of the curve: not of a batch, whose peak it is."""
+    s = p.main.scalars.get("outlet_temperature_K")
+    return batch_of(p) is None and s is not None and bool(np.isfinite([s.low, s.high]).all()) and s.high > s.low
+
+
+def _outlet_band(axes: Axes, p: Prediction, end: float, low: float, high: float) -> tuple[float, float]:
+    """The band of the outlet, where one was run, as a bar at the end of the curve; the range to show with it."""
+    if not _banded(p):
+        return low, high
+    s = p.main.scalars["outlet_temperature_K"]
+    bottom, top = s.low - 273.15, s.high - 273.15
+    look = {"color": SKY, "alpha": 0.7, "lw": 0, "zorder": 1.8}
+    axes.fill_betweenx([bottom, top], 0.985 * end, end, **look)
+    text = f"{100 * p.band_level:.3g} % band at the end: {bottom:.0f} to {top:.0f} °C"
+    _name(axes, text, (0.98 * end, top), (-4, 0), "top", BLUE, axes.transData)
+    return min(low, bottom), max(high, top)
+
+
+def _advised_line(axes: Axes, p: Prediction, low: float, high: float) -> None:
+    """What is advised below a card's sticking point, where that is in the picture."""
+    limit = of_prediction(p)
+    at = limit.advised_K - 273.15
+    if limit.is_card and low < at < high:
+        axes.axhline(at, color=RED, ls="-.", lw=1.2)
+        _name(
+            axes, f"advised at most {at:.0f} °C", (0.02, at), (0, 4), "bottom", RED, axes.get_yaxis_transform(), "left"
+        )
+
+
 def _limit_line(axes: Axes, limit: float, low: float, high: float) -> tuple[float, float, bool]:
     """Draw the temperature limit, or say that it is far away; range to show, and if the limit is in it."""
     if not math.isfinite(limit):
@@ -86,7 +119,7 @@ def _limit_line(axes: Axes, limit: float, low: float, high: float) -> tuple[floa
     axes.axhspan(limit, limit + 1000, facecolor="none", edgecolor=ORANGE, hatch="///", alpha=0.5, lw=0)
     axes.axhline(limit, color=RED, ls="--", lw=2.0)
     place = axes.get_yaxis_transform()
-    _name(axes, f"limit {limit:.0f} °C", (0.5, limit), (0, 5), "bottom", RED, place, "center")
+    _name(axes, f"limit {limit:.0f} °C", (0.35, limit), (0, 5), "bottom", RED, place, "center")
     return min(low, limit), max(high, limit, low + 5.0), True
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from ...record.export import refuse_any_existing
 from ...record.files import make_folder, write_bytes
 from ...record.prediction import Prediction
+from ..words.alts import alt_text
 
 # Name of the file: (module, function). The names are known without importing matplotlib.
 FIGURES = {
@@ -59,7 +60,7 @@ def save_all(prediction: Prediction, directory: Path | str, force: bool = False,
     for name in names_for(prediction):
         drawn = figure(prediction, name)
         for suffix in suffixes:
-            write_bytes(folder / f"{name}.{suffix}", render(drawn, suffix), force)
+            write_bytes(folder / f"{name}.{suffix}", render(drawn, suffix, alt_text(prediction, name)), force)
     return paths
 
 
@@ -77,11 +78,15 @@ def write(figures: dict, folder: Path | str, force: bool = False, where: str = "
     return list(paths)
 
 
-def render(drawn, suffix: str = "png") -> bytes:
-    """The bytes of a figure as "png" or "svg", the same every time."""
-    from .style import lay_out, plain_style
+def render(drawn, suffix: str = "png", about: str = "") -> bytes:
+    """The bytes of a figure as "png" or "svg", the same every time.
+
+    about: what it shows, in words, kept in the file for those who do not see it; default by the figure's own words.
+    """
+    from .style import described, lay_out, plain_style
 
     metadata = {"png": {"Software": None}, "svg": {"Date": None, "Creator": "millsim"}}[suffix]
+    metadata |= {"Title": str(drawn.get_label()) or "millsim", "Description": about or described(drawn)}
     stream = io.BytesIO()
     with plain_style(), warnings.catch_warnings():
         # A mill may be named in a script that the font lacks; a box in the title is better than no figure.

@@ -23,6 +23,7 @@ from .style import BLACK, BLUE, GREEN, GREY, ORANGE, PURPLE, RED, SKY, frame, le
 
 FIGURES = ("sieve_cumulative", "sieve_density", "sieve_rrsb_net")
 SIZE_LABEL = "Particle size $x$ / mm"
+_SEEN = 0.008  # of the mass: what is left open by less is thinner than the curve itself
 _LOOKS = ((BLUE, "o"), (RED, "s"), (GREEN, "^"), (PURPLE, "D"), (ORANGE, "v"), (SKY, "P"), (BLACK, "X"), (GREY, "*"))
 ON_WHITE = {"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 0.8}
 _NET_TICKS = (0.1, 0.5, 1, 2, 5, 10, 20, 30, 40, 50, 63.2, 80, 90, 95, 99, 99.9)  # Q3 in %
@@ -149,7 +150,7 @@ def _net_axis(axes: Axes, shown: list[float]) -> None:
 def _fine_loss(axes: Axes, sheet: SieveSheet) -> None:
     """Where the curve would lie if all that is missing was fines, if that can be seen."""
     low, high = np.array(sheet.q3_loss_shared or sheet.q3), np.array(sheet.q3_loss_fine or sheet.q3)
-    if (high - low).max() > 0.005:
+    if (high - low).max() > _SEEN:
         words = "left open by what is missing"
         axes.fill_between(np.array(sheet.apertures_m) * 1e3, low * 100, high * 100, facecolor=ORANGE, edgecolor=RED,
                           alpha=0.6, lw=1.2, zorder=2.5, label=words)  # fmt: skip
@@ -176,7 +177,7 @@ def _read_off(axes: Axes, sheet: SieveSheet) -> None:
 
 def _mm(size_m: float) -> str:
     """A size in the unit of the axis."""
-    return size_text(size_m) if size_m >= 1e-4 else f"{digits(size_m * 1e3)} mm"
+    return size_text(size_m) if size_m >= 1e-4 else f"{digits(size_m * 1e3, 3)} mm"
 
 
 def _new(sheets: Sequence[SieveSheet], title: str, note: str) -> tuple[Figure, Axes]:

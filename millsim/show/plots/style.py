@@ -115,6 +115,16 @@ def page_of_four(title: str, subtitle: str, foot: str) -> tuple[Figure, list[Axe
     return figure, axes
 
 
+def frame_side(
+    title: str, subtitle: str, foot: str, widths: tuple[float, float], share: bool = True, notes: int = 0
+) -> tuple[Figure, list[Axes]]:
+    """The same page: two panels beside each other. share: over one ordinate."""
+    figure = _page(foot)
+    axes = figure.subplots(1, 2, sharey=share, width_ratios=widths).tolist()
+    _head(axes[0], title, subtitle, notes)
+    return figure, axes
+
+
 def _page(foot: str, width_in: float = 8.4) -> Figure:
     figure = Figure(figsize=(width_in, 5.6), dpi=150, layout="constrained")
     FigureCanvasAgg(figure)
@@ -134,7 +144,24 @@ def lay_out(figure: Figure) -> None:
     figure.set_layout_engine(None)
 
 
+def described(figure: Figure) -> str:
+    """What a figure shows, from its own words, for those who do not see it: panels, axes, what is drawn, what is told.
+
+    Figures of a prediction have a better one, with their numbers: `show.words.alts`.
+    """
+    told = []
+    for axes in figure.axes:
+        labels = [axes.get_ylabel() and f"{axes.get_ylabel()} over {axes.get_xlabel()}"]
+        labels += axes.get_legend_handles_labels()[1]
+        told.append("; ".join(filter(None, labels)))
+    legends = [t.get_text() for legend in figure.legends for t in legend.get_texts()]
+    told += ["; ".join(t for t in dict.fromkeys(legends) if not any(t in panel for panel in told))]
+    told += [t.get_text() for t in figure.texts]
+    return " ".join(f"{' '.join(t.split()).rstrip('.')}." for t in dict.fromkeys([str(figure.get_label()), *told]) if t)
+
+
 def _head(axes: Axes, title: str, subtitle: str, notes: int) -> None:
+    axes.figure.set_label(title)
     axes.set_title(f"{title}\n", pad=2 + _NOTE_PT * notes)
     axes.annotate(
         subtitle, (0, 1), xycoords="axes fraction", xytext=(0, 5 + _NOTE_PT * notes), textcoords="offset points",

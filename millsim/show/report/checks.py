@@ -8,7 +8,7 @@ from ...mill.config.mill import Config, parse_config
 from ...record.prediction import Prediction
 from ...studies.prebuild.line import VERDICTS, ReviewLine
 from ..parts import Paragraph, Table, table
-from .alts import drawing_alt
+from ..words.alts import drawing_alt
 from .blocks import VERDICT_MARKS, Block, Notice, Picture
 
 

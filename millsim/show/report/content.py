@@ -12,8 +12,8 @@ from ...record.prediction import Prediction
 from ..parts import Paragraph, Table
 from ..plots import prediction
 from ..words import advice, cautions, tables, why
+from ..words.alts import alt_text
 from ..words.limits import verdict
-from .alts import alt_text
 from .blocks import Block, Fact, Facts, Items, Listing, Notice, Picture, Report, Section
 from .checks import config_of, drawing_blocks, failing_notice, review_blocks, review_of
 

@@ -134,7 +134,7 @@ def _cell(text: str, kind: str, column: int) -> str:
 
 @_block.register
 def _(block: Picture) -> str:
-    data = base64.b64encode(render(block.draw(), "svg")).decode("ascii")
+    data = base64.b64encode(render(block.draw(), "svg", block.alt)).decode("ascii")
     kind = ' class="sheet"' if block.sheet else ""
     return (
         f'<figure id="figure-{_slug(block.name)}"{kind}>'

@@ -73,6 +73,13 @@ def _tried(x: Help) -> str:
     return _WHAT[x.kind]
 
 
+def step_words(x: Help) -> str:
+    """One way in a few words, for a key."""
+    if x.kind == LESS:
+        return f"feed less, {rate_words(x.rate_kg_s)}"
+    return _WHAT.get(x.kind) or _done(x)
+
+
 def _done(x: Help) -> str:
     """What is done."""
     if x.kind == INLET:

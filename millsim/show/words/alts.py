@@ -11,9 +11,9 @@ from ...record.asked import batch_of, feed_size
 from ...record.outputs import OUTPUTS, figure
 from ...record.prediction import Prediction
 from ...studies.drawing import edge_words
-from ..words.advice import band_name, room_K
-from ..words.stalls import begun, figure_words
-from ..words.tables import ledger_watts
+from .advice import band_name, room_K
+from .stalls import begun, figure_words
+from .tables import ledger_watts
 
 
 def alt_text(p: Prediction, name: str) -> str:
