@@ -1,16 +1,13 @@
 """`millsim new`: asks for a mill in the builder's words and writes its config. Heavy imports stay inside."""
 
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import click
 
 from ..errors import InputError
-from .base import DONE, FAULT, answer, keep, tell, wants_json, wants_talk, working
+from .asking import ask, stopping, yes
+from .base import DONE, answer, keep, tell, wants_json, wants_talk, working
 from .inputs import Inputs, force_option, json_option, path_type, quiet_option
-
-BACK = "back"
 
 
 @click.command("new")
@@ -29,6 +26,7 @@ def new(ctx, file, answers, source, force) -> None:
     a file leaves open is guessed.
     """
     from ..mill.config.interview import Interview
+    from ..show.words import asking
 
     drawing = file.with_name(f"{file.stem}-drawing.png")
     _refuse(ctx, file, drawing, answers, force)
@@ -39,7 +37,7 @@ def new(ctx, file, answers, source, force) -> None:
         if answers is not None:
             inputs.read(_answered, answers, interview)
     if answers is None:
-        with _stopping(ctx, interview, drawing):
+        with stopping(ctx, lambda: interview.answers and asking.stopped(list(interview.answers.values())), drawing):
             _ask_all(ctx, interview, file, drawing, rest)
     interview.fill()
     text = _text(interview, file, source, rest)
@@ -72,24 +70,6 @@ def _answered(path: Path, interview) -> None:
     read_answers(path, interview)
 
 
-@contextmanager
-def _stopping(ctx: click.Context, interview, drawing: Path) -> Iterator[None]:
-    """Ctrl-D ends with code 1, Ctrl-C with 130; nothing stays behind but the answers on the screen."""
-    from ..show.words import asking
-
-    before = drawing.read_bytes() if drawing.is_file() else None
-    try:
-        yield
-    except (KeyboardInterrupt, click.Abort) as error:
-        with suppress(OSError):
-            drawing.unlink() if before is None else drawing.write_bytes(before)
-        if interview.answers:
-            tell(["", asking.STOPPED, *asking.answer_lines(list(interview.answers.values()))])
-        if isinstance(error.__context__, EOFError):
-            ctx.exit(FAULT)
-        raise
-
-
 def _ask_all(ctx: click.Context, interview, file: Path, drawing: Path, rest: str) -> None:
     """All questions, the second part only if it is wanted."""
     from ..mill.config.questions import GEOMETRY, MORE
@@ -97,100 +77,12 @@ def _ask_all(ctx: click.Context, interview, file: Path, drawing: Path, rest: str
 
     tell(asking.intro())
     more: list[int] = []
-    _ask(interview, more, lambda key: key == GEOMETRY and _draw(interview, file, drawing, rest))
+    ask(interview, asking, more, lambda key: key == GEOMETRY and _draw(interview, file, drawing, rest))
     for i in range(len(MORE)):
         count = len(interview.questions([i])) - len(interview.questions())
-        if count and _yes(f"\n{asking.MORE_ASKED[i].format(count)}. Answer them now? [y/N]"):
+        if count and yes(f"\n{asking.MORE_ASKED[i].format(count)}. Answer them now? [y/N]"):
             more.append(i)
-            _ask(interview, more, lambda key: None)
-
-
-def _ask(interview, more: list[int], after) -> None:
-    """Ask what has no answer yet, one question after the other; `back` takes the last answer back."""
-    from ..show.words import asking
-
-    asked: list[str] = []
-    group = ""
-    while True:
-        questions = interview.questions(more)
-        left = [(heading, key) for heading, key in questions if not interview.is_answered(key)]
-        if not left:
-            return
-        heading, key = left[0]
-        if heading != group:
-            tell([asking.heading(heading)])
-            group = heading
-        number = [k for _, k in questions].index(key) + 1
-        tell(asking.question(interview, key, number, len(questions)))
-        if not _answer(interview, key):
-            _step_back(interview, asked)
-            continue
-        asked.append(key)
-        after(key)
-
-
-def _step_back(interview, asked: list[str]) -> None:
-    if asked:
-        interview.forget(asked.pop())
-    else:
-        tell(["  This is the first question."])
-
-
-def _answer(interview, key: str) -> bool:
-    """Ask until there is an answer; False: back."""
-    from ..base.reading.values import Bad
-    from ..mill.config.answers import is_unknown
-    from ..show.words import asking
-
-    told = False
-    with _completing(key):
-        while True:
-            typed = _prompt("  > ")
-            if typed.strip().casefold() == BACK:
-                return False
-            if key == "feed.material" and is_unknown(typed) and not told:
-                told = True
-                tell(asking.find_out())
-                continue
-            try:
-                found = interview.take(key, typed)
-            except Bad as bad:
-                tell(asking.refused(bad))
-                continue
-            tell(filter(None, [asking.taken(found, typed)]))
-            return True
-
-
-def _prompt(text: str) -> str:
-    return click.prompt(text, default="", show_default=False, prompt_suffix="", err=True)
-
-
-def _yes(text: str) -> bool:
-    return _prompt(f"{text} ").strip().casefold() in ("y", "yes")
-
-
-@contextmanager
-def _completing(key: str) -> Iterator[None]:
-    """The tab key completes the words of a choice and the names of cards, where the terminal can."""
-    try:
-        import readline
-    except ImportError:
-        yield
-        return
-    from ..show.words import asking
-
-    words = asking.words_of(key)
-
-    def complete(begun: str, state: int) -> str | None:
-        return next(iter([w for w in words if w.startswith(begun)][state : state + 1]), None)
-
-    before = readline.get_completer()
-    readline.set_completer(complete)
-    readline.parse_and_bind("tab: complete")
-    try:
-        yield
-    finally:
-        readline.set_completer(before)
+            ask(interview, asking, more)
 
 
 def _draw(interview, file: Path, drawing: Path, rest: str) -> None:

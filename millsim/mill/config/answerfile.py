@@ -2,6 +2,7 @@
 
 import re
 import tomllib
+from collections.abc import Collection, Sequence
 from pathlib import Path
 
 from ...base.reading.toml import flat, read_text
@@ -23,10 +24,11 @@ def read_answers(path: Path, interview: Interview) -> None:
         raise InputError(text)
     problems: list[Problem] = []
     where = str(path)
-    pairs = _pairs(text, where, problems)
-    for key in sorted(pairs, key=_place):
+    known = [*(f"{s}.{k.name}" for s, keys in SECTIONS.items() for k in keys), "feed.size"]
+    found = pairs(text, where, known, problems)
+    for key in sorted(found, key=_place):
         try:
-            _take(interview, key, pairs[key])
+            _take(interview, key, found[key])
         except Bad as bad:
             problems.append(Problem(where, key, bad.message, bad.allowed, bad.hint))
     if problems:
@@ -42,13 +44,12 @@ def _take(interview: Interview, key: str, text: str) -> None:
     interview.keep(asked, found)
 
 
-def _pairs(text: str, where: str, problems: list[Problem]) -> dict[str, str]:
-    """{key: what is answered} of keys that there are."""
+def pairs(text: str, where: str, known: Sequence[str], problems: list[Problem]) -> dict[str, str]:
+    """{key: what is answered} of the keys that there are; of others a problem."""
     try:
         raw = {k: _as_typed(v) for k, v in flat(tomllib.loads(text)).items()}
     except (ValueError, RecursionError):
-        raw = _plain(text, where, problems)
-    known = [*(f"{s}.{k.name}" for s, keys in SECTIONS.items() for k in keys), "feed.size"]
+        raw = _plain(text, where, {k.partition(".")[0] for k in known}, problems)
     for key in [k for k in raw if k not in known]:
         hint = did_you_mean(key, known)
         if key.startswith("guessed."):
@@ -67,7 +68,7 @@ def _as_typed(value: object) -> str:
     return str(value)
 
 
-def _plain(text: str, where: str, problems: list[Problem]) -> dict[str, str]:
+def _plain(text: str, where: str, sections: Collection[str], problems: list[Problem]) -> dict[str, str]:
     """Lines `key = value`, perhaps under [section]."""
     found, section = {}, ""
     for number, line in enumerate(text.splitlines(), start=1):
@@ -77,7 +78,7 @@ def _plain(text: str, where: str, problems: list[Problem]) -> dict[str, str]:
         if header := _HEADER.match(line):
             section = f"{header[1]}."
         elif (pair := _LINE.match(line)) and pair[2]:
-            whole = pair[1].partition(".")[0] in SECTIONS and "." in pair[1]
+            whole = pair[1].partition(".")[0] in sections and "." in pair[1]
             found[pair[1] if whole else section + pair[1]] = pair[2].strip("\"'")
         else:
             hint = "write: stator.gap = 3 mm"

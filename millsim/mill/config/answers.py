@@ -83,12 +83,21 @@ def _meant_key(key: str, text: str) -> str:
         ("drive.speed", "m/s"): "drive.tip_speed", ("sieve.area", "rad"): "sieve.angle",
         ("sieve.area", "-"): "sieve.share",
     }  # fmt: skip
-    last = re.split(r"\bto\b|\.\.+|–|—", text)[-1].strip()
+    return other.get((key, si_of(re.split(r"\bto\b|\.\.+|–|—", text)[-1].strip())), key)
+
+
+def si_of(text: str) -> str:
+    """The SI unit of what a text is measured in; "" where it has no unit, or one that is not known."""
     try:
-        unit = units.split_quantity(_ABOUT.sub("", last))[1]
+        unit = units.split_quantity(_ABOUT.sub("", text))[1]
     except UnitError:
-        return key
-    return other.get((key, unit.si), key) if unit is not None else key
+        return ""
+    return unit.si if unit is not None else ""
+
+
+def is_range(text: str) -> bool:
+    """Whether a number is told as a range, or as "about"."""
+    return bool(_RANGE.match(text) or _ABOUT.match(text))
 
 
 def _any(key: str, text: str) -> Answer:
@@ -252,15 +261,17 @@ def _with_number(text: str) -> str:
 
 
 def _one(key: str, text: str) -> Answer:
-    """A single value of a key, however it is written."""
-    row = row_of(key)
+    """A single value of a key of the config, however it is written."""
+    return _material(key, text) if key == "feed.material" else one(key, text, row_of(key))
+
+
+def one(key: str, text: str, row: Key) -> Answer:
+    """A single value for a row of any table of keys, however it is written. Raises Bad."""
     if row.kind == "choice":
         word = _prefix(text, row.choices)
         return Answer(key, word, convert(word, row))
     if row.kind == "flag":
         return _flag(key, text)
-    if key == "feed.material":
-        return _material(key, text)
     if row.kind in ("text", "texts"):
         return Answer(key, text, convert(text, row))
     if row.kind == "whole":

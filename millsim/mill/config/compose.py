@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
+from ...base.reading.key import Key
 from ...base.reading.toml import flat, parse_toml, read_text
 from ...base.reading.values import convert
 from .. import cards
@@ -32,10 +33,8 @@ def config_text(answers: Iterable[Answer], name: str, head: Iterable[str], rest:
     lines = [f"# {line}".rstrip() for line in head]
     by.setdefault("mill.name", Answer("mill.name", name, name))
     for section, rows in SECTIONS.items():
-        told = [(row, by[key]) for row in rows if (key := f"{section}.{row.name}") in by]
-        if told:
-            lines += ["", f"[{section}]"]
-            lines += [_line(f"{row.name} = {toml(a.raw)}", _comment(row.about, a)) for row, a in told]
+        told = [_row_line(row, by[key]) for row in rows if (key := f"{section}.{row.name}") in by]
+        lines += ["", f"[{section}]", *told] if told else []
     guesses = [a for a in by.values() if a.guess]
     if guesses:
         lines += ["", *_ABOUT_GUESSES, "[guessed]"]
@@ -48,7 +47,12 @@ def _measured_by(key: str) -> list[str]:
     return [f"# {line}" for line in textwrap.wrap(f"measure: {measure_words(key)}", _WIDTH - 2)]
 
 
-def _line(text: str, comment: str) -> str:
+def _row_line(row: Key, a: Answer) -> str:
+    return line(f"{row.name} = {toml(a.raw)}", _comment(row.about, a))
+
+
+def line(text: str, comment: str) -> str:
+    """A line of TOML with its comment, the comments of a file below each other."""
     return f"{text:<{_COMMENT - 2}}  # {comment}" if comment else text
 
 
@@ -81,7 +85,7 @@ def answers_of(path: Path, beside: Path) -> tuple[dict[str, Answer], str]:
         if row is None or key == "mill.name":
             continue
         if key in _FILES or (key == "feed.material" and cards.is_path(str(raw))):
-            raw = _moved(path.parent / str(raw), beside)
+            raw = seen_from(path.parent / str(raw), beside)
         guess: Any = guessed.get(key, ())
         found[key] = Answer(key, raw, convert(raw, row), tuple(guess), f"from {path.name}")
     rest = ""
@@ -92,7 +96,7 @@ def answers_of(path: Path, beside: Path) -> tuple[dict[str, Answer], str]:
     return found, rest
 
 
-def _moved(file: Path, beside: Path) -> str:
+def seen_from(file: Path, beside: Path) -> str:
     """A file's name as seen from another folder."""
     try:
         return Path(os.path.relpath(file, beside)).as_posix()

@@ -87,6 +87,10 @@ class Interview:
         self.answers = {k: a for k, a in self.answers.items() if k not in keys_of(key)}
         self.left_out.discard(key)
 
+    def undo(self, key: str) -> str:
+        """What of an answer of several lines was taken back; here every answer is one line."""
+        return ""
+
     def _empty(self, key: str) -> list[Answer]:
         if before := self.before(key):
             return before

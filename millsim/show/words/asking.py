@@ -35,9 +35,9 @@ def intro() -> list[str]:
     return wrap(INTRO)
 
 
-def find_out() -> list[str]:
-    """How to find out what a material is."""
-    return wrap(FIND_OUT, "  ")
+def find_out(key: str) -> list[str]:
+    """How to find out what decides much, told once before it is left open; nothing for the other questions."""
+    return wrap(FIND_OUT, "  ") if key == "feed.material" else []
 
 
 def heading(text: str) -> str:
@@ -135,6 +135,11 @@ def words_of(key: str) -> list[str]:
         return list_materials()
     row = row_of(row_key(key))
     return ["yes", "no"] if row.kind == "flag" else list(row.choices)
+
+
+def stopped(answers: Sequence[Answer]) -> list[str]:
+    """That it was stopped, and the answers as lines that --answers reads again."""
+    return [STOPPED, *answer_lines(answers)]
 
 
 def answer_lines(answers: Sequence[Answer]) -> list[str]:
