@@ -1,14 +1,12 @@
 """`millsim day`: what a mill makes in a day, and when to do what. Heavy imports stay inside."""
 
-from pathlib import Path
-
 import click
 
 from ..base.reading.key import AS_MUCH
-from .base import answer, check_plots, exit_code, working
+from .base import answer, check_plots, exit_code, one_figure, working
 from .inputs import Inputs, force_option, path_type, plots_option, set_option, told_options
 
-_FIGURES = ["day.png"]
+_FIGURE = "day.png"
 
 
 @click.command()
@@ -34,7 +32,7 @@ def day(ctx, config, draws: int, seed: int, plots, settings, force: bool) -> Non
         if loaded is not None and loaded.feed.batch_mass_kg is not None:
             message, hint = "is a batch, and a day is fed from a hopper", f'--set feed.rate="{AS_MUCH}"'
             given.refuse(str(config), "feed.batch_mass", message, hint)
-    check_plots(plots, lambda: _FIGURES, force)
+    check_plots(plots, lambda: [_FIGURE], force)
     with working(ctx) as report:
         from ..studies.day.answer import day_of
 
@@ -42,22 +40,18 @@ def day(ctx, config, draws: int, seed: int, plots, settings, force: bool) -> Non
     from ..show.words import cautions
     from ..show.words import day as words
 
+    def drawn():
+        from ..show.plots.day import figure_of
+
+        return figure_of(found)
+
     answer(
         ctx,
         lambda: words.day_json(found),
         lambda: words.day_text(found),
         exit_code(found.status),
-        written=_drawn(found, plots, force),
+        written=one_figure(plots if found.runs else None, _FIGURE, drawn, force),
         caution=cautions.at("day", cautions.case_of(loaded)),
         full=True,
         short=lambda: words.day_short(found),
     )
-
-
-def _drawn(found, plots: Path | None, force: bool):
-    if plots is not None and found.runs:
-        from ..show.plots import day as draw
-        from ..show.plots.prediction import write
-
-        paths = write({draw.NAME: draw.figure_of(found)}, plots, force, "--plots")
-        yield f"Drawn: {len(paths)} figure in {plots}"

@@ -1,13 +1,11 @@
 """`millsim possible`: what a motor can make of a material at all. Heavy imports stay inside."""
 
-from pathlib import Path
-
 import click
 
-from .base import ANSWER_IS_NO, DONE, answer, check_plots, working
+from .base import ANSWER_IS_NO, DONE, answer, check_plots, one_figure, working
 from .inputs import Inputs, card_names, force_option, path_type, plots_option, quantity, told_options
 
-_FIGURES = ["possible.png"]
+_FIGURE = "possible.png"
 
 
 @click.command()
@@ -36,7 +34,7 @@ def possible(ctx, material, x50, x90, watts, at, rate, efficiency, feed, sheets,
     code 3 when the wish is above what such mills make at best.
     """
     asked, runs = _asked(material, x50, x90, watts, at, rate, efficiency, feed, sheets)
-    check_plots(plots, lambda: _FIGURES, force)
+    check_plots(plots, lambda: [_FIGURE], force)
     with working(ctx) as report:
         from ..studies.possible.answer import possible as study
 
@@ -45,12 +43,17 @@ def possible(ctx, material, x50, x90, watts, at, rate, efficiency, feed, sheets,
     from ..show.words import cautions
     from ..show.words import possible as words
 
+    def drawn():
+        from ..show.plots.possible import figure_of
+
+        return figure_of(found, runs)
+
     answer(
         ctx,
         lambda: words.possible_json(found, runs),
         lambda: words.possible_text(found, runs),
         ANSWER_IS_NO if words.code_is_no(found) else DONE,
-        written=_drawn(found, runs, plots, force),
+        written=one_figure(plots, _FIGURE, drawn, force),
         caution=cautions.at("choose", cautions.case_of_card(load_material(material))),
         full=True,
         short=lambda: words.possible_short(found, runs),
@@ -92,12 +95,3 @@ def _asked(material, x50, x90, watts, at, rate, efficiency, feed, sheets):
     return Asked(material, name, x_m, feed_K or WARM_K, socket, at, eta, efficiency is None, wanted), tuple(
         r for _, r in runs
     )
-
-
-def _drawn(found, runs, plots: Path | None, force: bool):
-    if plots is not None:
-        from ..show.plots import possible as draw
-        from ..show.plots.prediction import write
-
-        paths = write({draw.NAME: draw.figure_of(found, runs)}, plots, force, "--plots")
-        yield f"Drawn: {len(paths)} figure in {plots}"

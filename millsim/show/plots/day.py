@@ -9,7 +9,6 @@ from ...version import MODEL_VERSION, __version__
 from ..words.day import DONE
 from .style import BLACK, BLUE, GREEN, GREY, RED, SKY, frame, plain_style
 
-NAME = "day.png"
 LEAST_K = 10.0  # of the temperatures on the page
 _LETTERS = {"bag": "B", "filter": "F", "sieve": "S", "pause": "P"}
 

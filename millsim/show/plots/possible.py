@@ -14,7 +14,6 @@ from ...version import MODEL_VERSION, __version__
 from ..words.possible import power_at
 from .style import BLACK, BLUE, GREEN, GREY, ORANGE, PURPLE, RED, SKY, frame, legend_below, plain_style
 
-NAME = "possible.png"
 LEAST = 1e-4  # of the most that is drawn: what is below is off the page
 MOST_G_H = 2e4  # at best: more is told in kilograms
 _POINTS = "Points of practice: `--full` has their sources."
