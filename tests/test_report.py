@@ -20,7 +20,7 @@ from millsim.forecast.run import predict
 from millsim.record import write
 from millsim.show.parts import Paragraph, Table
 from millsim.show.report import css
-from millsim.show.report.blocks import VERDICT_MARKS, Picture
+from millsim.show.report.blocks import VERDICT_MARKS, Listing, Picture
 from millsim.show.report.checks import config_of
 from millsim.show.report.content import report
 from millsim.show.report.html import render_html, to_html
@@ -459,3 +459,13 @@ def test_the_same_file_gives_the_same_bytes_in_another_process(tmp_path):
     done = subprocess.run(command, env=env, cwd=tmp_path, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     assert done.stdout.split() == here, "from the file as from memory, whatever the hash seed and the clock"
+
+
+def test_a_calibrated_report_does_not_list_the_draws_of_its_card():
+    listed = [b for s in report(fake_prediction()).sections for b in s.blocks if isinstance(b, Listing)][-1].text
+    own = fake_prediction().config_text
+    p = fake_prediction(
+        config_text=f"{own}\n[calibration]\nname = 'x'\n[calibration.parameters.f_mat]\ndraws = [1, 2]\n"
+    )
+    page = to_html(p)
+    assert own.strip() in listed and "draws = [" not in page and "name the calibrated card in it" in page

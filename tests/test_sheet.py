@@ -396,3 +396,44 @@ def test_a_charge_of_which_most_is_missing_is_asked_about():
     assert few.q3[-1] == pytest.approx(0.2 / 5.2)
     (problem,) = problems_of(text_of({1.0: 10, 0.5: 20, "pan": 10}, "aperture_mm,retained_percent"))
     assert "the amounts sum to 40 % only" in problem
+
+
+# --- other languages -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("head", "pan"),
+    [("Maschenweite mm;Masse g", "Boden"), ("Maschenweite mm;Masse g", "Pfanne"), ("tamis mm;retenu g", "fond"),
+     ("malla mm;retenido g", "bandeja"), ("maglia mm;trattenuto g", "fondo"), ("zeef mm;massa g", "bodem"),
+     ("oczko mm;masa g", "dno")],
+)  # fmt: skip
+def test_pan_and_columns_of_other_languages_are_read(head, pan):
+    sheet = parse_sheet(f"{head}\n1,0;5,40\n0,5;11,90\n{pan};0,55\n", "s.csv")
+    assert (sheet.reading, sheet.retained_g, sheet.pan_g) == ("retained", (11.9, 5.4), 0.55)
+
+
+@pytest.mark.parametrize("name", ["Rückstand", "Rueckstand", "refus", "residuo"])
+def test_what_may_be_retained_or_cumulative_is_asked_about(name):
+    text = f"Maschenweite mm;{name} g\n1,0;5,40\n0,5;11,90\nBoden;0,55\n"
+    with pytest.raises(InputError) as caught:
+        parse_sheet(text, "s.csv")
+    told = str(caught.value)
+    assert "retained on each sieve, or retained on each sieve and all coarser ones, cumulative?" in told
+    assert "--reading retained|oversize" in told
+    assert parse_sheet(text, "s.csv", reading="retained").pan_g == 0.55
+    summed = f"Maschenweite mm;{name} kumuliert g\n1,0;5,40\n0,5;17,30\nBoden;17,85\n"
+    assert parse_sheet(summed, "s.csv").reading == "oversize"
+
+
+def test_a_dot_in_a_sheet_of_decimal_commas_is_asked_about():
+    text = "aperture mm;retained g\n1,0;1.234\n0,5;2.345\npan;2\n"
+    with pytest.raises(InputError, match="'1.234' beside numbers with the other mark.*--decimal point|comma"):
+        parse_sheet(text, "s.csv")
+
+
+def test_sorting_is_offered_first_only_where_all_is_turned_round():
+    for amounts, first in (((10, 5, 40), "--reading retained"), ((10, 50, 90), "--sort")):
+        rows = "".join(f"{a},{v}\n" for a, v in zip((2, 1, 0.5), amounts, strict=True))
+        with pytest.raises(InputError) as caught:
+            parse_sheet(f"aperture_mm,passing_%\n{rows}", "s.csv")
+        assert f"or answer with {first}" in str(caught.value)

@@ -71,9 +71,10 @@ def told():
 
 
 STUMBLES = re.compile(
-    r"throughput|net energy|\bgross\b|of product net|[Ww]hat binds|as much as it takes|turns on for|plug pulled|no heaps|"
-    r"more (was|were) not made|is reckoned|of their own pull|not pegged|Not slowed that way|would make \d+ °C|out badly|"
-    r"as bad or worse|effective samples|carry away|not fit for error bars|mill in the open|Mend that|rate is held by"
+    r"throughput|net energy|\bgross\b|of product net|[Ww]hat binds|as much as it takes|turns on for|plug pulled|"
+    r"no heaps|more (was|were) not made|is reckoned|of their own pull|not pegged|Not slowed that way|would make \d+ °C|"
+    r"out badly|as bad or worse|effective samples|carry away|not fit for error bars|mill in the open|Mend that|"
+    r"rate is held by"
 )
 
 

@@ -6,6 +6,7 @@ Owns the low end of every CSV reader (sieve sheets, bench tests). Imports no num
 import csv
 import math
 import re
+import unicodedata
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -166,8 +167,9 @@ def plain(text: str) -> str:
 
 
 def words(text: str) -> list[str]:
-    """Lower-case words and per cent signs of a header cell."""
-    return re.findall(r"[a-z]+|%", plain(text))
+    """Lower-case words and per cent signs of a header cell, their letters without accents."""
+    folded = unicodedata.normalize("NFKD", plain(text).replace("ß", "ss").replace("ł", "l"))
+    return re.findall(r"[a-z]+|%", "".join(c for c in folded if not unicodedata.combining(c)))
 
 
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
@@ -216,6 +218,13 @@ def step(cell: str, decimal: str = "") -> float:
 def rounded(value: float, count: int = 3) -> str:
     """A number to so many digits, never with an exponent: "5190", where .3g has 5.19e+03."""
     return f"{float(f'{value:.{count}g}'):.12g}"
+
+
+def two_marks(cells: Iterable[str]) -> str:
+    """A cell that may be thousands, "1.234", in a sheet whose other numbers have the other mark before decimals."""
+    marked = [t for t in map(_digits, cells) if re.fullmatch(r"[+-]?\d+[.,]\d+", t)]
+    sure = {c for t in marked if not _GROUPED.fullmatch(t) for c in t if c in ".,"}
+    return next((t for t in marked if _GROUPED.fullmatch(t) and sure and not sure & set(t)), "")
 
 
 def decimal_doubt(cells: Iterable[str]) -> str:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from ...errors import InputError, Problem
-from .cells import Findings, decimal_doubt, is_number, parted_by_commas, rounded
+from .cells import Findings, decimal_doubt, is_number, parted_by_commas, rounded, two_marks
 from .sieves import Answers, Columns, Picked, SheetRow, has_own_unit, is_note, row_named, unit_doubt
 
 CHARGE_ROUNDING = 0.002  # a sum this share above the charge is weighing and rounding, more is an error
@@ -35,8 +35,13 @@ def in_order(found: Findings, sieves: list[SheetRow], amounts, passing: bool, in
         message = f"{low} passes {fine} but only {high} the coarser {coarse}"
         if not passing:
             message = f"{low} is oversize on {fine} but {high} on the coarser {coarse}"
-        question = f"{message}: typed in the other order, or {other}, or retained instead of {this}?"
-        answers = [("sort", ""), ("reading", other), ("reading", "retained")]
+        steps = zip(amounts[:-1], amounts[1:], strict=True)
+        if all(sign * (b - a) <= 1e-12 for a, b in steps):  # just turned round
+            question = f"{message}: typed in the other order, or {other}, or retained instead of {this}?"
+            answers = [("sort", ""), ("reading", other), ("reading", "retained")]
+        else:
+            question = f"{message}: are these retained on each sieve, or {other}, or typed in another order?"
+            answers = [("reading", "retained"), ("reading", other), ("sort", "")]
         found.ask(question, 0, "correct the sheet", answers)
         rows = tuple((rounded(w.size_m * 1e6, 6), shown(v, in_mass)) for w, v in zip(sieves, amounts, strict=True))
         raise Doubt(found.problems, rows)
@@ -114,6 +119,10 @@ def column_doubts(found: Findings, a: Answers, picked: list[Picked], table, colu
         if cell:
             question = f"{cell!r} among the {name}: does its mark stand before decimals, or does it part thousands?"
             found.ask(question, 0, "write numbers without thousands marks", [("decimal", "point|comma")])
+    mixed = two_marks([*bare, *(p.amount for p in sieves)]) if a.decimal is None and not found.problems else ""
+    if mixed:
+        question = f"{mixed!r} beside numbers with the other mark: does it stand before decimals, or part thousands?"
+        found.ask(question, 0, "write all numbers with one mark", [("decimal", "point|comma")])
     if a.decimal is None and columns.named > 3 and parted_by_commas([c for c in table if is_number(c[0])]):
         question = "no number has decimals: are these decimal commas in a sheet parted by commas?"
         mend = "with decimal commas, separate the columns by semicolons"

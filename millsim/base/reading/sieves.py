@@ -13,12 +13,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from . import tongues
 from .cells import Findings, is_number, number, plain, rounded, step, words
 
-LENGTH_UNITS = {
-    "m": 1.0, "mm": 1e-3, "um": 1e-6, "micron": 1e-6, "microns": 1e-6, "in": 0.0254, "inch": 0.0254, "inches": 0.0254,
-    '"': 0.0254,
-}  # fmt: skip
+LENGTH_UNITS = {"m": 1.0, "mm": 1e-3, "um": 1e-6, "micron": 1e-6, "microns": 1e-6}
+LENGTH_UNITS |= dict.fromkeys(("in", "inch", "inches", '"'), 0.0254)
 MASS_UNITS = {"g": 1.0, "mg": 1e-3, "kg": 1e3}
 READINGS = {
     "retained": "retained on each sieve",
@@ -29,8 +28,7 @@ _PERCENT = {"%", "percent", "pct"}
 _SIZE = {"aperture", "sieve", "opening", "size", "hole", "mesh"}
 _PASSING = {"passing", "passed", "finer", "undersize", "through", "q"}
 _OVERSIZE = {"oversize", "coarser", "r"}
-_RETAINED = {"retained", "ret"}
-_CUMULATIVE = {"cum", "cumul", "cumulative", "cumulated"}
+_RETAINED, _CUMULATIVE = {"retained", "ret"}, {"cum", "cumul", "cumulative", "cumulated"}
 _MASS = {"mass", "weight", "on", "amount"}
 _ROWS = {  # the first that fits
     "note": {"time", "method", "duration", "operator", "date", "amplitude", "remark", "note", "notes", "shaker",
@@ -121,22 +119,25 @@ def column_named(cell: str) -> SheetColumn | None:
     known = set(said)
     mass = next((w for w in said if w in MASS_UNITS), "%" if known & _PERCENT else "")
     lengths = sorted((w for w in said if w in LENGTH_UNITS), key=lambda w: w in ("in", "m"))  # "aperture in mm"
-    retained = known & _RETAINED
-    reading = "passing" if known & _PASSING else "oversize" if known & _OVERSIZE else "retained" if retained else ""
-    if known & _PASSING and known & (_OVERSIZE | _RETAINED):
+    retained, passing = known & (_RETAINED | tongues.RETAINED), known & (_PASSING | tongues.PASSING)
+    residue, summed = known & tongues.RESIDUE, known & (_CUMULATIVE | tongues.CUMULATIVE)
+    reading = "passing" if passing else "oversize" if known & _OVERSIZE else "retained" if retained else ""
+    if passing and (known & _OVERSIZE or retained or residue):
         reading = ""
-    if retained and known & _CUMULATIVE:
+    if (retained or residue) and summed:
         reading = "oversize"
-    if not mass and (lengths or known & _SIZE) and not (reading and not lengths):
+    if not mass and not residue and (lengths or known & (_SIZE | tongues.SIZES)) and not (reading and not lengths):
         return SheetColumn("size", lengths[0] if lengths else "mesh" if "mesh" in known else "")
-    if mass or reading or known & _MASS:
-        return SheetColumn("amount", mass, reading or _unsaid(known, mass), bool(reading))
+    if mass or reading or residue or known & (_MASS | tongues.MASSES):
+        said = reading or ("" if residue else _unsaid(known, mass))
+        return SheetColumn("amount", mass, said, bool(reading or residue))
     return None
 
 
 def _unsaid(known: set[str], mass: str) -> str:
     """A mass that is not said to be anything else is what was weighed on the sieve."""
-    return "retained" if known & _MASS and mass in MASS_UNITS and not known & (_CUMULATIVE | _PASSING) else ""
+    weighed = known & (_MASS | tongues.MASSES) and mass in MASS_UNITS
+    return "retained" if weighed and not known & (_CUMULATIVE | tongues.CUMULATIVE | _PASSING) else ""
 
 
 def row_named(cell: str) -> str:
@@ -145,7 +146,8 @@ def row_named(cell: str) -> str:
     known = set(words(cell))
     if {"sample", "powder"} & known and known & {"mass", "weight", *MASS_UNITS}:
         return "charge"
-    return next((name for name, those in _ROWS.items() if those & known), "pan" if cell.strip()[:1] == "<" else "")
+    named = (name for name, those in _ROWS.items() if (those | tongues.ROWS.get(name, set())) & known)
+    return next(named, "pan" if cell.strip()[:1] == "<" else "")
 
 
 def aperture_m(cell: str, unit: str, decimal: str = "") -> float:
@@ -286,8 +288,10 @@ def read_columns(found: Findings, a: Answers, header: list[str], line: int) -> C
         question = f"{names[0]} has no unit: are the apertures in mm, um or in, or mesh numbers?"
         found.ask(question, line, "write e.g. aperture_mm", [("aperture", "mm|um|in|mesh")])
     if not reading:
-        question = f"{names[1]} does not say what it holds: retained on each sieve, or passing it?"
-        found.ask(question, line, "write e.g. retained_g", [("reading", "retained|passing|oversize")])
+        question, ways = f"{names[1]} does not say what it holds: {READINGS['retained']}, or passing it?", "|passing"
+        if set(words(header[value_at] if value_at < len(header) else "")) & tongues.RESIDUE:
+            question, ways = f"{names[1]}: {READINGS['retained']}, or {READINGS['oversize']}, cumulative?", ""
+        found.ask(question, line, "write e.g. retained_g", [("reading", f"retained{ways}|oversize")])
     if not amount:
         question = f"{names[1]} has no unit: in which unit are its amounts?"
         found.ask(question, line, "write e.g. retained_g", [("unit", "g|mg|kg|percent|share")])

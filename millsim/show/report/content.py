@@ -157,13 +157,17 @@ def _cautions(p: Prediction, told: cautions.Cautions) -> tuple[Block, ...]:
 
 def _repeat(p: Prediction) -> tuple[Block, ...]:
     engine = "both" if p.other is not None else p.main.engine
+    config, card, _ = p.config_text.partition("\n[calibration]")
+    named = (
+        ', name the calibrated card in it ([calibration] card = "..."; its draws are not listed here)' if card else ""
+    )
     how = (
-        f"Save the config below as mill.toml and run: millsim predict mill.toml --engine {engine} --seed {p.seed} "
-        "--out mill.h5. The same version gives the same numbers again, whatever the number of threads."
+        f"Save the config below as mill.toml{named} and run: millsim predict mill.toml --engine {engine} "
+        f"--seed {p.seed} --out mill.h5. The same version gives the same numbers again, whatever the number of threads."
     )
     return (
         tables.run_table(p),
         Paragraph(how),
         *_there(tables.engine_table(p), tables.numerics_table(p)),
-        Listing("The config, complete with every default", p.config_text.rstrip() + "\n"),
+        Listing("The config, complete with every default", config.rstrip() + "\n"),
     )
