@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import select
 import subprocess
 import sys
@@ -215,3 +216,4 @@ def test_ctrl_d_and_ctrl_c_at_a_terminal_leave_nothing_behind(tmp_path):
     assert "rotor.bars = 3 to 6" in screen.partition("To go on later")[2]  # what --answers reads again
     screen, code = typed_at_a_terminal(tmp_path, [b"swi\t\r", b"\x03"])
     assert code == 130 and not list(tmp_path.iterdir()) and "rotor.mount = swinging" in screen
+    assert "> swinging" in re.sub(r"\x1b\[\??[0-9;]*[a-zA-Z]", "", screen)  # the tab key completes

@@ -3,6 +3,7 @@
 Words and answers are those of the interview that is handed in; here stands how a prompt behaves.
 """
 
+import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -92,6 +93,12 @@ def _answer(interview, words, key: str) -> bool:
 
 
 def _prompt(text: str) -> str:
+    """A line typed; at a terminal by `input` itself, since only that edits and completes it."""
+    if sys.stdin.isatty() and sys.stdout.isatty():
+        try:
+            return input(text)
+        except EOFError as error:
+            raise click.Abort from error
     return click.prompt(text, default="", show_default=False, prompt_suffix="", err=True)
 
 
