@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from ...base.reading.key import Key
+from ...base.reading.key import AS_MUCH, Key
 from ...base.reading.toml import flat, parse_toml, read_text
 from ...base.reading.values import convert
 from .. import cards
@@ -87,7 +87,9 @@ def answers_of(path: Path, beside: Path) -> tuple[dict[str, Answer], str]:
         if key in _FILES or (key == "feed.material" and cards.is_path(str(raw))):
             raw = seen_from(path.parent / str(raw), beside)
         guess: Any = guessed.get(key, ())
-        found[key] = Answer(key, raw, convert(raw, row), tuple(guess), f"from {path.name}")
+        value = convert(raw, row)
+        raw = AS_MUCH if value == AS_MUCH else raw
+        found[key] = Answer(key, raw, value, tuple(guess), f"from {path.name}")
     rest = ""
     if config.model_overrides:
         rest = "[model]\n" + "\n".join(f"{n} = {toml(x)}" for n, x in flat(tables["model"]).items()) + "\n"
