@@ -32,7 +32,8 @@ def test_every_change_does_by_itself_what_is_told(demo):
         there = tried(with_keys(demo.config, s.keys))
         assert values_of(there)["throughput_kg_s"] == pytest.approx(s.gain * was, rel=1e-9)
         assert s.gain > 1.01 and not s.fails
-    assert [s.gain for s in demo.steps] == sorted((s.gain for s in demo.steps), reverse=True)
+    sure = [s.gain for s in demo.steps if s.difference is None or s.difference.better >= change.SURE]
+    assert len(sure) > 3 and sure == sorted(sure, reverse=True)
     assert not any(is_coarser(demo.base, s) for s in demo.steps)
 
 
@@ -44,6 +45,19 @@ def test_the_first_have_a_difference_from_shared_draws(demo):
     assert d.low < d.middle < d.high and 0.0 < d.own < 1.0 and d.better > 0.8
     told = change_text(demo)
     assert f"{d.middle:.3g} times" in told and f"±{100 * d.own:.0f} %" in told
+
+
+def test_a_change_that_is_better_in_few_draws_does_not_come_first(monkeypatch, demo):
+    steps = [replace(s, difference=None) for s in demo.steps[:3]]
+    ends = {0: (0.9, 1.0, 3.0), 1: (1.2, 1.3, 1.4), 2: (1.1, 1.2, 1.3)}  # of the largest central gain: a toss
+    both = [np.ones((2, 3)), *(np.array([v, v]) for v in ends.values())]
+    monkeypatch.setattr(change, "both_ways", lambda *_: both)
+    monkeypatch.setattr(change, "difference", lambda _, there, __: change.Difference(
+        *there[1], 0.1, float(np.mean(there[1] > 1.0)), 3))  # fmt: skip
+    found = change._with_bands(demo.config, "rate", demo.base, steps, 3, 1, None)
+    assert [s.words for s in found] == [steps[1].words, steps[2].words, steps[0].words]
+    assert "make this one first" in change_text(replace(demo, steps=tuple(found)))
+    assert "none is sure to help" in change_text(replace(demo, steps=(found[-1],)))
 
 
 def test_a_mill_beside_itself_differs_by_its_day_alone():

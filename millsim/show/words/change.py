@@ -5,7 +5,7 @@ from math import isfinite
 
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import decimals, digits, join_words, number, sentence, shown_unit, table, wrap
-from ...explore.beside.change import COARSER, GOALS, LESS, Difference, Ranking, Step, values_of
+from ...explore.beside.change import COARSER, GOALS, LESS, SURE, Difference, Ranking, Step, values_of
 from ...record.limits import LIMITS, TEMPERATURE, TRY_PREDICT
 from ...record.outputs import output_of, shown
 from .json import jsonable, picked
@@ -52,7 +52,9 @@ def _lead(r: Ranking) -> str:
         return sentence(text)
     s, key = r.steps[0], GOALS[r.goal][0]
     was, now = (_figure(key, v[key]) for v in (values_of(r.base), s.values))  # type: ignore[arg-type]
-    text = f"{r.config.name}: for {BETTER[r.goal]}, {kinds}, make this one first: {s.words}"
+    sure = s.difference is None or s.difference.better >= SURE
+    first = "make this one first" if sure else "none is sure to help; the best by the plausible values"
+    text = f"{r.config.name}: for {BETTER[r.goal]}, {kinds}, {first}: {s.words}"
     return sentence(f"{text}. {was} becomes {now}, {_effect(r, s)}")
 
 
