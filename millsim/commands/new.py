@@ -98,8 +98,9 @@ def _draw(interview, file: Path, drawing: Path, rest: str) -> None:
         config = _config(_text(whole, file, None, rest), file)
     except (Bad, InputError):
         return
+    tell(["", *asked.sketch(config)])
     _save(config, drawing)
-    tell(["", *asked.sketch(config), *asking.drawn(drawing)])
+    tell(asking.drawn(drawing))
 
 
 def _config(text: str, file: Path):

@@ -123,8 +123,8 @@ QUESTIONS: dict[str, Question] = {
     ),
     "drive.efficiency": Question(
         "What share of the watts from the socket does the motor give at its shaft?",
-        "plate of an induction motor: shaft watts over volts times amperes times cos phi; of a tool assumed",
-        (0.8, 1.25), usual=lambda v: 0.78 if v.get("drive.rated_at") == "shaft" else 0.6, unasked=True,
+        "plate of an induction motor: shaft watts over volts times amperes times cos phi; no tool's plate tells it",
+        (0.8, 1.15), usual=lambda v: 0.78 if v.get("drive.rated_at") == "shaft" else 0.6, unasked=True,
     ),
     "sieve.kind": Question("Is the sieve a perforated plate, woven wire (mesh), or a cloth or bag?", "look"),
     "sieve.hole": Question(

@@ -6,7 +6,7 @@ from pathlib import Path
 from ...base.quantities.written import capital, wrap
 from ...base.reading.values import Bad
 from ...mill.cards import list_materials
-from ...mill.config.answers import GUESS, USUAL, Answer, row_of, told
+from ...mill.config.answers import GUESS, Answer, row_of, told
 from ...mill.config.interview import Interview, raw_of
 from ...mill.config.questions import MORE, QUESTIONS
 
@@ -99,9 +99,7 @@ def taken(found: Sequence[Answer], typed: str) -> str:
     guessed = [a for a in found if a.guess]
     if guessed:
         parts.append(f"a guess: {' '.join(told(a) for a in guessed)}")
-    elif not typed.strip() and any(a.how == USUAL for a in found):
-        parts.append(answer_words(found))
-    elif not typed.strip() or (len(found) == 1 and _finished(typed, str(found[0].raw))):
+    elif not parts and (not typed.strip() or (len(found) == 1 and _finished(typed, str(found[0].raw)))):
         parts.append(answer_words(found))
     return f"  {'; '.join(parts)}" if parts else ""
 
