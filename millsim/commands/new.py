@@ -8,26 +8,35 @@ from ..errors import InputError
 from .asking import ask, stopping, yes
 from .base import DONE, answer, keep, tell, wants_json, wants_talk, working
 from .inputs import Inputs, force_option, json_option, path_type, quiet_option
+from .newrun import new_run, refuse_from
 
 
 @click.command("new")
 @click.argument("file", type=path_type, metavar="FILE.toml")
 @click.option("--answers", type=path_type, metavar="FILE", help="Ask nothing: take the answers of this file.")
 @click.option("--from", "source", type=path_type, metavar="CONFIG.toml", help="Start with the values of a config.")
+@click.option("--run", "mill", type=path_type, metavar="MILL.toml", help="Ask for a measured run of this mill instead.")
 @quiet_option
 @json_option
 @force_option
 @click.pass_context
-def new(ctx, file, answers, source, force) -> None:
+def new(ctx, file, answers, source, mill, force) -> None:
     """Ask for a mill in a builder's words, and write FILE.toml.
 
     About two dozen questions; `?` is don't know, and becomes a guess with a range that widens every band. As soon as
     the parts are known they are drawn to scale. Answers are TOML, or lines such as `stator.gap = 2 to 5 mm`; what such
     a file leaves open is guessed.
+
+    With --run it asks for what you weighed, timed, read off and sieved, writes that as a run sheet with its sieve
+    sheet, and closes the balance. What was not measured is left out.
     """
     from ..mill.config.interview import Interview
     from ..show.words import asking
 
+    if mill is not None:
+        refuse_from(source)
+        new_run(ctx, file, mill, answers, force)
+        return
     drawing = file.with_name(f"{file.stem}-drawing.png")
     _refuse(ctx, file, drawing, answers, force)
     interview, rest = Interview(), ""

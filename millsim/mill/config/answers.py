@@ -88,11 +88,14 @@ def _meant_key(key: str, text: str) -> str:
 
 def si_of(text: str) -> str:
     """The SI unit of what a text is measured in; "" where it has no unit, or one that is not known."""
-    try:
-        unit = units.split_quantity(_ABOUT.sub("", text))[1]
-    except UnitError:
-        return ""
-    return unit.si if unit is not None else ""
+    text = _ABOUT.sub("", text)
+    for way in (text, *(t for _, t in units.rewritten(text))):
+        try:
+            unit = units.split_quantity(way)[1]
+        except UnitError:
+            continue
+        return unit.si if unit is not None else ""
+    return ""
 
 
 def is_range(text: str) -> bool:

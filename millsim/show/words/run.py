@@ -118,17 +118,27 @@ def _fed_how(run: MeasuredRun) -> str:
 
 
 def _balance_sentence(run: MeasuredRun, b: RunBalance) -> str:
-    missing, percents = b.unaccounted.value, b.closure.u * 100
-    pm = f"± {percents:.1f}" if percents >= 0.05 else "± under 0.1"
+    missing = b.unaccounted.value
     size = _mass(abs(missing), run.scale_kg)
     what = f"{size} are missing" if missing >= 0 else f"{size} more was found than fed"
     open_ = join_words([_LOT[p] for p in run.not_weighed])
     hedge = f" ({open_} not weighed and taken as nothing)" if open_ else ""
-    least = "at least " if open_ else ""
     return (
-        f"Balance: {least}{b.closure.value * 100:.1f} % ({pm} %) of what was fed was found again{hedge}; {what}. "
-        f"{sentence(b.verdict_words)} These limits are common practice without a source."
+        f"Balance: {_found_again(run, b)}{hedge}; {what}. {sentence(b.verdict_words)} These limits are common practice "
+        "without a source."
     )
+
+
+def _found_again(run: MeasuredRun, b: RunBalance) -> str:
+    percents = b.closure.u * 100
+    pm = f"± {percents:.1f}" if percents >= 0.05 else "± under 0.1"
+    least = "at least " if run.not_weighed else ""
+    return f"{least}{b.closure.value * 100:.1f} % ({pm} %) of what was fed was found again"
+
+
+def verdict_line(run: MeasuredRun, b: RunBalance) -> str:
+    """The balance and its verdict in one line."""
+    return f"Balance: {_found_again(run, b)}. {sentence(b.verdict_words)}"
 
 
 def _energy_sentence(run: MeasuredRun, b: RunBalance) -> str:
