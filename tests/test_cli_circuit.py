@@ -86,7 +86,7 @@ def test_two_mills_and_which_of_them_binds():
     text = flat(done.stdout)
     assert done.exit_code == 0, done.output
     assert text.startswith("Workshop acrylic mill, then workshop acrylic mill: the line makes about ")
-    assert "The second mill binds (the shaft power)" in text
+    assert "The second mill limits it (the shaft power)" in text
     assert "with no curve fitted" in text
     assert "A way back to the first mill is not computed." in text
     found = json.loads(run(DEMO, DEMO, *FIRST, *SECOND, "--json").stdout)

@@ -62,7 +62,7 @@ def test_a_heat_limited_mill_in_words():
     assert "the measured air, 60 m³/h at the room's temperature" in text
     assert "the air would warm by 19 K" in text
     assert "a cold mill would run 3.6 min" in text
-    assert "the temperature binds" in text
+    assert "the temperature limits it" in text
     assert re.search(r" Runaway: in a room of \d+ °C none found up to \d+ °C. Heat feeds itself a little", text)
 
 

@@ -138,7 +138,7 @@ def test_largest_rate_is_the_capacity_with_that_limit():
 def test_where_heat_does_not_bind_the_other_limit_is_named():
     a = found("demo")
     assert a.largest_binding == "shaft power"
-    assert "not heat but the shaft power binds" in " ".join(sentences(a))
+    assert "not heat but the shaft power limits it" in " ".join(sentences(a))
 
 
 def test_blower_that_keeps_the_limit():

@@ -129,8 +129,8 @@ def column_named(cell: str) -> SheetColumn | None:
     if not mass and not residue and (lengths or known & (_SIZE | tongues.SIZES)) and not (reading and not lengths):
         return SheetColumn("size", lengths[0] if lengths else "mesh" if "mesh" in known else "")
     if mass or reading or residue or known & (_MASS | tongues.MASSES):
-        said = reading or ("" if residue else _unsaid(known, mass))
-        return SheetColumn("amount", mass, said, bool(reading or residue))
+        unsaid = "" if residue else _unsaid(known, mass)
+        return SheetColumn("amount", mass, reading or unsaid, bool(reading or residue))
     return None
 
 

@@ -160,7 +160,7 @@ def _binds(a: CircuitAnswer) -> str:
     c = a.closed
     text = f"All that goes through the mill, fresh and returned, is {_value(c, 'total_kg_s', a.closed_band)}"
     if a.config.feed.rate_kg_s is not None and c.code != OVER:
-        return f"{text}; nothing binds at this rate, {binds(c.binding)} would be first."
+        return f"{text}; no limit is reached at this rate, {binds(c.binding)} would be first."
     return f"What limits it: {binds(c.binding)}. {text}."
 
 
@@ -187,7 +187,7 @@ def figure_table(a: CircuitAnswer) -> list[str]:
         if name == "circulating_load":
             aside, aside_band = "none", ""
         rows.append((output.name, aside, aside_band, back, back_band))
-    rows.append(("binds or comes nearest", a.aside.binding, "", a.closed.binding, ""))
+    rows.append(("limits it or comes nearest", a.aside.binding, "", a.closed.binding, ""))
     return table(("", "set aside", "80 % band", "returned", "80 % band"), rows)
 
 
@@ -255,7 +255,7 @@ def line_short(first: Config, second: Config, r: Line) -> Short:
 
 
 def line_sentences(first: Config, second: Config, r: Line) -> list[str]:
-    """How much, which mill binds, energy, how fine."""
+    """How much, which mill limits it, energy, how fine."""
     lead = [_line_lead(first, second, r)]
     more = r.second is not None and r.code != CANNOT
     return [*lead, _line_binds(r), _line_energy(r), _line_fine(r)] if more else lead
@@ -297,12 +297,14 @@ def _line_lead(first: Config, second: Config, r: Line) -> str:
 def _line_binds(r: Line) -> str:
     alone, rate = _plain("throughput_kg_s", r.first_alone_kg_s), _plain("throughput_kg_s", r.rate_kg_s)
     if r.binds == ASKED:
-        return f"Neither mill binds at the {rate} asked for."
+        return f"Neither mill limits the {rate} asked for."
     if r.binds == FIRST:
-        return f"The first mill binds ({binds(r.first.binding)}): the second takes all of the {alone} that it gives."
+        return (
+            f"The first mill limits it ({binds(r.first.binding)}): the second takes all of the {alone} that it gives."
+        )
     takes = _plain("throughput_kg_s", r.second_takes_kg_s)
     return (
-        f"The second mill binds ({binds(r.second.binding)}): the first would give {alone}, but of that powder the "
+        f"The second mill limits it ({binds(r.second.binding)}): the first would give {alone}, but of that powder the "
         f"second takes {takes}. So the first is fed less; its powder is then another one, of which the second takes "
         f"{rate}, found as the rate at which both agree. A smaller first mill would do."
     )
@@ -334,7 +336,7 @@ def line_table(r: Line) -> list[str]:
         one = "" if sieve else _cell(r.first, name, None)[0]
         both = _plain("gross_J_kg", r.gross_J_kg) if name == "gross_J_kg" else ""
         rows.append((output.name, one, _cell(r.second, name, None)[0], both))
-    rows.append(("binds or comes nearest", r.first.binding, r.second.binding, ""))
+    rows.append(("limits it or comes nearest", r.first.binding, r.second.binding, ""))
     return table(("", "first mill", "second mill", "both"), rows)
 
 

@@ -157,9 +157,9 @@ def _largest(a: HeatAnswers) -> str:
         over = f"{binds(a.largest_binding)} is over it with next to no feed"
         return f"Largest {what} within the limit: none, {over}{why}."
     if math.isinf(value):
-        return f"Largest {what} within the limit: far above the one asked for; nothing binds."
+        return f"Largest {what} within the limit: far above the one asked for; no limit is reached."
     heat = a.largest_binding == "outlet temperature"
-    why = "the temperature binds" if heat else f"not heat but {binds(a.largest_binding)} binds there"
+    why = "the temperature limits it" if heat else f"not heat but {binds(a.largest_binding)} limits it there"
     return f"Largest {what} within the limit: {said(a, name)}; {why}."
 
 
@@ -354,7 +354,7 @@ def _hotter_powder(a: HeatAnswers, key: str) -> str:
 def _most(a: HeatAnswers, most: Scalar) -> str:
     shown = Shown(most)
     value = f"{shown.value} {shown.unit}".strip() if math.isfinite(most.value) else "far above what is asked"
-    return f"{value} ({binds(a.hot_binding)} binds)" if a.hot_binding else value
+    return f"{value} ({binds(a.hot_binding)} limits it)" if a.hot_binding else value
 
 
 def _runaway(a: HeatAnswers) -> str:

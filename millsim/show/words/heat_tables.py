@@ -51,7 +51,7 @@ _REACHED = {  # what an infinite figure means, (positive, negative)
     "iced_K": ("no steady state", ""), "air_needed_m3_s": ("out of reach", "none"),
     "blower_needed_Pa": ("out of reach", "none"), "run_s": ("without end", ""), "most_run_s": ("without end", ""),
     "cooler_K": ("none needed", "out of reach"), "feed_K": ("none needed", "out of reach"),
-    "largest_kg": ("nothing binds", ""), "hot_largest_kg": ("nothing binds", ""),
+    "largest_kg": ("no limit", ""), "hot_largest_kg": ("no limit", ""),
 }  # fmt: skip
 FEED_STEPS_K = (263.15, 233.15, 194.65, 123.15)  # of the coolant table
 

@@ -15,7 +15,10 @@ from ...mill.config import schema
 from ...mill.config.gather import NEEDS_ONE
 from ...mill.config.guessed import guessable
 from ...mill.config.questions import measure_words
+from ...mill.parts import BALANCE_GRADE
 from ...studies.day.usual import USUAL
+from ...studies.prebuild.facts import SCREW_YIELD
+from ...studies.prebuild.stator import RUN_OUT
 from ..parts import Table, table, terminal_lines
 
 _HEADER = ("key", "range", "if left out", "for", "meaning")
@@ -134,7 +137,7 @@ def _row(section: str, key: Key, needed: str | None) -> tuple[str, ...]:
         return key.name, _range(key), units.readable(usual[0], key.shown) if usual else "as found", "day", key.about
     where = f", if {key.only[1]}" if key.only else ""
     use = "" if key.predicts else "review"
-    return key.name, _range(key), needed or _left_out(key) + where, use, key.about
+    return key.name, _range(key), needed or _left_out(section, key) + where, use, key.about
 
 
 def _range(key: Key) -> str:
@@ -145,7 +148,18 @@ def _range(key: Key) -> str:
     return f"{many}{least} to {units.readable(key.high, key.shown)}"
 
 
-def _left_out(key: Key) -> str:
+_TAKEN = {  # left out, these are not unknown: what is taken in their place
+    ("rotor", "run_out"): f"{units.readable(RUN_OUT, 'mm')} taken",
+    ("rotor", "balance_grade"): f"{BALANCE_GRADE:g} taken",
+    ("rotor", "yield_strength"): "of the material",
+    ("stator", "held"): "one end taken",
+    ("stator", "yield_strength"): f"{units.readable(SCREW_YIELD, 'MPa')} taken",
+}
+
+
+def _left_out(section: str, key: Key) -> str:
+    if (section, key.name) in _TAKEN:
+        return _TAKEN[section, key.name]
     if key.default is REQUIRED or (key.only and not key.derivable):
         return "needed"
     if key.default in (None, (), "") or key.derivable:

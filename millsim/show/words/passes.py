@@ -65,7 +65,8 @@ def verdict(r: Passes) -> list[str]:
     text = f"{likely} {join_words(yes)}" if yes else f"{'likely ' if r.counted else ''}in nothing"
     text += f"; not in {join_words(no, 'or')}" if no else ""
     beside = "one pass as fine" if r.matched else "that one pass"
-    how = f"by {r.counted} draws, all three off alike in each" if r.counted else "by the figures alone, without draws"
+    none = f", for none of {r.draws} draws runs in both" if r.draws else ", without draws"
+    how = f"by {r.counted} draws, all three off alike in each" if r.counted else f"by the figures alone{none}"
     return [f"Do two passes pay beside {beside}? {capital(text)}, {how}."]
 
 

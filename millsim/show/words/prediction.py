@@ -117,4 +117,5 @@ def all_tables(p: Prediction) -> list[Table]:
 def _provenance(p: Prediction) -> list[str]:
     run = f"seed {p.seed}, millsim {p.version}, model {p.model_version}, config {p.config_sha256[:12]}"
     made = f"forecast {forecast_sha256(p)[:12]}, {date_words(p.date)}"
-    return [f"Run: {p.command or 'from Python'}", f"     {run}, status: {shown_status(p.status)}", f"     {made}"]
+    where = f"{p.command}, in the folder of its files" if p.command else "from Python"
+    return [f"Run: {where}", f"     {run}, status: {shown_status(p.status)}", f"     {made}"]

@@ -117,7 +117,7 @@ def text(sweep: Sweep) -> str:
     lines = [title, "", *glance(sweep)]
     if sweep.class_error:
         error = max(sweep.class_error.get(n, 0.0) for n in ("x50_m", "x90_m", "gross_J_kg"))
-        lines.append(f"Size classes cost at most {100 * error:.1g} % in x50, x90 and energy (mill as built).")
+        lines.append(f"Size classes cost at most {digits(100 * error, 1)} % in x50, x90 and energy (mill as built).")
     lines += calibrated(sweep)
     if not sweep.draw_count:
         lines.append("These are single answers; draws = 32 in [sweep] adds what is uncertain about them.")

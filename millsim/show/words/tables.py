@@ -11,6 +11,7 @@ from ...base.quantities.written import Shown, balance_words, capital, digits, nu
 from ...base.reading import sieves
 from ...record.asked import batch_of, config_value, feed_size
 from ...record.date import date_words
+from ...record.heatlimit import feed_of, feed_sticks
 from ...record.identity import forecast_sha256
 from ...record.outputs import OUTPUTS, figure, in_kilojoules, row_name, shown
 from ...record.prediction import Prediction
@@ -110,7 +111,7 @@ def number_table(p: Prediction, caption: str) -> Table | None:
         found = p.main.scalars.get(key)
         if found is None or (math.isnan(found.value) and key in _MAY_LACK):
             continue  # a batch has no capacity, and what sticks has no sizes
-        if not p.runs and key not in _EMPTY_MILL:
+        if not p.runs and (key not in _EMPTY_MILL or (key == "outlet_temperature_K" and feed_sticks(*feed_of(p)))):
             continue
         rows.append(_number_row(row_name(key, batch), shown(key, found)))
         if OUTPUTS[key].si == "J/kg":
@@ -300,7 +301,7 @@ def run_table(p: Prediction) -> Table:
     """What was run: all that is needed to have the same numbers again."""
     engines = [ENGINE_WORDS.get(e.engine, e.engine) for e in (p.main, p.other) if e is not None]
     rows = [
-        ("command", p.command or "started from Python"),
+        ("command", f"{p.command}, in the folder of its files" if p.command else "started from Python"),
         ("status", p.status),
         ("seed", str(p.seed)),
         ("engine", " and ".join(engines)),

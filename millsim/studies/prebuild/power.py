@@ -45,7 +45,7 @@ def duty(f: MillFacts) -> ReviewLine:
     if feed.batch_mass_kg:
         said += "; this is the mean over the batch"
     elif feed.rate_kg_s is None:
-        said += f"; fed {AS_MUCH}, until a limit binds"
+        said += f"; fed {AS_MUCH}, until a limit is reached"
     cure = "feed less, or take a larger motor" if f.runs else "take a larger motor"
     less, over = f"{_for_hours(f)}: {cure}", f"It gets hot and trips: {cure}"
     margin = rated / given if given > 0.0 else math.inf

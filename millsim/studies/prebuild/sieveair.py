@@ -53,7 +53,7 @@ def sieve_area(f: MillFacts) -> list[ReviewLine]:
             continue
         more = "more for holes below 2 mm. A sieve below it holds powder back, which heats" if rule is AREA else \
             _opened(f, want)  # fmt: skip
-        binds = f". The model says that {f.prediction.binding} binds first" if f.prediction and f.runs else ""
+        binds = f". The model says that {f.prediction.binding} limits it first" if f.prediction and f.runs else ""
         found.append(rule.note(have, f"Below the trade rule: {said}; {more}{binds}.", want))
     return found
 
@@ -69,10 +69,14 @@ def _opened(f: MillFacts, want: float) -> str:
         pitch = math.floor(s.hole_m * math.sqrt(open_area_staggered(1.0, 1.0) / share) / PITCH_STEP) * PITCH_STEP
         return f"{keep}, and take sheet with a pitch of {say(pitch, 'mm')} or less"
     need, wall = want / max(most, s.open_fraction), f.chamber_wall
+    sheet = f"; with {hole} holes sheet is sold up to {say(100.0 * most, digits=2)} % open (from memory)"
+    if need > wall:
+        return (
+            f"{keep}: the {say(need, 'cm2')} of such sieve that this asks for do not fit a chamber whose wall has "
+            f"{say(wall, 'cm2')} in all{sheet if s.kind == 'plate' else ''}"
+        )
     text = f"{keep}, and take {say(need, 'cm2')} of such sieve or more"
-    if s.kind == "plate":
-        text += f": with {hole} holes sheet is sold up to {say(100.0 * most, digits=2)} % open (from memory)"
-    return text + (f"; the wall of this chamber has {say(wall, 'cm2')} in all" if need > wall else "")
+    return text + (sheet if s.kind == "plate" else "")
 
 
 def sheet(f: MillFacts) -> list[ReviewLine]:
