@@ -60,6 +60,16 @@ def random_mills(draw, bases=("demo", "pla", "swinging", "tight_jam")):
         "feed.temperature": f"{draw(st.floats(-100.0, 35.0))} °C",
         "run.class_ratio": 1.5,
     }  # fmt: skip
+    if rings := draw(st.sampled_from([0, 0, 2, 5])):
+        chosen |= {"rotor.rings": rings, "rotor.bar_height": f"{draw(st.floats(8.0, 60.0)) / rings} mm",
+                   "rotor.ring_spacing": f"{draw(st.floats(0.0, 5.0))} mm",
+                   "rotor.ring_offset": draw(st.sampled_from(["in line", "staggered"]))}  # fmt: skip
+    others = [kind for kind in ("blunt", "bevelled", "toothed") if kind != chosen["rotor.edge"]]
+    if draw(st.booleans()):
+        chosen |= {f"rotor.{kind}_share": draw(st.floats(0.0, 0.5)) for kind in others}
+    if draw(st.booleans()):
+        del chosen["sieve.area"]
+        chosen["sieve.share"] = draw(st.floats(0.1, 1.0))
     if base == "batch":
         chosen |= {"feed.batch_mass": f"{draw(log_uniform(0.5, 60.0))} g",
                    "feed.batch_time": f"{draw(log_uniform(0.5, 600.0))} s"}  # fmt: skip
@@ -207,6 +217,8 @@ def test_random_predictions(mill, seed):
         if result is None:
             continue
         q = result.table.product_q3
+        if not p.runs and np.isnan(q).all():  # what would come out sticks: no powder
+            continue
         assert np.all(np.diff(q) >= -1e-15) and 0.0 <= q[0] and q[-1] == pytest.approx(1.0, abs=1e-9)
         assert sum(t.value for t in result.ledger_out_W.values()) == pytest.approx(
             sum(t.value for t in result.ledger_in_W.values()), rel=1e-9

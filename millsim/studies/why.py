@@ -13,6 +13,7 @@ import numpy as np
 from ..base.quantities.units import UnitError, parse
 from ..laws import breakage, cutting, motion
 from ..mill.chamber import MEAN_COS2_BAR, MEAN_COS2_PIN
+from ..mill.config.schema import EDGES
 from ..record.asked import batch_of, config_table, config_value, feed_size
 from ..record.prediction import EngineResult, Prediction
 
@@ -275,9 +276,13 @@ def _finite(value: float) -> float:
 
 
 def parameter(p: Prediction, name: str) -> float:
-    """A parameter used, by its name or its name without the kind of edge, such as "chip_size"; NaN if there is none."""
-    edge = config_table(p, "rotor").get("edge", "")
-    return next((q.value for n in (name, f"{name}_{edge}") for q in p.parameters if q.name == n), math.nan)
+    """A parameter used, by its name or its name without the kind of edge, such as "chip_size"; NaN if there is none.
+
+    Of several kinds of edge that of the one the config names, or of any where the others take all of the length.
+    """
+    kinds = (config_table(p, "rotor").get("edge", ""), *EDGES)
+    names = (name, *(f"{name}_{kind}" for kind in kinds))
+    return next((q.value for n in names for q in p.parameters if q.name == n), math.nan)
 
 
 def _pins(p: Prediction) -> int:

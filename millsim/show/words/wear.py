@@ -70,11 +70,12 @@ def _edges(d: WearDrift) -> str:
     if not d.lost_kg:
         return "Edges and gap: nothing lost, nothing changed."
     worn = "more than the bar is thick" if _gone(d, at) else plain(at.radius_m, "m")
+    basis = "assumed" if r.edge_radius_m is None else "measured"
     text = (
-        f"Edges, if they take all the loss: {r.bars} leading edges of {digits(r.bar_height_m * 1e3)} mm round off from "
-        f"{plain(d.fresh_radius_m, 'm')} (assumed for {r.edge}) to {worn} by {kilos(d.at_kg)}"
+        f"Edges, if they take all the loss: {r.bars_in_all} leading edges of {digits(r.bar_height_m * 1e3)} mm round "
+        f"off from {plain(d.fresh_radius_m, 'm')} ({basis} for {r.main_edge}) to {worn} by {kilos(d.at_kg)}"
     )
-    if d.config.rotor.edge == "blunt":
+    if d.config.rotor.main_edge == "blunt":
         return f"{text}. They are blunt from the start: the drift shown is that of a rounder corner."
     if d.blunt_kg >= d.at_kg:
         return f"{text}."
@@ -154,7 +155,7 @@ def _when(d: WearDrift) -> str:
 def _edges_go(d: WearDrift) -> str:
     """The earliest kilograms at which there is no edge left, and the metal that is."""
     turn = "Turn or sharpen the bars when x50 or watts creep up, or the loupe shows round edges"
-    if d.config.rotor.edge == "blunt":
+    if d.config.rotor.main_edge == "blunt":
         return f"{turn}; the edges are blunt from the start."
     metal = grams(d.blunt_kg * d.lost_kg / d.milled_kg, 2)
     return (
