@@ -198,7 +198,7 @@ def test_plot_and_export_write_beside_the_file_and_keep_what_exists(tmp_path):
         assert result.exit_code == 0, result.output
         paths = [Path(line) for line in result.stdout.splitlines()]
         assert paths
-        assert all(p.parent.name == folder and p.suffix == suffix and p.exists() for p in paths)
+        assert all(p.parent.name == folder and p.suffix in (suffix, ".toml") and p.exists() for p in paths)
         again = run(command, file)
         assert again.exit_code == 2
         (line,) = again.stderr.splitlines()

@@ -46,6 +46,9 @@ function measure(frame) {
     fetched: w.performance.getEntriesByType('resource').map(r => r.name).filter(n => !n.startsWith('data:')),
     wide: [...d.querySelectorAll('p,li,dd,dt,h1,h2,h3,figcaption')].filter(e => e.scrollWidth > e.clientWidth + 1
       && w.getComputedStyle(e).display !== 'inline').map(e => e.textContent.slice(0, 60)),
+    tables: [...d.querySelectorAll('.scroll')].filter(e => e.clientWidth).map(e => [e.scrollWidth > e.clientWidth,
+      w.getComputedStyle(e, '::before').content !== 'none', e.querySelector('caption').textContent]),
+    pictures: [...d.querySelectorAll('.plate')].map(e => e.scrollWidth - e.clientWidth),
     texts: Object.values(pairs)};
 }
 onload = () => {
@@ -129,6 +132,16 @@ def test_the_page_fits_every_width(found):
         assert m["title"] == "Milling report: workshop acrylic mill"
         assert m["scroll"] <= m["width"], f"{m['scroll'] - m['width']} px beside a page of {m['width']} px"
         assert m["wide"] == [], "text that runs out of its box"
+
+
+def test_tables_and_pictures_are_whole_or_say_that_they_scroll(found):
+    for m in found[1]:
+        assert max(m["pictures"]) <= 0, "a figure shows a part of itself"
+        assert len(m["tables"]) > 8
+        for wider, says, caption in m["tables"]:
+            assert wider == says, caption
+    assert not any(wider for wider, *_ in found[1][0]["tables"]), "a table is cut on a desktop"
+    assert any(wider for wider, *_ in found[1][1]["tables"]), "else the test above shows nothing"
 
 
 def test_every_picture_is_there_without_network_or_script(found):

@@ -437,7 +437,9 @@ def test_folder_missing_file_and_odd_names(tmp_path):
 def test_csv_tables_have_units_and_all_rows(tmp_path):
     prediction = fake_prediction()
     paths = export.write_csv(prediction, tmp_path / "tables")
-    tables = {p.name: list(csv.reader(p.read_text(encoding="utf-8").splitlines())) for p in paths}
+    *sheets, config = paths
+    assert config.name == "config.toml" and config.read_text("utf-8").strip() == prediction.config_text.strip()
+    tables = {p.name: list(csv.reader(p.read_text(encoding="utf-8").splitlines())) for p in sheets}
     assert set(tables) >= {"sizes.csv", "scalars.csv", "ledger.csv", "parameters.csv", "limits.csv"}
     for name, rows in tables.items():
         assert {len(r) for r in rows} == {len(rows[0])}, name
@@ -452,5 +454,5 @@ def test_csv_tables_have_units_and_all_rows(tmp_path):
     with pytest.raises(InputError) as caught:
         export.write_csv(prediction, tmp_path / "tables")
     assert len(caught.value.problems) == 1
-    assert f"{len(paths)} of the files exist already, run.csv to trace.csv; use --force" in str(caught.value)
+    assert f"{len(paths)} of the files exist already, run.csv to config.toml; use --force" in str(caught.value)
     assert export.write_csv(prediction, tmp_path / "tables", force=True) == paths

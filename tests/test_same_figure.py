@@ -176,7 +176,7 @@ def test_the_ledger_reads_the_same_in_table_figure_and_words(name):
 
 @pytest.mark.parametrize("name", MILLS)
 def test_the_pull_on_a_screw_is_the_pull_of_the_bar(name):
-    text = pages(name)["pdf"]
+    text = pages(name)["html"]
     head = re.search(r"across the pull of (?:a hammer|half a bar), (\S+) N, times 1.5 for blows", text)
     told = re.search(r"[Hh]alf a bar's length pulls (\S+) N|pull of a hammer[^N]*? (\S+) N", text)
     assert head and told and head[1] in told.groups()

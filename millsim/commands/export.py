@@ -12,7 +12,7 @@ from .inputs import force_option, path_type
 @click.option("-o", "--out", "folder", type=path_type, metavar="DIR", help="Default: FILE-tables beside FILE.")
 @force_option
 def export(file: Path, folder: Path | None, force: bool) -> None:
-    """Write the tables of a result FILE as CSV.
+    """Write the tables of a result FILE as CSV, and its whole config.
 
     Prints the paths written.
     """

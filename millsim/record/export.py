@@ -16,17 +16,18 @@ _RATES = ("strike", "selection", "nip", "chip", "escape")
 
 
 def write_csv(prediction: Prediction, directory: Path | str, force: bool = False) -> list[Path]:
-    """Write the tables of a prediction into a folder (made if missing); the paths written, in order.
+    """Write the tables of a prediction, and its whole config, into a folder (made if missing); the paths written.
 
     Sizes are in mm, all else in the unit that the header or the unit column names; unknown numbers are empty.
     """
     folder = make_folder(directory)
-    tables = _tables(prediction)
+    files = {name: csv_text(rows) for name, rows in _tables(prediction).items()}
+    files["config.toml"] = prediction.config_text.rstrip() + "\n"
     if not force:
-        refuse_any_existing([folder / name for name in tables])
-    for name, rows in tables.items():
-        write_bytes(folder / name, csv_text(rows).encode(), force)
-    return [folder / name for name in tables]
+        refuse_any_existing([folder / name for name in files])
+    for name, text in files.items():
+        write_bytes(folder / name, text.encode(), force)
+    return [folder / name for name in files]
 
 
 def refuse_any_existing(paths: list[Path], where: str = "") -> None:

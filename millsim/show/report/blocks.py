@@ -68,17 +68,24 @@ class Listing:
     text: str
 
 
-Block = Paragraph | Notice | Facts | Items | Table | Picture | Listing
+@dataclass(frozen=True)
+class Only:
+    """A block for one medium: the long form for the screen, or what stands for it on paper."""
+
+    medium: str  # "screen" or "paper"
+    block: "Block"
+
+
+Block = Paragraph | Notice | Facts | Items | Table | Picture | Listing | Only
 
 
 @dataclass(frozen=True)
 class Section:
-    """One chapter; `key` is its name in links; new_page: on paper it begins a page."""
+    """One chapter; `key` is its name in links."""
 
     key: str
     title: str
     blocks: tuple[Block, ...]
-    new_page: bool = False
 
 
 @dataclass(frozen=True)

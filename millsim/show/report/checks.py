@@ -9,7 +9,9 @@ from ...record.prediction import Prediction
 from ...studies.prebuild.line import VERDICTS, ReviewLine
 from ..parts import Paragraph, Table, table
 from ..words.alts import drawing_alt
-from .blocks import VERDICT_MARKS, Block, Notice, Picture
+from .blocks import VERDICT_MARKS, Block, Notice, Only, Picture
+
+_FIRST = ("fails", "close", "not checked", "passes", "note")  # on paper
 
 
 def config_of(p: Prediction) -> Config | str:
@@ -61,7 +63,9 @@ def review_blocks(lines: list[ReviewLine], config: Config | str) -> tuple[Block,
     standards = f"{STANDARDS} (names from memory; which ones apply is not for a program to say)"
     return (
         Paragraph(_summary(lines)),
-        _line_table(lines),
+        Only("screen", _line_table(lines)),
+        Only("paper", _short_table(lines)),
+        *(Only("paper", Paragraph(sentence(x.words), x.name)) for v in _FIRST[:2] for x in lines if x.verdict == v),
         screw_table(config),
         Paragraph(sentence("; ".join(NOT_COVERED)), "No program of this kind checks"),
         Paragraph(f"{standards}.", "Standards that may apply"),
@@ -95,3 +99,16 @@ def _line_table(lines: list[ReviewLine]) -> Table:
         rows.append((x.name, f"{VERDICT_MARKS[x.verdict]} {x.verdict}", figures, told))
     header = ("check", "verdict", "value", "in words, with formula and what it rests on")
     return table("Pre-build checks", header, "tvdb", rows, "", groups)
+
+
+def _short_table(lines: list[ReviewLine]) -> Table:
+    """The same in a line each: check, verdict, value, limit, margin."""
+    from ..words.prebuild import figures_of
+
+    rows = []
+    for x in sorted(lines, key=lambda x: _FIRST.index(x.verdict)):
+        value, limit, margin = figures_of(x)
+        verdict = f"{VERDICT_MARKS[x.verdict]} {x.verdict}"
+        rows.append((x.name, verdict, value, limit, margin.removeprefix("margin ")))
+    foot = "In words, with formulas and sources: `millsim check CONFIG --full`, and the HTML report."
+    return table("Checks", ("check", "verdict", "value", "limit", "margin"), "lvrlr", rows, foot)

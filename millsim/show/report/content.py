@@ -14,7 +14,7 @@ from ..plots import prediction
 from ..words import advice, cautions, tables, why
 from ..words.alts import alt_text
 from ..words.limits import verdict
-from .blocks import Block, Fact, Facts, Items, Listing, Notice, Picture, Report, Section
+from .blocks import Block, Fact, Facts, Items, Listing, Notice, Only, Picture, Report, Section
 from .checks import config_of, drawing_blocks, failing_notice, review_blocks, review_of
 
 _CAPTIONS = {
@@ -46,21 +46,21 @@ _NOT_FOLLOWED = (
 def report(p: Prediction) -> Report:
     """The report of a prediction."""
     config = config_of(p)
-    lines, runs = review_of(p, config), p.runs
+    lines = review_of(p, config)
     told = cautions.at("report", cautions.case_of_prediction(p, [x.words for x in lines]))
     sections = (
         Section("answer", "In words", _answer(p, failing_notice(lines), told)),
-        Section("powder", "The powder", _powder(p), new_page=runs),
-        Section("energy", "Energy", _energy(p), new_page=True),
+        Section("powder", "The powder", _powder(p)),
+        Section("energy", "Energy", _energy(p)),
         Section("heat", "Heat", _heat(p)),
-        Section("rates", "Rates by size", _rates(p), new_page=runs),
+        Section("rates", "Rates by size", _rates(p)),
         Section("running", "Jam and torque", _running(p)),
         Section("drawing", "Drawing to scale", drawing_blocks(p, config)),
         Section("why", "Why", tuple(why.paragraphs(p)) or (Paragraph("Nothing can be told from this result."),)),
-        Section("checks", "Before you cut steel", review_blocks(lines, config), new_page=True),
-        Section("parameters", "What the numbers rest on", _parameters(p), new_page=True),
+        Section("checks", "Before you cut steel", review_blocks(lines, config)),
+        Section("parameters", "What the numbers rest on", _parameters(p)),
         Section("cautions", "Warnings and cautions", _cautions(p, told)),
-        Section("repeat", "How to reproduce it", _repeat(p), new_page=True),
+        Section("repeat", "How to reproduce it", _repeat(p)),
     )
     mill = " ".join(p.mill_name.split()) or "unnamed mill"
     made = f"forecast {forecast_sha256(p)[:12]}, {date_words(p.date)}"
@@ -147,7 +147,8 @@ def _parameters(p: Prediction) -> tuple[Block, ...]:
     own, total = sum(q.basis in ("measured", "calibrated") for q in p.parameters), len(p.parameters)
     text = f"{own or 'Not one'} of the {total} parameters {'is' if own < 2 else 'are'} measured or calibrated."
     text += " A range is where the value may plausibly lie; the band comes from drawing all of them at once."
-    return (Paragraph(text), *_there(tables.parameter_table(p)))
+    long, short = tables.parameter_table(p), tables.parameter_list(p)
+    return (Paragraph(text), *(Only("screen", t) for t in _there(long)), *(Only("paper", t) for t in _there(short)))
 
 
 def _cautions(p: Prediction, told: cautions.Cautions) -> tuple[Block, ...]:
@@ -157,17 +158,23 @@ def _cautions(p: Prediction, told: cautions.Cautions) -> tuple[Block, ...]:
 
 def _repeat(p: Prediction) -> tuple[Block, ...]:
     engine = "both" if p.other is not None else p.main.engine
-    config, card, _ = p.config_text.partition("\n[calibration]")
-    named = (
-        ', name the calibrated card in it ([calibration] card = "..."; its draws are not listed here)' if card else ""
-    )
+    run = f"millsim predict config.toml --engine {engine} --seed {p.seed} --out again.h5"
     how = (
-        f"Save the config below as mill.toml{named} and run: millsim predict mill.toml --engine {engine} "
-        f"--seed {p.seed} --out mill.h5. The same version gives the same numbers again, whatever the number of threads."
+        f"`millsim export FILE.h5` writes all tables and the whole config, config.toml; then `{run}` gives the same "
+        "numbers again with the same version, whatever the number of threads."
     )
+    text, left = _told_config(p.config_text)
+    more = f" The result file has all of it; {left} left out here." if left else ""
     return (
         tables.run_table(p),
         Paragraph(how),
         *_there(tables.engine_table(p), tables.numerics_table(p)),
-        Listing("The config, complete with every default", config.rstrip() + "\n"),
+        Only("screen", Listing(f"The config, complete with every default.{more}", text)),
     )
+
+
+def _told_config(text: str) -> tuple[str, str]:
+    """The config without what a calibration wrote into it, draws by the thousand; and what is left out."""
+    told, mark, calibration = text.partition("\n[calibration]")
+    draws = calibration.count("\ndraws = ")
+    return told.rstrip() + "\n", f"the calibration, {draws} parameters with their draws, is" if mark and draws else ""

@@ -59,15 +59,16 @@ tr.group th{font-weight:700;background:var(--shade);padding-left:.5rem}
 .r{text-align:right;white-space:nowrap}
 .l,.v{white-space:nowrap}
 .t{min-width:12rem}
-td.t{min-width:18rem}
+td.t{min-width:18rem;overflow-wrap:anywhere}
 table.words{min-width:100%}
 .v{font-weight:700}
 .fails{color:var(--alarm)}.passes{color:var(--pass)}.close{color:var(--near)}
 .foot{color:var(--quiet);font-size:.875rem;margin:0 0 1.6rem;max-width:54rem}
 .block{margin:0 0 1.8rem}
+.paper,.zoom,.zoom+label{display:none}
 figure{margin:0 0 1.8rem}
-figure .plate{overflow-x:auto;background:#ffffff;border:1px solid var(--line)}
-figure img{display:block;width:100%;height:auto;max-width:60rem;margin:0 auto;background:#ffffff}
+figure .plate{max-width:60rem;overflow-x:auto;background:#ffffff;border:1px solid var(--line)}
+figure img{display:block;width:100%;height:auto;margin:0 auto;background:#ffffff}
 figcaption{color:var(--quiet);font-size:.875rem;margin-top:.4rem;max-width:54rem}
 pre{margin:0;padding:.8rem;background:var(--shade);white-space:pre;overflow-x:auto;
  font:.875rem/1.45 "DejaVu Sans Mono",Consolas,monospace}
@@ -80,12 +81,16 @@ ul.items{max-width:54rem;padding-left:1.3rem;margin:0 0 1.2rem}
  .told{display:block;margin-bottom:1rem}
  .facts{grid-template-columns:1fr 1fr}
  .facts dd{font-size:1.1rem}
- figure img{min-width:40rem}
+ .zoom{display:inline-block;width:1.2rem;height:1.2rem;margin:0 .4rem .4rem 0;vertical-align:middle}
+ .zoom+label{display:inline;color:var(--quiet);font-size:.875rem}
+ .zoom:checked~.plate img{width:48rem}
+ .scroll.wide::before{content:"Wider than this screen: swipe sideways \\2192";display:block;color:var(--quiet);
+  font-size:.875rem;position:sticky;left:0}
  table{font-size:.875rem}
  th,td{padding-right:.6rem}
- thead th{white-space:normal}
+ thead th,thead .r,thead .l{white-space:normal}
  .t{min-width:8rem}
- td.t{min-width:15rem}
+ td.t{min-width:11rem}
  th[scope=row]{position:sticky;left:0;background:var(--paper);max-width:8.5rem;white-space:normal}
  .stack thead{display:none}
  .stack tbody,.stack tr,.stack th{display:block}
@@ -104,35 +109,39 @@ _PRINT = """
 @media print{
  body{font-size:9.5pt;line-height:1.4}
  .page{max-width:none;padding:0}
- nav,.screen{display:none}
+ nav,.screen,.zoom,.zoom+label{display:none}
+ .paper{display:block}
  a{color:inherit;text-decoration:none}
  h1{font-size:18pt}
- h2{font-size:13pt;margin:6mm 0 2mm;break-after:avoid}
+ h2{font-size:13pt;margin:4mm 0 2mm;break-after:avoid-page}
+ h2+*{break-before:avoid-page}
  h3,caption{font-size:9.5pt;break-after:avoid}
- .told{grid-template-columns:29mm minmax(0,1fr);column-gap:4mm;margin-bottom:2mm;break-inside:avoid}
+ .told{display:flex;gap:4mm;margin-bottom:2mm;break-inside:avoid}
+ .told h3{flex:0 0 29mm;break-after:auto}
+ .told p{flex:1}
  .told p,.plain,.foot,ul.items,figcaption{max-width:none}
  .facts{grid-template-columns:repeat(3,1fr);margin-bottom:4mm;break-inside:avoid}
  .facts dd{font-size:13pt}
  .facts dt,.facts dd.remark,.quiet,.foot,figcaption{font-size:9pt}
  .notice,figure,.short{break-inside:avoid}
- .scroll,figure .plate,pre{overflow:visible}
+ .scroll,figure .plate,pre{overflow:visible;max-width:none}
+ .scroll.wide::before{display:none}
  table{font-size:9pt;width:auto}
  thead{display:table-header-group}
  tr{break-inside:avoid}
  tr.group{break-after:avoid}
- th,td{padding:1mm 2.5mm 1mm 0}
+ th,td{padding:.45mm 2.5mm .45mm 0}
  .t,td.t{min-width:0}
  table.words .l{white-space:normal}
  table.words{width:100%;min-width:0}
  .under{font-size:8pt}
- .block{margin-bottom:5mm}
+ .block{margin-bottom:3.5mm}
  figure{margin-bottom:3mm}
  figure .plate{border:0}
- figure img{width:174mm;max-width:none;min-width:0;margin:0}
- section.after{break-before:page}
+ figure img{width:150mm;margin:0}
  #drawing h2{display:none}
  figure.sheet{page:sheet;margin:0;break-before:page;break-after:page}
- figure.sheet img{width:297mm;height:209.9mm;max-width:none}
+ figure.sheet img{width:297mm;height:209.9mm}
  figure.sheet figcaption{display:none}
  pre{background:none;padding:0;font-size:8.5pt;white-space:pre-wrap;columns:2;column-gap:8mm}
 }

@@ -10,11 +10,14 @@ from ...base.quantities.written import capital, glued
 from ...record.prediction import Prediction
 from ..parts import Paragraph, Table
 from ..plots.prediction import render
-from .blocks import Block, Facts, Items, Listing, Notice, Picture, Report, Section
+from .blocks import Block, Facts, Items, Listing, Notice, Only, Picture, Report, Section
 from .content import report
 from .css import style_sheet
 
 _CLASSES = {"n": "t", "b": "t", "p": "t", "d": "l"}  # kind of column: class of its cells, where it is another
+_BROKEN = "tnbp"  # kinds of columns whose words may be broken
+_WORDS = 16  # characters that such a column needs
+_PHONE = 58  # characters of a table, with four between columns, that a phone of 390 px shows whole
 _SHORT = 18  # a table of up to so many rows is kept on one printed page
 
 
@@ -46,9 +49,8 @@ def fragment(blocks: Iterable[Block]) -> str:
 
 def _section(s: Section) -> str:
     blocks = "\n".join(_block(b) for b in s.blocks)
-    kind = ' class="after"' if s.new_page else ""
     return (
-        f'<section id="{s.key}"{kind} aria-labelledby="{s.key}-title">\n'
+        f'<section id="{s.key}" aria-labelledby="{s.key}-title">\n'
         f'<h2 id="{s.key}-title">{_text(s.title)}</h2>\n{blocks}\n</section>'
     )
 
@@ -115,11 +117,23 @@ def _(block: Table) -> str:
     kinds += ["stack"] if "v" in all_kinds else []  # on a phone its cells stand one below the other
     kind = f' class="{" ".join(kinds)}"' if kinds else ""
     short = " short" if len(block.rows) <= _SHORT else ""
+    wide = " wide" if "stack" not in kinds and _characters(block) > _PHONE else ""
     return (
-        f'<div class="block{short}"><div class="scroll" role="region" tabindex="0" aria-labelledby="{name}">'
+        f'<div class="block{short}"><div class="scroll{wide}" role="region" tabindex="0" aria-labelledby="{name}">'
         f'<table{kind}><caption id="{name}">{_text(block.caption)}</caption>{head}'
         f"<tbody>{''.join(rows)}</tbody></table></div>{foot}</div>"
     )
+
+
+def _characters(t: Table) -> int:
+    """About how many characters wide a table is: words may be broken, numbers and short texts may not."""
+    wide = 0
+    for i, (kind, header) in enumerate(zip(t.kinds, t.header, strict=True)):
+        cells = [part for row in t.rows for part in row[i].split("\n")]
+        words = max(map(len, header.split()), default=0)
+        own = max(map(len, cells), default=0)
+        wide += max(words, min(own, _WORDS) if i == 0 or kind in _BROKEN else own) + 4
+    return wide
 
 
 def _cell(text: str, kind: str, column: int) -> str:
@@ -138,6 +152,8 @@ def _(block: Picture) -> str:
     kind = ' class="sheet"' if block.sheet else ""
     return (
         f'<figure id="figure-{_slug(block.name)}"{kind}>'
+        f'<input type="checkbox" class="zoom" id="zoom-{_slug(block.name)}">'
+        f'<label for="zoom-{_slug(block.name)}">larger, to be swiped sideways</label>'
         f'<div class="plate" role="region" tabindex="0" aria-label="Figure: {_text(block.caption)}">'
         f'<img alt="{_text(block.alt)}" src="data:image/svg+xml;base64,{data}"></div>'
         f"<figcaption>{_text(block.caption)}</figcaption></figure>"
@@ -147,3 +163,8 @@ def _(block: Picture) -> str:
 @_block.register
 def _(block: Listing) -> str:
     return f'<div class="block"><h3>{_text(block.label)}</h3><pre tabindex="0">{html.escape(block.text)}</pre></div>'
+
+
+@_block.register
+def _(block: Only) -> str:
+    return f'<div class="{block.medium}">{_block(block.block)}</div>'

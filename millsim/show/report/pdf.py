@@ -1,4 +1,4 @@
-"""A report as a PDF: plain pages of text on upright A4, and every figure on a lying one. Imports matplotlib."""
+"""A report as a PDF: text and figures on upright A4, a drawing to scale on a lying one. Imports matplotlib."""
 
 import io
 import warnings
@@ -8,24 +8,26 @@ from functools import singledispatch
 
 import matplotlib
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.backends.backend_pdf import PdfPages
+from matplotlib.backends.backend_pdf import Op, PdfFile, RendererPdf
 from matplotlib.figure import Figure
-from matplotlib.transforms import Affine2D, Bbox
+from matplotlib.transforms import Affine2D
 
 from ...base.quantities.written import capital, wrap
 from ...record.prediction import Prediction
 from ..parts import Paragraph, Table, paper_lines
 from ..plots.style import lay_out, plain_style
-from .blocks import NATURE, Block, Facts, Items, Listing, Notice, Picture, Report, Section
+from .blocks import NATURE, Block, Facts, Items, Listing, Notice, Only, Picture, Report, Section
 from .content import report
 
 A4 = (8.27, 11.69)  # in
-LEFT, TOP, PITCH = 0.75, 0.5, 0.168  # edge of the text, of the first line, distance of lines [in]
-ROWS, WIDE = 62, 100  # lines on a page, characters in a line
+LEFT, TOP, PITCH = 0.75, 0.45, 0.15  # edge of the text, of the first line, distance of lines [in]
+ROWS, WIDE = 70, 100  # lines on a page, characters in a line
 POINTS = 8.0  # of text: 100 characters are 6.7 in wide
 CLEAR = 12  # lines that a chapter must find room for
 MARGIN = 17  # characters for the labels beside paragraphs
-
+TALL = 29  # lines that a figure takes, two of them with their captions a page
+WIDTH = A4[0] - 2 * LEFT  # of a figure at most [in]
+_POINT = 72  # per inch
 
 _BOLD = "\0"
 
@@ -34,22 +36,32 @@ _BOLD = "\0"
 class Chunk:
     """Lines that stay on one page; again: what is repeated where the page turns before them.
 
-    What stands before the mark _BOLD in a line is set bold.
+    What stands before the mark _BOLD in a line is set bold. picture: a figure below the lines.
     """
 
     lines: list[str]
     again: list[str] = field(default_factory=list)
+    picture: Picture | None = None
 
 
 @dataclass
 class Page:
-    """One page: lines of text, the number of bold characters each begins with, and below them a figure or none."""
+    """One page: lines of text, the number of bold characters each begins with, and figures below lines of them."""
 
     lines: list[str] = field(default_factory=list)
     bold: list[int] = field(default_factory=list)
-    picture: Figure | None = None
-    sheet: bool = False  # the picture is the page, such as a drawing to scale
+    pictures: list[tuple[int, Picture]] = field(default_factory=list)
     foot: str = ""
+
+    @property
+    def sheet(self) -> bool:
+        """Whether a picture is the page, such as a drawing to scale."""
+        return any(picture.sheet for _, picture in self.pictures)
+
+    @property
+    def paper(self) -> tuple[float, float]:
+        """Width and height [in]."""
+        return A4[::-1] if self.sheet else A4
 
 
 def to_pdf(prediction: Prediction) -> bytes:
@@ -65,11 +77,11 @@ def render_pdf(found: Report) -> bytes:
         # A mill may be named in a script that the font lacks; a box is better than no report.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         matplotlib.rcParams["pdf.fonttype"] = 42
-        with PdfPages(stream, metadata=about) as pdf:
-            for page in pages_of(found):
-                figure, paper = _drawn(page)
-                lay_out(figure)
-                pdf.savefig(figure, bbox_inches=paper)
+        file = PdfFile(stream, about)
+        for page in pages_of(found):
+            _print(file, page)
+        file.finalize()
+        file.close()
     return stream.getvalue()
 
 
@@ -79,11 +91,10 @@ def render_pdf(found: Report) -> bytes:
 def pages_of(found: Report) -> list[Page]:
     """The pages of a report, with all that stands on them."""
     pages = [Page()]
-    _put(pages, Chunk([*_strong(wrap(found.mill)), *wrap(f"{capital(found.run)}."), ""]))
-    _put(pages, *_chunks(Paragraph(NATURE)))
+    _put(pages, Chunk([*_strong(wrap(found.mill)), *wrap(NATURE), *wrap(f"{capital(found.run)}.")]))
     for section in found.sections:
         _chapter(pages, section)
-    pages = [page for page in pages if page.lines or page.picture is not None]
+    pages = [page for page in pages if page.lines or page.pictures]
     for i, page in enumerate(pages):
         number = f"{i + 1} / {len(pages)}"
         page.foot = number if page.sheet else f"{found.run:<{WIDE - len(number)}}{number}"
@@ -91,27 +102,61 @@ def pages_of(found: Report) -> list[Page]:
 
 
 def _chapter(pages: list[Page], section: Section) -> None:
-    """A chapter: on a new page where it asks for one or little room is left."""
-    title = _strong(["", section.title.upper(), "━" * WIDE])
-    if section.new_page or len(pages[-1].lines) > ROWS - CLEAR:
+    """A chapter: on a new page where little room is left. A figure without room lets the text after it go first."""
+    title, waiting = _strong(["", section.title.upper(), "━" * WIDE]), list[Chunk]()
+    if len(pages[-1].lines) > ROWS - CLEAR:
         pages.append(Page())
     for block in section.blocks:
-        if isinstance(block, Picture):
-            _figure(pages, block, title)
-            title = []
-            continue
         for chunk in _chunks(block):
-            _put(pages, Chunk([*title, *chunk.lines], chunk.again))
-            title = []
+            chunk = Chunk([*title, *chunk.lines], chunk.again, chunk.picture)
+            if chunk.picture is not None and not chunk.picture.sheet and not _fits(pages[-1], chunk):
+                waiting.append(Chunk(chunk.lines[len(title) :], picture=chunk.picture))
+                continue
+            title, turned = [], len(pages)
+            _put(pages, chunk)
+            if waiting and len(pages) > turned and not chunk.again:
+                waiting = _placed(pages, waiting)
+    for chunk in waiting:
+        _put(pages, Chunk([*title, *chunk.lines], picture=chunk.picture))
+        title = []
+
+
+def _placed(pages: list[Page], waiting: list[Chunk]) -> list[Chunk]:
+    """Set the figures that wait for a page with room; those that still wait."""
+    left = []
+    for chunk in waiting:
+        if _fits(pages[-1], chunk):
+            _put(pages, chunk)
+        else:
+            left.append(chunk)
+    return left
+
+
+def _rows(chunk: Chunk) -> int:
+    return len(chunk.lines) + (TALL if chunk.picture is not None else 0)
+
+
+def _fits(page: Page, chunk: Chunk) -> bool:
+    """Whether there is room on a page for all of it."""
+    return not page.sheet and not (chunk.picture is not None and chunk.picture.sheet) and (
+        not page.lines or len(page.lines) + _rows(chunk) <= ROWS)  # fmt: skip
 
 
 def _put(pages: list[Page], chunk: Chunk) -> None:
-    """Set lines that stay together on the last page, or on a new one where they do not fit."""
+    """Set what stays together on the last page, or on a new one where it does not fit."""
     page = pages[-1]
-    if page.picture is not None or (page.lines and len(page.lines) + len(chunk.lines) > ROWS):
-        pages.append(page := Page())
+    if not _fits(page, chunk):
+        if page.lines or page.pictures:
+            pages.append(page := Page())
         _write(page, chunk.again)
+    if chunk.picture is not None and chunk.picture.sheet:
+        page.pictures.append((0, chunk.picture))
+        return
     _write(page, chunk.lines)
+    if chunk.picture is not None:
+        page.pictures.append((len(page.lines), chunk.picture))
+        page.lines += [" "] * TALL
+        page.bold += [0] * TALL
 
 
 def _write(page: Page, lines: list[str]) -> None:
@@ -121,13 +166,6 @@ def _write(page: Page, lines: list[str]) -> None:
             bold, mark, rest = line.rpartition(_BOLD)
             page.lines.append(bold + rest)
             page.bold.append(len(bold))
-
-
-def _figure(pages: list[Page], block: Picture, title: list[str]) -> None:
-    """A figure on a page of its own, below its chapter and what it shows."""
-    pages.append(Page(picture=block.draw(), sheet=block.sheet))
-    if not block.sheet:
-        _write(pages[-1], [*title, *wrap(block.caption)])
 
 
 def _strong(lines: list[str]) -> list[str]:
@@ -184,6 +222,17 @@ def _(block: Table) -> Iterator[Chunk]:
 
 
 @_chunks.register
+def _(block: Picture) -> Iterator[Chunk]:
+    yield Chunk([] if block.sheet else wrap(block.caption), picture=block)
+
+
+@_chunks.register
+def _(block: Only) -> Iterator[Chunk]:
+    if block.medium == "paper":
+        yield from _chunks(block.block)
+
+
+@_chunks.register
 def _(block: Listing) -> Iterator[Chunk]:
     yield Chunk(_strong([block.label]))
     for text in block.text.rstrip("\n").split("\n"):
@@ -193,26 +242,46 @@ def _(block: Listing) -> Iterator[Chunk]:
 # --- drawing them ----------------------------------------------------------------------------------------
 
 
-def _drawn(page: Page) -> tuple[Figure, Bbox]:
-    """The page as a figure of matplotlib, and the paper around it [in, from the figure's lower left corner]."""
-    if page.picture is None:
-        figure, paper = Figure(figsize=A4), Bbox.from_bounds(0, 0, *A4)
-        FigureCanvasAgg(figure)
-    else:
-        figure = page.picture
-        wide, high = (float(v) for v in figure.get_size_inches())
-        left, below = (A4[1] - wide) / 2, A4[0] - high - TOP - PITCH * (len(page.lines) + 1)
-        paper = Bbox.from_bounds(0, 0, wide, high) if page.sheet else Bbox.from_bounds(-left, -below, A4[1], A4[0])
+def _print(file: PdfFile, page: Page) -> None:
+    """A page of the file: its figures, each in its place, and its lines."""
+    wide, high = page.paper
+    file.newPage(wide, high)
+    for row, picture in page.pictures:
+        figure = picture.draw()
+        width, height = (float(v) for v in figure.get_size_inches())
+        if picture.sheet:
+            _draw(file, figure, 1.0, 0.0, 0.0)
+            continue
+        scale = min(WIDTH / width, (TALL - 1) * PITCH / height)
+        below = high - TOP - PITCH * (row + 0.6) - scale * height
+        _draw(file, figure, scale, LEFT, below)
+    text = Figure(figsize=page.paper)
+    text.patch.set_visible(False)
+    FigureCanvasAgg(text)
     for i, line in enumerate(page.lines):
-        _line(figure, paper, TOP + PITCH * (i + 1), line, page.bold[i])
-    _line(figure, paper, paper.height - (0.05 if page.sheet else 0.4), page.foot)
-    return figure, paper
+        _line(text, TOP + PITCH * (i + 1), line, page.bold[i])
+    _line(text, high - (0.05 if page.sheet else 0.4), page.foot)
+    _draw(file, text, 1.0, 0.0, 0.0)
 
 
-def _line(figure: Figure, paper: Bbox, down: float, text: str, bold: int = 0) -> None:
+def _draw(file: PdfFile, figure: Figure, scale: float, left: float, below: float) -> None:
+    """Draw a figure on the page at hand, its lower left corner so far [in] from that of the paper."""
+    figure.set_dpi(_POINT)
+    lay_out(figure)
+    width, height = (float(v) for v in figure.get_size_inches())
+    renderer = RendererPdf(file, _POINT, height, width)
+    file.output(Op.gsave)
+    file.output(scale, 0, 0, scale, left * _POINT, below * _POINT, Op.concat_matrix)
+    figure.draw(renderer)
+    renderer.finalize()
+    file.output(Op.grestore)
+
+
+def _line(figure: Figure, down: float, text: str, bold: int = 0) -> None:
     """A line of text, so far [in] below the upper edge of the paper; bold: how many characters of it are."""
-    inches = Affine2D().scale(*(1 / figure.get_size_inches())) + figure.transFigure
+    wide, high = (float(v) for v in figure.get_size_inches())
+    inches = Affine2D().scale(1 / wide, 1 / high) + figure.transFigure
     font = {"family": "DejaVu Sans Mono", "size": POINTS, "color": "#16191c", "va": "baseline", "transform": inches}
     for part, weight in ((text[:bold], "bold"), (" " * bold + text[bold:], "normal")):
         if part.strip():
-            figure.text(paper.x0 + LEFT, paper.y1 - down, part, weight=weight, parse_math=False, **font)
+            figure.text(LEFT, high - down, part, weight=weight, parse_math=False, **font)

@@ -280,6 +280,20 @@ def parameter_table(p: Prediction) -> Table | None:
     return _some([_parameter_row(q) for q in known], "Parameters of material and model", header, "nrrllp", "", groups)
 
 
+def parameter_list(p: Prediction) -> Table | None:
+    """The same in a line each, for paper: no sources and notes."""
+    long = parameter_table(p)
+    if long is None:
+        return None
+    rows = [(f"{_clipped(name.partition(chr(10))[0])}", *rest[:3]) for name, *rest in long.rows]
+    foot = "Sources and notes of each: the HTML report, and parameters.csv of `millsim export FILE.h5`."
+    return table("Parameters", ("parameter", *long.header[1:4]), "lrrl", rows, foot, list(long.groups))
+
+
+def _clipped(words: str, most: int = 56) -> str:
+    return words if len(words) <= most else f"{words[: most - 1].rstrip()}…"
+
+
 def _parameter_row(q: Param) -> tuple[str, ...]:
     """Words and name, value, range, unit, basis and source of a parameter, in a unit that reads well."""
     if q.words:
@@ -311,4 +325,4 @@ def run_table(p: Prediction) -> Table:
         ("config hash (SHA-256)", p.config_sha256),
         ("forecast hash (SHA-256)", forecast_sha256(p)),
     ]
-    return table("What was run", ("", ""), "ll", rows)
+    return table("What was run", ("", ""), "lt", rows)
