@@ -118,7 +118,8 @@ QUESTIONS: dict[str, Question] = {
     ),
     "drive.speed": Question(
         "How fast does it turn without load? In rpm at the rotor, or in m/s at the tips.",
-        "optical tachometer on a strip of tape; or a phone's sound spectrum: rpm = 60 Hz over the number of bars",
+        "optical tachometer on a strip of tape; or a phone's sound spectrum: 60 times the hertz of the hum, over the "
+        "number of bars",
         (0.75, 1.3),
     ),
     "drive.efficiency": Question(

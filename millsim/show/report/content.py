@@ -83,7 +83,7 @@ def _answer(p: Prediction, failing: Notice | None, told: cautions.Cautions) -> t
     told = advice.paragraphs(p, "fine", "amount", "heat", "limits", "energy", "hammers", "stalls")
     both = advice.paragraphs(p, "sure", *(() if p.other is None else ("engines",)))
     sure = Paragraph(" ".join(s.text for s in both), both[0].label)
-    return (Facts(_headlines(p)), *notices, *told, sure, *advice.paragraphs(p, "bench", "next"))
+    return (Facts(_headlines(p)), *notices, *told, sure, *advice.paragraphs(p, "guesses", "bench", "next"))
 
 
 def _headlines(p: Prediction) -> tuple[Fact, ...]:

@@ -96,7 +96,10 @@ def parameter_words(name: str) -> str:
     return _WORDS.get(stem, f"the {stem.replace('_', ' ')}")
 
 
-_OF_SECTION = ("mass", "material", "thickness", "area", "size", "held", "pins", "x50", "x63", "room", "temperature")
+_OF_SECTION = (  # names that say too little by themselves
+    "pitch", "hole", "wire", "thread", "angle", "share", "height", "open_fraction", "mass", "material", "thickness",
+    "area", "size", "held", "pins", "x50", "x63", "room", "temperature",
+)  # fmt: skip
 
 
 def _key_words(key: str) -> str:
@@ -106,6 +109,8 @@ def _key_words(key: str) -> str:
     phrase = name.replace("_", " ")
     if name == "bars" or (where == "stator" and name == "pins"):
         return f"the number of {name}"
+    if name == "speed":
+        return "the speed without load"
     return f"the {where} {phrase}" if name in _OF_SECTION else f"the {phrase}"
 
 
