@@ -242,6 +242,20 @@ def heat_load(m, s):
 
 
 @law
+def _given_up(m, s, work, turn, residual, hurried):
+    """Whether a state is not turned to the end: it costs too much, is too hot, floods, or creeps between two others.
+
+    hurried: the residual after HURRY turns, infinite before.
+    """
+    hot = heat_load(m, s)
+    if s.at_rate <= 0.0 and turn >= HOT_PATIENCE and hot > TOO_HOT:
+        return True
+    if turn == PATIENCE and max(grinding_load(m, s, work), hot) > HOPELESS:
+        return True
+    return (turn == HURRY and s.at_rate > 0.0) or (turn == CALM and residual > STUCK * hurried)
+
+
+@law
 def settle(m, grid, feed, s, work, tolerance):
     """Turn the loop until the state answers itself within tolerance; return (residual, turns).
 
@@ -281,15 +295,8 @@ def settle(m, grid, feed, s, work, tolerance):
             close = CLOSELY  # the same state once more, with the feed rate to the last digit
             continue
         close = max(CLOSELY, min(close, INEXACT * residual))
-        if turn >= HOT_PATIENCE and s.at_rate <= 0.0 and heat_load(m, s) > TOO_HOT:
-            break
-        if turn == PATIENCE and max(grinding_load(m, s, work), heat_load(m, s)) > HOPELESS:
-            break
-        if turn == HURRY:
-            hurried = residual
-        elif turn == CALM and residual > STUCK * hurried:
-            break
-        if turn == HURRY and s.at_rate > 0.0:
+        hurried = residual if turn == HURRY else hurried
+        if _given_up(m, s, work, turn, residual, hurried):
             break
         if calm < 1.0:
             count, mixing = 0, calm
