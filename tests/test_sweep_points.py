@@ -172,7 +172,10 @@ def test_keys_that_do_not_count_change_nothing_the_engine_sees(section, key):
     base = "swinging" if key.only == ("mount", "swinging") else "demo"
     tool = ["drive.kind=router"] if key.name == "rotor_on" else []  # what carries the rotor is asked of a hand tool
     cloth = ["sieve.kind=cloth", "sieve.thread=0.3 mm"] if key.only == ("kind", "cloth") else []
-    made = [build(load_config(CONFIGS / f"{base}.toml", [*tool, *cloth, *more])) for more in ([], *settings_of(section, key))]
+    made = [
+        build(load_config(CONFIGS / f"{base}.toml", [*tool, *cloth, *more]))
+        for more in ([], *settings_of(section, key))
+    ]
     assert len(made) > 2
     assert {m.mill.tobytes() for m in made} == {made[0].mill.tobytes()}
     assert {m.edges.tobytes() for m in made} == {made[0].edges.tobytes()}
