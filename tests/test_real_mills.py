@@ -295,17 +295,19 @@ def test_the_drawing_shows_rings_edges_and_the_angle():
 
 def test_handfuls_stop_rotors_that_shear_and_only_slow_those_that_let_pieces_pass():
     # Common practice, no source: a close-fitting rotor jams on a full chamber and runs on a slow feed.
-    stopped = {}
+    stopped, slowest = {}, {}
     for name in ROTORS:
         problem, _ = milled(f"rotor_{name}", "feed.handful=50 g", "feed.every=60 s")
         mean = problem.config.feed.rate_kg_s
         steady = solve(problem, mean)
         seen = stalls.follow(problem, steady, steady, mean, 1, stalls.Plan(2, 0, 3))
         stopped[name] = seen.stalls == 2
+        slowest[name] = float(seen.speed_rad_s.min() / problem.config.drive.speed_rad_s)
         assert seen.by_hand
         slow = solve(problem, 0.3 / 3600.0)
         assert slow.code == OK
     assert stopped == {"cutter": True, "close": True, "bars": False, "hammers": False, "stack": False}
+    assert slowest["bars"] < 0.5 < slowest["stack"]
 
 
 @pytest.fixture(scope="module")

@@ -26,7 +26,10 @@ def by_hand(p: Prediction, t: ChamberTrace) -> str:
     running, idle = t.speed_rad_s > 0.0, config_value(p, "drive", "speed", "rad/s")
     most, watts = given(float(t.charge_kg.max()), "kg"), given(float((t.torque_Nm * t.speed_rad_s).max()), "W")
     slowed = 100.0 * float(t.speed_rad_s[running].min()) / idle if running.any() else 0.0
-    down = f"and the rotor down to {slowed:.0f} % of its speed without load" if running.all() else "and stops the rotor"
+    down = "and stops the rotor"
+    if running.all():
+        after, when = 100.0 * float(t.speed_rad_s[-1]) / idle, duration(t.duration_s)
+        down = f"and the rotor down to {slowed:.0f} % of its speed without load; after {when} it has {after:.0f} %"
     return f" A handful brings the charge to {most} and the shaft to {watts} for a moment, {down}."
 
 

@@ -18,6 +18,7 @@ HAPPENS = {  # at a feed rate beyond capacity, by what binds first
     "sieve": "the sieve blinds", "feed opening": "the opening does not pass as much", "grinding": "it hardly grinds",
 }  # fmt: skip
 DRAGGED = "pieces larger than the gap to a smooth wall can wedge between bar and wall, of which no law is known here"
+LABOURS = 0.7  # share of its speed below which a rotor labours after a handful (assumed)
 FEW_HITS = 1e-3  # share of hits above the threshold below which hits make no powder
 
 GAP = Rule("stator", "gap against feed pieces", "1", "gap / d", "common practice",
@@ -201,10 +202,12 @@ def by_hand(f: MillFacts, handful_kg: float, trace: ChamberTrace) -> ReviewLine:
     """Whether handfuls stall the mill, by histories that follow the pieces."""
     hand = f"handfuls of {say(handful_kg, 'g')}"
     if not trace.stalls:
-        most = say(float(trace.charge_kg.max()), "g", 2) if len(trace.charge_kg) else "some"
-        return FED.tell(
-            "passes", 0.0, f"None of {trace.runs} starts with {hand} stalled; they bring the charge to {most}."
-        )
+        slowest = float(trace.speed_rad_s.min()) / f.omega if len(trace.speed_rad_s) else 1.0
+        said = f"None of {trace.runs} starts with {hand} stalled; the rotor goes down to {100.0 * slowest:.0f} % of its"
+        if slowest >= LABOURS:
+            return FED.tell("passes", 0.0, f"{said} speed.")
+        labours = "it labours, mills little and overloads the motor. Feed less at a time"
+        return FED.tell("close", 0.0, f"{said} speed: {labours}.")
     rotor = "a heavier rotor or " if f.nips else ""
     cure = f"Feed less at a time and more often, or by a metering screw, or take {rotor}a stronger motor"
     said = f"{trace.stalls} of {trace.runs} starts with {hand} stalled within {say(trace.duration_s, 's', 2)}. {cure}"
