@@ -14,7 +14,8 @@ SIZES, RATES = "beside_sizes.png", "beside_rates.png"
 _COLOURS = (BLUE, RED, GREEN, PURPLE, ORANGE, SKY, BLACK)
 _LINES = ("-", "--", "-.", (0, (1, 1.2)), (0, (5, 1, 1, 1, 1, 1)), (0, (3, 1)), (0, (8, 2)))
 _MARKS = "osD^vPX"
-_CORNERS = ((6, 5), (-14, -15), (-14, 5), (6, -15))  # of a letter beside its mark: four marks may lie on one another
+_CLOSE = 6.0  # times the lowest: an axis within which all is told needs more numbers
+_BEHIND = {"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 1.0}
 _NO_BARS = "Central estimates, without bands."
 _BARS = "Bars: 80 % bands, for parameters and for what the model itself is off by."
 
@@ -29,8 +30,9 @@ def sizes(a: Beside) -> Figure:
                 q, x = t.product_q3 * 100, t.edges_m * 1e3
                 style = {"color": _COLOURS[i % 7], "ls": _LINES[i % 7]}
                 axes.plot(x, q, label=f"{letter}: {m.prediction.mill_name}", **style)
-                at = int(np.argmin(np.abs(q - 50.0 - 8.0 * (i - len(a.mills) / 2))))
-                axes.annotate(letter, (x[at], q[at]), xytext=(5, -4), textcoords="offset points", color=style["color"])
+                high = 25.0 + 55.0 * (i + 0.5) / len(a.mills)  # each letter at a height of its own
+                at = float(np.interp(high, q, x))
+                axes.annotate(letter, (at, high), ha="center", va="center", color=style["color"], bbox=_BEHIND)
         if a.window_m:
             axes.axvspan(*(1e3 * v for v in a.window_m), color=ORANGE, alpha=0.15, lw=0, label="window asked for")
         shown = [m.prediction.main.table for m in a.mills if m.prediction.runs]
@@ -59,11 +61,14 @@ def rates(a: Beside) -> Figure:
                 x.value * 1e3, y.value * factor, xerr=_reach(x, 1e3), yerr=_reach(y, factor), color=colour, capsize=3,
                 marker=_MARKS[i % 7], ms=8, lw=1.4, ls="", label=f"{letter}: {p.mill_name}",
             )  # fmt: skip
+            top = i % 2 == 0 and np.isfinite(y.high) or not np.isfinite(y.low)
+            end = (y.high if top else max(y.low, 0.02 * y.value)) if np.isfinite(y.high) else y.value
             axes.annotate(
-                letter, (x.value * 1e3, y.value * factor), xytext=_CORNERS[i % 4], textcoords="offset points",
-                color=colour, fontweight="bold",
+                letter, (x.value * 1e3, end * factor), xytext=(0, 9 if top else -10), textcoords="offset points",
+                color=colour, fontweight="bold", ha="center", va="center", bbox=_BEHIND,
             )  # fmt: skip
         axes.set(xscale="log", yscale="log", xlabel=axis_label("x50_m", 3e-4), ylabel=f"Rate of powder / {unit}")
+        axes.margins(y=0.12)
         for axis in (axes.xaxis, axes.yaxis):
             _plain_ticks(axis)
         legend_below(axes, 2)
@@ -77,7 +82,9 @@ def _reach(s, factor: float) -> list[list[float]] | None:
 
 
 def _plain_ticks(axis) -> None:
-    axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+    low, high = sorted(axis.get_view_interval())
+    close = high < _CLOSE * low
+    axis.set_major_locator(LogLocator(subs=(1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 7.0) if close else (1.0, 2.0, 5.0)))
     axis.set_major_formatter(FuncFormatter(lambda v, _: digits(v, 3)))
     axis.set_minor_formatter(NullFormatter())
 
