@@ -23,9 +23,10 @@ _FIRST = "a quick one for the review; the very first compiles for half a minute"
 def check(ctx, config, quick, settings) -> None:
     """Check a config, and review the mill before it is built.
 
-    Every mistake in CONFIG is listed at once. Then come strength, jams, motor, air, heat and dust, each with its
-    margin and what it rests on. Exit code 3 when a check fails or the mill does not run as asked, 4 when none fails
-    but some could not be made, as with --quick. It is a screening, not a clearance.
+    Every mistake in CONFIG is listed at once. Then what fails comes first, with its cure, of strength, jams, motor,
+    air, heat and dust; --full lists every check with its margin and what it rests on. Exit code 3 when a check fails
+    or the mill does not run as asked, 4 when none fails but some could not be made, as with --quick. It is a
+    screening, not a clearance.
     """
     from ..mill.config.mill import load_config
 

@@ -30,7 +30,7 @@ def circuit(ctx, config, second, sieve, efficiency, settings, settings_2, passes
     """A mill with its oversize returned, two passes, or two mills.
 
     With --sieve: what the mill of CONFIG makes when the oversize of a sieve goes back to it, beside setting it aside.
-    With a SECOND config: what the second mill makes of the first one's powder, and which of them binds the line.
+    With a SECOND config: what the second mill makes of the first one's powder, and which of them limits the line.
     With --passes 2: time, energy, warmth and fines of both passes of one mill, beside one pass to the same fineness.
     Exit code 3 when it cannot run, or cannot take the rate asked for.
     """

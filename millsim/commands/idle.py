@@ -36,7 +36,8 @@ def idle(ctx, csv, config, settings, meter, at, efficiency, temperature, plots, 
     """Read an idle run: watts of the empty mill, with its rotor, at several speeds.
 
     CSV has columns speed_rpm and power_W, and may have motor_alone_W: what the motor takes without the rotor, its own
-    loss. Parts bearings from windage, and with --config sets both beside the model. See configs/demo_idle.csv.
+    loss. Parts bearings from stirring the air (windage), and with --config sets both beside the model. See
+    configs/demo_idle.csv.
     """
     T = quantity(temperature, "--temperature", "K", 150.0, 450.0, "degC", '"40 °C"')
     _check_options(config, settings, at, efficiency, temperature)
