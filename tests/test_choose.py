@@ -374,7 +374,7 @@ def test_the_surer_point_comes_first_and_counts_are_told():
     assert a.choice.builds[0].probability == pytest.approx(13 / 16)
     text = told(sweep, a)
     assert "Most likely to meet it" in text
-    assert "It meets the target in 13 of 16 parameter draws (chance 66 to 91 %)." in text
+    assert "It meets the target in 13 of 16 parameter draws (chance 66 to 91 %, an 80 % interval)." in text
     assert text.count("Chances in brackets are 80 % intervals") == 1
 
 

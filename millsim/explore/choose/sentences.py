@@ -72,7 +72,8 @@ def tightest(j: Judged, s: int) -> str:
 def counted(met: int, known: int) -> str:
     """ "in 13 of 16 parameter draws (chance 66 to 91 %)": Wilson's interval of 80 % says how little so few tell."""
     low, high = wilson(met, known, LEVEL)
-    return f"in {met or 'none'} of {known} parameter draws (chance {100 * low:.0f} to {100 * high:.0f} %)"
+    chance = f"{100 * low:.0f} to {100 * high:.0f} %, an 80 % interval"
+    return f"in {met or 'none'} of {known} parameter draws (chance {chance})"
 
 
 def chance_words(j: Judged, s: int) -> str:
