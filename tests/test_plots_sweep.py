@@ -263,6 +263,12 @@ def test_mill_as_built_outside_the_map_is_told_in_the_key():
     assert "as built: 0.300 mm, outside this picture" in flat(figure)
 
 
+def test_a_map_of_one_value_says_so():
+    for values, said in ((335.0, True), (335.0 + np.arange(12) % 9, False)):
+        figure = map.sweep_map(sweep(sweeps.GAP, GEOMETRIC, outlet_temperature_K=values), "outlet_temperature_K")
+        assert ("s good as the same wherever it runs: 62 °C" in flat(figure)) is said
+
+
 def test_words_are_cells_with_their_figures():
     s = sweep(EDGE, sweeps.GAP)
     figure = map.sweep_map(s, "outlet_temperature_K")

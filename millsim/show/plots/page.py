@@ -157,8 +157,9 @@ def levels_of(values: np.ndarray, unit: str) -> np.ndarray:
     seen = values[np.isfinite(values)]
     low, high = (float(seen.min()), float(seen.max())) if seen.size else (0.0, 1.0)
     if high - low <= 1e-9 * max(abs(low), abs(high)):
-        step = 0.05 * abs(low) or 1.0
-        return np.array([low - step, low + step])
+        step = 1.0 if unit == "°C" else 0.05 * abs(low) or 1.0
+        middle = round(low) if unit == "°C" else low
+        return np.array([middle - step, middle + step])
     if low > 0 and high / low > _WIDE and unit not in ("%", "°C"):
         first, last = np.floor(np.log10(low)), np.ceil(np.log10(high))
         tenths = [10.0**e for e in np.arange(first, last + 1)]

@@ -17,7 +17,7 @@ from ...record.export import refuse_any_existing
 from ...record.files import make_folder, write_bytes
 from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OVER
 from ...record.outputs import output_of
-from .cut import Cut, Ruler, Scale, rate_asked
+from .cut import Cut, Ruler, Scale, least_span, rate_asked
 
 MAPS = {  # name in files: output
     "x50": "x50_m",
@@ -107,8 +107,21 @@ def notes_of(sweep: Sweep, c: Cut, choice=None) -> list[str]:
     asked = rate_asked(sweep) if (np.asarray(sweep.points.status) == OVER).any() else ""
     asks = [f"feed rate asked for: {asked}"] if asked else []
     holds = [f"{_where(c, choice)} {LIMITS[c.holders[0]]} limits the rate"] if len(c.holders) == 1 else []
-    told = "; ".join([*held, *moved, *few, *off, *asks, *holds])
+    told = "; ".join([*held, *moved, *few, *off, *asks, *holds, *_flat(c)])
     return [*notes, f"{capital(told)}."] if told else notes
+
+
+def _flat(c: Cut) -> list[str]:
+    """That a map is of one value, which its one colour alone does not say."""
+    seen = c.value[np.isfinite(c.value)]
+    if seen.size < 2:
+        return []
+    low, high = float(seen.min()), float(seen.max())
+    if least_span(c.scale.unit, low, high) == (low, high):
+        return []
+    middle = 0.5 * (low + high)
+    value = f"{middle:.0f}" if c.scale.unit == "°C" else digits(middle, 2)
+    return [f"as good as the same wherever it runs: {value} {c.scale.unit}".rstrip()]
 
 
 def _where(c: Cut, choice) -> str:
