@@ -63,7 +63,7 @@ def _written(ctx: click.Context, found, card: Path | None, plots: Path | None, f
     if card is not None:
         write_bytes(card, card_text(found.card).encode(), force)
         keep(ctx, f"the card is in {card}.")
-        yield f'Written: {card} (name it in a config: [calibration] card = "{card.name}")'
+        yield f'Written: {card} (use it: --set calibration.card="{card}"; or name it in a config)'
     else:
         yield "No card was written, since the fit failed its checks (LOOK); --write-anyway writes one."
     if plots is not None:

@@ -1,5 +1,6 @@
 """Which change is worth making first, for people and for programs."""
 
+import shlex
 from collections.abc import Sequence
 from math import isfinite
 
@@ -146,9 +147,10 @@ def _notes(r: Ranking) -> list[str]:
         return [f"{opened}Central estimates, each change by itself; uncertainty not shown."]
     first = sum(s.difference is not None for s in r.steps)
     return [
+        f"To try the first: {' '.join(f'--set {shlex.quote(key)}' for key in r.steps[0].keys)}.",
         f"{opened}Each by itself; central estimates, with the band of the difference for the first {first}: 80 % of "
         f"{r.draws} draws that the mills share; own: how much of it the model's own error and the day make by "
-        "themselves."
+        "themselves.",
     ]
 
 

@@ -23,6 +23,7 @@ INTRO = (
     "stops and leaves nothing behind."
 )
 _LOTS = {  # questions that a reader of the end would not know by their key
+    "feeding.limit": "what held the feed back",
     "masses.holdup": "hold-up", "masses.bag": "bag", "masses.sweepings": "sweepings", "power.loaded": "power when fed",
     "power.idle": "power when empty", "power.volts": "volts", "power.power_factor": "power factor",
     "power.idle_power_factor": "power factor when empty", "speed.idle": "speed when empty",
@@ -99,7 +100,7 @@ def end_short(asked: RunInterview, run: MeasuredRun, b: RunBalance) -> Short:
     parts += [labelled("Note", sentence(w), 3) for w in (*run.warnings, *b.doubts)]
     if open_ := [_LOTS.get(k, k) for k in asked.not_measured()]:
         parts.append(said(f"Left out, as not measured: {join_words(open_)}.", 2))
-    parts.append(said(f"Next: `millsim run {asked.file}`, then `millsim calibrate {asked.file} -o my_card.toml`.", 1))
+    parts.append(said(f"Next: `millsim run {asked.file}`, then `millsim calibrate {asked.file}`.", 1))
     return Short(tuple(parts), told_whole=True)
 
 
