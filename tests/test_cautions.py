@@ -134,7 +134,7 @@ def made_light(patch):
     patch.setattr(carding, "card_text", lambda _: "")
     patch.setattr(comparing, "compare", lambda *_: None)
     patch.setattr(explain, "explain", lambda _: None)
-    patch.setattr(circuit_command, "_one", lambda *_: (dict, lambda: two, None, 0))
+    patch.setattr(circuit_command, "_one", lambda *_: (dict, lambda: two, None, None, 0))
     patch.setattr(
         advise,
         "choose",
