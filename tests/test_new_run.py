@@ -145,7 +145,9 @@ def test_a_bad_file_of_answers_is_told_in_one_pass_and_leaves_nothing(asked, tmp
 
 def test_a_run_whose_mass_is_lost_is_written_and_ends_with_3(asked, tmp_path):
     (tmp_path / "a.txt").write_text("masses.fed = 300\nmasses.product = 200 g\ntime.milling = 12 min\n", "utf-8")
-    done = told(tmp_path / "s.toml", "--run", asked[0] / "demo.toml", "--answers", tmp_path / "a.txt")
+    mill = ("--run", asked[0] / "demo.toml", "--set", "stator.pins=24")
+    done = told(tmp_path / "s.toml", *mill, "--answers", tmp_path / "a.txt")
+    assert read_run(tmp_path / "s.toml").config.stator.pins == 24
     assert done.exit_code == 3 and "do not calibrate" in done.stdout.casefold() and (tmp_path / "s.toml").is_file()
 
 
@@ -155,6 +157,8 @@ def test_what_cannot_be_is_refused_before_anything_is_asked(asked):
         ((folder / "r.toml", "--run", folder / "demo.toml"), "exists already"),
         ((folder / "n.toml", "--run", folder / "none.toml"), "no such file"),
         ((folder / "n.toml", "--run", folder / "demo.toml", "--from", folder / "r.toml"), "every reading is asked for"),
+        ((folder / "n.toml", "--run", folder / "demo.toml", "--set", "stator.pins=-1"), "out of range"),
+        ((folder / "n.toml", "--set", "stator.pins=24"), "goes with --run"),
         ((folder / "n.csv", "--run", folder / "demo.toml"), "ends in .toml"),
         ((folder / "n.toml", "--run", folder / "demo.toml", "--json"), "needs --answers"),
     ):

@@ -4,10 +4,10 @@ from pathlib import Path
 
 import click
 
-from ..errors import InputError
+from ..errors import InputError, Problem
 from .asking import ask, stopping, yes
 from .base import DONE, answer, keep, tell, wants_json, wants_talk, working
-from .inputs import Inputs, force_option, json_option, path_type, quiet_option
+from .inputs import Inputs, force_option, json_option, path_type, quiet_option, set_option
 from .newrun import new_run, refuse_from
 
 
@@ -16,11 +16,12 @@ from .newrun import new_run, refuse_from
 @click.option("--answers", type=path_type, metavar="FILE", help="Ask nothing: take the answers of this file.")
 @click.option("--from", "source", type=path_type, metavar="CONFIG.toml", help="Start with the values of a config.")
 @click.option("--run", "mill", type=path_type, metavar="MILL.toml", help="Ask for a measured run of this mill instead.")
+@set_option
 @quiet_option
 @json_option
 @force_option
 @click.pass_context
-def new(ctx, file, answers, source, mill, force) -> None:
+def new(ctx, file, answers, source, mill, settings, force) -> None:
     """Ask for a mill in a builder's words, and write FILE.toml.
 
     About two dozen questions; `?` is don't know, and becomes a guess with a range that widens every band. As soon as
@@ -28,15 +29,18 @@ def new(ctx, file, answers, source, mill, force) -> None:
     a file leaves open is guessed.
 
     With --run it asks for what you weighed, timed, read off and sieved, writes that as a run sheet with its sieve
-    sheet, and closes the balance. What was not measured is left out.
+    sheet, and closes the balance. What was not measured is left out; --set says what was different from MILL.toml.
     """
     from ..mill.config.interview import Interview
     from ..show.words import asking
 
     if mill is not None:
         refuse_from(source)
-        new_run(ctx, file, mill, answers, force)
+        new_run(ctx, file, mill, settings, answers, force)
         return
+    if settings:
+        hint = "a change of a mill is an answer: --answers FILE"
+        raise InputError(Problem("--set", "", "says what was different for a run: it goes with --run", hint=hint))
     drawing = file.with_name(f"{file.stem}-drawing.png")
     _refuse(ctx, file, drawing, answers, force)
     interview, rest = Interview(), ""

@@ -11,12 +11,12 @@ from .base import ANSWER_IS_NO, DONE, answer, tell, wants_json
 from .inputs import Inputs
 
 
-def new_run(ctx: click.Context, file: Path, mill: Path, answers: Path | None, force: bool) -> None:
+def new_run(ctx: click.Context, file: Path, mill: Path, settings, answers: Path | None, force: bool) -> None:
     """Ask for a run of a mill, or take the answers of a file; write it, and close its balance."""
     from ..learn.measured.runinterview import read_run_answers
     from ..show.words import runasked
 
-    interview = _interview(ctx, file, mill, answers, force)
+    interview = _interview(ctx, file, mill, settings, answers, force)
     if answers is not None:
         read_run_answers(answers, interview)
         interview.fill()
@@ -33,7 +33,7 @@ def new_run(ctx: click.Context, file: Path, mill: Path, answers: Path | None, fo
     _tell(ctx, interview, run)
 
 
-def _interview(ctx: click.Context, file: Path, mill: Path, answers: Path | None, force: bool):
+def _interview(ctx: click.Context, file: Path, mill: Path, settings, answers: Path | None, force: bool):
     """What is answered, before anything is asked: refused where it could not be written or read again."""
     from ..learn.measured.runinterview import RunInterview
     from ..mill.config.mill import load_config
@@ -44,8 +44,8 @@ def _interview(ctx: click.Context, file: Path, mill: Path, answers: Path | None,
             inputs.refuse(str(file), "", "the name of a run sheet ends in .toml", f"name it {file.stem}.toml")
         if wants_json(ctx) and answers is None:
             inputs.refuse("--json", "", "asks nothing, so it needs --answers", "name a file of answers")
-        config = inputs.read(load_config, mill)
-        interview = RunInterview(file, config, mill)
+        config = inputs.read(load_config, mill, list(settings))
+        interview = RunInterview(file, config, mill, settings)
         for path, kind in ((file, "run.toml"), (interview.sheet_file, "run-sieve.csv")):
             inputs.read(check_target, path, force, "new", kind)
     return interview

@@ -38,6 +38,7 @@ class RunInterview:
     file: Path
     config: Config
     mill: Path
+    overrides: tuple[str, ...] = ()  # what was different from it, as for --set
     answers: dict[str, Answer] = field(default_factory=dict)
     start: dict[str, Answer] = field(default_factory=dict)  # answers that were taken back
     left_out: set[str] = field(default_factory=set)
@@ -157,6 +158,8 @@ class RunInterview:
         """The run sheet as TOML: what was told, and as comments what was not measured."""
         config = seen_from(self.mill, self.file.parent)
         by = self.answers | {"run.config": Answer("run.config", config, config)}
+        if self.overrides:
+            by["run.overrides"] = Answer("run.overrides", list(self.overrides), self.overrides)
         lines = ["# A measured run, written by `millsim new --run`; `millsim keys run` explains every key."]
         for section, rows in SECTIONS.items():
             told = [_line(section, row, by, self.not_measured()) for row in rows]
