@@ -1,6 +1,7 @@
 """Which change is worth making first: what is tried is what comes out, what fails is not advised, draws are shared."""
 
 import json
+import re
 from dataclasses import replace
 
 import mills
@@ -44,7 +45,8 @@ def test_the_first_have_a_difference_from_shared_draws(demo):
     assert demo.steps[0].words == "24 pins" and 1.2 < d.low and d.high < 3.0  # as the README has it
     assert d.low < d.middle < d.high and 0.0 < d.own < 1.0 and d.better > 0.8
     told = change_text(demo)
-    assert f"{d.middle:.3g} times" in told and f"±{100 * d.own:.0f} %" in told
+    assert f"{demo.steps[0].gain:.3g} times" in told  # as the two figures beside it have it
+    assert f"±{100 * d.own:.0f} %" in told
 
 
 def test_a_change_that_is_better_in_few_draws_does_not_come_first(monkeypatch, demo):
@@ -95,6 +97,17 @@ def test_the_ways_are_those_of_the_advice_and_finer_holes():
     words, keys = list(every_way(c))[-1].at(1.0)
     assert words == "holes of 0.315 mm" or words == "holes of 0.28 mm"
     assert with_keys(c, keys).sieve.hole_m < c.sieve.hole_m
+
+
+def test_what_a_change_costs_beside_is_told(demo):
+    """A larger motor heats the powder beyond what is advised, and more powder is more dust where that fails already."""
+    told = " ".join(change_text(demo).split())
+    hot = [s for s in demo.steps if s.values["outlet_temperature_K"] > 273.15 + 70.1]
+    assert hot and "dust in the air" in demo.base.fails
+    assert f"Above the 70 °C that is advised for the outlet: {hot[0].words} (" in told
+    assert "More powder is more dust in its air" in told
+    cool = replace(demo, goal="energy", steps=tuple(s for s in demo.steps if s not in hot))
+    assert not re.search("Above the|more dust", change_text(cool))
 
 
 def test_the_command_is_short_and_a_mill_that_gives_nothing_is_a_no(demo):

@@ -7,8 +7,11 @@ from math import isfinite
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import decimals, digits, join_words, number, sentence, shown_unit, table, wrap
 from ...explore.beside.change import COARSER, GOALS, LESS, SURE, Difference, Ranking, Step, values_of
+from ...record.heatlimit import AT_LIMIT_K, celsius, heat_limit
 from ...record.limits import LIMITS, TEMPERATURE, TRY_PREDICT
 from ...record.outputs import output_of, shown
+from ...studies.prebuild.people import DUST
+from .changes import MORE_DUST
 from .json import jsonable, picked
 from .short import Short, said, table_part
 
@@ -25,7 +28,7 @@ def change_text(r: Ranking) -> str:
     if r.base is None:
         return "\n".join(wrap(_nothing(r))) + "\n"
     told = [_lead(r), "", *_table(r, r.steps), ""]
-    texts = [_coarser(r, len(r.coarser)), _failing(r, len(r.failing)), *_notes(r)]
+    texts = [_coarser(r, len(r.coarser)), _failing(r, len(r.failing)), _dear(r, len(r.steps)), *_notes(r)]
     return "\n".join([*wrap(told[0]), *told[1:], *(line for t in texts if t for line in wrap(t))]) + "\n"
 
 
@@ -35,7 +38,8 @@ def change_short(r: Ranking) -> Short:
         return Short((said(_nothing(r)),))
     rows = _table(r, r.steps[:MOST_ROWS])
     parts = [said(_lead(r)), table_part(["", *rows, ""]) if r.steps else said("")]
-    parts += [said(_coarser(r, MOST_NAMED), 2), said(_failing(r, MOST_NAMED), 1), *(said(t, 1) for t in _notes(r))]
+    parts += [said(_coarser(r, MOST_NAMED), 2), said(_failing(r, MOST_NAMED), 1), said(_dear(r, MOST_NAMED), 1)]
+    parts += [*(said(t, 1) for t in _notes(r))]
     more = len(r.steps) > MOST_ROWS or len(r.coarser) > MOST_NAMED or len(r.failing) > MOST_NAMED
     return Short(tuple(parts), "all changes that were tried, and all cautions" if more else "all cautions")
 
@@ -63,8 +67,13 @@ def _effect(r: Ranking, s: Step) -> str:
     d = s.difference
     if d is None:
         return "without a band"
-    amount = f"{_signed(d.middle)} K" if r.kelvins else f"{digits(d.middle, 3)} times"
+    amount = f"{_signed(-s.gain)} K" if r.kelvins else f"{digits(_factor(r, s), 3)} times"
     return f"{amount} (80 % band {_band(r, d)}; better in {100 * d.better:.0f} % of {d.both} shared draws)"
+
+
+def _factor(r: Ranking, s: Step) -> float:
+    """Of the two figures told, the later over the earlier."""
+    return 1.0 / s.gain if GOALS[r.goal][1] < 0.0 else s.gain
 
 
 def _band(r: Ranking, d: Difference) -> str:
@@ -85,8 +94,7 @@ def _table(r: Ranking, steps: Sequence[Step]) -> list[str]:
     columns = [_column(key, [values_of(r.base)[key], *(s.values[key] for s in steps)]) for key in _COLUMNS]  # type: ignore[arg-type]
     rows = [("as it is", "", "", "", *(c[1] for c in columns), "")]
     for i, s in enumerate(steps):
-        factor = (1.0 / s.gain if GOALS[r.goal][1] < 0.0 else s.gain) if not r.kelvins else -s.gain
-        effect = f"{_signed(factor)} K" if r.kelvins else f"x {digits(factor, 3)}"
+        effect = f"{_signed(-s.gain)} K" if r.kelvins else f"x {digits(_factor(r, s), 3)}"
         d = s.difference
         band, own = (_band(r, d), _own(r, d)) if d else ("", "")
         rows.append((s.words, effect, band, own, *(c[i + 2] for c in columns), _marks(r, s)))
@@ -135,6 +143,21 @@ def _failing(r: Ranking, most: int) -> str:
     named += [f"{len(r.failing) - most} more"] if len(r.failing) > most else []
     named += [f"going beyond {s.words} ({s.stopped})" for s in r.steps[:MOST_NAMED] if s.stopped]
     return f"Not recommended, because the review fails it: {'; '.join(named)}." if named else ""
+
+
+def _dear(r: Ranking, most: int) -> str:
+    """What the changes cost that the review does not newly fail: powder above what is advised, more dust."""
+    limit = heat_limit(r.config.material.value("stick_temperature"), r.config.limits.outlet_temperature_K)
+    was, most_K = values_of(r.base)["outlet_temperature_K"], limit.advised_K + AT_LIMIT_K  # type: ignore[arg-type]
+    hot = [s for s in r.steps if s.values["outlet_temperature_K"] > max(most_K, was)]
+    told = []
+    if hot:
+        named = [f"{s.words} ({celsius(s.values['outlet_temperature_K'])})" for s in hot[:most]]
+        more = f" and {len(hot) - most} more" if len(hot) > most else ""
+        told.append(f"Above the {celsius(limit.advised_K)} that is advised for the outlet: {', '.join(named)}{more}.")
+    if r.goal == "rate" and DUST.name in r.base.fails:  # type: ignore[union-attr]
+        told.append(MORE_DUST)
+    return " ".join(told)
 
 
 def _more(steps: tuple[Step, ...], most: int) -> str:

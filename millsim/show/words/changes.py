@@ -9,6 +9,7 @@ from ...studies.prebuild.people import DUST
 
 FREEZING_K = 273.15  # colder, and common steel may be brittle
 TOLD = 3  # changes of either kind that are told
+MORE_DUST = "More powder is more dust in its air, which the review fails as it is."
 BESIDES = {  # what helps and is no number of the config
     "sieve": "a sieve that is cleared more often",
     "jam": "an even feed",
@@ -28,7 +29,7 @@ def what_would_help(p: Prediction) -> str:
     if coarse:
         text += f" With coarser powder: {'; '.join(_told(p, c) for c in coarse[:1])}."
     if text and DUST.name in p.reviewed.fails:
-        text += " More powder is more dust in its air, which the review fails as it is."
+        text += f" {MORE_DUST}"
     return text.strip() or "No single change that was tried helps within what the review passes."
 
 
