@@ -90,6 +90,8 @@ def test_a_share_of_draws_in_which_both_run_is_told_as_such(demo):
     some = words._sentence("B", sets.Against(times, more, less, 3), 64)
     assert some.startswith("B against A (both run in 3 of 64 draws): 1.1 times the powder")
     assert "more in 100 % of these" in some
+    told = words._sentence("B", sets.Against(times, more, less, 64), 64, {"throughput_kg_s": 1.25})
+    assert told.startswith("B against A: 1.2 times the powder (0.8 to 1.3;")  # as the figures of the table
     assert "both run" not in words._sentence("B", sets.Against(times, more, less, 64), 64)
     alike = sets.Against(times, {"throughput_kg_s": 0.09}, {"throughput_kg_s": 0.12}, 64)
     assert "more in 9 % and less in 12 % of draws" in words._sentence("B", alike, 64)
@@ -103,6 +105,17 @@ def test_draws_in_which_a_mill_gives_nothing_are_none_in_which_it_runs(demo):
     assert sets._runs(some).sum() == 5
     problem = build(demo.config)
     assert sets._against(some, some, None, problem, problem).both == 5
+
+
+def test_checks_that_fail_are_named_with_their_mills(demo):
+    def mill(*fails):
+        reviewed = demo.prediction.reviewed._replace(fails=fails)
+        return replace(demo, prediction=replace(demo.prediction, reviewed=reviewed))
+
+    found = replace(sets.beside([demo, demo], 1, 0), mills=(mill("dust in the air"), mill("nip", "dust in the air")))
+    for told in (words.beside_text(found), "\n".join(words.beside_short(found).lines(0))):
+        assert "The review fails dust in the air (A and B); nip (B)." in " ".join(told.split())
+    assert words._failing(replace(found, mills=(mill(),))) == ""
 
 
 def test_a_figure_says_which_mill_gives_no_powder(demo):

@@ -1,13 +1,14 @@
 """Mills side by side, for people and for programs."""
 
-from collections.abc import Sequence
-from math import isfinite, isnan
+from collections.abc import Mapping, Sequence
+from math import isfinite, isnan, nan
 from string import ascii_uppercase
+from types import MappingProxyType
 
 import numpy as np
 
 from ...base.quantities.units import readable, spelling_for
-from ...base.quantities.written import Shown, digits, table, wrap
+from ...base.quantities.written import Shown, digits, join_words, table, wrap
 from ...explore.beside.mills import COMPARED, WINDOW, Against, Beside, Mill
 from ...explore.choose.changes import key_words
 from ...mill.cards.calibrated import BOTH
@@ -24,7 +25,7 @@ _TIMES = {
 
 
 MOST = 3  # settings that differ, told in short
-_HEADS = {"throughput_kg_s": "rate", "gross_J_kg": "socket", "outlet_temperature_K": "outlet"}  # heads of columns
+_HEADS = {"throughput_kg_s": "rate", "gross_J_kg": "energy", "outlet_temperature_K": "outlet"}  # heads of columns
 
 
 def letters(a: Beside) -> list[str]:
@@ -39,6 +40,7 @@ def beside_text(a: Beside) -> str:
     lines += [line for i, m in zip(letters(a), a.mills, strict=True) for line in wrap(f"{i}: {_name(m)}")]
     differing = _differing(a, a.differ)
     lines += ["", *differing, *([""] if differing else []), *_table(a)]
+    lines += ["", *wrap(failing)] if (failing := _failing(a)) else []
     if a.against:
         lines.append("")
         lines += [line for s in sentences(a) for line in wrap(s)]
@@ -51,7 +53,7 @@ def beside_short(a: Beside) -> Short:
     told = [said(_lead(count))]
     told += [said(f"{i}: {_name(m)}", 1) for i, m in zip(letters(a), a.mills, strict=True)]
     wide = max(map(len, _table(a))) > MOST_COLUMNS
-    told += [table_part(_by_mill(a) if wide else _table(a), 1)]
+    told += [table_part(_by_mill(a) if wide else _table(a), 1), said(_failing(a), 1)]
     differing = _differing(a, a.differ[:MOST])
     told += [table_part(differing, 3)] if max(map(len, differing), default=0) <= MOST_COLUMNS else []
     told += [said(s, n) for n, s in enumerate(sentences(a) if a.against else (), start=2)]
@@ -133,6 +135,16 @@ def _window(w: tuple[float, float, float]) -> str:
     return f"{value} %" if isnan(w[1]) else f"{value} % ({low} to {high})"
 
 
+def _failing(a: Beside) -> str:
+    """Which checks of the review fail, each with the mills that fail it; "" where none does."""
+    by: dict[str, list[str]] = {}
+    for i, m in zip(letters(a), a.mills, strict=True):
+        for name in m.prediction.reviewed.fails if m.prediction.reviewed else ():
+            by.setdefault(name, []).append(i)
+    named = [f"{name} ({join_words(of)})" for name, of in by.items()]
+    return f"The review fails {'; '.join(named)}." if named else ""
+
+
 def _review(m: Mill) -> str:
     r = m.prediction.reviewed
     if r is None:
@@ -143,12 +155,17 @@ def _review(m: Mill) -> str:
 
 def sentences(a: Beside) -> list[str]:
     """How each mill stands to the first, by the draws that they share."""
-    told = [_sentence(i, x, a.draws) for i, x in zip(letters(a)[1:], a.against, strict=True)]
+    first, *others = (m.prediction.main.scalars for m in a.mills)
+    told = [
+        _sentence(i, x, a.draws, {k: s[k].value / first[k].value for k in _TIMES if first[k].value})
+        for i, x, s in zip(letters(a)[1:], a.against, others, strict=True)
+    ]
     shared = f"Bands: 80 % of {a.draws} draws that the mills share; the model's own error as far as they are alike."
     return [*told, shared]
 
 
-def _sentence(i: str, x: Against, draws: int) -> str:
+def _sentence(i: str, x: Against, draws: int, central: Mapping[str, float] = MappingProxyType({})) -> str:
+    """central: how the figures of the table stand to each other; without them the middle of the draws is told."""
     if not x.times:
         return f"{i} against A: there is no draw in which both run."
     where, of, parts = "", "draws", []
@@ -157,6 +174,8 @@ def _sentence(i: str, x: Against, draws: int) -> str:
     for name in _TIMES:
         if name in x.times and all(map(isfinite, x.times[name])):
             low, middle, high = (digits(v, 2) for v in x.times[name])
+            if isfinite(central.get(name, nan)):
+                middle = digits(central[name], 2)
             more = f"; {_more(x, name)} of {of}" if name == "throughput_kg_s" else ""
             parts.append(f"{_TIMES[name].format(middle)} ({low} to {high}{more})")
     if WINDOW in x.times:
