@@ -16,6 +16,7 @@ from helpers import fake_prediction
 
 from millsim.commands import main
 from millsim.commands.progress import Interrupts
+from millsim.mill.cards import meant_card
 from millsim.record import read, write
 
 ROOT = Path(__file__).parents[1]
@@ -247,6 +248,9 @@ def test_materials_lists_every_card_with_its_title_and_prints_one_with_sources()
     unknown = run("materials", "nylon")
     assert unknown.exit_code == 2
     assert "no card named" in errors(unknown)[0]
+    for name, card in (("acrylic", "pmma"), ("PE", "pe_pp"), ("plla", "pla")):
+        assert meant_card(name) == f'did you mean "{card}"?'
+    assert not meant_card("unobtainium")
 
 
 def test_an_interrupt_swallowed_by_a_callback_is_not_lost():

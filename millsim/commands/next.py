@@ -5,12 +5,19 @@ import click
 from .base import ANSWER_IS_NO, answer, working
 from .inputs import path_type, set_option, told_options
 
-QUESTIONS = ["x50", "x90", "rate", "energy", "temperature"]
+QUESTIONS = ["x50", "x90", "rate", "energy", "outlet"]
 
 
 @click.command("next")
 @click.argument("config", type=path_type)
-@click.option("--for", "question", type=click.Choice(QUESTIONS), default="x50", show_default=True, help="The answer.")
+@click.option(
+    "--for",
+    "question",
+    type=click.Choice(QUESTIONS),
+    default="x50",
+    show_default=True,
+    help="The answer, as of `millsim change`.",
+)
 @click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=1, show_default=True, help="Of the draws.")
 @set_option
 @told_options

@@ -50,7 +50,7 @@ METER = 0.02 / obs.LIMIT  # of the watt meter that is read
 LEAST_DRAWS, ENOUGH_DRAWS, MOST_DRAWS = 40, 80, 512
 QUESTIONS = {  # what may be asked: key in record.outputs
     "x50": "x50_m", "x90": "x90_m", "rate": "throughput_kg_s", "energy": "gross_J_kg",
-    "temperature": "outlet_temperature_K",
+    "outlet": "outlet_temperature_K",
 }  # fmt: skip
 
 
@@ -151,7 +151,7 @@ class MeasurementPlan:
             "x90": ({"size": e["error_size"]}, e["repeat_size"]),
             "rate": ({"rate": e["error_rate"], "work": -e["error_work"]}, e["repeat_rate"]),
             "energy": ({"work": net * e["error_work"]}, net * e["repeat_work"]),
-            "temperature": (
+            "outlet": (
                 {"rise": warmer * e["error_rise"], "work": net * warmer * e["error_work"]},
                 warmer * e["repeat_rise"],
             ),
@@ -185,7 +185,7 @@ class MeasurementPlan:
             return np.log([f.capacity_kg_s for f in here]), True
         if question == "energy":
             return np.log([f.loaded_W / self.model.rate_kg_s for f in here]), True
-        if question == "temperature":
+        if question == "outlet":
             return np.array([f.outlet_K for f in here]), False
         field = next((e for e in EDGE if question.startswith(e + "_")), question)
         field = field if field in self.mills.dtype.names else f"{field}_warm"

@@ -3,6 +3,7 @@
 Owns reading, checking, listing and writing cards. Imports no numpy.
 """
 
+import re
 import textwrap
 from collections.abc import Mapping
 from dataclasses import replace
@@ -70,10 +71,18 @@ def load_material(name_or_path: str, base_dir: "Path | None" = None) -> Card:
         shipped = shipped_name(name)
         if shipped not in list_materials():
             known = ", ".join(list_materials())
-            hint = did_you_mean(shipped, list_materials()) or "or give a path ending in .toml"
+            hint = meant_card(shipped) or "or give a path ending in .toml"
             raise InputError(Problem("materials", "", f"no card named {show(name)}", known, hint))
         return _shipped(shipped)
     return _read(Path(base_dir or ".") / name, MATERIAL)
+
+
+def meant_card(name: str) -> str:
+    """A hint naming the card that was meant: one spelled alike, or one whose title has that word, as "acrylic"."""
+    if close := did_you_mean(name, list_materials()):
+        return close
+    titled = [c for c in list_materials() if name.casefold() in re.split(r"\W+", _shipped(c).title.casefold())]
+    return f'did you mean "{titled[0]}"?' if titled else ""
 
 
 def load_model() -> Card:

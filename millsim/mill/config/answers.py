@@ -360,7 +360,10 @@ def _material(key: str, text: str) -> Answer:
         return Answer(key, text, text)
     name = _prefix(cards.shipped_name(text), cards.list_materials())
     if name not in cards.list_materials():
-        hint = "`?` says how to find out; `millsim materials` lists the cards, and a path to a .toml file is a card too"
+        hint = cards.meant_card(text) + "; " if cards.meant_card(text) else ""
+        hint += (
+            "`?` says how to find out; `millsim materials` lists the cards, and a path to a .toml file is a card too"
+        )
         raise Bad(f"there is no card named {show(text)}", ", ".join(cards.list_materials()), hint)
     return Answer(key, name, name)
 

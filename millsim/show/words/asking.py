@@ -79,7 +79,9 @@ def _allowed(row) -> str:
         return "yes | no"
     if row.kind == "rate":
         return "300 g/h, or 50 g every 30 s"
-    return "name or path" if row.name == "material" and row.kind == "text" else row.allowed
+    if row.name == "material" and row.kind == "text":
+        return f"{' | '.join(list_materials())}, or a path"
+    return row.allowed
 
 
 def _shown(row, raw) -> str:

@@ -67,6 +67,7 @@ def _differing(c: RunComparison, most: int) -> list[str]:
         return []
     said = "; ".join(f"{key}: {a} predicted, {b} run" for key, a, b in c.differing[:most])
     more = f" and {len(c.differing) - most} more" if len(c.differing) > most else ""
+    said = said.replace("degC", "°C")
     return wrap(f"Not the same mill or setting: {said}{more}. The prediction is not changed for it.")
 
 

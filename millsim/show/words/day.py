@@ -154,7 +154,8 @@ def _heat(a: DayAnswer) -> str:
         return ""
     warm, flow = float(T[T == T].max()), Q[Q == Q]
     air = [shown("air_flow_m3_s", Scalar(float(v), "m3/s", "")).text for v in (flow.max(), flow.min())]
-    text = f"The outlet reaches {celsius(warm)} and the air falls from {air[0]} to {air[1]}; {a.limit.words()}"
+    text = f"The outlet reaches {celsius(warm)} and the warm air through the sieve falls from {air[0]} to {air[1]}; "
+    text += a.limit.words()
     if warm > a.limit.advised_K + 0.5:
         text += "; hot powder cakes and can smoulder in the bag: let it cool before you close it up"
     if a.cooler is not None:

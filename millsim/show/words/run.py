@@ -10,6 +10,7 @@ from ...learn.measured.runbalance import Figure, RunBalance
 from ...learn.measured.runsheet import MeasuredRun
 from ...mill.parts import own_loss
 from .json import jsonable
+from .parameters import parameter_words
 from .short import Short, labelled, said
 
 _NAMES = {"product": "product", "holdup": "hold-up", "bag": "bag", "sweepings": "sweepings"}
@@ -168,10 +169,13 @@ def _other_day(figures: tuple[OfTheMill, ...]) -> str:
         what, unit, size = units[f.name]
         said.append(f"{what} {' ± '.join(_parts(f.figure, size))} {unit}")
     basis = {p.name: p for f in figures for p in f.basis}
-    ranges = join_words([f"{p.name} {digits(100 * p.low, 2)} to {digits(100 * p.high, 2)} %" for p in basis.values()])
+    names = {p.name: parameter_words(p.name).removesuffix(" from run to run") for p in basis.values()}
+    ranges = join_words(
+        [f"{names[p.name]} {digits(100 * p.low, 2)} to {digits(100 * p.high, 2)} %" for p in basis.values()]
+    )
     return (
         f"The next run will differ. As figures of the mill: {join_words(said)}, with what changes from run to run in "
-        f"the error ({next(iter(basis.values())).basis}: {ranges}; repeats named as well would tell)."
+        f"the error ({next(iter(basis.values())).basis}: {ranges}; name repeated runs as well, and they tell)."
     )
 
 
