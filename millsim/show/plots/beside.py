@@ -45,10 +45,16 @@ def sizes(a: Beside) -> Figure:
         return figure
 
 
+def _has_bars(a: Beside) -> bool:
+    """Whether any mill's rate has a band to draw."""
+    rates = (m.prediction.main.scalars["throughput_kg_s"] for m in a.mills if m.prediction.runs)
+    return any(np.isfinite(s.low) and s.low < s.high for s in rates)
+
+
 def rates(a: Beside) -> Figure:
     """Rate of powder against its median, each with its band."""
     with plain_style():
-        figure, (axes,) = frame("How much and how fine", _subtitle(a), _foot(a, _BARS))
+        figure, (axes,) = frame("How much and how fine", _subtitle(a), _foot(a, _BARS if _has_bars(a) else _NO_BARS))
         made = [(i, m.prediction) for i, m in enumerate(a.mills) if m.prediction.runs]
         top = max((p.main.scalars["throughput_kg_s"].value for _, p in made), default=1e-4)
         unit, factor, _ = shown_unit(top, "kg/s")
