@@ -240,6 +240,20 @@ def test_handfuls_fall_in_at_once_and_come_to_the_same_in_the_mean():
     assert feeding(Arrivals(np.ones(1), np.ones(1), 0.0, 0.0), 20.0) == 20.0
 
 
+def test_small_handfuls_that_come_often_are_watched_as_the_even_feed_they_are():
+    # 2 g every 2 s: a single handful is over before much has gathered, so two seconds tell nothing.
+    even, seldom, often = (
+        milled("demo", *fed) for fed in (("feed.rate=3 kg/h",), ("feed.handful=50 g", "feed.every=60 s"),
+                                         ("feed.handful=1.6667 g", "feed.every=2 s"))
+    )  # fmt: skip
+    plans = [stalls.plan_of(*at, 3.0 / 3600.0, False) for at in (even, seldom, often)]
+    assert plans[2] == plans[0]
+    assert plans[1].starts == plans[1].running == stalls.LEAST
+    seen = stalls.follow(often[0], often[1], often[1], 3.0 / 3600.0, 1, stalls.Plan(2, 2, 2))
+    assert not seen.by_hand  # its histories are not of one handful each
+    assert stalls.scene_of(*often, 3.0 / 3600.0).arrivals.every == pytest.approx(2.0, rel=1e-4)
+
+
 def test_a_prediction_by_hand_says_what_a_handful_does(tmp_path):
     told = [COARSE, "run.band_samples=0", "feed.handful=50 g", "feed.every=60 s"]
     p = predict(load_config(CONFIGS / "rotor_close.toml", told), "balance", 1)

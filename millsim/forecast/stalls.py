@@ -36,6 +36,7 @@ SAMPLES = 300
 CONFIDENCE = 0.95
 SMALLEST_FOLLOWED = 0.4  # of the feed size; finer pieces are the powder pool
 HAND_LEAST, HAND_TIMES = 5.0, 3.0  # s, and over the time in which a handful falls in: seconds that are watched
+EVEN_S = 6.0  # from one handful to the next, below which several make the charge, as of an even feed (assumed)
 HAND_S = 1.0  # in which a hand empties itself, unless the opening takes longer (assumed)
 CALL = 2  # histories per compiled call
 
@@ -101,7 +102,7 @@ def plan_of(problem: Setup, steady: Outcome, rate_kg_s: float, overfed: bool) ->
     """How many histories, and how long: until enough pieces have come, within the processor time."""
     fed = _fed_pieces(problem, rate_kg_s)
     wanted = ENOUGH / float(fed.sum())
-    if problem.config.feed.handful_kg is not None:
+    if _by_hand(problem, rate_kg_s):
         return Plan(LEAST, 0 if overfed else LEAST, _after_a_handful(problem, rate_kg_s))
     if overfed:
         filling = 0.5 * float((fed * steady.table[:, STRIKE]).sum()) * STRIKE_US
@@ -114,6 +115,11 @@ def plan_of(problem: Setup, steady: Outcome, rate_kg_s: float, overfed: bool) ->
     seconds = math.ceil(seconds)
     each = min(STARTS, max(LEAST, int(0.5 * affordable / seconds)))
     return Plan(each, each if pieces.sum() < MOST_PIECES else 0, seconds)
+
+
+def _by_hand(problem: Setup, rate_kg_s: float) -> bool:
+    """Whether handfuls come so seldom that each by itself may stall the mill."""
+    return handfuls(problem.config.feed, problem.mill[0], rate_kg_s)[0] >= EVEN_S
 
 
 def _after_a_handful(problem: Setup, rate_kg_s: float) -> int:
@@ -149,13 +155,13 @@ def follow(
     low, high = binomial_interval(k, len(ends))
     time, torque, peak, speed, count, charge = (shown[:, c].copy() for c in range(TRACE_COLUMNS))
     rated = strength.shaft_torque(float(m["rated_power"]), float(m["omega_0"]))
-    every, _ = handfuls(problem.config.feed, m, rate_kg_s)
+    every = handfuls(problem.config.feed, m, rate_kg_s)[0] if _by_hand(problem, rate_kg_s) else math.nan
     return ChamberTrace(
         time, torque, peak, speed, count, len(ends), k, low, high, float(plan.seconds),
         chokes=int(np.count_nonzero(ends[:, END] == FULL)), arrived=int(ends[:, ARRIVED].sum()), running=running,
         charge_kg=charge, shown_from=shown_from, fed_kg_s=rate_kg_s,
         pieces_1_s=float(_fed_pieces(problem, rate_kg_s).sum()), rated_torque_Nm=rated,
-        overload_torque_Nm=float(m["overload"]) * rated, every_s=every or math.nan,
+        overload_torque_Nm=float(m["overload"]) * rated, every_s=every,
     )  # fmt: skip
 
 

@@ -90,11 +90,11 @@ class ChamberTrace:
     pieces_1_s: float = float("nan")  # pieces fed per second, of those that are followed
     rated_torque_Nm: float = float("nan")  # of the motor, at its speed without load
     overload_torque_Nm: float = float("nan")
-    every_s: float = float("nan")  # fed by hand: so often comes a handful, the first at the start of a history
+    every_s: float = float("nan")  # fed by hand, a handful at a time: so often comes one, the first at the start
 
     @property
     def by_hand(self) -> bool:
-        """Whether it was fed by hand."""
+        """Whether it was fed by hand, so seldom that each handful counts by itself."""
         return self.every_s > 0.0
 
     @property
