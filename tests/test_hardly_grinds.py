@@ -12,7 +12,7 @@ from millsim.commands.main import cli
 from millsim.forecast.outcome import hardly, solve
 from millsim.mill.config.mill import load_config, parse_config
 from millsim.mill.problem import build
-from millsim.record.limits import CANNOT, GRINDING, LIMITS, OK, OVER
+from millsim.record.limits import CANNOT, GRINDING, LIMITS, OK, OVER, TEMPERATURE
 from millsim.record.read import read
 from millsim.record.write import write
 from millsim.show.words.limits import headroom, verdict, what_limits
@@ -153,3 +153,11 @@ def test_a_circuit_says_so_and_runs_no_band():
     assert found.exit_code == 3
     answer = json.loads(found.stdout)
     assert answer["status"] == "hardly grinds" and "hardly grinds" in answer["returned"]["reason"]
+
+
+def test_a_mill_that_is_too_hot_nearly_empty_is_told_so():
+    # Windage alone takes it 14 K above the room, over a limit of 4 K: an answer, not a state that did not settle.
+    told = ("feed.material=pe_pp", "drive.tip_speed=110 m/s", "drive.speed_under_load=11000 rpm", "run.class_ratio=1.5")
+    outcome = solve(build(load_config(DEMO, (*told, "limits.outlet_temperature=24 °C"))), None)
+    assert (outcome.code, outcome.binding) == (CANNOT, LIMITS[TEMPERATURE])
+    assert outcome.state["T"] > 300.0 and outcome.loads[TEMPERATURE] > 1.5

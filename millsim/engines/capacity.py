@@ -322,6 +322,15 @@ def settle_rate(m, grid, feed, s, work, tolerance):
     return _stand(m, grid, feed, F, s, work, tolerance) if code == OK else (np.inf, turns)
 
 
+@law
+def _settle_hot(m, grid, feed, s, work, tolerance):
+    """Settle the nearly empty mill that is over a limit, to the end however hot it is; return (residual, turns)."""
+    free = np.zeros(1, MILL)
+    free[0] = m
+    free[0].T_limit = 1e30
+    return settle(free[0], grid, feed, s, work, tolerance)
+
+
 @kernel
 def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
     """State of the mill at the feed rate asked for [kg/s], or at its capacity where it takes less (or inf).
@@ -348,6 +357,8 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
                 return code, binding, 0.0
             if code == OK:
                 residual, _ = _stand(m, grid, feed, F_asked, s, work, tolerance)
+            elif code == CANNOT:
+                residual, _ = _settle_hot(m, grid, feed, s, work, tolerance)
             else:
                 residual, _ = settle(m, grid, feed, s, work, tolerance)
     fill_loads(m, s, grid.x, work, loads)
