@@ -319,6 +319,7 @@ def settle_rate(m, grid, feed, s, work, tolerance):
     free[0] = m
     free[0].T_limit = free[0].rated_power = free[0].jam_share = free[0].feed_opening = 1e30
     code, _ = search_capacity(free[0], grid, feed, F, s, work, loads, tolerance, tolerance)
+    free[0].T_limit = m.T_limit  # as in `_settle_hot`: keeps the record until here
     return _stand(m, grid, feed, F, s, work, tolerance) if code == OK else (np.inf, turns)
 
 
@@ -328,7 +329,9 @@ def _settle_hot(m, grid, feed, s, work, tolerance):
     free = np.zeros(1, MILL)
     free[0] = m
     free[0].T_limit = 1e30
-    return settle(free[0], grid, feed, s, work, tolerance)
+    residual, turns = settle(free[0], grid, feed, s, work, tolerance)
+    free[0].T_limit = m.T_limit  # numba frees an array after its last use, though a record of it is still in use
+    return residual, turns
 
 
 @kernel
