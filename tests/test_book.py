@@ -294,7 +294,10 @@ def test_the_newest_forecast_of_the_very_mill_made_before_is_taken(mine):
     shutil.rmtree(next(mine.glob("holes-0-8-mm/forecast-2025-03-15")))
     whys = {r.build.key: r.why for r in table.rows(pages.read_book(mine))}
     assert whys["gap-2-mm"] == "for another setting: stator.gap" and whys["holes-0-8-mm"] == table.AFTER
-    text = " ".join(book("show", mine).stdout.split())
+    shutil.move(next(mine.glob("twelve-pins/run-2025-03-02*")), mine / "twelve-pins" / f"run-2025-03-02-{'long-' * 8}")
+    shown = book("show", mine, "--quiet").stdout
+    assert max(map(len, shown.splitlines())) <= 100 and "run-2025-03-02-long" in shown
+    text = " ".join(shown.split())
     assert "In brackets, not counted" in text and "made after the run (run-2025-03-22-batch-5)" in text
 
 

@@ -119,6 +119,8 @@ def test_x50_before_and_after_a_change(tmp_path):
     assert x50.before.scatter.sd * 597 == pytest.approx(37, abs=1.0) and x50.before.scatter.dof == 4
     assert (x50.verdict, x50.more) == (repeats.TOO_FEW, (9, 9))
     assert [d[0] for d in c.differing] == ["stator.gap"]
+    for said in (words.repeats_text(c.before), words.change_text(c)):
+        assert max(map(len, said.splitlines())) <= 100
     text = words.change_text(c)
     assert "89 % less" in text and "x50 9 of each" in text and "(stator.gap 3 mm -> 2 mm)" in text
     assert "throughput_kg_s" not in {f.name for f in c.figures} and "feeder set the rate" in text

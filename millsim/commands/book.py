@@ -7,7 +7,7 @@ import click
 from ..errors import InputError, Problem
 from .base import answer, exit_code, working
 from .bookshow import calibrate, show, window
-from .inputs import Inputs, json_option, path_type, quantity, set_option, told_options
+from .inputs import Inputs, json_option, path_type, quantity, quiet_option, set_option, told_options
 
 _SIZES = ("x10", "x50", "x90")
 _VERDICTS = ["good", "too coarse", "too fine"]
@@ -81,6 +81,7 @@ def predict(ctx, folder, build, calibrated, seed, settings) -> None:
 @click.argument("build", metavar="BUILD")
 @click.argument("sheets", nargs=-1, required=True, type=path_type, metavar="RUN.toml...")
 @click.option("--instead", metavar="RUN", help="A run of this build that the one given corrects; it is kept, not used.")
+@quiet_option
 @json_option
 @click.pass_context
 def run(ctx, folder, build, sheets, instead) -> None:
@@ -114,6 +115,7 @@ def run(ctx, folder, build, sheets, instead) -> None:
 @click.argument("build", metavar="BUILD")
 @click.argument("text")
 @photo_option
+@quiet_option
 @json_option
 @click.pass_context
 def note(ctx, folder, build, text, photo) -> None:
@@ -135,6 +137,7 @@ def note(ctx, folder, build, text, photo) -> None:
 @click.option("--x50", metavar="SIZE", help='The same, e.g. "0.3 mm".')
 @click.option("--x90", metavar="SIZE", help="The same.")
 @note_option
+@quiet_option
 @json_option
 @click.pass_context
 def trial(ctx, folder, use, verdict, of, sieving, note, **given) -> None:

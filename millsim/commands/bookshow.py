@@ -5,7 +5,7 @@ import click
 from ..errors import InputError, Problem
 from .base import ANSWER_IS_NO, DONE, answer, check_plots, working
 from .calibrate import refuse_losses
-from .inputs import force_option, json_option, path_type, plots_option, told_options
+from .inputs import force_option, json_option, path_type, plots_option, quiet_option, told_options
 
 
 @click.command("show")
@@ -109,6 +109,7 @@ def _kept(folder, found, keys: list[str]):
 @click.option("--use", required=True, metavar="WORD", help="The use, as in the trials.")
 @click.option("--by", type=click.Choice(["x10", "x50", "x90"]), default="x50", show_default=True, help="The size.")
 @click.option("-o", "--out", type=path_type, metavar="TARGET.toml", help="Write the window as a target for `choose`.")
+@quiet_option
 @json_option
 @force_option
 @click.pass_context

@@ -16,9 +16,10 @@ from ...record.limits import cannot_run_words
 from ...record.outputs import OUTPUTS, scalar, shown
 from ...record.prediction import Prediction
 from .json import jsonable, picked
-from .short import MOST_LINES, Part, Short, said, table_part
+from .short import MOST_COLUMNS, MOST_LINES, Part, Short, said, table_part
 
 HEADS = {"x50_m": "x50", "x90_m": "x90", "throughput_kg_s": "rate", "gross_J_kg": "energy"}
+NAMED, LONGEST = 20, 34  # letters of a name in the table: at least, where it is wide, and at most
 SHOWS = "every run, notes, trials, cards, and how it was scored"
 
 
@@ -144,11 +145,14 @@ def table_lines(book: Notebook, rows: Sequence[Row]) -> list[str]:
         if key != last:
             cells.append([_forecast_name(row.build.key, row.forecast), *_predicted(row.forecast, units)])
             last = key
-        cells.append([f"  {row.run.entry.key}"[:34], *(_measured(row, n, *units[n]) for n in ANSWERS)])
+        cells.append([f"  {row.run.entry.key}"[:LONGEST], *(_measured(row, n, *units[n]) for n in ANSWERS)])
     seen = {row.build.key for row in rows}
     for b in (b for b in book.builds if b.key not in seen):
         newest = b.forecasts[-1] if b.forecasts else None
         cells.append([_forecast_name(b.key, newest), *_predicted(newest, units)])
+    columns = zip(heads, *(c[1:] for c in cells), strict=True)
+    room = MOST_COLUMNS - 2 - sum(2 + max(map(len, column)) for column in columns)
+    cells = [[c[0][: max(room, NAMED)], *c[1:]] for c in cells]
     return table(["build, forecast made", *heads], cells, kinds="lllll")
 
 

@@ -24,7 +24,7 @@ _NOTHING_FITTED = "The stored prediction was not changed and nothing was fitted;
 
 def comparison_text(c: RunComparison, e: Explanation, full: bool = False) -> str:
     """Verdict, coverage, tables and causes of a miss: in MOST_LINES lines, or all of it."""
-    head = [*wrap(f"{verdict(c)} {coverage(c)}".strip()), *_differing(c, 12 if full else 1), ""]
+    head = [*wrap(f"{verdict(c)} {coverage(c)}".strip()), *differing_lines(c, 12 if full else 1), ""]
     if full:
         rows, causes = _rows(c, list(c.points)), cause_lines(c, e, len(e.causes), full)
         return "\n".join([*head, *rows, *causes, "", *wrap(_said(c)), *wrap(_kept())]) + "\n"
@@ -62,10 +62,11 @@ def _kept() -> str:
     return f"Inside: {what}. {off}; x10, x50 and x90 count with their sieves. {_NOTHING_FITTED}"
 
 
-def _differing(c: RunComparison, most: int) -> list[str]:
+def differing_lines(c: RunComparison, most: int) -> list[str]:
+    """What the run had otherwise than the prediction, at most so many of it."""
     if not c.differing:
         return []
-    said = "; ".join(f"{key}: {a} predicted, {b} run" for key, a, b in c.differing[:most])
+    said = "; ".join(f"{key}: predicted with {a}, run with {b}" for key, a, b in c.differing[:most])
     more = f" and {len(c.differing) - most} more" if len(c.differing) > most else ""
     said = said.replace("degC", "°C")
     return wrap(f"Not the same mill or setting: {said}{more}. The prediction is not changed for it.")
@@ -145,7 +146,8 @@ def _rows(c: RunComparison, points: list[Point]) -> list[str]:
 
 def _sieve_row(p: Point) -> list[str]:
     numbers = [q3_percent(v) for v in (p.measured, p.error, p.predicted)]
-    return [p.name, *numbers, f"{100 * p.low:.1f} to {100 * p.high:.1f}" if math.isfinite(p.low) else ""]
+    name = p.name.replace("Q3(", "finer than ").rstrip(")")
+    return [name, *numbers, f"{100 * p.low:.1f} to {100 * p.high:.1f}" if math.isfinite(p.low) else ""]
 
 
 def _figure_row(p: Point, c: RunComparison) -> list[str]:

@@ -3,12 +3,13 @@
 from collections.abc import Iterable
 
 from ...base.numerics.scatter import MOST_RUNS
-from ...base.quantities.written import capital, digits, join_words, number, table, wrap
+from ...base.quantities.written import digits, join_words, number, table, wrap
 from ...learn.calibration.compare import RunComparison
-from ...learn.calibration.repeats import CHANGE, KELVIN, Change, Changed, MeanPoint, Repeated, Repeats
+from ...learn.calibration.repeats import CHANGE, KELVIN, TOO_FEW, Change, Changed, MeanPoint, Repeated, Repeats
 from ...learn.measured.runbalance import close
 from ...record.date import date_words
 from ...record.outputs import OUTPUTS, scalar, shown
+from .comparison import differing_lines
 from .json import jsonable, picked
 
 Points = tuple[MeanPoint, ...]
@@ -18,6 +19,7 @@ _DRIFT = (
     "All runs before came before all runs after, so whatever drifted meanwhile (wear, weather, another bag of feed) "
     "counts as the change too; take turns where you can."
 )
+_VERDICTS = {TOO_FEW: "too few"}  # so that the table fits
 _FEEDER = "A feeder set the rate, so it is no answer of the mill."
 
 
@@ -29,7 +31,7 @@ def repeats_text(r: Repeats, full: bool = False) -> str:
     ways = join_words(told) or "nothing that all of them measured"
     lines = [*wrap(f"{n} runs of {mill}: {ways}. Intervals of the mean at 95 %; scatter as below."), ""]
     rows = [[OUTPUTS[f.name].short, *_value(f), *_spread(f)] for f in figures]
-    lines += table(["", "mean", "95 % interval", "run to run", "may be", "from"], rows, kinds="lrrrrl")
+    lines += table(["", "mean", "95 % interval", "run to run", "could be", "from"], rows, kinds="lrrrrl")
     notes = [_basis(figures)] if any(f.scatter.assumed for f in figures) else []
     notes += [_FEEDER] if r.set_by_feeder else []
     lines += ["", *(line for text in notes for line in wrap(text)), *_balances(r.runs)]
@@ -41,7 +43,10 @@ def change_text(c: Change, full: bool = False) -> str:
     """Whether a change did anything."""
     shown_figures = [f for f in c.figures if full or f.name not in IN_FULL]
     lines = [*wrap(headline(c, shown_figures)), ""]
-    rows = [[OUTPUTS[f.name].short, _short(f.before), _short(f.after), *_change(f), f.verdict] for f in shown_figures]
+    rows = [
+        [OUTPUTS[f.name].short, _short(f.before), _short(f.after), *_change(f), _VERDICTS.get(f.verdict, f.verdict)]
+        for f in shown_figures
+    ]
     a, b = len(c.before.runs), len(c.after.runs)
     heads = [_runs("before", a), _runs("after", b), "change", "95 % interval", "chance", ""]
     lines += [*table(["", *heads], rows, kinds="lrrrrrl"), ""]
@@ -81,8 +86,8 @@ def wanted(figures: list[Changed]) -> str:
     more = [f"{OUTPUTS[f.name].short} {_more(f)}" for f in open_ if f.more is not None]
     far = [OUTPUTS[f.name].short for f in open_ if f.more is None]
     text = f"More runs that would settle it in 4 of 5 cases, if it is as it looks: {'; '.join(more)}." if more else ""
-    small = f"for {join_words(far)} it takes over {MOST_RUNS} of each, the difference is as small as that."
-    return f"{text} {capital(small)}".strip() if far else text
+    small = f"To settle {join_words(far)} would take over {MOST_RUNS} runs before and after: it differs that little."
+    return f"{text} {small}".strip() if far else text
 
 
 def _more(f: Changed) -> str:
@@ -99,9 +104,7 @@ def compared_text(
     rows = [_compared_row(m, r) for m in points]
     lines += table(["", f"mean of {n}", "+-", "predicted", f"{100 * p.band_level:.0f} % band", "", "runs inside"], rows,
                    kinds="lrrrrll")  # fmt: skip
-    differing = comparisons[0].differing
-    said = "; ".join(f"{key}: {a} predicted, {b} run" for key, a, b in differing[: 12 if full else 2])
-    lines += wrap(f"Not the same mill or setting: {said}. The prediction is not changed for it.") if differing else []
+    lines += differing_lines(comparisons[0], 12 if full else 2)
     lines += ["", *wrap(_basis([f for f in r.figures if f.name not in IN_FULL]))]
     lines += ["", *_each(r.figures, r.runs), *wrap(_how())] if full else []
     return "\n".join([*lines, *wrap("Causes of a miss are looked for in one run: compare it by itself.")]) + "\n"
@@ -183,8 +186,7 @@ def _value(f: Repeated) -> list[str]:
 def _spread(f: Repeated) -> list[str]:
     low, high = f.scatter.plausible
     unit, by = ("K", 1.0) if f.name in KELVIN else ("%", 100.0)
-    dof = f.scatter.dof
-    source = "assumed" if f.scatter.assumed else f"{dof} degrees of freedom"
+    source = "assumed" if f.scatter.assumed else "repeats"
     return [f"{digits(by * f.scatter.sd, 2)} {unit}", f"{digits(by * low, 2)} to {digits(by * high, 2)} {unit}", source]
 
 
