@@ -19,6 +19,7 @@ MOST_LINES = 23  # of the short answer: with the two lines of cautions it fits o
 _TEMPERATURES = ("air_temperature_K", "powder_temperature_K", "outlet_temperature_K")
 _FIRST = ("x10_m", "x50_m", "x90_m", "throughput_kg_s", "capacity_kg_s", "gross_J_kg", *_TEMPERATURES)
 _BRIEF = {"air_temperature_K": "air in the chamber", "capacity_kg_s": "largest feed rate"}  # so that the table fits
+_PER_FED = "Rate and energy are those of what was fed, lost powder too; `millsim run` tells them of what was caught."
 _NOTHING_FITTED = "The stored prediction was not changed and nothing was fitted; `millsim calibrate` does that."
 
 
@@ -59,7 +60,7 @@ def _said(c: RunComparison) -> str:
 def _kept() -> str:
     what = "within the band and 1.28 standard errors of the measurement (repeat, model and instrument) together"
     off = "Off: measured less predicted, in standard errors of the two together"
-    return f"Inside: {what}. {off}; x10, x50 and x90 count with their sieves. {_NOTHING_FITTED}"
+    return f"Inside: {what}. {off}; x10, x50 and x90 count with their sieves. {_PER_FED} {_NOTHING_FITTED}"
 
 
 def differing_lines(c: RunComparison, most: int) -> list[str]:
@@ -67,7 +68,7 @@ def differing_lines(c: RunComparison, most: int) -> list[str]:
     if not c.differing:
         return []
     said = "; ".join(f"{key}: predicted with {a}, run with {b}" for key, a, b in c.differing[:most])
-    more = f" and {len(c.differing) - most} more" if len(c.differing) > most else ""
+    more = f"; and {len(c.differing) - most} more" if len(c.differing) > most else ""
     said = said.replace("degC", "°C")
     return wrap(f"Not the same mill or setting: {said}{more}. The prediction is not changed for it.")
 

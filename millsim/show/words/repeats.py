@@ -86,7 +86,7 @@ def wanted(figures: list[Changed]) -> str:
     more = [f"{OUTPUTS[f.name].short} {_more(f)}" for f in open_ if f.more is not None]
     far = [OUTPUTS[f.name].short for f in open_ if f.more is None]
     text = f"More runs that would settle it in 4 of 5 cases, if it is as it looks: {'; '.join(more)}." if more else ""
-    small = f"To settle {join_words(far)} would take over {MOST_RUNS} runs before and after: it differs that little."
+    small = f"To settle {join_words(far)} would take over {MOST_RUNS} runs before and after: they differ so little."
     return f"{text} {small}".strip() if far else text
 
 
