@@ -200,7 +200,7 @@ def test_random_batches(mill, seed):
     assert out == pytest.approx(f["work"], rel=1e-9)
 
 
-@settings(parent=many, max_examples=8)
+@settings(parent=many, max_examples=5)
 @given(random_mills(), st.integers(0, 2**31))
 def test_random_predictions(mill, seed):
     # The whole way, both engines; only MillsimError may come out of it.
