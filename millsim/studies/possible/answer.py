@@ -11,7 +11,7 @@ from ...mill import cards
 from ...record.heatlimit import feed_sticks
 from .floor import FEED_M, Floor, floor_of
 from .points import points
-from .study import COLD_K, GRID_M, NOTHING, WARM_K, Need, need_of
+from .study import COLD_K, GRID_M, NEAR_K, NOTHING, WARM_K, Need, need_of
 
 EFFICIENCY = 0.6  # of a motor nobody said anything about (assumed: routers and grinders 0.5 to 0.7)
 FINEST_M, COARSEST_M = 20e-6, 2e-3  # that are answered for: of pieces of 4 mm
@@ -170,10 +170,10 @@ def _other_plastic(asked: Asked, watts: float) -> WayOut:
     """The plastic with a card that gives most at this fineness, but for the one asked about."""
     own = cards.shipped_name(asked.material)
 
+    feed_K = COLD_K if asked.feed_K <= COLD_K + NEAR_K else WARM_K  # what is kept, and never colder than it is fed
+
     def most(name: str) -> Rates:
-        return _rates(
-            need_of(name, asked.fineness, min(WARM_K, max(COLD_K, asked.feed_K))), asked.x_m, asked.efficiency
-        )
+        return _rates(need_of(name, asked.fineness, feed_K), asked.x_m, asked.efficiency)
 
     best = max((n for n in PLASTICS if n != own), key=lambda n: (most(n).likely, most(n).best))
     return WayOut("material", best, _times(watts, most(best)))

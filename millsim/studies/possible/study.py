@@ -20,6 +20,7 @@ from .usual import DRAWS, HOLES_M, SIZES, Tried, energy_at, near, try_usual, usu
 FILE = Path(__file__).with_name("study.toml")
 GRID_M = np.geomspace(20e-6, 3e-3, 16)
 WARM_K, COLD_K = 293.15, 195.15  # of the feed: a room, dry ice
+NEAR_K = 5.0  # to one of these, within which what was computed for it is taken (assumed: a few per cent of the rate)
 QUANTILES = {"high": 0.9, "likely": 0.5, "low": 0.1}  # of the powder per joule, over mills and draws
 BEST = 0.9  # of it, over draws, each with the better of the mills
 WITNESS = (1, 0.5e-3)  # mill and hole [m]
@@ -56,15 +57,14 @@ def need_of(
 ) -> Need:
     """What the usual mills need for a material, by the name of a card or a path; fineness: "x50" or "x90".
 
-    Of a shipped card between dry ice and a room what is kept, in proportion to the temperature; else computed.
+    Of a shipped card fed as warm as a room or as cold as dry ice, within NEAR_K, what is kept; else computed: between
+    the two a powder may be had as easily as from dry ice or not at all, so nothing is read off a line.
     """
     name = cards.shipped_name(material)
-    if cards.is_path(material) or name not in _kept() or not COLD_K <= feed_K <= WARM_K:
+    place = next((p for p, T in (("warm", WARM_K), ("cold", COLD_K)) if abs(feed_K - T) <= NEAR_K), None)
+    if cards.is_path(material) or name not in _kept() or place is None:
         return summed(try_usual(material, feed_K, DRAWS, HOLES_M, progress=progress), fineness)
-    warm, cold = (_kept_need(name, place, fineness) for place in ("warm", "cold"))
-    w = (feed_K - COLD_K) / (WARM_K - COLD_K)
-    near_one = warm if w >= 0.5 else cold
-    return Need({n: w * warm.per_J[n] + (1.0 - w) * cold.per_J[n] for n in warm.per_J}, near_one.idle, near_one.hard)
+    return _kept_need(name, place, fineness)
 
 
 def summed(t: Tried, fineness: str) -> Need:
