@@ -3,8 +3,9 @@
 Run in a process without numba, where the laws are plain Python. math.sqrt knows no units, so there it is
 replaced by a power; exp, log and the rest take numbers only, which is the check that their arguments are pure.
 Left out, because constants inside them carry units: air_density, air_viscosity, restitution, log_between (from 40 K
-above), enthalpy_rise, chamber_temperature, stickiness, opening_flow, bond_energy; and coarse_weight, which takes the
-logarithm of a size in metres (only ratios of its results are used), with those that call it.
+above), enthalpy_rise, chamber_temperature, stickiness, opening_flow, bond_energy, settling_size; and coarse_weight, which takes the
+logarithm of a size in metres (only ratios of its results are used), with those that call it, and breaking_work, which
+adds up over logarithms of sizes.
 """
 
 import json
@@ -141,6 +142,12 @@ CASES = {
     "dust_concentration": ("strength", ["2.8e-4 kg/s", "0.9", "0.01 m^3/s"], "kg/m^3"),
     "pin_for_moment": ("strength", ["10 N m", "2.35e8 Pa"], "m"),
     "impact_force": ("strength", ["50 m/s", "0.004 m", "1240 kg/m^3", "3e8 Pa"], "N"),
+    "surface_work": ("least", ["1150 J/m^2", "1180 kg/m^3", "0.0003 m", "0.004 m"], "J/kg"),
+    "cutting_work": ("least", ["3e8 J/m^3", "1150 J/m^2", "1180 kg/m^3", "0.0003 m"], "J/kg"),
+    "cake_resistance": ("filter", ["2e-5 m", "1180 kg/m^3", "1.8e-5 Pa s", "0.6"], "1/s"),
+    "loaded_resistance": ("filter", ["2e3 Pa s/m", "3e4 1/s", "0.2 kg/m^2"], "Pa s/m"),
+    "share_lost": ("filter", ["5e-6 1/s", "3600 s"], ""),
+    "mesh_thread": ("openings", ["0.0006 m", "0.3"], "m"),
 }
 
 # One argument of a wrong dimension each: a formula that swallowed it would prove nothing above.
@@ -166,6 +173,9 @@ WRONG = {
     "blower_for_flow": (4, "2e3 Pa s^2/m^6"),
     "coolant_ratio": (3, "1040 J/kg"),
     "rounded_radius": (1, "2e-9 m"),
+    "surface_work": (0, "1150 J/m^3"),
+    "cake_resistance": (2, "1.8e-5 Pa"),
+    "loaded_resistance": (1, "3e4 1/m"),
 }
 
 
@@ -233,6 +243,7 @@ def test_no_law_is_forgotten():
     left_out = {
         "air_density", "air_viscosity", "restitution", "log_between", "enthalpy_rise", "chamber_temperature",
         "stickiness", "opening_flow", "coarse_weight", "coarse_size", "finer_share", "bond_energy",
+        "breaking_work", "settling_size",
     }  # fmt: skip
     pure = {  # numbers in, number out
         "drag_coefficient", "bite_probability", "screening", "plate_loss", "pass_slow", "pass_skim", "mean_pass_skim",

@@ -290,7 +290,7 @@ def test_the_motor_alone_is_never_the_empty_mill():
     run = run_of(ALONE)
     b, text = close(run), " ".join(to_text(run, close(run)).split())
     assert (b.idle, b.net_energy, b.motor_alone.value) == (None, None, 95.0)
-    assert "net unknown, the empty mill was not measured" in text
+    assert "energy above idling: unknown, the empty mill was not measured" in text
     assert "power, motor alone 95" in text and "power, empty mill" not in text
 
 
