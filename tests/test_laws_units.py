@@ -3,9 +3,9 @@
 Run in a process without numba, where the laws are plain Python. math.sqrt knows no units, so there it is
 replaced by a power; exp, log and the rest take numbers only, which is the check that their arguments are pure.
 Left out, because constants inside them carry units: air_density, air_viscosity, restitution, log_between (from 40 K
-above), enthalpy_rise, chamber_temperature, stickiness, opening_flow, bond_energy, settling_size; and coarse_weight, which takes the
-logarithm of a size in metres (only ratios of its results are used), with those that call it, and breaking_work, which
-adds up over logarithms of sizes.
+above), enthalpy_rise, chamber_temperature, stickiness, opening_flow, bond_energy, settling_size; and coarse_weight,
+which takes the logarithm of a size in metres (only ratios of its results are used), with those that call it, and
+breaking_work, which adds up over logarithms of sizes.
 """
 
 import json
