@@ -195,7 +195,7 @@ def typed_at_a_terminal(folder, keys):
         except OSError:  # Linux says so at the end
             break
         shown += part
-        if left and shown.count(b"  > ") > prompts:
+        if left and shown.endswith(b"  > ") and shown.count(b"  > ") > prompts:  # not a line drawn again
             prompts = shown.count(b"  > ")
             os.write(ours, left.pop(0))
     os.close(ours)
