@@ -213,3 +213,11 @@ def test_command_keys_and_refusals(tmp_path):
     none = [w for s in (*COARSE, "feed.material=pe_pp", "rotor.edge=blunt") for w in ("--set", s)]
     no = CliRunner().invoke(cli, ["day", mill, "--draws", "0", *none])
     assert no.exit_code == 3 and "makes nothing in a day" in no.stdout
+
+
+def test_powder_of_which_nobody_knows_how_warm_it_is_does_not_count_as_cool():
+    minutes = np.zeros(3)
+    still = study.Course(minutes, minutes, minutes, np.array([nan, 320.0, nan]), minutes, minutes, minutes, (), 0.0)
+    assert not study.too_warm(still, 340.0)  # while nothing is milled nothing is warm
+    milling = replace(still, rate_kg_s=np.array([0.0, 1e-3, 1e-3]))
+    assert study.too_warm(milling, 340.0) and not study.too_warm(replace(milling, outlet_K=minutes + 339.0), 340.0)

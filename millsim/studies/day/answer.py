@@ -123,7 +123,7 @@ def _planned(
 
     def tried(changed: Setting) -> tuple[bool, float]:
         c = course(s, w, changed, loads, room_K)
-        return not (c.outlet_K > most_K).any(), c.kg
+        return not too_warm(c, most_K), c.kg
 
     for _ in range(ROUNDS if len(free) > 1 else 1):
         before = plan
@@ -138,13 +138,18 @@ def _planned(
     return plan, tuple(n.removesuffix("_every_s") for n in free)
 
 
+def too_warm(c: Course, most_K: float) -> bool:
+    """Whether what a day makes ever leaves warmer than that, or nobody knows how warm."""
+    return bool(((c.rate_kg_s > 0.0) & ~(c.outlet_K <= most_K)).any())
+
+
 def _cooler(
     s: States, w: Warming, plan: Setting, loads: Loads, room_K: float, advised_K: float
 ) -> tuple[float, float] | None:  # fmt: skip
     """(interval between cleanings of the filter [s], what the day then makes [kg]) that stays within what is advised;
     None where none does."""
     made = [(every, course(s, w, replace(plan, filter_every_s=every), loads, room_K)) for every in EVERY_S]
-    kept = [(every, c.kg) for every, c in made if not (c.outlet_K > advised_K + 0.5).any()]
+    kept = [(every, c.kg) for every, c in made if not too_warm(c, advised_K + 0.5)]
     return max(kept, key=lambda x: x[1], default=None)
 
 
