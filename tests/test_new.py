@@ -184,22 +184,26 @@ def typed_at_a_terminal(folder, keys):
     child = subprocess.Popen(command, cwd=folder, stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True,
                              preexec_fn=_own_terminal)  # fmt: skip
     os.close(theirs)
-    shown, left, prompts, end = b"", list(keys), 0, time.monotonic() + 60.0
+    shown, left, typed, end = b"", list(keys), -1, time.monotonic() + 60.0
     while time.monotonic() < end:
         if not select.select([ours], [], [], 0.1)[0]:
             if child.poll() is not None:
                 break
+            if left and len(shown) > typed and _last_line(shown) == b"  > ":  # a prompt that waits
+                typed = len(shown)
+                os.write(ours, left.pop(0))
             continue
         try:
-            part = os.read(ours, 65536)
+            shown += os.read(ours, 65536)
         except OSError:  # Linux says so at the end
             break
-        shown += part
-        if left and shown.endswith(b"  > ") and shown.count(b"  > ") > prompts:  # not a line drawn again
-            prompts = shown.count(b"  > ")
-            os.write(ours, left.pop(0))
     os.close(ours)
     return shown.decode(), child.wait(timeout=30)
+
+
+def _last_line(shown):
+    """What stands in the line of the cursor, without what moves or colours it."""
+    return re.sub(rb"\x1b\[\??[0-9;]*[a-zA-Z]", b"", shown.rpartition(b"\n")[2]).rpartition(b"\r")[2]
 
 
 def _own_terminal():
