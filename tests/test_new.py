@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from terminal import own_terminal
 
 from millsim.base.reading.values import Bad
 from millsim.commands.main import cli
@@ -182,7 +183,7 @@ def typed_at_a_terminal(folder, keys):
     ours, theirs = pty.openpty()
     command = [sys.executable, "-m", "millsim", "new", "mill.toml"]
     child = subprocess.Popen(command, cwd=folder, stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True,
-                             preexec_fn=_own_terminal)  # fmt: skip
+                             preexec_fn=own_terminal)  # fmt: skip
     os.close(theirs)
     shown, left, typed, end = b"", list(keys), -1, time.monotonic() + 60.0
     while time.monotonic() < end:
@@ -204,13 +205,6 @@ def typed_at_a_terminal(folder, keys):
 def _last_line(shown):
     """What stands in the line of the cursor, without what moves or colours it."""
     return re.sub(rb"\x1b\[\??[0-9;]*[a-zA-Z]", b"", shown.rpartition(b"\n")[2]).rpartition(b"\r")[2]
-
-
-def _own_terminal():
-    import fcntl
-    import termios
-
-    fcntl.ioctl(0, termios.TIOCSCTTY, 0)
 
 
 def test_ctrl_d_and_ctrl_c_at_a_terminal_leave_nothing_behind(tmp_path):
