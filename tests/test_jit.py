@@ -4,6 +4,11 @@ import ast
 import functools
 import importlib
 import inspect
+import json
+import logging
+import os
+import pickle
+import subprocess
 import sys
 from pathlib import Path
 
@@ -12,7 +17,7 @@ import pytest
 from numba.core.dispatcher import Dispatcher
 
 import millsim
-from millsim.base.numerics import jit
+from millsim.base.numerics import jit, kept
 from millsim.laws.air import air_density
 
 PACKAGE = Path(millsim.__file__).parent
@@ -118,26 +123,225 @@ def test_copies_of_the_same_sources_share_their_compiled_code(tmp_path, monkeypa
 
 
 def doubled(x):
-    """What the test of damaged files compiles."""
+    """What the tests of kept code compile."""
     return 2.0 * x
 
 
+class Planted:
+    """A pickle that runs something when it is read."""
+
+    def __reduce__(self):
+        return Path.touch, (Path("planted code ran"),)
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch):
+    """A cache folder of its own, in which nothing has been said yet."""
+    kept.say.cache_clear()
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("MILLSIM_CACHE_DIR", str(tmp_path / "cache"))
+    yield use(monkeypatch, "code")
+    kept.say.cache_clear()
+    assert not Path("planted code ran").exists()
+
+
+def use(monkeypatch, name):
+    """Open a folder as a new process does."""
+    path, why = kept.open_folder(name)
+    monkeypatch.setattr(jit, "CACHE_FOLDER", path)
+    monkeypatch.setattr(jit, "_WHY_NOT_KEPT", why)
+    return None if path is None else Path(path)
+
+
+def works(hits):
+    """Compile and call: the answer is right, and code was or was not there."""
+    made = jit.law(doubled)
+    assert made(1.5) == 3.0
+    assert sum(made.stats.cache_hits.values()) == hits
+    assert sum(made.stats.cache_misses.values()) == 1 - hits
+
+
+def said(caplog, words):
+    """One line was said, with these words in it."""
+    (line,) = [r.getMessage() for r in caplog.records if r.name == "millsim"]
+    assert line.startswith("Note: ") and words in line, line
+    caplog.clear()
+
+
+def code_files(folder):
+    """The two files of one compiled function: index and code."""
+    found = sorted(p for p in folder.rglob("*") if p.suffix in (".nbi", ".nbc"))
+    assert [p.suffix for p in found] == [".nbc", ".nbi"]
+    return found
+
+
 @pytest.mark.parametrize("suffix", [".nbi", ".nbc"])
-@pytest.mark.parametrize("left", [0, 40])
-def test_damaged_files_of_compiled_code_are_made_anew(tmp_path, monkeypatch, suffix, left):
-    monkeypatch.setattr(jit, "CACHE_FOLDER", str(tmp_path))
-    assert jit.law(doubled)(1.5) == 3.0
-    kept = [p for p in tmp_path.rglob("*") if p.suffix == suffix]
-    assert len(kept) == 1
-    whole = kept[0].read_bytes()
-    kept[0].write_bytes(whole[:left])
-    assert jit.law(doubled)(1.5) == 3.0
+def test_damaged_files_of_compiled_code_are_noticed_and_made_anew(folder, caplog, suffix):
+    works(0)
+    (file,) = [p for p in code_files(folder) if p.suffix == suffix]
+    whole = file.read_bytes()
+    middle = len(whole) // 2
+    flipped = whole[:middle] + bytes([whole[middle] ^ 1]) + whole[middle + 1 :]
+    for damaged in (b"", whole[:40], whole[:-1], whole + b"0", flipped, pickle.dumps(Planted())):
+        file.write_bytes(damaged)
+        works(0)
+        works(1)
+    said(caplog, "is damaged")
+
+
+def test_every_flipped_byte_of_kept_code_is_noticed(folder):
+    path = str(folder / "file")
+    kept.write_whole(path, b"some code")
+    whole = Path(path).read_bytes()
+    assert kept.read_whole(path) == b"some code"
+    for i in range(len(whole)):
+        Path(path).write_bytes(whole[:i] + bytes([whole[i] ^ 255]) + whole[i + 1 :])
+        assert kept.read_whole(path) is None
+
+
+def test_code_in_the_place_of_another_signature_is_not_taken(folder):
+    """As it may be where two processes number their files at once."""
+    made = jit.law(doubled)
+    assert made(1.5) == 3.0 and made(1) == 2.0
+    one, two = sorted(folder.rglob("*.nbc"))
+    one.write_bytes(two.read_bytes())
     again = jit.law(doubled)
-    assert again(1.5) == 3.0
-    assert sum(again.stats.cache_hits.values()) == 1  # what was damaged is whole again: nothing is compiled now
-    assert sum(again.stats.cache_misses.values()) == 0
-    (tmp_path / "lock").unlink()
-    (tmp_path / "lock").mkdir()  # nothing can be kept any more
-    for path in kept:
-        path.unlink()
-    assert jit.law(doubled)(1.5) == 3.0
+    assert again(1.5) == 3.0 and again(1) == 2.0
+    assert sum(again.stats.cache_misses.values()) == 1
+
+
+def test_two_processes_that_keep_code_at_once_get_their_own(folder, monkeypatch):
+    """The second compiles while the first, which has read the index, is about to write it."""
+    reads, load = [], kept.CodeFiles._load_index
+
+    def slow_load(self):
+        index = load(self)
+        reads.append(1)
+        if len(reads) == 2:  # the first read looks for code, the second is in the midst of keeping it
+            monkeypatch.setattr(kept, "_PATIENCE_S", 0.0)
+            second = jit.law(doubled)
+            assert second(1) == 2.0
+        return index
+
+    monkeypatch.setattr(kept.CodeFiles, "_load_index", slow_load)
+    first = jit.law(doubled)
+    assert first(1.5) == 3.0
+    again = jit.law(doubled)
+    assert again(1.5) == 3.0 and again(1) == 2.0
+
+
+def test_the_cache_folder_is_the_users_alone(folder):
+    before = os.umask(0)
+    try:
+        works(0)
+    finally:
+        os.umask(before)
+    places = [folder.parent, folder, *folder.rglob("*.nb?"), *(p for p in folder.iterdir() if p.is_dir())]
+    assert len(places) == 5
+    assert all(p.stat().st_mode & 0o077 == 0 for p in places)
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid"), reason="needs owners and modes of files")
+@pytest.mark.parametrize("how", ["others may write", "of another user"])
+def test_a_folder_that_others_could_put_code_into_is_not_used(folder, monkeypatch, caplog, how):
+    works(0)
+    for file in code_files(folder):
+        file.unlink()
+        kept.write_whole(str(file), pickle.dumps(Planted()))  # with its checksum: only owner and mode tell
+    if how == "others may write":
+        folder.chmod(0o777)
+    else:
+        monkeypatch.setattr(os, "geteuid", lambda: folder.stat().st_uid + 1)
+    assert use(monkeypatch, "code") is None
+    works(0)
+    works(0)
+    said(caplog, "code put there would be run")
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid"), reason="needs owners and modes of files")
+def test_a_file_that_another_could_write_is_not_read(folder, caplog):
+    works(0)
+    for file in code_files(folder):
+        kept.write_whole(str(file), pickle.dumps(Planted()))
+        file.chmod(0o666)
+    works(0)
+    said(caplog, "may be written by other users")
+
+
+def test_a_full_disk_stops_nothing_and_leaves_nothing(folder, monkeypatch, caplog):
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "replace", full)
+        works(0)
+        works(0)
+    said(caplog, "the disk is full")
+    assert [p.name for p in folder.rglob("*") if p.is_file()] == ["lock"]
+    works(0)
+    works(1)
+
+
+def test_a_folder_that_became_another_thing_stops_nothing(folder, caplog):
+    works(0)
+    (folder / "lock").unlink()
+    (folder / "lock").mkdir()
+    for file in code_files(folder):
+        file.unlink()
+    works(0)
+    said(caplog, "cannot write to")
+
+
+@pytest.mark.parametrize("home", ["none", "a file"])
+def test_without_a_home_that_can_be_written_all_works(folder, monkeypatch, caplog, home):
+    monkeypatch.delenv("MILLSIM_CACHE_DIR")
+    monkeypatch.delenv("XDG_CACHE_HOME", raising=False)
+    if home == "none":
+        monkeypatch.setattr(Path, "home", lambda: Path("~none").expanduser())
+    else:
+        (folder / "home").write_text("")
+        monkeypatch.setenv("HOME", str(folder / "home"))
+    assert use(monkeypatch, "code") is None
+    works(0)
+    works(0)
+    said(caplog, "MILLSIM_CACHE_DIR names another folder")
+
+
+def test_what_is_said_goes_to_stderr_where_nobody_set_up_logging():
+    assert logging.getLogger("millsim").getEffectiveLevel() <= logging.WARNING
+    assert not logging.getLogger("millsim").handlers  # so that the handler of last resort prints the bare line
+
+
+PREDICT = """
+import json, sys
+from millsim.forecast.run import predict
+from millsim.mill.config.mill import load_config
+sets = ["feed.rate='500 g/h'", "run.class_ratio=1.6", "run.histories=100", "run.x50_error=0"]
+found = predict(load_config(sys.argv[1], sets + ["run.band_samples=0", "run.trace=false"]), engine="both", seed=3)
+print(json.dumps([{k: s.value for k, s in e.scalars.items() if s.value == s.value} for e in (found.main, found.other)]))
+"""
+
+
+def test_a_prediction_by_both_engines_is_the_same_where_nothing_is_compiled(capsys, monkeypatch):
+    config = str(PACKAGE.parent / "configs" / "demo.toml")
+    monkeypatch.setattr(sys, "argv", ["", config])
+    exec(PREDICT, {})
+    balance, histories = json.loads(capsys.readouterr().out)
+    done = subprocess.run(
+        [sys.executable, "-W", "error", "-c", PREDICT, config],
+        env={**os.environ, "NUMBA_DISABLE_JIT": "1"}, capture_output=True, text=True,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    plain_balance, plain_histories = json.loads(done.stdout)
+    assert plain_balance == pytest.approx(balance, rel=1e-9)
+    assert plain_histories == pytest.approx(histories, rel=1e-9)
+    assert len(balance) > 10 and len(histories) > 10
+
+
+def test_records_read_by_name_also_where_numpy_has_another_meaning_of_it(monkeypatch):
+    monkeypatch.setattr(jit.SETTINGS, "DISABLE_JIT", 1)
+    rows = np.zeros(2, jit.record([("shape", "f8"), ("T", "f8"), ("pair", "f8", (2,))]))
+    row = rows[1]
+    row.shape, row.T, row.pair[1] = 3.0, 4.0, 5.0
+    assert rows[1].shape == 3.0 and rows["T"][1] == 4.0 and rows[1].pair.tolist() == [0.0, 5.0]
+    assert rows[0].shape == 0.0 and rows.shape == (2,) and row.dtype == rows.dtype

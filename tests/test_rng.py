@@ -109,3 +109,5 @@ def test_works_without_a_writable_cache(tmp_path):
     run = subprocess.run(command, env=env, capture_output=True, text=True)
     assert run.returncode == 0, run.stderr
     assert run.stdout.startswith("None 0.17868180984823467")
+    (line,) = run.stderr.splitlines()
+    assert line.startswith("Note: compiled code is not kept")

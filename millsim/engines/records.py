@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..base.numerics.jit import law
+from ..base.numerics.jit import law, record
 from ..mill.chamber import N_RATES, STRIKES
 
 BINS = 6  # obliquity bins of equal probability
@@ -26,7 +26,7 @@ GAIN, PER, OUT = range(
 
 # Flows of one chamber state. Hits, fractures, chips, nips, tries, exits: kg/s of charge they happen to.
 # The rest: watts. The Monte Carlo engine tallies the same fields.
-FLOWS = np.dtype(
+FLOWS = record(
     [
         (name, "f8")
         for name in "bar_hits pin_hits bar_above pin_above bar_fractures pin_fractures chips dust nips tries "
@@ -34,11 +34,11 @@ FLOWS = np.dtype(
     ]
 )
 # Powers of one settled state [W], and how warm the charge leaves: T_out = warmed T + offset.
-POWERS = np.dtype(
+POWERS = record(
     [(name, "f8") for name in "windage bearings striking nip plough layer_drive shaft warmed offset".split()]
 )
 # One step of a batch: its end [s], kg left, temperatures [K], shaft power [W], loads on jam and chamber.
-BATCH_STEP = np.dtype([(name, "f8") for name in "end left T T_casing shaft jam chamber".split()])
+BATCH_STEP = record([(name, "f8") for name in "end left T T_casing shaft jam chamber".split()])
 FLOW_NAMES: tuple[str, ...] = FLOWS.names or ()  # by numpy's types a dtype may have none
 
 

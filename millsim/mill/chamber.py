@@ -7,9 +7,7 @@ of the laws at a size x is computed here, once, in `size_rates` and `strike_ener
 from math import pi, sqrt
 from typing import NamedTuple
 
-import numpy as np
-
-from ..base.numerics.jit import law
+from ..base.numerics.jit import law, record
 from ..laws import air, breakage, cutting, drive, heat, motion, sieving
 
 GEOMETRY = (
@@ -40,7 +38,7 @@ EDGE = ("edge_share", "edge_radius", "chip_size", "bite_friction")  # model para
 CURVE_POINTS = 8
 
 # One mill with one draw of its uncertain parameters; SI units; names as in the config and the cards.
-MILL = np.dtype(
+MILL = record(
     [(name, "f8") for name in (*GEOMETRY, *SETTING, *MATERIAL, *MODEL, *EDGE, "chip_exponent")]
     + [("other_share", "f8", (2,))]
     + [(f"other_{name}", "f8", (2,)) for name in EDGE]
@@ -51,7 +49,7 @@ MILL = np.dtype(
 # omega [rad/s], effective tip speed v [m/s], air flow Q [m3/s] (at T), mean residence time of the charge [s].
 # at_rate is 1 where the feed rate is given and the hold-up sought, 0 the other way round; lumped is 1 in a batch,
 # where the charge is the heat store and has the temperature T.
-STATE = np.dtype([(name, "f8") for name in "F M T unblinded omega v Q residence at_rate lumped".split()])
+STATE = record([(name, "f8") for name in "F M T unblinded omega v Q residence at_rate lumped".split()])
 
 # Rates and strengths at one size; the columns of a rate table. Monte Carlo reads those up to `nip` at every event.
 RATE_COLUMNS = tuple(
@@ -66,7 +64,7 @@ THRESHOLD, GRIP, GRIP_PAIR, OPEN_HOLE = range(STILL)
 NEVER = 1e30  # J/kg: what a chip would have to be paid where none can come off
 
 # What one kilogram per second of strikes costs and yields, the layer and the air: constants of a frozen state.
-STRIKES = np.dtype(
+STRIKES = record(
     [
         (name, "f8")
         for name in "v kappa e_bar e_pin survive v_throw layer_energy edge_share heat_bar heat_pin depth exposed "

@@ -3,29 +3,23 @@
 Numba's own cache is keyed by the file a function stands in, not by the functions and constants it uses from
 other files: after editing a law, a cached kernel in another file would go on with the old one (numba issue
 1833). So the cache folder here is named by a hash over all sources of the package and the versions that
-compiled them; an edit opens a new folder, and copies of the same sources elsewhere share it. Without a writable
-folder nothing is cached, and all still works.
+compiled them; an edit opens a new folder, and copies of the same sources elsewhere share it. Without a folder that
+can be used nothing is kept, and all still works (`kept.py`).
 """
 
-import contextlib
 import functools
 import hashlib
-import os
-import pickle
 import sys
-import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numba
+import numpy as np
 from numba import types
 from numba.core import caching
 
-try:
-    import fcntl
-except ImportError:  # Windows
-    fcntl = None  # type: ignore[assignment]
+from . import kept
 
 SETTINGS: Any = numba.config  # its names are made as it is imported
 _PACKAGE = Path(__file__).resolve().parents[2]
@@ -46,28 +40,7 @@ def source_hash(package: Path = _PACKAGE) -> str:
     return digest.hexdigest()[:16]
 
 
-def _base_folder() -> Path:
-    """The per-user cache folder: MILLSIM_CACHE_DIR, else XDG_CACHE_HOME/millsim, else ~/.cache/millsim."""
-    if own := os.environ.get("MILLSIM_CACHE_DIR"):
-        return Path(own)
-    if xdg := os.environ.get("XDG_CACHE_HOME"):
-        return Path(xdg) / "millsim"
-    return Path.home() / ".cache" / "millsim"
-
-
-def _writable_cache_folder() -> str | None:
-    """Make the hashed folder and prove that it takes a file; None where it does not."""
-    try:
-        folder = _base_folder() / f"numba-{source_hash()}"
-        folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryFile(dir=folder):
-            pass
-    except (OSError, RuntimeError):  # RuntimeError: no home folder
-        return None
-    return str(folder)
-
-
-CACHE_FOLDER = _writable_cache_folder()
+CACHE_FOLDER, _WHY_NOT_KEPT = kept.open_folder(f"numba-{source_hash()}")
 
 
 class _Place(caching._CacheLocator):
@@ -87,6 +60,10 @@ class _Place(caching._CacheLocator):
         own = parent.relative_to(_PACKAGE).parts if parent.is_relative_to(_PACKAGE) else parent.parts[1:]
         return str(Path(CACHE_FOLDER or "", "_".join(own) or "top"))
 
+    def ensure_cache_path(self) -> None:
+        """Make the folder, for the user alone."""
+        Path(self.get_cache_path()).mkdir(mode=0o700, exist_ok=True)
+
     def get_source_stamp(self) -> str:
         """Of the file's content: that of all others is in the name of the cache folder."""
         return hashlib.sha256(self._file.read_bytes()).hexdigest()
@@ -100,36 +77,35 @@ class _Code(caching.CompileResultCacheImpl):
     _locator_classes = [_Place]
 
 
-class _Cache(caching.FunctionCache):
-    _impl_class = _Code
+class _Row(np.void):  # type: ignore[misc]
+    """A record whose fields are read by name as compiled code reads them, also those that numpy calls otherwise."""
 
-    def load_overload(self, sig, target_context) -> Any:
-        """Code that was kept; None, and the function is compiled anew, where its files are damaged."""
+    def __getattribute__(self, name: str) -> Any:
         try:
-            return super().load_overload(sig, target_context)
-        except (OSError, EOFError, ValueError, TypeError, pickle.UnpicklingError):
-            with contextlib.suppress(OSError):
-                self.flush()
-            return None
+            return self[name]
+        except (ValueError, IndexError):
+            return super().__getattribute__(name)
 
-    def save_overload(self, sig, data) -> None:
-        """One process at a time: two that number their files alike would take each other's code for their own.
+    def __setattr__(self, name: str, value: Any) -> None:
+        self[name] = value
 
-        What cannot be kept, on a full disk or in a folder that became another's, is compiled again next time.
-        """
-        with contextlib.suppress(OSError), Path(CACHE_FOLDER or "", "lock").open("w") as lock:
-            if fcntl is not None:
-                fcntl.flock(lock, fcntl.LOCK_EX)
-            super().save_overload(sig, data)
+
+def record(fields: list[tuple]) -> np.dtype:
+    """The type of records that compiled code reads as `r.name`; so does Python where nothing is compiled.
+
+    fields: as of numpy.dtype.
+    """
+    return np.dtype((_Row, fields)) if SETTINGS.DISABLE_JIT else np.dtype(fields)
 
 
 def _compile(function: Callable, signature=None, **options) -> Callable:
     """numba.njit with the cache of this package."""
     options = {"error_model": "numpy", "no_cfunc_wrapper": True, **options}
     made: Any = numba.njit(**options)(function)
-    if CACHE_FOLDER is not None and not SETTINGS.DISABLE_JIT:
-        made._cache = _Cache(function)
-    if signature is not None and not SETTINGS.DISABLE_JIT:
+    if SETTINGS.DISABLE_JIT:
+        return made
+    made._cache = kept.FunctionCache(function, _Code, CACHE_FOLDER) if CACHE_FOLDER else kept.NotKept(_WHY_NOT_KEPT)
+    if signature is not None:
         made.compile(signature)
         made.disable_compile()
     return made
