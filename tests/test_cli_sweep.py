@@ -17,6 +17,8 @@ from sweeps import tornado_once
 
 from millsim.commands import main
 from millsim.explore.sweep import read
+from millsim.show.plots import sweep as figures
+from millsim.version import __version__
 
 ROOT = Path(__file__).resolve().parent.parent
 CONFIGS = ROOT / "configs"
@@ -296,6 +298,77 @@ class TestFiles:
         assert (tmp_path / "s.csv").read_text() == "mine"
         assert names(tmp_path) == ["s.csv"]
 
+    def test_the_same_command_goes_on_after_a_kill_while_drawing(self, tmp_path, monkeypatch):
+        folder_with(tmp_path, HEAD + GAP)
+        every = figures._drawings
+        monkeypatch.setattr(figures, "_drawings", lambda *of: dict(list(every(*of).items())[:2]))
+        also = ("--csv", tmp_path / "s.csv", "--plots", tmp_path / "figs")
+        assert sweep(tmp_path, *also).exit_code == 0
+        whole = {p: p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()}
+        first, second = sorted((tmp_path / "figs").iterdir())
+        second.unlink()  # as it is left by a kill: files are there whole or not at all
+        assert sweep(tmp_path, *also).exit_code == 0
+        assert {p: p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()} == whole
+        (tmp_path / "s.csv").write_text("mine")
+        (tmp_path / "s.h5").unlink()  # whether it is whole is not known: refused before computing
+        result = sweep(tmp_path, *also)
+        assert result.exit_code == 2 and "--csv" in errors(result)[0]
+        assert not (tmp_path / "s.h5").exists()
+        (tmp_path / "s.h5").write_bytes(whole[tmp_path / "s.h5"])
+        result = sweep(tmp_path, *also)
+        assert result.exit_code == 2 and "s.csv: exists already; use --force" in errors(result)[0]
+        assert (tmp_path / "s.csv").read_text() == "mine"
+        (tmp_path / "s.csv").unlink()
+        first.write_bytes(b"mine")
+        result = sweep(tmp_path, *also)
+        assert result.exit_code == 2 and "exists already; use --force" in errors(result)[0]
+        assert first.read_bytes() == b"mine"
+
+    def test_a_changed_law_asks_for_force_and_is_named(self, tmp_path, monkeypatch):
+        folder_with(tmp_path, HEAD + GAP)
+        assert sweep(tmp_path).exit_code == 0
+        before = (tmp_path / "s.h5").read_bytes()
+        monkeypatch.setattr("millsim.explore.sweep.identity.MODEL_VERSION", "next")
+        (error,) = errors(sweep(tmp_path))
+        assert "holds another sweep: 0 of the 3 points asked for are in it; changed since: model version: " in error
+        assert "-> next" in error and "--force" in error
+        assert (tmp_path / "s.h5").read_bytes() == before
+        result = sweep(tmp_path, "--force")
+        assert "3 points computed, 0 reused" in result.stderr
+
+    def test_points_keep_the_version_that_computed_them(self, tmp_path, monkeypatch):
+        folder_with(tmp_path, HEAD + GAP.replace(', "4 mm"', ""))
+        monkeypatch.setattr("millsim.explore.sweep.runner.__version__", "0.0.9")
+        assert sweep(tmp_path).exit_code == 0
+        monkeypatch.undo()
+        assert sweep(tmp_path).exit_code == 0
+        assert read.read(tmp_path / "s.h5").version == "0.0.9"
+        (tmp_path / "s.toml").write_text(HEAD + GAP)
+        assert sweep(tmp_path, "--force").exit_code == 0
+        assert read.read(tmp_path / "s.h5").version == f"0.0.9, {__version__}"
+
+    @pytest.mark.parametrize("damage", ["cut", "first bytes", "a bit"])
+    def test_a_damaged_sweep_file_is_made_anew_from_its_points(self, tmp_path, damage):
+        folder_with(tmp_path, HEAD + GAP)
+        assert sweep(tmp_path).exit_code == 0
+        file = tmp_path / "s.h5"
+        whole = file.read_bytes()
+        middle = len(whole) // 2
+        spoilt = {
+            "cut": whole[:middle],
+            "first bytes": bytes(512) + whole[512:],
+            "a bit": whole[:middle] + bytes([whole[middle] ^ 1]) + whole[middle + 1 :],
+        }[damage]
+        file.write_bytes(spoilt)
+        result = sweep(tmp_path)
+        assert result.exit_code == 0, result.stderr
+        assert "0 points computed, 3 reused" in result.stderr
+        assert file.read_bytes() == whole
+        file.write_bytes(spoilt)
+        (tmp_path / "s.points").unlink()  # perhaps of another sweep
+        assert "exists already and is no sweep file" in errors(sweep(tmp_path))[0]
+        assert file.read_bytes() == spoilt
+
     @pytest.mark.parametrize(
         ("out", "words"), [("s.csv", "ends in .h5"), ("none/s.h5", "is not a folder"), (".", "is a folder")]
     )
@@ -392,7 +465,7 @@ class TestTrouble:
         assert result.exit_code == 0
         known = int(re.search(r"; (\d+) known already", result.stderr)[1])
         assert 5 <= known < 48
-        assert known == int(kept[1]) - 1  # the mill as built is kept too
+        assert known == int(kept[1])
         assert (tmp_path / "s.h5").read_bytes() == whole[0]
 
     @pytest.mark.parametrize("share", [0.0, 0.3, 0.95])

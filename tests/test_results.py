@@ -256,6 +256,65 @@ def test_writer_killed_half_way_leaves_no_file_of_that_name(tmp_path):
         read.read(tmp_path / "r.h5")
 
 
+@pytest.mark.skipif(os.name != "posix", reason="a writer is looked for by the number of its process")
+def test_litter_of_dead_writers_is_cleared_and_that_of_live_ones_is_not(tmp_path):
+    dead = subprocess.Popen(["true"])
+    dead.wait()
+    machine = files._machine()
+    old, young = tmp_path / ".millsim-0123456789ab.tmp", tmp_path / ".millsim-ba9876543210.tmp"
+    killed = tmp_path / f".millsim-{machine}-{dead.pid}-0123456789ab.tmp"
+    alive = tmp_path / f".millsim-{machine}-{os.getppid()}-0123456789ab.tmp"
+    elsewhere = tmp_path / f".millsim-00000000-{dead.pid}-0123456789ab.tmp"
+    mine = tmp_path / "notes.tmp"
+    for file in (old, young, killed, alive, elsewhere, mine):
+        file.write_bytes(b"half")
+    os.utime(old, (0, 0))
+    files.write_bytes(tmp_path / "r", b"whole")
+    assert sorted(tmp_path.iterdir()) == sorted([young, alive, elsewhere, mine, tmp_path / "r"])
+
+
+@pytest.mark.parametrize("force", [False, True])
+@pytest.mark.parametrize("there", [False, True])
+def test_tables_on_a_full_disk_are_all_there_or_none(tmp_path, monkeypatch, force, there):
+    tables, count = tmp_path / "tables", [0]
+    if there:
+        tables.mkdir()
+        (tables / "limits.csv" if force else tables / "mine.csv").write_text("mine")
+    real = files.write_through
+
+    def full(path, data):
+        count[0] += 1
+        real(path, data[:10] if count[0] == 5 else data)
+        if count[0] == 5:
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(files, "write_through", full)
+    with pytest.raises(MillsimError, match="cannot write .*: the disk is full; make room"):
+        export.write_csv(fake_prediction(), tables, force)
+    if there:
+        assert [p.read_text() for p in tables.iterdir()] == ["mine"]
+    else:
+        assert not tables.exists()
+    monkeypatch.undo()
+    assert len(export.write_csv(fake_prediction(), tables, force)) > 7
+    assert not list(tables.glob(".*"))
+
+
+def test_tables_take_none_that_appears_meanwhile(tmp_path, monkeypatch):
+    tables, real, count = tmp_path / "tables", files._publish, [0]
+
+    def publish(temporary, path, force):
+        count[0] += 1
+        if count[0] == 3:
+            path.write_text("mine")
+        real(temporary, path, force)
+
+    monkeypatch.setattr(files, "_publish", publish)
+    with pytest.raises(InputError, match="exists already; use --force"):
+        export.write_csv(fake_prediction(), tables)
+    assert [p.read_text() for p in tables.iterdir()] == ["mine"]
+
+
 def test_file_without_status_is_not_taken_for_finished(path):
     with h5py.File(path, "r+") as file:
         del file.attrs["status"]

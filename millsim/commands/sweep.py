@@ -1,5 +1,6 @@
 """`millsim sweep`: many mills over night, safe from a pulled plug. Heavy imports stay inside."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 import click
@@ -34,7 +35,7 @@ def sweep(ctx, plan, out, workers, scheduler, csv_file, plots, so_far, settings,
     made = read_plan(plan, list(settings))
     out = out or Path(f"{plan.stem}.h5")
     points_file = out.with_suffix(".points")
-    _check_outputs(made, out, csv_file, plots, force)
+    again = _check_outputs(made, out, points_file, csv_file, plots, force)
     from ..explore.sweep.gather import collect
     from ..explore.sweep.journal import open_journal
 
@@ -56,22 +57,28 @@ def sweep(ctx, plan, out, workers, scheduler, csv_file, plots, so_far, settings,
         lambda: words.to_json(found, report, out),
         lambda: words.text(found),
         exit_code(int(found.points.status.min())),  # that of the best point
-        _written(ctx, found, out, csv_file, plots, force),
+        _written(ctx, found, out, csv_file, plots, force, again),
         words.after(report, found),
         caution=cautions.at("sweep", *cautions.cases_of_sweep(found)),
         short=lambda: whole(words.text(found)),
     )
 
 
-def _check_outputs(plan, out: Path, csv_file: Path | None, plots: Path | None, force: bool) -> None:
-    """Find out before computing whether the results could be kept. A file of the same sweep may be renewed."""
+def _check_outputs(plan, out: Path, points_file: Path, csv_file: Path | None, plots: Path | None, force: bool) -> bool:
+    """Find out before computing whether the results could be kept; whether this sweep was whole already.
+
+    A file of the same sweep may be renewed. Of a sweep that was whole nothing is computed, so table and figures are
+    refused as they are written, and only where they are not just what would be written.
+    """
     from ..record.files import check_target
 
-    same = out.is_file() and out.suffix == ".h5" and not force and _same_sweep(plan, out)
+    same = out.is_file() and out.suffix == ".h5" and not force
+    again = same and _same_sweep(plan, out, points_file)
     check_target(out, force or same, kind="sweep.h5")
     if csv_file is not None:
-        check_target(csv_file, force, where="--csv", kind="sweep.csv")
-    check_plots(plots, lambda: _file_names(plan), force)
+        check_target(csv_file, force or again, where="--csv", kind="sweep.csv")
+    check_plots(plots, lambda: _file_names(plan), force or again)
+    return again
 
 
 def _file_names(plan) -> list[str]:
@@ -80,26 +87,44 @@ def _file_names(plan) -> list[str]:
     return file_names(plan)
 
 
-def _same_sweep(plan, out: Path) -> bool:
-    """Whether a sweep file may be renewed: of the same plan, or of the same points under other names and comments."""
+def _same_sweep(plan, out: Path, points_file: Path) -> bool:
+    """Whether a sweep file is whole; InputError where it may not be renewed, as it is not of the same points.
+
+    Names and comments may differ. A damaged file is renewed from the points of this sweep.
+    """
     import numpy as np
 
-    from ..explore.sweep import read
+    from ..explore.sweep import read, runner
     from ..explore.sweep.identity import identities
+    from ..record.seal import is_spoilt
 
-    hint = "--force replaces it (its points stay in the points file), or give --out another name"
     try:
-        of, theirs = read.plan_of(out)
+        whole, theirs = read.plan_of(out)
     except InputError:
+        if is_spoilt(out) and _from_points(points_file, lambda journal: runner.known_points(plan, journal)):
+            return False
         hint = "give --out another name, or --force replaces it"
         raise InputError(Problem("--out", "", f"{out} exists already and is no sweep file", hint=hint)) from None
     ours = identities(plan)
-    if of == (plan.base.sha256, plan.text) or np.array_equal(ours, theirs):
-        return True
+    if np.array_equal(ours, theirs):
+        return whole
     known = {tuple(x) for x in theirs.tolist()}
     shared = sum(tuple(x) in known for x in ours.tolist())
     message = f"{out} holds another sweep: {shared} of the {plan.count} points asked for are in it"
+    if rows := _from_points(points_file, lambda journal: runner.changed(plan, journal)):
+        message += f"; changed since: {', '.join(rows[:4])}" + (f" and {len(rows) - 4} more" if len(rows) > 4 else "")
+    hint = "--force replaces it (its points stay in the points file), or give --out another name"
     raise InputError(Problem("--out", "", message, hint=hint))
+
+
+def _from_points(points_file: Path, ask: Callable):
+    """What a points file says; None where there is none."""
+    from ..explore.sweep.journal import open_journal
+
+    if not points_file.exists():
+        return None
+    with open_journal(points_file) as journal:
+        return ask(journal)
 
 
 def _computed(ctx, plan, journal, workers, scheduler, out: Path, so_far: bool):
@@ -128,11 +153,11 @@ def _computed(ctx, plan, journal, workers, scheduler, out: Path, so_far: bool):
 
                 return runner.run(plan, journal, workers or count, executor, report, watched, before)
         finally:
-            kept = sum(e.count for e in journal.entries)
+            kept = runner.known_points(plan, journal)
             keep(ctx, f"{kept} points are kept in {journal.path}; the same command goes on from there.")
 
 
-def _written(ctx: click.Context, found, out: Path, csv_file: Path | None, plots: Path | None, force: bool):
+def _written(ctx: click.Context, found, out: Path, csv_file: Path | None, plots: Path | None, force: bool, again: bool):
     """Write what was asked for besides; a line for each."""
     yield f"Written: {out}"
     if csv_file is not None:
@@ -143,4 +168,4 @@ def _written(ctx: click.Context, found, out: Path, csv_file: Path | None, plots:
     if plots is not None:
         from ..show.plots import sweep as figures
 
-        yield drawing(ctx, plots, lambda: figures.save_all(found, plots, force))
+        yield drawing(ctx, plots, lambda: figures.save_all(found, plots, force, again=again))

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from ..errors import InputError, Problem
 from .date import date_words
-from .files import make_folder, refuse_existing, write_bytes
+from .files import refuse_existing, write_together
 from .prediction import EngineResult, Prediction
 
 Rows = list[list[object]]
@@ -18,16 +18,15 @@ _RATES = ("strike", "selection", "nip", "chip", "escape")
 def write_csv(prediction: Prediction, directory: Path | str, force: bool = False) -> list[Path]:
     """Write the tables of a prediction, and its whole config, into a folder (made if missing); the paths written.
 
-    Sizes are in mm, all else in the unit that the header or the unit column names; unknown numbers are empty.
+    All of them are written, or none. Sizes are in mm, all else in the unit that the header or the unit column names;
+    unknown numbers are empty.
     """
-    folder = make_folder(directory)
+    folder = Path(directory)
     files = {name: csv_text(rows) for name, rows in _tables(prediction).items()}
     files["config.toml"] = prediction.config_text.rstrip() + "\n"
     if not force:
         refuse_any_existing([folder / name for name in files])
-    for name, text in files.items():
-        write_bytes(folder / name, text.encode(), force)
-    return [folder / name for name in files]
+    return write_together({name: text.encode() for name, text in files.items()}, folder, force)
 
 
 def refuse_any_existing(paths: list[Path], where: str = "") -> None:

@@ -5,12 +5,18 @@ Owns the way bytes reach the disk; knows nothing of what they mean. Must not imp
 
 import contextlib
 import errno
+import functools
+import hashlib
 import os
+import platform
 import secrets
-from collections.abc import Iterable
+import time
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from ..errors import InputError, MillsimError, Problem
+
+_LITTER_S = 86400.0  # a temporary file as old as this has no writer any more, whatever machine it was on
 
 
 def write_bytes(path: Path | str, data: bytes | Iterable[bytes], force: bool = False) -> None:
@@ -22,7 +28,8 @@ def write_bytes(path: Path | str, data: bytes | Iterable[bytes], force: bool = F
     path = Path(path)
     if not force:
         refuse_existing(path)
-    temporary = path.parent / f".millsim-{secrets.token_hex(6)}.tmp"
+    _clear_litter(path.parent)
+    temporary = _temporary(path.parent)
     try:
         write_through(temporary, data)
         _publish(temporary, path, force)
@@ -35,6 +42,85 @@ def write_bytes(path: Path | str, data: bytes | Iterable[bytes], force: bool = F
         with contextlib.suppress(OSError):
             temporary.unlink(missing_ok=True)
     sync_folder(path.parent)
+
+
+def holds(path: Path | str, data: Iterable[bytes]) -> bool:
+    """Whether a file holds just these bytes, in parts: what a command that was killed has written needs no force."""
+    with contextlib.suppress(OSError, ValueError), Path(path).open("rb") as file:
+        return all(file.read(len(part)) == part for part in data) and not file.read(1)
+    return False
+
+
+def write_together(files: Mapping[str, bytes], folder: Path | str, force: bool = False) -> list[Path]:
+    """Write files, by name, into a folder (made if missing): all of them or, on a full disk, none; their paths.
+
+    All are on the disk before the first gets its name. Raises MillsimError.
+    """
+    fresh = not Path(folder).exists()
+    folder = make_folder(folder)
+    _clear_litter(folder)
+    temporary, named = {folder / name: _temporary(folder) for name in files}, []
+    path = folder
+    try:
+        for path, place in temporary.items():
+            write_through(place, files[path.name])
+        for path, place in temporary.items():
+            _publish(place, path, force)
+            named.append(path)
+    except BaseException as error:
+        _take_back([*temporary.values(), *([] if force else named)], folder if fresh else None)
+        if isinstance(error, FileExistsError):
+            refuse_existing(path)
+        if not isinstance(error, OSError):
+            raise
+        raise MillsimError(cannot_write(path, error)) from error
+    _take_back(list(temporary.values()), None)
+    sync_folder(folder)
+    return named
+
+
+def _take_back(files: list[Path], folder: Path | None) -> None:
+    """Remove files, and a folder that was made for them."""
+    for file in files:
+        with contextlib.suppress(OSError):
+            file.unlink(missing_ok=True)
+    if folder is not None:
+        with contextlib.suppress(OSError):
+            folder.rmdir()
+
+
+def _temporary(folder: Path) -> Path:
+    """A new name in the folder that tells whose it is."""
+    return folder / f".millsim-{_machine()}-{os.getpid()}-{secrets.token_hex(6)}.tmp"
+
+
+@functools.cache
+def _machine() -> str:
+    return hashlib.sha256(platform.node().encode()).hexdigest()[:8]
+
+
+def _clear_litter(folder: Path) -> None:
+    """Remove temporary files whose writer was killed: dead on this machine, or a day ago."""
+    with contextlib.suppress(OSError):
+        for file in folder.glob(".millsim-*.tmp"):
+            with contextlib.suppress(OSError):
+                if _is_dead(file.name) or time.time() - file.lstat().st_mtime > _LITTER_S:
+                    file.unlink()
+
+
+def _is_dead(name: str) -> bool:
+    """Whether a temporary file is by a process of this machine that is no more."""
+    machine, _, rest = name.removeprefix(".millsim-").partition("-")
+    number = rest.partition("-")[0]
+    if os.name != "posix" or machine != _machine() or not number.isdecimal():
+        return False
+    try:
+        os.kill(int(number), 0)  # sends nothing
+    except ProcessLookupError:
+        return True
+    except (OSError, OverflowError):  # it lives, as another user's
+        pass
+    return False
 
 
 def refuse_existing(path: Path | str, where: str = "") -> None:
@@ -72,7 +158,7 @@ def check_folder(folder: Path | str, where: str, create: bool = False) -> None:
     if not folder.is_dir():
         hint = "name a folder" if folder.exists() else f"make it first: mkdir -p {folder}"
         raise InputError(Problem(where, "", f"{folder} is not a folder", hint=hint))
-    probe = folder / f".millsim-{secrets.token_hex(6)}.tmp"
+    probe = _temporary(folder)
     try:
         probe.touch(exist_ok=False)
     except OSError as error:

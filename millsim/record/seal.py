@@ -42,6 +42,15 @@ def is_whole(path: Path) -> bool | None:
         return seal == _MARK + digest.hexdigest().encode() + b"\n"
 
 
+def is_spoilt(path: Path) -> bool:
+    """Whether a file was an HDF5 file, by its start or by our seal behind it, and is damaged now."""
+    with path.open("rb") as file:
+        start = file.read(len(SIGNATURE))
+        file.seek(max(file.seek(0, os.SEEK_END) - _LENGTH, 0))
+        was = start == SIGNATURE or file.read().startswith(_MARK)
+    return was and is_whole(path) is False
+
+
 def _end(file: BinaryIO) -> int:
     """Where a file ends by its superblock: section II.A, versions 0 to 3, addresses of eight bytes."""
     file.seek(0)

@@ -33,13 +33,21 @@ def collect(plan: Plan, journal: Journal) -> Sweep:
         runs = False
     return Sweep(
         name=plan.name, design=plan.design, engine=plan.engine, seed=plan.seed, replicates=plan.replicates,
-        draw_count=plan.draws, class_ratio=plan.class_ratio, version=__version__, model_version=MODEL_VERSION,
-        plan_text=plan.text, base_text=plan.base.text, base_sha256=plan.base.sha256, axes=plan.axes, shape=plan.shape,
+        draw_count=plan.draws, class_ratio=plan.class_ratio, version=_versions(plan, journal, ids),
+        model_version=MODEL_VERSION, plan_text=plan.text,
+        base_text=plan.base.text, base_sha256=plan.base.sha256, axes=plan.axes, shape=plan.shape,
         identity=ids, points=points_of(plan, journal, ids),
         as_built=points_of(plan, journal, identity.base_identity(plan)),
         tornado=_tornado(problem, plan) if runs else None,
         class_error=_class_error(problem, outcome, plan.class_ratio) if runs else {},
     )  # fmt: skip
+
+
+def _versions(plan: Plan, journal: Journal, ids: np.ndarray) -> str:
+    """The versions of millsim that computed the points, which need not be this one."""
+    kind = row_type(plan.engine, plan.draws)
+    found = find(journal.identities(kind), ids)
+    return ", ".join(filter(None, journal.versions(kind, found[found >= 0]))) or __version__
 
 
 def points_of(plan: Plan, journal: Journal, ids: np.ndarray) -> Points:

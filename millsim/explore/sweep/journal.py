@@ -12,7 +12,7 @@ import json
 import os
 import stat
 import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -37,11 +37,15 @@ class Entry:
     count: int
     layout: str
     reasons: dict[int, Failure]
+    version: str = ""  # of the millsim that computed them
 
 
 @dataclass
 class Journal:
-    """An open points file. entries: all rows in it; plans: what each session was about, newest last."""
+    """An open points file. entries: all rows in it; plans: what each session was about, newest last.
+
+    count: how many points are kept, for people; whoever knows which rows are points that were asked for sets it.
+    """
 
     path: Path
     descriptor: int = -1
@@ -49,6 +53,7 @@ class Journal:
     plans: list[dict] = field(default_factory=list)
     torn: int = 0  # bytes cut off the end
     damaged: int = 0  # records passed over
+    count: Callable[[], int] | None = None
     _end: int = 0
 
     def __enter__(self) -> "Journal":
@@ -71,7 +76,18 @@ class Journal:
         why = {str(i): [r.kind, r.text] for i, r in reasons.items()}
         meta = {"rows": int(rows.size), "layout": layout, "reasons": why}
         offset = self._append(meta, rows.tobytes())
-        self.entries.append(Entry(offset, rows.size, layout, reasons))
+        self.entries.append(Entry(offset, rows.size, layout, reasons, self.version))
+
+    @property
+    def version(self) -> str:
+        """The millsim of the newest session."""
+        return str(self.plans[-1].get("version", "")) if self.plans else ""
+
+    def versions(self, kind: np.dtype, rows: np.ndarray) -> tuple[str, ...]:
+        """The millsims that computed these of the rows of a layout, by place in the order written."""
+        entries = [e for e in self.entries if e.layout == layout_of(kind)]
+        which = np.unique(np.searchsorted(np.cumsum([e.count for e in entries]), rows, side="right"))
+        return tuple(sorted({entries[i].version for i in which}))
 
     def rows(self, kind: np.dtype) -> Iterator[tuple[np.ndarray, dict[int, Failure]]]:
         """(rows, reasons) of every record of this layout, in the order written, read as they are asked for."""
@@ -97,7 +113,7 @@ class Journal:
                 os.ftruncate(self.descriptor, self._end)
             if not isinstance(error, OSError):
                 raise
-            kept = sum(e.count for e in self.entries)
+            kept = self.count() if self.count else sum(e.count for e in self.entries)
             hint = f" {kept} computed points are kept; the same command goes on from there."
             raise MillsimError(cannot_write(self.path, error) + hint) from error
         self._end += len(record)
@@ -204,7 +220,9 @@ def _record(journal: Journal, at: int, size: int) -> int:
         journal.plans.append(meta["plan"])
     else:
         reasons = {int(i): Failure(r, r) if isinstance(r, str) else Failure(*r) for i, r in meta["reasons"].items()}
-        journal.entries.append(Entry(at + front + length - len(body), meta["rows"], meta["layout"], reasons))
+        journal.entries.append(
+            Entry(at + front + length - len(body), meta["rows"], meta["layout"], reasons, journal.version)
+        )
     return front + length
 
 

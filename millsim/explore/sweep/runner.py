@@ -81,11 +81,12 @@ def run(
     kind = row_type(plan.engine, plan.draws)
     ids = identity.identities(plan)
     kept = journal.identities(kind)
+    journal.count = lambda: known_points(plan, journal)
     known = find(kept, ids) >= 0
     report = SweepReport(plan.count, int(known.sum()), torn=journal.torn, damaged=journal.damaged)
     todo = _distinct(ids, np.flatnonzero(~known))
     report.twins = plan.count - report.reused - todo.size
-    report.changed = _changed(plan, journal) if todo.size else []
+    report.changed = changed(plan, journal) if todo.size else []
     report.workers = workers or workers_here()
     todo = np.random.default_rng(0).permutation(todo)  # the pace of any part is that of the whole
     work = _Work(plan, journal, ids, report, say, check, todo.size)
@@ -104,10 +105,15 @@ def run(
     return report
 
 
+def known_points(plan: Plan, journal: Journal) -> int:
+    """How many points of the plan the journal holds."""
+    ids = journal.identities(row_type(plan.engine, plan.draws))
+    return int(np.count_nonzero(find(ids, identity.identities(plan)) >= 0))
+
+
 def known(plan: Plan, journal: Journal) -> SweepReport:
     """What the journal holds of the plan, with nothing computed."""
-    ids = journal.identities(row_type(plan.engine, plan.draws))
-    return SweepReport(plan.count, int(np.count_nonzero(find(ids, identity.identities(plan)) >= 0)))
+    return SweepReport(plan.count, known_points(plan, journal))
 
 
 def about(plan: Plan) -> dict:
@@ -133,7 +139,7 @@ def _distinct(ids: np.ndarray, points: np.ndarray) -> np.ndarray:
     return points[np.sort(first)]
 
 
-def _changed(plan: Plan, journal: Journal) -> list[str]:
+def changed(plan: Plan, journal: Journal) -> list[str]:
     """What is different from the last session of this points file.
 
     That other keys are varied is no change; what only comes along with draws or another engine is not listed.

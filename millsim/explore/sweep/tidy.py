@@ -11,7 +11,7 @@ import numpy as np
 from ...base.numerics.statistics import central
 from ...base.quantities.units import UNITS, in_unit
 from ...forecast.band import LEVEL
-from ...record.files import write_bytes
+from ...record.files import holds, write_bytes
 from ...record.limits import FAILED, LIMITS, MISSING, status_words
 from .points import row_of
 from .record import Sweep
@@ -41,7 +41,9 @@ _COLUMNS = {
 
 
 def write_tidy(sweep: Sweep, path: Path | str, force: bool = False) -> None:
-    """Write the tidy table; it appears whole or not at all."""
+    """Write the tidy table; it appears whole or not at all. One that stands there already is no fault."""
+    if not force and holds(path, (part.encode() for part in tidy_parts(sweep))):
+        return
     write_bytes(path, (part.encode() for part in tidy_parts(sweep)), force)
 
 

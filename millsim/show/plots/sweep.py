@@ -14,7 +14,7 @@ from ...base.quantities.written import capital, digits, join_words
 from ...explore.sweep.reasons import refuse_if_nothing_runs
 from ...explore.sweep.record import Sweep
 from ...record.export import refuse_any_existing
-from ...record.files import make_folder, write_bytes
+from ...record.files import holds, make_folder, write_bytes
 from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OVER
 from ...record.outputs import output_of
 from .cut import Cut, Ruler, Scale, least_span, rate_asked
@@ -40,11 +40,14 @@ def file_names(made, target=None, svg: bool = False) -> list[str]:
     return [f"{name}.{suffix}" for name in _drawings(made, target) for suffix in _suffixes(svg)]
 
 
-def save_all(sweep: Sweep, folder: Path | str, force: bool = False, svg: bool = False, choice=None) -> list[Path]:
+def save_all(
+    sweep: Sweep, folder: Path | str, force: bool = False, svg: bool = False, choice=None, again: bool = False
+) -> list[Path]:
     """Draw every figure there is data for into a folder (made if missing); the paths written.
 
     choice: a `choose.record.Choice`; the figures then show what meets its target, in files of their own. The same
-    sweep gives the same bytes. Raises InputError where no point runs, or where a file exists, without force.
+    sweep gives the same bytes. again: go on where this was interrupted; a figure that stands there as it would be
+    drawn is no fault. Raises InputError where no point runs, or where a file exists, without force.
     """
     from .prediction import render
 
@@ -54,7 +57,7 @@ def save_all(sweep: Sweep, folder: Path | str, force: bool = False, svg: bool = 
         drawings = {name: how for name, how in drawings.items() if how[0] != "tornado"}
     folder = make_folder(folder)
     paths = [folder / f"{name}.{suffix}" for name in drawings for suffix in _suffixes(svg)]
-    if not force:
+    if not (force or again):
         refuse_any_existing(paths)
     written = []
     told = {"choice": choice} if choice is not None else {}
@@ -62,7 +65,9 @@ def save_all(sweep: Sweep, folder: Path | str, force: bool = False, svg: bool = 
         drawn = getattr(import_module(f".{module}", __package__), function)(sweep, *outputs, **told)
         for suffix in _suffixes(svg) if drawn is not None else ():
             written.append(folder / f"{name}.{suffix}")
-            write_bytes(written[-1], render(drawn, suffix), force)
+            data = render(drawn, suffix)
+            if not (again and holds(written[-1], [data])):
+                write_bytes(written[-1], data, force)
     return written
 
 
