@@ -140,7 +140,7 @@ def test_no_heavy_import_at_the_door(name):
 def test_one_place_for_each_file_library(library):
     users = {n for n, p in NAMES.items() if library in imports(p)[1]}
     allowed = {
-        "h5py": {"record.write", "record.read", "record.files", "record.netcdf",
+        "h5py": {"record.write", "record.read", "record.bounds", "record.files", "record.netcdf",
                  "explore.sweep.write", "explore.sweep.read"},
         "click": {n for n in NAMES if room_of(n) == "commands"},
     }  # fmt: skip

@@ -5,6 +5,7 @@ import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from math import inf
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ import numpy as np
 from ..base.quantities.params import Param
 from ..base.quantities.scalar import Scalar
 from ..errors import Problem, ResultFileError
+from .bounds import excess
 from .prediction import (
     Advised,
     ChamberTrace,
@@ -49,16 +51,8 @@ CHECKSUM = "content_sha256"  # root attribute of the files of format 1.0, which 
 # What HDF5 keeps for itself to tie dimensions to scales: addresses in the file, no content.
 _BOOKKEEPING = ("CLASS", "NAME", "DIMENSION_LIST", "REFERENCE_LIST", "_Netcdf4Dimid", "_Netcdf4Coordinates")
 _DAMAGE = (
-    OSError,
-    KeyError,
-    ValueError,
-    TypeError,
-    RuntimeError,
-    AttributeError,
-    IndexError,
-    OverflowError,
-    MemoryError,
-)
+    OSError, KeyError, ValueError, TypeError, RuntimeError, AttributeError, IndexError, OverflowError, MemoryError,
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -70,9 +64,12 @@ class Kind:
     name: str  # "result"
     command: str  # that writes one
     again: str  # what to do when it is spoilt
+    most: float = inf  # bytes that all of it can take in memory
 
 
-RESULT = Kind(FILETYPE, FORMAT_VERSION, "result", "millsim predict CONFIG --out FILE.h5", "run the prediction again")
+RESULT = Kind(
+    FILETYPE, FORMAT_VERSION, "result", "millsim predict CONFIG --out FILE.h5", "run the prediction again", 2.0**28
+)
 
 
 def read(path: Path | str) -> Prediction:
@@ -94,6 +91,7 @@ def opened(path: Path | str, kind: Kind) -> Iterator:
         raise _refusal(path, "is cut short or damaged", f"{kind.again} or restore a copy") from error
     with file:
         _check_header(path, file, kind)
+        _check_size(path, file, kind)
         if not has_seal:
             _check_content(path, file, kind)
         try:
@@ -147,6 +145,17 @@ def _check_header(path: Path, file, kind: Kind) -> None:
         raise _refusal(path, message, f"use the version of millsim that wrote it, or {kind.again}")
     if "status" not in attrs:
         raise _refusal(path, "was not finished by its writer", kind.again)
+
+
+def _check_size(path: Path, file, kind: Kind) -> None:
+    """Refuse, before it is read, a file that asks for more memory than its writer can have meant."""
+    try:
+        name = excess(file, path.stat().st_size, kind.most)
+    except _DAMAGE:
+        name = "part of it"
+    if name:
+        message = f"is damaged: {name} asks for more memory than such a file can hold"
+        raise _refusal(path, message, f"{kind.again} or restore a copy")
 
 
 def _check_content(path: Path, file, kind: Kind) -> None:

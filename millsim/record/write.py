@@ -25,7 +25,7 @@ Opens in xarray with engine="h5netcdf" or "netcdf4"; `xarray.open_datatree` keep
 NaN means "not known"; absent *_se, *_low, *_high mean the same. Nothing but `date` depends on clock, host or chance:
 the same prediction of the same date gives the same bytes, and SOURCE_DATE_EPOCH sets the date. Format 1.1; a reader of
 1.1 reads every 1.x (1.0 kept a checksum over its content as an attribute instead of the seal).
-Only this module, resultread.py, netcdf.py and the sweep files know HDF5.
+Only this module, read.py, bounds.py, netcdf.py and the sweep files know HDF5.
 """
 
 import json
