@@ -1,6 +1,6 @@
 """How sure: the ranges of all parameters, and what model and day are off by, carried to a band on every figure.
 
-How a range becomes a distribution: `scores`. Scrambled Sobol points (scipy.stats.qmc) cover the ranges evenly. With
+How a range becomes a distribution: `scores`. Scrambled Sobol points cover the ranges evenly. With
 a calibration its draws take the place of the ranges, all parameters of one draw together.
 """
 
@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..base.numerics.sobol import sobol
 from ..base.numerics.statistics import central
 from ..base.numerics.threads import on_all_cores
 from ..base.quantities.params import GUESSED, Param
@@ -52,19 +53,15 @@ def drawn_guesses(problem: Setup, count: int, seed: int) -> dict[str, np.ndarray
 
 def _quantiles(problem: Setup, count: int, seed: int) -> dict[str, np.ndarray]:
     """Quantiles (count,) of every group of parameters."""
-    from scipy.stats import qmc
-
     together = groups(problem.parameters)
-    u = qmc.Sobol(len(together), scramble=True, rng=seed).random_base2(int(np.ceil(np.log2(max(2, count)))))[:count]
+    u = sobol(len(together), count, seed)
     return {group_name(g[0].name): u[:, i] for i, g in enumerate(together)}
 
 
 def common_draws(problems: Sequence[Setup], count: int, seed: int) -> list[np.ndarray]:
     """(count,) MILL records of each problem: in each draw a parameter is off alike in all of them."""
-    from scipy.stats import qmc
-
     names = list(dict.fromkeys(group_name(g[0].name) for p in problems for g in groups(p.parameters)))
-    u = qmc.Sobol(len(names), scramble=True, rng=seed).random_base2(int(np.ceil(np.log2(max(2, count)))))[:count]
+    u = sobol(len(names), count, seed)
     found = []
     for p in problems:
         mills = np.repeat(p.mill, count)

@@ -14,6 +14,7 @@ from math import exp
 import numpy as np
 
 from ..base.numerics import psd
+from ..base.numerics.sobol import sobol
 from ..base.quantities.scores import SIZES_OF_ERRORS
 from ..laws.drive import motor_output
 from ..mill.calibrated import conditions
@@ -150,11 +151,9 @@ def kind_of(coordinate: str) -> str:
 def errors(problem: Setup, count: int, seed: int) -> Errors:
     """Errors for `count` draws of a problem's parameters, by its calibration if it has one."""
     from scipy.special import ndtri
-    from scipy.stats import qmc
 
     dimensions = len(MODEL) + len(DAY)
-    points = qmc.Sobol(dimensions, scramble=True, rng=seed + 1).random_base2(int(np.ceil(np.log2(max(2, count)))))
-    z = ndtri(np.clip(points[:count], 1e-12, 1.0 - 1e-12))
+    z = ndtri(np.clip(sobol(dimensions, count, seed + 1), 1e-12, 1.0 - 1e-12))
     card = problem.calibration.card if problem.calibration else None
     runs = card.errors if card else ()
     factors = card.error_factors if card else (1.0, 1.0)

@@ -12,6 +12,7 @@ from math import inf, log, nan
 import numpy as np
 
 from ...base.numerics import psd
+from ...base.numerics.sobol import sobol
 from ...base.numerics.threads import on_all_cores
 from ...forecast import band
 from ...forecast.error import Errors, errors
@@ -114,12 +115,9 @@ def states_of(
 
 def quantiles(count: int, dimensions: int, seed: int) -> np.ndarray:
     """(count, dimensions) evenly scattered quantiles, of what is assumed of the day."""
-    from scipy.stats import qmc
-
     if not count:
         return np.empty((0, dimensions))
-    points = qmc.Sobol(dimensions, scramble=True, rng=seed + 2)
-    return points.random_base2(int(np.ceil(np.log2(max(2, count)))))[:count]
+    return sobol(dimensions, count, seed + 2)
 
 
 def loaded(mill: np.ndarray, resistance: float, lost: float) -> np.ndarray:
