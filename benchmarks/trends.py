@@ -35,7 +35,7 @@ class Row:
 
     mean: geometric mean size; fines: share finer than 0.05 mm; surface: of what is coarser, 6/x [1/mm]; net: energy
     above windage and bearings; chips, dust: shares of the product cut and rubbed off; cutting: what chips of the mill's
-    own x50 would cost at the socket [kWh/kg]; jam: load on that limit.
+    own x50 would cost at the socket [kWh/kg]; jam: load on that limit; tip: speed of the tips that strike [m/s].
     """
 
     name: str
@@ -56,6 +56,7 @@ class Row:
     cutting: float = NAN
     windage_W: float = NAN
     jam: float = NAN
+    tip: float = NAN
 
     @property
     def hardly(self) -> bool:
@@ -137,6 +138,7 @@ def _row(name: str, p: Setup, o: Outcome) -> Row:
         float(share[~coarse].sum()), surface, energy,
         energy / m["efficiency"], energy - idle, float(o.flows["chips"]) / F, float(o.flows["dust"]) / F,
         float(paid / m["efficiency"]), float(o.powers["windage"]), float(o.loads[JAM]),
+        float(o.state["v"]),
     )  # fmt: skip
 
 
