@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 import shlex
 import subprocess
 import sys
@@ -273,3 +274,21 @@ def test_progress_in_a_log_is_few_lines():
         for k in range(90):
             progress("band", k / 90)
     assert 2 <= len(stream.getvalue().splitlines()) <= 4
+
+
+def test_of_many_problems_the_first_fifty_and_how_many_there_are(tmp_path):
+    wrong = tmp_path / "mill.toml"
+    wrong.write_text("[rotor]\n" + "".join(f'nonsense{i} = "\\u001b[31m"\n' for i in range(200)), encoding="utf-8")
+    done = CliRunner().invoke(cli_module.cli, ["check", str(wrong)])
+    assert done.exit_code == 2
+    lines = done.stderr.splitlines()
+    assert len(lines) == 51
+    assert re.fullmatch(r"Error: these are the first 50 of \d{3} problems\.", lines[-1])
+
+
+def test_what_a_file_says_is_never_a_command_to_the_terminal(tmp_path):
+    wrong = tmp_path / "mill.toml"
+    wrong.write_bytes(b"[rotor]\n\x1b]0;owned\x07 = \xe2\x80\xae1\n")
+    done = CliRunner().invoke(cli_module.cli, ["check", str(wrong), "--set", "\x1b[2J=1"])
+    assert done.exit_code == 2
+    assert all(c.isprintable() or c == "\n" for c in done.stderr)

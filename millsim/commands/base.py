@@ -33,6 +33,7 @@ EXIT = {
     INCOMPLETE: "a review that is not whole: no check failed, but some could not be made",
     INTERRUPTED: "interrupted: what was kept is named",
 }
+MOST_PROBLEMS = 50  # that are told of one command; a file of another kind has thousands
 _INTERRUPTS = "millsim.interrupts"  # key of the interrupt watch in the click context
 _KEPT = "millsim.kept"  # what an interrupted command has written already
 JSON, FULL, QUIET = "millsim.json", "millsim.full", "millsim.quiet"  # keys of what was asked for
@@ -79,12 +80,19 @@ class Group(click.Group):
     def _fail(self, ctx: click.Context, error: BaseException, lines: list[str], code: int) -> None:
         if ctx.params.get("debug"):
             click.echo("".join(traceback.format_exception(error)), err=True)
-        for line in lines:
-            click.echo(f"Error: {' '.join(line.split())}", err=True)
+        for line in lines[:MOST_PROBLEMS]:
+            click.echo(f"Error: {_harmless(line)}", err=True)
+        if len(lines) > MOST_PROBLEMS:
+            click.echo(f"Error: these are the first {MOST_PROBLEMS} of {len(lines)} problems.", err=True)
         if ctx.meta.get(JSON) == "pending":
             problems = [asdict(p) for p in error.problems] if isinstance(error, InputError) else []
             _print_json({"status": "error", "exit_code": code, "message": "; ".join(lines), "problems": problems})
         ctx.exit(code)
+
+
+def _harmless(line: str) -> str:
+    """One line of what may quote a file: control characters, which a terminal would obey, become question marks."""
+    return "".join(c if c.isprintable() else "?" for c in " ".join(line.split()))
 
 
 def check_plots(folder: Path | None, names: Callable[[], Iterable[str]], force: bool) -> None:

@@ -1,0 +1,10 @@
+"""Attacks: whatever stands in a file, and whenever a process dies, nothing is lost and no answer is wrong.
+
+Quick ones run with the tests. Long ones by hand, from the top folder of the project:
+
+    python tests/attack                          all of them, many tries of each thing
+    python tests/attack garble damage --times 20 --seed 7
+    python tests/attack garble --case "idle idle.csv/17" --seed 7     one try again, with the file that it made
+
+Each prints what was tried and what failed, and ends with code 1 where something failed.
+"""

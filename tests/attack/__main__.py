@@ -1,0 +1,39 @@
+"""The long attacks, by hand: see `__init__.py`."""
+
+import argparse
+import sys
+import tempfile
+from pathlib import Path
+
+import click
+
+sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).resolve().parents[2])]
+
+from attack import damage, garble, workbench  # noqa: E402
+
+ATTACKS = {"garble": (garble.attack, 40), "damage": (damage.attack, 300)}  # and tries of each thing
+
+
+def main() -> int:
+    """Attack, say what was tried and what failed; 1 where something failed."""
+    take = argparse.ArgumentParser(description=sys.modules["attack"].__doc__.splitlines()[0])
+    take.add_argument("names", nargs="*", choices=[*ATTACKS, []], help="which attacks; all if none is named")
+    take.add_argument("--seed", type=int, default=1)
+    take.add_argument("--times", type=int, help="tries of each thing")
+    take.add_argument("--case", default="", help="one try, as it was named when it failed")
+    asked = take.parse_args()
+    work = Path(tempfile.mkdtemp(prefix="millsim-attack-"))
+    (work / "bench").mkdir()
+    bench = workbench.furnish(work / "bench")
+    failed = False
+    for name in asked.names or ATTACKS:
+        attack, tries = ATTACKS[name]
+        tally = attack(bench, work, asked.seed, asked.times or tries, asked.case)
+        click.echo(tally.text(1000))
+        failed |= bool(tally.failures)
+    click.echo(f"Files: {work}")
+    return failed
+
+
+if __name__ == "__main__":
+    sys.exit(main())
