@@ -183,9 +183,33 @@ def test_existing_file_is_kept_without_force(path):
     assert [p.name for p in path.parent.iterdir()] == ["result.h5"]
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs pipes and links")
+@pytest.mark.parametrize("kind", ["link", "dangling link", "pipe", "folder"])
+def test_force_replaces_files_only(path, kind):
+    kept, place = path.read_bytes(), path.with_name("place.h5")
+    if "link" in kind:
+        place.symlink_to(path if kind == "link" else path.with_name("nowhere"))
+    elif kind == "pipe":
+        os.mkfifo(place)
+    else:
+        place.mkdir()
+    before = place.lstat()
+    for force in (False, True):
+        for write_it in (
+            lambda force=force: write.write(fake_prediction(seed=1), place, force=force),
+            lambda force=force: files.check_target(place, force),
+            lambda force=force: files.write_together({"other": b"", place.name: b""}, place.parent, force),
+        ):
+            with pytest.raises(InputError) as told:
+                write_it()
+            assert "--force" not in str(told.value)
+    assert (place.lstat().st_ino, place.lstat().st_mode) == (before.st_ino, before.st_mode)
+    assert path.read_bytes() == kept and not path.with_name("other").exists()
+
+
 @pytest.mark.parametrize("links", [True, False], ids=["hard links", "no hard links"])
 def test_of_two_writers_at_once_one_wins_and_nothing_is_replaced(tmp_path, monkeypatch, links):
-    monkeypatch.setattr(files, "refuse_existing", lambda *a: None)  # both saw the name free
+    monkeypatch.setattr(files, "refuse_existing", lambda *a, **k: None)  # both saw the name free
     if not links:
         monkeypatch.delattr(os, "link")
     outcomes, gate = [], threading.Barrier(8)

@@ -10,6 +10,7 @@ import hashlib
 import os
 import platform
 import secrets
+import stat
 import time
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -26,8 +27,7 @@ def write_bytes(path: Path | str, data: bytes | Iterable[bytes], force: bool = F
     Any failure removes the temporary file and raises MillsimError with one sentence.
     """
     path = Path(path)
-    if not force:
-        refuse_existing(path)
+    refuse_existing(path, force=force)
     _clear_litter(path.parent)
     temporary = _temporary(path.parent)
     try:
@@ -58,6 +58,8 @@ def write_together(files: Mapping[str, bytes], folder: Path | str, force: bool =
     """
     fresh = not Path(folder).exists()
     folder = make_folder(folder)
+    for name in files if force else ():
+        refuse_existing(folder / name, force=True)
     _clear_litter(folder)
     temporary, named = {folder / name: _temporary(folder) for name in files}, []
     path = folder
@@ -123,14 +125,28 @@ def _is_dead(name: str) -> bool:
     return False
 
 
-def refuse_existing(path: Path | str, where: str = "") -> None:
-    """Raise InputError when something already stands at `path`."""
-    if os.path.lexists(path):
-        raise InputError(
-            Problem(
-                where or str(path), "", _exists_text(path, where), hint="use --force to replace it, or name another"
-            )
-        )
+def refuse_existing(path: Path | str, where: str = "", force: bool = False) -> None:
+    """Raise InputError when something already stands at `path`; with `force`, when that is no regular file.
+
+    What is no regular file (a device, a pipe, a folder, a link, wherever it leads) is never replaced.
+    """
+    path = Path(path)
+    if not os.path.lexists(path):
+        return
+    kind = _kind(path)
+    if kind:
+        message = f"{path} is {kind}" if where else f"is {kind}"
+        raise InputError(Problem(where or str(path), "", message, hint="only files are replaced; name another"))
+    if not force:
+        message = f"{path} exists already" if where else "exists already"
+        raise InputError(Problem(where or str(path), "", message, hint="use --force to replace it, or name another"))
+
+
+def _kind(path: Path) -> str:
+    """What stands at a path, in words; "" for a regular file."""
+    mode = path.lstat().st_mode
+    kinds = ((stat.S_ISREG, ""), (stat.S_ISLNK, "a symbolic link"), (stat.S_ISDIR, "a folder"))
+    return next((words for test, words in kinds if test(mode)), "a device or a pipe, not a file")
 
 
 def check_target(path: Path | str, force: bool = False, where: str = "--out", kind: str = "result.h5") -> None:
@@ -145,8 +161,7 @@ def check_target(path: Path | str, force: bool = False, where: str = "--out", ki
         name = path.with_suffix(f".{suffix}").name if path.name else kind
         message = f"{path}: the name of a {what} file ends in .{suffix}"
         raise InputError(Problem(where, "", message, hint=f"write {name}"))
-    if not force:
-        refuse_existing(path, where)
+    refuse_existing(path, where, force)
     check_folder(path.parent, where)
 
 
@@ -191,10 +206,6 @@ def cannot_write(path: Path | str, error: OSError) -> str:
     }
     reason = remedies.get(error.errno or 0, error.strerror or str(error))
     return f"cannot write {path}: {reason}."
-
-
-def _exists_text(path: Path | str, where: str) -> str:
-    return f"{path} exists already" if where else "exists already"
 
 
 def write_through(temporary: Path, data: bytes | Iterable[bytes]) -> None:
