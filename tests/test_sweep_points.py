@@ -297,8 +297,8 @@ def test_an_edited_law_is_seen(tmp_path, monkeypatch):
 # What a point's computation imports that cannot change its numbers: errors, records, names, the words of a sweep file.
 # The model version counts by itself; what a product file holds counts by the feed's numbers.
 NO_NUMBERS = {
-    "errors", "version", "record.bounds", "record.date", "record.outputs", "record.prediction", "record.read", "record.seal",
-    "explore.sweep.spec",
+    "errors", "version", "record.bounds", "record.date", "record.outputs", "record.prediction", "record.read",
+    "record.seal", "explore.sweep.spec",
 }  # fmt: skip
 
 

@@ -23,9 +23,9 @@ from .points import Template
 
 _PACKAGE = Path(__file__).resolve().parents[2]
 # All that a point is computed from: whole rooms, and of the sweep what turns settings into rows.
-_ENGINE = ("base/**/*.py", "base/numerics/*.toml", "laws/*.py", "record/limits.py", "mill/**/*.py", "engines/*.py", "forecast/*.py",
-           "record/asked.py", "record/heatlimit.py", "studies/prebuild/*.py", "studies/heat/coolants.py",
-           "explore/sweep/compute.py", "explore/sweep/points.py", "explore/sweep/axes.py",
+_ENGINE = ("base/**/*.py", "base/numerics/*.toml", "laws/*.py", "record/limits.py", "mill/**/*.py", "engines/*.py",
+           "forecast/*.py", "record/asked.py", "record/heatlimit.py", "studies/prebuild/*.py",
+           "studies/heat/coolants.py", "explore/sweep/compute.py", "explore/sweep/points.py", "explore/sweep/axes.py",
            "explore/sweep/record.py")  # fmt: skip
 _LIBRARIES = ("numpy", "numba", "scipy")  # whose numbers are in every point
 # Names of files and cards; their content counts.
