@@ -14,7 +14,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from millsim.base.numerics import psd
-from millsim.engines.capacity import chamber_capacity
+from millsim.engines.loads import chamber_capacity
 from millsim.engines.records import BREAK, PIN_BREAK, XI, new_work
 from millsim.engines.settle import settle, start_state
 from millsim.forecast.outcome import grid_of

@@ -6,7 +6,7 @@ import mills
 import numpy as np
 import pytest
 
-from millsim.engines.capacity import bite_statistics
+from millsim.engines.loads import bite_statistics
 from millsim.engines.records import new_work
 from millsim.forecast.assemble import balance_result
 from millsim.forecast.outcome import solve

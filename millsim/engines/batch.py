@@ -13,7 +13,7 @@ from ..base.numerics.jit import kernel, law
 from ..laws import air, sieving
 from ..mill.chamber import balanced_speed, feedback_air, overload_share
 from .balance import march
-from .capacity import chamber_capacity, jam_index
+from .loads import chamber_capacity, jam_index
 from .records import FLOWS, add_flows
 from .settle import air_capacity, hammer_tip_speed, peg_rate, shaft_power
 from .strikes import fill_rates

@@ -37,8 +37,8 @@ from ..mill.chamber import (
     pass_open_hole,
 )  # fmt: skip
 from .balance import prop_weight
-from .capacity import chamber_capacity
 from .histories import look_up
+from .loads import chamber_capacity
 from .settle import plough_power
 
 STALL = 0.3  # share of the no-load speed below which a motor of this class no longer recovers (assumed)

@@ -166,3 +166,27 @@ def add_flows(total, flows, seconds):
     total.dust_cut += seconds * flows.dust_cut
     total.rub += seconds * flows.rub
     total.nip_work += seconds * flows.nip_work
+
+
+@law
+def scale_flows(flows, factor):
+    """Multiply every field of a FLOWS record."""
+    flows.bar_hits *= factor
+    flows.pin_hits *= factor
+    flows.bar_above *= factor
+    flows.pin_above *= factor
+    flows.bar_fractures *= factor
+    flows.pin_fractures *= factor
+    flows.chips *= factor
+    flows.dust *= factor
+    flows.nips *= factor
+    flows.tries *= factor
+    flows.exits *= factor
+    flows.work *= factor
+    flows.bar_heat *= factor
+    flows.chip_cut *= factor
+    flows.path_heat *= factor
+    flows.pin_heat *= factor
+    flows.dust_cut *= factor
+    flows.rub *= factor
+    flows.nip_work *= factor

@@ -1,28 +1,44 @@
 """Finding the state a mill settles in: hold-up, temperature, sieve, speed and air that agree with each other.
 
 The unknown state goes round a loop: frozen state -> rates -> balance -> power, heat, pegging -> new state.
-Two questions are asked of the loop: what hold-up does a feed rate need (s.at_rate = 1), and what feed rate does a
-hold-up carry (s.at_rate = 0, which has an answer even where the mill would flood).
+Three questions are asked of the loop: what hold-up does a feed rate need (s.at_rate = 1), what feed rate does a
+hold-up carry (s.at_rate = 0, which has an answer even where the mill would flood), and at what hold-up does a limit
+bind (s.at_rate = -1).
 """
 
 from math import exp, log, pi
+from typing import NamedTuple
 
 import numpy as np
 
 from ..base.numerics.jit import law
 from ..laws import air, cutting, heat, motion, sieving
 from ..mill.chamber import CONTACT, SELF, STATE, WARMED, feedback_air, feedback_speed, idle_power
-from ..record.limits import HARDLY_J_KG
+from ..record.limits import LIMITS
 from .balance import march
+from .loads import fill_loads, grinding_load, heat_load, highest_load
+from .records import scale_flows
 from .strikes import fill_rates
 
-UNKNOWNS = 5  # ln hold-up or ln feed rate, T, unblinded share, speed, tip speed
+UNKNOWNS = 6  # ln hold-up, T, unblinded share, speed, tip speed, ln of the feed rate over the hold-up
 HURRY, CALM, MAX_TURNS = 60, 140, 400  # turns that are accelerated; up to the next, steps of 0.3; then of 0.1
 PATIENCE, HOPELESS = 40, 3.0  # turns spent on a state with that load on grinding or heat: it need not settle
 HOT_PATIENCE, TOO_HOT = 20, 1.5  # the same with that load on heat, where the charge is held: it is over the limit
 STUCK = 0.3  # of the residual after HURRY turns: what is left at CALM of a state between two others, which takes ages
-ROUGHLY, CLOSELY, INEXACT = 1e-3, 1e-12, 0.01  # a held charge, at first and in the end; the same, of the residual
+CLOSELY, INEXACT = 1e-12, 0.01  # ln of a held charge by small steps, at the closest; the same, of the residual
+CLOSE = 1e-7  # ln of the load below a limit, at most, at which a mill is at it
+LIMIT_TURNS = 30  # in which a limit is found or sought otherwise
+STALLS = 0.3  # of the residual before: where the feed rate that keeps a charge is farther, it is found in every turn
 HISTORY = 4  # depth of the Anderson acceleration
+
+
+class Aim(NamedTuple):
+    """Where a limit is sought: d ln load / d ln charge, ln of the charges [kg] between, feed rate asked for [kg/s]."""
+
+    rise: float
+    low: float
+    high: float
+    F_asked: float
 
 
 @law
@@ -107,8 +123,9 @@ def evaluate(m, grid, feed, s, work, close, slope):
     """One turn of the loop at state s: fill rates, charge, flows and powers; return (total charge [kg], slope).
 
     With the hold-up given (not s.at_rate) the feed rate s.F is set to the one that keeps it, but for `close` in ln of
-    the charge. Only nip screening makes the charge a non-linear function of the feed rate; slope: by which ln charge
-    falls short of it, to begin with and as it was last found.
+    the charge, and what is left is taken in proportion: charge, flows and feed rate. Only nip screening makes the
+    charge a non-linear function of the feed rate; slope: by which ln charge falls short of it, to begin with and as it
+    was last found.
     """
     fill_rates(m, s, grid, work)
     charge, low, high, before, ln_F_before = 0.0, -np.inf, np.inf, 0.0, 0.0
@@ -130,6 +147,12 @@ def evaluate(m, grid, feed, s, work, close, slope):
         if ln_F <= low or ln_F >= high:
             ln_F = 0.5 * (low + high)
         s.F = exp(ln_F)
+    if s.at_rate <= 0.0:
+        ratio = s.M / charge
+        s.F, charge = s.F * ratio, s.M
+        for i in range(work.mass.size):
+            work.mass[i] *= ratio
+        scale_flows(work.flows[0], ratio)
     s.residence = charge / s.F
     shaft_power(m, s, work.flows[0], work.powers[0])
     leaving_warmth(m, work)
@@ -176,14 +199,17 @@ def start_state(m, F, M, s):
 
 @law
 def _pack(s, scale, z):
-    z[0] = log(s.M) if s.at_rate > 0.0 else 0.0
+    z[0] = log(s.M) if s.at_rate != 0.0 else 0.0
     z[1], z[2], z[3], z[4] = s.T / 100.0, log(s.unblinded), s.omega / scale, s.v / (scale * 0.1)
+    z[5] = log(s.F / s.M) if s.at_rate <= 0.0 else 0.0
 
 
 @law
 def _unpack(z, scale, m, s):
-    if s.at_rate > 0.0:
+    if s.at_rate != 0.0:
         s.M = exp(z[0])
+    if s.at_rate <= 0.0:
+        s.F = s.M * exp(z[5])
     s.T, s.unblinded = 100.0 * max(0.5, z[1]), exp(min(0.0, z[2]))
     s.omega, s.v = scale * max(0.05, z[3]), scale * 0.1 * max(0.05, z[4])
     s.Q = feedback_air(m, s)
@@ -227,26 +253,13 @@ def _solve_small(A, b, n):
 
 
 @law
-def grinding_load(m, s, work):
-    """What strikes, nips and the layer take per kg of powder, over what is no grinding any more; 0 in a cold start."""
-    p = work.powers[0]
-    if m.isothermal > 0.0:
-        return 0.0
-    return np.inf if s.F <= 0.0 else (p.striking + p.nip + p.layer_drive) / s.F / HARDLY_J_KG
-
-
-@law
-def heat_load(m, s):
-    """Rise of the chamber over the room, over what the limit allows; 0 in a cold start."""
-    return 0.0 if m.isothermal > 0.0 else (s.T - m.T_room) / (m.T_limit - m.T_room)
-
-
-@law
 def _given_up(m, s, work, turn, residual, hurried):
     """Whether a state is not turned to the end: it costs too much, is too hot, floods, or creeps between two others.
 
     hurried: the residual after HURRY turns, infinite before.
     """
+    if s.at_rate < 0.0 and turn >= LIMIT_TURNS:
+        return True
     hot = heat_load(m, s)
     if s.at_rate <= 0.0 and turn >= HOT_PATIENCE and hot > TOO_HOT:
         return True
@@ -265,6 +278,20 @@ def settle(m, grid, feed, s, work, tolerance):
     Where acceleration goes in circles, small plain steps settle a given hold-up; a feed rate beyond flooding has no
     state, so there the search for one ends (see `settle_rate`).
     """
+    return find_state(m, grid, feed, s, work, tolerance, Aim(1.0, 0.0, 0.0, 1.0), np.empty(len(LIMITS)))
+
+
+@law
+def _charge_at_limit(m, grid, s, work, aim, loads):
+    """Charge [kg] at which the highest load would be that of a limit, seen from state s; ln of the highest load now."""
+    fill_loads(m, s, grid.x, work, loads)
+    h = highest_load(loads, s.F / aim.F_asked)
+    return exp(min(aim.high, max(aim.low, log(s.M) - (h + 0.5 * CLOSE) / aim.rise))), h
+
+
+@law
+def find_state(m, grid, feed, s, work, tolerance, aim, loads):
+    """As `settle`; where s.at_rate is negative find the hold-up at which a limit binds, and fill loads."""
     ages = work.ages
     if ages[0] == 0.0:
         ages[:] = s.residence
@@ -272,7 +299,7 @@ def settle(m, grid, feed, s, work, tolerance):
     z, answer = np.empty(UNKNOWNS), np.empty(UNKNOWNS)
     new = np.zeros(1, STATE)
     scale, count, residual, best, mixing = m.omega_0, 0, np.inf, np.inf, 1.0
-    close, slope, hurried = ROUGHLY, -1.0, np.inf
+    close, slope, hurried, h = np.inf, -1.0, np.inf, 0.0
     _pack(s, scale, z)
     for turn in range(MAX_TURNS):
         _unpack(z, scale, m, s)
@@ -280,8 +307,11 @@ def settle(m, grid, feed, s, work, tolerance):
         F_before = s.F
         charge, slope = evaluate(m, grid, feed, s, work, close, slope)
         response(m, grid, s, work, new[0])
-        new[0].M, new[0].at_rate = charge, s.at_rate
+        new[0].M, new[0].F, new[0].at_rate = charge, s.F, s.at_rate
         _pack(new[0], scale, answer)
+        if s.at_rate < 0.0:
+            M, h = _charge_at_limit(m, grid, s, work, aim, loads)
+            answer[0] = log(M)
         calm = 1.0 if turn < HURRY else 0.3 if turn < CALM else 0.1
         residual = max(abs(log(s.F / F_before)), renew_ages(s, work.mass, ages, calm))
         for q in range(UNKNOWNS):
@@ -289,15 +319,14 @@ def settle(m, grid, feed, s, work, tolerance):
             if not change < np.inf:
                 return np.inf, turn + 1
             residual = max(residual, change)
-        if residual <= tolerance:
-            if close == CLOSELY or s.at_rate > 0.0:
-                return residual, turn + 1
-            close = CLOSELY  # the same state once more, with the feed rate to the last digit
-            continue
-        close = max(CLOSELY, min(close, INEXACT * residual))
+        if residual <= tolerance and -CLOSE <= h <= 0.0:
+            return residual, turn + 1
         hurried = residual if turn == HURRY else hurried
         if _given_up(m, s, work, turn, residual, hurried):
             break
+        if close < np.inf or (turn > 0 and abs(log(s.F / F_before)) > STALLS * best) or calm < 1.0:
+            count = 0 if close == np.inf else count
+            close = max(CLOSELY, min(close, INEXACT * residual))
         if calm < 1.0:
             count, mixing = 0, calm
         elif residual > 3.0 * best or turn % 40 == 39:  # the history misleads: start it anew, more carefully
@@ -313,6 +342,8 @@ def settle(m, grid, feed, s, work, tolerance):
         count += 1
         _accelerate(Z, G, count, mixing, z)
         for q in range(UNKNOWNS):  # no leaps: a factor e^2 in mass, 50 K, a third in the rest
-            leap = 2.0 if q == 0 else 0.5 if q == 1 else 0.3
+            leap = 2.0 if q == 0 or q == 5 else 0.5 if q == 1 else 0.3
             z[q] = Z[count - 1, q] + min(leap, max(-leap, z[q] - Z[count - 1, q]))
+        if s.at_rate < 0.0:
+            z[0] = min(aim.high, max(aim.low, z[0]))
     return residual, turn + 1

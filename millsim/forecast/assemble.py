@@ -6,8 +6,8 @@ from math import inf, nan
 import numpy as np
 
 from ..base.numerics import psd
-from ..engines.capacity import chamber_capacity
 from ..engines.histories import BAR, BY_SIZE, CHIPS, DWELL, FRACTURE, NIPS
+from ..engines.loads import chamber_capacity
 from ..engines.montecarlo import Tally
 from ..engines.records import BREAK, FLOW_NAMES, PIN_BREAK, XI
 from ..laws import drive

@@ -6,10 +6,11 @@ import numpy as np
 
 from ..engines.balance import fill_grid
 from ..engines.batch import run_batch
-from ..engines.capacity import fill_loads, operate
+from ..engines.capacity import operate
+from ..engines.loads import fill_loads, grinding_load
 from ..engines.montecarlo import FrozenSteps
 from ..engines.records import BATCH_STEP, FLOWS, POWERS, WAYS, Grid, Work, new_work
-from ..engines.settle import CLOSELY, air_capacity, balance_temperature, evaluate, grinding_load, start_state
+from ..engines.settle import CLOSELY, air_capacity, balance_temperature, evaluate, start_state
 from ..errors import NotConverged
 from ..laws import heat
 from ..mill.chamber import STATE, STILL

@@ -9,7 +9,8 @@ from math import exp
 
 import numpy as np
 
-from ...engines.capacity import fill_loads, stand_at
+from ...engines.capacity import stand_at
+from ...engines.loads import fill_loads
 from ...engines.montecarlo import FrozenSteps
 from ...engines.records import new_work
 from ...errors import NotConverged, NothingRuns

@@ -11,7 +11,8 @@ from math import inf, isfinite, nan
 
 import numpy as np
 
-from ...engines.capacity import fill_loads, settle_rate
+from ...engines.capacity import settle_rate
+from ...engines.loads import fill_loads
 from ...engines.records import new_work
 from ...engines.settle import balance_temperature
 from ...forecast.outcome import grid_of

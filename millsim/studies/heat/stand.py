@@ -9,7 +9,8 @@ from math import exp
 
 import numpy as np
 
-from ...engines.capacity import fill_loads, stand_at
+from ...engines.capacity import stand_at
+from ...engines.loads import fill_loads
 from ...engines.records import new_work
 from ...engines.settle import air_capacity
 from ...forecast.band import BATCH_STEPS
