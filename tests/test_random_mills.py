@@ -23,6 +23,7 @@ from millsim.forecast.run import predict
 from millsim.mill import cards
 from millsim.mill.config.mill import load_config
 from millsim.mill.problem import build, set_parameters
+from millsim.record.limits import CHAMBER, GRINDING, LIMITS
 
 EXAMPLES, DRAWS = int(os.environ.get("MILLSIM_MILLS", "80")), 7
 seen = {"mills": 0, "did not settle": 0, "refused": 0}
@@ -135,6 +136,13 @@ def check_books(o):
     assert f["bar_fractures"] <= f["bar_above"] * (1 + 1e-12)
 
 
+def check_limit(o):
+    """At a limit the one that is named is the one whose load is 1; more charge may carry less just before it."""
+    named, others = mills.load(o, o.binding), o.loads[:GRINDING]
+    if others.max() > 1.0 - 1e-6 and o.binding not in (LIMITS[CHAMBER], LIMITS[GRINDING]):
+        assert named == others.max(), (o.binding, o.loads)
+
+
 @many
 @given(random_mills(), st.integers(0, 2**31))
 def test_random_steady_mills(mill, seed):
@@ -150,6 +158,7 @@ def test_random_steady_mills(mill, seed):
             slowest.append((took, p, config.feed.rate_kg_s, mill_record))
             slowest[:] = sorted(slowest, key=lambda s: -s[0])[:4]
             check_books(o)
+            check_limit(o)
         except NotConverged:
             seen["did not settle"] += 1
 
