@@ -1,10 +1,12 @@
 """Mill-free solvers against closed forms. Sources stand beside each check; "from memory" = text not seen."""
 
+import functools
 import json
 import math
 import os
 import subprocess
 import sys
+import types
 from pathlib import Path
 
 import numba
@@ -12,6 +14,7 @@ import numpy as np
 import pytest
 
 from millsim.base.numerics import psd
+from millsim.engines.kinetics.problem import jumps
 from millsim.engines.kinetics.solve import solve_batch, solve_steady
 from millsim.errors import InputError, NotConverged
 
@@ -187,6 +190,7 @@ def test_monte_carlo_same_bits_for_any_thread_count():
 
 JIT_OFF = """
 import numpy as np
+from millsim.engines.kinetics.problem import jumps
 from millsim.engines.kinetics.solve import solve_batch, solve_steady
 S, B = (lambda x: x), (lambda y, x: (y / x) ** 2)
 e = np.array([0.01, 0.1, 0.3, 1.0])
@@ -319,6 +323,214 @@ def test_batch_engines_agree_with_a_sorting_exit():
     np.testing.assert_array_equal(found.charge + found.product, 1.0)
 
 
+# --- laws as they read now -------------------------------------------------------------------------------
+
+
+factor, factors, module = 1.0, np.ones(1), types.ModuleType("module")
+
+
+def of_helper(x):
+    return factor * x
+
+
+compiled_helper = numba.njit(of_helper)
+
+
+class Mill:
+    """A law that is a method, and one that is an object."""
+
+    k = 1.0
+
+    def rate(self, x):
+        return self.k * x * x
+
+    __call__ = rate
+
+
+def power(k, x, exponent=2):
+    return k * x**exponent
+
+
+def closure():
+    k = 1.0
+
+    def law(x):
+        return k * x * x
+
+    return law
+
+
+LAWS = {
+    "global": (lambda x: factor * x * x),
+    "array": (lambda x: factors[0] * x * x),
+    "attribute of a module": (lambda x: module.k * x * x),
+    "closure": closure(),
+    "default": (lambda x, k=1.0: k * x * x),
+    "helper": (lambda x: of_helper(x) * x),
+    "compiled helper": (lambda x: compiled_helper(x) * x),
+    "compiled": numba.njit(lambda x: factor * x * x),
+    "method": Mill().rate,
+    "object": Mill(),
+    "partial": functools.partial(power, 1.0),
+    "constant inside": functools.partial(lambda x, k: k[0] * x * x, k=factors),
+}
+
+
+@pytest.mark.parametrize("name", LAWS)
+def test_a_law_is_taken_as_it_reads_at_each_call(name, monkeypatch):
+    # S B = k y^2 gives R = exp(-k y^2 t) exactly, whatever the classes (compensated case, as above).
+    law, edges, n = LAWS[name], np.array([0.1, 0.4, 0.7, 1.0]), 300
+    monkeypatch.setattr(module, "k", 1.0, raising=False)
+    seen = []
+    for k in (1.0, 9.0):
+        monkeypatch.setitem(globals(), "factor", k)
+        monkeypatch.setattr(module, "k", k)
+        monkeypatch.setattr(Mill, "k", k)
+        factors[0] = k
+        if name == "closure":
+            law.__closure__[0].cell_contents = k
+        elif name == "default":
+            law.__defaults__ = (k,)
+        elif name == "partial":
+            law = functools.partial(power, k)
+        exact = np.exp(-k * edges[:-1] ** 2)
+        found = solve_batch(edges, 1.0, law, uniform_daughters, 1.0)
+        np.testing.assert_allclose(1 - found.charge_q3[0, :-1], exact, rtol=0, atol=1e-14)
+        drawn = solve_batch(edges, 1.0, law, uniform_daughters, 1.0, engine="montecarlo", histories=n, seed=2)
+        assert np.all(np.abs(1 - drawn.charge_q3[0, :-1] - exact) < 4 * np.sqrt(exact * (1 - exact) / n))
+        seen.append(drawn.charge_q3)
+    assert np.any(seen[0] != seen[1])
+
+
+def test_what_numba_cannot_compile_is_called_in_python_with_the_same_bits():
+    edges, table = np.geomspace(0.05, 1.0, 5), {"exponent": 2}
+    plain, asked = (
+        solve_batch(edges, 1.0, law, uniform_daughters, 3.0, exit_rate=0.25, engine="montecarlo", histories=400)
+        for law in (lambda x: x**2, lambda x: x ** table["exponent"])
+    )
+    np.testing.assert_array_equal(plain.charge_q3, asked.charge_q3)
+    np.testing.assert_array_equal(plain.product_q3, asked.product_q3)
+
+
+def test_integers_too_large_for_compiled_code_are_not_taken_wrong():
+    def law(x):
+        return x * x * 10**40 / 10**40 if x > 0 else 0
+
+    r = solve_batch([0.2, 0.5, 1.0], 1.0, law, uniform_daughters, 1.0, engine="montecarlo", histories=300)
+    same = solve_batch([0.2, 0.5, 1.0], 1.0, rate_x2, uniform_daughters, 1.0, engine="montecarlo", histories=300)
+    np.testing.assert_array_equal(r.charge_q3, same.charge_q3)
+
+
+def test_constants_written_as_floats_and_a_seed_of_its_own():
+    one, two = (
+        solve_steady([0.1, 0.5, 1.0], 1.0, 0.7, uniform_daughters, exit_rate=np.float64(2.0),
+                     engine="montecarlo", histories=1e3, seed=None)
+        for _ in range(2)
+    )  # fmt: skip
+    assert one.histories == 1000 and one.seed != two.seed
+    again = solve_steady([0.1, 0.5, 1.0], 1.0, lambda x: 0.7, uniform_daughters, exit_rate=lambda x: 2.0,
+                         engine="montecarlo", histories=1000, seed=one.seed)  # fmt: skip
+    np.testing.assert_array_equal(one.product_q3, again.product_q3)
+    assert abs(one.charge - 0.5) <= 4 * one.charge_se  # what leaves at one rate stays 1/E on average
+
+
+# --- jumps, and feeds that last ----------------------------------------------------------------------------
+
+HOLE, LEAVING = 0.3, 4.0
+
+
+def through_hole(x):
+    return LEAVING if x < HOLE else 0.0
+
+
+# Derived: S B = y^2 and E = k below the hole h. Steady, unit feed of size 1: the hold-up coarser than y is 1/y^2
+# down to h, then (1 + k/h^2)/(y^2 + k), and what leaves coarser than y is k (R(y) - R(h)). Batch: dR/dt =
+# -y^2 R - k (R - R(h)) with R(h) = exp(-h^2 t).
+def steady_coarser(y):
+    return np.where(y >= HOLE, 1 / y**2, (1 + LEAVING / HOLE**2) / (y**2 + LEAVING))
+
+
+def batch_coarser(y, t):
+    a, b = y**2 + LEAVING, HOLE**2
+    below = np.exp(-a * t) + LEAVING * (np.exp(-b * t) - np.exp(-a * t)) / (a - b)
+    return np.where(y >= HOLE, np.exp(-(y**2) * t), below)
+
+
+@pytest.mark.parametrize("edges", [[0.05, 0.1, 0.6, 1.0], [0.05, 0.2, 0.3, 0.31, 1.0], [0.02, 1.0]])
+def test_a_jump_inside_a_class_is_found_and_exact(edges):
+    edges = np.array(edges)
+    r = solve_steady(edges, 1.0, rate_x2, uniform_daughters, exit_rate=through_hole)
+    holdup = (1 + LEAVING / HOLE**2) / LEAVING
+    assert r.charge == pytest.approx(holdup, rel=1e-13)
+    np.testing.assert_allclose(1 - r.charge_q3[:-1], steady_coarser(edges[:-1]) / holdup, rtol=0, atol=1e-9)
+    left = LEAVING * np.maximum(steady_coarser(edges) - 1 / HOLE**2, 0.0)
+    np.testing.assert_allclose(1 - r.product_q3, np.where(edges < HOLE, left, 0.0), rtol=0, atol=1e-8)
+    assert r.breaks == (() if HOLE in edges else pytest.approx((HOLE,), rel=1e-9))
+    b = solve_batch(edges, 1.0, rate_x2, uniform_daughters, [0.3, 5.0], exit_rate=through_hole, breaks=[HOLE])
+    for row, mass, t in zip(b.charge_q3, b.charge, b.times, strict=True):
+        assert mass == pytest.approx(batch_coarser(0.0, t), rel=1e-12)
+        np.testing.assert_allclose((1 - row[:-1]) * mass, batch_coarser(edges[:-1], t), rtol=0, atol=1e-12)
+
+
+def test_smooth_rates_are_not_cut_and_steep_ones_are():
+    edges = np.geomspace(1e-3, 1.0, 8)
+    for smooth in (rate_x, breaking, sieve, lambda x: math.exp(5 * x)):
+        assert jumps(smooth, edges) == []
+    steep = jumps(lambda x: 1 - math.tanh((x - 0.3) / 1e-6), edges)
+    assert steep and steep == pytest.approx([0.3] * len(steep), rel=1e-4)
+    assert jumps(lambda x: (x > 0.11) + 2.0 * (x > 0.111), edges) == pytest.approx([0.111, 0.11], rel=1e-9)
+    with pytest.raises(InputError, match="breaks"):
+        solve_batch(edges, 1.0, rate_x, uniform_daughters, 1.0, breaks=[-0.1])
+
+
+@pytest.mark.parametrize("engine", ["balance", "montecarlo"])
+def test_a_feed_that_lasts_a_given_time(engine):
+    # Derived: the compensated case fed evenly over T is the mean of exp(-y^2 s) over s from (t - T)+ to t.
+    edges, times, feeding, n = np.array([0.1, 0.3, 0.6, 1.0]), [0.0, 0.5, 2.0, 9.0], 2.0, 20_000
+    r = solve_batch(edges, 1.0, rate_x2, uniform_daughters, times, feed_time=feeding, engine=engine, histories=n)
+    y2, t = edges[:-1] ** 2, np.array(times)[:, None]
+    coarser = (np.exp(-y2 * np.maximum(t - feeding, 0)) - np.exp(-y2 * t)) / (y2 * feeding)
+    fed = np.minimum(np.array(times) / feeding, 1.0)
+    found = (1 - r.charge_q3[1:, :-1]) * r.charge[1:, None]
+    error = 1e-13 if engine == "balance" else 4 * np.sqrt(coarser * (1 - coarser) / n)[1:]
+    assert np.all(np.abs(found - coarser[1:]) <= error)
+    assert np.all(np.abs(r.charge - fed) <= (1e-13 if engine == "balance" else 4 * r.charge_se + 1e-15))
+    assert np.all(np.isnan(r.charge_q3[0]))  # nothing is there yet
+    with pytest.raises(InputError, match="feed_time"):
+        solve_batch(edges, 1.0, rate_x2, uniform_daughters, times, feed_time=-1.0)
+
+
+def test_what_is_fed_and_leaves_again_adds_up():
+    r = solve_batch([0.05, 0.2, 1.0], 1.0, rate_x2, uniform_daughters, [0.7, 3.0, 4.0], exit_rate=2.0, feed_time=3.0)
+    # Derived: with one exit rate k for all sizes the charge is (exp(-k (t - T)+) - exp(-k t)) / (k T).
+    exact = [(math.exp(-2 * max(t - 3, 0)) - math.exp(-2 * t)) / 6 for t in r.times]
+    np.testing.assert_allclose(r.charge, exact, rtol=1e-13)
+    np.testing.assert_allclose(r.charge + r.product, [0.7 / 3, 1.0, 1.0], rtol=1e-13)
+
+
+def test_errors_by_class():
+    edges, exact = np.geomspace(1e-3, 1.0, 13), MODELS["ZM_a=x_mono"][2]
+    plain = solve_batch(edges, 1.0, rate_x, uniform_daughters, 20.0)
+    assert np.all(np.isnan(plain.charge_q3_se)) and np.all(np.isnan(plain.charge_shares_se))
+    r = solve_batch(edges, 1.0, rate_x, uniform_daughters, 20.0, extrapolate=True)
+    truth = np.diff(1 - exact(edges, 20.0))
+    assert np.all(np.abs(r.charge_shares[0] - truth) <= r.charge_shares_se[0] + 1e-12)
+    assert np.all(np.abs(1 - r.charge_q3[0] - exact(edges, 20.0)) <= r.charge_q3_se[0] + 1e-12)
+    assert r.charge_shares_se.max() < 0.02
+    n = 20_000
+
+    def run(histories, seed):
+        return solve_steady(edges, 1.0, rate_x, uniform_daughters, residence=3.0,
+                            engine="montecarlo", histories=histories, seed=seed)  # fmt: skip
+
+    drawn, many = run(n, 1), [run(500, seed) for seed in range(200)]
+    for name in ("charge_shares", "product_shares"):
+        spread = np.std([getattr(r, name) for r in many], axis=0) * math.sqrt(500 / n)
+        told = getattr(drawn, f"{name}_se")
+        full = getattr(drawn, name) > 0.01
+        np.testing.assert_allclose(told[full], spread[full], rtol=0.25)
+
+
 # --- bad input -------------------------------------------------------------------------------------------
 
 
@@ -349,10 +561,15 @@ def test_bad_laws_and_feeds(feed, select, daughters, key, engine):
     assert [p.key for p in caught.value.problems][0] == key
 
 
-def test_a_function_numba_cannot_compile_is_named():
-    table = {"k": [1.0, "a"]}
-    with pytest.raises(InputError, match="selection: numba cannot compile"):
-        solve_batch([0.1, 1.0], 1.0, lambda x: x * table["k"][0], uniform_daughters, 1.0, engine="montecarlo")
+@pytest.mark.parametrize("engine", ["balance", "montecarlo"])
+def test_a_law_that_fails_is_named_with_its_size(engine):
+    table = {"k": [1.0, "a"]}  # numba knows no such table, so it is asked in Python
+
+    def broken(x):
+        return x * table["k"][0 if x > 0.02 else 1]
+
+    with pytest.raises(InputError, match="selection: failed at 0.0.*TypeError"):
+        solve_batch([0.01, 0.9, 1.0], 1.0, broken, uniform_daughters, 1e3, engine=engine, histories=200)
 
 
 @pytest.mark.parametrize("engine", ["balance", "montecarlo"])

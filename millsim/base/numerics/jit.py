@@ -7,7 +7,7 @@ compiled them; an edit opens a new folder, and copies of the same sources elsewh
 can be used nothing is kept, and all still works (`kept.py`).
 """
 
-import functools
+import ctypes
 import hashlib
 import sys
 from collections.abc import Callable
@@ -141,13 +141,29 @@ def function_type(arity: int):
     return types.FunctionType(types.float64(*[types.float64] * arity))
 
 
-@functools.lru_cache(maxsize=256)
 def user_function(function: Callable, arity: int) -> Callable:
     """Compile a caller's function of `arity` floats so that a cached kernel can be handed it as an argument.
 
-    It is not cached on disk (its sources are outside the hash). Raises what numba raises.
+    Compiled anew at each call: what the function reads is a constant of its code. Raises what numba raises.
     """
     if SETTINGS.DISABLE_JIT:
         return function
-    plain = getattr(function, "py_func", function)
-    return numba.njit(types.float64(*[types.float64] * arity), error_model="numpy")(plain)
+    return numba.njit(types.float64(*[types.float64] * arity), error_model="numpy")(function)
+
+
+class PythonFunction(types.WrapperAddressProtocol):
+    """A function of floats that a kernel calls back in Python, for what numba cannot compile: the same, slower.
+
+    function: must not raise, for there is nobody to catch it.
+    """
+
+    def __init__(self, function: Callable, arity: int):
+        self._signature = types.float64(*[types.float64] * arity)
+        self._callback = ctypes.CFUNCTYPE(ctypes.c_double, *[ctypes.c_double] * arity)(function)
+
+    def __wrapper_address__(self) -> int:
+        return int(ctypes.cast(self._callback, ctypes.c_void_p).value or 0)
+
+    def signature(self):
+        """What it takes and gives."""
+        return self._signature

@@ -78,10 +78,20 @@ def feed_size(mode, u, single, edges, cumulative, F):
 
 
 @law
-def batch_history(seed, history, S, B, E, mode, single, edges, cumulative, F, times, power, charge, product, number):
-    """Follow one speck through the given times; add to the block's tallies; return a status."""
+def batch_history(
+    seed, history, S, B, E, mode, single, edges, cumulative, F, feeding, times, power, charge, product, number
+):
+    """Follow one speck, that comes in at any time of the feeding, through the times; add to the block's tallies.
+
+    Returns a status.
+    """
     state, draws, clock, k = start(seed, history, 0), 1, 0.0, 0
     x = feed_size(mode, uniform(state, 0), single, edges, cumulative, F)
+    if feeding > 0.0:
+        clock = feeding * uniform(state, 1)
+        draws = 2
+    while k < times.size and times[k] < clock:
+        k += 1
     for _ in range(MAX_EVENTS):
         breaking, leaving = S(x), E(x)
         rate = breaking + leaving
@@ -141,7 +151,7 @@ _FEED = (types.int64, types.float64, _floats, _floats, function_type(1))
 _LAWS = (function_type(1), function_type(2), function_type(1))
 
 
-def _batch_blocks(seed, first, last, S, B, E, mode, single, edges, cumulative, F, times, power):
+def _batch_blocks(seed, first, last, S, B, E, mode, single, edges, cumulative, F, feeding, times, power):
     n_blocks = (last - first + BLOCK - 1) // BLOCK
     charge = np.zeros((n_blocks, times.size, edges.size + 1), np.int64)
     product = np.zeros((n_blocks, times.size, edges.size + 1), np.int64)
@@ -151,7 +161,7 @@ def _batch_blocks(seed, first, last, S, B, E, mode, single, edges, cumulative, F
         begin = first + block * BLOCK
         for history in range(begin, min(begin + BLOCK, last)):
             outcome = batch_history(
-                seed, history, S, B, E, mode, single, edges, cumulative, F, times, power,
+                seed, history, S, B, E, mode, single, edges, cumulative, F, feeding, times, power,
                 charge[block], product[block], number[block],
             )  # fmt: skip
             status[block] = max(status[block], outcome)
@@ -161,7 +171,7 @@ def _batch_blocks(seed, first, last, S, B, E, mode, single, edges, cumulative, F
 batch_blocks = parallel_kernel(
     _batch_blocks,
     types.Tuple((types.int64[:, :, ::1], types.int64[:, :, ::1], types.float64[:, :, ::1], types.int64[::1]))(
-        types.int64, types.int64, types.int64, *_LAWS, *_FEED, _floats, types.float64
+        types.int64, types.int64, types.int64, *_LAWS, *_FEED, types.float64, _floats, types.float64
     ),
 )
 
@@ -169,7 +179,9 @@ batch_blocks = parallel_kernel(
 def _steady_blocks(seed, first, last, S, B, E, mode, single, edges, cumulative, F, tanks):
     n_blocks, n = (last - first + BLOCK - 1) // BLOCK, edges.size + 1
     product = np.zeros((n_blocks, n), np.int64)
-    sums = np.zeros((n_blocks, 3, n))  # cumulative dwell c by edge: c, c^2 and c times the total
+    sums = np.zeros(
+        (n_blocks, 4, n)
+    )  # dwell up to each edge c: c, c^2, c times the total; dwell in each class, squared
     status = np.zeros(n_blocks, np.int64)
     for block in numba.prange(n_blocks):
         begin, dwell = first + block * BLOCK, np.zeros(n)
@@ -179,6 +191,8 @@ def _steady_blocks(seed, first, last, S, B, E, mode, single, edges, cumulative, 
                 seed, history, S, B, E, mode, single, edges, cumulative, F, tanks, dwell, product[block]
             )
             status[block] = max(status[block], outcome)
+            for i in range(n):
+                sums[block, 3, i] += dwell[i] * dwell[i]
             for i in range(1, n):
                 dwell[i] += dwell[i - 1]
             for i in range(n):

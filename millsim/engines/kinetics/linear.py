@@ -97,7 +97,12 @@ def reid_coefficients(G, loss, m0):
 
 
 def transition(G: Array, loss: Array, dt: float) -> Array:
-    """Return T with m(t + dt) = T m(t): the exponential of the rate matrix, shape (n, n).
+    """Return T with m(t + dt) = T m(t): the exponential of the rate matrix, shape (n, n)."""
+    return fed_transition(G, loss, np.zeros(loss.size), dt)[0]
+
+
+def fed_transition(G: Array, loss: Array, feed_rate: Array, dt: float) -> tuple[Array, Array]:
+    """Return T and f with m(t + dt) = T m(t) + f under a constant feed, kg/s per class; shapes (n, n) and (n,).
 
     Scaling and squaring of a Taylor series without a single subtraction (uniformisation), so no entry is
     negative and small entries keep their digits; the diagonal, known exactly, is put in at every squaring and
@@ -110,19 +115,33 @@ def transition(G: Array, loss: Array, dt: float) -> Array:
     decay = np.concatenate([[0.0], loss])
     fastest = float(decay.max(initial=0.0))
     if fastest * dt <= 0.0:
-        return np.eye(n)
+        return np.eye(n), feed_rate * dt
     doublings = max(0, math.ceil(math.log2(fastest * dt / 0.25)))
     h = dt / 2**doublings
     step = h * (rates + np.diag(fastest - decay))
-    term = np.eye(n + 1) * math.exp(-fastest * h)
-    T = term.copy()
-    for k in range(1, 13):  # 0.25^13 / 13! < 1e-17
-        term = term @ step / k
-        T += term
-    T = _conserve(T, decay * h)
+    T = _conserve(_short(step, fastest * h, np.eye(n + 1)), decay * h)
+    fed = np.concatenate([[0.0], feed_rate])
+    left = sum(h * w * _short(s * step, s * fastest * h, fed) for s, w in zip(*_GAUSS, strict=True))
     for k in range(1, doublings + 1):
+        left = left + T @ left
         T = _conserve(T @ T, decay * (h * 2**k))
-    return T[1:, 1:]
+    if left.sum() > 0.0:
+        left = left * (dt * feed_rate.sum() / left.sum())
+    return T[1:, 1:], left[1:]
+
+
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(7)  # exact to 1e-16 over a step as short as that of `_short`
+_GAUSS = ((_NODES + 1.0) / 2.0, _WEIGHTS / 2.0)
+
+
+def _short(step: Array, fastest: float, what: Array) -> Array:
+    """exp(step - fastest) applied to a vector or the unit matrix, for fastest <= 0.25, by its series."""
+    term = what * math.exp(-fastest)
+    total = term.copy()
+    for k in range(1, 13):  # 0.25^13 / 13! < 1e-17
+        term = step @ term / k
+        total += term
+    return total
 
 
 def _conserve(T: Array, exponent: Array) -> Array:
@@ -169,6 +188,21 @@ def _by_exponential(G: Array, loss: Array, m0: Array, times: Array) -> Array:
         m, before = matrices[dt] @ m, time
         out[row] = m
     return out
+
+
+def fed_batch(G: Array, loss: Array, m0: Array, seconds: float, times: Array) -> Array:
+    """As `batch`, but m0 comes in evenly over the first `seconds`; shape (times, n)."""
+    m, before, rate = np.zeros(m0.size), 0.0, np.asarray(m0, dtype=float) / seconds
+    steps: dict[tuple[float, bool], tuple[Array, Array]] = {}
+    found = {0.0: m}
+    for time in np.unique([*times, seconds]):
+        dt, fed = float(time - before), time <= seconds
+        if (dt, fed) not in steps:
+            steps[dt, fed] = fed_transition(G, loss, rate * fed, dt)
+        T, more = steps[dt, fed]
+        m, before = T @ m + more, time
+        found[float(time)] = m
+    return np.array([found[float(time)] for time in times])
 
 
 def with_product(G: Array, exit_rate: Array) -> tuple[Array, Array]:

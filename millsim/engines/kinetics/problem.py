@@ -5,6 +5,7 @@ Belongs to `kinetics`, which says what the arguments mean.
 
 import copy
 import math
+import secrets
 from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
@@ -12,39 +13,66 @@ from numpy.typing import NDArray
 
 from ...base.numerics import psd
 from ...errors import InputError, NotConverged, Problem
+from .userlaw import Law, kernels_take
 
 Array = NDArray[np.float64]
-Rate = Callable[[float], float]
+Rate = float | Callable[[float], float]
 Breakage = Callable[[float, float], float]
 Feed = float | Sequence[float] | Array | Callable[[float], float]
 ENGINES = ("balance", "montecarlo")
+TRIES = 8  # sizes of each class at which jumps of the rates are looked for
+JUMP = 1e-3  # of the largest rate: what changes less between two of them is no jump that matters
+JUMP_PLACE = 1e-9  # relative: how near a jump is an edge already
 
 
 class BreakageProblem:
     """The arguments common to both modes, checked; collects what is wrong with them."""
 
-    def __init__(self, where: str, edges, feed: Feed, laws: tuple, engine: str, histories: int, seed: int):
-        selection, breakage, exit_rate = laws
+    def __init__(self, where: str, edges, feed: Feed, laws: tuple, engine: str, histories: float, seed: int | None):
         self.where = where
         self.problems: list[Problem] = []
-        self.select, self.breakage, self.leave = selection, breakage, exit_rate
-        self.histories, self.seed, self.single = histories, seed, math.nan
+        self.single = math.nan
         if engine not in ENGINES:
             self.wrong("engine", f"{engine!r} is unknown", " or ".join(ENGINES))
         self.edges = np.asarray(edges, dtype=float)
         e = self.edges
         if e.ndim != 1 or e.size < 2 or not (e[0] > 0 and np.all(np.diff(e) > 0) and e[-1] < math.inf):
             self.wrong("edges", "must be at least two ascending sizes above 0")
-        if not (isinstance(histories, int | np.integer) and histories >= 2):
-            self.wrong("histories", f"{histories!r} must be a whole number of at least 2")
-        if not (isinstance(seed, int | np.integer) and -(2**63) <= seed < 2**63):
-            self.wrong("seed", f"{seed!r} must be a 64-bit whole number")
-        for name, value in (("selection", selection), ("breakage", breakage), ("exit_rate", exit_rate)):
-            if not callable(value) and not (name == "exit_rate" and value is None):
-                self.wrong(name, "must be a function")
+        self.histories, self.seed = self._whole("histories", histories, 2), self._seed(seed)
+        selection, breakage, exit_rate = laws
+        self.select = self._law("selection", selection, 1)
+        self.breakage = self._law("breakage", breakage, 2)
+        self.leave = None if exit_rate is None else self._law("exit_rate", exit_rate, 1)
         self.raise_if_wrong()
         self._try_laws()
         self._read_feed(feed)
+
+    def _law(self, name: str, value, arity: int) -> Law:
+        """A law from a function, or from a number where it is a rate."""
+        number = isinstance(value, int | float | np.number) and arity == 1
+        if number and not 0 <= value < math.inf:
+            self.wrong(name, f"{value:g} 1/s", "finite and >= 0")
+        elif not number and not callable(value):
+            self.wrong(name, "must be a function" + " or a constant rate, 1/s" * (arity == 1))
+            value = 0.0
+        return Law(self.where, name, value, arity)
+
+    def _whole(self, name: str, value, least: int) -> int:
+        """A whole number, also where it is written as 1e5."""
+        number = isinstance(value, int | float | np.number) and not isinstance(value, bool)
+        if not number or not least <= value < 2**53 or value % 1:
+            self.wrong(name, f"{value!r} must be a whole number of at least {least}")
+            return least
+        return int(value)
+
+    def _seed(self, seed) -> int:
+        """The seed; drawn, and kept in the result, where it is None."""
+        if seed is None:
+            return secrets.randbits(62)
+        if not (isinstance(seed, int | np.integer) and -(2**63) <= seed < 2**63):
+            self.wrong("seed", f"{seed!r} must be a 64-bit whole number or None")
+            return 0
+        return int(seed)
 
     def wrong(self, key: str, message: str, allowed: str = "", hint: str = "") -> None:
         """Note one thing wrong."""
@@ -58,7 +86,7 @@ class BreakageProblem:
     def _try_laws(self) -> None:
         """Call the laws at a few sizes: slips such as per cent or swapped arguments show at once."""
         for x in (float(self.edges[-1]), float(psd.middles(self.edges)[0])):
-            whole, half = float(self.breakage(x, x)), float(self.breakage(0.5 * x, x))
+            whole, half = self.breakage(x, x), self.breakage(0.5 * x, x)
             if not abs(whole - 1) <= 1e-6 or not 0 <= half <= 1:
                 message = f"B(x, x) = {whole:g}, B(x/2, x) = {half:g} at x = {x:g}"
                 self.wrong("breakage", message, "B(x, x) = 1, all within 0 to 1", "the order is B(y, x)")
@@ -66,7 +94,7 @@ class BreakageProblem:
 
     def _read_feed(self, feed) -> None:
         """Shares of the classes (dust, n classes); a single size has a class of its own behind them."""
-        self.cdf = feed if callable(feed) else None
+        self.cdf = Law(self.where, "feed", feed, 1) if callable(feed) else None
         n = self.edges.size - 1
         self.shares = np.zeros(n)
         try:
@@ -86,15 +114,34 @@ class BreakageProblem:
         else:
             self.shares = values / values.sum()
 
+    def refined(self, edges: Array) -> "BreakageProblem":
+        """The same problem on edges that hold the old ones; inside an old class feed is uniform in ln x."""
+        fine = copy.copy(self)
+        fine.edges = edges
+        fine.shares = np.diff(psd.q_at(self.edges, psd.cumulative(self.shares), edges))
+        if self.cdf is not None:
+            fine.shares = psd.feed_shares(edges, self.cdf)
+        return fine
+
     def halved(self) -> "BreakageProblem":
         """The same problem with every class cut in two at its geometric middle."""
-        fine = copy.copy(self)
-        n = self.edges.size - 1
-        fine.edges = np.empty(2 * n + 1)
-        fine.edges[::2], fine.edges[1::2] = self.edges, psd.middles(self.edges)
-        halves = np.repeat(self.shares / 2, 2)
-        fine.shares = halves if self.cdf is None else psd.feed_shares(fine.edges, self.cdf)
-        return fine
+        edges = np.empty(2 * self.edges.size - 1)
+        edges[::2], edges[1::2] = self.edges, psd.middles(self.edges)
+        return self.refined(edges)
+
+    def cut(self, breaks) -> "BreakageProblem":
+        """The same problem with an edge at each size where a rate jumps: those given, and those found."""
+        given = np.atleast_1d(np.asarray(breaks, dtype=float))
+        if given.ndim != 1 or not np.all(np.isfinite(given) & (given > 0)):
+            self.wrong("breaks", "must be sizes above 0")
+            self.raise_if_wrong()
+        found = [x for law in (self.select, self.leave) if law for x in jumps(law, self.edges)]
+        inside = [x for x in sorted({*given, *found}) if self.edges[0] < x < self.edges[-1]]
+        edges = list(self.edges)
+        for x in inside:
+            if min(abs(x / e - 1) for e in edges) > JUMP_PLACE:
+                edges.append(x)
+        return self.refined(np.array(sorted(edges)))
 
     # --- sectional ---
 
@@ -109,7 +156,7 @@ class BreakageProblem:
         G = np.zeros((sizes.size, sizes.size))
         for j in range(1, sizes.size):
             G[:, j] = self._column(float(sizes[j]), float(floors[j]), sizes.size)
-        leave = np.array([float(self.leave(float(x))) for x in sizes]) if self.leave else np.zeros(sizes.size)
+        leave = np.array([self.leave(float(x)) for x in sizes]) if self.leave else np.zeros(sizes.size)
         if not (np.all(np.isfinite(leave)) and np.all(leave >= 0)):
             self.wrong("exit_rate", "must give finite rates >= 0 at every size")
         self.raise_if_wrong()
@@ -117,12 +164,12 @@ class BreakageProblem:
 
     def _column(self, x: float, floor: float, size: int) -> Array:
         """Rates at which size x feeds the finer classes, 1/s."""
-        rate = float(self.select(x))
+        rate = self.select(x)
         if not 0 <= rate < math.inf:
             self.wrong("selection", f"S({x:g}) = {rate:g}", "finite and >= 0")
             return np.zeros(size)
         n_below = int(np.searchsorted(self.edges, floor * (1 + 1e-12), side="right"))
-        below = np.array([float(self.breakage(float(y), x)) for y in self.edges[:n_below]])
+        below = np.array([self.breakage(float(y), x) for y in self.edges[:n_below]])
         steps = np.diff(below, prepend=0.0)
         if n_below < self.edges.size and floor == x:  # a single size inside a class: the rest falls there
             steps = np.append(steps, 1.0 - below[-1] if n_below else 1.0)
@@ -148,27 +195,13 @@ class BreakageProblem:
         """Arguments of the Monte Carlo kernels that describe the laws and the feed."""
         from . import freepaths
 
-        S, B = self._compile("selection", self.select, 1), self._compile("breakage", self.breakage, 2)
-        E = self._compile("exit_rate", self.leave or _no_exit, 1)
-        F = self._compile("feed", self.cdf or _no_exit, 1)
-        self.raise_if_wrong()
+        none = Law(self.where, "exit_rate", 0.0, 1)
+        self.laws = [self.select, self.breakage, self.leave or none, self.cdf or none]
+        sizes = psd.middles(self.edges)
+        S, B, E, F = kernels_take(self.laws, [float(x) for x in sizes[:: max(1, sizes.size // 20)]])
         mode = freepaths.FEED_CLASSES if math.isnan(self.single) else freepaths.FEED_SINGLE
         mode = freepaths.FEED_CDF if self.cdf is not None else mode
         return S, B, E, mode, self.single, self.edges, psd.cumulative(self.shares), F
-
-    def _compile(self, name: str, function: Callable, arity: int) -> Callable | None:
-        """The function compiled by numba, or a Problem that says why not."""
-        from numba.core.errors import NumbaError
-
-        from ...base.numerics.jit import user_function
-
-        try:
-            return user_function(function, arity)
-        except (NumbaError, TypeError, AttributeError) as error:
-            reason = next((s.strip() for s in str(error).splitlines() if s.strip()), type(error).__name__)
-            hint = "use arithmetic and the math module on floats only"
-            self.wrong(name, f"numba cannot compile the function: {reason[:120]}", hint=hint)
-            return None
 
     def chunks(self) -> Iterator[tuple[int, int]]:
         """(first, last) history of each call of a kernel."""
@@ -182,6 +215,9 @@ class BreakageProblem:
         """Turn a kernel's status into an error."""
         from . import freepaths
 
+        for law in self.laws:
+            if law.failed:
+                raise law.failed
         worst = int(status.max())
         if worst == freepaths.BAD_RATE:
             self.wrong("selection", "a rate was negative or not finite at some size", "finite and >= 0")
@@ -192,5 +228,39 @@ class BreakageProblem:
             raise NotConverged(f"a history did not end within {freepaths.MAX_EVENTS} events")
 
 
-def _no_exit(x):
-    return 0.0
+# --- jumps -------------------------------------------------------------------------------------------------------
+
+
+def jumps(law: Callable[[float], float], edges: Array) -> list[float]:
+    """Sizes inside the classes at which a rate jumps, or rises within a small part of a class.
+
+    Looked for between TRIES sizes of each class: what goes up and down again between two of them is not seen.
+    """
+    low, high = edges[:-1, None], edges[1:, None]
+    sizes = (low * (high / low) ** ((np.arange(TRIES) + 0.5) / TRIES)).ravel()
+    rates = np.array([law(float(x)) for x in sizes])
+    least = JUMP * np.abs(rates).max()
+    found: list[float] = []
+    for i in np.flatnonzero(np.abs(np.diff(rates)) > least):
+        found += _between(law, sizes[i], sizes[i + 1], float(rates[i]), float(rates[i + 1]), least)
+    return found
+
+
+def _between(law, low: float, high: float, f_low: float, f_high: float, least: float, depth: int = 0) -> list[float]:
+    """The jumps between two sizes: halved where the rate changes most, as long as nearly all of the change is there."""
+    a, b, fa, fb = low, high, f_low, f_high
+    change, narrow = abs(f_high - f_low), (high - low) / 64
+    while b - a > 1e-14 * b:
+        middle = 0.5 * (a + b)
+        f = law(middle)
+        a, b, fa, fb = (a, middle, fa, f) if abs(f - fa) > abs(fb - f) else (middle, b, f, fb)
+        if abs(fb - fa) < 0.6 * change:
+            if b - a > narrow:
+                return []  # a rise as any other
+            break
+    found = [b]
+    if depth < 2 and abs(fa - f_low) > least:
+        found += _between(law, low, a, f_low, fa, least, depth + 1)
+    if depth < 2 and abs(f_high - fb) > least:
+        found += _between(law, b, high, fb, f_high, least, depth + 1)
+    return found

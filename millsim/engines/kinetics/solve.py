@@ -7,13 +7,19 @@
 x may be any measure of size, a diameter in m or a particle's mass, as long as S, B, E, feed and edges mean
 the same one. "balance" solves the sectional equations: rates at the geometric middle of each class, B at the
 class edges, what stays within its class is no loss; a single feed size has a class of no width of its own.
-That is second order in the class width, and exact at the edges where S(x) B(y, x) does not depend on x.
-"montecarlo" follows specks of mass on continuous sizes; edges only sort them. The callables take and return
-floats; for "montecarlo" numba must be able to compile them.
+That is second order in the class width, and exact at the edges where S(x) B(y, x) does not depend on x. A class in
+which a rate jumps is cut there.
+"montecarlo" follows specks of mass on continuous sizes; edges only sort them.
+
+The laws take and return floats. Each call of a solver takes them as they then are: what they read may have changed.
+"montecarlo" compiles them where numba can and they read nothing but numbers, arrays and functions; else it calls
+them in Python, some two hundred times slower.
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -21,6 +27,7 @@ from numpy.typing import ArrayLike, NDArray
 from ...base.numerics import psd
 from . import linear
 from .problem import Breakage, BreakageProblem, Feed, Rate
+from .userlaw import Law
 
 Array = NDArray[np.float64]
 
@@ -30,7 +37,8 @@ class KineticsResult:
     """What is in the charge and what has left it. Batch: leading axis is time; steady: no such axis.
 
     Shares are of the mass in question (nan where there is none); per kg fed (batch) or per kg/s fed (steady).
-    Standard errors are zero for "balance", whose error is the class width.
+    `_se`: for "montecarlo" standard errors; for "balance" with extrapolate=True how much the extrapolation moved the
+    finer of its two answers, which is more than what is left; else nan, for one answer cannot tell its class error.
     """
 
     engine: str
@@ -43,10 +51,24 @@ class KineticsResult:
     product_q3: Array  # (k, n+1) cumulative product so far, or (n+1,)
     product_q3_se: Array
     product: Array  # (k,) or (): batch: kg left the charge per kg fed; steady: 1
+    product_se: Array
     number: Array  # (k,) mean of x^-number_exponent over the charge (nan unless asked for)
     number_se: Array
+    charge_shares_se: Array  # (k, n) or (n,): of the shares by class, see below
+    product_shares_se: Array
     histories: int = 0
     seed: int | None = None
+    breaks: tuple[float, ...] = ()  # sizes inside the classes at which "balance" cut them: given, or a rate jumps there
+
+    @property
+    def charge_shares(self) -> Array:
+        """Share of the charge in each class, (k, n) or (n,); what is finer than edges[0] is in none."""
+        return np.diff(self.charge_q3, axis=-1)
+
+    @property
+    def product_shares(self) -> Array:
+        """Share of the product in each class."""
+        return np.diff(self.product_q3, axis=-1)
 
 
 def solve_batch(
@@ -60,17 +82,24 @@ def solve_batch(
     engine: str = "balance",
     extrapolate: bool = False,
     number_exponent: float | None = None,
-    histories: int = 20_000,
-    seed: int = 0,
+    feed_time: float = 0.0,
+    breaks: ArrayLike = (),
+    histories: float = 20_000,
+    seed: int | None = 0,
 ) -> KineticsResult:
     """Grind one charge; return the size distributions at the given times.
 
     edges: ascending class edges (n+1,). feed: one size, or mass shares of the n classes, or a cumulative
-    distribution F(x). times: s, ascending. exit_rate: None keeps everything in the charge.
+    distribution F(x). times: s, ascending. Rates: functions or constants; without exit_rate all stays in the
+    charge.
+    feed_time: s over which the feed comes in evenly; 0: all of it at once.
     number_exponent: k for particle numbers per mass, mean of x^-k (1 where x is a particle's mass, 3 where it
     is a diameter); "balance" counts what is finer than edges[0] at edges[0] (a lower bound).
     extrapolate: "balance" also solves with every class halved and removes the h^2 error (8 times the work).
-    histories, seed: Monte Carlo only. InputError lists everything wrong with the arguments.
+    breaks: sizes at which a law jumps, for "balance"; jumps of the rates are found without, but not a peak narrower
+    than an eighth of its class, nor what B does.
+    histories, seed: Monte Carlo only; seed None draws one, and the result has it.
+    InputError lists everything wrong with the arguments.
     """
     times = np.atleast_1d(np.asarray(times, dtype=float))
     laws = (selection, breakage, exit_rate)
@@ -79,13 +108,16 @@ def solve_batch(
         problem.wrong("times", "must be finite, >= 0 and ascending")
     if number_exponent is not None and not 0 < number_exponent < math.inf:
         problem.wrong("number_exponent", f"{number_exponent} must be positive")
+    if not 0 <= feed_time < math.inf:
+        problem.wrong("feed_time", f"{feed_time} s must be finite and >= 0")
     problem.raise_if_wrong()
     if engine == "montecarlo":
-        return _batch_montecarlo(problem, times, number_exponent)
-    result = _batch_balance(problem, times, number_exponent)
-    if not extrapolate:
-        return result
-    return _extrapolated(result, _batch_balance(problem.halved(), times, number_exponent))
+        return _batch_montecarlo(problem, times, number_exponent, float(feed_time))
+
+    def solved(p: BreakageProblem) -> KineticsResult:
+        return _batch_balance(p, times, number_exponent, feed_time)
+
+    return _by_classes(problem, solved, breaks, extrapolate)
 
 
 def solve_steady(
@@ -99,8 +131,9 @@ def solve_steady(
     tanks: int = 1,
     engine: str = "balance",
     extrapolate: bool = False,
-    histories: int = 20_000,
-    seed: int = 0,
+    breaks: ArrayLike = (),
+    histories: float = 20_000,
+    seed: int | None = 0,
 ) -> KineticsResult:
     """Grind a constant feed; return product, hold-up and their size distributions in steady state.
 
@@ -118,14 +151,26 @@ def solve_steady(
         problem.wrong("tanks", f"{tanks!r} must be a whole number of at least 1")
     problem.raise_if_wrong()
     if residence is not None:
-        rate = tanks / residence
-        problem.leave = lambda x: rate
+        problem.leave = Law("solve_steady", "residence", tanks / residence, 1)
     if engine == "montecarlo":
         return _steady_montecarlo(problem, int(tanks))
-    result = _steady_balance(problem, int(tanks))
-    if not extrapolate:
-        return result
-    return _extrapolated(result, _steady_balance(problem.halved(), int(tanks)))
+    return _by_classes(problem, lambda p: _steady_balance(p, int(tanks)), breaks, extrapolate)
+
+
+def _by_classes(problem: BreakageProblem, solved: Callable, breaks: ArrayLike, extrapolate: bool) -> KineticsResult:
+    """The answer at the edges that were asked for, with more of them where a rate jumps."""
+    cut = problem.cut(breaks)
+    result = solved(cut)
+    if extrapolate:
+        result = _extrapolated(result, solved(cut.halved()))
+    asked = np.isin(cut.edges, problem.edges)
+    curves = ("charge_q3", "charge_q3_se", "product_q3", "product_q3_se")
+    kept: dict[str, Any] = {name: getattr(result, name)[..., asked] for name in curves}
+    starts = np.flatnonzero(asked)[:-1]
+    shares = ("charge_shares_se", "product_shares_se")
+    kept |= {name: np.add.reduceat(getattr(result, name), starts, axis=-1) for name in shares}
+    added = tuple(float(x) for x in cut.edges[~asked])
+    return replace(result, edges=problem.edges, breaks=added, **kept)
 
 
 def _extrapolated(coarse: KineticsResult, fine: KineticsResult) -> KineticsResult:
@@ -134,39 +179,51 @@ def _extrapolated(coarse: KineticsResult, fine: KineticsResult) -> KineticsResul
     def curve(a: Array, b: Array) -> Array:
         return np.clip(np.maximum.accumulate((4 * b[..., ::2] - a) / 3, axis=-1), 0.0, 1.0)
 
-    def scalar(a: Array, b: Array) -> Array:
-        return (4 * b - a) / 3
+    def moved(a: Array, b: Array) -> Array:
+        return np.abs(b - a) / 3
 
-    return replace(
-        coarse,
-        charge_q3=curve(coarse.charge_q3, fine.charge_q3),
-        product_q3=curve(coarse.product_q3, fine.product_q3),
-        charge=scalar(coarse.charge, fine.charge),
-        product=scalar(coarse.product, fine.product),
-        number=scalar(coarse.number, fine.number),
-    )
+    values: dict[str, Any] = {}
+    for name in ("charge_q3", "product_q3"):
+        a, b = getattr(coarse, name), getattr(fine, name)
+        values |= {name: curve(a, b), f"{name}_se": moved(a, b[..., ::2])}
+        shares = name.replace("q3", "shares_se")
+        values[shares] = moved(np.diff(a, axis=-1), np.diff(b[..., ::2], axis=-1))
+    for name in ("charge", "product", "number"):
+        a, b = getattr(coarse, name), getattr(fine, name)
+        values |= {name: (4 * b - a) / 3, f"{name}_se": moved(a, b)}
+    return replace(coarse, **values)
 
 
-def _batch_balance(problem: BreakageProblem, times: Array, exponent: float | None) -> KineticsResult:
+def _batch_balance(problem: BreakageProblem, times: Array, exponent: float | None, feed_time: float) -> KineticsResult:
     """Batch by classes; the product has classes of its own, so that everything stays one closed system."""
     G, leave, feed = problem.generator()
     n = feed.size
+
+    def masses(G: Array, loss: Array, feed: Array) -> Array:
+        return linear.fed_batch(G, loss, feed, feed_time, times) if feed_time else linear.batch(G, loss, feed, times)
+
     if problem.leave is None:
-        charge = linear.batch(G, linear.losses(G, leave), feed, times)
+        charge = masses(G, linear.losses(G, leave), feed)
         gone = np.zeros_like(charge)
     else:
-        both = linear.batch(*linear.with_product(G, leave), np.concatenate([np.zeros(n), feed]), times)
+        both = masses(*linear.with_product(G, leave), np.concatenate([np.zeros(n), feed]))
         gone, charge = both[:, :n], both[:, n:]
-    charge_q3, left = problem.distribution(charge)
-    product_q3, product = problem.distribution(gone)
-    zeros, none = np.zeros_like(charge_q3), np.zeros_like(left)
     number = np.full(times.size, np.nan)
     if exponent is not None:
         with np.errstate(invalid="ignore", divide="ignore"):
-            number = _number(problem, charge, exponent) / left
+            number = _number(problem, charge, exponent) / charge.sum(axis=1)
+    return _without_errors(problem, times, charge, gone, number)
+
+
+def _without_errors(problem: BreakageProblem, times: Array, charge: Array, gone: Array, number: Array):
+    """The result of one answer by classes, whose class error is not known."""
+    charge_q3, left = problem.distribution(charge)
+    product_q3, product = problem.distribution(gone)
+    curve, scalar = np.full_like(charge_q3, np.nan), np.full_like(left, np.nan)
+    shares = curve[..., 1:]
     return KineticsResult(
-        "balance", problem.edges, times, charge_q3, zeros, left, none,
-        product_q3, zeros, product, number, none,
+        "balance", problem.edges, times, charge_q3, curve, left, scalar,
+        product_q3, curve, product, scalar, number, scalar, shares, shares,
     )  # fmt: skip
 
 
@@ -195,25 +252,21 @@ def _steady_balance(problem: BreakageProblem, tanks: int) -> KineticsResult:
     """Steady state by forward substitution, tank by tank."""
     G, leave, feed = problem.generator()
     flow, holdups = linear.tanks_in_series(G, leave, feed, tanks)
-    charge_q3, holdup = problem.distribution(holdups.sum(axis=0))
-    product_q3, product = problem.distribution(flow)
-    zeros, none = np.zeros_like(charge_q3), np.zeros_like(holdup)
-    missing = np.full_like(holdup, np.nan)
-    return KineticsResult(
-        "balance", problem.edges, np.zeros(0), charge_q3, zeros, holdup, none,
-        product_q3, zeros, product, missing, none,
-    )  # fmt: skip
+    return _without_errors(problem, np.zeros(0), holdups.sum(axis=0), flow, np.asarray(np.nan))
 
 
-def _shares_of(counts: Array) -> tuple[Array, Array, Array]:
-    """Cumulative shares at the edges, their standard errors and totals from counts (..., n+2)."""
+def _shares_of(counts: Array) -> tuple[Array, Array, Array, Array]:
+    """Cumulative shares at the edges, standard errors of them and of the class shares, totals of counts (..., n+2)."""
     total = counts.sum(axis=-1).astype(float)
     with np.errstate(invalid="ignore", divide="ignore"):
         q = np.cumsum(counts, axis=-1)[..., :-1] / total[..., None]
-        return q, np.sqrt(q * (1 - q) / total[..., None]), total
+        p = counts[..., 1:-1] / total[..., None]
+        return q, np.sqrt(q * (1 - q) / total[..., None]), np.sqrt(p * (1 - p) / total[..., None]), total
 
 
-def _batch_montecarlo(problem: BreakageProblem, times: Array, exponent: float | None) -> KineticsResult:
+def _batch_montecarlo(
+    problem: BreakageProblem, times: Array, exponent: float | None, feed_time: float
+) -> KineticsResult:
     """Batch by histories; counts are exact, sums run in a fixed order."""
     from .freepaths import batch_blocks
 
@@ -221,14 +274,14 @@ def _batch_montecarlo(problem: BreakageProblem, times: Array, exponent: float | 
     charge, product = np.zeros((times.size, n), int), np.zeros((times.size, n), int)
     sums = np.zeros((times.size, 2))
     for first, last in problem.chunks():
-        new = batch_blocks(problem.seed, first, last, *laws, times, float(exponent or 0.0))
+        new = batch_blocks(problem.seed, first, last, *laws, feed_time, times, float(exponent or 0.0))
         problem.check(new[3])
         charge += new[0].sum(axis=0)
         product += new[1].sum(axis=0)
         for block in new[2]:
             sums += block
-    charge_q3, charge_se, left = _shares_of(charge)
-    product_q3, product_se, gone = _shares_of(product)
+    charge_q3, charge_se, charge_shares_se, left = _shares_of(charge)
+    product_q3, product_se, product_shares_se, gone = _shares_of(product)
     N = problem.histories
     number = np.full(times.size, np.nan)
     number_se = np.zeros(times.size)
@@ -236,10 +289,11 @@ def _batch_montecarlo(problem: BreakageProblem, times: Array, exponent: float | 
         with np.errstate(invalid="ignore", divide="ignore"):
             number = sums[:, 0] / left
             number_se = np.sqrt(np.maximum(sums[:, 1] / left - number**2, 0.0) / left)
-    left_se = np.sqrt(left / N * (1 - left / N) / N)
+    left_se, gone_se = (np.sqrt(count / N * (1 - count / N) / N) for count in (left, gone))
     return KineticsResult(
         "montecarlo", problem.edges, times, charge_q3, charge_se, left / N, left_se,
-        product_q3, product_se, gone / N, number, number_se, N, problem.seed,
+        product_q3, product_se, gone / N, gone_se, number, number_se, charge_shares_se, product_shares_se,
+        N, problem.seed,
     )  # fmt: skip
 
 
@@ -248,7 +302,7 @@ def _steady_montecarlo(problem: BreakageProblem, tanks: int) -> KineticsResult:
     from .freepaths import steady_blocks
 
     laws, n = problem.compiled(), problem.edges.size + 1
-    product, sums = np.zeros(n, int), np.zeros((3, n))
+    product, sums = np.zeros(n, int), np.zeros((4, n))
     for first, last in problem.chunks():
         new = steady_blocks(problem.seed, first, last, *laws, tanks)
         problem.check(new[2])
@@ -256,13 +310,20 @@ def _steady_montecarlo(problem: BreakageProblem, tanks: int) -> KineticsResult:
         for block in new[1]:
             sums += block
     N = problem.histories
-    product_q3, product_se, _ = _shares_of(product)
-    mean, square, cross = sums / N
-    q = mean / mean[-1]
-    spread = np.maximum(square - 2 * q * cross + q**2 * square[-1], 0.0)
-    holdup_se = np.asarray(math.sqrt(max(square[-1] - mean[-1] ** 2, 0.0) / N))
+    product_q3, product_se, product_shares_se, _ = _shares_of(product)
+    mean, square, cross, own = sums / N
+    total, total_square = mean[-1], square[-1]
+
+    def ratio_se(a: Array, a_square: Array, a_total: Array) -> Array:
+        q = a / total
+        spread = np.maximum(a_square - 2 * q * a_total + q**2 * total_square, 0.0)
+        return np.sqrt(spread / N) / total
+
+    q = mean / total
+    holdup_se = np.asarray(math.sqrt(max(total_square - total**2, 0.0) / N))
     return KineticsResult(
-        "montecarlo", problem.edges, np.zeros(0), q[:-1], np.sqrt(spread / N)[:-1] / mean[-1],
-        np.asarray(mean[-1]), holdup_se, product_q3, product_se, np.asarray(1.0),
-        np.asarray(np.nan), np.asarray(0.0), N, problem.seed,
+        "montecarlo", problem.edges, np.zeros(0), q[:-1], ratio_se(mean, square, cross)[:-1],
+        np.asarray(total), holdup_se, product_q3, product_se, np.asarray(1.0), np.asarray(0.0),
+        np.asarray(np.nan), np.asarray(0.0), ratio_se(np.diff(mean), own[1:], np.diff(cross))[:-1], product_shares_se,
+        N, problem.seed,
     )  # fmt: skip
