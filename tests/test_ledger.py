@@ -1,17 +1,22 @@
 """Mass and energy are kept: every joule that enters the shaft is booked once, every gram that enters comes out."""
 
 import functools
+import math
 
 import mills
 import numpy as np
 import pytest
 
 from millsim.engines import montecarlo
+from millsim.errors import NotConverged
 from millsim.forecast.outcome import solve_batch
 from millsim.forecast.run import predict
 from millsim.laws import air, heat
 from millsim.mill.chamber import idle_power
+from millsim.record.limits import OVER
+from millsim.show.words import prediction
 
+COARSE = ("run.band_samples=0", "run.trace=false", "run.class_ratio=1.5")
 BARE = ("run.band_samples=0", "run.trace=false", "run.histories=2048", "run.x50_error=0")
 SLOW_FEEDS = {"demo": "500 g/h", "pla": "500 g/h", "swinging": "500 g/h", "tight_jam": "60 g/h"}
 
@@ -61,6 +66,37 @@ def test_batch_product_and_rest_are_the_charge(seconds):
     assert np.all(o.mass >= 0.0) and np.all(o.product >= 0.0)
     dwelt = np.trapezoid(np.append(0.012, o.history["left"]), np.append(0.0, o.history["end"]))
     assert float(o.state["residence"]) == pytest.approx(dwelt / 0.012, rel=0.01)
+
+
+def test_a_batch_that_runs_away_ends_there():
+    # 5 kg in four hours: the charge heats itself faster than air and casing cool it. Its figures are up to there.
+    p = mills.problem("batch", ratio=1.5)
+    o = solve_batch(p, 5.0, 4 * 3600.0)
+    rise = float(p.mill[0]["T_limit"] - p.mill[0]["T_room"])
+    hottest = float(p.mill[0]["T_room"]) + max(150.0, 3.0 * rise)
+    assert o.code == OVER and 60.0 < o.milled_s < 3600.0
+    assert float(o.state["T"]) == pytest.approx(hottest, abs=3.0)
+    assert all(np.all(np.isfinite(o.history[n])) for n in o.history.dtype.names) and np.all(np.isfinite(o.loads))
+    assert o.product.sum() * o.milled_s + o.mass.sum() == pytest.approx(5.0, rel=1e-12)
+
+
+def test_a_batch_that_runs_away_says_so():
+    said = predict(mills.config("batch", "feed.batch_mass=5 kg", "feed.batch_time=4 h", *COARSE), "balance", 1)
+    sentence = "This batch runs away: after 3.7 min it is at 215 °C and gets hotter still; all figures are up to there"
+    assert said.status == "over capacity" and sentence[1:] in " ".join(said.warnings)
+    text = " ".join(prediction.to_text(said).split())
+    assert text.count(sentence) == 1 and "nan" not in text
+    kept = said.main.scalars | said.main.ledger_in_W | said.main.ledger_out_W
+    none = {"x10_m", "x50_m", "x90_m", "span", "capacity_kg_s"}  # sizes of what sticks; a batch has no steady rate
+    assert {name for name, s in kept.items() if math.isnan(s.value)} == none
+
+
+def test_a_batch_without_an_answer_is_no_answer():
+    p = mills.problem("batch", ratio=1.5)
+    mill = p.mill.copy()
+    mill["density"] = np.nan
+    with pytest.raises(NotConverged):
+        solve_batch(p, 0.012, 120.0, mill=mill)
 
 
 @pytest.mark.parametrize("name", ["demo", "batch"])

@@ -15,10 +15,12 @@ from ..mill.chamber import balanced_speed, feedback_air, overload_share
 from .balance import march
 from .loads import chamber_capacity, jam_index
 from .records import FLOWS, add_flows
-from .settle import air_capacity, hammer_tip_speed, peg_rate, shaft_power
+from .search import copy_state
+from .settle import HOPELESS, air_capacity, hammer_tip_speed, peg_rate, shaft_power
 from .strikes import fill_rates
 
 GAMMA = 1.0 - 1.0 / sqrt(2.0)
+LEAST_RISE_K, HOTTEST_K = 150.0, 1000.0  # over the room; at all: beyond it no card says what its feed is like
 
 
 @law
@@ -75,14 +77,46 @@ def freeze(m, grid, s, work, mass, T_casing, t, h):
     fill_rates(m, s, grid, work)
 
 
+@law
+def runaway_temperature(m):
+    """Temperature [K] at which a batch has run away: so far over its limit that it is no powder that is milled."""
+    return min(HOTTEST_K, m.T_room + max(LEAST_RISE_K, HOPELESS * (m.T_limit - m.T_room)))
+
+
+@law
+def freeze_up_to(m, grid, s, work, mass, T_casing, t, end, T_most):
+    """As `freeze`, from time t to an end [s]: the one given, or an earlier one where the charge gets to T_most.
+
+    Warming slows down within a step, so a straight line leads to a little above T_most.
+    """
+    T, unblinded = s.T, s.unblinded
+    freeze(m, grid, s, work, mass, T_casing, 0.5 * (t + end), end - t)
+    if not s.T > T_most > T:
+        return end
+    end = t + (end - t) * (T_most - T) / (s.T - T)
+    s.T, s.unblinded = T, unblinded
+    freeze(m, grid, s, work, mass, T_casing, 0.5 * (t + end), end - t)
+    return end
+
+
+@law
+def back_to(m, grid, s, work, state, screen, bridge):
+    """Bring state and rates back to those of an earlier step."""
+    copy_state(state, s)
+    fill_rates(m, s, grid, work)
+    work.screen[:], work.bridge[:] = screen, bridge
+
+
 @kernel
 def run_batch(m, grid, charge, ends, s, work, product, dwell, totals, energies, states, screens, bridges, history):
     """Mill a charge (n,) [kg] through the step ends (k,) [s]; s holds the state to start from.
 
     Fills product (n,), dwell (n,) [kg s], totals FLOWS [kg, J], energies POWERS [J]; per step: states (k,) STATE (F is
-    the outflow), screens and bridges (k, n), history (k,) BATCH_STEP.
+    the outflow), screens and bridges (k, n), history (k,) BATCH_STEP. Returns the number of steps done: fewer than k
+    where the batch runs away (the last step ends as it does), or where a step has no answer (the last but that).
     """
-    mass = charge.copy()
+    mass, T_most = charge.copy(), runaway_temperature(m)
+    part, time = np.empty_like(mass), np.empty_like(mass)
     gas = m.chamber_volume * air.air_density(m.T_room) * air.SPECIFIC_HEAT
     store = charge.sum() * m.specific_heat
     s.T = m.T_room if m.isothermal > 0.0 else (store * m.T_feed + gas * m.T_room) / (store + gas)
@@ -93,11 +127,18 @@ def run_batch(m, grid, charge, ends, s, work, product, dwell, totals, energies, 
     p = work.powers[0]
     p.windage = p.bearings = p.shaft = 0.0
     for q in range(ends.size):
-        h = ends[q] - t
-        freeze(m, grid, s, work, mass, T_casing, t + 0.5 * h, h)
+        end = freeze_up_to(m, grid, s, work, mass, T_casing, t, ends[q], T_most)
+        h = end - t
         before = mass.sum()
         step[0] = np.zeros(1, FLOWS)[0]
-        advance(m, grid, work, mass, h, product, dwell, step[0])
+        part[:], time[:] = 0.0, 0.0
+        advance(m, grid, work, mass, h, part, time, step[0])
+        if not np.isfinite(mass.sum() + s.T):
+            if q:
+                back_to(m, grid, s, work, states[q - 1], screens[q - 1], bridges[q - 1])
+            return q
+        product += part
+        dwell += time
         add_flows(totals, step[0], 1.0)
         work.flows[0] = np.zeros(1, FLOWS)[0]
         add_flows(work.flows[0], step[0], 1.0 / h)
@@ -114,9 +155,12 @@ def run_batch(m, grid, charge, ends, s, work, product, dwell, totals, energies, 
         T_casing = T_end + (T_casing - T_end) * exp(-h * (inner + m.casing_heat_loss) / m.casing_capacity)
         work.mass[:] = mass
         done = history[q]
-        done.end, done.left, done.T, done.T_casing, done.shaft = ends[q], mass.sum(), s.T, T_casing, p.shaft
+        done.end, done.left, done.T, done.T_casing, done.shaft = end, mass.sum(), s.T, T_casing, p.shaft
         done.jam = max(overload_share(m, p.shaft, s.omega), jam_index(m, s, grid.x, work))
         done.chamber = before / chamber_capacity(m)
         s.omega = balanced_speed(m, p.shaft, s.omega)
         s.v = hammer_tip_speed(m, s, p)
-        t = ends[q]
+        if s.T >= T_most or end < ends[q]:
+            return q + 1
+        t = end
+    return ends.size

@@ -38,9 +38,9 @@ CLASS_ERROR = "class_error_"  # prefix of numerics: relative class error of a sc
 
 
 def fed(problem: Setup, o: Outcome) -> float:
-    """Kilograms fed per second: the feed rate, or the charge of a batch over its time."""
+    """Kilograms fed per second: the feed rate, or the charge of a batch over the time it is milled."""
     batch = problem.config.feed.batch
-    return batch.mass_kg / batch.time_s if batch else float(o.state["F"])
+    return batch.mass_kg / o.milled_s if batch else float(o.state["F"])
 
 
 def _curve(product: np.ndarray) -> np.ndarray:
@@ -96,7 +96,7 @@ def montecarlo_result(problem: Setup, o: Outcome, tally: Tally, capacity_kg_s: f
     holdup = F * tally.residence_s, F * tally.residence_s_se
     if batch:
         holdup = batch.mass_kg * (1.0 - tally.left), batch.mass_kg * tally.left_se
-        F, F_se = batch.mass_kg * tally.left / batch.time_s, batch.mass_kg * tally.left_se / batch.time_s
+        F, F_se = batch.mass_kg * tally.left / o.milled_s, batch.mass_kg * tally.left_se / o.milled_s
     per_s = fed(problem, o)
     flows = {n: v * per_s for n, v in tally.flows.items()}
     flows_se = {n: v * per_s for n, v in tally.flows_se.items()}

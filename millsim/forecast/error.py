@@ -193,7 +193,7 @@ def figures(
     charge = 1.0 if stays == LIMITS[CHAMBER] else exp(off.charge) * faster
     new["holdup_kg"], new["residence_s"] = v["holdup_kg"] * charge, v["residence_s"] * charge / faster
     if batch:
-        _emptied(new, batch.mass_kg / batch.time_s, batch.mass_kg, off.most(LIMITS[CHAMBER]))
+        _emptied(new, v["holdup_kg"] / batch.mass_kg, batch.mass_kg, off.most(LIMITS[CHAMBER]))
     new["gross_J_kg"] = new["electrical_power_W"] / new["throughput_kg_s"]
     new["net_J_kg"] = (new["electrical_power_W"] - v["idle_power_W"]) / new["throughput_kg_s"]
     warmer = 1.0 if stays == LIMITS[TEMPERATURE] else exp(off.rise) * more
@@ -205,14 +205,15 @@ def figures(
     return new | {"x10_m": x10, "x50_m": x50, "x90_m": x90, "span": (x90 - x10) / x50}, curve
 
 
-def _emptied(new: dict[str, float], fed_kg_s: float, charge_kg: float, faster: float) -> None:
+def _emptied(new: dict[str, float], left: float, charge_kg: float, faster: float) -> None:
     """What a batch gives, emptied `faster` than told: what is left of a charge that leaves in proportion to itself.
 
-    Charge and time are given, so its rate is off as that of a mill whose chamber is full.
+    left: share of the charge told to be left. Charge and time are given, so its rate is off as that of a mill whose
+    chamber is full.
     """
-    left = max(0.0, 1.0 - new["throughput_kg_s"] / fed_kg_s) ** faster
-    new["throughput_kg_s"] = fed_kg_s * (1.0 - left)
-    new["holdup_kg"], new["residence_s"] = charge_kg * left, new["residence_s"] / faster
+    left = min(left, 1.0 - 1e-12)
+    new["throughput_kg_s"] *= (1.0 - left**faster) / (1.0 - left)
+    new["holdup_kg"], new["residence_s"] = charge_kg * left**faster, new["residence_s"] / faster
 
 
 def net_share(v: dict[str, float], m: np.void) -> float:

@@ -63,6 +63,11 @@ class Outcome:
     steps: FrozenSteps
     history: np.ndarray
 
+    @property
+    def milled_s(self) -> float:
+        """Seconds that a batch is milled: all of its time, unless it runs away."""
+        return float(self.history["end"][-1])
+
     def status(self, feed: Feed) -> int:
         """What became of the mill, of record.limits: OVER only where a rate or a batch was asked for."""
         open_rate = feed.rate_kg_s is None and not feed.batch_mass_kg
@@ -193,7 +198,10 @@ def batch_times(seconds: float, steps: int) -> np.ndarray:
 
 
 def solve_batch(problem: Setup, mass_kg: float, seconds: float, steps: int = 300, mill=None) -> Outcome:
-    """Outcome of a batch: product and flows averaged over its time, charge what is left, loads the worst."""
+    """Outcome of a batch: product and flows averaged over its time, charge what is left, loads the worst.
+
+    All of it up to where it runs away, if it does. Raises NotConverged where not even its first step has an answer.
+    """
     mill = problem.mill if mill is None else mill
     n, ends = problem.x.size, batch_times(seconds, steps)
     work, s, loads = new_work(n), np.zeros(1, STATE), np.zeros(len(LIMITS))
@@ -201,10 +209,17 @@ def solve_batch(problem: Setup, mass_kg: float, seconds: float, steps: int = 300
     product, dwell, totals, energies = np.zeros(n), np.zeros(n), np.zeros(1, FLOWS), np.zeros(1, POWERS)
     states, left = np.zeros(steps, STATE), np.zeros(steps, BATCH_STEP)
     screens, bridges = np.zeros((steps, n)), np.zeros((steps, n))
-    run_batch(
+    done = run_batch(
         mill[0], grid_of(problem, mill), mass_kg * fed_shares(problem, mill), ends, s[0], work, product, dwell,
         totals[0], energies[0], states, screens, bridges, left,
     )  # fmt: skip
+    if not done:
+        raise NotConverged(
+            f"the batch has no state to start from ({mass_kg:.3g} kg in the chamber); try a smaller charge"
+        )
+    states, left, screens, bridges = states[:done], left[:done], screens[:done], bridges[:done]
+    ends, runs_away = left["end"].copy(), bool(done < steps or left["end"][-1] < seconds)
+    seconds = float(ends[-1])
     fill_loads(mill[0], s[0], problem.x, work, loads)
     for name in totals.dtype.names or ():
         totals[name] /= seconds
@@ -223,6 +238,8 @@ def solve_batch(problem: Setup, mass_kg: float, seconds: float, steps: int = 300
     loads[GRINDING] = grinding_load(mill[0], s[0], work)
     binding = int(np.argmax(loads))
     code = OK if loads.max() <= 1.0 else CANNOT if binding == GRINDING else OVER
+    if runs_away and code == OK:  # where heat is to be no matter, too
+        code, binding = OVER, TEMPERATURE
     if sticky_feed(problem, mill):
         code, binding = CANNOT, TEMPERATURE
     out = _outcome(code, binding, s, work, loads, 0.0)

@@ -15,7 +15,7 @@ from ..mill.chamber import SELF, STRIKES, WARMED, piece_strength, strike_energie
 from ..mill.config.mill import Config
 from ..mill.problem import SAG, SPEED_LOSS, Setup, build
 from ..record.date import now_utc
-from ..record.heatlimit import heat_limit, no_powder
+from ..record.heatlimit import heat_limit, no_powder, ran_away_words
 from ..record.limits import CANNOT, OK, OVER, cannot_run_words, status_words
 from ..record.prediction import EngineResult, Limit, Prediction
 from ..version import MODEL_VERSION, __version__
@@ -260,6 +260,8 @@ def _warnings(problem: Setup, outcome: Outcome, main: EngineResult, happens: str
         found.append(asked + "; the figures are for the largest rate the mill takes for long")
     if outcome.code == OVER and config.feed.batch:
         found.append(f"this batch goes beyond a limit: it {WARM[outcome.binding]}")
+    if config.feed.batch and outcome.milled_s < (1.0 - 1e-6) * config.feed.batch.time_s:
+        found.append(ran_away_words(outcome.milled_s, main.scalars["outlet_temperature_K"].value))
     if outcome.code == CANNOT:
         found.append(cannot_run_words(outcome.binding))
     if (config.rotor.run_out_m or 0.0) >= config.stator.gap_m:

@@ -40,6 +40,15 @@ def batch_of(p: Prediction) -> tuple[float, float] | None:
     return (mass, time) if math.isfinite(mass) and math.isfinite(time) else None
 
 
+def stopped_after(p: Prediction) -> float | None:
+    """Seconds after which a batch ran away: its figures are up to there; None for one that is milled to its end."""
+    batch = batch_of(p)
+    if batch is None or not len(p.warmup_time_s):
+        return None
+    end = float(p.warmup_time_s[-1])
+    return end if end < (1.0 - 1e-6) * batch[1] else None
+
+
 def handful_of(p: Prediction) -> tuple[float, float] | None:
     """(mass [kg], every so many seconds) of a feed by hand, None for another."""
     mass, every = config_value(p, "feed", "handful", "kg"), config_value(p, "feed", "every", "s")

@@ -6,7 +6,7 @@ A user's own limit takes the place of both numbers, everywhere.
 import math
 from typing import NamedTuple
 
-from ..base.quantities.written import number
+from ..base.quantities.written import duration, number
 from .asked import config_value
 from .prediction import Prediction
 
@@ -97,6 +97,14 @@ def no_powder_words(T: float, stick_K: float) -> str:
     return (
         f"at {celsius(T)} it is no powder but sticks, smears or scorches from {celsius(stick_K)} on (its card), so "
         "what comes out is lumps, and the sieve blinds"
+    )
+
+
+def ran_away_words(seconds: float, T: float) -> str:
+    """That a batch ran away, after so long and as warm as T [K]: a sentence without its end."""
+    return (
+        f"this batch runs away: after {duration(seconds)} it is at {celsius(T)} and gets hotter still; all figures are "
+        "up to there"
     )
 
 

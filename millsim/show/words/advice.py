@@ -18,7 +18,7 @@ from ...base.quantities.written import (
     shown_unit,
     uncapital,
 )
-from ...record.asked import batch_of, config_table, config_value
+from ...record.asked import batch_of, config_table, config_value, stopped_after
 from ...record.day import from_day_to_day
 from ...record.heatlimit import (
     CONTACT_K,
@@ -27,6 +27,7 @@ from ...record.heatlimit import (
     feed_sticks_words,
     no_powder_words,
     of_prediction,
+    ran_away_words,
     sticks,
 )
 from ...record.limits import HARDLY_GRINDS, cannot_run_words
@@ -114,6 +115,8 @@ def warmth(p: Prediction) -> str:
     outlet = figure(p.main.scalars, "outlet_temperature_K")
     if outlet is None or p.status == HARDLY_GRINDS or feed_sticks(*feed_of(p)):
         return ""
+    if (seconds := stopped_after(p)) is not None:
+        return f"{ran_away_words(seconds, p.main.scalars['outlet_temperature_K'].value)}."
     when = " at that rate" if p.status == "over capacity" and not batch_of(p) else ""
     text = f"it gets as warm as {with_band(p, outlet)}"
     if not batch_of(p):

@@ -3,8 +3,9 @@
 import math
 
 from ...base.quantities.written import Shown, digits, join_words, number, shown_unit, uncapital
-from ...record.asked import batch_of, feed_size
-from ...record.limits import GRINDING, HARDLY_GRINDS, LIMITS
+from ...record.asked import batch_of, feed_size, stopped_after
+from ...record.heatlimit import ran_away_words
+from ...record.limits import GRINDING, HARDLY_GRINDS, LIMITS, cannot_run_words
 from ...record.outputs import figure, shown
 from ...record.prediction import MORE_CARRIES_LESS, Limit, Prediction
 from ...studies.why import main_maker, threshold_J_kg
@@ -33,6 +34,14 @@ _LIMIT_WORDS = {
 }
 SELF_HEATED_K = 3.0  # by so much hits must have heated the powder above the air to be called the reason
 FAR = 10.0  # times the load: a limit on grinding this far away is no news
+
+
+def notes(p: Prediction) -> list[str]:
+    """The warnings that the first sentences of a report do not say."""
+    seconds = stopped_after(p)
+    told = [ran_away_words(seconds, p.main.scalars["outlet_temperature_K"].value)] if seconds is not None else []
+    told = told if p.runs else [cannot_run_words(p.binding)]
+    return [w for w in p.warnings if w not in told]
 
 
 def headroom(limit: Limit) -> float:

@@ -8,12 +8,12 @@ from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import sentence, wrap
 from ...record.date import date_words
 from ...record.identity import forecast_sha256
-from ...record.limits import cannot_run_words, shown_status
+from ...record.limits import shown_status
 from ...record.prediction import EngineResult, Prediction
 from ...studies.engines import compare
 from ..parts import Table, terminal_lines
 from . import advice, guesses, stalls, tables
-from .limits import headroom
+from .limits import headroom, notes
 
 _SIZES = ("x10_m", "x50_m", "x90_m", "span")
 _NO_POWDER = (*_SIZES, "holdup_kg", "hits_per_particle", "hits_above_threshold_share")
@@ -97,8 +97,7 @@ def _clean(value: object) -> object:
 def to_text(p: Prediction) -> str:
     """The report for people: what they want to know in sentences, then tables."""
     lines = [line for s in advice.sentences(p) for line in wrap(s)]
-    told = cannot_run_words(p.binding) if not p.runs else ""  # the first sentence says it
-    lines += [line for w in p.warnings if w != told for line in wrap(f"Note: {sentence(w)}")]
+    lines += [line for w in notes(p) for line in wrap(f"Note: {sentence(w)}")]
     for found in all_tables(p):
         lines += ["", found.caption, *terminal_lines(found).all]
     lines += ["", *_provenance(p)]

@@ -4,13 +4,13 @@ import math
 
 from ...base.quantities.written import capital, digits, join_words, sentence
 from ...record.asked import batch_of, handful_of
-from ...record.limits import HARDLY_GRINDS, cannot_run_words
+from ...record.limits import HARDLY_GRINDS
 from ...record.outputs import OUTPUTS, figure
 from ...record.prediction import Prediction
 from ...studies.engines import engines_agree
 from . import advice, guesses
 from .changes import first_cure, review_words
-from .limits import measure_empty, which_limit
+from .limits import measure_empty, notes, which_limit
 from .parameters import parameter_words
 from .short import Short, labelled, said
 from .stalls import stall_risk, stalls_seen
@@ -32,8 +32,7 @@ def to_short(p: Prediction) -> Short:
     ]
     parts += [labelled("Before you build", review_words(p), 1), labelled("Widest doubts", _doubts(p), 3)]
     parts += [labelled("Guessed", guesses.of_prediction(p), 2), labelled("Measure next", _measure(p), 3)]
-    told = cannot_run_words(p.binding) if not p.runs else ""  # the first sentence says it
-    parts += [labelled("Note", sentence(w), 5) for w in p.warnings if w != told]
+    parts += [labelled("Note", sentence(w), 5) for w in notes(p)]
     return Short(tuple(parts), SHOWS)
 
 

@@ -9,7 +9,7 @@ from math import inf, isfinite, isnan, nan
 import numpy as np
 
 from ...engines.settle import air_capacity
-from ...forecast.outcome import batch_times, solve_batch, warming
+from ...forecast.outcome import solve_batch, warming
 from ...laws import air, cooling, heat
 from .coolants import DRY_ICE, NITROGEN, Coolant, coolant_per_kg
 from .coolants import PRACTICE as PRACTICE  # this and the next are read by the words
@@ -180,7 +180,7 @@ def batch_passes(case: Case, mill: np.ndarray) -> dict[str, float]:
     batch = case.problem.config.feed.batch
     assert batch is not None
     o = solve_batch(case.problem, *batch, mill=mill)
-    here, t = case.settle(mill), batch_times(batch.time_s, o.history.size)
+    here, t = case.settle(mill), o.history["end"]
     air_K, factor = (here.still_K[0], here.warmer) if here else (nan, nan)
     T, casing = (air_K + factor * (o.history[name] - air_K) for name in ("T", "T_casing"))
     over = np.flatnonzero(case.limit_K < T)
