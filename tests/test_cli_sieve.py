@@ -59,11 +59,17 @@ def test_the_hand_sheet_is_echoed_and_told(sheet):
         "unweighted least squares over the 10 sieves",
         "x' 0.779 mm     n 1.95       +7.3 at 0.710 mm",
         "RRSB fits best",
-        "at most 0.436 mm, for the pan (1.1 %) counts as 90 µm",
+        "D[4,3] is the mean of x over the mass",
+        "The pan (1.1 %) counts as anything from 0 to 90 µm",
+        "so D[3,2] has an upper bound only",
         "Finer than 0.500 mm: 39.9 % of the mass",
     ):
-        assert words in result.stdout
+        assert words in " ".join(result.stdout.split()) or words in result.stdout
     assert ["x10", "0.228", "mm", "0.218", "mm"] in rows
+    # By hand, classes uniform in x: sum of share times middle 0.6437 mm, and 1.2 % at 2 mm at least: 0.668 mm. Sum of
+    # share times ln(ratio)/width 2.1447, and 1.1 % at 0.09 mm at most: 2.2681 per mm, whose inverse is 0.441 mm.
+    assert ["D[4,3],", "mean", "by", "mass", "at", "least", "0.668", "mm"] in [r[:8] for r in rows]
+    assert ["D[3,2],", "Sauter", "at", "most", "0.441", "mm"] in [r[:6] for r in rows]
 
 
 def test_json_says_the_same_in_si(sheet):
@@ -74,6 +80,8 @@ def test_json_says_the_same_in_si(sheet):
     assert said["sum_g"] == pytest.approx(49.55) and said["loss_share"] == pytest.approx(0.009)
     assert said["x50_m"]["value"] == pytest.approx(0.5798e-3, rel=1e-4) == said["x50_m"]["low"]
     assert said["x10_m"]["if_loss_fine"] < said["x10_m"]["value"] == pytest.approx(0.2285e-3, rel=1e-3)
+    assert said["d32_m"] == {"value": None, "low": 0.0, "high": pytest.approx(0.4409e-3, rel=1e-4)}
+    assert said["d43_m"]["high"] is None and said["d43_m"]["low"] == pytest.approx(0.6679e-3, rel=1e-4)
     assert said["fits"]["rrsb"]["shape"] == pytest.approx(1.953, abs=1e-3) and said["best_fit"] == "rrsb"
     assert said["window"]["least_share"] == pytest.approx(0.83653 - 0.05752, abs=1e-5)
     assert said["sieves"][4] == {

@@ -99,8 +99,8 @@ def test_sauter_of_a_straight_curve():
     assert exact == pytest.approx(21.667906534, rel=1e-10)
     edges = np.geomspace(1.0, 101.0, 51)
     q = (edges - 1) / 100
-    assert psd.sauter_diameter(edges, q) == pytest.approx(exact, rel=1e-3)
-    assert psd.sauter_diameter(edges, q, within="linear") == pytest.approx(exact, rel=1e-12)
+    assert psd.mean_size(edges, q, 3, 2) == pytest.approx(exact, rel=1e-3)
+    assert psd.mean_size(edges, q, 3, 2, within="linear") == pytest.approx(exact, rel=1e-12)
 
 
 def test_means_from_a_number_density():
@@ -160,7 +160,7 @@ def test_lognormal():
     edges = np.geomspace(1, 1e4, 2001)
     q3 = psd.lognormal_cdf(edges, 100, 0.5)
     assert psd.moment(edges, q3, 1) == pytest.approx(113.314845, rel=1e-4)
-    assert psd.sauter_diameter(edges, q3) == pytest.approx(88.249690, rel=1e-4)
+    assert psd.mean_size(edges, q3, 3, 2) == pytest.approx(88.249690, rel=1e-4)
 
 
 def test_ggs():

@@ -116,15 +116,61 @@ def test_das_percentiles_through_a_passing_sheet():
         assert fits.percentile(sheet.apertures_m, sheet.q3, p).x_m * 1e3 == pytest.approx(x, rel=3e-4)
 
 
-def test_sauter_is_an_upper_bound_with_a_pan():
-    # G12, scaled: log-normal x50 = 0.3 mm, sigma 0.5: D32 = 0.3 exp(-0.125) mm. Ending at 0.25 mm the sheet leaves
-    # 36 % in the pan and a bound far above; ending at 20 um it is right.
-    law = stats.lognorm(0.5, scale=0.3).cdf
-    exact = 0.3e-3 * math.exp(-0.125)
-    coarse, fine = sieved(law, (2.0, 1.0, 0.5, 0.25)), sieved(law, tuple(np.geomspace(3.0, 0.02, 150)))
-    value, unresolved = fits.sauter(coarse)
-    assert value > 1.2 * exact and unresolved == pytest.approx(law(0.25), rel=1e-9)
-    assert fits.sauter(fine)[0] == pytest.approx(exact, rel=1e-3)
+# Mass distributions (sizes in m), D[4,3] and D[3,2]. Log-normal: M_k = x50^k exp(k^2 s^2 / 2); RRSB: M_k = x'^k
+# Gamma(1 + k/n); uniform between a and b: (a + b)/2 and (b - a)/ln(b/a). D[4,3] = M_1, D[3,2] = 1/M_-1.
+LAWS = {
+    "log-normal": (lambda x: psd.lognormal_cdf(x, 3e-4, 0.5), 3e-4 * math.exp(0.125), 3e-4 * math.exp(-0.125)),
+    "RRSB": (lambda x: psd.rrsb_cdf(x, 3e-4, 3.0), 3e-4 * math.gamma(4 / 3), 3e-4 / math.gamma(2 / 3)),
+    "uniform": (lambda x: np.clip((x - 1e-4) / 8e-4, 0, 1), 5e-4, 8e-4 / math.log(9)),
+}
+
+
+@pytest.mark.parametrize("law", LAWS)
+def test_mean_sizes_of_known_laws(law):
+    cdf, *exact = LAWS[law]
+    errors = []
+    for ratio in (1.4, 1.2, 1.1, 1.05):
+        x = psd.size_grid(1e-8, 1e-2, ratio, (1e-4, 9e-4))
+        means = fits.mean_sizes(x, cdf(x))
+        errors.append([abs(m.x_m / e - 1) for m, e in zip(means, exact, strict=True)])
+    assert max(errors[0]) < 0.02 and max(errors[-1]) < 5e-4
+    if law == "uniform":  # classes are filled just so
+        assert np.max(errors) < 1e-9
+    else:
+        assert np.all(np.log(np.array(errors[0]) / errors[-1]) / math.log(math.log(1.4) / math.log(1.05)) > 1.9)
+
+
+def test_mean_sizes_of_one_class_and_of_its_open_ends():
+    (d43, d32), (log43, log32) = (fits.mean_sizes((1e-4, 2e-4), (0.0, 1.0), within) for within in ("linear", "log"))
+    assert (d43.name, d43.x_m) == ("D[4,3]", pytest.approx(1.5e-4)) and d32.name == "D[3,2]"
+    assert d32.x_m == pytest.approx(1e-4 / math.log(2))
+    # Uniform in ln x: mean of x is (b - a)/ln(b/a), of 1/x it is (1/a - 1/b)/ln(b/a).
+    assert (log43.x_m, log32.x_m) == pytest.approx((1e-4 / math.log(2), math.log(2) * 2e-4))
+    # A pan: its sizes are anything from 0 on. 0.2 x 1e-4 at most is its part of the mean.
+    d43, d32 = fits.mean_sizes((1e-4, 2e-4), (0.2, 1.0))
+    assert (d43.low_m, d43.high_m) == pytest.approx((0.8 * 1.5e-4, 0.8 * 1.5e-4 + 0.2e-4)) and math.isnan(d43.x_m)
+    surface = 0.8 * math.log(2) / 1e-4 + 0.2 / 1e-4
+    assert (d32.low_m, d32.high_m) == (0.0, pytest.approx(1 / surface)) and math.isnan(d32.x_m)
+    assert d32.finest == pytest.approx(0.2 / 1e-4 / surface)
+    # What the coarsest sieve held is anything above it.
+    d43, d32 = fits.mean_sizes((1e-4, 2e-4), (0.0, 0.9))
+    assert (d43.low_m, d43.high_m) == (pytest.approx(0.9 * 1.5e-4 + 0.1 * 2e-4), math.inf)
+    inside = 0.9 * math.log(2) / 1e-4
+    assert (d32.low_m, d32.high_m) == pytest.approx((1 / (inside + 0.1 / 2e-4), 1 / inside))
+    for q, held in (((1.0, 1.0), (0.0, 1e-4)), ((0.0, 0.0), (2e-4, math.inf))):
+        for mean in fits.mean_sizes((1e-4, 2e-4), q):
+            assert (mean.low_m, mean.high_m) == pytest.approx(held, rel=1e-12)
+
+
+def test_mean_sizes_hold_the_truth_where_the_ends_are_open():
+    # Log-normal, x50 = 0.3 mm, sigma 0.5. Ending at 0.25 mm the sheet leaves 36 % in the pan: a bound far above.
+    cdf, *exact = LAWS["log-normal"]
+    for sizes in ((2.0, 1.0, 0.5, 0.25), (0.4, 0.3, 0.2, 0.1), tuple(np.geomspace(3.0, 0.02, 150))):
+        sheet = sieved(lambda mm: cdf(mm * 1e-3), sizes)
+        for mean, truth in zip(fits.mean_sizes(sheet.apertures_m, sheet.q3), exact, strict=True):
+            assert mean.low_m * (1 - 2e-2) <= truth <= mean.high_m * (1 + 2e-2)
+    coarse = sieved(lambda mm: cdf(mm * 1e-3), (2.0, 1.0, 0.5, 0.25))
+    assert fits.mean_sizes(coarse.apertures_m, coarse.q3)[1].high_m > 1.2 * exact[1]
 
 
 @given(st.floats(0.09, 2.0), st.floats(0.09, 2.0))

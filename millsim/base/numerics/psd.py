@@ -200,16 +200,14 @@ def moment(edges: ArrayLike, q: ArrayLike, k: float, within: str = "log") -> flo
 
 
 def mean_size(edges: ArrayLike, q: ArrayLike, p: float, s: float, r: float = 3, within: str = "log") -> float:
-    """D[p, s] = (M_p,0 / M_s,0)^(1/(p-s)) from a distribution of kind r (3 mass, 0 number), p != s."""
+    """D[p, s] = (M_p,0 / M_s,0)^(1/(p-s)) from a distribution of kind r (3 mass, 0 number), p != s.
+
+    D[3, 2], Sauter's, has the same surface per volume: specific surface = 6 / D[3, 2] for spheres.
+    """
     if p == s:
         raise ValueError("mean_size needs p different from s")
     ratio = moment(edges, q, p - r, within) / moment(edges, q, s - r, within)
     return float(ratio ** (1.0 / (p - s)))
-
-
-def sauter_diameter(edges: ArrayLike, q3: ArrayLike, within: str = "log") -> float:
-    """D[3, 2]: the size with the same surface per volume; specific surface = 6 / D[3, 2] for spheres."""
-    return mean_size(edges, q3, 3, 2, within=within)
 
 
 # --- distribution functions ------------------------------------------------------------------------------

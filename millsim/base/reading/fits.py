@@ -1,4 +1,4 @@
-"""What a sieve sheet says: percentiles, Sauter diameter, share in a window, fitted distributions, replicates.
+"""What a sieve sheet says: percentiles, mean sizes, share in a window, fitted distributions, replicates.
 
 Percentiles are log-linear between sieves; beyond the finest or coarsest sieve only a bound is given, never an
 extrapolation. The three distributions are straight lines in their nets, fitted by unweighted least squares over the
@@ -18,6 +18,8 @@ from ..numerics import psd
 from .sheet import SieveSheet
 
 Array = NDArray[np.float64]
+KNOWN = 0.01  # of a mean size: a range narrower than this is told as one number
+NOTHING = 1e-9  # of the mass: less at an end is rounding
 ALIKE = 0.005  # rms differences (in Q3) this close tell no distribution from another: half a percentage point
 
 
@@ -48,13 +50,38 @@ def span_of(apertures_m: Sequence[float], q3: Sequence[float]) -> float:
     return psd.span(apertures_m, q3) if q3[-1] > 0 else math.nan
 
 
-def sauter(sheet: SieveSheet) -> tuple[float, float]:
-    """D[3, 2] (m) by classes uniform in ln x, and the share of the mass whose size is not resolved.
+@dataclass(frozen=True)
+class MeanSize:
+    """A mean size D[p, q] (m): low and high where finest and coarsest leave it open (0 or inf where quite open).
 
-    What is finer than the finest sieve counts with that size, so the value is an upper bound; what is coarser than
-    the coarsest sieve counts as below the next aperture of R 20/3.
+    finest: share of the sum behind it that the pan has if it is as coarse as it can be: of size or of surface.
     """
-    return psd.sauter_diameter(*sheet.closed()), sheet.q3[0]
+
+    name: str
+    low_m: float
+    high_m: float
+    finest: float
+
+    @property
+    def x_m(self) -> float:
+        """The size where the ends hardly matter (1 %), NaN where only a bound or a range is known."""
+        known = self.high_m <= (1 + KNOWN) * self.low_m
+        return 0.5 * (self.low_m + self.high_m) if known else math.nan
+
+
+def mean_sizes(apertures_m: Sequence[float], q3: Sequence[float], within: str = "linear") -> tuple[MeanSize, MeanSize]:
+    """D[4, 3] and D[3, 2], in moment notation x_1,3 and x_1,2 (ISO 9276-2): means of size over mass and over surface.
+
+    From mass: D[4, 3] = integral of x dQ3, D[3, 2] = 1 / integral of dQ3 / x. within: how classes are filled, as in
+    `psd.class_moments`. The pan lies anywhere from 0 to the finest aperture, what the coarsest held anywhere above.
+    """
+    x, q = np.asarray(apertures_m, dtype=float), np.asarray(q3, dtype=float)
+    pan, top = (share if share > NOTHING else 0.0 for share in (float(q[0]), float(1.0 - q[-1])))
+    d43, d32 = (psd.mean_size(x, q, p, p - 1, within=within) for p in (4, 3))  # with the ends at the outermost sieves
+    least_surface = 1.0 / d32 - top / x[-1]
+    by_size = MeanSize("D[4,3]", d43 - pan * x[0], math.inf if top else d43, pan * x[0] / d43)
+    most = 1.0 / least_surface if least_surface > NOTHING / x[-1] else math.inf
+    return by_size, MeanSize("D[3,2]", 0.0 if pan else d32, most, pan * d32 / x[0])
 
 
 def share_between(sheet: SieveSheet, low_m: float, high_m: float) -> tuple[float, float]:

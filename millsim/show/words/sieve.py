@@ -11,12 +11,13 @@ from ...base.reading.cells import is_number, number
 from ...base.reading.fits import (
     Finer,
     Fit,
+    MeanSize,
     Percentile,
     Scatter,
     best,
     fits,
+    mean_sizes,
     percentile,
-    sauter,
     scatter,
     share_between,
     span_of,
@@ -29,7 +30,9 @@ Window = tuple[float, float]  # m; 0 and inf where open
 LAWS = {"rrsb": "RRSB", "lognormal": "log-normal", "ggs": "Gates-Gaudin-Schuhmann"}
 _SIZE = {"rrsb": "x'", "lognormal": "x50", "ggs": "x_max"}
 _SHAPE = {"rrsb": "n", "lognormal": "sigma", "ggs": "m"}
+_MEANS = {"D[4,3]": "D[4,3], mean by mass", "D[3,2]": "D[3,2], Sauter"}
 LOSS_SHOWN = 0.005  # from this loss on, sizes are given for both fates of what was lost
+SHOWN_SHARE = 5e-5  # of the mass at an end: less is not worth a word
 SETTLED, LIKELY = 0.95, 0.8  # probabilities from which B counts as finer, and as probably finer
 
 
@@ -81,7 +84,7 @@ def sieve_short(sheets: Sequence[SieveSheet], window: Window | None, finer: str)
         said(window_text(s, window) if window else "", 1),
     ]
     told += [said(f"Caution: {w}.", 3) for w in s.warnings] + [said(finer, 1)]
-    return Short(tuple(told), "the sheet as read, Sauter diameter and fits of three laws")
+    return Short(tuple(told), "the sheet as read, how mean sizes were taken, and fits of three laws")
 
 
 def _capital(text: str) -> str:
@@ -147,12 +150,12 @@ def _closure(sheet: SieveSheet) -> list[str]:
 
 
 def _sizes(sheet: SieveSheet) -> list[str]:
-    """x10, x50, x90, span and Sauter diameter."""
-    return [*_size_table(sheet), "", *wrap(_sauter_text(sheet))]
+    """x10, x50, x90, span and mean sizes, and what the means rest on."""
+    return [*_size_table(sheet), "", *wrap(_means_text(sheet))]
 
 
 def _size_table(sheet: SieveSheet) -> list[str]:
-    """x10, x50, x90 and span; twice where the loss matters."""
+    """x10, x50, x90, span, D[4,3] and D[3,2]; twice where the loss matters."""
     both = sheet.q3_loss_fine and max(f - s for f, s in zip(sheet.q3_loss_fine, sheet.q3_loss_shared, strict=True)) > 0
     both = both and (sheet.pan_is != "weighed" or (sheet.loss_share or 0.0) > LOSS_SHOWN)
     curves = [sheet.q3_loss_shared, sheet.q3_loss_fine] if both else [sheet.q3]
@@ -160,24 +163,53 @@ def _size_table(sheet: SieveSheet) -> list[str]:
     for p in (0.1, 0.5, 0.9):
         rows.append((f"x{p * 100:.0f}", *(percentile_text(percentile(sheet.apertures_m, q, p)) for q in curves)))
     rows.append(("span (x90 - x10) / x50", *(_span_text(sheet, q) for q in curves)))
+    means = zip(*(mean_sizes(sheet.apertures_m, q) for q in curves), strict=True)
+    rows += [(_MEANS[same[0].name], *map(_mean_text, same)) for same in means]
     heads = (
         "",
         f"loss of all sizes alike{' (used)' * (sheet.pan_is != 'passed')}",
         f"loss all finer than {size_text(sheet.apertures_m[0])}{' (used)' * (sheet.pan_is == 'passed')}",
     )
-    lines = wrap("Sizes by mass, log-linear between sieves, never extrapolated:")
+    lines = wrap(
+        "Sizes by mass, log-linear between sieves, never extrapolated; means after ISO 9276-2, classes uniform in x:"
+    )
     return [*lines, *table(heads if both else ("", "size"), rows)]
 
 
-def _sauter_text(sheet: SieveSheet) -> str:
-    """The Sauter diameter, and what its two ends rest on."""
-    diameter, unresolved = sauter(sheet)
-    finest = size_text(sheet.apertures_m[0])
-    bound = f"at most {size_text(diameter)}, for the pan ({percent(unresolved)}) counts as {finest}"
-    held = 1.0 - sheet.q3[-1]
-    top = f"; what the coarsest sieve held ({percent(held)}) counts as finer than {size_text(sheet.closed()[0][-1])}"
-    value = bound if unresolved > 5e-5 else size_text(diameter)
-    return f"Sauter diameter x_1,2 (D[3,2]): {value}{top if held > 5e-5 else ''}."
+def _mean_text(x: MeanSize) -> str:
+    """A mean size, or what the ends leave of it."""
+    if not math.isnan(x.x_m):
+        return size_text(x.x_m)
+    if not math.isfinite(x.high_m):
+        return f"at least {size_text(x.low_m)}" if x.low_m > 0 else "unknown"
+    return f"{size_text(x.low_m)} to {size_text(x.high_m)}" if x.low_m > 0 else f"at most {size_text(x.high_m)}"
+
+
+def _means_text(sheet: SieveSheet) -> str:
+    """What mean sizes are, how classes are filled, and what the two ends do to them."""
+    means, logs = (mean_sizes(sheet.apertures_m, sheet.q3, within) for within in ("linear", "log"))
+    moved = (_moved(a, b) for a, b in zip(means, logs, strict=True))
+    text = (
+        "D[p,q] in the moment-ratio notation of ISO 9276-2, from the mass: D[4,3] is the mean of x over the mass "
+        "(x1,3 in moment notation), D[3,2] the mean over the surface, Sauter's (x1,2). Each class is uniform in x, as "
+        f"there; uniform in ln x the two would be {join_words(list(moved))}."
+    )
+    pan, held = sheet.q3[0], 1.0 - sheet.q3[-1]
+    if pan > SHOWN_SHARE:
+        text += (
+            f" The pan ({percent(pan)}) counts as anything from 0 to {size_text(sheet.apertures_m[0])}: "
+            f"it has {percent(means[1].finest)} of the surface or more, so D[3,2] has an upper bound only."
+        )
+    if held > SHOWN_SHARE:
+        coarsest = size_text(sheet.apertures_m[-1])
+        text += f" What the coarsest sieve held ({percent(held)}) counts as anything above {coarsest}."
+    return text
+
+
+def _moved(x: MeanSize, other: MeanSize) -> str:
+    """How far another mean lies from one, by the bound that is known."""
+    a, b = (m.high_m if math.isfinite(m.high_m) else m.low_m for m in (x, other))
+    return "0 %" if a == 0 else f"{(b / a - 1) * 100 + 0.0:+.1f} %"
 
 
 def _span_text(sheet: SieveSheet, q3: Sequence[float]) -> str:
@@ -318,7 +350,7 @@ def to_json(sheet: SieveSheet, window: Window | None = None) -> dict:
         }
         for i, a in enumerate(sheet.apertures_m)
     ]
-    diameter, unresolved = sauter(sheet)
+    means = zip(("d43_m", "d32_m"), mean_sizes(sheet.apertures_m, sheet.q3), strict=True)
     found = fits(sheet.apertures_m, sheet.q3)
     return jsonable({
         "file": _name(sheet),
@@ -328,7 +360,7 @@ def to_json(sheet: SieveSheet, window: Window | None = None) -> dict:
                  read_as="said"),
         **{f"x{p * 100:.0f}_m": _percentile_json(sheet, p) for p in (0.1, 0.5, 0.9)},
         "span": span_of(sheet.apertures_m, sheet.q3),
-        "sauter_m": {"value": diameter, "upper_bound": unresolved > 0, "unresolved_share": unresolved},
+        **{key: picked(x, value="x_m", low="low_m", high="high_m") for key, x in means},
         "fits": {f.law: picked(f, "size_m shape points rms largest largest_at_m") for f in found},
         "best_fit": best(found)[0].law if found else None,
         "window": _window_json(sheet, window) if window else None,
