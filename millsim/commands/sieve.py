@@ -75,7 +75,7 @@ def _written(first: list, second: list, csv_file: Path | None, plots: Path | Non
     """Write what was asked for; a line for each."""
     if csv_file is not None:
         from ..record.files import write_bytes
-        from ..show.words.sieve import csv_text
+        from ..show.words.sieve_json import csv_text
 
         write_bytes(csv_file, csv_text(first[0]).encode(), force)
         yield f"Written: {csv_file}"
@@ -156,7 +156,8 @@ def _finer(first: list, second: list):
 def _json(first: list, finer, limits) -> dict:
     """All that the report says, by key."""
     from ..base.reading.fits import scatter
-    from ..show.words.sieve import finer_json, medians, scatter_json, to_json
+    from ..show.words.sieve import medians
+    from ..show.words.sieve_json import finer_json, scatter_json, to_json
 
     found = medians(first)
     return {
