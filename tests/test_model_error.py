@@ -83,10 +83,7 @@ def zeros(problem, **scores):
 
 def one(problem, off, rate=None):
     """Figures of the mill itself with an error, and without."""
-    return [
-        {n: s.value for n, s in band.solve_draw(problem, problem.mill, rate, e)[0].scalars.items()}
-        for e in (off, zeros(problem))
-    ]
+    return [band.solve_draw(problem, problem.mill, rate, e)[0].values for e in (off, zeros(problem))]
 
 
 # --- what an error does ----------------------------------------------------------------------------------
@@ -95,9 +92,9 @@ def one(problem, off, rate=None):
 def test_no_error_changes_nothing(problem):
     bare = band.solve_draw(problem, problem.mill, None)[0]
     same = band.solve_draw(problem, problem.mill, None, zeros(problem))[0]
-    assert same.table.product_q3 == pytest.approx(bare.table.product_q3, abs=1e-12)
-    for name, s in bare.scalars.items():
-        assert same.scalars[name].value == pytest.approx(s.value, rel=1e-9), name
+    assert same.q3 == pytest.approx(bare.q3, abs=1e-12)
+    for name, value in bare.values.items():
+        assert same.values[name] == pytest.approx(value, rel=1e-9), name
 
 
 def test_a_shift_moves_every_size_alike(problem):
@@ -197,8 +194,8 @@ def test_loads_are_off_as_what_they_come_from(problem):
     off, none = zeros(fed, work=1.5, rise=1.0, holdup=1.0), zeros(fed)
     (new, after), (old, before) = (band.solve_draw(fed, fed.mill, 1.0 / 3600.0, e) for e in (off, none))
     ratio = after.loads / before.loads
-    watts = [r.scalars["shaft_power_W"].value for r in (new, old)]
-    rise = [r.scalars["outlet_temperature_K"].value - fed.config.air.room_K for r in (new, old)]
+    watts = [r.values["shaft_power_W"] for r in (new, old)]
+    rise = [r.values["outlet_temperature_K"] - fed.config.air.room_K for r in (new, old)]
     assert ratio[POWER] == pytest.approx(watts[0] / watts[1]) and ratio[POWER] > 1.02
     assert ratio[TEMPERATURE] == pytest.approx(rise[0] / rise[1])
     assert ratio[CHAMBER] == pytest.approx(exp(sizes_of(fed)["error_holdup"]))

@@ -133,7 +133,7 @@ def test_draws_are_those_of_the_band(tmp_path):
     problem = build(job_of(p, [40]).template.config(p.settings(np.array([40]))[0]), 1.4)
     off = errors(problem, 4, p.seed)
     result = band.solve_sample(problem, band.draws(problem, 4, p.seed)[2:3], None, off, 2)
-    assert rows[0]["draws"][2][1] == result.scalars["x50_m"].value
+    assert rows[0]["draws"][2][1] == result.values["x50_m"]
 
 
 # --- identity ----------------------------------------------------------------------------------------------

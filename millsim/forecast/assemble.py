@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from math import inf, nan
+from typing import NamedTuple
 
 import numpy as np
 
@@ -14,12 +15,12 @@ from ..laws import drive
 from ..mill.chamber import NIP, PAIR, STRIKE
 from ..mill.problem import Setup
 from ..record.limits import CHAMBER, GRINDING, HARDLY_J_KG, LEAST_OPEN, LIMITS, OVER
-from ..record.outputs import scalar
 from ..record.prediction import MORE_CARRIES_LESS, Counted, EngineResult, Limit, SizeTable
 from .outcome import Outcome, sticky_feed
-from .scalars import Figures, ledger, powers_from, scalars, temperature_of
+from .scalars import Figures, errors_of, ledger, powers_from, scalars, temperature_of, values_of
 
 NAN = float("nan")
+_EXACT = dict.fromkeys(FLOW_NAMES, 0.0)
 TALLY_WORDS = {  # name in BY_SIZE: (unit, long name), all per kg fed
     "dwell": ("s", "time at this size"),
     "bar_hits": ("1", "bar hits"),
@@ -34,6 +35,8 @@ TALLY_WORDS = {  # name in BY_SIZE: (unit, long name), all per kg fed
     "edge_energy": ("J/kg", "energy spent on chips"),
 }
 ALMOST_FULL = 0.98  # load on the chamber from which it counts as what is full
+# What comes out of a mill that does not run, and what a kilogram of it would take.
+NOTHING = {"throughput_kg_s": 0.0, "capacity_kg_s": 0.0, "gross_J_kg": inf, "net_J_kg": inf}
 CLASS_ERROR = "class_error_"  # prefix of numerics: relative class error of a scalar or ledger term
 
 
@@ -58,16 +61,36 @@ def _table(problem: Setup, q3: np.ndarray, q3_se: np.ndarray, holdup: np.ndarray
     )  # fmt: skip
 
 
-def balance_result(problem: Setup, o: Outcome, capacity_kg_s: float, mill: np.ndarray | None = None) -> EngineResult:
-    """What the balance engine says: exact at its classes, so standard errors are zero (NaN in Q3).
+class Told(NamedTuple):
+    """All figures of a settled mill by name, and Q3 of the powder at the class bounds."""
+
+    values: dict[str, float]
+    q3: np.ndarray
+
+
+def told(problem: Setup, o: Outcome, capacity_kg_s: float, mill: np.ndarray | None = None) -> Told:
+    """What the balance engine says, in bare numbers.
 
     mill: (1,) MILL record the outcome belongs to, where it is not the problem's own.
     """
-    flows = {name: float(o.flows[name]) for name in FLOW_NAMES}
-    zero = dict.fromkeys(FLOW_NAMES, 0.0)
-    q3 = _curve(o.product)
-    residence = float(o.state["residence"])
-    figures = Figures(flows, zero, q3, np.zeros(q3.size), float(o.mass.sum()), 0.0, residence, 0.0, fed(problem, o))
+    q3, residence, held = _curve(o.product), float(o.state["residence"]), float(o.mass.sum())
+    found = Figures(_flows(o), _EXACT, q3, np.zeros(q3.size), held, 0.0, residence, 0.0, fed(problem, o))
+    record = (problem.mill if mill is None else mill)[0]
+    jam = float(o.loads[LIMITS.index("jam")])
+    values = values_of(found, record, o.state, o.powers, problem.edges, jam, float(o.state["T"]))
+    values["capacity_kg_s"] = capacity_kg_s
+    return Told(values, q3)
+
+
+def _flows(o: Outcome) -> dict[str, float]:
+    return dict(zip(FLOW_NAMES, o.flows.item(), strict=True))
+
+
+def balance_result(problem: Setup, o: Outcome, capacity_kg_s: float) -> EngineResult:
+    """What the balance engine says, with units and tables: exact at its classes, so standard errors are zero (NaN in
+    Q3).
+    """
+    values, q3 = told(problem, o, capacity_kg_s)
     strike = o.table[:, STRIKE].copy()
     strike[0] = 0.0
     mean = o.strikes.mean(axis=1)
@@ -78,14 +101,9 @@ def balance_result(problem: Setup, o: Outcome, capacity_kg_s: float, mill: np.nd
         "chip_1_s": strike * mean[:, XI],
         "escape_1_s": o.escape,
     }
-    record = (problem.mill if mill is None else mill)[0]
-    jam, temperature = float(o.loads[LIMITS.index("jam")]), (float(o.state["T"]), 0.0)
-    values = scalars(figures, record, o.state, o.powers, 0.0, problem.edges, jam, temperature)
-    values["capacity_kg_s"] = scalar("capacity_kg_s", capacity_kg_s, se=0.0)
-    going_in, out = ledger(figures, o.powers, 0.0)
-    nan = np.full(q3.size, NAN)
+    going_in, out = ledger(_flows(o), _EXACT, o.powers, 0.0)
     return EngineResult(
-        "balance", _table(problem, q3, nan, o.mass, rates), values, going_in, out,
+        "balance", _table(problem, q3, np.full(q3.size, NAN), o.mass, rates), scalars(values, {}), going_in, out,
         {"classes": float(problem.x.size), "residual": float(o.residual)},
     )  # fmt: skip
 
@@ -115,18 +133,18 @@ def montecarlo_result(problem: Setup, o: Outcome, tally: Tally, capacity_kg_s: f
     state = o.state.copy()
     state["F"] = F
     temperature = (float(o.state["T"]), NAN) if batch else temperature_of(mill, o.state, powers, shaft_se)
-    values = scalars(
-        figures, mill, state, powers, shaft_se, problem.edges, float(o.loads[LIMITS.index("jam")]), temperature
-    )
-    values["throughput_kg_s"] = replace(values["throughput_kg_s"], se=F_se)
-    values["capacity_kg_s"] = scalar("capacity_kg_s", capacity_kg_s)
-    going_in, out = ledger(figures, powers, shaft_se)
+    jam = float(o.loads[LIMITS.index("jam")])
+    values = values_of(figures, mill, state, powers, problem.edges, jam, temperature[0])
+    values["capacity_kg_s"] = capacity_kg_s
+    se = errors_of(values, figures, mill, powers, shaft_se, problem.edges, temperature[1])
+    se["throughput_kg_s"] = F_se
+    going_in, out = ledger(flows, flows_se, powers, shaft_se)
     numerics = {
         "histories": float(tally.histories), "given_up": float(tally.given_up),
         "events_per_history": sum(tally.flows[n] for n in ("bar_hits", "pin_hits", "nips", "tries")),
     }  # fmt: skip
     table = _table(problem, q3, q3_se, dwell, rates)
-    return EngineResult("montecarlo", table, values, going_in, out, numerics, _tallies(tally))
+    return EngineResult("montecarlo", table, scalars(values, se), going_in, out, numerics, _tallies(tally))
 
 
 def _tallies(tally: Tally) -> dict[str, Counted]:
@@ -158,9 +176,7 @@ def with_class_error(coarse: EngineResult, fine: EngineResult) -> EngineResult:
 
 def without_throughput(result: EngineResult) -> EngineResult:
     """The result of a mill that does not run: nothing comes out, so a kilogram costs energy without end."""
-    values = dict(result.scalars)
-    for name, value in (("throughput_kg_s", 0.0), ("capacity_kg_s", 0.0), ("gross_J_kg", inf), ("net_J_kg", inf)):
-        values[name] = replace(values[name], value=value)
+    values = result.scalars | {n: replace(result.scalars[n], value=v) for n, v in NOTHING.items()}
     return replace(result, scalars=values)
 
 

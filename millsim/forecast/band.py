@@ -19,7 +19,7 @@ from ..mill.guesses import EDGE_KIND, MATERIAL, exchanged
 from ..mill.problem import Setup, set_parameters, set_values
 from ..record.limits import CANNOT, CHAMBER, LIMITS, OVER
 from ..record.prediction import EngineResult
-from .assemble import balance_result, fed, without_throughput
+from .assemble import NOTHING, Told, fed, told
 from .error import Errors, Off, net_share, with_error
 from .outcome import Outcome, solve, solve_batch, still
 
@@ -120,7 +120,7 @@ def one_at_a_time(problem: Setup, basis: str = "") -> tuple[np.ndarray, list[str
 
 def solve_sample(
     problem: Setup, mill: np.ndarray, rate_kg_s: float | None, errors: Errors | None = None, i: int = 0
-) -> EngineResult | None:
+) -> Told | None:
     """The balance's answer for one draw (1,) of the parameters; None where it does not settle.
 
     errors: of the model and of the day, of which draw i is taken.
@@ -131,7 +131,7 @@ def solve_sample(
 
 def solve_draw(
     problem: Setup, mill: np.ndarray, rate_kg_s: float | None, errors: Errors | None = None, i: int = 0
-) -> tuple[EngineResult, Outcome] | None:
+) -> tuple[Told, Outcome] | None:
     """As `solve_sample`, with the settled state, whose loads have the errors too."""
     feed, capacity = problem.config.feed, float("nan")
     try:
@@ -144,24 +144,22 @@ def solve_draw(
                 outcome = solve(problem, rate_kg_s, mill, TOLERANCE)
     except NotConverged:
         return None
-    result = balance_result(problem, outcome, capacity, mill)
+    result = told(problem, outcome, capacity, mill)
     if outcome.code == CANNOT and not feed.batch:
-        return without_throughput(result), outcome
+        return Told(result.values | NOTHING, result.q3), outcome
     if errors is None:
         return result, outcome
     return erring(result, outcome, problem, mill[0], errors.off(i, problem.config, fed(problem, outcome)))
 
 
-def erring(
-    result: EngineResult, outcome: Outcome, problem: Setup, m: np.void, off: Off
-) -> tuple[EngineResult, Outcome]:
+def erring(result: Told, outcome: Outcome, problem: Setup, m: np.void, off: Off) -> tuple[Told, Outcome]:
     """A draw's answer, and its outcome with the loads, as model and day would have it; m: its MILL record."""
     held = outcome.code == OVER and not problem.config.feed.batch
     still_K = still(m, outcome.state, outcome.powers)
     new = with_error(result, problem, off, outcome.binding, held, still_K)
-    before, after = (x.scalars["throughput_kg_s"].value for x in (result, new))
+    before, after = (x.values["throughput_kg_s"] for x in (result, new))
     faster = after / before if held and before > 0.0 else 1.0
-    net = net_share({n: s.value for n, s in result.scalars.items()}, m)
+    net = net_share(result.values, m)
     stays = (
         outcome.binding if held else LIMITS[CHAMBER] if problem.config.feed.batch else ""
     )  # a batch's charge is given
@@ -183,19 +181,19 @@ def run_samples(
     engine lets other threads run, and a sample depends on nothing but itself.
     """
 
-    def one(i: int) -> EngineResult | None:
+    def one(i: int) -> Told | None:
         return solve_sample(problem, mills[i : i + 1], rate_kg_s, errors, i)
 
     results = on_all_cores(one, range(mills.size), progress)
     return _collect(results, problem.edges.size)
 
 
-def _collect(results: list[EngineResult | None], bounds: int) -> Samples:
-    names = next((list(r.scalars) for r in results if r), [])
+def _collect(results: list[Told | None], bounds: int) -> Samples:
+    names = next((list(r.values) for r in results if r), [])
     nan = float("nan")
-    values = {n: np.array([r.scalars[n].value if r else nan for r in results]) for n in names}
-    q3 = np.array([r.table.product_q3 if r else np.full(bounds, nan) for r in results])
-    return Samples(values, q3, np.array([r is not None and bool(np.isfinite(r.table.product_q3[-1])) for r in results]))
+    values = {n: np.array([r.values[n] if r else nan for r in results]) for n in names}
+    q3 = np.array([r.q3 if r else np.full(bounds, nan) for r in results])
+    return Samples(values, q3, np.array([r is not None and bool(np.isfinite(r.q3[-1])) for r in results]))
 
 
 def with_band(result: EngineResult, samples: Samples, level: float) -> EngineResult:

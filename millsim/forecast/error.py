@@ -8,7 +8,7 @@ were made; away from them it is less and less the same error. Source: Kennedy & 
 (model discrepancy as a Gaussian process beside the parameters); the coordinates are our own choice.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import exp
 
 import numpy as np
@@ -23,7 +23,7 @@ from ..mill.chamber import socket_power
 from ..mill.config.mill import Config
 from ..mill.problem import Setup
 from ..record.limits import CHAMBER, GRINDING, JAM, LIMITS, OPENING, POWER, TEMPERATURE
-from ..record.prediction import EngineResult
+from .assemble import Told
 
 KNOTS = np.linspace(-4.2, 0.7, 8)  # ln(x / hole)
 ALIKE_SIZES = 0.7  # in ln x: over this distance the shape is off alike (assumed)
@@ -161,29 +161,17 @@ def errors(problem: Setup, count: int, seed: int) -> Errors:
 
 
 def with_error(
-    result: EngineResult, problem: Setup, off: Off, binding: str, held: bool, still_K: tuple[float, float]
-) -> EngineResult:  # fmt: skip
-    """One draw's result as model and day would have it; binding: the limit that comes nearest, held: to the rate.
+    told: Told, problem: Setup, off: Off, binding: str, held: bool, still_K: tuple[float, float]
+) -> Told:  # fmt: skip
+    """One draw's figures as model and day would have it; binding: the limit that comes nearest, held: to the rate.
 
-    still_K: air and powder of the mill if its work set no heat free; the rise is counted from there.
+    A mill that a limit holds stays at that limit, and its rate takes the error of what loads it. still_K: air and
+    powder of the mill if its work set no heat free; the rise is counted from there.
     """
-    v = {n: s.value for n, s in result.scalars.items()}
+    v = told.values
     if not v["throughput_kg_s"] > 0.0:
-        return result
-    new, q3 = figures(v, result.table.edges_m, result.table.product_q3, problem, off, binding, held, still_K)
-    scalars = {n: replace(s, value=new[n]) for n, s in result.scalars.items()}
-    return replace(result, scalars=scalars, table=replace(result.table, product_q3=q3))
-
-
-def figures(
-    v: dict[str, float], edges: np.ndarray, q3: np.ndarray, problem: Setup, off: Off, binding: str, held: bool,
-    still_K: tuple[float, float],
-) -> tuple[dict[str, float], np.ndarray]:  # fmt: skip
-    """(all figures, Q3 at the class bounds) of one draw with the errors of its scores.
-
-    A mill that a limit holds stays at that limit, and its rate takes the error of what loads it.
-    """
-    new = dict(v)
+        return told
+    new, edges = dict(v), problem.edges
     batch = problem.config.feed.batch
     faster = 1.0 if batch else _rates(new, off.most(binding), problem.config.feed.rate_kg_s, held)
     stays = binding if held else ""
@@ -200,9 +188,9 @@ def figures(
     for name, still in zip(("air_temperature_K", "powder_temperature_K"), still_K, strict=True):
         new[name] = still + (v[name] - still) * warmer
     new["outlet_temperature_K"] = max(new["air_temperature_K"], new["powder_temperature_K"])
-    curve = off.bent(edges, q3, problem.config.sieve.hole_m)
+    curve = off.bent(edges, told.q3, problem.config.sieve.hole_m)
     x10, x50, x90 = (psd.curve_x_at(edges, curve, p) for p in (0.1, 0.5, 0.9))
-    return new | {"x10_m": x10, "x50_m": x50, "x90_m": x90, "span": (x90 - x10) / x50}, curve
+    return Told(new | {"x10_m": x10, "x50_m": x50, "x90_m": x90, "span": (x90 - x10) / x50}, curve)
 
 
 def _emptied(new: dict[str, float], left: float, charge_kg: float, faster: float) -> None:

@@ -39,9 +39,10 @@ class Figures:
     fed_kg_s: float  # feed rate, or the charge of a batch over its time
 
 
-def size_error(edges: np.ndarray, q3: np.ndarray, q3_se: np.ndarray, p: float) -> float:
-    """Standard error of x_p: that of Q3 there over the slope of the curve (delta method). NaN if undetermined."""
-    x = psd.curve_x_at(edges, q3, p)
+def size_error(edges: np.ndarray, q3: np.ndarray, q3_se: np.ndarray, x: float) -> float:
+    """Standard error of a percentile x: that of Q3 there over the slope of the curve (delta method). NaN if
+    undetermined.
+    """
     i = int(np.clip(np.searchsorted(edges, x), 1, edges.size - 1))
     slope = (q3[i] - q3[i - 1]) / np.log(edges[i] / edges[i - 1])
     se = np.interp(np.log(x), np.log(edges), q3_se)
@@ -59,38 +60,57 @@ def powers_from(figures: Figures, frozen: np.void) -> tuple[np.void, float]:
     return p, figures.flows_se["work"] + figures.flows_se["nip_work"]
 
 
-def scalars(
-    figures: Figures, mill: np.void, state: np.void, powers: np.void, shaft_se: float, edges: np.ndarray, jam: float,
-    temperature: tuple[float, float],
-) -> dict[str, Scalar]:  # fmt: skip
-    """All predicted figures by name, with standard errors; capacity is added by the caller."""
-    f, se, F = figures.flows, figures.flows_se, float(state["F"])
+def values_of(
+    figures: Figures, mill: np.void, state: np.void, powers: np.void, edges: np.ndarray, jam: float, air_K: float
+) -> dict[str, float]:
+    """All predicted figures by name; capacity is added by the caller."""
+    f, F, T, shaft = figures.flows, float(state["F"]), float(state["T"]), float(powers["shaft"])
     hits, above = f["bar_hits"] + f["pin_hits"], f["bar_above"] + f["pin_above"]
-    idle_windage, idle_bearings = idle_power(mill, idle_speed(mill, state["T"]), state["T"])
-    electrical, idle = socket_power(mill, float(powers["shaft"])), socket_power(mill, idle_windage + idle_bearings)
-    socket_se = _socket_error(mill, float(powers["shaft"]), shaft_se)
-    x = {p: psd.curve_x_at(edges, figures.q3, p) for p in (0.1, 0.5, 0.9)}
-    x_se = {p: size_error(edges, figures.q3, figures.q3_se, p) for p in x}
-    span = (x[0.9] - x[0.1]) / x[0.5]
-    powder = (powers["warmed"] * temperature[0] + powers["offset"], powers["warmed"] * temperature[1])
-    values = {
-        "x10_m": (x[0.1], x_se[0.1]), "x50_m": (x[0.5], x_se[0.5]), "x90_m": (x[0.9], x_se[0.9]),
-        "span": (span, sqrt(x_se[0.9] ** 2 + x_se[0.1] ** 2 + (span * x_se[0.5]) ** 2) / x[0.5]),
-        "throughput_kg_s": (F, 0.0), "capacity_kg_s": (NAN, NAN),
-        "holdup_kg": (figures.holdup_kg, figures.holdup_se),
-        "hits_per_particle": (hits / figures.fed_kg_s, (se["bar_hits"] + se["pin_hits"]) / figures.fed_kg_s),
-        "hits_above_threshold_share": (above / hits if hits > 0 else 0.0, _share_error(f, se)),
-        "gross_J_kg": (electrical / F, socket_se / F), "net_J_kg": ((electrical - idle) / F, socket_se / F),
-        "shaft_power_W": (float(powers["shaft"]), shaft_se),
-        "electrical_power_W": (electrical, socket_se), "idle_power_W": (idle, 0.0),
-        "outlet_temperature_K": max(temperature, powder), "air_temperature_K": temperature,
-        "powder_temperature_K": powder,
-        "air_flow_m3_s": (float(state["Q"]), 0.0),
-        "open_sieve_share": (float(state["unblinded"]), 0.0), "speed_rad_s": (float(state["omega"]), 0.0),
-        "tip_speed_m_s": (float(state["v"]), 0.0), "residence_s": (figures.residence_s, figures.residence_se),
-        "jam_index": (jam, 0.0),
+    electrical = socket_power(mill, shaft)
+    idle = socket_power(mill, sum(idle_power(mill, idle_speed(mill, T), T)))
+    x10, x50, x90 = (psd.curve_x_at(edges, figures.q3, p) for p in (0.1, 0.5, 0.9))
+    powder_K = float(powers["warmed"]) * air_K + float(powers["offset"])
+    return {
+        "x10_m": x10, "x50_m": x50, "x90_m": x90, "span": (x90 - x10) / x50,
+        "throughput_kg_s": F, "capacity_kg_s": NAN, "holdup_kg": figures.holdup_kg,
+        "hits_per_particle": hits / figures.fed_kg_s,
+        "hits_above_threshold_share": above / hits if hits > 0 else 0.0,
+        "gross_J_kg": electrical / F, "net_J_kg": (electrical - idle) / F,
+        "shaft_power_W": shaft, "electrical_power_W": electrical, "idle_power_W": idle,
+        "outlet_temperature_K": max(air_K, powder_K), "air_temperature_K": air_K, "powder_temperature_K": powder_K,
+        "air_flow_m3_s": float(state["Q"]), "open_sieve_share": float(state["unblinded"]),
+        "speed_rad_s": float(state["omega"]), "tip_speed_m_s": float(state["v"]),
+        "residence_s": figures.residence_s, "jam_index": jam,
     }  # fmt: skip
-    return {name: scalar(name, v, se=float(e)) for name, (v, e) in values.items()}
+
+
+def errors_of(
+    values: dict[str, float], figures: Figures, mill: np.void, powers: np.void, shaft_se: float, edges: np.ndarray,
+    air_se: float,
+) -> dict[str, float]:  # fmt: skip
+    """Standard errors of those figures by name; what is not among them is exact."""
+    se, F, span, x50 = figures.flows_se, values["throughput_kg_s"], values["span"], values["x50_m"]
+    socket = _socket_error(mill, values["shaft_power_W"], shaft_se)
+    x10_se, x50_se, x90_se = (
+        size_error(edges, figures.q3, figures.q3_se, values[n]) for n in ("x10_m", "x50_m", "x90_m")
+    )
+    powder_se = float(powers["warmed"]) * air_se
+    warmer_powder = values["powder_temperature_K"] > values["air_temperature_K"]
+    return {
+        "x10_m": x10_se, "x50_m": x50_se, "x90_m": x90_se,
+        "span": sqrt(x90_se**2 + x10_se**2 + (span * x50_se) ** 2) / x50,
+        "capacity_kg_s": NAN, "holdup_kg": figures.holdup_se, "residence_s": figures.residence_se,
+        "hits_per_particle": (se["bar_hits"] + se["pin_hits"]) / figures.fed_kg_s,
+        "hits_above_threshold_share": _share_error(figures.flows, se),
+        "gross_J_kg": socket / F, "net_J_kg": socket / F, "shaft_power_W": shaft_se, "electrical_power_W": socket,
+        "outlet_temperature_K": powder_se if warmer_powder else air_se, "air_temperature_K": air_se,
+        "powder_temperature_K": powder_se,
+    }  # fmt: skip
+
+
+def scalars(values: dict[str, float], se: dict[str, float]) -> dict[str, Scalar]:
+    """Figures by name with unit, words and standard error."""
+    return {name: scalar(name, v, se=float(se.get(name, 0.0))) for name, v in values.items()}
 
 
 def _socket_error(mill: np.void, shaft: float, shaft_se: float) -> float:
@@ -109,9 +129,10 @@ def _share_error(f: dict[str, float], se: dict[str, float]) -> float:
     return above / hits * relative
 
 
-def ledger(figures: Figures, powers: np.void, shaft_se: float) -> tuple[dict[str, Scalar], dict[str, Scalar]]:
-    """(what goes in at the shaft by cause, where it goes), in watts; the two sums agree to rounding."""
-    f, se = figures.flows, figures.flows_se
+def ledger(
+    f: dict[str, float], se: dict[str, float], powers: np.void, shaft_se: float
+) -> tuple[dict[str, Scalar], dict[str, Scalar]]:
+    """(what goes in at the shaft by cause, where it goes) of flows f, in watts; the two sums agree to rounding."""
 
     def watt(name: str, value: float, error: float = 0.0) -> Scalar:
         return Scalar(float(value), "W", name, se=float(error))

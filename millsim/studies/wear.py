@@ -17,7 +17,7 @@ from ..base.quantities.scalar import Scalar
 from ..base.quantities.units import readable
 from ..errors import InputError, NotConverged, Problem
 from ..forecast import band as bands
-from ..forecast.assemble import balance_result, fed
+from ..forecast.assemble import fed, told
 from ..forecast.error import Off, errors
 from ..forecast.outcome import Outcome, solve, solve_batch
 from ..laws import strength, wear
@@ -246,22 +246,22 @@ def _answer(problem: Setup, mill: np.ndarray, off: Callable[[float], Off] | None
     """
     feed = problem.config.feed
 
-    def told(o: Outcome, capacity: float) -> dict[str, Scalar]:
-        result = balance_result(problem, o, capacity, mill)
+    def figures(o: Outcome, capacity: float) -> dict[str, float]:
+        result = told(problem, o, capacity, mill)
         if off is not None:
             result, _ = bands.erring(result, o, problem, mill[0], off(fed(problem, o)))
-        return result.scalars
+        return result.values
 
     if feed.batch is not None:
-        s = told(solve_batch(problem, *feed.batch, bands.BATCH_STEPS, mill), nan)
-        return MillFigures(s["x50_m"].value, s["throughput_kg_s"].value, s["gross_J_kg"].value)
+        v = figures(solve_batch(problem, *feed.batch, bands.BATCH_STEPS, mill), nan)
+        return MillFigures(v["x50_m"], v["throughput_kg_s"], v["gross_J_kg"])
     most = solve(problem, None, mill)
     if most.code == CANNOT:
         return MillFigures(nan, 0.0, inf)
     F = float(most.state["F"])
     o = most if feed.rate_kg_s is None or feed.rate_kg_s >= F else solve(problem, feed.rate_kg_s, mill)
-    s = told(o, F)
-    return MillFigures(s["x50_m"].value, s["capacity_kg_s"].value, s["gross_J_kg"].value)
+    v = figures(o, F)
+    return MillFigures(v["x50_m"], v["capacity_kg_s"], v["gross_J_kg"])
 
 
 def _ratios(fresh: MillFigures, edge: MillFigures, gap: MillFigures) -> dict[str, float]:

@@ -10,6 +10,7 @@ Owns no files and no units; must not import config, engines or scipy.
 
 import math
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 from statistics import NormalDist
 
 import numpy as np
@@ -112,37 +113,41 @@ def curve_x_at(edges: ArrayLike, q: ArrayLike, p: float) -> float:
     curve is smooth, and straight lines between classes would be most of its class error.
     """
     edges, q = np.asarray(edges, dtype=float), np.maximum.accumulate(np.asarray(q, dtype=float))
-    j = int(np.searchsorted(q, p - _ROUNDING, side="left"))
+    j = int(q.searchsorted(p - _ROUNDING))
     if not (0 < j < edges.size and p > 0.0 and p < q[j] - _ROUNDING):  # on an edge, or not known
         return float(x_at(edges, q, p))
-    first, last = max(j - 2, 0), min(j + 2, edges.size)
-    h = np.diff(np.log(edges[first:last]))
-    slopes = np.diff(q[first:last]) / h
+    first = max(j - 2, 0)
+    x, y = edges[first : j + 2].tolist(), q[first : j + 2].tolist()
+    h = [math.log(b / a) for a, b in pairwise(x)]
+    slopes = [(b - a) / width for (a, b), width in zip(pairwise(y), h, strict=True)]
     at = j - 1 - first  # of the class that holds p
-    low = _edge_slope(h[at - 1 : at + 1], slopes[at - 1 : at + 1]) if at > 0 else slopes[at]
-    high = _edge_slope(h[at : at + 2], slopes[at : at + 2]) if at + 1 < h.size else slopes[at]
-    t = _on_cubic((p - q[j - 1]) / (q[j] - q[j - 1]), low / slopes[at], high / slopes[at])
-    return float(edges[j - 1] * math.exp(t * h[at]))
+    low = _edge_slope(*h[at - 1 : at + 1], *slopes[at - 1 : at + 1]) if at > 0 else slopes[at]
+    high = _edge_slope(*h[at : at + 2], *slopes[at : at + 2]) if at + 1 < len(h) else slopes[at]
+    t = _on_cubic((p - y[at]) / (y[at + 1] - y[at]), low / slopes[at], high / slopes[at])
+    return x[at] * math.exp(t * h[at])
 
 
-def _edge_slope(h: Array, slopes: Array) -> float:
-    """Slope of a monotone cubic at the edge between two classes of widths h (2,) and mean slopes (2,)."""
-    if not slopes.min() > 0.0:
+def _edge_slope(h_1: float, h_2: float, slope_1: float, slope_2: float) -> float:
+    """Slope of a monotone cubic at the edge between two classes, of their widths and mean slopes."""
+    if not (slope_1 > 0.0 and slope_2 > 0.0):
         return 0.0
-    a, b = h[0] + 2.0 * h[1], 2.0 * h[0] + h[1]
-    return float((a + b) / (a / slopes[0] + b / slopes[1]))
+    a, b = h_1 + 2.0 * h_2, 2.0 * h_1 + h_2
+    return (a + b) / (a / slope_1 + b / slope_2)
 
 
 def _on_cubic(share: float, low: float, high: float) -> float:
-    """Where in 0..1 a cubic from 0 to 1 with these end slopes, monotone, has the value `share` (bisection)."""
-    left, right = 0.0, 1.0
-    for _ in range(50):
-        t = 0.5 * (left + right)
-        if t * (low + t * (3.0 - 2.0 * low - high + t * (low + high - 2.0))) < share:
-            left = t
-        else:
-            right = t
-    return 0.5 * (left + right)
+    """Where in 0..1 a cubic from 0 to 1 with these end slopes, monotone, has the value `share` (Newton, bracketed)."""
+    c, d = 3.0 - 2.0 * low - high, low + high - 2.0
+    left, right, t = 0.0, 1.0, share
+    for _ in range(100):
+        over = t * (low + t * (c + t * d)) - share
+        left, right = (t, right) if over < 0.0 else (left, t)
+        slope = low + t * (2.0 * c + 3.0 * t * d)
+        new = t - over / slope if slope > 0.0 else right
+        if abs(new - t) <= 1e-15:
+            break
+        t = new if left < new < right else 0.5 * (left + right)
+    return t
 
 
 def q_at(edges: ArrayLike, q: ArrayLike, x: ArrayLike) -> Array | float:

@@ -223,11 +223,11 @@ def _draw(p: Setup, mill: np.ndarray, errors: Errors, i: int, key: str) -> tuple
     if solved is None or solved[1].code == CANNOT:
         return math.nan, math.nan
     result, outcome = solved
-    off = errors.off(i, p.config, float(result.scalars["throughput_kg_s"].value) or NO_RATE)
+    off = errors.off(i, p.config, result.values["throughput_kg_s"] or NO_RATE)
     with_errors, _ = band.erring(result, outcome, p, mill[0], off)
-    if not result.scalars["throughput_kg_s"].value > 0.0:
+    if not result.values["throughput_kg_s"] > 0.0:
         return math.nan, math.nan
-    return result.scalars[key].value, with_errors.scalars[key].value
+    return result.values[key], with_errors.values[key]
 
 
 def difference(base: np.ndarray, there: np.ndarray, goal: str) -> Difference | None:

@@ -13,7 +13,7 @@ import numpy as np
 from ...engines import montecarlo
 from ...errors import InputError, NotConverged
 from ...forecast import band as bands
-from ...forecast.assemble import balance_result, montecarlo_result, without_throughput
+from ...forecast.assemble import Told, balance_result, montecarlo_result, without_throughput
 from ...forecast.error import errors
 from ...forecast.outcome import Outcome, solve, solve_batch
 from ...forecast.run import montecarlo_events, outlet, prediction_of
@@ -29,6 +29,7 @@ from .record import SIZES_M, Failure
 
 NAMES = tuple(OUTPUTS)
 NAN = float("nan")
+_LN_SIZES = np.log(SIZES_M)
 FAULTS = (InputError, NotConverged, ArithmeticError, LookupError, TypeError, ValueError)  # of one point
 
 
@@ -116,7 +117,8 @@ def _point(config: Config, job: Job, replicate: int, row: np.void, stopping: Cal
     else:
         result = balance_result(problem, outcome, capacity)
     result = without_throughput(result) if outcome.code == CANNOT else result
-    _fill(result, row["values"], row["q3"])
+    figures = Told({n: result.scalars[n].value for n in NAMES}, result.table.product_q3)
+    _fill(figures, problem, row["values"], row["q3"])
     row["status"] = outcome.status(config.feed)
     row["binding"], row["loads"] = LIMITS.index(outcome.binding), outcome.loads
     lines = review(config, prediction_of(problem, outcome, result))
@@ -150,12 +152,10 @@ def _solve(problem: Setup) -> Outcome:
     return solve(problem, feed.rate_kg_s)
 
 
-def _fill(result: EngineResult, values: np.ndarray, q3: np.ndarray) -> None:
-    """Numbers and product Q3 of a result; Q3 read off between class bounds on a line in ln x."""
-    for j, name in enumerate(NAMES):
-        values[j] = result.scalars[name].value
-    t = result.table
-    q3[:] = np.interp(np.log(SIZES_M), np.log(t.edges_m), t.product_q3, left=0.0, right=1.0)
+def _fill(figures: Told, problem: Setup, values: np.ndarray, q3: np.ndarray) -> None:
+    """Numbers and product Q3 of a mill; Q3 read off between class bounds on a line in ln x."""
+    values[:] = [figures.values[name] for name in NAMES]
+    q3[:] = np.interp(_LN_SIZES, np.log(problem.edges), figures.q3, left=0.0, right=1.0)
 
 
 def _draw(problem: Setup, job: Job, row: np.void, stopping: Callable[[], bool]) -> None:
@@ -166,7 +166,7 @@ def _draw(problem: Setup, job: Job, row: np.void, stopping: Callable[[], bool]) 
             raise Stopped
         found = bands.solve_draw(problem, mills[k : k + 1], problem.config.feed.rate_kg_s, off, k)
         if found is not None:
-            _fill(found[0], row["draws"][k], row["draw_q3"][k])
+            _fill(found[0], problem, row["draws"][k], row["draw_q3"][k])
             row["draw_loads"][k] = found[1].loads
 
 

@@ -21,7 +21,7 @@ from ...base.reading.key import AS_MUCH
 from ...engines.balance import march
 from ...engines.records import new_work
 from ...errors import InputError, NotConverged, Problem
-from ...forecast.assemble import balance_result, powder_temperature
+from ...forecast.assemble import powder_temperature, told
 from ...forecast.outcome import Outcome, grid_of, solve
 from ...mill.chamber import strike_energies
 from ...mill.config.mill import Config
@@ -344,9 +344,9 @@ class Loop:
         """The record of a solved mill and its sieve."""
         runs = code != CANNOT
         accepted, back = self.passes * o.product, (1.0 - self.passes) * o.product
-        v = balance_result(replace(self.problem, feed=mix), o, NAN, self.mill).scalars
+        v = told(replace(self.problem, feed=mix), o, NAN, self.mill).values
         rate = float(accepted.sum()) if runs else 0.0
-        electrical, idle = v["electrical_power_W"].value, v["idle_power_W"].value
+        electrical, idle = v["electrical_power_W"], v["idle_power_W"]
         q3 = _curve(accepted) if runs else np.full(mix.size + 1, NAN)
         x10, x50, x90 = (psd.curve_x_at(self.problem.edges, q3, p) if runs else NAN for p in (0.1, 0.5, 0.9))
         returned = float(back.sum()) if is_closed and runs else 0.0
@@ -356,7 +356,7 @@ class Loop:
             circulating_load=returned / fresh if runs else NAN if o.code == CANNOT else INF,
             accepted_kg_s=rate, electrical_W=electrical,
             gross_J_kg=electrical / rate if runs else INF, net_J_kg=(electrical - idle) / rate if runs else INF,
-            outlet_temperature_K=v["outlet_temperature_K"].value, holdup_kg=v["holdup_kg"].value,
+            outlet_temperature_K=v["outlet_temperature_K"], holdup_kg=v["holdup_kg"],
             x10_m=x10, x50_m=x50, x90_m=x90, edges_m=self.problem.edges, accepted_q3=q3, returned_q3=_curve(back),
             mill_feed_q3=np.minimum(psd.cumulative(mix), 1.0), residual=float(residual), turns=turns, outcome=o,
         )  # fmt: skip

@@ -153,11 +153,10 @@ def _states(problem: Setup, setting: Setting, mill: np.ndarray, solved: list, n:
 def _figures(solved) -> list[float]:
     if solved is None or solved[1].code == CANNOT:
         return [0.0, nan, nan, nan, nan, 0.0]
-    v = {n: s.value for n, s in solved[0].scalars.items()}
     names = (
         "throughput_kg_s", "outlet_temperature_K", "air_flow_m3_s", "x50_m", "shaft_power_W", "capacity_kg_s",
     )  # fmt: skip
-    return [v[n] for n in names]
+    return [solved[0].values[n] for n in names]
 
 
 def _dust(problem: Setup, clean, m: np.void, area: float, carried: float, given: float) -> tuple[float, float]:
@@ -165,7 +164,7 @@ def _dust(problem: Setup, clean, m: np.void, area: float, carried: float, given:
     result, outcome = clean
     mu, speed = float(air.air_viscosity(outcome.state["T"])), float(outcome.state["Q"]) / area
     cut = carried * dust.settling_size(speed, float(m["density"]), mu)
-    edges, q3 = problem.edges, result.table.product_q3
+    edges, q3 = problem.edges, result.q3
     share = float(psd.q_at(edges, q3, cut))
     fine = np.clip(np.diff(np.minimum(q3, share)), 0.0, None)
     surface = float((fine / problem.x).sum())
