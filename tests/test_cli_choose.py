@@ -83,6 +83,16 @@ def test_journey_9_choose_by_end_use(file, target):
     assert f"{3600 * c.accepted_kg_s:.2f} kg/h of accepted powder" in text
 
 
+def test_the_sweep_is_told_by_its_hash_and_whether_its_files_are_as_they_were(file, target):
+    sweep = read(file)
+    short, whole = (flat(run("choose", file, target(EASY), *more).stdout) for more in ((), ("--full",)))
+    for text in (short, whole):
+        assert f'sweep {sweep.sha256[:12]} held against "ours"' in text
+        assert "plan.toml is neither here nor beside the sweep, so whether it, its config or its cards have" in text
+    one = json.loads(run("choose", file, target(EASY), "--json").stdout)["sweep"]
+    assert one == {"sha256": sweep.sha256, "files": "not found", "file": "plan.toml", "changed": []}
+
+
 def _miss(sweep):
     """The larger of the two misses of J9, by hand."""
     q3 = sweep.points.q3

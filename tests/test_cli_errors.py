@@ -17,7 +17,10 @@ from helpers import fake_prediction
 from millsim.commands import main
 from millsim.commands.progress import Interrupts
 from millsim.mill.cards import meant_card
+from millsim.mill.config.mill import load_config
 from millsim.record import read, write
+from millsim.show.plots import prediction as plots
+from millsim.version import MODEL_VERSION, __version__
 
 ROOT = Path(__file__).parents[1]
 CONFIGS = ROOT / "configs"
@@ -144,7 +147,7 @@ def test_a_full_disk_while_drawing_leaves_no_half_written_file(tmp_path):
     assert done.returncode == 1
     (line,) = done.stderr.splitlines()
     assert line.startswith("Error: cannot write ")
-    assert list((tmp_path / "figs").iterdir()) == []
+    assert not (tmp_path / "figs").exists()
 
 
 def test_a_full_disk_after_computing_still_prints_the_answer_and_keeps_the_old_file(tmp_path):
@@ -210,8 +213,32 @@ def test_an_interrupt_while_drawing_says_that_the_prediction_is_kept(tmp_path, m
     result = run("predict", CONFIGS / "demo.toml", "--out", out, "--plots", tmp_path / "figs")
     assert result.exit_code == 130
     (line,) = errors(result)
-    assert line == f"Error: interrupted; the prediction is in {out}. Figures drawn so far stay in {tmp_path / 'figs'}."
+    assert line == f"Error: interrupted; the prediction is in {out}; the same command goes on from there."
     assert read.read(out).seed == fake_prediction().seed
+
+
+def test_predict_stopped_while_drawing_goes_on_when_it_is_typed_again(tmp_path, monkeypatch):
+    words = ("predict", CONFIGS / "demo.toml", "--out", tmp_path / "r.h5", "--plots", tmp_path / "figs")
+    own = load_config(CONFIGS / "demo.toml")
+    found = fake_prediction(
+        config_sha256=own.sha256, command="millsim predict demo.toml", version=__version__, model_version=MODEL_VERSION
+    )
+    monkeypatch.setattr("millsim.commands.predict._run", lambda *_: found)
+    draw = plots.render
+    drawn = iter([draw, draw])
+    monkeypatch.setattr(plots, "render", lambda *a, **k: next(drawn)(*a, **k))  # and no third
+    assert run(*words).exit_code == 1
+    assert [p.name for p in tmp_path.iterdir()] == ["r.h5"]
+    kept = (tmp_path / "r.h5").read_bytes()
+    monkeypatch.setattr(plots, "render", draw)
+    monkeypatch.setattr("millsim.commands.predict._run", lambda *_: pytest.fail("computed again"))
+    result = run(*words)
+    assert result.exit_code == 0, result.output
+    assert "Kept before: " in result.stderr and "Drawn: 6 figures" in result.stderr
+    assert (tmp_path / "r.h5").read_bytes() == kept
+    for changed in ((*words, "--set", "stator.gap=2 mm"), (*words, "--seed", "2"), words[:4], words):
+        result = run(*changed)  # another forecast, or nothing left to draw
+        assert result.exit_code == 2 and "exist" in errors(result)[0] and "--force" in errors(result)[0]
 
 
 @pytest.mark.parametrize("name", ["demo", "pla", "swinging", "tight_jam", "batch"])

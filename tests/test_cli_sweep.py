@@ -338,7 +338,7 @@ class TestFiles:
 
     def test_points_keep_the_version_that_computed_them(self, tmp_path, monkeypatch):
         folder_with(tmp_path, HEAD + GAP.replace(', "4 mm"', ""))
-        monkeypatch.setattr("millsim.explore.sweep.runner.__version__", "0.0.9")
+        monkeypatch.setattr("millsim.explore.sweep.identity.__version__", "0.0.9")
         assert sweep(tmp_path).exit_code == 0
         monkeypatch.undo()
         assert sweep(tmp_path).exit_code == 0

@@ -26,7 +26,7 @@ from millsim.explore.sweep.record import Failure, Tornado
 from millsim.record.limits import CANNOT, FAILED, LIMITS, MISSING, OK, OVER
 from millsim.record.outputs import OUTPUTS, axis_label
 from millsim.show.plots import line as plots_line
-from millsim.show.plots import map, page, pareto, style
+from millsim.show.plots import map, page, pareto, prediction, style
 from millsim.show.plots import sweep as plots_sweep
 from millsim.show.plots import tornado as plots_tornado
 from millsim.show.plots.cut import cut, factor_ticks, is_even_in_log, least_span, ruler
@@ -569,6 +569,20 @@ def test_real_sweep_is_drawn_whole(tmp_path):
     low, high = (1e3 * np.quantile(s.as_built.draws["x50_m"][0], q, method="inverted_cdf") for q in (0.1, 0.9))
     assert f"80 % of 16 draws of the parameters give {low:.2g} to {high:.2g} mm for the mill as built." in said
     assert "Sieve pitch changes with sieve hole." in said
+
+
+def test_figures_are_written_when_all_are_drawn(tmp_path, few, monkeypatch):
+    draw, drawn = prediction.render, iter([True])
+
+    def stopped(*made):
+        if not next(drawn, False):
+            raise KeyboardInterrupt
+        return draw(*made)
+
+    monkeypatch.setattr(prediction, "render", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        plots_sweep.save_all(sweep(ONE), tmp_path / "figs")
+    assert not (tmp_path / "figs").exists()
 
 
 def test_existing_figures_are_kept_without_force(tmp_path, few):

@@ -169,6 +169,39 @@ def test_a_rotten_first_mark_does_not_cost_the_night(tmp_path):
     assert j.plans == []
 
 
+def two_sessions(path, note):
+    """A points file of two versions, the older as it was written before rows named theirs; where the newer begins."""
+    with open_journal(path) as j:
+        j.append_plan({**ABOUT, "version": "1"})
+        for first, about in ((0, None), (3, {**ABOUT, "version": "2"})):
+            start = path.stat().st_size
+            if about:
+                j.append_plan(about)
+            if note:
+                j.append(rows(first, 3), {})
+            else:
+                j._append({"rows": 3, "layout": journal.layout_of(KIND), "reasons": {}}, rows(first, 3).tobytes())
+    return start
+
+
+@pytest.mark.parametrize(("note", "version"), [(True, "2"), (False, "unknown")])
+def test_rows_of_a_session_whose_record_is_damaged_name_no_other_version(tmp_path, note, version):
+    path = tmp_path / "s.points"
+    start = two_sessions(path, note)
+    with open_journal(path) as j:
+        assert j.versions(KIND, np.arange(6)) == ("1", "2")
+    data = bytearray(path.read_bytes())
+    data[start + 60] ^= 1
+    path.write_bytes(data)
+    with open_journal(path) as j:
+        assert j.damaged == 1 and len(j.identities(KIND)) == 6
+        assert j.versions(KIND, np.arange(3)) == ("1",)
+        assert j.versions(KIND, np.arange(3, 6)) == (version,)
+        assert j.version == "unknown"
+        j.append_plan({**ABOUT, "version": "3"})
+        assert j.version == "3"
+
+
 @pytest.mark.parametrize(
     ("content", "words"),
     [

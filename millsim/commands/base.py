@@ -144,9 +144,8 @@ def keep(ctx: click.Context, words: str) -> None:
     ctx.meta[_KEPT] = words
 
 
-def drawing(ctx: click.Context, folder: Path, save: Callable[[], list]) -> str:
-    """Draw, with a word for an interrupt on the figures that are there; the line that says so."""
-    keep(ctx, f"{ctx.meta.get(_KEPT, '')} Figures drawn so far stay in {folder}.".strip())
+def drawing(folder: Path, save: Callable[[], list]) -> str:
+    """Draw; the line that says so."""
     count = len(save())
     return f"Drawn: {count} figure{'s' * (count != 1)} in {folder}"
 

@@ -69,7 +69,7 @@ def _written(ctx: click.Context, found, card: Path | None, plots: Path | None, f
     if plots is not None:
         from ..show.plots import calibration
 
-        yield drawing(ctx, plots, lambda: calibration.save_calibration(found, plots, force))
+        yield drawing(plots, lambda: calibration.save_calibration(found, plots, force))
 
 
 def refuse_losses(runs) -> None:

@@ -31,6 +31,7 @@ def choose(ctx, sweep, target, sieve, no_sieve, plots, force) -> None:
     check_plots(plots, lambda: _file_names(found, aim), force)
     from ..explore.choose import extsieve
     from ..explore.choose.advise import choose as advise
+    from ..explore.sweep import origin
     from ..explore.sweep.reasons import refuse_if_nothing_runs
     from ..show.words import cautions
     from ..show.words import choice as words
@@ -38,15 +39,16 @@ def choose(ctx, sweep, target, sieve, no_sieve, plots, force) -> None:
     refuse_if_nothing_runs(found, str(sweep), "to choose from")
     if aperture is None:
         aperture = float("nan") if no_sieve else extsieve.aperture_for(aim)
+    files = origin.since(found, sweep)
     with working(ctx) as report:
         advice = advise(found, aim, aperture, report)
     answer(
         ctx,
-        lambda: words.to_json(found, advice),
-        lambda: words.text(found, advice),
+        lambda: words.to_json(found, advice, files),
+        lambda: words.text(found, advice, files),
         DONE if advice.judged.meets.any() else ANSWER_IS_NO,
         _written(ctx, found, advice.choice, plots, force),
-        short=lambda: words.choice_short(found, advice),
+        short=lambda: words.choice_short(found, advice, files),
         caution=cautions.at("choose", *cautions.cases_of_sweep(found)),
     )
 
@@ -76,4 +78,4 @@ def _written(ctx: click.Context, sweep, choice, plots: Path | None, force: bool)
     if plots is not None:
         from ..show.plots import sweep as figures
 
-        yield drawing(ctx, plots, lambda: figures.save_all(sweep, plots, force, choice=choice))
+        yield drawing(plots, lambda: figures.save_all(sweep, plots, force, choice=choice))

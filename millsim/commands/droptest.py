@@ -71,4 +71,4 @@ def _written(ctx: click.Context, test, base, card: Path | None, plots: Path | No
     if plots is not None:
         from ..show.plots import bench
 
-        yield drawing(ctx, plots, lambda: bench.save_drop(test, plots, force))
+        yield drawing(plots, lambda: bench.save_drop(test, plots, force))

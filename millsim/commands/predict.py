@@ -2,14 +2,12 @@
 
 import shlex
 from dataclasses import replace
-from pathlib import Path, PureWindowsPath
+from pathlib import Path
 
 import click
 
 from .base import answer, check_plots, drawing, exit_code, keep, working
 from .inputs import force_option, path_type, plots_option, set_option, told_options
-
-_PATHS = ("feed.material", "feed.size.sheet", "feed.size.file", "calibration.card")  # whose value may be a path
 
 
 @click.command()
@@ -31,17 +29,18 @@ def predict(ctx, config, engine, out, seed, plots, settings, force) -> None:
     from ..mill.config.mill import load_config
     from ..record.files import check_target
 
+    loaded, command = load_config(config, list(settings)), _command(config, engine, seed, settings)
+    kept = None if plots is None or out is None or force else _kept(out, loaded, command)
     if out is not None:
-        check_target(out, force)
+        check_target(out, force or kept is not None)
     check_plots(plots, _file_names, force)
-    loaded = load_config(config, list(settings))
     with working(ctx) as report:
-        prediction = _run(loaded, engine, seed, _command(config, engine, seed, settings), report)
+        prediction = kept or _run(loaded, engine, seed, command, report)
     from ..show.words import cautions
     from ..show.words import prediction as words
     from ..show.words.prediction_short import to_short
 
-    written = _written(ctx, prediction, out, plots, force)
+    written = _written(ctx, prediction, out, plots, force, kept is not None)
     code = exit_code(prediction.status)
     caution = cautions.at("predict", cautions.case_of_prediction(prediction))
     as_json, as_text = (lambda: words.to_json(prediction)), (lambda: words.to_text(prediction))
@@ -65,37 +64,47 @@ def _run(config, engine: str | None, seed: int | None, command: str, report):
     return replace(prediction, advised=nextstep.first(config, lambda done: report("measure next", done)))
 
 
-def _written(ctx: click.Context, prediction, out: Path | None, plots: Path | None, force: bool):
+def _kept(out: Path, config, command: str):
+    """What this command has kept and not drawn, as it was stopped while drawing; None where that is not so."""
+    from ..errors import InputError
+    from ..record import read
+    from ..version import MODEL_VERSION, __version__
+
+    if not out.is_file():
+        return None
+    try:
+        p = read.read(out)
+    except InputError:
+        return None
+    is_this = (p.command, p.config_sha256, p.model_version, p.version) == (
+        command, config.sha256, MODEL_VERSION, __version__
+    )  # fmt: skip
+    return p if is_this else None
+
+
+def _written(ctx: click.Context, prediction, out: Path | None, plots: Path | None, force: bool, is_there: bool):
     """Write what was asked for; a line for each."""
     from ..record import write
     from ..show.plots import prediction as figures
 
     if out is not None:
-        write.write(prediction, out, force)
-        keep(ctx, f"the prediction is in {out}.")
-        yield f"Written: {out}"
+        if not is_there:
+            write.write(prediction, out, force)
+        keep(ctx, f"the prediction is in {out}{'; the same command goes on from there' if plots else ''}.")
+        yield f"Kept before: {out}" if is_there else f"Written: {out}"
     if plots is not None:
-        yield drawing(ctx, plots, lambda: figures.save_all(prediction, plots, force))
+        yield drawing(plots, lambda: figures.save_all(prediction, plots, force))
     if out is None and plots is None:
         yield "Nothing was saved; add --out FILE.h5 to keep this prediction."
 
 
 def _command(config: Path, engine: str | None, seed: int | None, settings: tuple[str, ...]) -> str:
     """The command that repeats the prediction; no folders or outputs, so equal inputs give equal files."""
+    from ..mill.config.paths import shortened, without_folder
+
     words = ["millsim", "predict", config.name]
     words += ["--engine", engine] if engine else []
     words += ["--seed", str(seed)] if seed is not None else []
     for setting in settings:
-        words += ["--set", _without_folder(setting)]
+        words += ["--set", shortened(setting, without_folder)]
     return shlex.join(words)
-
-
-def _without_folder(setting: str) -> str:
-    """A setting whose value is the path of a file, reduced to the file's name: folders are nobody's business."""
-    key, equals, value = setting.partition("=")
-    if key.strip() not in _PATHS:
-        return setting
-    text = value.strip()
-    quote = text[:1] if text[:1] in ("'", '"') else ""
-    name = PureWindowsPath(text.strip("'\"")).name
-    return f"{key}{equals}{quote}{name}{quote}"

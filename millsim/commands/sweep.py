@@ -51,7 +51,7 @@ def sweep(ctx, plan, out, workers, scheduler, csv_file, plots, so_far, settings,
     if so_far and not report.reused:
         raise MillsimError(f"{points_file} holds no point of this sweep yet.")
     write(found, out, force=True)  # what stood there was found to be this sweep, or --force was given
-    keep(ctx, f"the sweep is in {out}.")
+    keep(ctx, f"the sweep is in {out}; the same command goes on from there.")
     answer(
         ctx,
         lambda: words.to_json(found, report, out),
@@ -168,4 +168,4 @@ def _written(ctx: click.Context, found, out: Path, csv_file: Path | None, plots:
     if plots is not None:
         from ..show.plots import sweep as figures
 
-        yield drawing(ctx, plots, lambda: figures.save_all(found, plots, force, again=again))
+        yield drawing(plots, lambda: figures.save_all(found, plots, force, again=again))

@@ -13,7 +13,7 @@ from ...mill.problem import Setup
 from ...record.limits import CANNOT, MISSING
 from ...record.outputs import OUTPUTS
 from ...version import MODEL_VERSION, __version__
-from . import identity
+from . import identity, origin
 from .compute import NAMES, row_type, solve_point
 from .journal import Journal
 from .plan import Plan
@@ -39,7 +39,7 @@ def collect(plan: Plan, journal: Journal) -> Sweep:
         identity=ids, points=points_of(plan, journal, ids),
         as_built=points_of(plan, journal, identity.base_identity(plan)),
         tornado=_tornado(problem, plan) if runs else None,
-        class_error=_class_error(problem, outcome, plan.class_ratio) if runs else {},
+        class_error=_class_error(problem, outcome, plan.class_ratio) if runs else {}, origin=origin.kept(plan),
     )  # fmt: skip
 
 

@@ -17,7 +17,7 @@ from ...mill import cards
 from ...mill.config.derived import slip
 from ...mill.config.mill import plain
 from ...mill.config.schema import SECTIONS
-from ...version import MODEL_VERSION
+from ...version import MODEL_VERSION, __version__
 from .plan import Plan
 from .points import Template
 
@@ -138,6 +138,26 @@ def base_identity(plan: Plan) -> np.ndarray:
     if plan.engine == "montecarlo":
         found = found + hash_of("replicate seed", str(plan.seed))
     return found[None, :]
+
+
+def about(plan: Plan) -> dict:
+    """What a run is about, as kept in the points file and in the sweep file."""
+    axes = {a.key: len(a.values) for a in plan.axes}
+    pairs, keys = common_pairs(plan), sorted({*axes, *varied(plan)})
+    return {"version": __version__, "model": MODEL_VERSION, "pairs": pairs, "axes": axes, "varied": keys}
+
+
+def changed_since(last: dict, plan: Plan) -> list[str]:
+    """What is different in a plan from what an earlier run was about.
+
+    That other keys are varied is no change; what only comes along with draws or another engine is not listed.
+    """
+    before, now = last["pairs"], about(plan)
+    after = now["pairs"]
+    if last.get("varied") != now["varied"] or any(before.get(k) != after[k] for k in ("draws", "engine")):
+        both = before.keys() & after.keys()
+        before, after = ({k: v for k, v in pairs.items() if k in both} for pairs in (before, after))
+    return changes(before, after)
 
 
 def changes(before: dict[str, str], now: dict[str, str]) -> list[str]:

@@ -25,6 +25,7 @@ from .record import Failure
 
 MARK = b"\x89millsim\r\n\x1apts\n1"  # first eight bytes say the kind of file; line ends show a text-mode copy
 _HEAD = struct.Struct("<Q32s")
+UNKNOWN = "unknown"  # version of rows behind a damaged record, which may have begun another session
 _ROT = 4  # bytes of the first mark that may be damaged before the file counts as something else
 _OPEN: set[int] = set()  # descriptors of open points files, for `_let_go`
 
@@ -53,6 +54,7 @@ class Journal:
     plans: list[dict] = field(default_factory=list)
     torn: int = 0  # bytes cut off the end
     damaged: int = 0  # records passed over
+    doubtful: bool = False  # whether one of them comes after the newest of `plans`, and may have been a newer one
     count: Callable[[], int] | None = None
     _end: int = 0
 
@@ -68,19 +70,21 @@ class Journal:
     def append_plan(self, about: dict) -> None:
         """Note what the points that follow were computed for."""
         self._append({"plan": about}, b"")
-        self.plans.append(about)
+        self._begin(about)
 
     def append(self, rows: np.ndarray, reasons: dict[int, Failure]) -> None:
         """Keep computed rows. A full disk loses none of the earlier ones and raises MillsimError."""
         layout = layout_of(rows.dtype)
         why = {str(i): [r.kind, r.text] for i, r in reasons.items()}
-        meta = {"rows": int(rows.size), "layout": layout, "reasons": why}
+        meta = {"rows": int(rows.size), "layout": layout, "reasons": why, "version": self.version}
         offset = self._append(meta, rows.tobytes())
         self.entries.append(Entry(offset, rows.size, layout, reasons, self.version))
 
     @property
     def version(self) -> str:
         """The millsim of the newest session."""
+        if self.doubtful:
+            return UNKNOWN
         return str(self.plans[-1].get("version", "")) if self.plans else ""
 
     def versions(self, kind: np.dtype, rows: np.ndarray) -> tuple[str, ...]:
@@ -100,6 +104,10 @@ class Journal:
         """(K, 2) uint64 of all rows of this layout, in the order written."""
         found = [rows["identity"].copy() for rows, _ in self.rows(kind)]
         return np.concatenate(found) if found else np.empty((0, 2), np.uint64)
+
+    def _begin(self, about: dict) -> None:
+        self.plans.append(about)
+        self.doubtful = False
 
     def _append(self, meta: dict, body: bytes) -> int:
         line = json.dumps(meta, ensure_ascii=True).encode() + b"\n"
@@ -181,6 +189,7 @@ def _load(journal: Journal) -> None:
             if at_next < 0:
                 break
             journal.damaged += 1
+            journal.doubtful = True
             at = at_next
         else:
             at += length
@@ -217,12 +226,11 @@ def _record(journal: Journal, at: int, size: int) -> int:
     line, _, body = content.partition(b"\n")
     meta = json.loads(line)
     if "plan" in meta:
-        journal.plans.append(meta["plan"])
+        journal._begin(meta["plan"])
     else:
         reasons = {int(i): Failure(r, r) if isinstance(r, str) else Failure(*r) for i, r in meta["reasons"].items()}
-        journal.entries.append(
-            Entry(at + front + length - len(body), meta["rows"], meta["layout"], reasons, journal.version)
-        )
+        version = str(meta.get("version", journal.version))  # files of before name it once a session
+        journal.entries.append(Entry(at + front + length - len(body), meta["rows"], meta["layout"], reasons, version))
     return front + length
 
 

@@ -41,6 +41,7 @@ class Plan:
     templates: tuple[Template, ...]
     shape: tuple[int, ...]
     slow: tuple[int, ...] = field(default=())
+    changes: tuple[str, ...] = ()  # overrides typed with it
 
     @property
     def count(self) -> int:
@@ -110,7 +111,7 @@ def read_plan(path: "str | Path", changes: Sequence[str] = ()) -> Plan:
     ratio = v["class_ratio"] or base.run.class_ratio
     return Plan(
         path, text, v["name"] or base.name, v["design"], v["engine"], v["replicates"], v["draws"], v["seed"], ratio,
-        base, own, made, templates, shape, slow,
+        base, own, made, templates, shape, slow, tuple(changes),
     )  # fmt: skip
 
 

@@ -1,5 +1,6 @@
 """Reading a sweep file back, or saying in one sentence why that cannot be done."""
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -47,6 +48,7 @@ def _sweep(file) -> Sweep:
         identity=file["identity"][()].reshape(-1, 2), points=_points(file, len(shape), reasons),
         as_built=_points(file["as_built"], 0, own), tornado=_tornado(file),
         class_error={n: float(v[()]) for n, v in file["class_error"].items()},
+        origin=json.loads(a["origin"]) if "origin" in a else {},
     )  # fmt: skip
 
 

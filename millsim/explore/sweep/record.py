@@ -1,5 +1,6 @@
 """What a finished sweep is: the one record that the sweep file stores and that figures, tables and `choose` read."""
 
+import hashlib
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -8,6 +9,8 @@ from ...base.quantities.params import Param
 
 # Where the product's Q3 is kept (77,): 5 um to 31.5 mm in steps of the R 20 series of ISO 3.
 SIZES_M = 1e-6 * 5.0 * 10.0 ** (np.arange(77) / 20.0)
+
+OF_PROGRAM = ("engine sources", "libraries")  # what an identity says of the program, and not of what was asked
 
 
 @dataclass(frozen=True)
@@ -111,6 +114,19 @@ class Sweep:
     as_built: Points
     tornado: Tornado | None
     class_error: dict[str, float]  # of the as-built mill, relative, by output name
+    origin: dict = field(default_factory=dict)  # where it came from (`origin.kept`); empty in files of before
+
+    @property
+    def sha256(self) -> str:
+        """What was swept, as a hash: base mill, cards, axes and how points are computed, by the version of the model.
+
+        As the hash of a forecast, it leaves out by which program and on which libraries.
+        """
+        how = (self.design, self.engine, self.seed, self.replicates, self.draw_count, self.class_ratio, self.shape)
+        rows = [self.base_sha256, self.model_version, str(how)]
+        rows += [f"{k}={v}" for k, v in self.origin.get("pairs", {}).items() if k not in OF_PROGRAM]
+        rows += [f"{k}={' '.join(map(str, v))}" for a in self.axes for k, v in {a.key: a.values, **a.along}.items()]
+        return hashlib.sha256("\n".join(rows).encode()).hexdigest()
 
     @property
     def count(self) -> int:

@@ -21,7 +21,7 @@ import numpy as np
 
 from ...errors import MillsimError
 from ...record.limits import FAILED
-from ...version import MODEL_VERSION, __version__
+from ...version import __version__
 from . import identity
 from .compute import Job, compute, prepare_worker, row_type
 from .journal import Journal
@@ -93,7 +93,7 @@ def run(
     base_known = find(kept, identity.base_identity(plan))[0] >= 0
     report.anew = todo.size > 0 or not base_known
     if report.anew:
-        journal.append_plan(about(plan))
+        journal.append_plan(identity.about(plan))
     if not base_known:
         say("sweep", 0.0, "the mill as built")
         _one(work, _base_job(plan), executor, counted=False)
@@ -116,13 +116,6 @@ def known(plan: Plan, journal: Journal) -> SweepReport:
     return SweepReport(plan.count, known_points(plan, journal))
 
 
-def about(plan: Plan) -> dict:
-    """What a session is about, as kept in the points file."""
-    axes = {a.key: len(a.values) for a in plan.axes}
-    pairs, varied = identity.common_pairs(plan), sorted({*axes, *identity.varied(plan)})
-    return {"version": __version__, "model": MODEL_VERSION, "pairs": pairs, "axes": axes, "varied": varied}
-
-
 def find(known: np.ndarray, wanted: np.ndarray) -> np.ndarray:
     """(N,) place of each wanted identity (N, 2) among the known (K, 2); -1 where it is not there."""
     if known.shape[0] == 0:
@@ -140,18 +133,9 @@ def _distinct(ids: np.ndarray, points: np.ndarray) -> np.ndarray:
 
 
 def changed(plan: Plan, journal: Journal) -> list[str]:
-    """What is different from the last session of this points file.
-
-    That other keys are varied is no change; what only comes along with draws or another engine is not listed.
-    """
-    if not journal.plans:
-        return []
-    last, now = journal.plans[-1], about(plan)
-    before, after = last["pairs"], now["pairs"]
-    if last.get("varied") != now["varied"] or any(before.get(k) != after[k] for k in ("draws", "engine")):
-        both = before.keys() & after.keys()
-        before, after = ({k: v for k, v in pairs.items() if k in both} for pairs in (before, after))
-    return identity.changes(before, after)
+    """What is different from the last session of this points file, as far as it tells."""
+    rows = identity.changed_since(journal.plans[-1], plan) if journal.plans else []
+    return [*rows, "perhaps more: a record of the points file is damaged"] if rows and journal.doubtful else rows
 
 
 def _base_job(plan: Plan) -> Job:

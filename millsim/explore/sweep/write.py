@@ -9,11 +9,13 @@
     /as_built  the same variables for the base mill as it is
     /failed    point (flat, in the order of the axes), reason and kind of reason of the points without an answer
     /tornado   outputs one standard deviation of each parameter down and up
-    attributes as in a result file: filetype, format_version, versions, seed, plan, config, ..., status; and its seal
+    attributes as in a result file: filetype, format_version, versions, seed, plan, config, ..., status; and its seal;
+               origin: where it came from, for `choose` to tell what has changed since (`origin.py`)
 
 Opens in xarray with engine="h5netcdf" or "netcdf4". Nothing in it depends on clock, host, workers or chance.
 """
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -56,7 +58,7 @@ def _root(file, s: Sweep) -> None:
         model_version=s.model_version, mill_name=s.name, design=s.design, engine=s.engine, seed=s.seed,
         replicates=s.replicates, draws=s.draw_count, class_ratio=s.class_ratio, band_level=LEVEL, plan=s.plan_text,
         config=s.base_text, config_sha256=s.base_sha256, shape=np.array(s.shape),
-        axis_names=[a.name for a in s.axes],
+        axis_names=[a.name for a in s.axes], **({"origin": json.dumps(s.origin)} if s.origin else {}),
     )  # fmt: skip
     scales = _axes(file, s)
     shared = {

@@ -9,7 +9,7 @@ import warnings
 from pathlib import Path
 
 from ...record.export import refuse_any_existing
-from ...record.files import make_folder, write_bytes
+from ...record.files import write_together
 from ...record.prediction import Prediction
 from ..words.alts import alt_text
 
@@ -50,32 +50,31 @@ def names_for(prediction: Prediction) -> list[str]:
 def save_all(prediction: Prediction, directory: Path | str, force: bool = False, svg: bool = False) -> list[Path]:
     """Draw every figure there is data for into a folder (made if missing); the paths written.
 
-    The same prediction gives the same bytes: no date and no program version is put into the files.
+    The same prediction gives the same bytes: no date and no program version is put into the files. All are drawn
+    before the first is written.
     """
-    folder = make_folder(directory)
+    folder = Path(directory)
     suffixes = ("png", "svg") if svg else ("png",)
     paths = [folder / f"{name}.{suffix}" for name in names_for(prediction) for suffix in suffixes]
     if not force:
         refuse_any_existing(paths)
+    files = {}
     for name in names_for(prediction):
         drawn = figure(prediction, name)
         for suffix in suffixes:
-            write_bytes(folder / f"{name}.{suffix}", render(drawn, suffix, alt_text(prediction, name)), force)
-    return paths
+            files[f"{name}.{suffix}"] = render(drawn, suffix, alt_text(prediction, name))
+    return write_together(files, folder, force)
 
 
 def write(figures: dict, folder: Path | str, force: bool = False, where: str = "") -> list[Path]:
-    """Write figures, by the names of their files, into a folder (made if missing); the paths written.
+    """Write figures, by the names of their files, into a folder (made if missing), all or none; the paths written.
 
     where: the option to name when a file exists already.
     """
-    folder = make_folder(folder)
-    paths = {folder / name: figure for name, figure in figures.items()}
     if not force:
-        refuse_any_existing(list(paths), where)
-    for path, figure in paths.items():
-        write_bytes(path, render(figure, path.suffix.removeprefix(".")), force)
-    return list(paths)
+        refuse_any_existing([folder / name for name in figures], where)
+    files = {name: render(figure, Path(name).suffix.removeprefix(".")) for name, figure in figures.items()}
+    return write_together(files, folder, force)
 
 
 def render(drawn, suffix: str = "png", about: str = "") -> bytes:

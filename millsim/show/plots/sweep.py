@@ -14,7 +14,7 @@ from ...base.quantities.written import capital, digits, join_words
 from ...explore.sweep.reasons import refuse_if_nothing_runs
 from ...explore.sweep.record import Sweep
 from ...record.export import refuse_any_existing
-from ...record.files import holds, make_folder, write_bytes
+from ...record.files import holds, write_together
 from ...record.limits import CANNOT, FAILED, LIMITS, MISSING, OVER
 from ...record.outputs import output_of
 from .cut import Cut, Ruler, Scale, least_span, rate_asked
@@ -46,8 +46,9 @@ def save_all(
     """Draw every figure there is data for into a folder (made if missing); the paths written.
 
     choice: a `choose.record.Choice`; the figures then show what meets its target, in files of their own. The same
-    sweep gives the same bytes. again: go on where this was interrupted; a figure that stands there as it would be
-    drawn is no fault. Raises InputError where no point runs, or where a file exists, without force.
+    sweep gives the same bytes. All are drawn before the first is written, so who stops it finds none. again: a figure
+    that stands there as it would be drawn is no fault. Raises InputError where no point runs, or where a file exists,
+    without force.
     """
     from .prediction import render
 
@@ -55,20 +56,19 @@ def save_all(
     drawings = _drawings(sweep, choice and choice.target)
     if sweep.tornado is None:
         drawings = {name: how for name, how in drawings.items() if how[0] != "tornado"}
-    folder = make_folder(folder)
+    folder = Path(folder)
     paths = [folder / f"{name}.{suffix}" for name in drawings for suffix in _suffixes(svg)]
     if not (force or again):
         refuse_any_existing(paths)
-    written = []
+    files = {}
     told = {"choice": choice} if choice is not None else {}
     for name, (module, function, outputs) in drawings.items():
         drawn = getattr(import_module(f".{module}", __package__), function)(sweep, *outputs, **told)
         for suffix in _suffixes(svg) if drawn is not None else ():
-            written.append(folder / f"{name}.{suffix}")
-            data = render(drawn, suffix)
-            if not (again and holds(written[-1], [data])):
-                write_bytes(written[-1], data, force)
-    return written
+            files[f"{name}.{suffix}"] = render(drawn, suffix)
+    there = {name for name, data in files.items() if again and holds(folder / name, [data])}
+    write_together({name: data for name, data in files.items() if name not in there}, folder, force)
+    return [folder / name for name in files]
 
 
 def _suffixes(svg: bool) -> tuple[str, ...]:

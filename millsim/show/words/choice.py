@@ -16,20 +16,26 @@ from ...explore.choose.record import MEASURE, Build, Target, Wish
 from ...explore.choose.sentences import circuit_words, counted
 from ...explore.choose.targets import judged, to_measure
 from ...explore.choose.words import figure, limit_words, value_words
+from ...explore.sweep.origin import NOTHING_KEPT, Since
 from ...explore.sweep.record import Sweep
 from ...forecast.band import LEVEL
 from ...record.limits import CANNOT, FAILED, GRINDING, MISSING, OVER
 from ...record.outputs import output_of
 from .json import jsonable, picked
 from .short import Short, said, table_part
+from .since import since_json, since_part, since_words, sweep_name
 
 _HEADS = {"accepted_kg_s": "in the window"}  # heads of columns
 COLD_M = 150e-6  # median below which the trade grinds plastics cold or makes them by precipitation
 
 
-def text(sweep: Sweep, a: Advice) -> str:
+def text(sweep: Sweep, a: Advice, since: Since = NOTHING_KEPT) -> str:
     """The whole answer for people."""
-    blocks = [_paragraphs(_lead(sweep, a)), ["What is asked:", *_asked_table(a)], _sources(a.choice.target)]
+    blocks = [
+        _paragraphs([*_lead(sweep, a), since_words(since)]),
+        ["What is asked:", *_asked_table(a)],
+        _sources(a.choice.target),
+    ]
     if a.choice.builds:
         blocks += [
             [*_paragraphs([_cheapest(a), _builds_head(a)]), *_builds(a)],
@@ -42,10 +48,10 @@ def text(sweep: Sweep, a: Advice) -> str:
     return "\n\n".join("\n".join(b) for b in blocks if b) + "\n"
 
 
-def choice_short(sweep: Sweep, a: Advice) -> Short:
+def choice_short(sweep: Sweep, a: Advice, since: Since = NOTHING_KEPT) -> Short:
     """How many meet it, what each build changes and gives, or what comes nearest; what the review says of them."""
     c, shows = a.choice, "where the limits are from, margins and next steps of each build, cures"
-    told = [said(_lead(sweep, a)[0]), table_part(_asked_table(a), 6)]
+    told = [said(_lead(sweep, a)[0]), since_part(since), table_part(_asked_table(a), 6)]
     if c.builds:
         told += [said(_cheapest(a), 5), said(_builds_head(a), 1)]
         told += [said(f"{i}. {_in_short(b)}", 1 + i) for i, b in enumerate(c.builds, start=1)]
@@ -71,7 +77,7 @@ def _lead(sweep: Sweep, a: Advice) -> list[str]:
     """How many meet the target, and whether the mill as built does."""
     c, n = a.choice, a.judged.runs.size
     left = int((sweep.points.status == MISSING).sum()) // sweep.replicates
-    met, what = int(a.judged.meets.sum()), f'{sweep.name}, sweep held against "{c.target.title}"'
+    met, what = int(a.judged.meets.sum()), f'{sweep.name}, {sweep_name(sweep)} held against "{c.target.title}"'
     settings = "settings" if sweep.replicates > 1 else "points"
     count = f"{met} of {n} {settings} meet{'s' if met == 1 else ''}" if met else f"none of the {n} {settings} meets"
     lead = f"{capital(what)}: {count} the target{', but see the sieve after the mill' if c.builds and not met else ''}."
@@ -287,11 +293,12 @@ def _rests_on(sweep: Sweep, a: Advice) -> list[str]:
     return [*said, "This is a prediction; measure a first batch before you buy or cut metal."]
 
 
-def to_json(sweep: Sweep, a: Advice) -> dict:
+def to_json(sweep: Sweep, a: Advice, since: Since = NOTHING_KEPT) -> dict:
     """The --json object; figures in SI, null where unknown."""
     c, built = a.choice, {k: float(v[0]) for k, v in a.built.achieved.items()}
     return {
-        "status": "ok", "meets": bool(c.meets.any()), "points": sweep.count, "settings": int(a.judged.runs.size),
+        "status": "ok", "sweep": since_json(sweep, since),
+        "meets": bool(c.meets.any()), "points": sweep.count, "settings": int(a.judged.runs.size),
         "settings_that_meet": int(a.judged.meets.sum()), "as_built_meets": c.as_built_meets,
         "as_built": jsonable(built), "as_built_probability": jsonable(float(a.built.probability[0])),
         "target": {**picked(c.target, "title", window_m="window"), "wishes": [_wish_json(w) for w in c.target.wishes]},

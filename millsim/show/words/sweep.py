@@ -141,7 +141,8 @@ def to_json(sweep: Sweep, report: SweepReport, out: Path) -> dict:
     s, names = sweep.points.status, [w.replace(" ", "_") for w in STATUS_WORDS]
     counts = {n: int(np.count_nonzero(s == code)) for code, n in enumerate(names)}
     return {
-        "status": "ok", "file": str(out), "points": sweep.count, **picked(report, "computed reused"), "counts": counts,
+        "status": "ok", "file": str(out), "sha256": sweep.sha256,
+        "points": sweep.count, **picked(report, "computed reused"), "counts": counts,
         "reasons": dict(alike(sweep.points.reason.values())),
         **picked(report, "changed workers", pace_s_per_point="pace_s"),
     }  # fmt: skip
