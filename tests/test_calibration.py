@@ -8,6 +8,7 @@ benchmarks/bench_calibration.py.
 import re
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -23,7 +24,7 @@ from millsim.forecast.band import draws, run_samples
 from millsim.forecast.error import sizes_of
 from millsim.forecast.outcome import solve
 from millsim.forecast.run import predict
-from millsim.learn.calibration import findings, fit, nextstep, observations, runmodel
+from millsim.learn.calibration import findings, firststep, fit, nextstep, observations, runmodel
 from millsim.learn.calibration.carding import card_of, card_text
 from millsim.learn.calibration.posterior import find_mode, sample, weighted_quantile
 from millsim.learn.calibration.unknowns import unknowns_of
@@ -636,6 +637,24 @@ def test_another_seed_names_the_same_first():
     assert all(p.mills.size >= nextstep.ENOUGH_DRAWS for p in plans)
 
 
+def test_the_one_that_is_advised_is_the_first_of_all_draws():
+    """`predict` names what `next` does, over fewer draws where the lead is clear: not where it is none."""
+    config = load_config(CONFIGS / "rotor_close.toml", ["run.class_ratio=1.5"])
+    every = nextstep.plan(config)
+    few = nextstep.plan(config, enough=firststep.leads)
+    assert few.drawn <= every.drawn // 2 and few.mills.tobytes() == every.mills[: few.mills.size].tobytes()
+    assert few.rank("x50")[0].name == every.rank("x50")[0].name
+
+
+@pytest.mark.parametrize(("scatter", "clear"), [(0.1, True), (1.0, False)])
+def test_a_lead_is_clear_where_no_group_of_draws_decides_it(scatter, clear):
+    """Left out one by one, groups that say as much as they differ leave an error of sqrt(7/8 sum of squares)."""
+    gained = np.array([[2.0, 1.0], *([2.0 + scatter * (-1) ** i, 1.0] for i in range(firststep.GROUPS))])
+    plan = SimpleNamespace(mills=np.zeros(64), per_minute=lambda question, over: gained)
+    assert firststep.leads(plan) == clear
+    assert clear == (1.0 > firststep.CLEAR * (7.0 / 8.0 * 8.0) ** 0.5 * scatter)
+
+
 def test_more_draws_are_tried_where_few_run(monkeypatch):
     """Of a mill that runs in a part of the draws only, as many as are needed; of one that never does, it is said."""
     config = load_config(CONFIGS / "demo.toml", ["feed.rate=1 kg/h", "run.class_ratio=1.5"])
@@ -644,13 +663,12 @@ def test_more_draws_are_tried_where_few_run(monkeypatch):
 
     def one_in_six(model, mills, progress):
         asked.append(mills.size)
-        told = real(model, mills, progress)
-        return {k: [f if i % 6 == 0 else None for i, f in enumerate(v)] for k, v in told.items()}
+        return [told if i % 6 == 0 else None for i, told in enumerate(real(model, mills, progress))]
 
     monkeypatch.setattr(nextstep, "_told", one_in_six)
     planned = nextstep.plan(config)
-    assert asked == [256, 512] and nextstep.LEAST_DRAWS <= planned.mills.size <= 86
-    monkeypatch.setattr(nextstep, "_told", lambda model, mills, progress: {"": [None] * mills.size})
+    assert asked == [256, 256] and nextstep.LEAST_DRAWS <= planned.mills.size <= 86
+    monkeypatch.setattr(nextstep, "_told", lambda model, mills, progress: [None] * mills.size)
     with pytest.raises(MillsimError, match="only 0 of 512 draws"):
         nextstep.plan(config)
 

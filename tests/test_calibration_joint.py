@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from millsim.forecast.error import sizes_of
-from millsim.learn.calibration import fit, nextstep, observations, runmodel
+from millsim.learn.calibration import fit, measurable, nextstep, observations, runmodel
 from millsim.learn.calibration.posterior import _jacobian
 from millsim.learn.calibration.shared import Shared, cross, everywhere, joint
 from millsim.learn.calibration.unknowns import unknowns_of
@@ -118,13 +118,13 @@ def test_a_second_run_after_a_card_adds_only_what_the_first_did_not_tell():
     """h1 = t1 + u + e1 was read, h2 = t2 + u + e2 is planned, u shared: by the closed form of a normal distribution."""
     t = np.random.default_rng(0).standard_normal((50, 2))
     shared, own = (everywhere("meter", 0.3),), np.array([[0.3**2 + 0.1**2]])
-    first, second = (nextstep._Part(t[:, [i]], own, shared) for i in (0, 1))
+    first, second = (measurable.Part(t[:, [i]], own, shared) for i in (0, 1))
     shown, errors, told, left = nextstep._added([second], [first], ())
     follow = 0.09 / 0.10
     assert shown[:, 0] == pytest.approx(t[:, 1] - follow * t[:, 0])
     assert errors[0, 0] == pytest.approx(0.10 - follow * 0.09)
     assert told[0] == left == 0.0
-    alone, as_before, _, _ = nextstep._added([second], [nextstep._Part(t[:, [0]], own)], ())
+    alone, as_before, _, _ = nextstep._added([second], [measurable.Part(t[:, [0]], own)], ())
     assert alone == pytest.approx(t[:, [1]])
     assert as_before == pytest.approx(own)
 
@@ -133,7 +133,7 @@ def test_a_run_tells_of_the_error_that_the_answer_shares_with_it():
     """y1 = u + e1 was read, u itself is asked for: var(u | y1) = s^2 - s^4 / (s^2 + r^2), and so with y2 = u + e2."""
     shared, own = (everywhere("model", 0.3),), np.array([[0.3**2 + 0.1**2]])
     zero = np.zeros((10, 1))
-    first, second = (nextstep._Part(zero, own, shared) for _ in range(2))
+    first, second = (measurable.Part(zero, own, shared) for _ in range(2))
     _, errors, told, left = nextstep._added([second], [first], shared)
     assert left == pytest.approx(0.09 - 0.09**2 / 0.10)
     assert told[0] == pytest.approx(0.09 - 0.09 * 0.09 / 0.10)

@@ -13,7 +13,7 @@ from pretend import few_draws
 from millsim.commands import base
 from millsim.commands.main import cli
 from millsim.forecast.run import predict
-from millsim.learn.calibration import nextstep
+from millsim.learn.calibration import firststep
 from millsim.record import write
 from millsim.record.prediction import Advised
 from millsim.show.words import short as shorts
@@ -56,7 +56,7 @@ def told():
 
         with pytest.MonkeyPatch.context() as patch:
             few_draws(patch, 48)
-            patch.setattr(nextstep, "first", lambda *_: Advised("product size", "sieve 50 g of product", 70.0, 0.45))
+            patch.setattr(firststep, "first", lambda *_: Advised("product size", "sieve 50 g of product", 70.0, 0.45))
             patch.setattr(module, "answer", both)
             done = CliRunner().invoke(cli, [name, *map(str, words)])
         assert done.exit_code in (0, 3, 4), done.output

@@ -59,9 +59,9 @@ def _run(config, engine: str | None, seed: int | None, command: str, report):
     prediction = advised.predict(config, engine=engine, seed=seed, command=command, progress=report)
     if not prediction.runs or not config.run.band_samples:
         return prediction
-    from ..learn.calibration import nextstep
+    from ..learn.calibration import firststep
 
-    return replace(prediction, advised=nextstep.first(config, lambda done: report("measure next", done)))
+    return replace(prediction, advised=firststep.first(config, lambda done: report("measure next", done)))
 
 
 def _kept(out: Path, config, command: str):

@@ -81,7 +81,7 @@ class RunModel:
         s, work, residual = self._settled(mill)
         if not residual <= TOLERANCE:
             return None
-        capacity = self._capacity(mill) if self.want_capacity else float("nan")
+        capacity = self.capacity(mill) if self.want_capacity else float("nan")
         if self.want_capacity and not capacity > 0.0:
             return None
         fill_loads(m, s[0], p.x, work, loads)
@@ -158,7 +158,8 @@ class RunModel:
         loaded = self.milling_s + self.warm_s * min(1.0, (p["windage"] + p["bearings"]) / p["shaft"])
         return float(s["T"] + (cold - s["T"]) * exp(-loaded / constant))
 
-    def _capacity(self, mill: np.ndarray) -> float:
+    def capacity(self, mill: np.ndarray) -> float:
+        """The most [kg/s] a mill record (1,) takes; NaN where nothing settles."""
         try:
             return float(solve(self.problem, None, mill, TOLERANCE).state["F"])
         except NotConverged:
@@ -208,4 +209,4 @@ def planned(config: Config) -> RunModel:
         rate = 0.7 * float(outcome.state["F"])
     coarse = replace(config, run=replace(config.run, class_ratio=max(RATIO, config.run.class_ratio)))
     problem = build(coarse, outlet_K=outlet(outcome))
-    return RunModel(problem, rate, PLANNED_S, PLANNED_S, "mains", None, problem.mill[0], want_capacity=True)
+    return RunModel(problem, rate, PLANNED_S, PLANNED_S, "mains", None, problem.mill[0])

@@ -8,7 +8,8 @@ from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import Shown, digits, join_words, percent, table, wrap
 from ...learn.calibration.findings import Check, Row, not_followed, open_words
 from ...learn.calibration.fit import Calibration, RunFit
-from ...learn.calibration.nextstep import LEAST_GAIN, NOTHING, QUESTIONS, RUN, Ranked
+from ...learn.calibration.measurable import RUN
+from ...learn.calibration.nextstep import LEAST_GAIN, NOTHING, QUESTIONS, Ranked
 from ...learn.calibration.observations import Block
 from ...learn.calibration.outlook import BeforeAfter
 from ...learn.calibration.whole import CalibrationReport
