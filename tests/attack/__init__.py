@@ -6,5 +6,7 @@ Quick ones run with the tests. Long ones by hand, from the top folder of the pro
     python tests/attack garble damage --times 20 --seed 7
     python tests/attack garble --case "idle idle.csv/17" --seed 7     one try again, with the file that it made
 
+`garble` slips into every file that a command reads, `damage` bits and sectors of result, sweep and points files,
+`kills` commands before each file call, `anymill` asks of random mills, `repeat` writes files in other circumstances.
 Each prints what was tried and what failed, and ends with code 1 where something failed.
 """

@@ -1,6 +1,7 @@
 """The long attacks, by hand: see `__init__.py`."""
 
 import argparse
+import os
 import sys
 import tempfile
 from pathlib import Path
@@ -9,9 +10,12 @@ import click
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).resolve().parents[2])]
 
-from attack import damage, garble, workbench  # noqa: E402
+from attack import anymill, damage, garble, kills, repeat, workbench  # noqa: E402
 
-ATTACKS = {"garble": (garble.attack, 40), "damage": (damage.attack, 300)}  # and tries of each thing
+ATTACKS = {  # and tries of each thing
+    "garble": (garble.attack, 40), "damage": (damage.attack, 300), "kills": (kills.attack, 1000),
+    "anymill": (anymill.attack, 300), "repeat": (repeat.attack, 6),
+}  # fmt: skip
 
 
 def main() -> int:
@@ -22,6 +26,7 @@ def main() -> int:
     take.add_argument("--times", type=int, help="tries of each thing")
     take.add_argument("--case", default="", help="one try, as it was named when it failed")
     asked = take.parse_args()
+    os.environ["SOURCE_DATE_EPOCH"] = "1741455725"  # files made twice are the same
     work = Path(tempfile.mkdtemp(prefix="millsim-attack-"))
     (work / "bench").mkdir()
     bench = workbench.furnish(work / "bench")

@@ -2,7 +2,7 @@
 
 import pytest
 
-from attack import damage, garble, workbench
+from attack import anymill, damage, garble, kills, repeat, workbench
 
 SEED = 1
 
@@ -31,3 +31,34 @@ def test_damage_that_gives_another_answer_is_told(bench, tmp_path, monkeypatch):
     monkeypatch.setitem(damage.READ, "made.h5", lambda path: path.read_bytes())  # a reader that looks at nothing
     tally = damage.attack(bench, tmp_path, SEED, 1)
     assert [f.split("/")[0] for f in tally.failures] == [f"made.h5 {kind}" for kind in damage.KINDS]
+
+
+def test_killed_before_a_file_call_nothing_is_half_and_the_same_line_ends_it(bench, tmp_path):
+    tally = kills.attack(bench, tmp_path, SEED, 2, writers=kills.QUICK)
+    assert sum(tally.ended.values()) == 2 * len(kills.QUICK)
+    assert not tally.failures, tally.text()
+
+
+def test_a_writer_that_leaves_half_a_file_is_told(bench, tmp_path):
+    class Careless:
+        """A program that is killed with half of its file written."""
+
+        def run(self, folder, line, fatal=-1):
+            (folder / "new.h5").write_bytes(b"half")
+            return -9, 1, ""
+
+    (tmp_path / "half").mkdir()
+    assert kills.killed(Careless(), kills.WRITERS[0], tmp_path / "half", 0, ({}, {"new.h5": "whole"})) == (
+        "left new.h5 half"
+    )
+
+
+def test_random_mills_are_answered(tmp_path):
+    tally = anymill.attack(tmp_path, tmp_path, SEED, 2)
+    assert sum(tally.ended.values()) == 2 * len(anymill.QUESTIONS)
+    assert not tally.failures, tally.text()
+
+
+def test_threads_and_hash_seeds_change_no_bit_of_a_file(bench, tmp_path):
+    tally = repeat.attack(bench, tmp_path, SEED, 2)
+    assert tally.ended["the same to the bit"] == 2, tally.text()

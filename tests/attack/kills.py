@@ -1,0 +1,124 @@
+"""Killed before a file call: what stood there still stands, a new file is whole or not there, the same line ends it."""
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+from attack.garble import contents
+from attack.tally import Tally, dice
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@dataclass(frozen=True)
+class Writer:
+    """A command that writes files; what grows in place of being written once (`grows`); whether it goes on unasked."""
+
+    line: str
+    grows: tuple[str, ...] = ()
+    goes_on: bool = False
+
+
+WRITERS = (
+    Writer("predict demo.toml --out new.h5"),
+    Writer("sweep sweep.toml --workers 1 --out new.h5 --csv new.csv", ("new.points",), goes_on=True),
+    Writer("export made.h5 --out new"),
+    Writer("report made.h5 --out new.html"),
+    Writer("draw demo.toml --out new.svg"),
+    Writer("new new.toml --answers answers.txt"),
+    Writer("book add notes made.h5"),
+    Writer("book run book twelve-pins run.toml"),
+    Writer("plot made.h5 --out new"),
+)
+QUICK = WRITERS[:3]
+
+
+class Nursery:
+    """The process that commands are forked off (`nursery.py`)."""
+
+    def __init__(self):
+        paths = os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])
+        self.process = subprocess.Popen(
+            [sys.executable, str(Path(__file__).with_name("nursery.py"))], env={**os.environ, "PYTHONPATH": paths},
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+        )  # fmt: skip
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        self.process.kill()
+        self.process.communicate()
+
+    def run(self, folder: Path, line: str, fatal: int = -1) -> tuple[int, int, str]:
+        """(exit code, file calls, last words) of a command in a folder."""
+        self.process.stdin.write(json.dumps([str(folder), line.split(), fatal]) + "\n")
+        self.process.stdin.flush()
+        return tuple(json.loads(self.process.stdout.readline()))
+
+
+def attack(
+    bench: Path, work: Path, seed: int, tries: int, only: str = "", writers: tuple[Writer, ...] = WRITERS
+) -> Tally:
+    """Kill each command before `tries` of its file calls, or before each of them; only: LINE/NUMBER of one try."""
+    tally = Tally("kills before a file call", seed)
+    with Nursery() as nursery:
+        for writer in writers:
+            _attack_one(tally, nursery, writer, (bench, work), (tries, only))
+    return tally
+
+
+def _attack_one(tally: Tally, nursery: Nursery, writer: Writer, places: tuple[Path, Path], which: tuple[int, str]):
+    bench, work = places
+    tries, only = which
+    loaded, folder = (shutil.copytree(bench, work / name) for name in ("loaded", "whole"))
+    nursery.run(loaded, f"load {writer.line}")
+    shutil.rmtree(loaded)
+    code, calls, said = nursery.run(folder, writer.line)
+    before, after = contents(bench), contents(folder)
+    shutil.rmtree(folder)
+    if code not in (0, 3) or before == after:
+        tally.fail(writer.line, f"does not write: code {code}, {said}")
+        return
+    tally.notes.append(f"  {writer.line}: {calls} file calls")
+    for number in sorted(dice(tally.seed, writer.line).sample(range(calls), min(tries, calls))):
+        case = f"{writer.line}/{number}"
+        if only and case != only:
+            continue
+        why = killed(nursery, writer, shutil.copytree(bench, work / "killed"), number, (before, after))
+        tally.fail(case, why) if why else tally.add("ended as if nothing had been")
+        if not only:
+            shutil.rmtree(work / "killed")
+
+
+def killed(nursery: Nursery, writer: Writer, folder: Path, number: int, states: tuple[dict, dict]) -> str:
+    """What is wrong after a kill and after the same line typed again; "" if nothing.
+
+    A line that is refused because all of its files stand there, whole, has nothing left to do.
+    """
+    before, after = states
+    code, *_ = nursery.run(folder, writer.line, number)
+    if code != -9:
+        return f"was not killed: code {code}"
+    for name, found in contents(folder).items():
+        if _is_litter(name) or name in writer.grows or found in (before.get(name), after.get(name)):
+            continue
+        return f"left {name} half"
+    code, _, said = nursery.run(folder, writer.line)
+    if code == 2 and "--force" in said and not writer.goes_on:  # a whole file stands there
+        code, _, said = nursery.run(folder, f"{writer.line} --force")
+    if code not in (0, 3) and (code != 2 or writer.goes_on):
+        return f"typed again: code {code}, {said}"
+    left = contents(folder)
+    if odd := [name for name in {*left, *after} if left.get(name) != after.get(name) and name not in writer.grows]:
+        return f"typed again, other than undisturbed: {', '.join(sorted(odd))}"
+    return ""
+
+
+def _is_litter(name: str) -> bool:
+    """Whether a file is, or lies in, what a writer left under a name of its own."""
+    return any(part.startswith(".millsim-") for part in Path(name).parts)
