@@ -226,5 +226,8 @@ def _sizes(folder: Path, of: str | None, sieving: Path | None) -> tuple[dict[str
     from ..base.reading.sheet import read_sheet
 
     sheet = read_sheet(sieving)
+    if sheet.by_laser:
+        message = "is of laser diffraction, and what is learned of trials holds for sieve sizes"
+        raise InputError(Problem(str(sieving), "", message, hint="sieve the powder"))
     found = {n: float(x_at(sheet.apertures_m, sheet.q3, p)) for n, p in zip(_SIZES, (0.1, 0.5, 0.9), strict=True)}
     return {n: v for n, v in found.items() if v == v}, ""

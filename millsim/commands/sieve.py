@@ -19,6 +19,8 @@ _HELP = {
     "pan": "Mass in the pan, or what became of it where it was not weighed: passed or lost.",
     "sort": "Put cumulative amounts typed in the wrong order into the order of the apertures.",
     "decimal": "Mark before the decimals.",
+    "method": "How the sizes were measured, where the sheet does not tell.",
+    "limit": "What one column of sizes of laser diffraction holds: limits or middles of classes.",
 }
 
 
@@ -29,6 +31,8 @@ def _answers(command):
         "reading": ("retained", "oversize", "passing"),
         "unit": ("g", "mg", "kg", "percent", "share"),
         "decimal": ("point", "comma"),
+        "method": ("sieves", "laser"),
+        "limit": ("lower", "upper", "middle"),
     }
     for name in reversed(_HELP):
         kind = {"type": click.Choice(choices[name])} if name in choices else {"metavar": "MASS"}
@@ -51,11 +55,13 @@ def sieve(ctx, sheets, window, against, plots, csv_file, force, **answers) -> No
     """Read sieve sheets: how fine is the powder?
 
     SHEET.csv has a line naming two columns, e.g. aperture_mm,retained_g, a row per sieve, a row pan, and if known a
-    row charge. Several sheets count as replicates. What a sheet leaves open is asked for; the options answer.
+    row charge. Or it is one of laser diffraction: lower_um,upper_um,volume_percent and a row per class. Several sheets
+    count as replicates. What a sheet leaves open is asked for; the options answer.
     """
     limits = None if window is None else _window(window)
     _check_outputs(sheets, plots, csv_file, force)
     first, second = _read(sheets, answers), _read(against, answers)
+    _one_method([*first, *second])
     from ..show.words import sieve as words
 
     finer = _finer(first, second) if second else None
@@ -100,6 +106,15 @@ def _read(paths, answers: dict) -> list:
 
     with Inputs() as given:
         return [given.read(read, path) for path in paths]
+
+
+def _one_method(sheets: list) -> None:
+    """Refuse to set sieve sizes beside those of a laser: they differ by the shape of the particles."""
+    laser = next((s for s in sheets if s.by_laser), None)
+    sieved = next((s for s in sheets if not s.by_laser), None)
+    if laser and sieved:
+        message = f"is of laser diffraction, {sieved.path.name} of sieves: their sizes differ by the particles' shape"
+        raise InputError(Problem(str(laser.path), "", message, hint="ask about the two apart"))
 
 
 def _window(text: str) -> tuple[float, float]:

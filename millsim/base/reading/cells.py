@@ -66,6 +66,22 @@ def cells_of(line: str, separator: str) -> list[str]:
 
 
 @dataclass(frozen=True)
+class Answers:
+    """What the user answered to the questions a sheet can raise; None where nothing was asked."""
+
+    aperture: str | None = None  # mm, um, in, m or mesh, for all cells without a unit of their own
+    reading: str | None = None  # retained (of laser diffraction: by class), oversize or passing
+    unit: str | None = None  # g, mg, kg, percent, or share (of 1)
+    charge: float | str | None = None  # g, or "50 g"
+    additive: float | str | None = None  # likewise: anti-static or flow aid, part of the charge
+    pan: float | str | None = None  # likewise, or what became of a pan that was not weighed: "lost" or "passed"
+    sort: bool = False  # put passing shares into rising order
+    decimal: str | None = None  # point or comma
+    method: str | None = None  # sieves or laser: how the sizes were measured
+    limit: str | None = None  # lower, upper or middle: what one column of sizes of laser diffraction holds
+
+
+@dataclass(frozen=True)
 class Answering:
     """How a question can be answered: words before the answers, and how one is written ("": not to be had)."""
 

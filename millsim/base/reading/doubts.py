@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 
 from ...errors import InputError, Problem
-from .cells import Findings, decimal_doubt, is_number, parted_by_commas, rounded, two_marks
-from .sieves import Answers, Columns, Picked, SheetRow, has_own_unit, is_note, row_named, unit_doubt
+from .cells import Answers, Findings, decimal_doubt, is_number, parted_by_commas, rounded, two_marks
+from .sieves import Columns, Picked, SheetRow, has_own_unit, is_note, row_named, unit_doubt
 
 CHARGE_ROUNDING = 0.002  # a sum this share above the charge is weighing and rounding, more is an error
 MOST_LOST = 0.5  # more is no loss of a sieving but a slip of the unit
@@ -130,5 +130,8 @@ def column_doubts(found: Findings, a: Answers, picked: list[Picked], table, colu
     doubt = "" if a.aperture or found.problems else unit_doubt(bare, columns.unit, columns.decimal)
     if doubt:
         mend = 'write the unit into the cells that differ ("500 um", "mesh 35")'
-        found.ask(doubt, 0, mend, [("aperture", "mm|um|mesh")])
+        ways = [("aperture", "mm|um|mesh")]
+        if "nobody makes" in doubt and not columns.in_mass:
+            doubt, ways = f"{doubt} Or was this measured by laser diffraction?", [*ways, ("method", "laser")]
+        found.ask(doubt, 0, mend, ways)
         found.stop()

@@ -20,6 +20,7 @@ from .sheet import SieveSheet
 Array = NDArray[np.float64]
 KNOWN = 0.01  # of a mean size: a range narrower than this is told as one number
 NOTHING = 1e-9  # of the mass: less at an end is rounding
+LASER_FITTED = (0.01, 0.99)  # Q3 between which laws are fitted to a laser's curve
 ALIKE = 0.005  # rms differences (in Q3) this close tell no distribution from another: half a percentage point
 
 
@@ -161,6 +162,15 @@ def _line(u: Array, v: Array) -> tuple[float, float]:
     du = u - u.mean()
     slope = float(np.dot(du, v) / np.dot(du, du))
     return slope, float(v.mean() - slope * u.mean())
+
+
+def fitted(sheet: SieveSheet) -> tuple[Sequence[float], Sequence[float]]:
+    """Apertures and Q3 that laws are fitted to: of the many classes of a laser those away from its rounded tails."""
+    if not sheet.by_laser:
+        return sheet.apertures_m, sheet.q3
+    low, high = LASER_FITTED
+    inside = [(x, q) for x, q in zip(sheet.apertures_m, sheet.q3, strict=True) if low <= q <= high]
+    return [x for x, _ in inside], [q for _, q in inside]
 
 
 def fits(apertures_m: Sequence[float], q3: Sequence[float]) -> tuple[Fit, ...]:

@@ -11,7 +11,8 @@ The line naming the columns is looked for; lines above it may hold a title, colu
 Aperture: mm, um, m, in or `mesh` (ASTM E11), in the name or in the cell. Amount: retained on each sieve, oversize
 (retained on it and all coarser ones) or passing, in g, mg, kg or %. Comma, semicolon or tab; decimal point or comma;
 any order; byte-order mark. Nothing is guessed: every doubt is a question, every error a `Problem`, all in one
-InputError; `Answers` holds the answers to questions. What a whole sheet leaves open: `sheetdoubts`.
+InputError; `Answers` holds the answers to questions. What a whole sheet leaves open: `doubts`. A sheet of laser
+diffraction is told by its column of volume, or by that name, and read by `laser` into the same kind of record.
 """
 
 import math
@@ -24,6 +25,7 @@ from ..quantities import units
 from .cells import (
     BY_FLAGS,
     Answering,
+    Answers,
     Findings,
     cells_of,
     content_lines,
@@ -44,9 +46,10 @@ from .doubts import (
     shown,
     sums,
 )
+from .laser import SHAPE, parse_laser
+from .lasernames import is_laser
 from .sieves import (
     EXAMPLE,
-    Answers,
     Columns,
     Picked,
     SheetRow,
@@ -66,7 +69,10 @@ LOSS_HIGH, LOSS_BAD = 0.03, 0.05  # closure of 97 to 103 % is good, below 95 % i
 
 @dataclass(frozen=True)
 class SieveSheet:
-    """One sieve analysis: cumulative passing by aperture, ascending, and what was weighed (without additive)."""
+    """One sieve analysis: cumulative passing by aperture, ascending, and what was weighed (without additive).
+
+    Or one of laser diffraction: its class limits stand for apertures, shares of volume for those of mass.
+    """
 
     apertures_m: tuple[float, ...]  # ascending
     q3: tuple[float, ...]  # mass share passing each aperture, of the sum (not of the charge)
@@ -86,6 +92,12 @@ class SieveSheet:
     said: tuple[str, ...] = ()  # how the sheet was read
     warnings: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()  # rows that are no masses: time, method
+    classes: int = 0  # of laser diffraction; 0: sieved
+
+    @property
+    def by_laser(self) -> bool:
+        """Whether the sizes are those of laser diffraction, which are no sieve sizes."""
+        return self.classes > 0
 
     @property
     def sum_g(self) -> float | None:
@@ -136,6 +148,10 @@ def parse_sheet(text: str, where: str, path: Path | None = None, by: Answering =
     lines = content_lines(text)
     if not lines:
         raise InputError(Problem(where, "", "is empty", hint=EXAMPLE))
+    if is_laser(lines, a):
+        curve = parse_laser(found, a, lines)
+        return SieveSheet(curve.sizes_m, curve.q3, path=path, reading=curve.reading, said=curve.said,
+                          warnings=(SHAPE,), classes=curve.classes)  # fmt: skip
     answered = {name: _answered_g(found, a, name) for name in ("charge", "additive", "pan")}
     start, separator, header = find_header(lines, is_header) or _unnamed(lines[0][1])
     columns = read_columns(found, a, header, lines[max(start, 0)][0])

@@ -10,11 +10,10 @@ aperture is in doubt; and how much a sieve can carry.
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
 
 from . import tongues
-from .cells import Findings, is_number, number, plain, rounded, step, words
+from .cells import Answers, Findings, is_number, number, plain, rounded, step, words
 
 LENGTH_UNITS = {"m": 1.0, "mm": 1e-3, "um": 1e-6, "micron": 1e-6, "microns": 1e-6}
 LENGTH_UNITS |= dict.fromkeys(("in", "inch", "inches", '"'), 0.0254)
@@ -88,20 +87,6 @@ def _neighbours(text: str) -> str:
     below, above = [n for n in numbers if n < int(text)], [n for n in numbers if n > int(text)]
     near = [str(n) for n in (*below[-1:], *above[:1])]
     return f"; nearest: {' and '.join(near)}"
-
-
-@dataclass(frozen=True)
-class Answers:
-    """What the user answered to the questions a sheet can raise; None where nothing was asked."""
-
-    aperture: str | None = None  # mm, um, in, m or mesh, for all cells without a unit of their own
-    reading: str | None = None  # retained, oversize or passing
-    unit: str | None = None  # g, mg, kg, percent, or share (of 1)
-    charge: float | str | None = None  # g, or "50 g"
-    additive: float | str | None = None  # likewise: anti-static or flow aid, part of the charge
-    pan: float | str | None = None  # likewise, or what became of a pan that was not weighed: "lost" or "passed"
-    sort: bool = False  # put passing shares into rising order
-    decimal: str | None = None  # point or comma
 
 
 class SheetColumn(NamedTuple):

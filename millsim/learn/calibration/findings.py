@@ -213,7 +213,8 @@ def _one_sided(c: Calibration) -> Check:
         if chance < worst:
             worst, whose = chance, f" of {c.fits[i].run.name}" if len(c.fits) > 1 else ""
             if chance < MISFIT:
-                said = f"{length} neighbouring sieves{whose} lie on one side of the best fit; by the errors of "
+                what = "sizes" if c.fits[i].run.product_sheets[0].by_laser else "sieves"
+                said = f"{length} neighbouring {what}{whose} lie on one side of the best fit; by the errors of "
                 said += (
                     f"measurement and day alone they would be together as far off in {chance_words(chance)} of cases"
                 )

@@ -109,5 +109,6 @@ def _sieved(name: str, told: list[Forecast], field: str, edges: np.ndarray, fram
     mean = shown.mean(axis=0)
     use = (mean > 0.01) & (mean < 0.99)
     slope = np.gradient(mean, np.log(SIEVES))[use]
-    shared = obs.curve_shared(name, np.log(SIEVES[use]), mean[use], slope, frame)
+    at = np.log(SIEVES[use])
+    shared = (*obs.curve_shared(name, at, mean[use], slope, frame), *obs.apertures_shared(at, slope))
     return Part(shown[:, use], obs.curve_own(slope, frame) + cross(shared, shared), shared)

@@ -10,12 +10,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import partial
 from math import log
+from statistics import NormalDist
 
 import numpy as np
 
 from ...base.reading.sheet import SieveSheet
 from ...forecast.error import CURVE, kind_of, shapes, sizes_of
 from ...mill.calibrated import conditions
+from ..measured.lasersizes import AS_SIEVED, MIDDLE, WIDTH
 from ..measured.runspec import AS_IT_TOOK
 from .runmodel import Forecast, RunModel
 from .shared import Shared, cross, everywhere, joint, motor
@@ -199,7 +201,8 @@ def _sizes(name: str, run, sheets, unseen: float, edges: np.ndarray, curve, fram
     open_ = 0.5 * unseen * (1.0 - q)
     q, at = q + open_ + 0.5 * loss, np.log(x)
     missed = (everywhere(f"{name} not sieved", open_), everywhere(f"{name} lost in sieving", 0.5 * loss))
-    shared = (*curve_shared(name, at, q, slope, frame), *missed)
+    instrument = laser_shared(q, slope) if sheets[0].by_laser else apertures_shared(at, slope)
+    shared = (*curve_shared(name, at, q, slope, frame), *instrument, *missed)
     covariance = own + curve_own(slope, frame) + cross(shared, shared)
     whose = "" if name == "product size" else "hold-up "
     labels = tuple(f"{whose}Q3({1e3 * a:.3g} mm)" for a in x)
@@ -215,12 +218,26 @@ def curve_own(slope: np.ndarray, frame: Frame) -> np.ndarray:
 
 
 def curve_shared(name: str, at: np.ndarray, q: np.ndarray, slope: np.ndarray, frame: Frame) -> tuple[Shared, ...]:
-    """Errors of Q3 (k,) at ln x = at that come again in every run: the model's (near its conditions), the sieves'."""
+    """Errors of Q3 (k,) at ln x = at that are the model's own: they come again in every run near its conditions."""
     bend = frame.sizes["error_curve"] * shapes(at - log(frame.hole_m), q)
     loading = dict(zip(CURVE, bend.T, strict=True)) | {"size": -frame.sizes["error_size"] * slope}
     whose = {} if name == "product size" else {n: f"{name}: {n}" for n in loading}
-    model = frame.of_model(**{whose.get(n, n): by for n, by in loading.items()})
-    return (*model, Shared("sieve apertures", APERTURE * slope, at[:, None] / SAME_SIEVE))
+    return frame.of_model(**{whose.get(n, n): by for n, by in loading.items()})
+
+
+def apertures_shared(at: np.ndarray, slope: np.ndarray) -> tuple[Shared, ...]:
+    """Errors of Q3 (k,) at ln x = at by the sieves' apertures: each its own, the same in every run."""
+    return (Shared("sieve apertures", APERTURE * slope, at[:, None] / SAME_SIEVE),)
+
+
+def laser_shared(q: np.ndarray, slope: np.ndarray) -> tuple[Shared, ...]:
+    """Errors of Q3 (k,) by laser diffraction, the same in every run: of all sizes, most of it shape, and of the width.
+
+    The width moves x10 and x90 apart, sizes between and beyond by their distance in standard deviations (log-normal).
+    """
+    z = np.array([NormalDist().inv_cdf(p) for p in np.clip(q, LEAST_Q3, 1.0 - LEAST_Q3)])
+    size, width = np.hypot(AS_SIEVED, MIDDLE), WIDTH / NormalDist().inv_cdf(0.9)
+    return everywhere("laser, all sizes", size * slope), everywhere("laser, width", width * z * slope)
 
 
 def unseen_share(run) -> float:

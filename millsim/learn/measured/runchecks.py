@@ -13,6 +13,7 @@ from ...base.reading.sheet import SieveSheet
 from ...base.reading.tables import Finding
 from ...mill.config.mill import Config
 from ...mill.parts import own_loss, socket_power
+from .lasersizes import mixed
 
 Values = dict[str, Any]
 # All assumed: from where on a doubt is told.
@@ -27,6 +28,7 @@ def contradictions(v: Values, sheets: dict[str, tuple[SieveSheet, ...]]) -> Iter
     """Every impossibility among the values that are known."""
     for check in (_product, _power, _motor_alone, _amperes, _speeds, _outlet):
         yield from check(v)
+    yield from mixed(sheets)
     for lot, found in sheets.items():
         for sheet in found:
             yield from _sieved(lot, v.get(f"masses.{lot}"), v.get("masses.scale") or 0.0, sheet)
@@ -242,9 +244,10 @@ def _sheets(config: Config, sheets: dict[str, tuple[SieveSheet, ...]]) -> Iterat
             coarse = 1.0 - float(q_at(sheet.apertures_m, sheet.q3, limit)) if lot != "holdup" else 0.0
             if coarse > COARSE_SHARE and sheet.apertures_m[-1] >= limit:
                 hole = readable(config.sieve.hole_m, "mm")
+                cause = "pieces longer than they are wide, " if sheet.by_laser else ""
                 yield (
                     f"{name}: {coarse * 100:.0f} % is coarser than {readable(limit, 'mm')}, though the sieve holes are "
-                    f"{hole}: a torn or leaking sieve, or the wrong sheet or config?"
+                    f"{hole}: {cause}a torn or leaking sieve, or the wrong sheet or config?"
                 )
 
 

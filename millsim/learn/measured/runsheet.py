@@ -17,7 +17,7 @@ from ...base.reading.tables import Tables, read_sections
 from ...base.reading.toml import is_there, missing, parse_toml, read_text
 from ...errors import InputError, Problem
 from ...mill.config.mill import Config, load_config, parse_config
-from . import runchecks
+from . import lasersizes, runchecks
 from .runspec import AS_IT_TOOK, AT_ONCE, SECTIONS, SPEC
 
 LOTS = ("product", "holdup", "bag")  # what may have been sieved
@@ -169,7 +169,7 @@ def _sheets(t: Tables, lot: str) -> tuple[SieveSheet, ...]:
             found.append(read_sheet(file, _BY_KEYS, **answers))
         except InputError as error:
             t.problems += error.problems
-    return tuple(found)
+    return lasersizes.read_off(tuple(found))
 
 
 def _as_key(name: str, value: str) -> str:
@@ -185,6 +185,7 @@ _BY_KEYS = Answering("answer under [sieving.answers] with", _as_key)
 
 def _build(t: Tables, config: Config, sheets: dict[str, tuple[SieveSheet, ...]], path: Path | None) -> MeasuredRun:
     v = t.values
+    lasers = [lasersizes.ASSUMED] * any(s.by_laser for found in sheets.values() for s in found)
     run = MeasuredRun(
         name=v["run.name"], date=v["run.date"], note=v["run.note"], config_file=v["run.config"],
         overrides=v["run.overrides"], config=config,
@@ -200,7 +201,8 @@ def _build(t: Tables, config: Config, sheets: dict[str, tuple[SieveSheet, ...]],
         powder_temperature_K=runchecks.powder_K(v), probe_K=v["temperature.probe"],
         air_flow_m3_s=v["air.flow"], air_uncertainty=v["air.uncertainty_percent"] / 100,
         **{f"{lot}_sheets": found for lot, found in sheets.items()},
-        assumed=tuple(runchecks.assumptions(v, t.given, config)), warnings=tuple(runchecks.doubts(v, config, sheets)),
+        assumed=(*runchecks.assumptions(v, t.given, config), *lasers),
+        warnings=tuple(runchecks.doubts(v, config, sheets)),
         path=path, sha256="", motor_alone_W=v["power.motor_alone"],
     )  # fmt: skip
     return replace(run, sha256=_sha256(run))
@@ -230,7 +232,8 @@ _SINCE = ("motor_alone_W",)
 
 def _plain(value: object) -> str:
     if isinstance(value, SieveSheet):
-        return _plain((value.apertures_m, value.q3, value.retained_g, value.pan_g, value.charge_g))
+        row = (value.apertures_m, value.q3, value.retained_g, value.pan_g, value.charge_g)
+        return _plain(("laser", *row) if value.by_laser else row)
     if isinstance(value, tuple):
         return "[" + ",".join(map(_plain, value)) + "]"
     return f"{value:.12g}" if isinstance(value, float) else str(value)

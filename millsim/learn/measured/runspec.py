@@ -73,6 +73,8 @@ SECTIONS = {
         choice("unit", "g|mg|kg|percent|share", "unit of the amounts", default=None),
         choice("pan", "passed|lost", "what became of a pan that was not weighed", default=None),
         choice("decimal", "point|comma", "mark before decimals", default=None),
+        choice("method", "sieves|laser", "how the sizes were measured", default=None),
+        choice("limit", "lower|upper|middle", "what a column of sizes of laser diffraction holds", default=None),
         flag("sort", False, "put the amounts into the order of the apertures"),
     ),
 }  # fmt: skip

@@ -3,9 +3,9 @@
 import re
 from dataclasses import dataclass, field
 
-from ...base.reading.cells import IN_THE_FILE, Findings
+from ...base.reading.cells import IN_THE_FILE, Answers, Findings
 from ...base.reading.sheet import SieveSheet, parse_sheet
-from ...base.reading.sieves import Answers, SheetRow, has_own_unit, read_columns, read_row, row_named, unit_doubt
+from ...base.reading.sieves import SheetRow, has_own_unit, read_columns, read_row, row_named, unit_doubt
 from ...base.reading.values import Bad, show
 from ...errors import InputError
 

@@ -353,6 +353,11 @@ def _read_sheet(r: Reading) -> None:
     except InputError as error:
         r.problems += error.problems
         return
+    if table.by_laser:
+        message = f"{file.name} is of laser diffraction, whose sizes are no sieve sizes"
+        hint = 'sieve the feed, or give its curve by hand: kind = "table"'
+        r.say("feed.size.sheet", message, hint=hint)
+        return
     _take_curve(r, "sheet", *table.closed())
 
 

@@ -14,7 +14,7 @@ from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from ...base.numerics import psd
 from ...base.quantities.written import digits
-from ...base.reading.fits import Fit, fit, rrsb_net
+from ...base.reading.fits import Fit, fit, fitted, rrsb_net
 from ...base.reading.sheet import SieveSheet
 from ...version import __version__
 from ..words.sieve import size_text
@@ -23,6 +23,7 @@ from .style import BLACK, BLUE, GREEN, GREY, ORANGE, PURPLE, RED, SKY, frame, le
 
 FIGURES = ("sieve_cumulative", "sieve_density", "sieve_rrsb_net")
 SIZE_LABEL = "Particle size $x$ / mm"
+_LEAST = 1e-3  # of the mass: less at an end of a laser's curve is not shown
 _SEEN = 0.008  # of the mass: what is left open by less is thinner than the curve itself
 _LOOKS = ((BLUE, "o"), (RED, "s"), (GREEN, "^"), (PURPLE, "D"), (ORANGE, "v"), (SKY, "P"), (BLACK, "X"), (GREY, "*"))
 ON_WHITE = {"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 0.8}
@@ -38,7 +39,7 @@ def save_all(sheets: Sequence[SieveSheet], directory: Path | str, force: bool = 
 def cumulative(sheets: Sequence[SieveSheet]) -> Figure:
     """Q3 over size on a logarithmic axis, the log-linear line that percentiles are read from, the RRSB fit of one."""
     with plain_style():
-        figure, axes = _new(sheets, "How fine: cumulative size distribution", "Full line: log-linear between sieves.")
+        figure, axes = _new(sheets, "How fine: cumulative size distribution", "Full line: log-linear between them.")
         for sheet, (color, marker) in zip(sheets, _looks(len(sheets)), strict=True):
             x, q = np.array(sheet.apertures_m) * 1e3, np.array(sheet.q3) * 100
             style = {"color": color, "ms": 6.5, "lw": 1.4, "mec": "white", "zorder": 3}
@@ -98,14 +99,14 @@ def histogram(sheet: SieveSheet) -> tuple[np.ndarray, np.ndarray]:
 def rrsb(sheets: Sequence[SieveSheet]) -> Figure:
     """The RRSB net after DIN 66145: ordinate ln(-ln(1 - Q3)) labelled in %, x' read at 63.2 %, slope n."""
     with plain_style():
-        note = "Lines: unweighted least squares in this net, over the sieves with 0 < Q3 < 100 %."
+        note = "Lines: unweighted least squares in this net, over the points with 0 < Q3 < 100 %."
         figure, axes = _new(sheets, "RRSB net (DIN 66145)", note)
         shown = []
         for sheet, (color, marker) in zip(sheets, _looks(len(sheets)), strict=True):
-            x, q = np.array(sheet.apertures_m), np.array(sheet.q3)
+            x, q = map(np.array, fitted(sheet))
             inside = (q > 0) & (q < 1)
             shown += list(q[inside])
-            found = fit("rrsb", sheet.apertures_m, sheet.q3)
+            found = fit("rrsb", *fitted(sheet))
             line = "" if found is None else f"x' = {_mm(found.size_m)}, n = {found.shape:.2f}"
             alone = len(sheets) == 1
             label = _label(sheet) + (f"; line: {line}" if line and not alone else "")
@@ -157,7 +158,7 @@ def _fine_loss(axes: Axes, sheet: SieveSheet) -> None:
 
 
 def _fitted(axes: Axes, sheet: SieveSheet) -> None:
-    found = fit("rrsb", sheet.apertures_m, sheet.q3)
+    found = fit("rrsb", *fitted(sheet))
     if found is None:
         return
     x = np.geomspace(sheet.apertures_m[0] / 1.6, sheet.apertures_m[-1] * 1.3, 200)
@@ -182,18 +183,24 @@ def _mm(size_m: float) -> str:
 
 def _new(sheets: Sequence[SieveSheet], title: str, note: str) -> tuple[Figure, Axes]:
     """An A5-landscape-like figure with title, sample names and a footer."""
-    names = _name(sheets[0]) if len(sheets) == 1 else f"{len(sheets)} sieve sheets"
-    foot = f"{_facts(sheets)} · millsim {__version__}\nMeasured by sieving (markers). {note}"
+    names = (
+        _name(sheets[0]) if len(sheets) == 1 else f"{len(sheets)} {'laser' if sheets[0].by_laser else 'sieve'} sheets"
+    )
+    foot = f"{_facts(sheets)} · millsim {__version__}\nMeasured by {_how(sheets)} (markers). {note}"
     figure, (axes,) = frame(title, f"sample: {names}", foot)
     figure.set_figheight(5.6 + 0.22 * max(0, len(sheets) - 3))  # room for the legend of many sheets
     return figure, axes
+
+
+def _how(sheets: Sequence[SieveSheet]) -> str:
+    return "laser diffraction, whose sizes are no sieve sizes" if sheets[0].by_laser else "sieving"
 
 
 def _facts(sheets: Sequence[SieveSheet]) -> str:
     if len(sheets) > 1:
         return f"{len(sheets)} sheets"
     s = sheets[0]
-    parts = [f"{len(s.apertures_m)} sieves"]
+    parts = [f"{s.classes} classes" if s.by_laser else f"{len(s.apertures_m)} sieves"]
     parts += [f"charge {s.charge_g:g} g"] if s.charge_g is not None else []
     parts += [f"loss {digits(s.loss_share * 100, 2)} %"] if s.loss_share is not None else []
     return " · ".join(parts)
@@ -207,7 +214,7 @@ def _name(sheet: SieveSheet) -> str:
 
 def _label(sheet: SieveSheet) -> str:
     """The sample in a legend, where dollar signs would begin a formula."""
-    return f"{_name(sheet)}, sieved".replace("$", "\\$")
+    return f"{_name(sheet)}, {'by laser' if sheet.by_laser else 'sieved'}".replace("$", "\\$")
 
 
 def _legend(axes: Axes) -> None:
@@ -220,10 +227,19 @@ def _looks(count: int) -> list[tuple[str, str]]:
     return [_LOOKS[i % len(_LOOKS)] for i in range(count)]
 
 
+def _ends(sheet: SieveSheet) -> tuple[float, float]:
+    """Sizes (m) to be shown: all sieves; of the many classes of a laser those that hold something."""
+    if not sheet.by_laser:
+        return sheet.apertures_m[0], sheet.apertures_m[-1]
+    low, high = (psd.x_at(sheet.apertures_m, sheet.q3, max(p, sheet.q3[0])) for p in (_LEAST, 1.0 - _LEAST))
+    return float(low), float(high)
+
+
 def _size_axis(axes: Axes, sheets: Sequence[SieveSheet], widen: float = 0.75) -> None:
     """Logarithmic abscissa in mm with plain numbers."""
-    low = min(s.apertures_m[0] for s in sheets) * 1e3 * widen
-    high = max(s.apertures_m[-1] for s in sheets) * 1e3 / 0.75
+    ends = [_ends(s) for s in sheets]
+    low = min(low for low, _ in ends) * 1e3 * widen
+    high = max(high for _, high in ends) * 1e3 / 0.75
     axes.set(xscale="log", xlim=(low * 0.93, high * 1.07), xlabel=SIZE_LABEL)
     steps = (1, 2, 5) if high > 15 * low else (1, 1.5, 2, 3, 4, 5, 6, 8)
     axes.set_xticks([t for e in range(-4, 4) for m in steps if low <= (t := m * 10.0**e) <= high])

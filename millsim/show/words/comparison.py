@@ -85,10 +85,11 @@ def verdict(c: RunComparison) -> str:
     if not math.isfinite(c.prediction.band_level):
         return f"The prediction {c.prediction.mill_name} has no band, so nothing can be said on whether it held."
     level = 100 * c.prediction.band_level
-    first = _before_the_verdict(c)
+    first, laser = _before_the_verdict(c), any(s.by_laser for s in c.run.product_sheets)
     if not counted:
-        return f"{first}No sieve of this run can tell a good prediction of the size from a bad one.{_others(c)}"
-    text = f"{first}{inside} of {counted} sieves lie inside the {level:.0f} % band."
+        what = "size by laser" if laser else "sieve"
+        return f"{first}No {what} of this run can tell a good prediction of the size from a bad one.{_others(c)}"
+    text = f"{first}{inside} of {counted} {'sizes by laser' if laser else 'sieves'} lie inside the {level:.0f} % band."
     mean = sum(p.measured - p.predicted for p in c.counted) / max(1, counted)
     side = "finer" if mean > 0 else "coarser"
     rate = "" if c.same_rate else f", at another rate{_rates(c)}"

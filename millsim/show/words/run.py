@@ -185,7 +185,7 @@ def _fines_sentence(run: MeasuredRun, b: RunBalance) -> str:
     parts += ["the bag"] if run.bag_kg and not f.bag_sieved else []
     where, verb = join_words(parts), "were" if len(parts) > 1 else "was"
     x, x_fine = (_size(v, f.apertures_m, q) for v, q in ((f.product_x50_m, f.product_q3), (f.fines_x50_m, f.fines_q3)))
-    at = f"{f.apertures_m[0] * 1e3:g} mm"
+    at = f"{digits(f.apertures_m[0] * 1e3)} mm"
     return (
         f"If {where} {verb} all fines: x50 of all powder made is {x_fine} instead of {x} of the sieved product, and "
         f"{percent(f.fines_q3[0], 0.001)} instead of {percent(f.product_q3[0], 0.001)} is finer than {at}."
@@ -236,7 +236,11 @@ def size_table(run: MeasuredRun, b: RunBalance) -> list[str]:
     if f.fines_kg > 0:
         columns["missing as fines"] = f.fines_q3
     rows = [[f"{x * 1e3:.4g}", *(f"{q[i] * 100:.1f}" for q in columns.values())] for i, x in enumerate(f.apertures_m)]
-    lines = table(["sieve / mm", *(f"{name} / %" for name in columns)], rows, left=0)
+    lines = table(
+        ["size / mm" if run.product_sheets[0].by_laser else "sieve / mm", *(f"{name} / %" for name in columns)],
+        rows,
+        left=0,
+    )
     if f.bag_sieved:
         lines += wrap("  all made: product, bag as sieved, and sweepings as the product; hold-up is not among it")
     if f.fines_kg > 0:
@@ -293,6 +297,8 @@ def _sheet(sheet) -> str:
     loss = sheet.loss_share
     lost = "" if loss is None else f", {loss * 100:.1f} % lost"
     mass = "" if sheet.sum_g is None else f", {digits(sheet.sum_g, 4)} g"
+    if sheet.by_laser:
+        return f"{name} (laser diffraction, {sheet.classes} classes)"
     return f"{name} ({len(sheet.apertures_m)} sieves{mass}{lost})"
 
 
@@ -335,5 +341,5 @@ def _time(seconds: float) -> str:
 def _size(x_m: float, apertures_m: tuple[float, ...], q3: tuple[float, ...]) -> str:
     """A median, or what the outermost sieve says of it."""
     if math.isnan(x_m):
-        return f"below {apertures_m[0] * 1e3:g} mm" if q3[0] > 0.5 else f"above {apertures_m[-1] * 1e3:g} mm"
+        return f"{'below' if q3[0] > 0.5 else 'above'} {digits(apertures_m[0 if q3[0] > 0.5 else -1] * 1e3)} mm"
     return f"{digits(x_m * 1e3, 3)} mm"

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from itertools import zip_longest
 
 from ...base.quantities.written import digits, join_words, percent, sentence, table, wrap
 from ...base.reading.cells import is_number, number
@@ -12,12 +13,14 @@ from ...base.reading.fits import (
     Percentile,
     best,
     fits,
+    fitted,
     mean_sizes,
     percentile,
     scatter,
     share_between,
     span_of,
 )
+from ...base.reading.laser import repeats
 from ...base.reading.sheet import SieveSheet
 from .short import Short, said, table_part, whole
 
@@ -53,7 +56,8 @@ def sheet_name(sheet: SieveSheet) -> str:
 def report(sheet: SieveSheet, window: Window | None = None) -> str:
     """The report on one sheet: a sentence, the sheet as it was read, sizes, fits, cautions."""
     lines = wrap(f"{sheet_name(sheet)}: {_first_sentence(sheet)}")
-    lines += ["", *wrap(f"Read as: {'. '.join(map(_capital, sheet.said))}."), "", *_table(sheet), "", *_closure(sheet)]
+    lines += ["", *wrap(f"Read as: {'. '.join(map(_capital, sheet.said))}."), "", *_table(sheet)]
+    lines += ["", *closure] if (closure := _closure(sheet)) else []
     lines += ["", *_sizes(sheet), "", *_fits(sheet)]
     if window:
         lines += ["", *wrap(window_text(sheet, window))]
@@ -102,7 +106,9 @@ def _first_sentence(sheet: SieveSheet) -> str:
 
 
 def _table(sheet: SieveSheet) -> list[str]:
-    """The sheet as read, coarsest first, with pan, sum and charge."""
+    """The sheet as read, coarsest first, with pan, sum and charge; of laser diffraction its classes."""
+    if sheet.by_laser:
+        return _classes(sheet)
     places = 1 if sheet.resolution_share > 4e-4 else 2
     grams = max(0, min(4, -math.floor(math.log10(sheet.step) + 1e-9))) if sheet.retained_g and sheet.step > 0 else 2
     shown = [*sheet.q3, 1.0]
@@ -121,6 +127,17 @@ def _table(sheet: SieveSheet) -> list[str]:
     return table(("aperture µm", "as given", "retained g", "retained %", "Q3 %"), rows)
 
 
+def _classes(sheet: SieveSheet) -> list[str]:
+    """Class limits, coarsest first, with the share from each to the next coarser one, and Q3."""
+    limits = list(zip(sheet.apertures_m, sheet.q3, strict=True))
+    rows = [
+        (f"{x * 1e6:.5g}", f"{100 * (above - q):.2f}", f"{100 * q:.2f}")
+        for (x, q), above in zip(reversed(limits), reversed([*sheet.q3[1:], 1.0]), strict=True)
+    ]
+    rows += [("finer", f"{100 * sheet.q3[0]:.2f}", "")] * (sheet.q3[0] > 0)
+    return table(("limit µm", "up to the next %", "Q3 %"), rows)
+
+
 def _as_given(sheet: SieveSheet, i: int) -> str:
     """The aperture as written, unless it was a plain number of mm or um."""
     text = sheet.given[i] if sheet.given else ""
@@ -130,7 +147,9 @@ def _as_given(sheet: SieveSheet, i: int) -> str:
 
 
 def _closure(sheet: SieveSheet) -> list[str]:
-    """What became of the charge."""
+    """What became of the charge; nothing of laser diffraction, which weighs none."""
+    if sheet.by_laser:
+        return []
     loss = sheet.loss_share
     if sheet.pan_is == "passed":
         return wrap("The pan was not weighed, so the loss is not known; see both columns below.")
@@ -166,10 +185,19 @@ def _size_table(sheet: SieveSheet) -> list[str]:
         f"loss of all sizes alike{' (used)' * (sheet.pan_is != 'passed')}",
         f"loss all finer than {size_text(sheet.apertures_m[0])}{' (used)' * (sheet.pan_is == 'passed')}",
     )
-    lines = wrap(
-        "Sizes by mass, log-linear between sieves, never extrapolated; means after ISO 9276-2, classes uniform in x:"
-    )
+    between = "class limits" if sheet.by_laser else "sieves"
+    means_by = "means after ISO 9276-2, classes uniform in x"
+    lines = wrap(f"Sizes by mass, log-linear between {between}, never extrapolated; {means_by}:")
+    if sheet.by_laser:
+        rows = [(*row, said) for row, said in zip_longest(rows, _repeats(sheet), fillvalue="")]
+        return [*lines, *table(("", "size", "repeats within (ISO 13320, from memory)"), rows)]
     return [*lines, *table(heads if both else ("", "size"), rows)]
+
+
+def _repeats(sheet: SieveSheet) -> list[str]:
+    """What repeated measurements of x10, x50 and x90 by laser may differ."""
+    sizes = ((p, percentile(sheet.apertures_m, sheet.q3, p).x_m) for p in (0.1, 0.5, 0.9))
+    return ["" if math.isnan(x) else f"± {100 * repeats(p, x):.0f} %" for p, x in sizes]
 
 
 def _mean_text(x: MeanSize) -> str:
@@ -215,15 +243,16 @@ def _span_text(sheet: SieveSheet, q3: Sequence[float]) -> str:
 
 def _fits(sheet: SieveSheet) -> list[str]:
     """The three distributions, how they were fitted, and which fits best."""
-    found = fits(sheet.apertures_m, sheet.q3)
+    found = fits(*fitted(sheet))
+    points = "class limits with 1 % < Q3 < 99 %" if sheet.by_laser else "sieves with 0 < Q3 < 100 %"
     if not found:
         return wrap("Too few sieves part the powder to fit a distribution: two at least need 0 < Q3 < 100 %.")
     rows = [(LAWS[f.law], f"{_SIZE[f.law]} {size_text(f.size_m)}", f"{_SHAPE[f.law]} {digits(f.shape)}",
              f"{f.largest * 100:+.1f} at {size_text(f.largest_at_m)}", f"{f.rms * 100:.1f}")
             for f in found]  # fmt: skip
     lines = wrap(
-        f"Fits: straight lines in their nets by unweighted least squares over the {found[0].points} sieves with "
-        "0 < Q3 < 100 %, so the tails count as much as the middle. RRSB: ln(-ln(1 - Q3)) against ln x (DIN 66145)."
+        f"Fits: straight lines in their nets by unweighted least squares over the {found[0].points} {points}, "
+        "so the tails count as much as the middle. RRSB: ln(-ln(1 - Q3)) against ln x (DIN 66145)."
     )
     lines += table(("law", "size", "shape", "largest difference in Q3, % points", "rms"), rows)
     return [*lines, *wrap(f"  {best_text(found)}")]
@@ -239,7 +268,7 @@ def best_text(found: Sequence[Fit]) -> str:
         verdict = "well" if first.rms < 0.01 else "fairly" if first.rms < 0.03 else "only roughly"
         return sentence(f"{text}, and {verdict}: {first.rms * 100:.1f} percentage points rms")
     alike = [LAWS[f.law] for f in found if f.rms - first.rms <= 0.005]
-    return f"{_capital(join_words(alike))} fit alike: these sieves do not tell them apart."
+    return f"{_capital(join_words(alike))} fit alike: this sheet does not tell them apart."
 
 
 def window_text(sheet: SieveSheet, window: Window) -> str:

@@ -5,7 +5,8 @@ import io
 import math
 
 from ...base.numerics import psd
-from ...base.reading.fits import Finer, Scatter, best, fits, mean_sizes, percentile, share_between, span_of
+from ...base.reading.fits import Finer, Scatter, best, fits, fitted, mean_sizes, percentile, share_between, span_of
+from ...base.reading.laser import repeats
 from ...base.reading.sheet import SieveSheet
 from .json import jsonable, picked
 from .sieve import LAWS, Window, sheet_name
@@ -25,10 +26,11 @@ def to_json(sheet: SieveSheet, window: Window | None = None) -> dict:
         for i, a in enumerate(sheet.apertures_m)
     ]
     means = zip(("d43_m", "d32_m"), mean_sizes(sheet.apertures_m, sheet.q3), strict=True)
-    found = fits(sheet.apertures_m, sheet.q3)
+    found = fits(*fitted(sheet))
     return jsonable({
         "file": sheet_name(sheet),
-        "sieves": sieves,
+        "method": "laser diffraction" if sheet.by_laser else "sieving",
+        **({"classes": sheet.classes, "limits": _limits(sheet)} if sheet.by_laser else {"sieves": sieves}),
         "pan_share": shown[0],
         **picked(sheet, "reading pan_is pan_g sum_g charge_g additive_g loss_share resolution_g warnings notes",
                  read_as="said"),
@@ -41,12 +43,20 @@ def to_json(sheet: SieveSheet, window: Window | None = None) -> dict:
     })  # fmt: skip
 
 
+def _limits(sheet: SieveSheet) -> list[dict]:
+    shares = zip(sheet.apertures_m, sheet.q3, (*sheet.q3[1:], 1.0), strict=True)
+    return [{"size_m": x, "q3": q, "share_up_to_next": above - q} for x, q, above in shares]
+
+
 def _percentile_json(sheet: SieveSheet, p: float) -> dict:
     bounds = {
         name: percentile(sheet.apertures_m, q or sheet.q3, p).x_m
         for name, q in (("if_loss_shared", sheet.q3_loss_shared), ("if_loss_fine", sheet.q3_loss_fine))
     }
-    return picked(percentile(sheet.apertures_m, sheet.q3, p), value="x_m", low="low_m", high="high_m") | bounds
+    found = percentile(sheet.apertures_m, sheet.q3, p)
+    if sheet.by_laser:
+        bounds = {"repeats_within": jsonable(repeats(p, found.x_m))}
+    return picked(found, value="x_m", low="low_m", high="high_m") | bounds
 
 
 def _window_json(sheet: SieveSheet, window: Window) -> dict:
@@ -69,14 +79,23 @@ def finer_json(f: Finer) -> dict:
 
 def csv_text(sheet: SieveSheet) -> str:
     """The table for a spreadsheet, finest first: amounts, Q3, density per class above each aperture, fitted Q3."""
-    found = fits(sheet.apertures_m, sheet.q3)
+    found = fits(*fitted(sheet))
     edges, q3 = sheet.closed()
     density = [*psd.q3_star(edges, q3), math.nan]
     curves = [f.q3(sheet.apertures_m) for f in found]
-    header = ["aperture [um]", "as given", "retained [g]", "retained [%]", "Q3 [%]", "q3*(ln x) above [1]"]
+    header = [
+        "limit [um]" if sheet.by_laser else "aperture [um]",
+        "as given",
+        "retained [g]",
+        "retained [%]",
+        "Q3 [%]",
+        "q3*(ln x) above [1]",
+    ]
     rows: list[list[object]] = [[*header, *(f"Q3 {LAWS[f.law]} [%]" for f in found)]]
     pan = "" if sheet.pan_g is None else f"{sheet.pan_g:.10g}"
-    rows.append(["0", "pan", pan, f"{sheet.q3[0] * 100:.10g}", "0", "", *[""] * len(found)])
+    rows.append(
+        ["0", "finer" if sheet.by_laser else "pan", pan, f"{sheet.q3[0] * 100:.10g}", "0", "", *[""] * len(found)]
+    )
     shown = [*sheet.q3, 1.0]
     for i, a in enumerate(sheet.apertures_m):
         mass = f"{sheet.retained_g[i]:.10g}" if sheet.retained_g else ""
