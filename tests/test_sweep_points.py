@@ -1,6 +1,7 @@
 """A point of a sweep is the mill that `predict --set` reads, with the same answer; and it knows what it rests on."""
 
 import itertools
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,7 @@ from millsim.forecast import run
 from millsim.mill.config.mill import load_config
 from millsim.mill.config.schema import SECTIONS
 from millsim.mill.problem import build
+from millsim.studies.prebuild.review import bits, named, review
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 J8 = (
@@ -108,6 +110,28 @@ def test_a_point_gives_exactly_the_numbers_of_predict(tmp_path):
         inside = (edges[0] < compute.SIZES_M) & (compute.SIZES_M < edges[-1])
         expected = np.interp(np.log(compute.SIZES_M), np.log(edges), q3)[inside]
         assert rows[0]["q3"][inside] == pytest.approx(expected, abs=1e-7)
+        lines = review(config, prediction)
+        assert rows[0]["fails"] == bits(named(lines, "fails")) > 0
+        assert rows[0]["unchecked"] == bits(named(lines, "not checked"))
+
+
+def test_a_point_is_the_same_alone_in_any_order_and_beside_any_other(tmp_path):
+    """To the bit, draws and reasons too; the third point contradicts itself."""
+    p = plan(tmp_path, J8.replace("[[axis]]", "class_ratio = 1.4\n[[axis]]", 1))
+    which = [74, 0, 37, 5]
+    job = job_of(p, which, draws=2)
+    job.settings[2]["sieve.pitch"] = job.settings[2]["sieve.hole"]
+    rows, reasons = compute.compute(job)
+    assert list(reasons) == [2] and "pitch" in reasons[2].text
+
+    def again(order):
+        pick = {f: tuple(getattr(job, f)[i] for i in order) for f in ("settings", "replicate")}
+        return compute.compute(replace(job, identity=job.identity[order], **pick))
+
+    for order in ([3, 2, 1, 0], [1, 3], *([i] for i in range(4))):
+        found, why = again(order)
+        assert found.tobytes() == rows[order].tobytes()
+        assert why == {order.index(i): reasons[i] for i in order if i in reasons}
 
 
 def test_a_monte_carlo_replicate_is_predict_with_its_seed(tmp_path):

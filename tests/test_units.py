@@ -4,6 +4,7 @@ import functools
 import math
 import re
 from decimal import Decimal
+from fractions import Fraction
 
 import pytest
 from hypothesis import given
@@ -19,6 +20,13 @@ pint = later("pint")
 def registry():
     """Pint's own units, read once."""
     return pint.UnitRegistry()
+
+
+@given(st.floats(-1e12, 1e12), st.sampled_from(sorted(units.UNITS)))
+def test_a_value_in_a_unit_is_rounded_once(value, name):
+    unit = units.UNITS[name]
+    exact = (Fraction(value) - Fraction(unit.offset)) / Fraction(unit.factor)
+    assert units.in_unit(value, unit) == pytest.approx(float(exact), rel=2**-52 if not unit.plainly else 0.0, abs=0.0)
 
 
 FINITE = st.floats(1e-12, 1e12) | st.floats(-1e12, -1e-12)

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from ..base.numerics.uncompiled import as_written
 from ..base.quantities.params import GUESSED
 from ..engines import montecarlo
 from ..engines.pieces import MOST_PIECES
@@ -232,7 +233,8 @@ def warmup(problem: Setup, outcome: Outcome) -> tuple[np.ndarray, np.ndarray]:
     s, p = outcome.state, outcome.powers
     cold, constant = warming(problem.mill[0], s, p)
     t = np.linspace(0.0, 5.0 * constant, WARMUP_POINTS)
-    chamber = np.array([heat.lumped_warmup(cold, s["T"], ti, constant) for ti in t])
+    way, end = as_written(heat.lumped_warmup), float(s["T"])
+    chamber = np.array([way(cold, end, ti, constant) for ti in t.tolist()])
     return t, np.maximum(chamber, p["warmed"] * chamber + p["offset"])  # the warmer of air and powder
 
 

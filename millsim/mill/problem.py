@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache, lru_cache
 from math import pi
 
 import numpy as np
@@ -24,6 +25,7 @@ SAG = 0.05  # loss of speed at rated power where no speed under load is given (a
 SPEED_LOSS = "speed_loss_"  # parameters: share of its speed that a hand tool loses at its rated power
 X_LOW = 5e-6  # m; everything finer joins the dust class, which is followed no further
 NO_LIMIT = 1e6
+_FIELDS = frozenset(MILL.names or ())
 
 
 @dataclass(frozen=True)
@@ -120,10 +122,16 @@ def used_parameters(config: Config) -> tuple[Param, ...]:
     own = [f"{name}_{kind}" for kind, _ in config.rotor.edges for name in EDGE]
     own += speed_loss(config)
     own += ["layer_speed_ratio" if config.stator.kind == "pins" else "layer_speed_smooth"]
-    shared = {*MODEL, "chip_exponent", "hub_share"} - set(LAYER_SPEEDS)
-    names = [n for n in config.model if n in own or n in shared or n.startswith(SIZES_OF_ERRORS)]
+    names = _used_of(tuple(config.model), tuple(own))
     guessed = config.guesses.parameters if config.guesses else ()
     return (*config.material.values(), *(config.model[n] for n in names), *guessed)
+
+
+@cache
+def _used_of(names: tuple[str, ...], own: tuple[str, ...]) -> tuple[str, ...]:
+    """Those parameters of a model that a mill uses, in the order of its card; own: what depends on the mill."""
+    shared = {*MODEL, "chip_exponent", "hub_share"} - set(LAYER_SPEEDS)
+    return tuple(n for n in names if n in own or n in shared or n.startswith(SIZES_OF_ERRORS))
 
 
 def speed_loss(config: Config) -> list[str]:
@@ -137,7 +145,7 @@ def speed_loss(config: Config) -> list[str]:
 def set_parameters(mill: np.ndarray, values: Mapping[str, float | np.ndarray]) -> None:
     """Write material and model parameters into mill records (scalars, or one value per record)."""
     for name, value in values.items():
-        field = next((e for e in EDGE if name.startswith(e + "_")), name)
+        field = _field_of(name)
         if field in EDGE:
             _set_edge(mill, field, name.removeprefix(f"{field}_"), value)
         elif field == "stick_temperature":
@@ -150,9 +158,15 @@ def set_parameters(mill: np.ndarray, values: Mapping[str, float | np.ndarray]) -
             mill["layer_speed_ratio"] = value
         elif field.startswith(SPEED_LOSS):
             _set_speed_loss(mill, value)
-        elif field in (MILL.names or ()):
+        elif field in _FIELDS:
             mill[field] = value
     mill["chamber_volume"] = pi * (mill["R_stator"] ** 2 - mill["r_hub"] ** 2) * mill["H"]
+
+
+@cache
+def _field_of(parameter: str) -> str:
+    """Field of a mill record that a parameter is put in: of edges one for all kinds."""
+    return next((e for e in EDGE if parameter.startswith(e + "_")), parameter)
 
 
 def _set_edge(mill: np.ndarray, field: str, kind: str, value: float | np.ndarray) -> None:
@@ -271,6 +285,7 @@ def speed_curve(c: Config) -> tuple[list[float], list[float]]:
     return P, w
 
 
+@lru_cache(16)
 def feed_curve(size: FeedSize) -> tuple[np.ndarray, np.ndarray]:
     """(ln x, Q3) of the feed, to be read as piecewise linear in ln x; both ends are closed."""
     if size.kind == "single":

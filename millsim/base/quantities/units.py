@@ -9,6 +9,7 @@ import math
 import re
 from dataclasses import dataclass
 from decimal import Context, Decimal
+from functools import cached_property
 
 PI = Decimal("3.141592653589793238462643383280")
 _EXACT = Context(
@@ -24,6 +25,14 @@ class Unit:
     si: str
     factor: Decimal
     offset: Decimal = Decimal(0)
+
+    @cached_property
+    def plainly(self) -> tuple[float, float] | None:
+        """(a, b), one of them 1, so that a float of an SI value times a over b is rounded once; None if it is not."""
+        many, whole = round(1 / self.factor), round(self.factor)
+        if self.offset or max(many, whole) > 2**53:
+            return None
+        return (many, 1.0) if many * self.factor == 1 else (1.0, whole) if whole == self.factor else None
 
 
 class UnitError(ValueError):
@@ -245,6 +254,9 @@ def in_unit(value: float, unit: Unit) -> float:
     """An SI value expressed in a unit (inverse of `to_si`)."""
     if not math.isfinite(value):
         return value
+    if unit.plainly:
+        a, b = unit.plainly
+        return value * a / b + 0.0
     return float(_EXACT.divide(_EXACT.subtract(Decimal(value), unit.offset), unit.factor)) + 0.0
 
 

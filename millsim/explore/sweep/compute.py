@@ -21,7 +21,7 @@ from ...mill.config.mill import Config
 from ...mill.problem import Setup, build
 from ...record.limits import CANNOT, FAILED, LIMITS, OK
 from ...record.outputs import OUTPUTS
-from ...record.prediction import EngineResult
+from ...record.prediction import EngineResult, Prediction
 from ...studies.prebuild.line import ReviewLine
 from ...studies.prebuild.review import bits, named, review
 from .points import Settings, Template
@@ -71,8 +71,8 @@ def compute(job: Job, stopping: Callable[[], bool] | None = None) -> tuple[np.nd
     """(rows of `row_type`, reason of each failed row); fewer rows than points where `stopping` says so."""
     stopping = stopping or asked_to_stop
     rows, reasons = np.zeros(len(job.settings), row_type(job.engine, job.draws)), {}
+    _clear(rows, OK)
     for i, row in enumerate(rows):
-        _clear(row, OK)
         row["identity"] = job.identity[i]
         try:
             if stopping():
@@ -82,7 +82,7 @@ def compute(job: Job, stopping: Callable[[], bool] | None = None) -> tuple[np.nd
             return rows[:i].copy(), reasons
         except FAULTS as error:  # one point must not end a night's work
             reasons[i] = failure_of(error)
-            _clear(row, FAILED)
+            _clear(rows[i : i + 1], FAILED)
     return rows, reasons
 
 
@@ -99,11 +99,11 @@ def failure_of(error: Exception) -> Failure:
     return Failure("a fault of the program", f"a fault of the program: {type(error).__name__}: {error}")
 
 
-def _clear(row: np.void, status: int) -> None:
+def _clear(rows: np.ndarray, status: int) -> None:
     """No answer in any field but the identity."""
-    for name in set(row.dtype.names) - {"identity"}:
-        row[name] = NAN if row.dtype[name].base.kind == "f" else 0
-    row["status"] = status
+    for name in set(rows.dtype.names or ()) - {"identity"}:
+        rows[name] = NAN if rows.dtype[name].base.kind == "f" else 0
+    rows["status"] = status
 
 
 def _point(config: Config, job: Job, replicate: int, row: np.void, stopping: Callable[[], bool]) -> None:
@@ -121,7 +121,7 @@ def _point(config: Config, job: Job, replicate: int, row: np.void, stopping: Cal
     _fill(figures, problem, row["values"], row["q3"])
     row["status"] = outcome.status(config.feed)
     row["binding"], row["loads"] = LIMITS.index(outcome.binding), outcome.loads
-    lines = review(config, prediction_of(problem, outcome, result))
+    lines = _reviewed(problem, prediction_of(problem, outcome, result))
     row["fails"], row["unchecked"] = bits(named(lines, "fails")), bits(named(lines, "not checked"))
     if job.draws:
         _draw(problem, job, row, stopping)
@@ -132,7 +132,12 @@ def review_of(problem: Setup, outcome: Outcome) -> list[ReviewLine]:
     rate = float(outcome.state["F"]) if not problem.config.feed.batch_mass_kg else NAN
     result = balance_result(problem, outcome, rate if problem.config.feed.rate_kg_s is None else NAN)
     result = without_throughput(result) if outcome.code == CANNOT else result
-    return review(problem.config, prediction_of(problem, outcome, result))
+    return _reviewed(problem, prediction_of(problem, outcome, result))
+
+
+def _reviewed(problem: Setup, found: Prediction) -> list[ReviewLine]:
+    """The review of a mill as its config has it: a calibration weighed by what comes out of it is no part of that."""
+    return review(problem.config, found, None if problem.calibration else problem.mill[0])
 
 
 def solve_point(config: Config, class_ratio: float) -> tuple[Setup, Outcome]:

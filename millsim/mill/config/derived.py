@@ -11,6 +11,7 @@ from .schema import EDGES
 
 Values = dict[str, Any]
 SHARES_TOLERANCE = 0.01  # of edges
+_OF_SIZE = ("kind", "size", "x63", "n", "x50", "sigma", "apertures", "q3")
 
 
 def derive(values: Values) -> None:
@@ -35,7 +36,7 @@ def derive(values: Values) -> None:
         values["feed.temperature"] = values.get("air.room")
     values["drive.own_curve"] = values.get("drive.speed_curve") or None
     values["drive.speed_curve"] = _curve(values)
-    of_size = {k.removeprefix("feed.size."): v for k, v in values.items()}
+    of_size = {name: values.get(f"feed.size.{name}") for name in _OF_SIZE}
     values["feed.largest"], values["feed.top"] = largest_piece(of_size), top_piece(of_size)
 
 

@@ -173,6 +173,8 @@ def _raw(p: Param, value: float) -> object:
 
 def without(parameters: tuple[Param, ...], keys: Mapping[str, object]) -> tuple[Param, ...]:
     """Guesses but those of keys that are set, or whose alternative is."""
+    if not parameters:
+        return ()
     gone = set(keys)
     alike = [(section, [n for g in groups for n in g]) for section, groups, _ in ALTERNATIVES]
     for section, named in (*alike, *SAME.items()):

@@ -6,7 +6,7 @@
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -137,10 +137,15 @@ def _guesses(r: Reading) -> Guesses:
 
 def _section(cls: type, values: derived.Values, section: str = "", **more) -> Any:
     """A dataclass filled from the keys of its section."""
-    section = section or cls.__name__.lower()
-    wanted = {f.name for f in fields(cls)}
-    got = {k.field: values.get(f"{section}.{k.name}") for k in SECTIONS[section] if k.field in wanted}
+    got = {field: values.get(key) for field, key in _fields_of(cls, section or cls.__name__.lower())}
     return cls(**{**got, **more})
+
+
+@cache
+def _fields_of(cls: type, section: str) -> tuple[tuple[str, str], ...]:
+    """(field, key) of all that a dataclass takes from the keys of a section."""
+    wanted = {f.name for f in fields(cls)}
+    return tuple((k.field, f"{section}.{k.name}") for k in SECTIONS[section] if k.field in wanted)
 
 
 def _feed_size(r: Reading) -> FeedSize:
@@ -158,6 +163,8 @@ def _feed_size(r: Reading) -> FeedSize:
 
 def _with_overrides(model: ParamSet, overrides: dict[str, float], where: str) -> ParamSet:
     """Model parameters with the config's values."""
+    if not overrides:
+        return model
     source = f"[model] in {Path(where).name}"
     return model.merged([cards.as_set(model[name], v, source) for name, v in overrides.items()])
 

@@ -6,7 +6,7 @@ written as, so that a review without a prediction starts at once.
 
 import math
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -26,6 +26,7 @@ PLASTIC = 2.0  # mean contact pressure over yield stress, 2 to 2.8 (Johnson 1985
 _SHOW = {"m3/h": "m³/h", "cm2": "cm²", "degC": "°C", "um": "µm", "m2": "m²", "g/m3": "g/m³"}
 
 
+@lru_cache(4096)
 def say(value: float, unit: str = "-", digits: int = 3) -> str:
     """An SI value for people, in that unit, to a few digits: (4.5e6, "MPa") -> "4.5 MPa"."""
     if not math.isfinite(value):
@@ -47,15 +48,16 @@ class Hammer(NamedTuple):
 
 @dataclass(frozen=True)
 class MillFacts:
-    """A config with what follows from it, and a prediction or None."""
+    """A config with what follows from it, and a prediction or None; built: its MILL record, where it is at hand."""
 
     config: Config
     prediction: Prediction | None
+    built: np.void | None = None
 
     @cached_property
     def mill(self) -> np.void:
         """The MILL record: geometry and all parameters, calibrated where the config says so."""
-        return build(self.config).mill[0]
+        return build(self.config).mill[0] if self.built is None else self.built
 
     @property
     def omega(self) -> float:

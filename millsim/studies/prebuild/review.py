@@ -22,9 +22,12 @@ BARRING = frozenset(
 )  # a mill that fails one of these is not offered
 
 
-def review(config: Config, prediction: Prediction | None) -> list[ReviewLine]:
-    """All checks of a config; those that need a prediction are "not checked" where it is None."""
-    f = MillFacts(config, prediction)
+def review(config: Config, prediction: Prediction | None, built: np.void | None = None) -> list[ReviewLine]:
+    """All checks of a config; those that need a prediction are "not checked" where it is None.
+
+    built: its MILL record, where it is at hand.
+    """
+    f = MillFacts(config, prediction, built)
     found = [x for part in _PARTS for x in part.lines(f)]
     return sorted(found, key=lambda x: GROUPS.index(x.group))
 
