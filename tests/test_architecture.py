@@ -220,7 +220,7 @@ def test_nothing_private_is_handed_on():
 def test_help_starts_without_the_heavy_libraries():
     code = (
         "import sys; sys.argv = ['millsim', '--help']\n"
-        "from millsim.commands.main import main\n"
+        "from millsim.__main__ import main\n"
         "try:\n    main()\nexcept SystemExit:\n    pass\n"
         "heavy = {'numpy', 'numba', 'scipy', 'matplotlib', 'h5py'} & set(sys.modules)\n"
         "sys.exit(f'imported {sorted(heavy)}' if heavy else 0)"

@@ -412,7 +412,7 @@ class TestFiles:
 
 def command(*args, before="", cwd=None, **how):
     """The real command in a process of its own."""
-    code = f"{before}\nfrom millsim.commands.main import main\nmain()"
+    code = f"{before}\nfrom millsim.__main__ import main\nmain()"
     return subprocess.Popen(
         [sys.executable, "-c", code, "sweep", *map(str, args)], cwd=cwd, stdout=subprocess.PIPE,
         stderr=subprocess.PIPE, text=True, **how,

@@ -232,7 +232,7 @@ def children(pid):
 def test_the_real_command_with_worker_processes_killed_and_resumed(whole, tmp_path):
     folder = fresh(tmp_path)
     code = "from millsim.explore.sweep import runner; runner.PROCESSES_FROM_S = 0.0\n"
-    code += "from millsim.commands.main import main; main()"
+    code += "from millsim.__main__ import main; main()"
     command = [sys.executable, "-c", code, "sweep", "s.toml", "--workers", "2"]
     with subprocess.Popen(command, cwd=folder, stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL) as process:
         try:

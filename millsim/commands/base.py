@@ -18,12 +18,13 @@ import click
 from ..errors import InputError, MillsimError
 from ..record.limits import CANNOT, FAILED, HARDLY_GRINDS, OK, OVER, STATUS_WORDS
 from .progress import Interrupts, Progress
+from .start import FAULT, INTERRUPTED, NOTHING_WRITTEN, Unwritten
 
 if TYPE_CHECKING:
     from ..show.words.cautions import Cautions
     from ..show.words.short import Short
 
-DONE, FAULT, ANSWER_IS_NO, INCOMPLETE, INTERRUPTED = 0, 1, 3, 4, 130
+DONE, ANSWER_IS_NO, INCOMPLETE = 0, 3, 4
 EXIT = {
     DONE: "done",
     FAULT: "failed: there is no answer, or it could not be written",
@@ -51,23 +52,29 @@ class Group(click.Group):
 
     def invoke(self, ctx: click.Context) -> object:
         """Run a command; a traceback is shown only with --debug."""
-        with Interrupts() as interrupts:
-            ctx.meta[_INTERRUPTS] = interrupts
-            try:
+        interrupts = ctx.meta[_INTERRUPTS] = Interrupts(lambda: self._told_interrupted(ctx, KeyboardInterrupt()))
+        try:
+            with interrupts:
                 return super().invoke(ctx)
-            except MillsimError as error:
-                lines = [str(p) for p in error.problems] if isinstance(error, InputError) else [str(error)]
-                self._fail(ctx, error, lines, error.exit_code)
-            except (KeyboardInterrupt, click.Abort) as error:
-                self._interrupted(ctx, error)
-            except (click.exceptions.Exit, click.ClickException, BrokenPipeError):
-                raise
-            except Exception as error:
-                self._fault(ctx, error, interrupts.seen)
+        except MillsimError as error:
+            lines = [str(p) for p in error.problems] if isinstance(error, InputError) else [str(error)]
+            self._fail(ctx, error, lines, error.exit_code)
+        except (KeyboardInterrupt, click.Abort) as error:
+            self._interrupted(ctx, error)
+        except (click.exceptions.Exit, click.ClickException):
+            raise
+        except Unwritten as error:
+            error.kept = ctx.meta.get(_KEPT, "")
+            raise
+        except Exception as error:
+            self._fault(ctx, error, interrupts.seen)
 
     def _interrupted(self, ctx: click.Context, error: BaseException) -> None:
-        kept = ctx.meta.get(_KEPT, "nothing was written.")
-        self._fail(ctx, error, [f"interrupted; {kept}"], INTERRUPTED)
+        self._told_interrupted(ctx, error)
+        ctx.exit(INTERRUPTED)
+
+    def _told_interrupted(self, ctx: click.Context, error: BaseException) -> None:
+        self._tell_failure(ctx, error, [f"interrupted; {ctx.meta.get(_KEPT, NOTHING_WRITTEN)}"], INTERRUPTED)
 
     def _fault(self, ctx: click.Context, error: Exception, interrupted: bool) -> None:
         """A fault of the program, unless it is what remains of a swallowed interrupt."""
@@ -78,6 +85,10 @@ class Group(click.Group):
             self._fail(ctx, error, [f"{text} (a fault of the program; `millsim --debug ...` shows where)"], FAULT)
 
     def _fail(self, ctx: click.Context, error: BaseException, lines: list[str], code: int) -> None:
+        self._tell_failure(ctx, error, lines, code)
+        ctx.exit(code)
+
+    def _tell_failure(self, ctx: click.Context, error: BaseException, lines: list[str], code: int) -> None:
         if ctx.params.get("debug"):
             click.echo("".join(traceback.format_exception(error)), err=True)
         for line in lines[:MOST_PROBLEMS]:
@@ -87,7 +98,6 @@ class Group(click.Group):
         if ctx.meta.get(JSON) == "pending":
             problems = [asdict(p) for p in error.problems] if isinstance(error, InputError) else []
             _print_json({"status": "error", "exit_code": code, "message": "; ".join(lines), "problems": problems})
-        ctx.exit(code)
 
 
 def _harmless(line: str) -> str:

@@ -54,8 +54,3 @@ for _command in (
 ):  # fmt: skip
     _command.epilog = "Exit codes: millsim --help."
     cli.add_command(_command)
-
-
-def main() -> None:
-    """Entry point of the `millsim` program."""
-    cli(prog_name="millsim")

@@ -12,10 +12,12 @@ from types import FrameType
 from typing import TextIO
 
 from ..base.quantities.written import duration
+from .start import interrupted_early, interrupted_late
 
 _PATIENCE_S = 2.0  # work shorter than this is not worth a line
 _REDRAW_S = 0.2  # on a terminal
 _LOG_S = 30.0  # between lines in a log file
+_IMPORT = "<frozen importlib"  # file of the code that loads a module
 
 
 class Progress:
@@ -75,18 +77,22 @@ class Progress:
 class Interrupts:
     """Context in which SIGINT raises KeyboardInterrupt and is remembered in `seen`, wherever it is swallowed.
 
-    Compiled code and its compiler swallow the exception now and then; `check` raises it again.
+    Compiled code and its compiler swallow the exception now and then; `check` raises it again. Libraries that are being
+    loaded make another exception of it, or print it: there the program ends at once, after `last_words`.
     Outside the main thread, or where the caller has set a handler of its own, nothing is changed.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, last_words: Callable[[], None] = lambda: None) -> None:
         self.seen = False
         self._ours = False
+        self._last_words = last_words
 
     def __enter__(self) -> "Interrupts":
         main = threading.current_thread() is threading.main_thread()
-        self._ours = main and signal.getsignal(signal.SIGINT) is signal.default_int_handler
+        self._before = signal.getsignal(signal.SIGINT)
+        self._ours = main and self._before in (signal.default_int_handler, interrupted_early)
         if self._ours:
+            self._outside = sys._getframe(1)
             signal.signal(signal.SIGINT, self._note)
             self._hook = sys.unraisablehook
             sys.unraisablehook = self._quiet
@@ -94,8 +100,10 @@ class Interrupts:
 
     def __exit__(self, *_: object) -> None:
         if self._ours:
-            signal.signal(signal.SIGINT, signal.default_int_handler)
+            late = self._before is interrupted_early
+            signal.signal(signal.SIGINT, interrupted_late if late else self._before)
             sys.unraisablehook = self._hook
+            del self._outside
 
     def check(self) -> None:
         """Raise KeyboardInterrupt if one has come and gone unheard."""
@@ -103,8 +111,18 @@ class Interrupts:
             raise KeyboardInterrupt
 
     def _note(self, number: int, frame: FrameType | None) -> None:
+        if self._is_loading(frame):
+            self._last_words()
+            interrupted_late(number, frame)
         self.seen = True
         signal.default_int_handler(number, frame)
+
+    def _is_loading(self, frame: FrameType | None) -> bool:
+        while frame is not None and frame is not self._outside:
+            if frame.f_code.co_filename.startswith(_IMPORT):
+                return True
+            frame = frame.f_back
+        return False
 
     def _quiet(self, unraisable) -> None:
         """Print no traceback for an interrupt that a callback could not pass on; `check` does."""

@@ -10,11 +10,11 @@ import click
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).resolve().parents[2])]
 
-from attack import anymill, damage, garble, kills, repeat, workbench  # noqa: E402
+from attack import anymill, damage, garble, kills, repeat, streams, workbench  # noqa: E402
 
 ATTACKS = {  # and tries of each thing
     "garble": (garble.attack, 40), "damage": (damage.attack, 300), "kills": (kills.attack, 1000),
-    "anymill": (anymill.attack, 300), "repeat": (repeat.attack, 6),
+    "anymill": (anymill.attack, 300), "repeat": (repeat.attack, 6), "streams": (streams.attack, 11),
 }  # fmt: skip
 
 
