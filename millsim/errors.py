@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+MOST_TOLD = 50  # problems of one command; a file of another kind has thousands
+
 
 class MillsimError(Exception):
     """A run that failed for a stated reason; the command line prints the sentence and exits 1."""
@@ -35,7 +37,13 @@ class InputError(MillsimError):
 
     def __init__(self, problems: "list[Problem] | Problem"):
         self.problems = [problems] if isinstance(problems, Problem) else list(problems)
-        super().__init__("\n".join(str(p) for p in self.problems))
+        super().__init__("\n".join(self.lines))
+
+    @property
+    def lines(self) -> list[str]:
+        """The first problems, a line each, and how many there are where that is not all."""
+        lines, count = [str(p) for p in self.problems[:MOST_TOLD]], len(self.problems)
+        return lines + [f"these are the first {MOST_TOLD} of {count} problems."] * (count > MOST_TOLD)
 
 
 class NotConverged(MillsimError):

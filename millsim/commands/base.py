@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ..errors import InputError, MillsimError
+from ..errors import MOST_TOLD, InputError, MillsimError
 from ..record.limits import CANNOT, FAILED, HARDLY_GRINDS, OK, OVER, STATUS_WORDS
+from .plain import echo, escaped, one_line
 from .progress import Interrupts, Progress
 from .start import FAULT, INTERRUPTED, NOTHING_WRITTEN, Unwritten
 
@@ -34,7 +35,6 @@ EXIT = {
     INCOMPLETE: "a review that is not whole: no check failed, but some could not be made",
     INTERRUPTED: "interrupted: what was kept is named",
 }
-MOST_PROBLEMS = 50  # that are told of one command; a file of another kind has thousands
 _INTERRUPTS = "millsim.interrupts"  # key of the interrupt watch in the click context
 _KEPT = "millsim.kept"  # what an interrupted command has written already
 JSON, FULL, QUIET = "millsim.json", "millsim.full", "millsim.quiet"  # keys of what was asked for
@@ -57,7 +57,7 @@ class Group(click.Group):
             with interrupts:
                 return super().invoke(ctx)
         except MillsimError as error:
-            lines = [str(p) for p in error.problems] if isinstance(error, InputError) else [str(error)]
+            lines = error.lines if isinstance(error, InputError) else [str(error)]
             self._fail(ctx, error, lines, error.exit_code)
         except (KeyboardInterrupt, click.Abort) as error:
             self._interrupted(ctx, error)
@@ -90,19 +90,12 @@ class Group(click.Group):
 
     def _tell_failure(self, ctx: click.Context, error: BaseException, lines: list[str], code: int) -> None:
         if ctx.params.get("debug"):
-            click.echo("".join(traceback.format_exception(error)), err=True)
-        for line in lines[:MOST_PROBLEMS]:
-            click.echo(f"Error: {_harmless(line)}", err=True)
-        if len(lines) > MOST_PROBLEMS:
-            click.echo(f"Error: these are the first {MOST_PROBLEMS} of {len(lines)} problems.", err=True)
+            echo("".join(traceback.format_exception(error)), err=True)
+        for line in lines:
+            click.echo(f"Error: {one_line(line)}", err=True)
         if ctx.meta.get(JSON) == "pending":
-            problems = [asdict(p) for p in error.problems] if isinstance(error, InputError) else []
+            problems = [asdict(p) for p in error.problems[:MOST_TOLD]] if isinstance(error, InputError) else []
             _print_json({"status": "error", "exit_code": code, "message": "; ".join(lines), "problems": problems})
-
-
-def _harmless(line: str) -> str:
-    """One line of what may quote a file: control characters, which a terminal would obey, become question marks."""
-    return "".join(c if c.isprintable() else "?" for c in " ".join(line.split()))
 
 
 def check_plots(folder: Path | None, names: Callable[[], Iterable[str]], force: bool) -> None:
@@ -191,7 +184,7 @@ def answer(
     else:
         tell(before if wants_talk(ctx) else ())
         in_short = short is not None and not wants_full(ctx)
-        click.echo(_short(short(), caution) if in_short else cautioned(as_text(), caution, full).rstrip("\n"))
+        echo(_short(short(), caution) if in_short else cautioned(as_text(), caution, full).rstrip("\n"))
         tell(lines if wants_talk(ctx) else ())
     if failure is not None:
         raise failure
@@ -216,10 +209,10 @@ def _short(told: "Short", caution: "Cautions | None") -> str:
 
 
 def _print_json(value: dict) -> None:
-    click.echo(json.dumps(value, allow_nan=False, ensure_ascii=False))
+    click.echo(escaped(json.dumps(value, allow_nan=False, ensure_ascii=False)))
 
 
 def tell(lines: Iterable[str]) -> None:
     """Talk, on stderr."""
     for line in lines:
-        click.echo(line, err=True)
+        echo(line, err=True)

@@ -8,6 +8,7 @@ import click
 from ..errors import InputError, Problem
 from .base import tell
 from .inputs import force_option, path_type, set_option
+from .plain import echo
 
 _SUFFIXES = ("png", "svg", "pdf")
 _NOT_THE_MILL = ("mill", "run", "guard", "shaft", "day")  # sections of a config that change nothing of the powder
@@ -38,7 +39,7 @@ def draw(config: Path, out: Path | None, prediction: Path | None, settings: tupl
     from ..show.words import cautions
 
     write_bytes(out, to_bytes(drawing(loaded, found), suffix), force)
-    click.echo(out)
+    echo(out)
     tell(cautions.at("draw", cautions.case_of(loaded)).lines)
 
 

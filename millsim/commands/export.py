@@ -5,6 +5,7 @@ from pathlib import Path
 import click
 
 from .inputs import force_option, path_type
+from .plain import echo
 
 
 @click.command()
@@ -21,4 +22,4 @@ def export(file: Path, folder: Path | None, force: bool) -> None:
 
     folder = folder or file.with_name(f"{file.stem}-tables")
     for path in write_csv(read(file), folder, force):
-        click.echo(path)
+        echo(path)

@@ -6,6 +6,7 @@ import click
 
 from ..errors import InputError, Problem
 from .inputs import force_option, path_type
+from .plain import echo
 
 
 @click.command()
@@ -30,6 +31,6 @@ def keys(words: tuple[str, ...], html: Path | None, force: bool) -> None:
 
         check_target(html, force, "--html", "keys.html")
         write_bytes(html, to_html().encode(), force)
-    click.echo(told.keys_text(shown).rstrip("\n"))
+    echo(told.keys_text(shown).rstrip("\n"))
     if html is not None:
-        click.echo(f"Written: {html}", err=True)
+        echo(f"Written: {html}", err=True)

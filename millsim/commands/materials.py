@@ -6,6 +6,7 @@ import click
 
 from ..errors import InputError, Problem
 from .inputs import card_names
+from .plain import echo
 
 
 @click.command()
@@ -24,7 +25,7 @@ def materials(name: str | None, toml: bool) -> None:
     if name is None:
         names = cards.list_materials()
         width = max(map(len, names), default=0)
-        click.echo("\n".join(f"{n:<{width}}  {cards.load_material(n).title}" for n in names))
+        echo("\n".join(f"{n:<{width}}  {cards.load_material(n).title}" for n in names))
         return
     card = cards.load_material(name, Path())
-    click.echo((cards.card_toml(card) if toml else cards.format_table(card)).rstrip("\n"))
+    echo((cards.card_toml(card) if toml else cards.format_table(card)).rstrip("\n"))

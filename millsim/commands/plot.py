@@ -5,6 +5,7 @@ from pathlib import Path
 import click
 
 from .inputs import force_option, path_type
+from .plain import echo
 
 
 @click.command()
@@ -23,4 +24,4 @@ def plot(file: Path, folder: Path | None, svg: bool, force: bool) -> None:
     folder = folder or file.with_name(f"{file.stem}-figures")
     prediction = read(file)
     for path in figures.save_all(prediction, folder, force, svg):
-        click.echo(path)
+        echo(path)

@@ -6,6 +6,7 @@ import click
 
 from .base import tell
 from .inputs import force_option, path_type
+from .plain import echo
 
 
 @click.command()
@@ -39,5 +40,5 @@ def report(file: Path, out: Path | None, pdf: Path | None, force: bool) -> None:
         made.append((pdf, to_pdf(prediction)))
     for path, data in made:
         write_bytes(path, data, force)
-        click.echo(path)
+        echo(path)
     tell(cautions.at("report", cautions.case_of_prediction(prediction)).lines)

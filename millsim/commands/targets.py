@@ -3,6 +3,7 @@
 import click
 
 from .inputs import target_names
+from .plain import echo
 
 
 @click.command()
@@ -17,6 +18,6 @@ def targets(name: str | None) -> None:
     from ..show.words import choice as choice_words
 
     if name is None:
-        click.echo(choice_words.targets_text({n: ready.ready(n) for n in ready.names()}), nl=False)
+        echo(choice_words.targets_text({n: ready.ready(n) for n in ready.names()}), nl=False)
         return
-    click.echo(ready.to_toml(ready.load(name)), nl=False)
+    echo(ready.to_toml(ready.load(name)), nl=False)

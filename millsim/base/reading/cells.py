@@ -13,6 +13,7 @@ from pathlib import Path
 
 from ...errors import InputError, Problem
 from ..quantities import units
+from .bounded import MOST_ABOVE, bytes_of, check_lines
 
 _SIEVE_NUMBER = re.compile(r"""#\s?\d+( 1/2)?"?\s*[,;\t]\s*"?[\d.,]+""")
 
@@ -20,9 +21,9 @@ _SIEVE_NUMBER = re.compile(r"""#\s?\d+( 1/2)?"?\s*[,;\t]\s*"?[\d.,]+""")
 def read_csv_text(path: Path, example: str = "") -> str:
     """Text of a CSV file; InputError in one sentence when it cannot be read or is no text."""
     try:
-        return decode(path.read_bytes())
-    except OSError as error:
-        raise InputError(Problem(str(path), "", f"cannot be read: {error.strerror or error}")) from None
+        return decode(bytes_of(path, "sheet or table of a test"))
+    except FileNotFoundError as error:
+        raise InputError(Problem(str(path), "", f"cannot be read: {error.strerror}")) from None
     except UnicodeDecodeError:
         raise InputError(Problem(str(path), "", "is not a text file", hint=example)) from None
 
@@ -43,13 +44,16 @@ def decode(data: bytes) -> str:
         return data.decode("cp1252")
 
 
-def content_lines(text: str) -> list[tuple[int, str]]:
+def content_lines(text: str, where: str) -> list[tuple[int, str]]:
     """(line number from 1, text) of the lines that say something: no blank ones, no comments after #.
 
-    A sieve number before its value, as in `#35,5.4`, is not taken for a comment.
+    A sieve number before its value, as in `#35,5.4`, is not taken for a comment. Raises InputError, which calls the
+    file `where`, when that is more than any test has.
     """
     lines = [(n, s) for n, s in enumerate(text.splitlines(), 1) if s.strip(' \t,;"')]
-    return [(n, s) for n, s in lines if not s.lstrip(' "').startswith("#") or _SIEVE_NUMBER.match(s.lstrip(' "'))]
+    said = [(n, s) for n, s in lines if not s.lstrip(' "').startswith("#") or _SIEVE_NUMBER.match(s.lstrip(' "'))]
+    check_lines(said, where)
+    return said
 
 
 def separator_of(header: str) -> str:
@@ -134,7 +138,7 @@ def find_header(
     "sep=;") are passed over; a line of bare units below the names is joined to them.
     """
     found = None
-    for i, (_, text) in enumerate(lines):
+    for i, (_, text) in enumerate(lines[:MOST_ABOVE]):
         separator = separator_of(text)
         cells = cells_of(text, separator)
         if any(map(is_value, cells)):
@@ -184,12 +188,15 @@ def plain(text: str) -> str:
 
 def words(text: str) -> list[str]:
     """Lower-case words and per cent signs of a header cell, their letters without accents."""
+    if _NO_WORDS.fullmatch(text):  # nearly every cell of a long sheet
+        return []
     folded = unicodedata.normalize("NFKD", plain(text).replace("ß", "ss").replace("ł", "l"))
     return re.findall(r"[a-z]+|%", "".join(c for c in folded if not unicodedata.combining(c)))
 
 
+_NO_WORDS = re.compile(r"[\d\s.,;:/+-]*", re.ASCII)
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
-_VALUE = re.compile(r"""[<>\s"]*(?:(?:mesh|no\b|sieve)[\s.]*)?\#?\s*[+-]?[.,]?\d(?!\d*(?:st|nd|rd|th)\b)""")
+_VALUE = re.compile(r"""[<>\s"]*(?:(?:mesh|no\b|sieve)[\s.]*)?(?:\#\s*)?[+-]?[.,]?\d(?!\d*(?:st|nd|rd|th)\b)""")
 _GAP = re.compile(r"(?<=\d)[ \u00a0\u2009\u202f](?=\d{3}(?!\d))")  # the space in 1 000
 _GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}(\1\d{3})*")  # 1,000: one, or a thousand
 MARKS = {"point": ".", "comma": ","}
@@ -248,7 +255,7 @@ def decimal_doubt(cells: Iterable[str]) -> str:
 
     Open are two marks in one column, and three digits after every mark beside numbers without one ("1,000").
     """
-    found = [t for t in map(_digits, cells) if re.fullmatch(r"[+-]?[\d.,]*\d[\d.,]*", t)]
+    found = [t for t in map(_digits, cells) if re.fullmatch(r"[+-]?[\d.,]+", t) and re.search(r"\d", t)]
     marked = [t for t in found if re.search("[.,]", t)]
     if len({c for t in marked for c in t if c in ".,"}) > 1:
         return next((t for t in marked if "," in t), "")

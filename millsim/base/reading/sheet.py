@@ -15,9 +15,11 @@ InputError; `Answers` holds the answers to questions. What a whole sheet leaves 
 diffraction is told by its column of volume, or by that name, and read by `laser` into the same kind of record.
 """
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from pathlib import Path
 
 from ...errors import InputError, Problem
@@ -145,7 +147,7 @@ def read_sheet(path: "str | Path", by: Answering = BY_FLAGS, **answers) -> Sieve
 def parse_sheet(text: str, where: str, path: Path | None = None, by: Answering = BY_FLAGS, **answers) -> SieveSheet:
     """Read a sheet from text; `where` is what messages call it."""
     found, a = Findings(where, by), Answers(**answers)
-    lines = content_lines(text)
+    lines = content_lines(text, where)
     if not lines:
         raise InputError(Problem(where, "", "is empty", hint=EXAMPLE))
     if is_laser(lines, a):
@@ -161,8 +163,9 @@ def parse_sheet(text: str, where: str, path: Path | None = None, by: Answering =
     above = [(n, cells_of(line, separator_of(line))) for n, line in lines[: max(start, 0)]]
     picked, said = _pick(above, table, columns)
     column_doubts(found, a, picked, [cells for _, cells in table], columns)
-    notes = [p for p in picked if is_note(p)]
-    rows = [row for p in picked if p not in notes and (row := read_row(found, columns, *p))]
+    told = [(p, is_note(p)) for p in picked]
+    notes = [p for p, noted in told if noted]
+    rows = [row for p, noted in told if not noted and (row := read_row(found, columns, *p))]
     _no_row_twice(found, rows)
     found.stop()
     share_doubt(found, a, rows, [p.amount for p in picked], columns)
@@ -272,18 +275,23 @@ def _assemble(found: Findings, a: Answers, rows: list[SheetRow], columns: Column
 
 def _no_row_twice(found: Findings, rows: list[SheetRow]) -> None:
     """Note rows of the same name or the same aperture but for rounding."""
-    seen: list[SheetRow] = []
-    for row in rows:
-        same = next((o for o in seen if o.name == row.name or _alike(o.name, row.name)), None)
-        if same is None:
-            seen.append(row)
-            continue
+    named = sorted((w for w in rows if isinstance(w.name, str)), key=lambda w: (w.name, w.line))
+    sieves = sorted((w for w in rows if not isinstance(w.name, str)), key=lambda w: w.size_m)
+    groups = [list(g) for _, g in itertools.groupby(named, key=lambda w: w.name)]
+    for row in sieves:
+        if groups and not isinstance(groups[-1][0].name, str) and _alike(groups[-1][0].size_m, row.size_m):
+            groups[-1].append(row)
+        else:
+            groups.append([row])
+    firsts = [min(g, key=lambda w: w.line) for g in groups]
+    doubled = [(row, first) for g, first in zip(groups, firsts, strict=True) for row in g if row is not first]
+    for row, first in sorted(doubled, key=lambda pair: pair[0].line):
         what = f"{row.name} row" if isinstance(row.name, str) else f"aperture {rounded(row.name * 1e6, 6)} um"
-        found.say(f"{what} appears twice (first on line {same.line})", row.line)
+        found.say(f"{what} appears twice (first on line {first.line})", row.line)
 
 
-def _alike(a: "str | float", b: "str | float") -> bool:
-    return not isinstance(a, str) and not isinstance(b, str) and abs(a - b) <= 1e-6 * max(a, b)
+def _alike(a: float, b: float) -> bool:
+    return abs(a - b) <= 1e-6 * max(a, b)
 
 
 def _one_mass(found: Findings, name: str, labels: dict, answered: dict) -> float | None:
@@ -362,7 +370,8 @@ def _settle_pan(found: Findings, a: Answers, retained, pan, pan_is: str, whole, 
 
 def _passing(retained: Sequence[float], pan: float, total: float) -> tuple[float, ...]:
     """Share passing each sieve."""
-    return tuple(math.fsum((pan, *retained[:i])) / total for i in range(len(retained)))
+    sums = itertools.accumulate(map(Fraction, (pan, *retained[:-1])))  # exact, as `math.fsum` of each would be
+    return tuple(float(s) / total for s in sums)
 
 
 def _smallest_step(rows: list[SheetRow], in_mass: bool) -> float:

@@ -144,7 +144,7 @@ def aperture_m(cell: str, unit: str, decimal: str = "") -> float:
     text = re.sub(r"^(sieve|aperture|opening)\s+|^>", "", plain(cell).strip()).strip()
     if re.search(r"mesh|^no\b|#", text):
         return mesh_to_m(text)
-    match = re.fullmatch(r"([\d.,\s]*(?:\d+\s*/\s*\d+)?(?:e[+-]?\d+)?)\s*([a-z\"]*)", text)
+    match = re.fullmatch(r"([\d.,\s]*+(?:/\s*\d+)?(?:e[+-]?\d+)?)\s*([a-z\"]*)", text)
     if not match or (match[2] and match[2] not in LENGTH_UNITS):
         raise ValueError(cell)
     if not match[2] and unit == "mesh":
@@ -310,7 +310,7 @@ class SheetRow(NamedTuple):
 def read_row(found: Findings, columns: Columns, line: int, cells: list[str], label: str, value: str) -> SheetRow | None:
     """One row, or None after noting what is wrong with it or what it says in words."""
     name: str | float = row_named(label)
-    extra = [c for c in cells[columns.named :] if is_number(c)]
+    extra = [c for c in cells[columns.named :] if c and is_number(c)]
     if extra and not name:
         message = f"{len(cells)} values instead of {columns.named}: {', '.join(cells)}"
         found.say(message, line, hint="with decimal commas, separate the columns by semicolons")
@@ -322,7 +322,7 @@ def read_row(found: Findings, columns: Columns, line: int, cells: list[str], lab
         found.say(error.args[0], line)
         return None
     except ValueError:
-        dated = re.search(r"\d.*[a-z]{3}|[a-z]{3}.*\d", plain(label))
+        dated = re.search(r"\d", label) and re.search("[a-z]{3}", plain(label))
         hint = "a spreadsheet may have made a date of a number" if dated else ""
         found.say(f"{label!r} is not an aperture", line, hint=hint)
         return None
@@ -342,9 +342,9 @@ def read_row(found: Findings, columns: Columns, line: int, cells: list[str], lab
 
 def _amount(label: str, text: str, columns: Columns, decimal: str) -> tuple[float, float]:
     """Amount in g or as a share, and the unit of its last digit; a unit in the cell or the row's name counts."""
-    match = re.fullmatch(r"(.*?)\s*(kg|mg|g|%)?", plain(text).strip())
-    digits = match[1] if match else ""
-    own = match[2] or next((w for w in words(label) if w in MASS_UNITS), "") if match else ""
+    said = plain(text).strip()
+    own = next((u for u in ("kg", "mg", "g", "%") if said.endswith(u)), "")
+    digits, own = said.removesuffix(own).strip(), own or next((w for w in words(label) if w in MASS_UNITS), "")
     try:
         value, last = number(digits, decimal), step(digits, decimal)
     except ValueError:

@@ -186,6 +186,7 @@ def _read_key(t: Tables, section: str, key: Key, table: dict, selector: object) 
 
 def _unknown_keys(t: Tables, section: str, table: dict, keys: tuple[Key, ...]) -> None:
     names = {k.name for k in keys} | {s.rpartition(".")[2] for s in t.spec.sections if s.rpartition(".")[0] == section}
+    allowed = ", ".join(sorted(names))
     for name in table:
         if name in names:
             continue
@@ -201,12 +202,7 @@ def _unknown_keys(t: Tables, section: str, table: dict, keys: tuple[Key, ...]) -
             if key and key.si != "-" and plain != name:
                 guess = f"did you mean {plain} = {key.example}? The unit stands in the value"
         t.lost.update({likeliest} & names)
-        t.say(
-            f"{section}.{show(name)[1:-1]}",
-            "unknown key",
-            ", ".join(sorted(names)),
-            guess or t.spec.home(plain, section),
-        )
+        t.say(f"{section}.{show(name)[1:-1]}", "unknown key", allowed, guess or t.spec.home(plain, section))
 
 
 def _alternatives(t: Tables) -> None:

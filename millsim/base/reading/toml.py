@@ -8,14 +8,21 @@ import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from ...errors import Problem
+from ...errors import InputError, Problem
+from .bounded import DEEPEST_KEY, MOST_BYTES, MOST_KEYS, bytes_of
 
-_LARGEST = 1_000_000  # characters; no config or card is longer
 _MOST_MENDED = 50
+_LONGEST_KEY = 200  # characters of it that are told
 _SPOILT = "__spoilt_line_"  # stands in for a table declared twice
 _LINE = re.compile(r"at line (\d+), column (\d+)")
-_PAIR = re.compile(r"""^\s*([A-Za-z0-9_."'-]+)\s*=\s*(.*?)\s*$""")
-_HEADER = re.compile(r"^\s*\[\s*([^\[\]]+?)\s*\]\s*(#.*)?$")
+_PAIR = re.compile(r"""\s*([A-Za-z0-9_."'-]+)\s*=(.*)""")
+_HEADER = re.compile(r"\s*\[([^\[\]]*)\]\s*(?:#.*)?")
+_TEXTS = re.compile(  # texts and comments, in which a point parts nothing
+    r'''"""(?:[^"\\]++|\\.|"(?!""))*+"""|"(?:[^"\\\n]++|\\.)*+"|'''
+    r"""'''(?:[^']++|'(?!''))*+'''|'[^'\n]*+'|\#[^\n]*+""",
+    re.DOTALL,
+)
+_DEEP = re.compile(rf'(?<![\w"-])(?:[\w"-]++[ \t]*+\.[ \t]*+){{{DEEPEST_KEY}}}')
 
 
 @dataclass
@@ -32,18 +39,12 @@ def read_text(path: Path) -> "str | Problem":
     """Text of a file, or the problem that kept it from being read."""
     where = str(path)
     try:
-        if path.is_dir():
-            return Problem(where, "", "is a folder, not a file")
-        with path.open("rb") as file:
-            data = file.read(_LARGEST + 1)
+        data = bytes_of(path, "config, card or run sheet")
+        text = data.decode("utf-8-sig")
     except FileNotFoundError:
         return missing(path)
-    except (OSError, ValueError) as error:  # ValueError: a null byte in the name
-        return Problem(where, "", f"cannot be read ({getattr(error, 'strerror', None) or error})")
-    if len(data) > _LARGEST:
-        return Problem(where, "", "is larger than 1 MB, which no config or card is")
-    try:
-        text = data.decode("utf-8-sig")
+    except InputError as error:
+        return error.problems[0]
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
         return Problem(where, "", f"is not UTF-8 text (line {line})", hint="save it as UTF-8 in your editor")
@@ -147,9 +148,13 @@ def _own(tables: dict) -> dict:
 def _parsed(text: str, where: str) -> TomlText:
     out = TomlText()
     lines = text.replace("\r\n", "\n").split("\n")
-    for _ in range(_MOST_MENDED):
+    for _ in range(max(1, min(_MOST_MENDED, MOST_BYTES // (len(text) or 1)))):  # each reads all of it again
         try:
-            out.tables = tomllib.loads("\n".join(lines))
+            out.tables = _shallow("\n".join(lines))
+            break
+        except _TooDeep as error:
+            out.problems.append(_too_deep(where, str(error)))
+            out.complete = False
             break
         except RecursionError:
             out.problems.append(Problem(where, "", "is nested too deeply"))
@@ -163,7 +168,35 @@ def _parsed(text: str, where: str) -> TomlText:
         out.complete = False
     for name in [t for t in out.tables if t.startswith(_SPOILT)]:
         del out.tables[name]
+    if (count := _keys_in(out.tables)) > MOST_KEYS:
+        message = f"has {count} keys, which no config, card or run sheet has"
+        return TomlText(problems=[Problem(where, "", message, f"at most {MOST_KEYS}")], complete=False)
     return out
+
+
+def _keys_in(value: object) -> int:
+    """How many keys stand in tables, and in tables within lists."""
+    inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+    return (len(inner) if isinstance(value, dict) else 0) + sum(
+        _keys_in(v) for v in inner if isinstance(v, dict | list)
+    )
+
+
+class _TooDeep(Exception):
+    """A key of too many parts; the message is the text down to it."""
+
+
+def _shallow(text: str) -> dict:
+    """Tables of a TOML text without keys of many parts, for which time and memory grow by the square."""
+    plain = _TEXTS.sub(lambda found: '"' + "\n" * found[0].count("\n"), text)
+    if deep := _DEEP.search(plain):
+        raise _TooDeep(plain[: deep.start()])
+    return tomllib.loads(text)
+
+
+def _too_deep(where: str, above: str) -> Problem:
+    message = f"a key has more than {DEEPEST_KEY} parts (line {above.count(chr(10)) + 1})"
+    return Problem(where, "", message, f"at most {DEEPEST_KEY} parts, a.b.c has three", "a text without quotes?")
 
 
 def _mend(lines: list[str], error: str, where: str, out: TomlText) -> bool:
@@ -176,17 +209,15 @@ def _mend(lines: list[str], error: str, where: str, out: TomlText) -> bool:
         return False
     row, place = int(at[1]) - 1, f"line {at[1]}, column {at[2]}"
     line = lines[row] if row < len(lines) else ""
-    if "twice" in reason and (header := _HEADER.match(line)):
-        out.problems.append(
-            Problem(where, header[1], f"section [{header[1]}] stands twice ({place})", hint="join the two")
-        )
+    if "twice" in reason and (header := _header(line)):
+        out.problems.append(Problem(where, header, f"section [{header}] stands twice ({place})", hint="join the two"))
         lines[row] = f"[{_SPOILT}{row}]"
         return True
-    pair = _PAIR.match(line)
+    pair = _PAIR.fullmatch(line)
     if pair is None:
         out.problems.append(Problem(where, "", f"is not valid TOML: {reason} ({place})"))
         return False
-    key, right = _section_of(lines, row) + pair[1], pair[2].split(" #")[0].strip()
+    key, right = f"{_section_of(lines, row)}{pair[1]}"[:_LONGEST_KEY], pair[2].strip().split(" #")[0].strip()
     if "overwrite" in reason or "twice" in reason:
         out.problems.append(Problem(where, key, f"stands twice ({place}); the first value is read", hint="delete one"))
         lines[row] = ""
@@ -207,6 +238,12 @@ def _mend(lines: list[str], error: str, where: str, out: TomlText) -> bool:
 def _section_of(lines: list[str], row: int) -> str:
     """The section a line stands in, as a prefix "rotor."; empty at the top."""
     for line in reversed(lines[:row]):
-        if header := _HEADER.match(line):
-            return "" if header[1].startswith(_SPOILT) else header[1] + "."
+        if header := _header(line):
+            return "" if header.startswith(_SPOILT) else header + "."
     return ""
+
+
+def _header(line: str) -> str:
+    """The section that a line opens; nothing if it opens none."""
+    header = _HEADER.fullmatch(line)
+    return header[1].strip()[:_LONGEST_KEY] if header else ""

@@ -9,6 +9,7 @@ decimal point or comma; any order of columns; byte-order mark. Nothing is guesse
 `Problem`, all of them in one pass. Imports no numpy.
 """
 
+import functools
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -34,8 +35,9 @@ NO = {"no", "n", "false", "0", "-", "whole", "intact", "survived", "unbroken", "
 _FILLERS = {"of", "the", "no", "nr", "number", "in", "at", "per", "and", "from"}
 _UNREAD = {"note", "notes", "remark", "remarks", "comment", "comments", "date", "operator", "test", "row"}
 _SPLITS = re.compile(r"_|\s+/\s+|\s+|\s*/\s*")
-_BRACKETS = re.compile(r"(.*?)[\s_]*[(\[]([^()\[\]]*)[)\]]\s*")
-_NUMBER_UNIT = re.compile(r"\s*([+-]?[\d.,]+(?:[eE][+-]?\d+)?)\s*([^\d\s.,+-].*?)\s*")
+_BRACKETS = re.compile(r"(.*)[(\[]([^()\[\]]*)[)\]]")
+_NUMBER_UNIT = re.compile(r"([+-]?[\d.,]+(?:[eE][+-]?\d+)?)\s*([^\d\s.,+-].*)")
+_MOST_SPLITS = 6  # places where the unit of a column may begin: the last ones
 
 
 @dataclass(frozen=True)
@@ -107,7 +109,7 @@ def parse_table(
     text: str, where: str, columns: Sequence[TableColumn], example: str, decimal: str = ""
 ) -> tuple[BenchTable, list[Problem]]:
     """As `read_table`, from text; `where` is what messages call it."""
-    lines = content_lines(text)
+    lines = content_lines(text, where)
     hint = f"for example: {example}"
     if not lines:
         raise InputError(Problem(where, "", "is empty", hint=hint))
@@ -129,6 +131,7 @@ def parse_table(
 # --- the header --------------------------------------------------------------------------------------------
 
 
+@functools.lru_cache(maxsize=1000)  # the names of columns are asked for again with every cell of a header
 def _words(text: str) -> frozenset[str]:
     """The words of a name that matter."""
     found = re.findall(r"[a-z]+", plain(text))
@@ -145,8 +148,9 @@ def _splits(cell: str) -> list[tuple[str, str]]:
     """The ways a header cell may part into name and unit, the longest unit first."""
     cell = cell.strip()
     if match := _BRACKETS.fullmatch(cell):
-        return [(match[1], match[2].strip())]
-    ways = [(cell[: m.start()], cell[m.end() :].strip()) for m in _SPLITS.finditer(cell) if m.start() and m.end()]
+        return [(match[1].rstrip(" \t_"), match[2].strip())]
+    places = list(_SPLITS.finditer(cell))[-_MOST_SPLITS:]
+    ways = [(cell[: m.start()], cell[m.end() :].strip()) for m in places if m.start() and m.end()]
     return [(name, unit) for name, unit in ways if unit]
 
 
@@ -165,7 +169,7 @@ def _cases(text: str, si: str) -> list[str]:
 def _match(cell: str, columns: Sequence[TableColumn]) -> TableColumn | None:
     """The column that a header cell means, with or without its unit; only numbers have one after an underscore."""
     found = [c for name, _ in _splits(cell) if (c := _named(name, columns))]
-    ways = [c for c in found if c.si != "-" or _BRACKETS.fullmatch(cell)]
+    ways = [c for c in found if c.si != "-" or _BRACKETS.fullmatch(cell.strip())]
     return _named(cell, columns) or (ways[-1] if ways else None)
 
 

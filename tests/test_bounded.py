@@ -1,0 +1,143 @@
+"""How much text is read, what of it reaches a terminal: limits that no honest file meets."""
+
+import json
+import time
+
+import pytest
+from click.testing import CliRunner
+
+from millsim.base.reading.bounded import DEEPEST_KEY, LONGEST_LINE, MOST_BYTES, MOST_COLUMNS, MOST_KEYS, MOST_ROWS
+from millsim.base.reading.sheet import parse_sheet, read_sheet
+from millsim.base.reading.toml import parse_toml
+from millsim.commands.main import cli
+from millsim.errors import InputError
+from millsim.learn.measured.cuttest import read_cuts
+from millsim.mill.cards import load_material
+
+HEAD = "aperture_mm,retained_g\n"
+SHEET = f"{HEAD}1.0,5.4\n0.5,11.9\npan,0.55\n"
+A_SECOND = 1.0  # of processor time: each took 4 to 30 s where a blank or a row was looked at from every other
+
+
+def seconds(read, *args):
+    """Processor time of a reading, whatever it says."""
+    start = time.process_time()
+    try:
+        read(*args)
+    except InputError:
+        pass
+    return time.process_time() - start
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (SHEET + "#" * MOST_BYTES, "is larger than 1 MB, which no sheet or table of a test is; allowed: at most 1 MB"),
+        (
+            SHEET + "2.0," + "1" * LONGEST_LINE,
+            f"line 5: the line has 10004 characters; allowed: at most {LONGEST_LINE}",
+        ),
+        (SHEET + '2.0,"' + "1 " * 300, "line 5: a cell has 601 characters; allowed: at most 500; a quote that is not"),
+        (SHEET + "2.0,0.1" + "," * MOST_COLUMNS, f"line 5: the line has 302 cells; allowed: at most {MOST_COLUMNS}"),
+        (SHEET + "2.0,0.1\n" * MOST_ROWS, f"has 20004 rows; allowed: at most {MOST_ROWS}; is it the log of"),
+    ],
+    ids=["file", "line", "cell", "cells", "rows"],
+)
+def test_a_table_of_more_than_any_test_is_refused(tmp_path, text, told):
+    file = tmp_path / "powder.csv"
+    file.write_text(text, encoding="utf-8")
+    for read in (read_sheet, lambda path: read_cuts(path, load_material("pmma"))):
+        with pytest.raises(InputError) as error:
+            read(file)
+        assert str(error.value).startswith(f"{file}: {told}")
+
+
+def test_a_sheet_of_ten_thousand_sieves_is_read_in_a_second():
+    rows = "".join(f"{0.1 + i * 1e-3:.4f},{1 + i % 7}\n" for i in range(10_000))
+    start = time.process_time()
+    sheet = parse_sheet(HEAD + rows + "pan,4\n", "powder.csv")
+    assert time.process_time() - start < 2 * A_SECOND  # was 19 s
+    assert len(sheet.q3) == 10_000
+    assert sheet.q3[7] == pytest.approx((4 + sum(range(1, 8))) / sheet.sum_g, rel=1e-15)
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        *("{}x,1", "1.0{}x,1", "1.0,1{}x", "1.0,1{}g", '"{}"x,1'),
+        *(f"{c * (480 // len(c))},1" for c in ("9", "1,", "1 ", "/", "(", "_a")),
+        *(f"1.0,{c * (480 // len(c))}" for c in ("9", "1,", "1 ", "1 000")),
+    ],
+)
+def test_no_cell_of_a_table_costs_much(line):
+    text = "\n".join([line.format(" " * 490)] * 900)
+    assert seconds(parse_sheet, SHEET + text, "powder.csv") < A_SECOND
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        *("a{}= 1", "a{}b", "a = b{}c", "a = {}", "[{}a", "[a{}b", "[a]\n[a{}]\n[a{}]\nb = ,", "{}a = 1,5"),
+        *(("[" * 40_000), "a = " + "[" * 40_000, "a = " + "{b=" * 13_000, '"' * 40_000, 'a = "' + "\\u001b" * 9000),
+        *(".".join("a" * 20_000) + " = 1", "[" + ".".join("a" * 20_000) + "]"),
+        *("a = 1,5\n" * 10_000, "a = 1\n" * 10_000, "[a]\n" * 10_000, "".join(f"k{i} = 1\n" for i in range(9000))),
+    ],
+    ids=range(19),
+)
+def test_no_line_of_a_config_costs_much(line):
+    def read():
+        parse_toml(f"[rotor]\nbars = 4\n{line.replace('{}', ' ' * 40_000)}\n", "mill.toml")
+
+    assert seconds(read) < A_SECOND
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ("\n{} = 1", 2), ("[{}]", 1), ("note = '''\n'''\na = {{b = 1, {} = 2}}", 3),
+        ('"a b"."c" . {} = 1', 1), ("x = 1 # {}", 0), ("x = '{}'", 0), ('x = """\n"{}"\n"""', 0),
+    ],
+)  # fmt: skip
+def test_a_key_has_sixteen_parts_at_most(text, line):
+    whole, more = (".".join("a" * n) for n in (DEEPEST_KEY - 2, DEEPEST_KEY + 1))
+    assert not parse_toml(text.format(whole), "mill.toml").problems
+    told = [f"mill.toml: a key has more than 16 parts (line {line})"] if line else []
+    assert [str(p).partition(";")[0] for p in parse_toml(text.format(more), "mill.toml").problems] == told
+
+
+def test_a_config_of_more_keys_than_any_is_refused():
+    many = "".join(f"[[axis]]\nkey{i} = 1\n" for i in range(MOST_KEYS))
+    (problem,) = parse_toml(many, "mill.toml").problems
+    assert str(problem) == "mill.toml: has 1001 keys, which no config, card or run sheet has; allowed: at most 1000"
+
+
+def test_json_tells_the_first_fifty_problems_too(tmp_path):
+    wrong = tmp_path / "mill.toml"
+    wrong.write_text("[rotor]\n" + "".join(f"nonsense{i} = 1\n" for i in range(200)), encoding="utf-8")
+    done = CliRunner().invoke(cli, ["check", str(wrong), "--json"])
+    said = json.loads(done.stdout)
+    assert done.exit_code == 2 and len(said["problems"]) == 50
+    assert said["message"].endswith("; these are the first 50 of 213 problems.")
+    assert said["message"].count("; allowed: ") <= 50
+
+
+def test_an_error_is_cut_in_its_middle(tmp_path):
+    long = tmp_path / ("x" * 3000)
+    done = CliRunner().invoke(cli, ["sieve", str(long)])
+    assert done.exit_code == 2 and len(done.stderr) < 2100
+    assert done.stderr.startswith(f"Error: {tmp_path}") and done.stderr.endswith("File name too long\n")
+
+
+OBEYED = "\x1b]0;owned\x07\x9b2J\u202e"
+
+
+def test_what_a_sheet_says_is_no_command_to_the_terminal(tmp_path):
+    sheet = tmp_path / f"powder{OBEYED}.csv"
+    sheet.write_text(SHEET + f"note,shaken {OBEYED} by hand\n", encoding="utf-8")
+    plain = CliRunner().invoke(cli, ["sieve", "--full", str(sheet)])
+    assert plain.exit_code == 0
+    assert "note: shaken ?]0;owned??2J? by hand" in plain.stdout
+    told = CliRunner().invoke(cli, ["sieve", "--json", str(sheet)])
+    assert OBEYED in "".join(json.loads(told.stdout)["sheets"][0]["notes"])
+    for shown in (plain.stdout + plain.stderr, told.stdout + told.stderr):
+        assert not set(OBEYED) & set(shown) - set("]0;owned2J")
