@@ -47,7 +47,15 @@ class InputError(MillsimError):
 
 
 class NotConverged(MillsimError):
-    """A solver stopped above its tolerance; the message names the residual and the state."""
+    """There is no steady state, or none was found."""
+
+
+def unsettled(what: str) -> NotConverged:
+    """A state that must be there and was not found. what: the thing, and where it stood."""
+    return NotConverged(
+        f"{what} did not settle, which is a fault of the program: please send its authors all files that this command "
+        "read, the command as it was typed, and what `millsim --version` says"
+    )
 
 
 class NothingRuns(MillsimError):

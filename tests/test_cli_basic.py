@@ -15,7 +15,7 @@ from helpers import fake_prediction
 
 from millsim.commands import main as cli_module
 from millsim.commands.progress import Progress
-from millsim.errors import InputError, MillsimError, NotConverged, Problem
+from millsim.errors import InputError, MillsimError, Problem, unsettled
 from millsim.record import read, write
 
 ROOT = Path(__file__).parents[1]
@@ -169,7 +169,7 @@ def test_every_problem_gets_its_own_line_and_json_lists_them(calls, config, monk
 @pytest.mark.parametrize(
     ("error", "code", "words"),
     [
-        (NotConverged("residual 0.1 above 1e-8"), 1, "residual 0.1"),
+        (unsettled("the mill"), 1, "please send its authors all files that this command read, the command"),
         (KeyboardInterrupt(), 130, "interrupted; nothing was written"),
         (ZeroDivisionError("float\ndivision"), 1, "ZeroDivisionError: float"),
     ],

@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from millsim.commands.main import cli
-from millsim.errors import NotConverged
+from millsim.errors import unsettled
 from millsim.mill import cards
 from millsim.mill.config.mill import load_config
 from millsim.mill.problem import build
@@ -190,12 +190,12 @@ def test_keys_of_the_review_change_no_prediction_and_stay_out_of_the_text_where_
 
 def test_a_prediction_that_does_not_settle_leaves_its_lines_open(monkeypatch):
     def fails(*_args, **_more):
-        raise NotConverged("residual 0.3")
+        raise unsettled("the mill")
 
     monkeypatch.setattr("millsim.forecast.run.predict", fails)
     result = run(CONFIGS / "batch.toml")
     assert result.exit_code == INCOMPLETE and "Not the whole review" in result.stdout
-    assert result.stderr == "The prediction did not settle (residual 0.3), so what needs one is not checked.\n"
+    assert result.stderr == f"What needs a prediction is not checked: {unsettled('the mill')}.\n"
     assert re.search(r"not checked  outlet temperature", result.stdout)
 
 
@@ -204,7 +204,7 @@ def test_a_long_prediction_shows_that_it_works(monkeypatch):
 
     def slow(*_args, **_more):
         time.sleep(0.4)
-        raise NotConverged("residual 0.3")
+        raise unsettled("the mill")
 
     monkeypatch.setattr("millsim.forecast.run.predict", slow)
     monkeypatch.setattr("millsim.commands.progress._PATIENCE_S", 0.05)

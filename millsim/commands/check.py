@@ -89,7 +89,7 @@ def _predict(ctx: click.Context, config):
 
             return run.predict(quick, engine="balance", seed=0, progress=report)
         except NotConverged as error:
-            tell([f"The prediction did not settle ({error}), so what needs one is not checked."])
+            tell([f"What needs a prediction is not checked: {error}."])
             return None
         finally:
             note.cancel()

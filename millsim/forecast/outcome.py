@@ -11,7 +11,7 @@ from ..engines.loads import fill_loads, grinding_load
 from ..engines.montecarlo import FrozenSteps
 from ..engines.records import BATCH_STEP, FLOWS, POWERS, WAYS, Grid, Work, new_work
 from ..engines.settle import CLOSELY, air_capacity, balance_temperature, evaluate, start_state
-from ..errors import NotConverged
+from ..errors import NotConverged, unsettled
 from ..laws import heat
 from ..mill.chamber import STATE, STILL
 from ..mill.config.sections import Feed
@@ -112,7 +112,8 @@ def solve(
     grid = grid_of(problem, mill)
     code, binding, residual = operate(m, grid, fed_shares(problem, mill), asked, s[0], work, loads, tolerance)
     if code == FAILED and not sticks:
-        raise NotConverged(_not_converged(s, residual, tolerance))
+        at = f"charge {1e3 * s[0]['M']:.3g} g, {s[0]['T'] - 273.15:.0f} °C, {s[0]['v']:.1f} m/s"
+        raise unsettled(f"the state of this mill ({at})")
     if sticks:
         code, binding = CANNOT, TEMPERATURE
     elif code == CANNOT and m["T_limit"] <= m["T_room"] and not m["isothermal"] > 0.0:
@@ -145,19 +146,6 @@ def at_state(problem: Setup, settled: Outcome, own: Setup) -> Outcome:
     s["at_rate"] = 1.0
     evaluate(problem.mill[0], grid_of(problem, problem.mill), problem.feed, s[0], work, CLOSELY, -1.0)
     return _outcome(settled.code, LIMITS.index(settled.binding), s, work, settled.loads, settled.residual)
-
-
-def _not_converged(s: np.ndarray, residual: float, tolerance: float) -> str:
-    if residual <= tolerance:
-        return (
-            f"the state found next to a limit jumps over it when it is settled again (charge {1e3 * s[0]['M']:.3g} g, "
-            f"{s[0]['T'] - 273.15:.0f} °C): this mill has no steady state near its largest rate; ask for a smaller one"
-        )
-    return (
-        f"the chamber state did not settle: residual {residual:.2g} against a tolerance of {tolerance:.2g} "
-        f"(charge {1e3 * s[0]['M']:.3g} g, {s[0]['T'] - 273.15:.0f} °C, {s[0]['v']:.1f} m/s); "
-        "try another feed rate or a looser run.tolerance"
-    )
 
 
 def warming(m: np.void, s: np.void, p: np.void) -> tuple[float, float]:

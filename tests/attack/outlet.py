@@ -1,16 +1,19 @@
 """A process that has loaded everything and forks one off for each command, with streams that are full, closed or gone.
 
 A program by itself. On stdin a JSON list a line: a folder, the words of a command, what stdout and stderr are (a key of
-STREAMS), whether stdin is closed. On stdout a JSON list a line: the exit code, what came on stdout, and on stderr. The
-fork ends as a program does, shutdown and all.
+STREAMS), whether stdin is closed. Where stdout is "load" this very process runs the command, to have all of it loaded.
+On stdout a JSON list a line: the exit code, what came on stdout, and on stderr. The fork ends as a program does,
+shutdown and all.
 """
 
+import contextlib
+import io
 import json
 import os
 import sys
 
-import millsim.commands.main  # noqa: F401
 from millsim.__main__ import main as start
+from millsim.commands.main import cli
 
 
 def _gone() -> int:
@@ -45,15 +48,27 @@ def as_started(folder: str, words: list[str], out: str, err: str, deaf: bool, ke
     sys.stderr = None if err == "closed" else open(2, "w", encoding="utf-8", closefd=False)
 
 
+def load(folder: str, words: list[str]) -> None:
+    """Run a command in this process, deaf and mute."""
+    os.chdir(folder)
+    mute = io.StringIO()
+    with contextlib.redirect_stdout(mute), contextlib.redirect_stderr(mute), contextlib.suppress(SystemExit, OSError):
+        cli(words, prog_name="millsim")
+
+
 def obey_all() -> bool:
     """Fork one off for each line; True in the fork, which is to run."""
     for line in sys.stdin:
         asked, kept = json.loads(line), [os.memfd_create(name) for name in ("out", "err")]
-        child = os.fork()
-        if child == 0:
-            as_started(*asked, kept)
-            return True
-        code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+        code = 0
+        if asked[2] == "load":
+            load(*asked[:2])
+        else:
+            child = os.fork()
+            if child == 0:
+                as_started(*asked, kept)
+                return True
+            code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
         sys.stdout.write(json.dumps([code, *map(_taken, kept)]) + "\n")
         sys.stdout.flush()
     return False

@@ -55,7 +55,7 @@ class Outlet:
         self.process.communicate()
 
     def run(self, folder: Path, line: str, out: str = "", err: str = "", deaf: bool = False) -> Ended:
-        """How a command ends in a folder. out, err: "", full, closed or gone; deaf: stdin is closed."""
+        """How a command ends in a folder. out, err: "", full, closed, gone or load; deaf: stdin is closed."""
         self.process.stdin.write(json.dumps([str(folder), line.split(), out, err, deaf]) + "\n")
         self.process.stdin.flush()
         return Ended(*json.loads(self.process.stdout.readline()), contents(folder))
@@ -106,6 +106,7 @@ def attack(bench: Path, work: Path, seed: int, tries: int, only: str = "") -> Ta
     with Outlet() as outlet:
         for what in lines():
             if not only or only.startswith(f"{what[0]} / "):
+                _run(outlet, bench, work, what, Streams("load", ""))
                 attack_line(tally, outlet, (bench, work), what, CASES[:tries], only)
     return tally
 

@@ -10,7 +10,7 @@ Taken, not measured: the powder has cooled to the temperature of the second mill
 from dataclasses import dataclass, replace
 from math import exp, log
 
-from ...errors import InputError, NotConverged, Problem
+from ...errors import InputError, Problem, unsettled
 from ...mill.config import checks, derived
 from ...mill.config.mill import Config
 from ...mill.config.product import closed_curve, other_material
@@ -144,7 +144,7 @@ class _Both:
             step = -h / slope if slope < -0.05 else h
             before, h_before = x, h
             x = min(top, x + min(_LEAP, max(-_LEAP, step)))
-        raise NotConverged(f"the rate of the line did not settle: the two mills still differ by {abs(h):.2g}")
+        raise unsettled("the rate of the two mills")
 
     def _settled(self, alone: Circuit, x: float, takes: float, off: float, code: int) -> Line:
         """Both mills at one rate, just below what the second takes."""
@@ -153,7 +153,7 @@ class _Both:
             b = self.second(a, a.total_kg_s)
             if b.code == OK:
                 return self.line(code, SECOND, alone, a, b, takes, max(off, b.residual))
-        raise NotConverged("the second mill found no steady state just below the largest rate it takes")
+        raise unsettled("the second mill just below the largest rate it takes")
 
 
 def fits(fed: Config, a: Circuit) -> None:

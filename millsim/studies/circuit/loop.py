@@ -20,7 +20,7 @@ from ...base.numerics import psd
 from ...base.reading.key import AS_MUCH
 from ...engines.balance import march
 from ...engines.records import new_work
-from ...errors import InputError, NotConverged, Problem
+from ...errors import InputError, Problem, unsettled
 from ...forecast.assemble import powder_temperature, told
 from ...forecast.outcome import Outcome, grid_of, solve
 from ...mill.chamber import strike_energies
@@ -200,7 +200,7 @@ def close(
         return replace(most, code=OVER)
     again = loop.at_fresh(rate_kg_s, most)  # the way there went over a limit, the end does not
     if again is None:
-        raise NotConverged(f"the circuit takes {3600 * most.fresh_kg_s:.3g} kg/h, but found no steady state below it")
+        raise unsettled(f"the circuit, which takes {3600 * most.fresh_kg_s:.3g} kg/h, at a smaller rate")
     return again
 
 
@@ -289,7 +289,7 @@ class Loop:
             if max(residual, abs(new_total / total - 1.0)) <= self.tolerance:
                 return self.circuit(o, True, OK, "", fresh_kg_s, mix, residual, self.turns)
             total, mix = new_total, new
-        raise NotConverged(_lost(residual, self.tolerance))
+        raise unsettled("the circuit of mill and sieve")
 
     def at_most(self) -> Circuit:
         """The circuit at the largest rate: all that goes through the mill, fresh and returned, is at its limit."""
@@ -309,14 +309,14 @@ class Loop:
                 break
             mix, before = new, fresh
         else:
-            raise NotConverged(_lost(change, ROUGH))
+            raise unsettled("the circuit of mill and sieve")
         if self.tolerance >= ROUGH:
             return self.circuit(o, True, OK, "", fresh, mix, change, self.turns)
         for share in BACK_OFF:
             found = self.at_total(total * (1.0 - share), fresh, mix)
             if found is not None:
                 return replace(found, binding=o.binding)
-        raise NotConverged("the circuit found no steady state just below the largest rate of its mill")
+        raise unsettled("the circuit just below the largest rate of its mill")
 
     def at_total(self, total: float, fresh_kg_s: float, mix: np.ndarray) -> Circuit | None:
         """The circuit at a total feed; None where that is over a limit."""
@@ -330,7 +330,7 @@ class Loop:
             if residual <= self.tolerance:
                 return self.circuit(o, True, OK, "", fresh_kg_s, mix, residual, self.turns)
             fresh_kg_s, mix = new_fresh, new
-        raise NotConverged(_lost(residual, self.tolerance))
+        raise unsettled("the circuit of mill and sieve")
 
     def residual(self, o: Outcome, mix: np.ndarray, new: np.ndarray, fresh_kg_s: float) -> float:
         """Largest of what is left open: mixture, accepted over fresh, chamber state."""
@@ -366,10 +366,3 @@ def _curve(flow: np.ndarray) -> np.ndarray:
     """Q3 (n+1,) of class flows; NaN where nothing flows."""
     total = flow.sum()
     return np.minimum(psd.cumulative(flow / total), 1.0) if total > 0.0 else np.full(flow.size + 1, NAN)
-
-
-def _lost(residual: float, tolerance: float) -> str:
-    return (
-        f"the circuit did not settle: residual {residual:.2g} against a tolerance of {tolerance:.2g} after {TURNS} "
-        "turns; try another feed rate or another sieve"
-    )
