@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from ..base.numerics.jit import kernel, law
+from ..base.numerics.jit import kernel, part
 from ..mill.chamber import MILL, STATE
 from ..record.limits import CANNOT, FAILED, GRINDING, LIMITS, OK
 from .loads import fill_loads
@@ -10,7 +10,7 @@ from .search import ROUGH, copy_state, search_capacity
 from .settle import settle, start_state
 
 
-@law
+@part
 def _stand(m, grid, feed, F, s, work, tolerance):
     """Settle at exactly the feed rate F from a state s that carries it but for CLOSE; return (residual, turns).
 
@@ -27,7 +27,7 @@ def _stand(m, grid, feed, F, s, work, tolerance):
     return residual, turns
 
 
-@law
+@part
 def settle_rate(m, grid, feed, s, work, tolerance):
     """Settle at the feed rate s.F from the state s; return (residual, turns): infinite where no charge carries it.
 
@@ -46,7 +46,7 @@ def settle_rate(m, grid, feed, s, work, tolerance):
     return _stand(m, grid, feed, F, s, work, tolerance) if code == OK else (np.inf, turns)
 
 
-@law
+@part
 def _settle_hot(m, grid, feed, s, work, tolerance):
     """Settle the nearly empty mill that is over a limit, to the end however hot it is; return (residual, turns)."""
     free = np.zeros(1, MILL)

@@ -9,7 +9,7 @@ from math import log
 
 import numpy as np
 
-from ..base.numerics.jit import law
+from ..base.numerics.jit import law, part
 from ..mill.chamber import STATE
 from ..record.limits import CANNOT, CHAMBER, GRINDING, OK, OVER, POWER, TEMPERATURE
 from .loads import chamber_capacity, fill_loads, grinding_load, heat_load, highest_load
@@ -31,6 +31,13 @@ def copy_state(source, target):
     target.F, target.M, target.T, target.unblinded = source.F, source.M, source.T, source.unblinded
     target.omega, target.v, target.Q, target.residence = source.omega, source.v, source.Q, source.residence
     target.at_rate, target.lumped = source.at_rate, source.lumped
+
+
+@law
+def copy_ages(source, target):
+    """Copy ages by class; numba would check the shapes, and compile the words of an error that never comes."""
+    for i in range(target.size):
+        target[i] = source[i]
 
 
 @law
@@ -66,7 +73,7 @@ def _try_holdup(m, grid, feed, ln_M, F_asked, before, origin, s, work, loads, to
         fill_loads(m, s, grid.x, work, loads)
         h = highest_load(loads, s.F / F_asked)
     if h >= 0.0:
-        work.ages[:] = ages
+        copy_ages(ages, work.ages)
     return h
 
 
@@ -76,11 +83,11 @@ def _keep_best(s, work, best, ages):
     if s.F <= best[0].F:
         return False
     copy_state(s, best[0])
-    ages[:] = work.ages
+    copy_ages(work.ages, ages)
     return True
 
 
-@law
+@part
 def _first_steps(m, grid, feed, F_asked, before, good, s, work, loads, tolerance, rough):
     """Settle the nearly empty mill, and a fuller one at once where that changes little; return the next step of SCAN.
 
@@ -101,12 +108,12 @@ def _first_steps(m, grid, feed, F_asked, before, good, s, work, loads, tolerance
         if h < -NEAR and (loads[:GRINDING] - empty[:GRINDING]).max() < LITTLE and s.F < LITTLE * F_asked:
             copy_state(s, good[0])
             return step + 1
-    work.ages[:] = ages
+    copy_ages(ages, work.ages)
     copy_state(before[0], good[0])
     return 0
 
 
-@law
+@part
 def _scan(m, grid, feed, F_asked, s, work, loads, tolerance, rough, before, good, best, ages):
     """Fill the mill in growing steps until a limit binds.
 
@@ -152,7 +159,7 @@ def _scan(m, grid, feed, F_asked, s, work, loads, tolerance, rough, before, good
     return found, low, h_low, high, h_high, binding, dear
 
 
-@law
+@part
 def _filled_to(m, grid, feed, limit, rise, F_asked, before, good, best, ages, s, work, loads, tolerance, rough):
     """Whether filling leads to the state `limit` at a limit; rise: d ln load / d ln charge between the last two steps.
 
@@ -167,7 +174,7 @@ def _filled_to(m, grid, feed, limit, rise, F_asked, before, good, best, ages, s,
         copy_state(s, before[0])
         ages_aside = work.ages.copy()
         h = _try_holdup(m, grid, feed, ln_M, F_asked, before[0], before[0], s, work, loads, rough)
-        work.ages[:] = ages_aside
+        copy_ages(ages_aside, work.ages)
         if abs(h) > NEAR:
             return False
         copy_state(before[0], s)
@@ -179,7 +186,7 @@ def _filled_to(m, grid, feed, limit, rise, F_asked, before, good, best, ages, s,
     return True
 
 
-@law
+@part
 def _at_limit(m, grid, feed, F_asked, scan, before, good, best, ages, s, work, loads, tolerance, rough):
     """Find the charge at which a limit binds between two steps of the scan; return that limit, -1 if it is not found.
 
@@ -197,7 +204,7 @@ def _at_limit(m, grid, feed, F_asked, scan, before, good, best, ages, s, work, l
     s.at_rate = 0.0
     binding, ages_limit = int(np.argmax(loads[:GRINDING])), work.ages.copy()
     copy_state(s, limit[0])
-    work.ages[:] = ages_low
+    copy_ages(ages_low, work.ages)
     if residual > tolerance or log(limit[0].M) <= low + JUMP:
         return -1
     if not _filled_to(
@@ -205,12 +212,12 @@ def _at_limit(m, grid, feed, F_asked, scan, before, good, best, ages, s, work, l
     ):
         return -1
     copy_state(limit[0], good[0])
-    work.ages[:] = ages_limit
+    copy_ages(ages_limit, work.ages)
     _keep_best(limit[0], work, best, ages)
     return binding
 
 
-@law
+@part
 def _approach(m, grid, feed, F_asked, scan, good, best, ages, s, work, loads, tolerance):
     """Narrow what `_scan` found down to where a limit binds; return which.
 
@@ -271,7 +278,7 @@ def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough):
             if limit < 0:
                 limit = _approach(m, grid, feed, F_asked, scan, good, best, ages, s, work, loads, tolerance)
             binding = limit
-        work.ages[:] = ages
+        copy_ages(ages, work.ages)
         if best[0].F > good[0].F * (1.0 + TOP):
             copy_state(best[0], s)  # which may be rough
             residual, _ = settle(m, grid, feed, s, work, tolerance)
@@ -299,11 +306,11 @@ def _rate_at(m, grid, feed, ln_M, F_asked, best, s, work, loads, tolerance):
     if s.F > best.F:
         copy_state(s, best)
     else:
-        work.ages[:] = ages
+        copy_ages(ages, work.ages)
     return s.F
 
 
-@law
+@part
 def _climb(m, grid, feed, F_asked, best, s, work, loads, tolerance):
     """Search ln M near the state `best` for the largest feed rate, and leave its state there.
 

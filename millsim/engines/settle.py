@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..base.numerics.jit import law
+from ..base.numerics.jit import law, part
 from ..laws import air, cutting, heat, motion, sieving
 from ..mill.chamber import CONTACT, SELF, STATE, WARMED, feedback_air, feedback_speed, idle_power
 from ..record.limits import LIMITS
@@ -268,7 +268,7 @@ def _given_up(m, s, work, turn, residual, hurried):
     return (turn == HURRY and s.at_rate > 0.0) or (turn == CALM and residual > STUCK * hurried)
 
 
-@law
+@part
 def settle(m, grid, feed, s, work, tolerance):
     """Turn the loop until the state answers itself within tolerance; return (residual, turns).
 
