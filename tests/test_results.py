@@ -3,6 +3,7 @@
 import csv
 import dataclasses
 import errno
+import json
 import os
 import signal
 import subprocess
@@ -14,15 +15,16 @@ from pathlib import Path
 import h5py
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from helpers import fake_engine, fake_prediction, fake_trace, same
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lazily import later
 
 from millsim.base.quantities.scalar import Scalar
+from millsim.commands import main
 from millsim.errors import InputError, MillsimError, ResultFileError
 from millsim.record import export, files, read, write
-from millsim.record.bounds import excess
 from millsim.record.prediction import Limit
 from millsim.record.seal import SIGNATURE, is_whole, sealed
 from millsim.show.words.stalls import stall_risk
@@ -348,66 +350,6 @@ def test_file_without_status_is_not_taken_for_finished(path):
         read.read(path)
 
 
-def declare(file):
-    """A large table of which nothing is stored."""
-    del file["limits"]
-    file.create_dataset("limits", (10**6, 10**6), "f8", chunks=(1000, 1000), compression="gzip")
-
-
-def pack_twice(file):
-    """A table of zeros packed twice: each makes it a thousand times smaller."""
-    settings = h5py.h5p.create(h5py.h5p.DATASET_CREATE)
-    settings.set_chunk((1 << 22,))
-    settings.set_deflate(9)
-    settings.set_deflate(9)
-    space = h5py.h5s.create_simple((1 << 22,))
-    made = h5py.h5d.create(file.id, b"zeros", h5py.h5t.NATIVE_INT8, space, settings)
-    made.write(h5py.h5s.ALL, h5py.h5s.ALL, np.zeros(1 << 22, "i1"))
-
-
-def many_words(file):
-    """An attribute of more words than any has."""
-    file.attrs["warnings"] = ["word"] * 300
-
-
-def lead_out(file):
-    """A table in another file."""
-    file["sizes/other"] = h5py.ExternalLink("other.h5", "/large")
-
-
-def lay_outside(file):
-    """A table whose bytes are in another file."""
-    file.create_dataset("outside", (10,), "i1", external=[("other.raw", 0, 10)])
-
-
-@pytest.mark.parametrize("forge", [declare, pack_twice, many_words, lead_out, lay_outside])
-@pytest.mark.parametrize("has_seal", [True, False])
-def test_a_file_that_asks_for_more_than_it_can_hold_is_not_read(path, monkeypatch, forge, has_seal):
-    with h5py.File(path, "r+") as file:
-        forge(file)
-        if not has_seal:
-            file.attrs["format_version"] = "1.0"
-    if has_seal:
-        resign(path)
-    else:
-        assert is_whole(path) is None
-    monkeypatch.setattr("millsim.record.read.content_sha256", lambda *_: pytest.fail("it was read"))
-    monkeypatch.setattr("millsim.record.read._read_root", lambda *_: pytest.fail("it was read"))
-    with pytest.raises(ResultFileError, match="asks for more memory than such a file can hold"):
-        read.read(path)
-
-
-def test_words_that_are_all_the_same_long_one_are_not_read(tmp_path):
-    """In the file they are one; in memory each is its own."""
-    file = tmp_path / "words.h5"
-    with h5py.File(file, "w") as made:
-        made["words"] = np.array(["x" * 1000] * 50, object)
-        length = 10_000
-        assert excess(made, 60_000, 1e9) == ""
-        assert excess(made, length, 1e9) == "words"
-        assert excess(made, 60_000, 100.0) == "words"
-
-
 def resign(path):
     """Seal the file again after a change, as a writer would."""
     path.write_bytes(sealed(path.read_bytes()))
@@ -437,10 +379,26 @@ def test_a_change_of_one_bit_of_any_number_is_noticed(path):
                 read.read(path)
 
 
-def test_a_file_of_format_1_0_still_opens(path):
+def test_a_file_of_format_1_0_still_opens_with_a_note(path, caplog):
+    read.read(path)
+    assert not caplog.records
     with h5py.File(path, "r+") as file:
         as_of_format_1_0(file)
-    assert same(read.read(path), fake_prediction())
+    for _ in range(2):  # and is said once
+        assert same(read.read(path), fake_prediction())
+    (note,) = caplog.records
+    assert note.getMessage() == (
+        f"Note: {path} was written before files had a seal, so a damaged copy of it may not be refused; run the "
+        "prediction again."
+    )
+
+
+def test_the_note_on_an_old_file_stays_out_of_json(path, tmp_path):
+    with h5py.File(path, "r+") as file:
+        as_of_format_1_0(file)
+    done = CliRunner().invoke(main.cli, ["why", str(path), "--json"])
+    assert json.loads(done.stdout)
+    assert done.stderr.count("before files had a seal") == 1
 
 
 def test_a_file_of_before_that_knows_starts_alone_still_opens(path):

@@ -10,10 +10,10 @@ from pathlib import Path
 
 import numpy as np
 
+from ..base.notes import say
 from ..base.quantities.params import Param
 from ..base.quantities.scalar import Scalar
 from ..errors import Problem, ResultFileError
-from .bounds import excess
 from .prediction import (
     Advised,
     ChamberTrace,
@@ -68,7 +68,7 @@ class Kind:
 
 
 RESULT = Kind(
-    FILETYPE, FORMAT_VERSION, "result", "millsim predict CONFIG --out FILE.h5", "run the prediction again", 2.0**28
+    FILETYPE, FORMAT_VERSION, "result", "millsim predict CONFIG --out FILE.h5", "run the prediction again", 2.0**22
 )
 
 
@@ -94,6 +94,9 @@ def opened(path: Path | str, kind: Kind) -> Iterator:
         _check_size(path, file, kind)
         if not has_seal:
             _check_content(path, file, kind)
+            say(
+                f"{path} was written before files had a seal, so a damaged copy of it may not be refused; {kind.again}."
+            )
         try:
             yield file
         except _DAMAGE as error:
@@ -149,8 +152,10 @@ def _check_header(path: Path, file, kind: Kind) -> None:
 
 def _check_size(path: Path, file, kind: Kind) -> None:
     """Refuse, before it is read, a file that asks for more memory than its writer can have meant."""
+    from .bounds import excess
+
     try:
-        name = excess(file, path.stat().st_size, kind.most)
+        name = excess(file, path, kind.most)
     except _DAMAGE:
         name = "part of it"
     if name:

@@ -11,7 +11,7 @@ from typing import BinaryIO
 
 SIGNATURE = b"\x89HDF\r\n\x1a\n"  # HDF5 File Format Specification 3.0, section II.A
 _MARK = b"\nmillsim sha256 "
-_LENGTH = len(_MARK) + 64 + 1
+SEAL_BYTES = len(_MARK) + 64 + 1
 _PART = 1 << 20
 
 
@@ -26,11 +26,11 @@ def is_whole(path: Path) -> bool | None:
     Raises OSError where it cannot be read.
     """
     with path.open("rb") as file:
-        length = file.seek(0, os.SEEK_END) - _LENGTH
+        length = file.seek(0, os.SEEK_END) - SEAL_BYTES
         file.seek(max(length, 0))
         seal = file.read()
         if not seal.startswith(_MARK):
-            return None if _end(file) == length + _LENGTH else False
+            return None if _end(file) == length + SEAL_BYTES else False
         file.seek(0)
         digest = hashlib.sha256()
         while length > 0:
@@ -46,7 +46,7 @@ def is_spoilt(path: Path) -> bool:
     """Whether a file was an HDF5 file, by its start or by our seal behind it, and is damaged now."""
     with path.open("rb") as file:
         start = file.read(len(SIGNATURE))
-        file.seek(max(file.seek(0, os.SEEK_END) - _LENGTH, 0))
+        file.seek(max(file.seek(0, os.SEEK_END) - SEAL_BYTES, 0))
         was = start == SIGNATURE or file.read().startswith(_MARK)
     return was and is_whole(path) is False
 

@@ -7,10 +7,7 @@ Nothing here stops the work: what cannot be read or kept is compiled anew, and w
 
 import contextlib
 import errno
-import functools
 import hashlib
-import logging
-import multiprocessing
 import os
 import pickle
 import secrets
@@ -20,6 +17,8 @@ from pathlib import Path
 from typing import Any
 
 from numba.core import caching
+
+from ..notes import say
 
 try:
     import fcntl
@@ -36,13 +35,6 @@ _REASONS = {
     errno.EACCES: "writing is not permitted",
     errno.EPERM: "writing is not permitted",
 }
-
-
-@functools.cache
-def say(text: str) -> None:
-    """Tell something once; worker processes leave it to the one that started them."""
-    if multiprocessing.parent_process() is None:
-        logging.getLogger("millsim").warning("Note: %s", text)
 
 
 def say_not_kept(why: str) -> None:

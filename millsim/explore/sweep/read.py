@@ -40,16 +40,27 @@ def _sweep(file) -> Sweep:
     reasons = {i: Failure(k, r) for i, k, r in zip(points, kinds, texts, strict=True)}
     built = group.attrs.get("as_built")
     own = {} if built is None else {0: Failure(str(group.attrs.get("as_built_kind", built)), str(built))}
-    return Sweep(
+    sweep = Sweep(
         name=str(a["mill_name"]), design=str(a["design"]), engine=str(a["engine"]), seed=int(a["seed"]),
         replicates=int(a["replicates"]), draw_count=int(a["draws"]), class_ratio=float(a["class_ratio"]),
         version=str(a["program_version"]), model_version=str(a["model_version"]), plan_text=str(a["plan"]),
         base_text=str(a["config"]), base_sha256=str(a["config_sha256"]), axes=axes, shape=shape,
-        identity=file["identity"][()].reshape(-1, 2), points=_points(file, len(shape), reasons),
-        as_built=_points(file["as_built"], 0, own), tornado=_tornado(file),
+        identity=file["identity"][()].reshape(-1, 2), points=_points(file, shape, reasons),
+        as_built=_points(file["as_built"], (), own), tornado=_tornado(file),
         class_error={n: float(v[()]) for n, v in file["class_error"].items()},
         origin=json.loads(a["origin"]) if "origin" in a else {},
     )  # fmt: skip
+    if not _agrees(sweep):
+        raise ValueError("axes, points and draws are not as many as the file says")
+    return sweep
+
+
+def _agrees(s: Sweep) -> bool:
+    """Whether as many points are there as the axes make: arrays are made by their number."""
+    own = [s.shape[i if s.design == "grid" else 0] for i in range(len(s.axes))]
+    axes = all({len(a.values), *map(len, a.along.values())} == {n} for a, n in zip(s.axes, own, strict=True))
+    points = s.replicates > 0 and s.identity.shape == (s.count, 2) and all(0 <= i < s.count for i in s.points.reason)
+    return axes and points and all(d.shape == (s.count, s.draw_count) for d in s.points.draws.values())
 
 
 def _words(variable) -> list[str]:
@@ -75,10 +86,12 @@ def _axis(file, name: str) -> Axis:
     )  # fmt: skip
 
 
-def _points(group, axes: int, reasons: dict[int, Failure]) -> Points:
+def _points(group, shape: tuple[int, ...], reasons: dict[int, Failure]) -> Points:
     def flat(name: str) -> np.ndarray:
         values = np.asarray(group[name][()])
-        return values.reshape(-1, *values.shape[axes:])
+        if values.shape[: len(shape)] != shape:
+            raise ValueError(f"{name} is not of as many points as the axes make")
+        return values.reshape(-1, *values.shape[len(shape) :])
 
     names = [n for n in OUTPUTS if n in group]
     draws = {n: flat(f"{n}_draw") for n in names if f"{n}_draw" in group}

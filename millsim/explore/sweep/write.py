@@ -42,11 +42,15 @@ def to_bytes(sweep: Sweep) -> bytes:
     """The content of the sweep file, built in memory so that a full disk cannot leave HDF5 half-way."""
     import h5py
 
+    from ...record.bounds import asked, length_for
+
     try:
         with h5py.File("sweep", "w", driver="core", backing_store=False, block_size=1 << 22) as file:
             _root(file, sweep)
             file.flush()
-            return sealed(file.id.get_file_image())
+            content = file.id.get_file_image()
+            # Where all is packed so well that a reader would not believe what it unfolds to, zeros stand behind it.
+            return sealed(content + bytes(max(0, length_for(asked(file)) - len(content))))
     except (OSError, ValueError, TypeError, RuntimeError) as error:
         raise MillsimError(f"cannot put the sweep into a file: {error}.") from error
 
