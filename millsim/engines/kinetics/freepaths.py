@@ -29,7 +29,8 @@ OK, BAD_RATE, ENDLESS, NEVER_LEAVES = 0, 1, 2, 3
 def invert(B, u, x):
     """Return y in (0, x] with B(y, x) = u, by Chandrupatla's bracketed inverse quadratic steps.
 
-    B: rising in y with B(x, x) = 1; a jump is met at its place. Relative accuracy 1e-14.
+    B: rising in y with B(x, x) = 1. Relative accuracy 1e-14; where B jumps it is the very size at which it does, for
+    other laws may jump there too.
     (T. R. Chandrupatla, Adv. Eng. Softw. 28 (1997) 145; from memory.)
     """
     a, fa, b, fb = x, 1.0 - u, 0.0, -u
@@ -52,7 +53,23 @@ def invert(B, u, x):
         if phi * phi < xi and (1.0 - phi) * (1.0 - phi) < 1.0 - xi:
             t = fa / (fb - fa) * fc / (fb - fc) + (c - a) / (b - a) * fa / (fc - fa) * fb / (fc - fb)
         t = min(max(t, limit), 1.0 - limit)
-    return a if fa == 0.0 else max(a, b)
+    if fa == 0.0:
+        return a
+    low, high = min(a, b), max(a, b)
+    middle = 0.5 * (low + high)
+    while abs(fb - fa) > 1e-9 and low < middle < high:
+        if B(middle, x) < u:
+            low = middle
+        else:
+            high = middle
+        middle = 0.5 * (low + high)
+    return high
+
+
+@law
+def place_of(edges, x):
+    """Return the class of a size: 0 below edges[0]; a size that rounding has put just above an edge is at it."""
+    return np.searchsorted(edges, x * (1.0 - 1e-12))
 
 
 @law
@@ -68,12 +85,12 @@ def feed_size(mode, u, single, edges, cumulative, F):
     low, high = 0.0, edges[-1]
     for _ in range(200):
         middle = 0.5 * (low + high)
+        if not low < middle < high:
+            break
         if F(middle) < u:
             low = middle
         else:
             high = middle
-        if high - low <= 1e-14 * high:
-            break
     return high
 
 
@@ -102,7 +119,7 @@ def batch_history(
             draws += 1
         else:
             clock = math.inf
-        here = np.searchsorted(edges, x)
+        here = place_of(edges, x)
         while k < times.size and times[k] < clock:
             charge[k, here] += 1
             if power > 0.0:
@@ -133,7 +150,7 @@ def steady_history(seed, history, S, B, E, mode, single, edges, cumulative, F, t
             return BAD_RATE
         if rate == 0.0:
             return NEVER_LEAVES
-        here = np.searchsorted(edges, x)
+        here = place_of(edges, x)
         dwell[here] += 1.0 / rate  # the expected dwell: same mean as the drawn one, less scatter
         if uniform(state, draws) * rate < leaving:
             tank += 1

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from ...base.numerics import psd
 from ...errors import InputError, NotConverged, Problem
+from .jumps import Jumps, breakage_jumps, descended, feed_jumps, jumps
 from .userlaw import Law, kernels_take
 
 Array = NDArray[np.float64]
@@ -20,9 +21,9 @@ Rate = float | Callable[[float], float]
 Breakage = Callable[[float, float], float]
 Feed = float | Sequence[float] | Array | Callable[[float], float]
 ENGINES = ("balance", "montecarlo")
-TRIES = 8  # sizes of each class at which jumps of the rates are looked for
-JUMP = 1e-3  # of the largest rate: what changes less between two of them is no jump that matters
 JUMP_PLACE = 1e-9  # relative: how near a jump is an edge already
+SINGLE = 1e-11  # relative width of the class that holds a single size
+_GAUSS = np.polynomial.legendre.leggauss(3)  # over a class, or the part of it on one side of a jump
 
 
 class BreakageProblem:
@@ -32,6 +33,8 @@ class BreakageProblem:
         self.where = where
         self.problems: list[Problem] = []
         self.single = math.nan
+        self.added: tuple[float, ...] = ()  # edges that were put where a law jumps
+        self.parts: list[float] = []  # y/x at which B jumps
         if engine not in ENGINES:
             self.wrong("engine", f"{engine!r} is unknown", " or ".join(ENGINES))
         self.edges = np.asarray(edges, dtype=float)
@@ -130,24 +133,45 @@ class BreakageProblem:
         return self.refined(edges)
 
     def cut(self, breaks) -> "BreakageProblem":
-        """The same problem with an edge at each size where a rate jumps: those given, and those found."""
+        """The same problem with an edge at each size where a law jumps, and a narrow class for each single size.
+
+        Such sizes are those given, for which both is done, and those found.
+        """
         given = np.atleast_1d(np.asarray(breaks, dtype=float))
         if given.ndim != 1 or not np.all(np.isfinite(given) & (given > 0)):
             self.wrong("breaks", "must be sizes above 0")
             self.raise_if_wrong()
-        found = [x for law in (self.select, self.leave) if law for x in jumps(law, self.edges)]
-        inside = [x for x in sorted({*given, *found}) if self.edges[0] < x < self.edges[-1]]
-        edges = list(self.edges)
-        for x in inside:
-            if min(abs(x / e - 1) for e in edges) > JUMP_PLACE:
+        daughters = breakage_jumps(self.breakage, self.edges)
+        feed = feed_jumps(self.cdf, self.edges) if self.cdf is not None else Jumps([], [], [])
+        cuts = [x for law in (self.select, self.leave) if law for x in jumps(law, self.edges)]
+        singles = [*given.tolist(), *feed.singles, *daughters.singles]
+        alone = [*singles, *([] if math.isnan(self.single) else [self.single])]
+        singles += [x for x in descended(alone, daughters.parts, float(self.edges[0])) if x not in alone]
+        cuts = descended([*feed.cuts, *cuts, *daughters.cuts], daughters.parts, float(self.edges[0]))
+        fine = self._with_edges(cuts, singles)
+        fine.parts = daughters.parts
+        return fine
+
+    def _with_edges(self, cuts: list[float], singles: list[float]) -> "BreakageProblem":
+        """The same problem with more edges: at cuts, and at single sizes and just below them."""
+        edges, added = list(self.edges), []
+        for x in sorted({*cuts, *singles}):
+            if self.edges[0] < x < self.edges[-1] and min(abs(x / e - 1) for e in edges) > JUMP_PLACE:
+                added.append(x)
                 edges.append(x)
-        return self.refined(np.array(sorted(edges)))
+        at = np.array(sorted(edges))
+        nearest = {float(at[np.argmin(np.abs(at / x - 1))]) for x in singles if self.edges[0] < x <= self.edges[-1]}
+        fine = self.refined(np.array(sorted([*edges, *(e * (1 - SINGLE) for e in nearest)])))
+        fine.added = tuple(map(float, added))
+        return fine
 
     # --- sectional ---
 
     def generator(self) -> tuple[Array, Array, Array]:
         """G, exit rates and feed of [dust, classes, single size or nothing]; see `linear`."""
-        sizes = np.concatenate([self.edges[:1], psd.middles(self.edges)])
+        narrow = self.edges[1:] < self.edges[:-1] * (1 + 2 * SINGLE)
+        middles = np.where(narrow, self.edges[1:], psd.middles(self.edges))
+        sizes = np.concatenate([self.edges[:1], middles])
         floors = np.concatenate([[0.0], self.edges[:-1]])  # what falls below the floor has left the class
         feed = np.concatenate([[0.0], self.shares])
         if not math.isnan(self.single):
@@ -156,6 +180,8 @@ class BreakageProblem:
         G = np.zeros((sizes.size, sizes.size))
         for j in range(1, sizes.size):
             G[:, j] = self._column(float(sizes[j]), float(floors[j]), sizes.size)
+            if self.parts and j < self.edges.size and not narrow[j - 1]:
+                G[:j, j] = self._mean_column(float(self.edges[j - 1]), float(self.edges[j]))
         leave = np.array([self.leave(float(x)) for x in sizes]) if self.leave else np.zeros(sizes.size)
         if not (np.all(np.isfinite(leave)) and np.all(leave >= 0)):
             self.wrong("exit_rate", "must give finite rates >= 0 at every size")
@@ -178,6 +204,21 @@ class BreakageProblem:
         column = np.zeros(size)
         column[: steps.size] = rate * np.maximum(steps, 0.0)
         return column
+
+    def _mean_column(self, low: float, high: float) -> Array:
+        """Mean over a class of the rates at which it feeds the finer ones, where B(y, x) jumps as x passes y/part."""
+        below = [self._mean_rate(float(y), low, high) for y in self.edges[self.edges <= low]]
+        return np.diff(np.maximum.accumulate(below), prepend=0.0)
+
+    def _mean_rate(self, y: float, low: float, high: float) -> float:
+        """Mean of S(x) B(y, x) over a class, even in ln x; B is smooth on each side of its jumps."""
+        ends = [low, *sorted(y / part for part in self.parts if low < y / part < high), high]
+        total = 0.0
+        for a, b in zip(ends[:-1], ends[1:], strict=True):
+            for t, w in zip(*_GAUSS, strict=True):
+                x = a * (b / a) ** (0.5 * (1.0 + t))
+                total += 0.5 * w * math.log(b / a) * self.select(x) * self.breakage(y, x)
+        return total / math.log(high / low)
 
     def distribution(self, masses: Array) -> tuple[Array, Array]:
         """Cumulative shares at the edges and totals of masses (..., dust + classes + single)."""
@@ -226,41 +267,3 @@ class BreakageProblem:
             raise NotConverged("no steady state: some size neither breaks nor leaves")
         if worst == freepaths.ENDLESS:
             raise NotConverged(f"a history did not end within {freepaths.MAX_EVENTS} events")
-
-
-# --- jumps -------------------------------------------------------------------------------------------------------
-
-
-def jumps(law: Callable[[float], float], edges: Array) -> list[float]:
-    """Sizes inside the classes at which a rate jumps, or rises within a small part of a class.
-
-    Looked for between TRIES sizes of each class: what goes up and down again between two of them is not seen.
-    """
-    low, high = edges[:-1, None], edges[1:, None]
-    sizes = (low * (high / low) ** ((np.arange(TRIES) + 0.5) / TRIES)).ravel()
-    rates = np.array([law(float(x)) for x in sizes])
-    least = JUMP * np.abs(rates).max()
-    found: list[float] = []
-    for i in np.flatnonzero(np.abs(np.diff(rates)) > least):
-        found += _between(law, sizes[i], sizes[i + 1], float(rates[i]), float(rates[i + 1]), least)
-    return found
-
-
-def _between(law, low: float, high: float, f_low: float, f_high: float, least: float, depth: int = 0) -> list[float]:
-    """The jumps between two sizes: halved where the rate changes most, as long as nearly all of the change is there."""
-    a, b, fa, fb = low, high, f_low, f_high
-    change, narrow = abs(f_high - f_low), (high - low) / 64
-    while b - a > 1e-14 * b:
-        middle = 0.5 * (a + b)
-        f = law(middle)
-        a, b, fa, fb = (a, middle, fa, f) if abs(f - fa) > abs(fb - f) else (middle, b, f, fb)
-        if abs(fb - fa) < 0.6 * change:
-            if b - a > narrow:
-                return []  # a rise as any other
-            break
-    found = [b]
-    if depth < 2 and abs(fa - f_low) > least:
-        found += _between(law, low, a, f_low, fa, least, depth + 1)
-    if depth < 2 and abs(f_high - fb) > least:
-        found += _between(law, b, high, fb, f_high, least, depth + 1)
-    return found

@@ -7,8 +7,10 @@
 x may be any measure of size, a diameter in m or a particle's mass, as long as S, B, E, feed and edges mean
 the same one. "balance" solves the sectional equations: rates at the geometric middle of each class, B at the
 class edges, what stays within its class is no loss; a single feed size has a class of no width of its own.
-That is second order in the class width, and exact at the edges where S(x) B(y, x) does not depend on x. A class in
-which a rate jumps is cut there.
+That is second order in the class width, and exact at the edges where S(x) B(y, x) does not depend on x. It stays so
+where laws jump: a class in which a rate, the kind of breakage or the density of the feed jumps is cut there; a size
+that a share of the feed or of all daughters has gets a class of no width; where B jumps at a part of x, its daughters
+are those of the mean over their parent's class.
 "montecarlo" follows specks of mass on continuous sizes; edges only sort them.
 
 The laws take and return floats. Each call of a solver takes them as they then are: what they read may have changed.
@@ -26,7 +28,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ...base.numerics import psd
 from . import linear
-from .problem import Breakage, BreakageProblem, Feed, Rate
+from .problem import SINGLE, Breakage, BreakageProblem, Feed, Rate
 from .userlaw import Law
 
 Array = NDArray[np.float64]
@@ -58,7 +60,7 @@ class KineticsResult:
     product_shares_se: Array
     histories: int = 0
     seed: int | None = None
-    breaks: tuple[float, ...] = ()  # sizes inside the classes at which "balance" cut them: given, or a rate jumps there
+    breaks: tuple[float, ...] = ()  # sizes inside the classes at which "balance" cut them: given, or a law jumps there
 
     @property
     def charge_shares(self) -> Array:
@@ -95,9 +97,11 @@ def solve_batch(
     feed_time: s over which the feed comes in evenly; 0: all of it at once.
     number_exponent: k for particle numbers per mass, mean of x^-k (1 where x is a particle's mass, 3 where it
     is a diameter); "balance" counts what is finer than edges[0] at edges[0] (a lower bound).
-    extrapolate: "balance" also solves with every class halved and removes the h^2 error (8 times the work).
-    breaks: sizes at which a law jumps, for "balance"; jumps of the rates are found without, but not a peak narrower
-    than an eighth of its class, nor what B does.
+    extrapolate: "balance" also solves with every class halved and removes the h^2 error (8 times the work); where B
+    jumps at a part of x, some of it.
+    breaks: sizes at which a law jumps or that a share of the mass has, for "balance". Most are found without: not a
+    peak narrower than an eighth of its class, a jump of less than a thousandth, nor one of B that lies neither at one
+    size nor at one part of x.
     histories, seed: Monte Carlo only; seed None draws one, and the result has it.
     InputError lists everything wrong with the arguments.
     """
@@ -169,8 +173,7 @@ def _by_classes(problem: BreakageProblem, solved: Callable, breaks: ArrayLike, e
     starts = np.flatnonzero(asked)[:-1]
     shares = ("charge_shares_se", "product_shares_se")
     kept |= {name: np.add.reduceat(getattr(result, name), starts, axis=-1) for name in shares}
-    added = tuple(float(x) for x in cut.edges[~asked])
-    return replace(result, edges=problem.edges, breaks=added, **kept)
+    return replace(result, edges=problem.edges, breaks=cut.added, **kept)
 
 
 def _extrapolated(coarse: KineticsResult, fine: KineticsResult) -> KineticsResult:
@@ -235,9 +238,11 @@ def _number(problem: BreakageProblem, charge: Array, k: float) -> Array:
     """
     edges, n = problem.edges, problem.edges.size - 1
     h, middle = np.diff(np.log(edges)), psd.middles(edges)
+    wide = h > 2 * SINGLE  # a class of one size has no slope
     log_density = np.log(np.maximum(charge[:, 1 : n + 1] / h, 1e-300))
-    s = np.gradient(log_density, np.log(middle), axis=1) if n > 1 else np.zeros_like(log_density)
-    s = np.clip(s, -4.0, 4.0)
+    s = np.zeros_like(log_density)
+    if np.count_nonzero(wide) > 1:
+        s[:, wide] = np.clip(np.gradient(log_density[:, wide], np.log(middle[wide]), axis=1), -4.0, 4.0)
     inner = charge[:, 1 : n + 1] * middle**-k * _sinhc((s - k) * h / 2) / _sinhc(s * h / 2)
     number = charge[:, 0] * edges[0] ** -k + inner.sum(axis=1)
     return number if math.isnan(problem.single) else number + charge[:, -1] * problem.single**-k
