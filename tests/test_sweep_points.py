@@ -156,7 +156,7 @@ def test_draws_are_those_of_the_band(tmp_path):
     assert rows[0]["draws"].shape == (4, len(compute.NAMES))
     problem = build(job_of(p, [40]).template.config(p.settings(np.array([40]))[0]), 1.4)
     off = errors(problem, 4, p.seed)
-    result = band.solve_sample(problem, band.draws(problem, 4, p.seed)[2:3], None, off, 2)
+    result, _ = band.solve_draw(problem, band.draws(problem, 4, p.seed)[2:3], None, off, 2)
     assert rows[0]["draws"][2][1] == result.values["x50_m"]
 
 

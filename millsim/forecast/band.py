@@ -26,6 +26,7 @@ from .outcome import Outcome, solve, solve_batch, still
 LEVEL = 0.80
 TOLERANCE = 1e-6
 BATCH_STEPS = 80
+TOGETHER = 8  # draws that are settled before they are told: code that has just run runs twice as fast again
 RANKED = ("x50_m", "throughput_kg_s", "gross_J_kg", "outlet_temperature_K")  # outputs whose wideners are named
 
 
@@ -118,21 +119,27 @@ def one_at_a_time(problem: Setup, basis: str = "") -> tuple[np.ndarray, list[str
     return mills, [group_name(g[0].name) for g in together]
 
 
-def solve_sample(
-    problem: Setup, mill: np.ndarray, rate_kg_s: float | None, errors: Errors | None = None, i: int = 0
-) -> Told | None:
-    """The balance's answer for one draw (1,) of the parameters; None where it does not settle.
-
-    errors: of the model and of the day, of which draw i is taken.
-    """
-    found = solve_draw(problem, mill, rate_kg_s, errors, i)
-    return found[0] if found is not None else None
-
-
 def solve_draw(
     problem: Setup, mill: np.ndarray, rate_kg_s: float | None, errors: Errors | None = None, i: int = 0
 ) -> tuple[Told, Outcome] | None:
-    """As `solve_sample`, with the settled state, whose loads have the errors too."""
+    """The balance's answer for one draw (1,) of the parameters, and the settled state; None where it does not settle.
+
+    errors: of the model and of the day, of which draw i is taken; the loads of the state have them too.
+    """
+    settled = _settled(problem, mill, rate_kg_s)
+    return settled and _told(problem, mill, *settled, errors, i)
+
+
+def solve_draws(
+    problem: Setup, mills: np.ndarray, rate_kg_s: float | None, errors: Errors | None, which: Sequence[int]
+) -> list[tuple[Told, Outcome] | None]:
+    """`solve_draw` of several: all are settled, then all are told."""
+    settled = [_settled(problem, mills[i : i + 1], rate_kg_s) for i in which]
+    return [s and _told(problem, mills[i : i + 1], *s, errors, i) for i, s in zip(which, settled, strict=True)]
+
+
+def _settled(problem: Setup, mill: np.ndarray, rate_kg_s: float | None) -> tuple[Outcome, float] | None:
+    """The outcome of a draw and its capacity [kg/s], NaN for a batch; None where it does not settle."""
     feed, capacity = problem.config.feed, float("nan")
     try:
         if feed.batch:
@@ -144,8 +151,15 @@ def solve_draw(
                 outcome = solve(problem, rate_kg_s, mill, TOLERANCE)
     except NotConverged:
         return None
+    return outcome, capacity
+
+
+def _told(
+    problem: Setup, mill: np.ndarray, outcome: Outcome, capacity: float, errors: Errors | None, i: int
+) -> tuple[Told, Outcome]:
+    """What a settled draw says, with the errors of draw i if there are any."""
     result = told(problem, outcome, capacity, mill)
-    if outcome.code == CANNOT and not feed.batch:
+    if outcome.code == CANNOT and not problem.config.feed.batch:
         return Told(result.values | NOTHING, result.q3), outcome
     if errors is None:
         return result, outcome
@@ -181,11 +195,12 @@ def run_samples(
     engine lets other threads run, and a sample depends on nothing but itself.
     """
 
-    def one(i: int) -> Told | None:
-        return solve_sample(problem, mills[i : i + 1], rate_kg_s, errors, i)
+    def some(which: range) -> list[Told | None]:
+        return [found and found[0] for found in solve_draws(problem, mills, rate_kg_s, errors, which)]
 
-    results = on_all_cores(one, range(mills.size), progress)
-    return _collect(results, problem.edges.size)
+    parts = [range(i, min(i + TOGETHER, mills.size)) for i in range(0, mills.size, TOGETHER)]
+    results = on_all_cores(some, parts, progress)
+    return _collect([r for part in results for r in part], problem.edges.size)
 
 
 def _collect(results: list[Told | None], bounds: int) -> Samples:

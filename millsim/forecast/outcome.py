@@ -4,15 +4,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..engines.aside import rows, still_temperatures, warming_of
 from ..engines.balance import fill_grid
 from ..engines.batch import run_batch
 from ..engines.capacity import operate
 from ..engines.loads import fill_loads, grinding_load
 from ..engines.montecarlo import FrozenSteps
 from ..engines.records import BATCH_STEP, FLOWS, POWERS, WAYS, Grid, Work, new_work
-from ..engines.settle import CLOSELY, air_capacity, balance_temperature, evaluate, start_state
+from ..engines.settle import CLOSELY, evaluate, start_state
 from ..errors import NotConverged, unsettled
-from ..laws import heat
 from ..mill.chamber import STATE, STILL
 from ..mill.config.sections import Feed
 from ..mill.problem import NO_LIMIT, Setup, fed_shares
@@ -153,24 +153,14 @@ def warming(m: np.void, s: np.void, p: np.void) -> tuple[float, float]:
 
     m, s, p: MILL, STATE and POWERS records of a settled mill. Air and charge follow at once, the casing stores.
     """
-    inner, by_air = m["inner_heat_transfer"] * m["inner_area"], float(air_capacity(s))
-    carried = by_air + s["F"] * m["specific_heat"] * p["warmed"]
-    constant = m["casing_capacity"] / (m["casing_heat_loss"] + inner * carried / (carried + inner))
-    cold = heat.chamber_temperature(
-        p["shaft"] - p["bearings"], s["F"], m["specific_heat"], m["heat_exponent_share"], m["T_feed"], p["warmed"],
-        p["offset"], by_air, m["T_air_in"], inner, m["T_room"],
-    )  # fmt: skip
+    cold, constant = warming_of(*rows(m, s, p))
     return float(cold), float(constant)
 
 
 def still(m: np.void, s: np.void, p: np.void) -> tuple[float, float]:
     """(air, powder) [K] of a settled mill, or batch, if its work set no heat free."""
-    if s["lumped"] > 0.0:
-        return (float(min(m["T_room"], m["T_feed"])),) * 2
-    none = p.copy()
-    none["shaft"], none["offset"] = p["bearings"], (1.0 - p["warmed"]) * m["T_feed"]
-    T = float(balance_temperature(m, s, none))
-    return T, float(p["warmed"] * T + none["offset"])
+    air, powder = still_temperatures(*rows(m, s, p))
+    return float(air), float(powder)
 
 
 def hottest_minute(ends: np.ndarray, power: np.ndarray, window: float = 60.0) -> float:

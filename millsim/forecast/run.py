@@ -9,10 +9,10 @@ import numpy as np
 from ..base.numerics.uncompiled import as_written
 from ..base.quantities.params import GUESSED
 from ..engines import montecarlo
+from ..engines.aside import rows, size_floor
 from ..engines.pieces import MOST_PIECES
 from ..errors import MillsimError
-from ..laws import breakage, heat
-from ..mill.chamber import SELF, STRIKES, WARMED, piece_strength, strike_energies
+from ..laws import heat
 from ..mill.config.mill import Config
 from ..mill.problem import SAG, SPEED_LOSS, Setup, build
 from ..record.date import now_utc
@@ -211,21 +211,6 @@ def _trace(problem: Setup, outcome: Outcome, capacity: float, seed: int, say: Pr
     return stalls.watch(problem, outcome, rate, overfed, seed, lambda d: say("pieces", d, "starts and running"))
 
 
-def size_floor(problem: Setup, outcome: Outcome) -> float:
-    """Smallest size [m] that the hardest impact of this state can break."""
-    m, k = problem.mill[0], np.zeros(1, STRIKES)
-    strike_energies(m, outcome.state, k[0])
-    bar, pin = outcome.state["v"] * (1.0 - k[0]["kappa"]), k[0]["v_throw"] if m["n_pins"] else 0.0
-    floor = float(problem.x[0])
-    for _ in range(3):  # fines are warmer and tougher than feed; the threshold is that of the floor itself
-        i = int(np.argmin(np.abs(np.log(problem.x / floor))))
-        warmed, own = outcome.table[i, WARMED], outcome.table[i, SELF]
-        T = m["T_feed"] + (outcome.state["T"] + own - m["T_feed"]) * warmed
-        xw_min = piece_strength(m, T, m["threshold_size"])[1]
-        floor = breakage.size_floor(xw_min, m["threshold_size"], m["threshold_exponent"], max(bar, pin))
-    return float(floor)
-
-
 def warmup(problem: Setup, outcome: Outcome) -> tuple[np.ndarray, np.ndarray]:
     """(time [s], outlet temperature [K]) from a cold start; of a batch, its own history."""
     if outcome.history.size:
@@ -336,7 +321,7 @@ def _prediction(problem, outcome, main, other, widest, trace, seed, command) -> 
         model_version=MODEL_VERSION,
         requested_rate_kg_s=config.feed.rate_kg_s if config.feed.rate_kg_s is not None else NAN,
         hole_m=config.sieve.hole_m,
-        size_floor_m=size_floor(problem, outcome),
+        size_floor_m=float(size_floor(problem.mill, *rows(outcome.state), problem.x, outcome.table)),
         main=main,
         other=other,
         limits=limits,

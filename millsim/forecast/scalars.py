@@ -7,9 +7,10 @@ import numpy as np
 
 from ..base.numerics import psd
 from ..base.quantities.scalar import Scalar
+from ..engines.aside import rows, socket_powers
 from ..engines.records import POWERS
 from ..engines.settle import balance_temperature
-from ..mill.chamber import idle_power, idle_speed, socket_power
+from ..mill.chamber import socket_power
 from ..record.outputs import scalar
 
 NAN = float("nan")
@@ -66,8 +67,7 @@ def values_of(
     """All predicted figures by name; capacity is added by the caller."""
     f, F, T, shaft = figures.flows, float(state["F"]), float(state["T"]), float(powers["shaft"])
     hits, above = f["bar_hits"] + f["pin_hits"], f["bar_above"] + f["pin_above"]
-    electrical = socket_power(mill, shaft)
-    idle = socket_power(mill, sum(idle_power(mill, idle_speed(mill, T), T)))
+    electrical, idle = socket_powers(*rows(mill), shaft, T)
     x10, x50, x90 = (psd.curve_x_at(edges, figures.q3, p) for p in (0.1, 0.5, 0.9))
     powder_K = float(powers["warmed"]) * air_K + float(powers["offset"])
     return {

@@ -27,6 +27,7 @@ from ...studies.prebuild.review import bits, named, review
 from .points import Settings, Template
 from .record import SIZES_M, Failure
 
+TOGETHER = 16  # points that are taken on step by step: code that has just run runs twice as fast again
 NAMES = tuple(OUTPUTS)
 NAN = float("nan")
 _LN_SIZES = np.log(SIZES_M)
@@ -72,18 +73,31 @@ def compute(job: Job, stopping: Callable[[], bool] | None = None) -> tuple[np.nd
     stopping = stopping or asked_to_stop
     rows, reasons = np.zeros(len(job.settings), row_type(job.engine, job.draws)), {}
     _clear(rows, OK)
-    for i, row in enumerate(rows):
-        row["identity"] = job.identity[i]
+    rows["identity"] = job.identity
+    together = TOGETHER if job.engine == "balance" and not job.draws else 1
+    for first in range(0, len(rows), together):
         try:
             if stopping():
                 raise Stopped
-            _point(job.template.config(job.settings[i]), job, job.replicate[i], row, stopping)
+            points = [_Point(job, i, rows[i], stopping) for i in range(first, min(first + together, len(rows)))]
+            reasons |= _fill_rows(points, rows)
         except Stopped:
-            return rows[:i].copy(), reasons
-        except FAULTS as error:  # one point must not end a night's work
-            reasons[i] = failure_of(error)
-            _clear(rows[i : i + 1], FAILED)
+            return rows[:first].copy(), reasons
     return rows, reasons
+
+
+def _fill_rows(points: "list[_Point]", rows: np.ndarray) -> dict[int, Failure]:
+    """Take points to their rows, all of them step by step; return why those without an answer have none."""
+    reasons: dict[int, Failure] = {}
+    for step in (_Point.read, _Point.build, _Point.solve, _Point.answer, _Point.review, _Point.draw):
+        for p in points:
+            try:
+                if p.i not in reasons:
+                    step(p)
+            except FAULTS as error:  # one point must not end a night's work
+                reasons[p.i] = failure_of(error)
+                _clear(rows[p.i : p.i + 1], FAILED)
+    return reasons
 
 
 def failure_of(error: Exception) -> Failure:
@@ -106,25 +120,66 @@ def _clear(rows: np.ndarray, status: int) -> None:
     rows["status"] = status
 
 
-def _point(config: Config, job: Job, replicate: int, row: np.void, stopping: Callable[[], bool]) -> None:
-    """Fill a row with the answer of one config."""
-    problem, outcome = solve_point(config, job.class_ratio)
-    open_rate = config.feed.rate_kg_s is None and not config.feed.batch_mass_kg
-    capacity = float(outcome.state["F"]) if open_rate and outcome.code != CANNOT else NAN
-    if job.engine == "montecarlo":
-        result = _histories(problem, outcome, capacity, job.seed + replicate, stopping)
-        row["se"] = [result.scalars[n].se for n in NAMES]
-    else:
-        result = balance_result(problem, outcome, capacity)
-    result = without_throughput(result) if outcome.code == CANNOT else result
-    figures = Told({n: result.scalars[n].value for n in NAMES}, result.table.product_q3)
-    _fill(figures, problem, row["values"], row["q3"])
-    row["status"] = outcome.status(config.feed)
-    row["binding"], row["loads"] = LIMITS.index(outcome.binding), outcome.loads
-    lines = _reviewed(problem, prediction_of(problem, outcome, result))
-    row["fails"], row["unchecked"] = bits(named(lines, "fails")), bits(named(lines, "not checked"))
-    if job.draws:
-        _draw(problem, job, row, stopping)
+class _Point:
+    """One point of a job on its way to its row. It knows nothing of the others."""
+
+    config: Config
+    problem: Setup
+    outcome: Outcome
+    result: EngineResult
+
+    def __init__(self, job: Job, i: int, row: np.void, stopping: Callable[[], bool]):
+        self.job, self.i, self.row, self.stopping = job, i, row, stopping
+
+    def read(self) -> None:
+        """The config with its settings; contradictions among them end it here."""
+        self.config = self.job.template.config(self.job.settings[self.i])
+
+    def build(self) -> None:
+        """The mill as numbers."""
+        self.problem = build(self.config, self.job.class_ratio)
+
+    def solve(self) -> None:
+        """Its settled state."""
+        self.problem, self.outcome = settle_point(self.problem, self.job.class_ratio)
+
+    def answer(self) -> None:
+        """Figures, status and loads, put in the row."""
+        job, feed, o, row = self.job, self.config.feed, self.outcome, self.row
+        open_rate = feed.rate_kg_s is None and not feed.batch_mass_kg
+        capacity = float(o.state["F"]) if open_rate and o.code != CANNOT else NAN
+        if job.engine == "montecarlo":
+            seed = job.seed + job.replicate[self.i]
+            result = _histories(self.problem, o, capacity, seed, self.stopping)
+            row["se"] = [result.scalars[n].se for n in NAMES]
+        else:
+            result = balance_result(self.problem, o, capacity)
+        self.result = without_throughput(result) if o.code == CANNOT else result
+        figures = Told({n: self.result.scalars[n].value for n in NAMES}, self.result.table.product_q3)
+        _fill(figures, self.problem, row["values"], row["q3"])
+        row["status"] = o.status(feed)
+        row["binding"], row["loads"] = LIMITS.index(o.binding), o.loads
+
+    def review(self) -> None:
+        """Which checks of the review fail or could not be made."""
+        lines = _reviewed(self.problem, prediction_of(self.problem, self.outcome, self.result))
+        self.row["fails"], self.row["unchecked"] = bits(named(lines, "fails")), bits(named(lines, "not checked"))
+
+    def draw(self) -> None:
+        """The same mill with every parameter drawn from its range; the same draws at every point of the sweep."""
+        job, problem, row = self.job, self.problem, self.row
+        if not job.draws:
+            return
+        mills, off = bands.draws(problem, job.draws, job.seed), errors(problem, job.draws, job.seed)
+        for first in range(0, job.draws, bands.TOGETHER):
+            if self.stopping():
+                raise Stopped
+            which = range(first, min(first + bands.TOGETHER, job.draws))
+            drawn = bands.solve_draws(problem, mills, self.config.feed.rate_kg_s, off, which)
+            for k, found in zip(which, drawn, strict=True):
+                if found is not None:
+                    _fill(found[0], problem, row["draws"][k], row["draw_q3"][k])
+                    row["draw_loads"][k] = found[1].loads
 
 
 def review_of(problem: Setup, outcome: Outcome) -> list[ReviewLine]:
@@ -142,10 +197,14 @@ def _reviewed(problem: Setup, found: Prediction) -> list[ReviewLine]:
 
 def solve_point(config: Config, class_ratio: float) -> tuple[Setup, Outcome]:
     """A config as the balance settles it, at the feed rate asked for or at capacity. Raises NotConverged."""
-    problem = build(config, class_ratio)
+    return settle_point(build(config, class_ratio), class_ratio)
+
+
+def settle_point(problem: Setup, class_ratio: float) -> tuple[Setup, Outcome]:
+    """A mill that was built, and its outcome; its calibration counts by what comes out, as in `predict`."""
     outcome = _solve(problem)
-    if problem.calibration:  # it counts less in a mill much hotter or colder than its runs; as in `predict`
-        problem = build(config, class_ratio, outlet(outcome))
+    if problem.calibration:  # less in a mill much hotter or colder than its runs
+        problem = build(problem.config, class_ratio, outlet(outcome))
         outcome = _solve(problem)
     return problem, outcome
 
@@ -161,18 +220,6 @@ def _fill(figures: Told, problem: Setup, values: np.ndarray, q3: np.ndarray) -> 
     """Numbers and product Q3 of a mill; Q3 read off between class bounds on a line in ln x."""
     values[:] = [figures.values[name] for name in NAMES]
     q3[:] = np.interp(_LN_SIZES, np.log(problem.edges), figures.q3, left=0.0, right=1.0)
-
-
-def _draw(problem: Setup, job: Job, row: np.void, stopping: Callable[[], bool]) -> None:
-    """The same mill with every parameter drawn from its range; the same draws at every point of the sweep."""
-    mills, off = bands.draws(problem, job.draws, job.seed), errors(problem, job.draws, job.seed)
-    for k in range(job.draws):
-        if stopping():
-            raise Stopped
-        found = bands.solve_draw(problem, mills[k : k + 1], problem.config.feed.rate_kg_s, off, k)
-        if found is not None:
-            _fill(found[0], problem, row["draws"][k], row["draw_q3"][k])
-            row["draw_loads"][k] = found[1].loads
 
 
 def _histories(problem: Setup, outcome: Outcome, capacity: float, seed: int, stopping) -> EngineResult:

@@ -35,7 +35,7 @@ def contradictions(values: Values) -> Iterator[Finding]:
     """Every contradiction among the values that are known."""
     for keys, check in _RULES:
         arguments = [values.get(k) for k in keys]
-        if all(a is not None for a in arguments):
+        if None not in arguments:
             yield from check(*arguments)
 
 

@@ -69,12 +69,12 @@ class MillFacts:
         """Tip speed without load [m/s]."""
         return self.omega * self.config.rotor.radius_m
 
-    @property
+    @cached_property
     def metal(self) -> parts.Metal:
         """The rotor's metal; mild steel where none is given."""
         return parts.rotor_metal(self.config)
 
-    @property
+    @cached_property
     def strength(self) -> float:
         """Yield strength of the rotor [Pa]: as given, else that of its metal."""
         return self.config.rotor.yield_strength_Pa or self.metal.strength
@@ -92,7 +92,7 @@ class MillFacts:
         """Whether the rotor carries hammers."""
         return self.config.rotor.mount == "swinging"
 
-    @property
+    @cached_property
     def hammer(self) -> Hammer:
         """One of the hammers of a rotor that swings them."""
         r = self.config.rotor
@@ -104,7 +104,7 @@ class MillFacts:
         """Pins of the stator; 0 for a smooth wall."""
         return self.config.stator.pins if self.config.stator.kind == "pins" else 0
 
-    @property
+    @cached_property
     def piece(self) -> float:
         """Largest piece of the feed as given [m]."""
         return self.config.feed.size.top_m
@@ -114,7 +114,7 @@ class MillFacts:
         """Size [m] that 95 % of the feed is finer than: of many pieces at once, not all are the largest."""
         return self.config.feed.size.largest_m
 
-    @property
+    @cached_property
     def piece_mass(self) -> float:
         """Mass of such a piece as a ball [kg]."""
         return float(self.mill["density"]) * math.pi / 6.0 * self.piece**3
@@ -160,7 +160,7 @@ class MillFacts:
         """Whether it runs, as far as it is known: for one that does not, less feed is no cure."""
         return self.prediction is None or self.prediction.runs
 
-    @property
+    @cached_property
     def windage(self) -> float:
         """Power [W] to drag the bars through the air at no load, with no air let through: the least it may be."""
         m, H = self.mill, float(self.mill["H"] * self.mill["swept_share"])
@@ -170,17 +170,17 @@ class MillFacts:
         rho = as_written(air.air_density)(float(m["T_room"]))
         return float(m["windage_factor"]) * as_written(air.windage_power)(n, rho, C_d, H, self.omega, k, R, r_0)
 
-    @property
+    @cached_property
     def shear_force(self) -> float:
         """Force [N] that shears the largest piece across."""
         return as_written(cutting.shear_force)(self.yield_stress, self.piece)
 
-    @property
+    @cached_property
     def blow_force(self) -> float:
         """Peak force [N] of the largest piece that is hit, or hits a pin, at tip speed."""
         return strength.impact_force(self.tip, self.piece, float(self.mill["density"]), PLASTIC * self.yield_stress)
 
-    @property
+    @cached_property
     def bite(self) -> float:
         """Energy [J] that parts it: by shear, or by a crack where that takes less."""
         density = float(self.mill["density"])
@@ -188,12 +188,12 @@ class MillFacts:
             self.yield_stress, density, self.piece, *self.breakage
         )
 
-    @property
+    @cached_property
     def coarse_work(self) -> float:
         """Energy [J] that shears a coarse piece right across: what one takes that yields and does not crack."""
         return 0.25 * as_written(cutting.shear_force)(self.yield_stress, self.coarse) * self.coarse
 
-    @property
+    @cached_property
     def energy(self) -> float:
         """Energy stored in the turning rotor [J]."""
         return as_written(drive.kinetic_energy)(float(self.mill["inertia"]), self.omega)
@@ -203,12 +203,12 @@ class MillFacts:
         """Rotor with its hammers [kg]; None where rotor.mass is not given."""
         return parts.turning_mass(self.config)
 
-    @property
+    @cached_property
     def heat(self) -> HeatLimit:
         """What the powder may reach, and what is advised."""
         return heat_limit(self.config.material.value("stick_temperature"), self.config.limits.outlet_temperature_K)
 
-    @property
+    @cached_property
     def limit_K(self) -> float:
         """Temperature the powder may reach [K]: the user's limit, else where the material begins to stick."""
         return float(self.prediction.temperature_limit_K if self.prediction else self.mill["T_limit"])
@@ -222,7 +222,7 @@ class MillFacts:
         """A limit of the prediction by name."""
         return next((x for x in self.prediction.limits if x.name == name), None) if self.prediction else None
 
-    @property
+    @cached_property
     def rate(self) -> float | None:
         """Powder rate predicted [kg/s]; None without a prediction, or where the mill does not run."""
         runs = self.prediction is not None and self.prediction.runs

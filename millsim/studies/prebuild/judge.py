@@ -1,7 +1,7 @@
 """From a value and its limit to a ReviewLine: the verdict goes by the margin, and the words follow the verdict."""
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from .line import PREDICTION, ReviewLine
 
@@ -54,11 +54,11 @@ class Rule:
     def missing(self, what: str, said: str = "", value: float | None = None) -> ReviewLine:
         """Not checked, and why."""
         found = self._line(value, None, None, "not checked", _join(what, said), {})
-        return replace(found, needs=(PREDICTION,)) if what == PREDICT else found
+        return found._replace(needs=(PREDICTION,)) if what == PREDICT else found
 
     def give(self, *keys: str, said: str = "", value: float | None = None, what: str = "") -> ReviewLine:
         """Not checked, and the keys to give; what: said of them in place of their bare names."""
-        return replace(self.missing(f"give {what or ' and '.join(keys)}", said, value), needs=keys)
+        return self.missing(f"give {what or ' and '.join(keys)}", said, value)._replace(needs=keys)
 
     def _line(self, value, limit, margin, verdict, words, more) -> ReviewLine:
         basis, source = more.get("basis", self.basis), more.get("source", self.source)

@@ -1,13 +1,12 @@
 """One line of the pre-build review."""
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 PREDICTION = "a prediction"  # what a check needs beside keys
 VERDICTS = ("passes", "close", "fails", "not checked", "note")
 
 
-@dataclass(frozen=True)
-class ReviewLine:
+class ReviewLine(NamedTuple):
     """One check. value, limit: in SI `unit`, None where not known; margin: how many times the value fits the limit.
 
     verdict: one of VERDICTS; words: a sentence for the builder, which says what to do where it fails, or what is

@@ -12,9 +12,11 @@ from .judge import Rule
 from .line import ReviewLine
 
 GROUPS = ("rotor", "stator", "drive", "sieve and air", "heat", "dust and people")
+_ORDER = {group: i for i, group in enumerate(GROUPS)}
 _PARTS = (rotor, bars, hammer, stator, jam, power, tool, sieveair, warm, people, cloth)
 RULES = {x.name: x for part in _PARTS for x in vars(part).values() if isinstance(x, Rule)}
 NAMES = tuple(RULES)  # of all checks, in a fixed order: a bit each
+_BITS = {n: 1 << i for i, n in enumerate(NAMES)}
 # Checks that say what a mill makes, not whether it holds: `choose` judges that by the target.
 _OF_OUTPUT = (jam.RATE.name, jam.HITS.name, jam.HIT.name)
 BARRING = frozenset(
@@ -29,7 +31,7 @@ def review(config: Config, prediction: Prediction | None, built: np.void | None 
     """
     f = MillFacts(config, prediction, built)
     found = [x for part in _PARTS for x in part.lines(f)]
-    return sorted(found, key=lambda x: GROUPS.index(x.group))
+    return sorted(found, key=lambda x: _ORDER[x.group])
 
 
 def named(lines: list[ReviewLine], verdict: str) -> frozenset[str]:
@@ -44,7 +46,7 @@ def failing(lines: list[ReviewLine]) -> frozenset[str]:
 
 def bits(names: Iterable[str]) -> np.uint64:
     """Checks as one number, a bit each by `NAMES`."""
-    return np.uint64(sum(1 << NAMES.index(n) for n in names))
+    return np.uint64(sum(_BITS[n] for n in names))
 
 
 def of_bits(number: int, names: tuple[str, ...] = NAMES) -> tuple[str, ...]:
