@@ -39,7 +39,7 @@ def show(ctx, folder, plots, csv_file, force) -> None:
 
 def _written(rows, title, plots, csv_file, force: bool):
     """Write table and figure; a line for each."""
-    from ..record.export import csv_text
+    from ..base.quantities.spreadsheet import csv_text
     from ..record.files import write_bytes
     from ..show.words import book as words
 

@@ -1,11 +1,10 @@
 """Tables of a prediction as CSV files for a spreadsheet: units in the header, one fact per row."""
 
-import csv
-import io
 import math
 import os
 from pathlib import Path
 
+from ..base.quantities.spreadsheet import csv_text
 from ..errors import InputError, Problem
 from .date import date_words
 from .files import refuse_existing, write_together
@@ -136,19 +135,3 @@ def _parameters(p: Prediction) -> Rows:
     rows: Rows = [["name", "value", "unit", "low", "high", "basis", "source", "scale", "note"]]
     rows += [[q.name, q.value, q.unit, q.low, q.high, q.basis, q.source, q.scale, q.note] for q in p.parameters]
     return rows
-
-
-def csv_text(rows: Rows) -> str:
-    """Rows as the text of a CSV file."""
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerows([_cell(value) for value in row] for row in rows)
-    return stream.getvalue()
-
-
-def _cell(value: object) -> object:
-    """Numbers in the shortest spelling good to 10 digits; an unknown number is an empty cell."""
-    if isinstance(value, int | str):
-        return value
-    number = float(value)  # type: ignore[arg-type]
-    return "" if math.isnan(number) else f"{number:.10g}"

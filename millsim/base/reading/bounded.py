@@ -12,6 +12,7 @@ MOST_BYTES = 1_000_000  # of any text file
 LONGEST_LINE, LONGEST_CELL = 10_000, 500  # characters in a CSV file
 MOST_ROWS, MOST_COLUMNS = 20_000, 300  # in a CSV file
 MOST_ABOVE = 100  # lines of a CSV file in which the names of its columns are looked for
+LONGEST_ANSWER = 2000  # characters in a file of answers
 MOST_KEYS, DEEPEST_KEY = 1000, 16  # in a TOML file; parts of one key: a.b.c has three
 
 

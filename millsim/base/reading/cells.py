@@ -13,6 +13,7 @@ from pathlib import Path
 
 from ...errors import InputError, Problem
 from ..quantities import units
+from ..quantities.spreadsheet import as_written
 from .bounded import MOST_ABOVE, bytes_of, check_lines
 
 _SIEVE_NUMBER = re.compile(r"""#\s?\d+( 1/2)?"?\s*[,;\t]\s*"?[\d.,]+""")
@@ -64,7 +65,7 @@ def separator_of(header: str) -> str:
 def cells_of(line: str, separator: str) -> list[str]:
     """The cells of one line."""
     try:
-        return next(csv.reader([line], delimiter=separator))
+        return list(map(as_written, next(csv.reader([line], delimiter=separator))))
     except csv.Error:  # a cell beyond all measure
         return line.split(separator)
 

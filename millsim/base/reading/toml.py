@@ -150,7 +150,7 @@ def _parsed(text: str, where: str) -> TomlText:
     lines = text.replace("\r\n", "\n").split("\n")
     for _ in range(max(1, min(_MOST_MENDED, MOST_BYTES // (len(text) or 1)))):  # each reads all of it again
         try:
-            out.tables = _shallow("\n".join(lines))
+            out.tables = tables_of("\n".join(lines))
             break
         except _TooDeep as error:
             out.problems.append(_too_deep(where, str(error)))
@@ -182,12 +182,12 @@ def _keys_in(value: object) -> int:
     )
 
 
-class _TooDeep(Exception):
+class _TooDeep(ValueError):
     """A key of too many parts; the message is the text down to it."""
 
 
-def _shallow(text: str) -> dict:
-    """Tables of a TOML text without keys of many parts, for which time and memory grow by the square."""
+def tables_of(text: str) -> dict:
+    """Tables of a TOML text; ValueError also for keys of many parts, with which time and memory grow by the square."""
     plain = _TEXTS.sub(lambda found: '"' + "\n" * found[0].count("\n"), text)
     if deep := _DEEP.search(plain):
         raise _TooDeep(plain[: deep.start()])

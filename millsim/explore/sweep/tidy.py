@@ -1,7 +1,5 @@
 """The tidy table of a sweep: one row per point, units in the header, for a spreadsheet."""
 
-import csv
-import io
 import math
 from collections.abc import Iterator
 from pathlib import Path
@@ -9,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from ...base.numerics.statistics import central
+from ...base.quantities.spreadsheet import csv_text
 from ...base.quantities.units import UNITS, in_unit
 from ...forecast.band import LEVEL
 from ...record.files import holds, write_bytes
@@ -55,12 +54,8 @@ def tidy_parts(sweep: Sweep) -> Iterator[str]:
     for start in range(0, sweep.count, PART):
         rows = np.arange(start, min(start + PART, sweep.count))
         columns = list(_columns(sweep, rows))
-        out = io.StringIO()
-        writer = csv.writer(out, lineterminator="\n")
-        if start == 0:
-            writer.writerow([name for name, _ in columns])
-        writer.writerows(zip(*(values for _, values in columns), strict=True))
-        yield out.getvalue()
+        header = [[name for name, _ in columns]] if start == 0 else []
+        yield csv_text([*header, *zip(*(values for _, values in columns), strict=True)])
 
 
 def _columns(s: Sweep, rows: np.ndarray) -> Iterator[tuple[str, list]]:

@@ -4,10 +4,9 @@ What is entered holds all that it needs: configs are kept resolved, with their o
 with their sieve sheets; the files as they were written lie beside, for people.
 """
 
-import csv
-import io
 from pathlib import Path
 
+from ...base.quantities.spreadsheet import csv_text
 from ...base.reading.toml import parse_toml, to_toml
 from ...errors import InputError, Problem
 from ...mill import cards
@@ -85,15 +84,13 @@ def _forecast(p: Prediction, settings: str) -> tuple[str, dict[str, bytes]]:
 
 def _answers(p: Prediction) -> bytes:
     """The few figures that a run is held against, for a spreadsheet."""
-    out = io.StringIO()
-    rows = csv.writer(out, lineterminator="\n")
     level = f"{100 * p.band_level:.0f} % band" if p.band_level == p.band_level else "band"
-    rows.writerow(["answer", "unit", "predicted", f"{level} from", f"{level} to"])
+    rows = [["answer", "unit", "predicted", f"{level} from", f"{level} to"]]
     for key in _TOLD:
         s = p.main.scalars.get(key)
         if s is not None:
-            rows.writerow([OUTPUTS[key].short, OUTPUTS[key].si, *(f"{v:.6g}" for v in (s.value, s.low, s.high))])
-    return out.getvalue().encode()
+            rows.append([OUTPUTS[key].short, OUTPUTS[key].si, *(f"{v:.6g}" for v in (s.value, s.low, s.high))])
+    return csv_text(rows).encode()
 
 
 def _run_files(sheet: MeasuredRun) -> dict[str, bytes]:

@@ -1,11 +1,11 @@
 """A file of answers: TOML, or plain lines `key = value` in the words a builder types. Every mistake in one pass."""
 
 import re
-import tomllib
 from collections.abc import Collection, Sequence
 from pathlib import Path
 
-from ...base.reading.toml import flat, read_text
+from ...base.reading.bounded import LONGEST_ANSWER, MOST_KEYS
+from ...base.reading.toml import flat, read_text, tables_of
 from ...base.reading.values import Bad, did_you_mean, show
 from ...errors import InputError, Problem
 from .answers import understood
@@ -13,8 +13,8 @@ from .interview import Interview, keys_of
 from .questions import GROUPS, MORE
 from .schema import SECTIONS, find_key
 
-_LINE = re.compile(r"""^\s*"?([A-Za-z0-9_.]+)"?\s*=\s*(.*?)\s*$""")
-_HEADER = re.compile(r"^\s*\[\s*([A-Za-z0-9_.]+)\s*\]\s*$")
+_LINE = re.compile(r"""\s*"?([A-Za-z0-9_.]+)"?\s*=\s*(.*)""")
+_HEADER = re.compile(r"\s*\[\s*([A-Za-z0-9_.]+)\s*\]\s*")
 
 
 def read_answers(path: Path, interview: Interview) -> None:
@@ -47,15 +47,20 @@ def _take(interview: Interview, key: str, text: str) -> None:
 def pairs(text: str, where: str, known: Sequence[str], problems: list[Problem]) -> dict[str, str]:
     """{key: what is answered} of the keys that there are; of others a problem."""
     try:
-        raw = {k: _as_typed(v) for k, v in flat(tomllib.loads(text)).items()}
+        raw = {k: _as_typed(v) for k, v in flat(tables_of(text)).items()}
     except (ValueError, RecursionError):
         raw = _plain(text, where, {k.partition(".")[0] for k in known}, problems)
+    if len(raw) > MOST_KEYS:
+        problems.append(Problem(where, "", f"has {len(raw)} keys", f"at most {MOST_KEYS}"))
+        return {}
     for key in [k for k in raw if k not in known]:
         hint = did_you_mean(key, known)
         if key.startswith("guessed."):
             hint = "answer the key itself with a range or `?`; a whole config is taken over by --from"
         problems.append(Problem(where, show(key)[1:-1], "unknown key", "", hint or "millsim keys lists all"))
-    return {k: v for k, v in raw.items() if k in known}
+    for key in [k for k, v in raw.items() if k in known and len(v) > LONGEST_ANSWER]:
+        problems.append(Problem(where, key, f"has {len(raw[key])} characters", f"at most {LONGEST_ANSWER}"))
+    return {k: v for k, v in raw.items() if k in known and len(v) <= LONGEST_ANSWER}
 
 
 def _as_typed(value: object) -> str:
@@ -75,9 +80,9 @@ def _plain(text: str, where: str, sections: Collection[str], problems: list[Prob
         line = line.partition("#")[0].strip()
         if not line:
             continue
-        if header := _HEADER.match(line):
+        if header := _HEADER.fullmatch(line):
             section = f"{header[1]}."
-        elif (pair := _LINE.match(line)) and pair[2]:
+        elif (pair := _LINE.fullmatch(line)) and pair[2]:
             whole = pair[1].partition(".")[0] in sections and "." in pair[1]
             found[pair[1] if whole else section + pair[1]] = pair[2].strip("\"'")
         else:

@@ -1,10 +1,9 @@
 """A sieve sheet for machines: as one JSON object, and as a table for a spreadsheet."""
 
-import csv
-import io
 import math
 
 from ...base.numerics import psd
+from ...base.quantities import spreadsheet
 from ...base.reading.fits import Finer, Scatter, best, fits, fitted, mean_sizes, percentile, share_between, span_of
 from ...base.reading.laser import repeats
 from ...base.reading.sheet import SieveSheet
@@ -103,6 +102,4 @@ def csv_text(sheet: SieveSheet) -> str:
         row += [f"{(shown[i + 1] - shown[i]) * 100:.10g}", f"{shown[i] * 100:.10g}"]
         row += ["" if math.isnan(density[i]) else f"{density[i]:.10g}", *(f"{c[i] * 100:.10g}" for c in curves)]
         rows.append(row)
-    stream = io.StringIO()
-    csv.writer(stream, lineterminator="\n").writerows(rows)
-    return stream.getvalue()
+    return spreadsheet.csv_text(rows)
