@@ -16,6 +16,7 @@ from millsim.base.reading.sheet import parse_sheet
 from millsim.commands.main import cli
 from millsim.errors import InputError
 from millsim.learn.calibration import observations as obs
+from millsim.learn.calibration.repeats import changed, repeated
 from millsim.learn.measured.lasersizes import AS_SIEVED, SHARES
 from millsim.show.words.short import MOST_LINES
 
@@ -235,6 +236,17 @@ def test_the_two_kinds_are_not_added_up(folder):
     for names in ('product = ["sheet.csv", "b.csv"]', 'product = "sheet.csv"\nbag = "b.csv"'):
         with pytest.raises(InputError, match="sieves and of laser diffraction are mixed"):
             run_of((change[0], change[1].replace('product = "sheet.csv"', names)), WIDE, folder=folder)
+
+
+def test_runs_of_the_two_kinds_are_no_repeats(folder):
+    laser = run_of(sieved(folder, content=CLASSES), WIDE, folder=folder)
+    mesh = run_of(sieved(folder, "s.csv"), WIDE, folder=folder)
+    assert (laser.sized_by, mesh.sized_by, run_of().sized_by) == ("laser diffraction", "sieves", "")
+    for ask in (lambda: repeated([laser, mesh]), lambda: changed([laser], [mesh])):
+        with pytest.raises(
+            InputError, match="sizes by sieves do not tell a difference from sizes by laser diffraction"
+        ):
+            ask()
 
 
 def test_errors_of_laser_sizes():

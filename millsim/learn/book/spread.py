@@ -23,11 +23,11 @@ def spread_of(runs: Sequence[tuple[Build, Run]], names: Sequence[str]) -> Spread
     groups = defaultdict(list)
     for build, run in (pair for pair in runs if not pair[1].unreadable):
         sheet = run.sheet
-        groups[build.key, sheet.config.sha256, sheet.feeding].append((sheet, readings(sheet)))
+        groups[build.key, sheet.config.sha256, sheet.feeding, sheet.sized_by].append((sheet, readings(sheet)))
     found = {}
     for name in names:
         logs = []
-        for (_, _, feeding), group in groups.items():
+        for (_, _, feeding, _), group in groups.items():
             if name != "throughput_kg_s" or feeding == AS_IT_TOOK:
                 logs.append([log(r[name].value) for _, r in group if name in r])
         sd, dof = pooled(logs)

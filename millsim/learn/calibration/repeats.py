@@ -4,7 +4,7 @@ Sizes, rates and energies are compared by their logarithms, temperatures by kelv
 (watt meter, sieves, thermometer) is in the error of a mean and not in that of a difference: both were measured with it.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import exp, hypot, inf, log, sqrt
 
@@ -117,6 +117,8 @@ def repeated(runs: Sequence[MeasuredRun]) -> Repeats:
 def changed(before: Sequence[MeasuredRun], after: Sequence[MeasuredRun]) -> Change:
     """Whether a change did anything: repeated runs before and after it. Raises InputError as `repeated`."""
     _refuse_twice([*before, *after])
+    if problems := list(_sized_otherwise([*before, *after])):
+        raise InputError(problems)
     a, b = repeated(before), repeated(after)
     read = [[readings(run) for run in runs] for runs in (before, after)]
     names = [n for n in ASKED if all(n in r for group in read for r in group)]
@@ -173,9 +175,9 @@ class MoreThanAssumed:
 
 def more_than_assumed(runs: Sequence[MeasuredRun]) -> list[MoreThanAssumed]:
     """Of runs that are calibrated together: where repeats among them scatter more than the card of the model says."""
-    groups: dict[tuple[str, str], list[MeasuredRun]] = {}
+    groups: dict[tuple[str, str, str], list[MeasuredRun]] = {}
     for run in runs:
-        groups.setdefault((run.config.sha256, run.feeding), []).append(run)
+        groups.setdefault((run.config.sha256, run.feeding, run.sized_by), []).append(run)
     several = [[(run, readings(run)) for run in g] for g in groups.values() if len(g) > 1]
     found = []
     for name in ("x50_m", "throughput_kg_s", "gross_J_kg"):
@@ -275,7 +277,7 @@ def other_mill(one: str, other: str) -> tuple[tuple[str, str, str], ...]:
 
 def _refuse_others(runs: Sequence[MeasuredRun]) -> None:
     """Runs of different mills or fed another way are no repeats."""
-    problems, first = [], runs[0]
+    problems, first = list(_sized_otherwise(runs)), runs[0]
     for run in runs[1:]:
         where = str(run.path or run.name)
         if run.feeding != first.feeding:
@@ -286,6 +288,17 @@ def _refuse_others(runs: Sequence[MeasuredRun]) -> None:
     if problems:
         raise InputError(problems)
     _refuse_twice(runs)
+
+
+def _sized_otherwise(runs: Sequence[MeasuredRun]) -> Iterator[Problem]:
+    """Sizes by sieves and by laser diffraction differ by the shape of the pieces, whatever the mill did."""
+    first = next((run.sized_by for run in runs if run.sized_by), "")
+    for run in runs:
+        if run.sized_by not in ("", first):
+            message = f"sizes by {run.sized_by} do not tell a difference from sizes by {first}"
+            yield Problem(
+                str(run.path or run.name), "sieving.product", message, hint="measure all runs in the same way"
+            )
 
 
 def _refuse_twice(runs: Sequence[MeasuredRun]) -> None:

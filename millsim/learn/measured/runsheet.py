@@ -77,6 +77,12 @@ class MeasuredRun:
         return {part: mass for part, mass in found.items() if mass is not None}
 
     @property
+    def sized_by(self) -> str:
+        """How the product's sizes were measured; "" where they were not."""
+        kinds = {s.by_laser for s in self.product_sheets}
+        return "" if not kinds else "laser diffraction" if True in kinds else "sieves"
+
+    @property
     def not_weighed(self) -> tuple[str, ...]:
         """The lots that were not weighed; the balance takes them as nothing."""
         return tuple(p for p in PARTS if p not in self.parts_kg)
