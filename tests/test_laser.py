@@ -187,6 +187,20 @@ def test_the_answer_says_what_it_was_read_as(tmp_path):
     assert json.loads(sieve(path, "--json").stdout)["sheets"][0]["x50_m"]["repeats_within"] == 0.06  # below 10 um
 
 
+def test_answers_of_the_other_kind_are_refused(tmp_path):
+    laser, sheet = tmp_path / "laser.csv", tmp_path / "sheet.csv"
+    laser.write_text(CLASSES)
+    sheet.write_text(HAND)
+    for path, *flags in (
+        (laser, "--charge", "50 g"),
+        (laser, "--sort"),
+        (laser, "--pan", "lost"),
+        (sheet, "--limit", "upper"),
+    ):
+        result = sieve(path, *flags)
+        assert result.exit_code == 2 and f"{flags[0]}: is for a sheet of" in result.stderr
+
+
 def test_the_two_kinds_are_not_set_side_by_side(tmp_path):
     laser, sheet = tmp_path / "laser.csv", tmp_path / "sheet.csv"
     laser.write_text(CLASSES)

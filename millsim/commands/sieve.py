@@ -24,6 +24,9 @@ _HELP = {
 }
 
 
+_OF_SIEVES = ("charge", "additive", "pan", "sort")
+
+
 def _answers(command):
     """The flags that answer the questions a sheet can raise."""
     choices = {
@@ -62,6 +65,7 @@ def sieve(ctx, sheets, window, against, plots, csv_file, force, **answers) -> No
     _check_outputs(sheets, plots, csv_file, force)
     first, second = _read(sheets, answers), _read(against, answers)
     _one_method([*first, *second])
+    _answers_fit(first[0], answers)
     from ..show.words import sieve as words
 
     finer = _finer(first, second) if second else None
@@ -115,6 +119,17 @@ def _one_method(sheets: list) -> None:
     if laser and sieved:
         message = f"is of laser diffraction, {sieved.path.name} of sieves: their sizes differ by the particles' shape"
         raise InputError(Problem(str(laser.path), "", message, hint="ask about the two apart"))
+
+
+def _answers_fit(sheet, answers: dict) -> None:
+    """Refuse answers that only the other kind of sheet can need."""
+    names, kind = (_OF_SIEVES, "sieves") if sheet.by_laser else (("limit",), "laser diffraction")
+    given = [name for name in names if answers[name]]
+    if given:
+        read = "laser diffraction, which weighs nothing" if sheet.by_laser else "sieves"
+        message = f"is for a sheet of {kind}, and {sheet.path.name} was read as one of {read}"
+        hint = "leave it out, or say --method"
+        raise InputError([Problem(f"--{name}", "", message, hint=hint) for name in given])
 
 
 def _window(text: str) -> tuple[float, float]:

@@ -67,7 +67,7 @@ def parse_laser(found: Findings, a: Answers, lines: Sequence[tuple[int, str]]) -
     assert header is not None
     sizes, volume = size_columns(found, a, header), volume_column(found, a, header)
     rows = _rows(found, header, lines)
-    if len(rows) < FEWEST:
+    if 0 < len(rows) < FEWEST:
         found.say(f"has {len(rows)} rows only, which is no measurement by laser diffraction", hint=EXAMPLE)
     found.stop()
     assert volume is not None
