@@ -5,6 +5,9 @@ event the logarithm of the waiting time and the draw of its kind; per bar hit th
 tests and the pin; the exponential of the breakage law for hits above the threshold; per sieve try of a piece
 that fits the hole one to three draws and, where they are needed, the power of the skim ratio. No table, size
 class, tally or law is in it, and nothing of the size change. Its shares are those of the run itself.
+
+It is run twice: for all that happens to a gram, as the laws tell it, and for what the engine draws of it. The engine
+leaves out wall contacts at which no piece of that size could pass, and the waits of a steady state.
 """
 
 import os
@@ -73,8 +76,11 @@ def bare(history, events, p):
     return total
 
 
-def shares(problem, outcome, tally) -> tuple[np.ndarray, float]:
-    """The proportions of a run for the bare loop (1,) SHARES, and its events per history."""
+def shares(problem, outcome, tally, all_tries: bool = True) -> tuple[np.ndarray, float]:
+    """The proportions of a run for the bare loop (1,) SHARES, and its events per history.
+
+    all_tries: every wall contact is one of them; else those alone that have a chance, however little, to pass.
+    """
     f, m = tally.flows, problem.mill[0]
     tries = tally.by_size[:, TRIES]
     z = m["shape"] * problem.x / m["hole"]
@@ -82,18 +88,19 @@ def shares(problem, outcome, tally) -> tuple[np.ndarray, float]:
     luck = np.where(z < 1.0, np.maximum(0.0, 1.0 - z) ** 2 * min(1.0, opened), 0.0)
     drawn = tries[z < 1.0].sum()
     airborne = max(0.0, tally.by_size[:, EXITS].sum() - (tries * luck).sum())
-    events = f["bar_hits"] + f["nips"] + f["tries"] + airborne
+    chances = (tries * luck).sum()
+    events = f["bar_hits"] + f["nips"] + (f["tries"] if all_tries else chances) + airborne
     p = np.zeros(1, SHARES)
     p["strike"] = f["bar_hits"] / events
     p["nip"] = p["strike"] + f["nips"] / events
-    p["hopeless"] = p["nip"] + (f["tries"] - drawn) / events
+    p["hopeless"] = p["nip"] + ((f["tries"] - drawn) / events if all_tries else 0.0)
     p["chips"] = f["chips"] / f["bar_hits"]
     p["above_c"] = (1.0 - f["bar_above"] / f["bar_hits"]) ** C_EXPONENT
     p["breaks"] = f["bar_fractures"] / f["bar_hits"]
     p["pin"] = f["pin_hits"] / f["bar_hits"]
     p["pin_above"] = f["pin_above"] / f["pin_hits"]
     p["pin_breaks"] = f["pin_fractures"] / f["pin_hits"]
-    p["luck"] = (tries * luck).sum() / drawn
+    p["luck"] = chances / drawn if all_tries else 1.0
     p["slow"] = m["slow_share"]
     return p, events
 
@@ -124,12 +131,11 @@ class Runs:
 def speed_rows(runs: Runs) -> list[dict]:
     """Events per second, against the bare loop, and on two threads; all taken in turns."""
     runs.calls(1)
-    p, events = shares(runs.problem, runs.outcome, runs.tally)
-    count = int(events * HISTORIES)
-    bare(0, 10, p[0])
+    loops = [shares(runs.problem, runs.outcome, runs.tally, all_tries) for all_tries in (True, False)]
+    bare(0, 10, loops[0][0][0])
     pieces = runs.calls(1).size
     threads = min(2, os.cpu_count() or 1, numba.config.NUMBA_NUM_THREADS)
-    one, two, busy, plain = [], [], [], np.inf
+    one, two, busy, plain = [], [], [], [np.inf, np.inf]
     begin = time.perf_counter()
     while len(one) < ROUNDS or (len(two) < 3 and time.perf_counter() - begin < PATIENCE):
         one.append(runs.calls(1))
@@ -137,20 +143,23 @@ def speed_rows(runs: Runs) -> list[dict]:
         seconds = runs.calls(threads)
         quiet = time.process_time() - had > QUIET * threads * (time.perf_counter() - wall)
         (two if quiet else busy).append(seconds)
-        for i in range(pieces):
-            piece = time.perf_counter()
-            bare(i, count // pieces, p[0])
-            plain = min(plain, (time.perf_counter() - piece) * pieces)
+        for j, (p, events) in enumerate(loops):
+            for i in range(pieces):
+                piece = time.perf_counter()
+                bare(i, int(events * HISTORIES) // pieces, p[0])
+                plain[j] = min(plain[j], (time.perf_counter() - piece) * pieces)
     t1, t2 = np.min(one, axis=0).sum(), np.min(two or busy, axis=0).sum()
     f = runs.tally.flows
     hits = f["bar_hits"] + f["pin_hits"] + f["tries"] + f["nips"]
     efficiency = t1 / (threads * t2)
     verdict = efficiency >= 0.85 if two and threads == 2 else "not to be had: fewer than two free processors"
+    all_drawn, as_drawn = (seconds / t1 for seconds in plain)
     return [
         row("events per history (hits, tries, nips)", hits, ""),
         row("events per second, one thread", hits * HISTORIES / t1 / 1e6, "million/s"),
-        row("  of the bare loop", hits * HISTORIES / plain / 1e6, "million/s"),
-        row("rate over that of the bare loop", plain / t1, "", ">= 0.30", plain / t1 >= 0.30),
+        row("  of the bare loop", hits * HISTORIES / plain[0] / 1e6, "million/s"),
+        row("rate over that of the bare loop", all_drawn, "", ">= 0.55", all_drawn >= 0.55),
+        row("  of one that leaves out what the engine does", as_drawn, "", ">= 0.55", as_drawn >= 0.55),
         row("parallel efficiency on two threads", efficiency, "", ">= 0.85", verdict),
     ]
 

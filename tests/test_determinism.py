@@ -1,5 +1,7 @@
 """The same seed gives the same bits: for any number of threads, any split into calls; another seed does not."""
 
+import os
+
 import mills
 import numba
 import numpy as np
@@ -7,6 +9,9 @@ import pytest
 
 from millsim.engines import montecarlo
 from millsim.forecast import band, stalls
+
+# By hand, of every config: NUMBA_NUM_THREADS=4 MILLSIM_SPLITS=1 python -m pytest tests/test_determinism.py
+LONG = bool(os.environ.get("MILLSIM_SPLITS"))
 
 
 def bits(value):
@@ -55,6 +60,19 @@ def test_histories_do_not_depend_on_the_split_into_calls(blocks):
 def test_stop_rule_does_not_depend_on_the_split_into_calls():
     results = [histories(seed=2, x50_error=0.05, call_blocks=b) for b in (1, 5)]
     assert bits(results[0]) == bits(results[1])
+
+
+@pytest.mark.parametrize("name", mills.NAMES if LONG else mills.NAMES[:1])
+def test_no_split_over_threads_and_calls_changes_a_bit(threads, name):
+    p, o, answers = mills.problem(name), mills.outcome(name), {}
+    for n in (n for n in (1, 2, 4) if n <= numba.config.NUMBA_NUM_THREADS):
+        threads(n)
+        for blocks in (1, 2, 3, 7, 16, 40, None) if LONG else (1, 7):
+            run = montecarlo.run(
+                p.mill, o.steps, p.edges, p.feed_curve, 2600 if LONG else 700, 8, 0.02 if LONG else 0.0, None, blocks
+            )
+            answers[n, blocks] = bits(run)
+    assert len(set(answers.values())) == 1, answers.keys()
 
 
 def test_more_histories_go_on_from_fewer():

@@ -183,10 +183,15 @@ def test_stated_standard_error_is_the_scatter_between_seeds():
     # 48 seeds give the scatter of the mean to 10 %; the stated error must be within 30 % of it.
     p, o = mills.problem("swinging"), mills.outcome("swinging")
     runs = [montecarlo.run(p.mill, o.steps, p.edges, p.feed_curve, 1024, seed) for seed in range(48)]
-    for key in ("bar_hits", "pin_fractures", "work"):
-        scatter = np.std([t.flows[key] for t in runs], ddof=1)
-        stated = np.mean([t.flows_se[key] for t in runs])
-        assert stated == pytest.approx(scatter, rel=0.3)
+    middle = int(np.searchsorted(runs[0].exits_q3, 0.5))
+    of = {
+        key: [(t.flows[key], t.flows_se[key]) for t in runs] for key in ("bar_hits", "tries", "pin_fractures", "work")
+    }
+    of["residence"] = [(t.residence_s, t.residence_s_se) for t in runs]
+    of["Q3 at x50"] = [(t.exits_q3[middle], t.exits_q3_se[middle]) for t in runs]
+    for key, found in of.items():
+        values, errors = np.array(found).T
+        assert errors.mean() == pytest.approx(values.std(ddof=1), rel=0.3), key
 
 
 def test_stop_rule_keeps_its_promise():

@@ -1,43 +1,38 @@
 """Monte Carlo kernel: one tagged gram after another, hit by hit, on continuous sizes.
 
-Tagging mass means following one daughter chosen by mass: unbiased, and O(1) in memory. Rates at a size come from
-a fine table of the same laws the balance uses (RATE_NODES points in ln x, linear); every event is drawn.
+Tagging mass means following one daughter chosen by mass: unbiased, and O(1) in memory. What an event needs of the laws
+is read off tables over sizes (`hits.py`). Every hit, bite and escape is drawn; what follows from the events without
+chance is not: in a steady state each wait counts with its mean, sieve contacts with theirs, and contacts that no piece
+of that size could pass at are left out (thinning: the chance of the rest rises as they get fewer).
 Random numbers are a pure function of (seed, history, draw), so a history is the same on any thread.
 """
 
 from math import exp, log
+from typing import NamedTuple
 
 import numpy as np
 from numba import prange
 
 from ..base.numerics.jit import law, parallel_kernel
 from ..base.numerics.rng import start, uniform
-from ..laws import breakage, cutting, motion, sieving
-from ..mill.chamber import (
-    AIRBORNE,
-    C_EXPONENT,
-    CONTACT,
-    DUST_J,
-    F_MAT,
-    FINISHED,
-    N_RATES,
-    NIP,
-    PAIR,
-    PIN,
-    SHEAR,
-    STILL,
-    STRIKE,
-    WASTED,
-    XW_MIN,
-    dust_of,
-    fill_still,
-    size_rates,
-    strike_energies,
-)  # fmt: skip
+from ..laws import breakage, cutting, sieving
+from ..mill.chamber import FINISHED, N_RATES, SHEAR, WASTED, dust_of
 from ..mill.edges import chip_of, drawn_cut, has_other_edges, main_cut
+from .hits import (
+    C_FULL,
+    CHIP_W,
+    SLACK,
+    best_chance,
+    blow_of,
+    drawn_cos2,
+    look_up,
+    met_pin,
+    place,
+    read,
+    read_row,
+)  # fmt: skip
 from .records import Rates, clear_flows
 
-RATE_NODES = 8192
 GIVE_UP = 4_000_000  # events after which a history is given up (and counted)
 BLOCK = 64  # histories in a block; blocks are reduced in order, so threads change nothing
 
@@ -46,29 +41,25 @@ BY_SIZE = tuple(
     "dwell bar_hits pin_hits elastic_losses fractures chips nips tries exits impact_energy edge_energy".split()
 )
 DWELL, BAR, PINS, ELASTIC, FRACTURE, CHIPS, NIPS, TRIES, EXITS, IMPACT, EDGE = range(len(BY_SIZE))
+# Sums over the hits of a history in one frozen state, from which its energies follow.
+SUMS = 7
+HITS, COS, PINNED, PINNED_COS, PIN_J, EDGE_J, DUST_CUT = range(SUMS)
+# The draws of an event, by what they decide; an event has DRAWS of them, used or not. WHICH and PIN_WHICH are of three.
+PICK, COS_1, COS_2, COS_3, CHIPPED, BROKEN, WHICH = range(7)
+PIN_COS, PIN_BROKEN, DUSTED, DUST_SIZE, PIN_WHICH = range(9, 14)
+WAIT, WHICH_EDGE = 16, 17
+DRAWS = 18
 
 
-@law
-def fill_table(m, s, k, node_ages, rates):
-    """Tabulate the laws of a frozen state in Rates; node_ages (nodes,); strike energies k as well."""
-    table = rates.table
-    strike_energies(m, s, k)
-    still = np.empty(STILL)
-    for i in range(table.shape[0]):
-        x = exp(rates.ln_low + i * rates.step)
-        fill_still(m, x, still)
-        size_rates(m, s, k, x, node_ages[i], still, table[i])
+class State(NamedTuple):
+    """One frozen state: its table of hits, its laws tabulated, chances by class to be bitten alone and in a pair,
+    seconds until it ends."""
 
-
-@law
-def look_up(rates, ln_x, row):
-    """Linear interpolation of Rates in ln x."""
-    table = rates.table
-    p = min(max((ln_x - rates.ln_low) / rates.step, 0.0), table.shape[0] - 1.000001)
-    i = int(p)
-    f = p - i
-    for c in range(row.size):
-        row[c] = table[i, c] + f * (table[i + 1, c] - table[i, c])
+    table: np.ndarray
+    rates: Rates
+    screen: np.ndarray
+    bridge: np.ndarray
+    lasts: float
 
 
 @law
@@ -93,217 +84,266 @@ def size_class(ln_edges, ln_x, i):
 
 
 @law
-def _bar(m, k, row, x, ln_x, stream, n, flows, by_class):
-    """A bar hit: book it, chip, test fracture. Returns (new size, its ln, flies on to the pins,
-    thrown energy, draws)."""
-    c = uniform(stream, n) ** C_EXPONENT
-    W = motion.bar_energy(k.v, k.kappa, c)
-    thrown = motion.thrown_energy(k.v, k.kappa, k.e_bar, c)
-    cut = main_cut(m, k, row)
-    if has_other_edges(m):
-        cut = drawn_cut(m, k, row, x, uniform(stream, n + 1))
-        n += 1
-    xi, h, edge = chip_of(m, cut, row, x, W)
-    loss = (1.0 - k.e_bar**2) * W
-    flows.bar_hits += 1.0
-    flows.work += motion.bar_work(k.v, k.kappa, k.e_bar, c)
-    flows.bar_heat += loss - edge
-    flows.chip_cut += edge
-    by_class[BAR] += 1.0
-    by_class[IMPACT] += W
-    by_class[EDGE] += edge
-    if x * W > row[XW_MIN]:
-        flows.bar_above += 1.0
-    if uniform(stream, n + 1) < xi:
-        flows.chips += 1.0
-        flows.rub += thrown - k.layer_energy
-        by_class[CHIPS] += 1.0
-        y = h * uniform(stream, n + 2) ** (1.0 / m.chip_exponent)
-        return y, log(y), False, thrown, n + 3
-    if uniform(stream, n + 2) < breakage.breakage_probability(x, W, row[F_MAT], row[XW_MIN]):
-        flows.bar_fractures += 1.0
-        by_class[FRACTURE] += 1.0
-        y = fragment_size(m, row, x, W, stream, n + 3)
-        return y, log(y), True, thrown, n + 6
-    by_class[ELASTIC] += 1.0
-    factor, ln_factor = cutting.chipped_size(xi)
-    return x * factor, ln_x + ln_factor, True, thrown, n + 3
+def book(blow, sums, flows):
+    """Add to FLOWS the energies that the sums over the hits of a frozen state stand for, and clear them."""
+    heat, cut, dust = blow.pin_loss * sums[PIN_J], sums[EDGE_J], sums[DUST_CUT]
+    path = (1.0 - blow.survive) * (blow.idle * sums[PINNED] + blow.throw * sums[PINNED_COS])
+    flows.work += blow.work * sums[COS]
+    flows.bar_heat += blow.bar_loss * blow.square * sums[COS] - cut
+    flows.chip_cut += cut
+    flows.path_heat += path
+    flows.pin_heat += heat
+    flows.dust_cut += dust
+    flows.rub += (blow.idle - blow.layer) * sums[HITS] + blow.throw * sums[COS] - path - heat - dust
+    sums[:] = 0.0
 
 
 @law
-def fragment_size(m, row, x, W, stream, n):
-    """Size of a fragment, by mass, of a piece x broken by W [J/kg]: fines, else shattered, else split. Uses 3 draws."""
+def count(by_size, flows):
+    """Fill the counters of FLOWS that are sums over the sizes, and the hits that broke nothing: those left over.
+
+    In the column of these stands so far, less than nothing, what became dust on its way from a pin.
+    """
+    for i in range(by_size.shape[0]):
+        flows.bar_hits += by_size[i, BAR]
+        flows.pin_hits += by_size[i, PINS]
+        flows.chips += by_size[i, CHIPS]
+        flows.nips += by_size[i, NIPS]
+        flows.tries += by_size[i, TRIES]
+        flows.exits += by_size[i, EXITS]
+        by_size[i, ELASTIC] += by_size[i, BAR] + by_size[i, PINS] - by_size[i, CHIPS] - by_size[i, FRACTURE]
+
+
+@law
+def fragment_size(m, x, excess, stream, n):
+    """Size of a fragment, by mass, of a broken piece x: fines, else shattered, else split. Uses 3 draws.
+
+    excess: f_Mat (x W - xW_min) of the hit.
+    """
     u = uniform(stream, n)
     if uniform(stream, n + 1) < breakage.fines_share(x, m.fines_thickness):
         return breakage.fines_size(x, u, m.fines_exponent, m.fines_limit)
-    shatters = uniform(stream, n + 2) < breakage.shatter_share(m.shatter_slope, row[F_MAT] * (x * W - row[XW_MIN]))
+    shatters = uniform(stream, n + 2) < breakage.shatter_share(m.shatter_slope, excess)
     return breakage.coarse_size(x, u, m.daughter_exponent if shatters else m.split_exponent, m.fragment_floor)
 
 
 @law
-def _pin(m, k, row, x, brittle, thrown, stream, n, flows, by_class):
-    """The flight after a bar hit: meet a pin or not, rub off dust, break on the pin or not. Returns (size, draws)."""
-    W_square, c, rub = thrown * k.survive, 0.0, thrown - k.layer_energy
-    pinned = uniform(stream, n) < row[PIN]
-    n += 1
-    if pinned:
-        c = 1.0 - uniform(stream, n) ** 2
-        n += 1
-        path, loss = thrown - W_square, (1.0 - k.e_pin**2) * W_square * c
-        rub -= path + loss
-        flows.pin_hits += 1.0
-        flows.path_heat += path
-        flows.pin_heat += loss
-        by_class[PINS] += 1.0
-        by_class[IMPACT] += W_square * c
-        if x * W_square * c > row[XW_MIN]:
-            flows.pin_above += 1.0
-    dust = dust_of(m, row, rub) if brittle else 0.0
-    flows.dust_cut += dust * row[DUST_J]
-    flows.rub += rub - dust * row[DUST_J]
-    if dust > 0.0:
-        n += 1
-        if uniform(stream, n - 1) < dust:
-            flows.dust += 1.0
-            return breakage.fines_size(x, uniform(stream, n), m.fines_exponent, m.fines_limit), n + 1
-        x *= cutting.chipped_size(dust)[0]
-    if not pinned:
-        return x, n
-    broken = brittle and uniform(stream, n) < breakage.breakage_probability(x, W_square * c, row[F_MAT], row[XW_MIN])
-    if not broken:
-        by_class[ELASTIC] += 1.0
-        return x, n + 1
-    flows.pin_fractures += 1.0
-    by_class[FRACTURE] += 1.0
-    return fragment_size(m, row, x, W_square * c, stream, n + 1), n + 4
+def chip_by_law(m, k, rates, ln_x, W, u, laws):
+    """(mass share, size [m], cost [J/kg]) of the chip of a hit W [J/kg], by the law; of several edges u draws one."""
+    look_up(rates, ln_x, laws)
+    x = exp(ln_x)
+    cut = drawn_cut(m, k, laws, x, u) if has_other_edges(m) else main_cut(m, k, laws)
+    return chip_of(m, cut, laws, x, W)
 
 
 @law
-def _nip(m, rates, x, ln_x, stream, n, row, flows):
-    """A bite: shear the piece, or fold back from it (swinging hammers). Returns the new size; uses 3 draws."""
-    look_up(rates, ln_x, row)
-    flows.nips += 1.0
-    if uniform(stream, n) >= row[FINISHED]:
-        flows.nip_work += row[WASTED]
-        return x
-    flows.nip_work += row[SHEAR]
-    u = uniform(stream, n + 1)
+def chip(m, k, blow, table, rates, ln_x, c, c_chip, stream, n, laws):
+    """(mass share chipped off, its cost [J/kg], ln size of what the gram is in: the piece as it was or the chip)."""
+    node, f = place(rates.ln_low, rates.per_step, table.shape[0], ln_x)
+    if c >= read(table, node, f, C_FULL):  # pays for the largest chip: the law in units of a square hit
+        w = read(table, node, f, CHIP_W)
+        share = cutting.chip_share(c, c_chip, w)
+        cost, h = share * w * k.edge_share * blow.square, 0.0
+    else:
+        share, h, cost = chip_by_law(m, k, rates, ln_x, c * blow.square, uniform(stream, n + WHICH_EDGE), laws)
+    if uniform(stream, n + CHIPPED) >= share:
+        return share, cost, ln_x
+    if h == 0.0:
+        h = chip_by_law(m, k, rates, ln_x, c * blow.square, 0.0, laws)[1]
+    return share, cost, log(h) + log(uniform(stream, n + BROKEN)) / m.chip_exponent
+
+
+@law
+def tested(m, ln_x, row, c, u, stream, n):
+    """ln size of the gram after a hit c above the threshold: that of a fragment where the draw u breaks the piece."""
+    if u >= breakage.breakage_probability(1.0, c, row.firm, row.c_break):
+        return ln_x
+    return log(fragment_size(m, exp(ln_x), row.firm * (c - row.c_break), stream, n))
+
+
+@law
+def damaged(m, k, blow, table, rates, ln_x, i, row, c, stream, n, laws, sums, flows, by_size):
+    """A bar hit that does more than dent: chips, breaks. Returns (ln size, whether it flies on to the pins)."""
+    shrunk = 0.0
+    if c > row.c_break:
+        flows.bar_above += 1.0
+    if c > row.c_chip:
+        share, cost, ln_y = chip(m, k, blow, table, rates, ln_x, c, row.c_chip, stream, n, laws)
+        sums[EDGE_J] += cost
+        by_size[i, EDGE] += cost
+        if ln_y != ln_x:
+            by_size[i, CHIPS] += 1.0
+            return ln_y, False
+        shrunk = cutting.log_left(share) / 3.0
+    if c > row.c_break:
+        ln_y = tested(m, ln_x, row, c, uniform(stream, n + BROKEN), stream, n + WHICH)
+        if ln_y != ln_x:
+            flows.bar_fractures += 1.0
+            by_size[i, FRACTURE] += 1.0
+            return ln_y, True
+    return ln_x + shrunk, True
+
+
+@law
+def dusted(m, ln_x, i, row, dust, c_pin, stream, n, flows, by_size):
+    """ln size of a gram whose piece loses a share as dust in flight and may break on a pin (c_pin 0: met none)."""
+    if uniform(stream, n + DUSTED) < dust:
+        flows.dust += 1.0
+        by_size[i, ELASTIC] -= 1.0 if c_pin > 0.0 else 0.0
+        u = uniform(stream, n + DUST_SIZE)
+        return log(breakage.fines_size(exp(ln_x), u, m.fines_exponent, m.fines_limit))
+    ln_x += cutting.log_left(dust) / 3.0
+    if c_pin <= row.c_break:
+        return ln_x
+    ln_y = tested(m, ln_x, row, c_pin, uniform(stream, n + PIN_BROKEN), stream, n + PIN_WHICH)
+    if ln_y != ln_x:
+        flows.pin_fractures += 1.0
+        by_size[i, FRACTURE] += 1.0
+    return ln_y
+
+
+@law
+def bitten(m, rates, ln_x, stream, n, laws, flows):
+    """A bite: shear the piece, or fold back from it (swinging hammers). Returns ln size; uses 3 draws."""
+    look_up(rates, ln_x, laws)
+    if uniform(stream, n) >= laws[FINISHED]:
+        flows.nip_work += laws[WASTED]
+        return ln_x
+    flows.nip_work += laws[SHEAR]
+    u, x = uniform(stream, n + 1), exp(ln_x)
     if uniform(stream, n + 2) < breakage.fines_share(x, m.fines_thickness):
-        return breakage.fines_size(x, u, m.fines_exponent, m.fines_limit)
-    return breakage.coarse_size(x, u, m.nip_exponent, m.fragment_floor)
+        return log(breakage.fines_size(x, u, m.fines_exponent, m.fines_limit))
+    return log(breakage.coarse_size(x, u, m.nip_exponent, m.fragment_floor))
 
 
 @law
-def passes(m, unblinded, x, stream, n):
-    """One sieve try, drawn: slow or skimming, through an open hole or not. Uses 3 draws.
-
-    No piece has a better chance at an open hole than (1 - z)^2: the last draw rules most tries out at once.
-    """
+def passes(m, x, stream, n):
+    """Whether a sieve try, drawn with `best_chance`, gets through an open hole: slow or skimming. Uses 3 draws."""
     z, t_over_w = m.shape * x / m.hole, m.plate / m.hole
-    if z >= 1.0:
-        return False
-    open_ = sieving.open_to_pass(m.sieve_factor, m.open_share, m.usable_open, unblinded)
-    luck = uniform(stream, n + 2)
-    if luck >= (1.0 - z) * (1.0 - z) * open_:
-        return False
+    luck = uniform(stream, n + 2) * best_chance(m, x)
     if uniform(stream, n) < m.slow_share:
-        return luck < sieving.pass_slow(z, t_over_w) * open_
+        return luck < sieving.pass_slow(z, t_over_w)
     skim = m.skim_ratio_low * (m.skim_ratio_high / m.skim_ratio_low) ** uniform(stream, n + 1)
-    return luck < sieving.pass_skim(z, t_over_w, skim) * open_
+    return luck < sieving.pass_skim(z, t_over_w, skim)
 
 
 @law
-def _strike(m, k, rates, ln_edges, x, ln_x, i, stream, n, row, flows, by_size):
-    """A bar hit and the flight after it. Returns (size, ln size, class, ln size that row belongs to, draws)."""
-    at = ln_x
-    x, ln_x, flies, thrown, n = _bar(m, k, row, x, ln_x, stream, n, flows, by_size[i])
-    i = size_class(ln_edges, ln_x, i)
-    if flies:
-        look_up(rates, ln_x, row)
-        at, whole = ln_x, x
-        x, n = _pin(m, k, row, x, i > 0, thrown, stream, n, flows, by_size[i])
-        if x < whole:
-            ln_x = log(x)
-            i = size_class(ln_edges, ln_x, i)
-    return x, ln_x, i, at, n
+def leaves(m, open_, contacts, ln_x, pick, stream, n):
+    """Whether a piece that got a chance to leave does: by air always, by a hole if it passes.
 
-
-@law
-def follow(m, steps, sizes, stream, max_events, row, nip_row, flows, by_size):
-    """Follow one tagged gram until it leaves, the time is up, or max_events; return (how it ended, time).
-
-    Ends: 1 left through the sieve, 0 still in the chamber when time was up, -1 given up at max_events.
+    open_: chance that a contact meets an open hole; pick: drawn from all the chances to leave per second.
     """
-    ends, ln_edges = steps.ends, sizes.ln_edges
-    ln_x = feed_ln_size(sizes, uniform(stream, 0))
-    x, i = exp(ln_x), size_class(ln_edges, ln_x, ln_edges.size - 2)
-    now, t, n, changed = 0, 0.0, 1, True
-    at = np.nan  # the ln size that row belongs to: a hit that changes nothing needs no new look-up
-    strike = nip = contact = airborne = total = 0.0
-    for _ in range(max_events):
-        if changed:
-            if ln_x != at:
-                look_up(Rates(steps.tables[now], sizes.ln_low, sizes.step), ln_x, row)
-                at = ln_x
-            strike, nip = row[STRIKE], row[NIP] * steps.screens[now, i] + row[PAIR] * steps.bridges[now, i]
-            if i == 0:
-                strike = nip = 0.0
-            contact, airborne = row[CONTACT], row[AIRBORNE]
-            total = strike + nip + contact + airborne
-            changed = False
-        wait = -log(uniform(stream, n)) / total
-        if t + wait > ends[now]:  # the frozen state ends first; waiting has no memory
-            by_size[i, DWELL] += ends[now] - t
-            t, now, n, changed, at = ends[now], now + 1, n + 1, True, np.nan
-            if now == ends.size:
-                return 0, t
-            continue
+    x = exp(ln_x)
+    if pick < contacts * open_ * best_chance(m, x):
+        return passes(m, x, stream, n)
+    return True
+
+
+@law
+def in_state(m, k, blow, state, ln_edges, stream, event, ln_x, i, laws, sums, flows, by_size):
+    """Follow a gram through one frozen state until it leaves, the state ends, or it is given up.
+
+    Returns (whether it left, seconds, ln size, class, events so far).
+    """
+    table, rates, screen, bridge, lasts = state  # taken once: compiled code counts who holds an array
+    ln_low, per_step, nodes, timed = rates.ln_low, rates.per_step, table.shape[0], np.isfinite(lasts)
+    t, left, least = 0.0, False, np.inf  # least: the ln size down to which the row serves
+    hits = cos = pinned = pinned_cos = pin_J = dust_cut = 0.0
+    while event < GIVE_UP and not left:
+        if ln_x < least:
+            i, least = size_class(ln_edges, ln_x, i), ln_x - SLACK
+            node, f = place(ln_low, per_step, nodes, ln_x)
+            row = read_row(table, node, f, blow.tries, screen[i], bridge[i], min(i, 1))
+        n, event = DRAWS * event + 1, event + 1
+        wait = -row.wait * log(uniform(stream, n + WAIT)) if timed else row.wait
+        ends = t + wait > lasts  # waiting has no memory: the next state begins anew
+        wait = lasts - t if ends else wait
         t += wait
         by_size[i, DWELL] += wait
-        pick = uniform(stream, n + 1) * total
-        n += 2
-        if pick < contact:
-            flows.tries += 1.0
-            by_size[i, TRIES] += 1.0
-            n += 3
-            if passes(m, steps.unblinded[now], x, stream, n - 3):
-                flows.exits += 1.0
-                by_size[i, EXITS] += 1.0
-                return 1, t
-            continue
-        pick -= contact
-        rates = Rates(steps.tables[now], sizes.ln_low, sizes.step)
-        if pick < strike:
-            x, ln_x, i, at, n = _strike(m, steps.hits[now], rates, ln_edges, x, ln_x, i, stream, n, row, flows, by_size)
-        elif pick < strike + nip:
+        by_size[i, TRIES] += row.contacts * wait
+        if ends:
+            break
+        pick = uniform(stream, n + PICK) * row.total
+        if pick < row.strike:
+            pick /= row.strike  # what is left of the draw is uniform too: it decides about the pin
+            c = drawn_cos2(uniform(stream, n + COS_1), uniform(stream, n + COS_2), uniform(stream, n + COS_3))
+            by_size[i, BAR] += 1.0
+            by_size[i, IMPACT] += blow.square * c
+            hits, cos, flies = hits + 1.0, cos + c, True
+            if c > row.c_least:
+                ln_x, flies = damaged(m, k, blow, table, rates, ln_x, i, row, c, stream, n, laws, sums, flows, by_size)
+                if ln_x < least:
+                    i, least = size_class(ln_edges, ln_x, i), ln_x - SLACK
+                    node, f = place(ln_low, per_step, nodes, ln_x)
+                    row = read_row(table, node, f, blow.tries, screen[i], bridge[i], min(i, 1))
+            thrown, rub, c_pin = blow.idle + blow.throw * c, blow.idle - blow.layer + blow.throw * c, 0.0
+            if flies and pick < row.to_pin:
+                W, taken = met_pin(blow, thrown, uniform(stream, n + PIN_COS))
+                c_pin, rub = W / blow.square, rub - taken
+                pinned, pinned_cos, pin_J = pinned + 1.0, pinned_cos + c, pin_J + W
+                by_size[i, PINS] += 1.0
+                by_size[i, IMPACT] += W
+                flows.pin_above += 1.0 if c_pin > row.c_break else 0.0
+            if flies and i > 0:
+                dust = dust_of(m, row.of_dust, rub)
+                dust_cut += dust * row.of_dust
+                if c_pin > row.c_break or uniform(stream, n + DUSTED) < dust:
+                    ln_x = dusted(m, ln_x, i, row, dust, c_pin, stream, n, flows, by_size)
+                else:
+                    ln_x += cutting.log_left(dust) / 3.0
+        elif pick < row.strike + row.bite:
             by_size[i, NIPS] += 1.0
-            whole, n = x, n + 3
-            x = _nip(m, rates, x, ln_x, stream, n - 3, nip_row, flows)
-            if x == whole:
-                continue
-            ln_x = log(x)
-            i = size_class(ln_edges, ln_x, i)
-        else:
-            flows.exits += 1.0
+            ln_x = bitten(m, rates, ln_x, stream, n + 1, laws, flows)
+        elif leaves(m, blow.open_, row.contacts, ln_x, pick - row.strike - row.bite, stream, n + 1):
             by_size[i, EXITS] += 1.0
-            return 1, t
-        changed = True
-    return -1, t
+            left = True
+    sums[HITS], sums[COS], sums[PINNED], sums[PINNED_COS] = hits, cos, pinned, pinned_cos
+    sums[PIN_J], sums[DUST_CUT] = pin_J, dust_cut
+    return left, t, ln_x, i, event
+
+
+@law
+def follow(m, steps, sizes, stream, u_feed, laws, sums, flows, by_size):
+    """Follow one tagged gram until it leaves, the time is up, or it is given up; return (how it ended, time).
+
+    u_feed: which gram of the feed. Ends: 1 left through the sieve, 0 still in the chamber when time was up, -1 given
+    up.
+    """
+    ln_x = feed_ln_size(sizes, u_feed)
+    i, t, event = size_class(sizes.ln_edges, ln_x, sizes.ln_edges.size - 2), 0.0, 0
+    sums[:] = 0.0
+    for now in range(steps.ends.size):
+        rates = Rates(steps.tables[now], sizes.ln_low, sizes.step, sizes.per_step)
+        state = State(steps.hit_tables[now], rates, steps.screens[now], steps.bridges[now], steps.ends[now] - t)
+        blow = blow_of(m, steps.hits[now], steps.open_[now])
+        left, spent, ln_x, i, event = in_state(
+            m, steps.hits[now], blow, state, sizes.ln_edges, stream, event, ln_x, i, laws, sums, flows, by_size
+        )
+        book(blow, sums, flows)
+        if left:
+            return 1, t + spent
+        if event >= GIVE_UP:
+            return -1, t + spent
+        t = steps.ends[now]
+    return 0, t
 
 
 @parallel_kernel
 def run_blocks(m, steps, sizes, seed, first_block, flows, by_size, ends):
     """Run flows.size blocks of BLOCK histories; fill per-block sums of FLOWS, by_size and ends (blocks, 4).
 
-    ends: left, in the chamber, given up, and the summed time in the chamber [s].
+    The grams of a block are spread evenly over the feed. ends: left, in the chamber, given up, and the summed time in
+    the chamber [s].
     """
     for b in prange(flows.size):
         clear_flows(flows[b])
         by_size[b] = 0.0
         ends[b] = 0.0
-        row, nip_row = np.empty(PAIR + 1), np.empty(N_RATES)  # most events need the first columns only
+        laws, sums = np.empty(N_RATES), np.empty(SUMS)
         for h in range(BLOCK):
             stream = start(seed, (first_block + b) * BLOCK + h, 0)
-            end, t = follow(m[0], steps, sizes, stream, GIVE_UP, row, nip_row, flows[b], by_size[b])
+            u_feed = (h + uniform(stream, 0)) / BLOCK
+            end, t = follow(m[0], steps, sizes, stream, u_feed, laws, sums, flows[b], by_size[b])
             ends[b, 1 - end] += 1.0
             ends[b, 3] += t
+        count(by_size[b], flows[b])

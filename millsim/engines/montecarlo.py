@@ -10,8 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..mill.chamber import N_RATES, STRIKES
-from .histories import BLOCK, BY_SIZE, EXITS, RATE_NODES, fill_table, run_blocks
+from ..mill.chamber import N_RATES, STRIKES, open_to_pass
+from .histories import BLOCK, BY_SIZE, EXITS, run_blocks
+from .hits import COLUMNS, NODES, NODES_OF_MANY, fill_hits, fill_table
 from .records import FLOW_NAMES, FLOWS, Rates, Sizes, Steps
 
 CHECK_BLOCKS = 32  # the stop rule is looked at every CHECK_BLOCKS * BLOCK histories
@@ -98,29 +99,21 @@ def _x50_relative_error(q3: np.ndarray, se: np.ndarray, ln_edges: np.ndarray) ->
 
 
 def _compiled_steps(mill: np.ndarray, steps: FrozenSteps, edges: np.ndarray) -> tuple[Steps, float, float]:
-    """(rate tables of every frozen state, ln of the first node, their step); fewer nodes when there are many states."""
-    nodes = RATE_NODES if steps.states.size == 1 else RATE_NODES // 4
+    """(tables of every frozen state, ln of the first node, their step); fewer nodes when there are many states."""
+    count = steps.states.size
+    nodes = NODES if count == 1 else NODES_OF_MANY
     ln_low = float(np.log(edges[0]))
     width = (float(np.log(edges[-1])) - ln_low) / (nodes - 1)
-    strikes = np.zeros(steps.states.size, STRIKES)
-    tables = np.zeros((steps.states.size, nodes, N_RATES))
+    strikes, open_ = np.zeros(count, STRIKES), np.zeros(count)
+    tables, hits = np.zeros((count, nodes, N_RATES)), np.zeros((count, nodes, COLUMNS))
     ln_nodes, ln_x = ln_low + width * np.arange(nodes), 0.5 * np.log(edges[1:] * edges[:-1])
-    for i in range(steps.states.size):
-        ages = np.interp(ln_nodes, ln_x, steps.ages[i])
-        fill_table(mill[0], steps.states[i], strikes[i], ages, Rates(tables[i], ln_low, width))
-    unblinded = np.ascontiguousarray(steps.states["unblinded"])
-    return (
-        Steps(
-            steps.ends_s,
-            unblinded,
-            strikes,
-            tables,
-            np.ascontiguousarray(steps.screens),
-            np.ascontiguousarray(steps.bridges),
-        ),
-        ln_low,
-        width,
-    )
+    for i in range(count):
+        ages, rates = np.interp(ln_nodes, ln_x, steps.ages[i]), Rates(tables[i], ln_low, width, 1.0 / width)
+        fill_table(mill[0], steps.states[i], strikes[i], ages, rates)
+        fill_hits(mill[0], steps.states[i], strikes[i], rates, hits[i])
+        open_[i] = open_to_pass(mill[0], steps.states[i])
+    screens, bridges = np.ascontiguousarray(steps.screens), np.ascontiguousarray(steps.bridges)
+    return Steps(steps.ends_s, open_, strikes, tables, hits, screens, bridges), ln_low, width
 
 
 def run(
@@ -142,7 +135,7 @@ def run(
     """
     compiled, ln_low, width = _compiled_steps(mill, steps, edges)
     ln_edges = np.log(edges)
-    sizes = Sizes(ln_edges, *feed_curve, ln_low, width)
+    sizes = Sizes(ln_edges, *feed_curve, ln_low, width, 1.0 / width)
     blocks = max(2, -(-histories // BLOCK))
     sums, n, reason = _Sums(edges.size - 1), edges.size - 1, "histories done"
     size = call_blocks or 2

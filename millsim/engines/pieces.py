@@ -37,7 +37,7 @@ from ..mill.chamber import (
     pass_open_hole,
 )  # fmt: skip
 from .balance import prop_weight
-from .histories import look_up
+from .hits import look_up
 from .loads import chamber_capacity
 from .settle import plough_power
 

@@ -54,30 +54,34 @@ class Grid(NamedTuple):
 
 
 class Rates(NamedTuple):
-    """The laws tabulated: table (nodes, columns) at ln x = ln_low + i step."""
+    """The laws tabulated: table (nodes, columns) at ln x = ln_low + i step; per_step: one over the step."""
 
     table: np.ndarray
     ln_low: float
     step: float
+    per_step: float
 
 
 class Sizes(NamedTuple):
-    """Sizes of a Monte Carlo run: ln of the class bounds (n+1,), feed curve (ln x, Q3), nodes of the rate tables."""
+    """Sizes of a Monte Carlo run: ln of the class bounds (n+1,), feed curve (ln x, Q3), nodes of the tables."""
 
     ln_edges: np.ndarray
     feed_ln_x: np.ndarray
     feed_q: np.ndarray
     ln_low: float
     step: float
+    per_step: float
 
 
 class Steps(NamedTuple):
-    """Frozen states to follow: ends [s], unblinded, hits (k,), rate tables, screens and bridges (k, n)."""
+    """Frozen states to follow: ends [s], chance that a wall contact meets an open hole, STRIKES (k,), tables of the
+    laws and of hits (k, nodes, columns), screens and bridges (k, n)."""
 
     ends: np.ndarray
-    unblinded: np.ndarray
+    open_: np.ndarray
     hits: np.ndarray
     tables: np.ndarray
+    hit_tables: np.ndarray
     screens: np.ndarray
     bridges: np.ndarray
 

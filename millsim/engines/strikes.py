@@ -14,6 +14,7 @@ from ..mill.chamber import (
     AIRBORNE,
     C_EXPONENT,
     CONTACT,
+    DUST_J,
     F_MAT,
     MEAN_COS2_PIN,
     OPEN_HOLE,
@@ -185,7 +186,7 @@ def fill_strikes(m, k, grid, work, obliquity):
             )
             pinned = pin_break_share(x[i], row[F_MAT], row[XW_MIN], thrown[b] * k.survive, m.shatter_slope)
             cell[PIN_BREAK], cell[PIN_SHATTER], cell[PIN_ABOVE] = row[PIN] * pinned[0], pinned[1], pinned[2]
-            cell[DUST] = dust_of(m, row, thrown[b] * (1.0 - row[PIN] * pin_rub) - k.layer_energy)
+            cell[DUST] = dust_of(m, row[DUST_J], thrown[b] * (1.0 - row[PIN] * pin_rub) - k.layer_energy)
             cell[SHRINK] = shrink * cutting.log_left(cell[XI] + cell[DUST] - cell[XI] * cell[DUST])
     for column in (XI, CHIP_J, PIN_BREAK, DUST, OWN, OTHER, OTHER + OTHERS):
         strikes[0, :, column] = 0.0  # the dust class is followed no further

@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ..base.numerics.uncompiled import as_written
-from ..engines.histories import RATE_NODES, fill_table
+from ..engines.hits import fill_table
 from ..engines.pieces import ARRIVED, END, END_COLUMNS, FULL, MOST_PIECES, TOO_MANY, TRACE_COLUMNS, WATCHED, run_pieces
 from ..engines.records import Arrivals, Charge, Powder, Rates
 from ..engines.strikes import OBLIQUITY
@@ -39,6 +39,7 @@ HAND_LEAST, HAND_TIMES = 5.0, 3.0  # s, and over the time in which a handful fal
 EVEN_S = 6.0  # from one handful to the next, below which several make the charge, as of an even feed (assumed)
 HAND_S = 1.0  # in which a hand empties itself, unless the opening takes longer (assumed)
 CALL = 2  # histories per compiled call
+RATE_NODES = 8192  # sizes that the laws are tabulated at, from the finest to the coarsest
 
 
 class Plan(NamedTuple):
@@ -227,7 +228,7 @@ def scene_of(problem: Setup, o: Outcome, rate_kg_s: float) -> Scene:
     m, state, coarse = problem.mill[0], np.array([o.state]), _coarse(problem)
     ln_low = float(np.log(problem.edges[0]))
     step = (float(np.log(problem.edges[-1])) - ln_low) / (RATE_NODES - 1)
-    rates, strikes = Rates(np.zeros((RATE_NODES, N_RATES)), ln_low, step), np.zeros(1, STRIKES)
+    rates, strikes = Rates(np.zeros((RATE_NODES, N_RATES)), ln_low, step, 1.0 / step), np.zeros(1, STRIKES)
     ages = np.interp(ln_low + step * np.arange(RATE_NODES), np.log(problem.x), o.steps.ages[-1])
     fill_table(m, state[0], strikes[0], ages, rates)
     arrivals = Arrivals(
