@@ -7,6 +7,7 @@ Nothing here stops the work: what cannot be read or kept is compiled anew, and w
 
 import contextlib
 import errno
+import functools
 import hashlib
 import os
 import pickle
@@ -19,6 +20,7 @@ from typing import Any
 from numba.core import caching
 
 from ..notes import say
+from . import stale
 
 try:
     import fcntl
@@ -71,7 +73,16 @@ def open_folder(name: str) -> tuple[str | None, str]:
         return None, f"cannot make {folder} ({_reason(error)}); {remedy}"
     if fault:
         return None, f"{folder} {fault}, and code put there would be run; remove it, or {remedy}"
+    with contextlib.suppress(OSError):
+        stale.join(folder)
     return str(folder), ""
+
+
+@functools.cache
+def _clear_others(folder: str) -> None:
+    """Remove code that nobody uses any more, once code of new sources is kept."""
+    with contextlib.suppress(OSError):
+        stale.clear(Path(folder).parent, Path(folder))
 
 
 def _fault(found: os.stat_result) -> str:
@@ -185,6 +196,7 @@ class FunctionCache(caching.FunctionCache):
         try:
             with one_at_a_time(self._folder):
                 super().save_overload(sig, data)
+            _clear_others(self._folder)
         except OSError as error:
             say_not_kept(f"cannot write to {self._folder} ({_reason(error)}); MILLSIM_CACHE_DIR names another folder")
 
