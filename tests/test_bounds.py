@@ -59,6 +59,8 @@ def test_words_of_a_table_that_are_all_the_same_long_one_are_not_read(tmp_path, 
     with h5py.File(file) as made:
         assert excess(made, file, 1e9) == ""
         assert excess(made, file, 100.0) == "words"
+        monkeypatch.setattr(bounds, "_NO_DOUBT", 1 << 20)
+        assert excess(made, file, 1e9) == ""
         monkeypatch.setattr(bounds, "_length", lambda table, word, most: most + 1)
         assert excess(made, file, 1e9) == "words"
 

@@ -20,7 +20,7 @@ _FREE, _UNFOLDS = 1 << 22, 16  # bytes that any file may ask for in all, and bes
 _SUSPECT = _FREE // PACKED  # bytes of a packed chunk that could unfold to more than is free
 _WORDS = 256  # of one attribute
 _AT_ONCE = 1 << 24  # bytes of words that may be in memory at once
-_NO_DOUBT = 1 << 22  # bytes of words that need no look
+_NO_DOUBT = 1 << 24  # bytes of words that need no look
 _HEAP = b"GCOL"  # a collection of words: HDF5 File Format Specification 3.0, section III.E
 _COLLECTION, _WORD = struct.Struct("<8sQ"), struct.Struct("<H6xQ")  # (kind, bytes in all), (number, bytes)
 _PLAIN = (h5t.INTEGER, h5t.FLOAT, h5t.STRING, h5t.ENUM)
@@ -112,17 +112,19 @@ class _Look:
 
     def _table_is_fine(self, name: bytes, table) -> bool:
         kind, count = table.get_type(), table.get_space().get_simple_extent_npoints()
-        settings, kept = table.get_create_plist(), table.get_storage_size()
-        chunk = _chunk(settings) * kind.get_size()
-        asked = max(count * kind.get_size(), chunk)
+        kept, asked, chunk = table.get_storage_size(), count * kind.get_size(), 0
+        if table.get_offset() is None:  # not kept in one piece: in chunks, in other files, or not at all
+            settings = table.get_create_plist()
+            if not _is_ours(settings):
+                return False
+            chunk = _chunk(settings) * kind.get_size()
+            asked = max(asked, chunk)
         self._stored, self._asked = self._stored + kept, self._asked + asked
-        if kind.get_class() not in _PLAIN or not _is_ours(settings):
-            return False
         if self._stored > self._length or self._asked > self._most or asked > PACKED * kept + _ALWAYS:
             return False
         if kind.get_class() == h5t.STRING:
             self._tables.append((name, count))
-        return not chunk or kept <= _SUSPECT or self._unfolds(table, chunk)
+        return kind.get_class() in _PLAIN and (kept <= _SUSPECT or not chunk or self._unfolds(table, chunk))
 
     def _unfolds(self, table, most: int) -> bool:
         """Whether no packed chunk of a table unfolds to more than it says: HDF5 makes room for whatever comes."""
