@@ -34,6 +34,17 @@ def best(function: Callable[[], object], repeats: int = 7, seconds: float = 0.0)
     return shortest
 
 
+def by_turns(rounds: int, *functions: Callable[[], object]) -> list[float]:
+    """Shortest processor time [s] of each function, called by turns: ratios of it bear a machine that is not quiet."""
+    shortest = [float("inf")] * len(functions)
+    for _ in range(rounds):
+        for i, function in enumerate(functions):
+            start = time.process_time()
+            function()
+            shortest[i] = min(shortest[i], time.process_time() - start)
+    return shortest
+
+
 def row(what: str, value: float, unit: str, target: str = "", met: bool | str | None = None) -> Row:
     """One line of a table; met: whether the target is met (None: there is none; text: why it cannot be said)."""
     verdict = met if isinstance(met, str) else "" if met is None else "yes" if met else "NO"
