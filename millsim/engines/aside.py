@@ -9,6 +9,7 @@ import numpy as np
 from ..base.numerics.jit import kernel
 from ..laws import breakage, heat
 from ..mill.chamber import SELF, STRIKES, WARMED, idle_power, idle_speed, piece_strength, socket_power, strike_energies
+from .loads import chamber_capacity
 from .records import POWERS
 from .settle import air_capacity, balance_temperature
 
@@ -55,6 +56,23 @@ def warming_of(mill, state, powers):
         m.T_air_in, inner, m.T_room,
     )  # fmt: skip
     return cold, constant
+
+
+@kernel
+def fill_warmup(mill, state, powers, time, warmest):
+    """Fill time (n,) [s] from a cold start and the warmer of air and powder (n,) [K] there."""
+    s, p = state[0], powers[0]
+    cold, constant = warming_of(mill, state, powers)
+    for i in range(time.size):
+        time[i] = 5.0 * constant * i / (time.size - 1.0)
+        T = heat.lumped_warmup(cold, s.T, time[i], constant)
+        warmest[i] = max(p.warmed * T + p.offset, T)
+
+
+@kernel
+def full_charge(mill):
+    """Charge [kg] at which the chamber counts as full."""
+    return chamber_capacity(mill[0])
 
 
 @kernel

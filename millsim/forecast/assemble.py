@@ -7,8 +7,8 @@ from typing import NamedTuple
 import numpy as np
 
 from ..base.numerics import psd
+from ..engines.aside import full_charge
 from ..engines.histories import BAR, BY_SIZE, CHIPS, DWELL, FRACTURE, NIPS
-from ..engines.loads import chamber_capacity
 from ..engines.montecarlo import Tally
 from ..engines.records import BREAK, FLOW_NAMES, PIN_BREAK, XI
 from ..laws import drive
@@ -194,7 +194,7 @@ def limits_of(problem: Setup, o: Outcome) -> tuple[Limit, ...]:
     """The limits with the load on each in its own unit, and a sentence."""
     m, s = problem.mill[0], o.state
     opening = float(drive.opening_flow(m["density"] * m["bulk_fraction"], m["feed_opening"], m["feed_size"]))
-    full = float(chamber_capacity(m))
+    full = float(full_charge(problem.mill))
     passable = _passable_share(problem, o)
     waiting = "waits for the sieve" if passable > 0.5 else "waits to be broken"
     batch = problem.config.feed.batch

@@ -6,13 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..base.numerics.uncompiled import as_written
 from ..base.quantities.params import GUESSED
 from ..engines import montecarlo
-from ..engines.aside import rows, size_floor
+from ..engines.aside import fill_warmup, rows, size_floor
 from ..engines.pieces import MOST_PIECES
 from ..errors import MillsimError
-from ..laws import heat
 from ..mill.config.mill import Config
 from ..mill.problem import SAG, SPEED_LOSS, Setup, build
 from ..record.date import now_utc
@@ -33,7 +31,7 @@ from .assemble import (
     without_throughput,
 )
 from .error import errors
-from .outcome import Outcome, at_state, hardly, solve, solve_batch, solve_cold_start, warming
+from .outcome import Outcome, at_state, hardly, solve, solve_batch, solve_cold_start
 
 NAN = float("nan")
 WARMUP_POINTS = 121
@@ -215,12 +213,9 @@ def warmup(problem: Setup, outcome: Outcome) -> tuple[np.ndarray, np.ndarray]:
     """(time [s], outlet temperature [K]) from a cold start; of a batch, its own history."""
     if outcome.history.size:
         return outcome.history["end"].copy(), outcome.history["T"].copy()
-    s, p = outcome.state, outcome.powers
-    cold, constant = warming(problem.mill[0], s, p)
-    t = np.linspace(0.0, 5.0 * constant, WARMUP_POINTS)
-    way, end = as_written(heat.lumped_warmup), float(s["T"])
-    chamber = np.array([way(cold, end, ti, constant) for ti in t.tolist()])
-    return t, np.maximum(chamber, p["warmed"] * chamber + p["offset"])  # the warmer of air and powder
+    time, warmest = np.empty(WARMUP_POINTS), np.empty(WARMUP_POINTS)
+    fill_warmup(problem.mill, *rows(outcome.state, outcome.powers), time, warmest)
+    return time, warmest
 
 
 def _first_to_bind(problem: Setup, outcome: Outcome) -> tuple[str, str, tuple[Limit, ...]]:

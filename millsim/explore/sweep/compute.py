@@ -27,7 +27,7 @@ from ...studies.prebuild.review import bits, named, review
 from .points import Settings, Template
 from .record import SIZES_M, Failure
 
-TOGETHER = 16  # points that are taken on step by step: code that has just run runs twice as fast again
+TOGETHER = 32  # points that are taken on step by step: code that has just run runs twice as fast again
 NAMES = tuple(OUTPUTS)
 NAN = float("nan")
 _LN_SIZES = np.log(SIZES_M)
@@ -89,7 +89,7 @@ def compute(job: Job, stopping: Callable[[], bool] | None = None) -> tuple[np.nd
 def _fill_rows(points: "list[_Point]", rows: np.ndarray) -> dict[int, Failure]:
     """Take points to their rows, all of them step by step; return why those without an answer have none."""
     reasons: dict[int, Failure] = {}
-    for step in (_Point.read, _Point.build, _Point.solve, _Point.answer, _Point.review, _Point.draw):
+    for step in (_Point.read, _Point.build, _Point.solve, _Point.answer, _Point.tell, _Point.review, _Point.draw):
         for p in points:
             try:
                 if p.i not in reasons:
@@ -127,6 +127,7 @@ class _Point:
     problem: Setup
     outcome: Outcome
     result: EngineResult
+    prediction: Prediction
 
     def __init__(self, job: Job, i: int, row: np.void, stopping: Callable[[], bool]):
         self.job, self.i, self.row, self.stopping = job, i, row, stopping
@@ -160,9 +161,13 @@ class _Point:
         row["status"] = o.status(feed)
         row["binding"], row["loads"] = LIMITS.index(o.binding), o.loads
 
+    def tell(self) -> None:
+        """The prediction that the review reads."""
+        self.prediction = prediction_of(self.problem, self.outcome, self.result)
+
     def review(self) -> None:
         """Which checks of the review fail or could not be made."""
-        lines = _reviewed(self.problem, prediction_of(self.problem, self.outcome, self.result))
+        lines = _reviewed(self.problem, self.prediction)
         self.row["fails"], self.row["unchecked"] = bits(named(lines, "fails")), bits(named(lines, "not checked"))
 
     def draw(self) -> None:

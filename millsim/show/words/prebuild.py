@@ -15,7 +15,7 @@ from ...studies.prebuild.line import PREDICTION, VERDICTS, ReviewLine
 from ...studies.prebuild.review import GROUPS
 from .. import parts
 from ..parts import Table
-from .json import jsonable
+from .json import jsonable, picked
 from .short import Short, said, table_part
 
 _INDENT = 15
@@ -32,6 +32,8 @@ _SHOWN = {  # SI unit: (shown unit, factor, offset); the first that makes the va
     "K": (("°C", 1.0, -273.15),),
     "1": (("", 1.0, 0.0),),
 }
+# Fields of a ReviewLine, as JSON has them.
+IN_JSON = "group name value unit limit margin verdict words formula basis source needs"
 _SHARES = ("hits hard enough to break", "speed lost at rated power")  # numbers people read in percent
 NOT_COVERED = (
     "welds, keys, clamping and how the rotor sits on its shaft; life of the bearings; belt, coupling and wiring",
@@ -123,7 +125,7 @@ def review_json(config: Config, lines: list[ReviewLine], quick: bool = False) ->
         "mill": config.name,
         "config_sha256": config.sha256,
         "counts": counts,
-        "checks": lines,
+        "checks": [picked(x, IN_JSON) for x in lines],
         "screws": {"load_N": DYNAMIC * pull(facts), "bite_left_out_Nm": couple(facts), "sizes": screws(facts)},
         "not_covered": NOT_COVERED,
         "standards_from_memory": STANDARDS,

@@ -33,7 +33,7 @@ class Rule:
             margin = self.margin(value, limit)
         verdict = "fails" if margin < 1.0 else "close" if margin < self.close else "passes"
         advice = {"fails": fails or close, "close": close, "passes": ""}[verdict]
-        return self._line(value, limit, margin, verdict, _join(said, advice), more)
+        return self._line(value, limit, margin, verdict, said, more, advice)
 
     def margin(self, value: float, limit: float) -> float:
         """How many times the value fits into the limit; the other way round where the limit is the least allowed."""
@@ -53,25 +53,18 @@ class Rule:
 
     def missing(self, what: str, said: str = "", value: float | None = None) -> ReviewLine:
         """Not checked, and why."""
-        found = self._line(value, None, None, "not checked", _join(what, said), {})
+        found = self._line(value, None, None, "not checked", what, {}, said)
         return found._replace(needs=(PREDICTION,)) if what == PREDICT else found
 
     def give(self, *keys: str, said: str = "", value: float | None = None, what: str = "") -> ReviewLine:
         """Not checked, and the keys to give; what: said of them in place of their bare names."""
         return self.missing(f"give {what or ' and '.join(keys)}", said, value)._replace(needs=keys)
 
-    def _line(self, value, limit, margin, verdict, words, more) -> ReviewLine:
+    def _line(self, value, limit, margin, verdict, said, more, advice="") -> ReviewLine:
         basis, source = more.get("basis", self.basis), more.get("source", self.source)
-        words = words[:1].upper() + words[1:].rstrip(".") + "."
         return ReviewLine(
-            self.group, self.name, value, self.unit, limit, margin, verdict, words, self.formula, basis, source
+            self.group, self.name, value, self.unit, limit, margin, verdict, said, advice, self.formula, basis, source
         )
 
 
 PREDICT = "needs the prediction of a mill that runs: leave out --quick, or mend what keeps it from running"
-
-
-def _join(first: str, second: str) -> str:
-    """Two sentences, or the first alone."""
-    first = first.rstrip(".")
-    return f"{first}. {second[:1].upper()}{second[1:].rstrip('.')}." if second else f"{first}."

@@ -21,8 +21,19 @@ class ReviewLine(NamedTuple):
     limit: float | None
     margin: float | None
     verdict: str
-    words: str
+    said: str  # what it is, and what to do: two sentences, their ends and capitals left to `words`
+    advice: str
     formula: str
     basis: str
     source: str
     needs: tuple[str, ...] = ()
+
+    @property
+    def words(self) -> str:
+        """The sentences for people."""
+        return _sentence(self.said) + (f" {_sentence(self.advice)}" if self.advice else "")
+
+
+def _sentence(words: str) -> str:
+    """Words with a capital and a full stop."""
+    return words[:1].upper() + words[1:].rstrip(".") + "."
