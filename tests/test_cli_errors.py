@@ -224,17 +224,17 @@ def test_predict_stopped_while_drawing_goes_on_when_it_is_typed_again(tmp_path, 
         config_sha256=own.sha256, command="millsim predict demo.toml", version=__version__, model_version=MODEL_VERSION
     )
     monkeypatch.setattr("millsim.commands.predict._run", lambda *_: found)
-    draw = plots.render
-    drawn = iter([draw, draw])
-    monkeypatch.setattr(plots, "render", lambda *a, **k: next(drawn)(*a, **k))  # and no third
+    monkeypatch.setattr(plots, "FIGURES", dict(list(plots.FIGURES.items())[:2]))
+    drawn = iter([b"the first"])
+    monkeypatch.setattr(plots, "render", lambda *_: next(drawn))  # and no second
     assert run(*words).exit_code == 1
     assert [p.name for p in tmp_path.iterdir()] == ["r.h5"]
     kept = (tmp_path / "r.h5").read_bytes()
-    monkeypatch.setattr(plots, "render", draw)
+    monkeypatch.setattr(plots, "render", lambda *_: b"a figure")
     monkeypatch.setattr("millsim.commands.predict._run", lambda *_: pytest.fail("computed again"))
     result = run(*words)
     assert result.exit_code == 0, result.output
-    assert "Kept before: " in result.stderr and "Drawn: 6 figures" in result.stderr
+    assert "Kept before: " in result.stderr and "Drawn: 2 figures" in result.stderr
     assert (tmp_path / "r.h5").read_bytes() == kept
     for changed in ((*words, "--set", "stator.gap=2 mm"), (*words, "--seed", "2"), words[:4], words):
         result = run(*changed)  # another forecast, or nothing left to draw

@@ -572,12 +572,12 @@ def test_real_sweep_is_drawn_whole(tmp_path):
 
 
 def test_figures_are_written_when_all_are_drawn(tmp_path, few, monkeypatch):
-    draw, drawn = prediction.render, iter([True])
+    drawn = iter([b"the first"])
 
-    def stopped(*made):
-        if not next(drawn, False):
+    def stopped(*_):
+        if (made := next(drawn, None)) is None:
             raise KeyboardInterrupt
-        return draw(*made)
+        return made
 
     monkeypatch.setattr(prediction, "render", stopped)
     with pytest.raises(KeyboardInterrupt):
