@@ -198,10 +198,10 @@ def test_random_batches(mill, seed):
     config = load(*mill)
     assume(config is not None)
     p = build(config)
-    charge, seconds = config.feed.batch_mass_kg, config.feed.batch_time_s
-    o = solve_batch(p, charge, seconds, BATCH_STEPS, redrawn(p, seed))
+    charge = config.feed.batch_mass_kg
+    o = solve_batch(p, charge, config.feed.batch_time_s, BATCH_STEPS, redrawn(p, seed))
     assert np.all(o.mass >= 0.0) and np.all(o.product >= 0.0)
-    assert o.product.sum() * seconds + o.mass.sum() == pytest.approx(charge, rel=1e-12)
+    assert o.product.sum() * o.milled_s + o.mass.sum() == pytest.approx(charge, rel=1e-12)
     f, w = o.flows, o.powers
     going_in = w["windage"] + w["bearings"] + w["striking"] + w["nip"] + w["layer_drive"]
     assert w["shaft"] == pytest.approx(going_in, rel=1e-9)

@@ -446,3 +446,10 @@ def test_the_comparison_claims_no_more_than_it_can():
     text = " ".join(summary.to_text(fake_prediction()).split())
     assert "their agreement says nothing about the laws" in text
     assert "Std. error: of the sampling by the Monte Carlo engine only" in text
+
+
+def test_an_unknown_load_is_never_within_its_limit():
+    unknown = Limit("jam", math.nan, 1.0, "1", "a bite")
+    assert limitwords.verdict(unknown, "jam") == limitwords.verdict(unknown, "sieve") == "unknown"
+    assert limitwords.margin_words(unknown) == "unknown"
+    assert limitwords.verdict(Limit("jam", 0.0, 1.0, "1", "a bite"), "sieve") == "within"

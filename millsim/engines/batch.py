@@ -108,12 +108,14 @@ def back_to(m, grid, s, work, state, screen, bridge):
 
 
 @kernel
-def run_batch(m, grid, charge, ends, s, work, product, dwell, totals, energies, states, screens, bridges, history):
-    """Mill a charge (n,) [kg] through the step ends (k,) [s]; s holds the state to start from.
+def run_batch(
+    m, grid, charge, ends, most_jam, s, work, product, dwell, totals, energies, states, screens, bridges, history
+):
+    """Mill a charge (n,) [kg] through the step ends (k,) [s]; s holds the state to start from, most_jam ends it.
 
     Fills product (n,), dwell (n,) [kg s], totals FLOWS [kg, J], energies POWERS [J]; per step: states (k,) STATE (F is
     the outflow), screens and bridges (k, n), history (k,) BATCH_STEP. Returns the number of steps done: fewer than k
-    where the batch runs away (the last step ends as it does), or where a step has no answer (the last but that).
+    where the batch jams or runs away (the last step ends as it does), or a step has no answer (the last but that).
     """
     mass, T_most = charge.copy(), runaway_temperature(m)
     part, time = np.empty_like(mass), np.empty_like(mass)
@@ -160,7 +162,7 @@ def run_batch(m, grid, charge, ends, s, work, product, dwell, totals, energies, 
         done.chamber = before / chamber_capacity(m)
         s.omega = balanced_speed(m, p.shaft, s.omega)
         s.v = hammer_tip_speed(m, s, p)
-        if s.T >= T_most or end < ends[q]:
+        if done.jam > most_jam or s.T >= T_most or end < ends[q]:
             return q + 1
         t = end
     return ends.size

@@ -65,8 +65,13 @@ class Outcome:
 
     @property
     def milled_s(self) -> float:
-        """Seconds that a batch is milled: all of its time, unless it runs away."""
+        """Seconds that a batch is milled: all of its time, unless it jams or runs away."""
         return float(self.history["end"][-1])
+
+    @property
+    def stands(self) -> bool:
+        """Whether a batch that is milled until it jams has jammed."""
+        return bool(self.history.size and self.history["jam"][-1] > 1.0)
 
     def status(self, feed: Feed) -> int:
         """What became of the mill, of record.limits: OVER only where a rate or a batch was asked for."""
@@ -175,10 +180,14 @@ def batch_times(seconds: float, steps: int) -> np.ndarray:
     return np.geomspace(min(0.01, 0.1 * seconds), seconds, steps)
 
 
-def solve_batch(problem: Setup, mass_kg: float, seconds: float, steps: int = 300, mill=None) -> Outcome:
+def solve_batch(
+    problem: Setup, mass_kg: float, seconds: float, steps: int = 300, mill=None, until_jam: bool = False
+) -> Outcome:
     """Outcome of a batch: product and flows averaged over its time, charge what is left, loads the worst.
 
-    All of it up to where it runs away, if it does. Raises NotConverged where not even its first step has an answer.
+    All of it up to where it runs away, if it does. until_jam: or jams, as a user's own batch does; else the load tells
+    how far it would have, as of one that was milled, or one draw of many. Raises NotConverged where not even its first
+    step has an answer.
     """
     mill = problem.mill if mill is None else mill
     n, ends = problem.x.size, batch_times(seconds, steps)
@@ -188,8 +197,8 @@ def solve_batch(problem: Setup, mass_kg: float, seconds: float, steps: int = 300
     states, left = np.zeros(steps, STATE), np.zeros(steps, BATCH_STEP)
     screens, bridges = np.zeros((steps, n)), np.zeros((steps, n))
     done = run_batch(
-        mill[0], grid_of(problem, mill), mass_kg * fed_shares(problem, mill), ends, s[0], work, product, dwell,
-        totals[0], energies[0], states, screens, bridges, left,
+        mill[0], grid_of(problem, mill), mass_kg * fed_shares(problem, mill), ends, 1.0 if until_jam else np.inf,
+        s[0], work, product, dwell, totals[0], energies[0], states, screens, bridges, left,
     )  # fmt: skip
     if not done:
         raise NotConverged(
@@ -213,7 +222,8 @@ def solve_batch(problem: Setup, mass_kg: float, seconds: float, steps: int = 300
     loads[TEMPERATURE] = (s[0]["T"] - mill[0]["T_room"]) / max(1e-9, mill[0]["T_limit"] - mill[0]["T_room"])
     loads[SIEVE] = (1.0 - s[0]["unblinded"]) / (1.0 - LEAST_OPEN)
     loads[CHAMBER], loads[JAM], loads[OPENING] = left[0]["chamber"], left["jam"].max(), 0.0
-    loads[GRINDING] = grinding_load(mill[0], s[0], work)
+    stands = until_jam and left["jam"][-1] > 1.0  # and had no time to grind
+    loads[GRINDING] = 0.0 if stands else grinding_load(mill[0], s[0], work)
     binding = int(np.argmax(loads))
     code = OK if loads.max() <= 1.0 else CANNOT if binding == GRINDING else OVER
     if runs_away and code == OK:  # where heat is to be no matter, too

@@ -14,7 +14,7 @@ from ..errors import MillsimError
 from ..mill.config.mill import Config
 from ..mill.problem import SAG, SPEED_LOSS, Setup, build
 from ..record.date import now_utc
-from ..record.heatlimit import heat_limit, no_powder, ran_away_words
+from ..record.heatlimit import heat_limit, no_powder, stopped_words
 from ..record.limits import CANNOT, OK, OVER, cannot_run_words, status_words
 from ..record.prediction import EngineResult, Limit, Prediction
 from ..version import MODEL_VERSION, __version__
@@ -75,8 +75,8 @@ def predict(
     say("balance", 0.0, "settling the chamber")
     problem, outcome, capacity = settled(config)
     main = balance_result(problem, outcome, capacity)
-    if hardly(outcome):
-        return replace(_hardly(problem, outcome, without_throughput(main), seed, command), date=date)
+    if hardly(outcome) or outcome.stands:
+        return replace(_no_more(problem, outcome, main, seed, command), date=date)
     main = with_class_error(main, refined(problem, outcome, capacity))
     if outcome.code == CANNOT:
         main = without_throughput(main)
@@ -99,8 +99,9 @@ def predict(
     return replace(_prediction(problem, outcome, main, other, widest, trace, seed, command), date=date)
 
 
-def _hardly(problem: Setup, outcome: Outcome, main: EngineResult, seed: int, command: str) -> Prediction:
-    """Of a mill that hardly grinds: that; neither histories nor a band of nothing."""
+def _no_more(problem: Setup, outcome: Outcome, main: EngineResult, seed: int, command: str) -> Prediction:
+    """Of a mill that hardly grinds, or jams with its batch: that; neither histories nor a band of nothing."""
+    main = without_throughput(main) if hardly(outcome) else main
     found = _prediction(problem, outcome, main, None, {}, None, seed, command)
     return replace(found, band_level=NAN)
 
@@ -122,7 +123,7 @@ def _solve(problem: Setup) -> tuple[Outcome, float]:
     """The outcome asked for and the capacity [kg/s] (NaN for a batch)."""
     feed = problem.config.feed
     if feed.batch:
-        return solve_batch(problem, *feed.batch), NAN
+        return solve_batch(problem, *feed.batch, until_jam=True), NAN
     outcome = solve(problem, feed.rate_kg_s)
     if feed.rate_kg_s is None or outcome.code != OK:
         return outcome, float(outcome.state["F"]) if outcome.code != CANNOT else 0.0
@@ -243,7 +244,7 @@ def _warnings(problem: Setup, outcome: Outcome, main: EngineResult, happens: str
     if outcome.code == OVER and config.feed.batch:
         found.append(f"this batch goes beyond a limit: it {WARM[outcome.binding]}")
     if config.feed.batch and outcome.milled_s < (1.0 - 1e-6) * config.feed.batch.time_s:
-        found.append(ran_away_words(outcome.milled_s, main.scalars["outlet_temperature_K"].value))
+        found.append(stopped_words(outcome.milled_s, main.scalars))
     if outcome.code == CANNOT:
         found.append(cannot_run_words(outcome.binding))
     if (config.rotor.run_out_m or 0.0) >= config.stator.gap_m:

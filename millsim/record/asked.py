@@ -41,7 +41,7 @@ def batch_of(p: Prediction) -> tuple[float, float] | None:
 
 
 def stopped_after(p: Prediction) -> float | None:
-    """Seconds after which a batch ran away: its figures are up to there; None for one that is milled to its end."""
+    """Seconds after which a batch jams or runs away, up to which its figures are; None for one milled to its end."""
     batch = batch_of(p)
     if batch is None or not len(p.warmup_time_s):
         return None

@@ -4,8 +4,10 @@ A user's own limit takes the place of both numbers, everywhere.
 """
 
 import math
+from collections.abc import Mapping
 from typing import NamedTuple
 
+from ..base.quantities.scalar import Scalar
 from ..base.quantities.written import duration, number
 from .asked import config_value
 from .prediction import Prediction
@@ -100,12 +102,14 @@ def no_powder_words(T: float, stick_K: float) -> str:
     )
 
 
-def ran_away_words(seconds: float, T: float) -> str:
-    """That a batch ran away, after so long and as warm as T [K]: a sentence without its end."""
-    return (
-        f"this batch runs away: after {duration(seconds)} it is at {celsius(T)} and gets hotter still; all figures are "
-        "up to there"
-    )
+def stopped_words(seconds: float, scalars: Mapping[str, Scalar]) -> str:
+    """That a batch with these figures jams, or runs away, after so long: a sentence without its end."""
+    T, when = scalars["outlet_temperature_K"].value, duration(seconds)
+    if scalars["jam_index"].value > 1.0:
+        what = f"jams: after {when} the charge takes more than rotor and motor give, and the rotor stands"
+    else:
+        what = f"runs away: after {when} it is at {celsius(T)} and gets hotter still"
+    return f"this batch {what}; all figures are up to there"
 
 
 def celsius(kelvin: float) -> str:

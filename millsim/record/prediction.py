@@ -26,9 +26,9 @@ class Limit:
 
     @property
     def margin(self) -> float:
-        """Capacity over load, both counted from `zero`; 1 means it binds, below 1 it is exceeded."""
+        """Capacity over load, both counted from `zero`; 1: it binds, below 1: it is exceeded, NaN: it is not known."""
         load = self.load - self.zero
-        return (self.capacity - self.zero) / load if load > 0 else float("inf")
+        return float("inf") if load <= 0 else (self.capacity - self.zero) / load
 
 
 @dataclass(frozen=True)

@@ -217,7 +217,7 @@ def settle_point(problem: Setup, class_ratio: float) -> tuple[Setup, Outcome]:
 def _solve(problem: Setup) -> Outcome:
     feed = problem.config.feed
     if feed.batch:
-        return solve_batch(problem, *feed.batch)
+        return solve_batch(problem, *feed.batch, until_jam=True)
     return solve(problem, feed.rate_kg_s)
 
 

@@ -27,8 +27,8 @@ from ...record.heatlimit import (
     feed_sticks_words,
     no_powder_words,
     of_prediction,
-    ran_away_words,
     sticks,
+    stopped_words,
 )
 from ...record.limits import HARDLY_GRINDS, cannot_run_words
 from ...record.outputs import OUTPUTS, figure, in_kilojoules
@@ -116,7 +116,7 @@ def warmth(p: Prediction) -> str:
     if outlet is None or p.status == HARDLY_GRINDS or feed_sticks(*feed_of(p)):
         return ""
     if (seconds := stopped_after(p)) is not None:
-        return f"{ran_away_words(seconds, p.main.scalars['outlet_temperature_K'].value)}."
+        return f"{stopped_words(seconds, p.main.scalars)}."
     when = " at that rate" if p.status == "over capacity" and not batch_of(p) else ""
     text = f"it gets as warm as {with_band(p, outlet)}"
     if not batch_of(p):

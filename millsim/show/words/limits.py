@@ -4,7 +4,7 @@ import math
 
 from ...base.quantities.written import Shown, digits, join_words, number, shown_unit, uncapital
 from ...record.asked import batch_of, feed_size, stopped_after
-from ...record.heatlimit import ran_away_words
+from ...record.heatlimit import stopped_words
 from ...record.limits import GRINDING, HARDLY_GRINDS, LIMITS, cannot_run_words
 from ...record.outputs import figure, shown
 from ...record.prediction import MORE_CARRIES_LESS, Limit, Prediction
@@ -39,7 +39,7 @@ FAR = 10.0  # times the load: a limit on grinding this far away is no news
 def notes(p: Prediction) -> list[str]:
     """The warnings that the first sentences of a report do not say."""
     seconds = stopped_after(p)
-    told = [ran_away_words(seconds, p.main.scalars["outlet_temperature_K"].value)] if seconds is not None else []
+    told = [stopped_words(seconds, p.main.scalars)] if seconds is not None else []
     told = told if p.runs else [cannot_run_words(p.binding)]
     return [w for w in p.warnings if w not in told]
 
@@ -67,6 +67,8 @@ def at_asked_rate(p: Prediction, limit: Limit) -> bool:
 def verdict(limit: Limit, binding: str) -> str:
     """One word or two on a limit."""
     free = headroom(limit)
+    if math.isnan(free):
+        return "unknown"
     if free < 1 - 1e-6:
         return "EXCEEDED"
     if limit.name == binding:
@@ -115,6 +117,8 @@ def verdict_words(p: Prediction, x: Limit) -> str:
 
 def margin_words(x: Limit) -> str:
     """How far a limit is away: kelvin of a temperature, else how many times the load fits."""
+    if math.isnan(x.margin):
+        return "unknown"
     if x.unit == "K":
         return f"{number(x.capacity - x.load, 0 if abs(x.capacity - x.load) >= 10 else 1)} K"
     if far_over(x):
