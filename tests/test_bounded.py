@@ -2,6 +2,7 @@
 
 import json
 import time
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -11,8 +12,14 @@ from millsim.base.reading.sheet import parse_sheet, read_sheet
 from millsim.base.reading.toml import parse_toml
 from millsim.commands.main import cli
 from millsim.errors import InputError
+from millsim.learn.measured import runchecks
+from millsim.learn.measured.binary import fit_link
 from millsim.learn.measured.cuttest import read_cuts
+from millsim.learn.measured.dropsheet import read_drops
+from millsim.mill import cards
 from millsim.mill.cards import load_material
+
+CONFIGS = Path(__file__).parents[1] / "configs"
 
 HEAD = "aperture_mm,retained_g\n"
 SHEET = f"{HEAD}1.0,5.4\n0.5,11.9\npan,0.55\n"
@@ -125,7 +132,9 @@ def test_an_error_is_cut_in_its_middle(tmp_path):
     long = tmp_path / ("x" * 3000)
     done = CliRunner().invoke(cli, ["sieve", str(long)])
     assert done.exit_code == 2 and len(done.stderr) < 2100
-    assert done.stderr.startswith(f"Error: {tmp_path}") and done.stderr.endswith("File name too long\n")
+    assert done.stderr.startswith(f"Error: {tmp_path}") and done.stderr.endswith(
+        "no file can have so long a name; name another\n"
+    )
 
 
 OBEYED = "\x1b]0;owned\x07\x9b2J\u202e"
@@ -141,3 +150,77 @@ def test_what_a_sheet_says_is_no_command_to_the_terminal(tmp_path):
     assert OBEYED in "".join(json.loads(told.stdout)["sheets"][0]["notes"])
     for shown in (plain.stdout + plain.stderr, told.stdout + told.stderr):
         assert not set(OBEYED) & set(shown) - set("]0;owned2J")
+
+
+WITHOUT_END = {"text": 'source = "a sheet of', "list": "range = [1, 2", "section": "[sigma_pla", "texts": "note = '''a"}
+
+
+@pytest.mark.parametrize("cut", WITHOUT_END.values(), ids=WITHOUT_END)
+def test_a_card_that_is_cut_off_is_told_with_its_line(tmp_path, cut):
+    whole = cards.card_toml(load_material("pmma"))
+    card = tmp_path / "offcuts.toml"
+    card.write_text(whole[: len(whole) // 2].rpartition("\n")[0] + f"\n{cut}", encoding="utf-8")
+    done = CliRunner().invoke(cli, ["materials", str(card)])
+    assert done.exit_code == 2 and done.stdout == ""
+    assert f"{card}: " in done.stderr.splitlines()[0]
+    assert "is not valid TOML" in done.stderr or "is not a TOML value" in done.stderr
+
+
+NO_NAMES = {
+    "a name too long": "x" * 300,
+    "a path too long": "/".join(["d" * 200] * 25),
+    "a link to itself": "loop",
+    "below such a link": "loop/below",
+}
+
+
+@pytest.mark.parametrize("name", NO_NAMES.values(), ids=NO_NAMES)
+def test_names_that_no_file_can_have(tmp_path, monkeypatch, name):
+    monkeypatch.chdir(tmp_path)
+    demo, sheet, run, drops = (
+        CONFIGS / n for n in ("demo.toml", "demo_product_sieve.csv", "demo_run.toml", "demo_droptest.csv")
+    )
+    Path("loop").symlink_to("loop")
+    for line in (
+        "predict @", f"predict {demo} --out @.h5", f"predict {demo} --plots @", f"draw {demo} -o @.png", "sieve @",
+        f"sieve {sheet} --csv @", "calibrate @", f"calibrate {run} -o @.toml", "book show @", "sweep @", "why @.h5",
+        f"book add @ {demo} --name one", "choose @.h5 rotational-moulding", "export @.h5", "keys --html @.html",
+        "run @", "report @.h5", f"droptest {drops} --material @.toml", "new @.toml --answers answers.txt",
+    ):  # fmt: skip
+        if name == "loop" and (suffix := line.partition("@")[2].partition(" ")[0]):
+            Path(f"loop{suffix}").unlink(missing_ok=True)
+            Path(f"loop{suffix}").symlink_to(f"loop{suffix}")
+        before = sorted(tmp_path.iterdir())
+        done = CliRunner().invoke(cli, line.replace("@", name).split())
+        assert (done.exit_code, done.stdout) == (2, ""), line
+        assert any(w in done.stderr for w in ("so long a name", "name too long", "links")), line
+        assert sorted(tmp_path.iterdir()) == before
+
+
+@pytest.mark.parametrize("mass", ["1e308", "1e-300", "-1e308"])
+@pytest.mark.parametrize("row", ["1.0,{}", "pan,{}", "charge,{}", "2.0,{} mg"])
+def test_a_mass_that_no_balance_shows(mass, row):
+    text = SHEET.replace("pan,0.55\n", "") if row.startswith("pan") else SHEET.replace("1.0,5.4\n", "")
+    with pytest.raises(InputError, match=r"powder.csv: line 4: .*; allowed: 0 "):
+        parse_sheet(f"{text}{row.format(mass)}\n", "powder.csv")
+    with pytest.raises(InputError, match=r"--charge: .* is no mass of a sieving; allowed: 0 g, or 1e-18 g to 1000 kg"):
+        parse_sheet(SHEET, "powder.csv", charge=f"{mass} g")
+
+
+def test_what_was_swept_up_is_nothing_or_something():
+    (found,) = runchecks.contradictions({"masses.holdup": 1e-303, "masses.bag": 0.0, "masses.sweepings": 1e-9}, {})
+    assert found.key == "masses.holdup" and found.allowed == "0 g, or 1e-6 g or more"
+
+
+@pytest.mark.parametrize("name", ["probit", "cloglog"])
+def test_thousands_of_equal_drops_leave_no_curve(name):
+    some = [0, 0, 1, 0, 1, 0, 1, 1]
+    heights, broken = [*range(8), *([3] * 2000)], [*some, *([1] * 2000)]
+    assert fit_link(name, heights, [1] * len(heights), broken) is None
+
+
+def test_a_drop_test_of_more_drops_than_anyone_makes(tmp_path):
+    file = tmp_path / "drops.csv"
+    file.write_text("hammer_mass_g,height_mm,piece_mass_mg,broken\n" + "100,80,41,yes\n" * 2001, encoding="utf-8")
+    with pytest.raises(InputError, match=r"drops.csv: has 2001 drops; allowed: at most 2000; count equal drops"):
+        read_drops(file, load_material("pmma"))

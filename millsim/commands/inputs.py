@@ -89,7 +89,21 @@ set_option = click.option(
     help='Override, e.g. --set stator.gap="0.3 mm".',
 )  # fmt: skip
 force_option = click.option("--force", is_flag=True, help="Replace existing files.")
-path_type = click.Path(path_type=Path)
+
+
+class _Path(click.Path):
+    """A path that a file can have."""
+
+    def convert(self, value, param, ctx):
+        """The path; InputError for a name that no file can have."""
+        from ..record.files import refuse_name
+
+        path = super().convert(value, param, ctx)
+        refuse_name(path)
+        return path
+
+
+path_type = _Path(path_type=Path)
 
 
 def plots_option(words: str):

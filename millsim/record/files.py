@@ -149,12 +149,26 @@ def _kind(path: Path) -> str:
     return next((words for test, words in kinds if test(mode)), "a device or a pipe, not a file")
 
 
+_NO_NAME = {errno.ENAMETOOLONG: "no file can have so long a name", errno.ELOOP: "its links lead round in a circle"}
+
+
+def refuse_name(path: Path | str, where: str = "") -> None:
+    """Raise InputError where no file can be had under a name, to read or to write."""
+    try:
+        Path(path).stat()
+    except OSError as error:
+        if why := _NO_NAME.get(error.errno or 0):
+            message = f"{path}: {why}" if where else why
+            raise InputError(Problem(where or str(path), "", message, hint="name another")) from None
+
+
 def check_target(path: Path | str, force: bool = False, where: str = "--out", kind: str = "result.h5") -> None:
     """Refuse, before any work is done, an output file that could not be written afterwards.
 
     kind: what such a file may be called; its suffix is asked for.
     """
     path, (what, _, suffix) = Path(path), kind.rpartition(".")
+    refuse_name(path, where)
     if path.is_dir():
         raise InputError(Problem(where, "", f"{path} is a folder", hint=f"name a file, e.g. {path / kind}"))
     if path.suffix.lower() != f".{suffix}":
@@ -168,6 +182,7 @@ def check_target(path: Path | str, force: bool = False, where: str = "--out", ki
 def check_folder(folder: Path | str, where: str, create: bool = False) -> None:
     """Refuse a folder that is missing (unless it may be made, `create`) or cannot be written to."""
     folder = Path(folder)
+    refuse_name(folder, where)
     if create and not os.path.lexists(folder):
         return check_folder(folder.parent, where, create=True)
     if not folder.is_dir():
@@ -186,8 +201,13 @@ def check_folder(folder: Path | str, where: str, create: bool = False) -> None:
 def make_folder(folder: Path | str) -> Path:
     """The folder, made with its parents if missing; MillsimError when that fails."""
     folder = Path(folder)
+    refuse_name(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
+    except (FileExistsError, NotADirectoryError):
+        raise InputError(
+            Problem(str(folder), "", "is not a folder, or lies below a file", hint="name another")
+        ) from None
     except OSError as error:
         raise MillsimError(cannot_write(folder, error)) from error
     return folder

@@ -52,6 +52,7 @@ from .laser import SHAPE, parse_laser
 from .lasernames import is_laser
 from .sieves import (
     EXAMPLE,
+    WEIGHABLE,
     Columns,
     Picked,
     SheetRow,
@@ -63,6 +64,7 @@ from .sieves import (
     read_row,
     row_named,
     sieve_diameter_m,
+    weighable,
 )
 
 FINEST_STEP_G = 1e-4  # no workshop balance shows less; smaller steps come from a spreadsheet's arithmetic
@@ -193,8 +195,8 @@ def _answered_g(found: Findings, a: Answers, name: str) -> float | None:
         allowed = 'lost, passed, or a mass such as "0.5 g"' if name == "pan" else 'a mass such as "50 g"'
         found.problems.append(Problem(f"--{name}", "", f"{given!r} {error}", allowed, error.hint))
         return None
-    if not 0 <= value < math.inf:
-        found.problems.append(Problem(f"--{name}", "", f"{given} cannot be", "0 or more"))
+    if not weighable(value, True):
+        found.problems.append(Problem(f"--{name}", "", f"{given} is no mass of a sieving", WEIGHABLE))
     return float(f"{value:.14g}")
 
 

@@ -39,6 +39,8 @@ _ROWS = {  # the first that fits
     "pan": {"pan", "bottom", "receiver", "base", "tray"},
 }  # fmt: skip
 LARGEST_M, SMALLEST_M = 0.125, 5e-6  # test sieves there are (ISO 3310-1 and -3, from memory)
+LEAST_G, MOST_G, WEIGHABLE = 1e-18, 1e6, "0 g, or 1e-18 g to 1000 kg"
+_UNIT = "check the unit"
 EXAMPLE = "for example: aperture_mm,retained_g / 1.0,5.40 / 0.5,11.90 / pan,0.55"
 FINEST_DRY_M = 38e-6  # about the limit of dry sieving (ASTM D1921)
 LOOSE_DENSITY_KG_M3 = 400.0  # of loose milled plastic; common practice 300 to 500
@@ -327,15 +329,17 @@ def read_row(found: Findings, columns: Columns, line: int, cells: list[str], lab
         found.say(f"{label!r} is not an aperture", line, hint=hint)
         return None
     if not isinstance(name, str) and not 1e-6 <= name <= 1.0:
-        found.say(f"aperture {label} is {name:.4g} m", line, "1 um to 1 m", "check the unit")
+        found.say(f"aperture {label} is {name:.4g} m", line, "1 um to 1 m", _UNIT)
         return None
     try:
         amount, last = _amount(label if name in ("charge", "additive") else "", value, columns, columns.decimal)
     except ValueError as error:
         found.say(str(error), line, hint="" if value else "write 0 where nothing stayed")
         return None
-    if amount < 0:
-        found.say(f"{value} is negative", line, "0 or more")
+    in_mass = columns.in_mass or name in ("charge", "additive")
+    if not weighable(amount, in_mass):
+        what = "is negative" if amount < 0 else "is no amount of a sieving"
+        found.say(f"{value} {what}", line, WEIGHABLE if in_mass else "0 to 1000 %", "" if amount < 0 else _UNIT)
         return None
     return SheetRow(line, name, amount, last, label)
 
@@ -355,6 +359,11 @@ def _amount(label: str, text: str, columns: Columns, decimal: str) -> tuple[floa
         raise ValueError(f"{text} is not in {'g' if columns.in_mass else '%'}")
     factor = MASS_UNITS.get(own, 0.01 if own else columns.factor)
     return value * factor, last * factor
+
+
+def weighable(amount: float, in_mass: bool) -> bool:
+    """Whether an amount (g, or a share) can be one of a sieving; what a spreadsheet leaves of a zero can."""
+    return amount == 0 or (LEAST_G <= amount <= MOST_G if in_mass else 0.0 < amount <= 10.0)
 
 
 class Picked(NamedTuple):

@@ -16,10 +16,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from ...base.reading.bounded import bytes_of
 from ...base.reading.toml import parse_toml, to_toml
 from ...errors import InputError, MillsimError, Problem
 from ...record.date import now_utc
-from ...record.files import cannot_write, sync_folder, write_through
+from ...record.files import cannot_write, make_folder, sync_folder, write_through
 from ...record.hold import TAKEN, hold
 
 ENTRY, MARK = "entry.toml", "notebook.toml"
@@ -74,8 +75,8 @@ def make(folder: Path) -> Path:
     if folder.exists() and (not folder.is_dir() or any(True for _ in folder.iterdir())):
         hint = "name a new or an empty folder, or a notebook"
         raise InputError(Problem(str(folder), "", "is no notebook, and not empty", hint=hint))
+    make_folder(folder)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
         with contextlib.suppress(FileExistsError):  # another command makes it at this moment
             write_through(folder / MARK, _MARKED.encode())
         sync_folder(folder)
@@ -208,7 +209,7 @@ def _digest(text: str) -> str:
 def _read(folder: Path) -> Entry | None:
     """The entry in a folder; None where there is none."""
     try:
-        text = (folder / ENTRY).read_bytes().decode()
+        text = bytes_of(folder / ENTRY, "entry of a notebook").decode()
     except (OSError, ValueError):
         return None
     body, _, seal = text.partition(_SEAL)
@@ -218,7 +219,8 @@ def _read(folder: Path) -> Entry | None:
     altered = [] if _digest(body) in seal else [f"{ENTRY} was altered by hand"]
     for name, digest in hashes.items() if isinstance(hashes, dict) else ():
         try:
-            same = hashlib.sha256((folder / name).read_bytes()).hexdigest() == digest
+            with (folder / name).open("rb") as file:
+                same = hashlib.file_digest(file, "sha256").hexdigest() == digest
             altered += [] if same else [f"{name} was altered since it was written"]
         except OSError:
             altered.append(f"{name} is missing or cannot be read")

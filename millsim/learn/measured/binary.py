@@ -332,7 +332,10 @@ def fit_link(name: str, z: ArrayLike, n: ArrayLike, k: ArrayLike) -> Link | None
         p = np.clip(p, 1e-15, 1.0 - 1e-15)
         weight = n * slope**2 / (p * (1.0 - p))
         information = design.T @ (weight[:, None] * design)
-        step = np.linalg.solve(information, design.T @ (slope * (k - n * p) / (p * (1.0 - p))))
+        try:
+            step = np.linalg.solve(information, design.T @ (slope * (k - n * p) / (p * (1.0 - p))))
+        except np.linalg.LinAlgError:  # nearly all tests at one z: no slope to tell
+            return None
         before, height = height, float((k * np.log(p) + (n - k) * np.log1p(-p)).sum())
         if height < before - 1e-12:  # overshot: half of the way back
             b, step, height = b - last, 0.5 * last, before

@@ -22,6 +22,7 @@ from .table import BenchTable, TableColumn, TableRow, read_table
 GRAVITY = 9.80665  # m/s2
 LEVEL = 0.5 * pi  # of an arm that lies level, from hanging straight down
 EXAMPLE = "hammer_mass_g,height_mm,piece_mass_mg,broken / 100,80,41,yes"
+MOST_DROPS = 2000  # rows; nobody drops a hammer more often
 SIZE_SLACK = 8.0  # mass over that of a sphere of the size given, or the inverse, at which one of them must be wrong
 
 COLUMNS = (
@@ -114,6 +115,9 @@ def read_drops(path: "str | Path", material: ParamSet, decimal: str = "", refere
     """
     path = Path(path)
     table, problems = read_table(path, COLUMNS, EXAMPLE, decimal)
+    if len(table.rows) > MOST_DROPS:
+        hint = "count equal drops in columns broken and tested"
+        raise InputError(Problem(str(path), "", f"has {len(table.rows)} drops", f"at most {MOST_DROPS}", hint))
     _check_columns(table, problems)
     _check_reference(table, reference, problems)
     known = [row for row in table.rows if row["reference"]]

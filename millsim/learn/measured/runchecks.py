@@ -18,6 +18,7 @@ from .lasersizes import mixed
 Values = dict[str, Any]
 # All assumed: from where on a doubt is told.
 TACHOMETER = 1.01  # speeds this share apart are the same speed
+LEAST_KG = 1e-9  # that a balance shows
 SIEVED_SLACK = 1.02  # a sample this share above its lot is scales that differ
 COARSE_SHARE, COARSE_RATIO = 0.05, 1.25  # a product with this share coarser than this many holes is doubtful
 OWN_APART = 0.2  # share by which the motor's own watts may differ from the config's
@@ -26,12 +27,21 @@ SPEED_APART = 0.05  # share by which the run's speed may differ from the config'
 
 def contradictions(v: Values, sheets: dict[str, tuple[SieveSheet, ...]]) -> Iterator[Finding]:
     """Every impossibility among the values that are known."""
-    for check in (_product, _power, _motor_alone, _amperes, _speeds, _outlet):
+    for check in (_weighed, _product, _power, _motor_alone, _amperes, _speeds, _outlet):
         yield from check(v)
     yield from mixed(sheets)
     for lot, found in sheets.items():
         for sheet in found:
             yield from _sieved(lot, v.get(f"masses.{lot}"), v.get("masses.scale") or 0.0, sheet)
+
+
+def _weighed(v: Values) -> Iterator[Finding]:
+    """Nothing was found, or as much as a balance can show."""
+    for key in ("masses.holdup", "masses.bag", "masses.sweepings"):
+        if 0.0 < (v.get(key) or 0.0) < LEAST_KG:
+            yield Finding(
+                key, "is less than any balance shows", "0 g, or 1e-6 g or more", "write 0 g if nothing was found"
+            )
 
 
 def _product(v: Values) -> Iterator[Finding]:
