@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from millsim.engines import montecarlo
-from millsim.errors import NotConverged
+from millsim.errors import MillsimError, NotConverged
 from millsim.forecast.outcome import solve_batch
 from millsim.forecast.run import predict
 from millsim.laws import air, heat
@@ -171,3 +171,18 @@ def test_work_per_strike_is_the_momentum_law():
     strike_energies(p.mill[0], o.state, k[0])
     expected = (1 + k[0]["e_bar"]) * (1 - k[0]["kappa"]) * k[0]["v"] ** 2 * 5 / 6
     assert o.flows["work"] / o.flows["bar_hits"] == pytest.approx(expected, rel=1e-9)
+
+
+@pytest.mark.parametrize("engine", ["both", "montecarlo"])
+def test_a_batch_that_no_history_leaves_has_figures_of_the_balance_alone(engine):
+    # A second at a slow rotor: hardly anything has been broken, so none of a few histories has come out.
+    brief = mills.config("batch", "feed.batch_time=1 s", "drive.tip_speed=12 m/s", "run.histories=100", *COARSE)
+    if engine == "montecarlo":
+        with pytest.raises(
+            MillsimError, match="no history .* leaves the mill within the time of the batch; use --engine"
+        ):
+            predict(brief, engine, 1)
+        return
+    said = predict(brief, engine, 1)
+    assert said.other is None and said.warnings[-1].endswith("the figures are those of the balance engine alone")
+    assert math.isfinite(said.main.scalars["gross_J_kg"].value)

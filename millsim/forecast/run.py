@@ -56,6 +56,9 @@ def _silent(stage: str, done: float, detail: str = "") -> None:
     """Progress to nobody."""
 
 
+_NONE_LEFT = "no history of the Monte Carlo engine leaves the mill within the time of the batch"
+
+
 def predict(
     config: Config,
     engine: str | None = None,
@@ -85,10 +88,16 @@ def predict(
     events = montecarlo_events(problem, outcome)
     if engine == "montecarlo" and events > montecarlo.MOST_EVENTS:
         raise MillsimError(_too_many(events) + "; use --engine balance")
+    lost: tuple[str, ...] = ()
     if engine != "balance" and events <= montecarlo.MOST_EVENTS:
         other = _histories(problem, outcome, capacity, seed, say)
-        other = without_throughput(other) if outcome.code == CANNOT else other
+        if other is None:
+            lost = (f"{_NONE_LEFT}; the figures are those of the balance engine alone",)
+        elif outcome.code == CANNOT:
+            other = without_throughput(other)
         if engine == "montecarlo":
+            if other is None:
+                raise MillsimError(f"{_NONE_LEFT}; use --engine balance, or more of run.histories")
             main, other = replace(other, numerics={**main.numerics, **other.numerics}), None
     widest: dict[str, list[tuple[str, float]]] = {}
     if config.run.band_samples:
@@ -96,7 +105,8 @@ def predict(
     trace = _trace(problem, outcome, capacity, seed, say)
     if no_powder(config.material.value("stick_temperature"), main.scalars["outlet_temperature_K"].value):
         main, other = without_sizes(main), None
-    return replace(_prediction(problem, outcome, main, other, widest, trace, seed, command), date=date)
+    found = _prediction(problem, outcome, main, other, widest, trace, seed, command)
+    return replace(found, date=date, warnings=(*found.warnings, *lost))
 
 
 def _no_more(problem: Setup, outcome: Outcome, main: EngineResult, seed: int, command: str) -> Prediction:
@@ -148,7 +158,8 @@ def refined(problem: Setup, outcome: Outcome, capacity: float, class_ratio: floa
     return balance_result(finer, again, capacity)
 
 
-def _histories(problem: Setup, outcome: Outcome, capacity: float, seed: int, say: Progress) -> EngineResult:
+def _histories(problem: Setup, outcome: Outcome, capacity: float, seed: int, say: Progress) -> EngineResult | None:
+    """What the Monte Carlo engine says; None of a batch of which no history came out."""
     run = problem.config.run
     tally = montecarlo.run(
         problem.mill, outcome.steps, problem.edges, problem.feed_curve, run.histories, seed, run.x50_error,
@@ -159,7 +170,7 @@ def _histories(problem: Setup, outcome: Outcome, capacity: float, seed: int, say
             f"{tally.given_up} of {tally.histories} histories did not leave the mill: pieces stay in it without end; "
             "the balance engine still tells what it does (--engine balance)"
         )
-    return montecarlo_result(problem, outcome, tally, capacity)
+    return montecarlo_result(problem, outcome, tally, capacity) if tally.left > 0.0 else None
 
 
 def montecarlo_events(problem: Setup, outcome: Outcome) -> float:

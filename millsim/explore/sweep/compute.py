@@ -244,6 +244,8 @@ def _histories(problem: Setup, outcome: Outcome, capacity: float, seed: int, sto
         )  # fmt: skip
     if tally.given_up:
         raise Endless(f"{tally.given_up} of {tally.histories} histories did not leave the mill")
+    if not tally.left > 0.0:
+        raise Endless(f"none of {tally.histories} histories left the mill within the batch")
     return montecarlo_result(problem, outcome, tally, capacity)
 
 
