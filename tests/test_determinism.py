@@ -75,6 +75,17 @@ def test_no_split_over_threads_and_calls_changes_a_bit(threads, name):
     assert len(set(answers.values())) == 1, answers.keys()
 
 
+def test_of_long_histories_no_more_are_followed_than_are_worth_their_time():
+    """By the hits expected, not by the clock: the same for any split into calls. Asked for without end, all are."""
+    long = {"seed": 2, "events": montecarlo.WORTH_EVENTS / (64 * 10)}
+    ended = [histories(x50_error=1e-9, call_blocks=b, **long) for b in (1, 5)]
+    assert bits(ended[0]) == bits(ended[1])
+    assert (ended[0].histories, ended[0].stop_reason) == (64 * 10, montecarlo.WORTH)
+    assert histories(**long).histories == 2048
+    soon = histories(seed=2, x50_error=0.4, events=montecarlo.WORTH_EVENTS / (64 * 12))
+    assert soon.histories == 64 * montecarlo.LEAST_BLOCKS and soon.stop_reason.startswith("x50 known")
+
+
 def test_more_histories_go_on_from_fewer():
     # The first blocks are the same: the mean over 4096 is half the mean over the first 2048 and something else.
     p, o = mills.problem("pla"), mills.outcome("pla")

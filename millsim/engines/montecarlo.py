@@ -1,7 +1,9 @@
 """The Monte Carlo engine: batches of histories, running sums, standard errors, a stop rule.
 
 Memory does not grow with the number of histories: only sums and sums of squares over blocks are kept. The stop
-rule is looked at after fixed numbers of histories, so it depends on the seed alone, not on clock or threads.
+rule is looked at after fixed numbers of histories, so it depends on seed and mill alone, not on clock or threads. Of a
+mill that hardly grinds a history takes thousands of times as long: there it is looked at more often, and the histories
+end when they have been worth their time, with the standard errors that they have then.
 """
 
 import time
@@ -18,6 +20,9 @@ from .records import FLOW_NAMES, FLOWS, Rates, Sizes, Steps
 CHECK_BLOCKS = 32  # the stop rule is looked at every CHECK_BLOCKS * BLOCK histories
 CALL_SECONDS = 0.4  # a compiled call aims at this, so that Ctrl-C and progress work
 MOST_EVENTS = 2e5  # expected events per history above which histories are not worth running
+LOOK_EVENTS, WORTH_EVENTS = 1e7, 6e7  # between two looks, and in all: about a second, and five, of processor time
+LEAST_BLOCKS = 8  # that tell a standard error
+WORTH = "x50 is not known to the error asked for: each history takes too long"
 
 
 @dataclass(frozen=True)
@@ -116,6 +121,11 @@ def _compiled_steps(mill: np.ndarray, steps: FrozenSteps, edges: np.ndarray) -> 
     return Steps(steps.ends_s, open_, strikes, tables, hits, screens, bridges), ln_low, width
 
 
+def _worth(work: float, events: float, least: int, most: int) -> int:
+    """Blocks that a number of events is good for, within bounds; events: of one history, 0 where they are not known."""
+    return min(most, max(least, int(work / (events * BLOCK)))) if events > 0.0 else most
+
+
 def run(
     mill: np.ndarray,
     steps: FrozenSteps,
@@ -126,21 +136,29 @@ def run(
     x50_error: float = 0.0,
     progress: Callable[[float], None] | None = None,
     call_blocks: int | None = None,
+    events: float = 0.0,
 ) -> Tally:
     """Follow tagged grams through frozen states until `histories` are done or x50 is known well enough.
 
     mill: (1,) MILL record; edges (n+1,) m; feed_curve: (ln x, Q3) of the feed, piecewise linear; x50_error:
     relative standard error of x50 at which to stop (0: never); call_blocks: blocks per compiled call (default: by
-    the clock; the numbers do not depend on it). KeyboardInterrupt passes through within one call.
+    the clock; the numbers do not depend on it); events: expected of a history: the more, the more often is the stop
+    rule looked at, and the fewer histories are worth following, where there is an x50_error. KeyboardInterrupt passes
+    through within one call.
     """
     compiled, ln_low, width = _compiled_steps(mill, steps, edges)
     ln_edges = np.log(edges)
     sizes = Sizes(ln_edges, *feed_curve, ln_low, width, 1.0 / width)
-    blocks = max(2, -(-histories // BLOCK))
+    blocks = wanted = max(2, -(-histories // BLOCK))
+    check = CHECK_BLOCKS
     sums, n, reason = _Sums(edges.size - 1), edges.size - 1, "histories done"
+    if x50_error > 0:
+        check = _worth(LOOK_EVENTS, events, 1, CHECK_BLOCKS)
+        worth = _worth(WORTH_EVENTS, events, LEAST_BLOCKS, blocks)
+        blocks, reason = (worth, WORTH) if worth < blocks else (blocks, reason)
     size = call_blocks or 2
     while sums.blocks < blocks:
-        until_check = CHECK_BLOCKS - sums.blocks % CHECK_BLOCKS
+        until_check = check - sums.blocks % check
         count = min(size, blocks - sums.blocks, until_check)
         began = time.perf_counter()
         flows, by_size, ends = np.zeros(count, FLOWS), np.zeros((count, n, len(BY_SIZE))), np.zeros((count, 4))
@@ -149,8 +167,8 @@ def run(
         if call_blocks is None:
             size = max(2, min(CHECK_BLOCKS, 2 * count, int(count * CALL_SECONDS / (time.perf_counter() - began))))
         if progress:
-            progress(sums.blocks / blocks)
-        if x50_error > 0 and sums.blocks % CHECK_BLOCKS == 0 and sums.blocks < blocks:
+            progress(sums.blocks / wanted)
+        if x50_error > 0 and sums.blocks % check == 0 and LEAST_BLOCKS <= sums.blocks < blocks:
             if _x50_relative_error(*sums.mean_se("q3"), ln_edges) <= x50_error:
                 reason = "x50 known to the error asked for"
                 break

@@ -164,6 +164,7 @@ def _histories(problem: Setup, outcome: Outcome, capacity: float, seed: int, say
     tally = montecarlo.run(
         problem.mill, outcome.steps, problem.edges, problem.feed_curve, run.histories, seed, run.x50_error,
         progress=lambda done: say("Monte Carlo", done, f"{done * run.histories:.0f} of {run.histories} histories"),
+        events=montecarlo_events(problem, outcome),
     )  # fmt: skip
     if tally.given_up:
         raise MillsimError(

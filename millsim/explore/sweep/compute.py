@@ -230,7 +230,8 @@ def _fill(figures: Told, problem: Setup, values: np.ndarray, q3: np.ndarray) -> 
 def _histories(problem: Setup, outcome: Outcome, capacity: float, seed: int, stopping) -> EngineResult:
     """The Monte Carlo engine's answer for the settled state."""
     run = problem.config.run
-    if montecarlo_events(problem, outcome) > montecarlo.MOST_EVENTS:
+    events = montecarlo_events(problem, outcome)
+    if events > montecarlo.MOST_EVENTS:
         raise Endless("pieces hardly leave this mill: too many hits and sieve tries for the Monte Carlo engine")
 
     def watch(_done: float) -> None:
@@ -240,7 +241,7 @@ def _histories(problem: Setup, outcome: Outcome, capacity: float, seed: int, sto
     with _one_thread():
         tally = montecarlo.run(
             problem.mill, outcome.steps, problem.edges, problem.feed_curve, run.histories, seed, run.x50_error,
-            progress=watch,
+            progress=watch, events=events,
         )  # fmt: skip
     if tally.given_up:
         raise Endless(f"{tally.given_up} of {tally.histories} histories did not leave the mill")

@@ -315,9 +315,10 @@ def _confirm(fit: RunFit, joint: JointMisfit, i: int, scores: np.ndarray, seed: 
         return None
     mill = joint.unknowns.mills(problem, scores[None], joint.used[i])
     steps, flows, rate = model.frozen(mill)
-    if sum(float(flows[n]) for n in ("bar_hits", "pin_hits", "nips", "tries")) / rate > montecarlo.MOST_EVENTS:
+    events = sum(float(flows[n]) for n in ("bar_hits", "pin_hits", "nips", "tries")) / rate
+    if events > montecarlo.MOST_EVENTS:
         return None
-    tally = montecarlo.run(mill, steps, problem.edges, problem.feed_curve, HISTORIES, seed, 0.01)
+    tally = montecarlo.run(mill, steps, problem.edges, problem.feed_curve, HISTORIES, seed, 0.01, events=events)
     q3, se = tally.exits_q3 / tally.left, tally.exits_q3_se / tally.left
     told = replace(fit.best, q3=q3, holdup_kg=rate * tally.residence_s)
     worst = float(np.max(np.abs(q3 - fit.best.q3) / np.maximum(se, 1e-3)))
