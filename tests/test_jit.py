@@ -12,6 +12,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numba
 import numpy as np
 import pytest
 from numba.core.dispatcher import Dispatcher
@@ -106,6 +107,15 @@ def test_every_compiled_function_stands_in_a_source_that_the_cache_knows():
         assert b"jit" in Path(sys.modules[f.py_func.__module__].__file__).read_bytes(), f.py_func.__name__
 
 
+def test_a_law_that_python_calls_is_compiled_for_it_apart():
+    """Without what unpacks Python's values its code would crash there; in compiled code it needs none of that."""
+    made = jit.law(doubled)
+    assert made(1.5) == 3.0 and made.for_python.overloads and not made.overloads
+    assert numba.njit(lambda x: made(x) + 1.0)(1.5) == 4.0 and made.overloads
+    assert made._cache.cache_path == made.for_python._cache.cache_path
+    assert made._cache._cache_file._index_name != made.for_python._cache._cache_file._index_name
+
+
 def test_copies_of_the_same_sources_share_their_compiled_code(tmp_path, monkeypatch):
     """Another environment, or a newly installed package, need not compile again; another place in it is another."""
     here = inspect.getfile(air_density.py_func)
@@ -155,7 +165,7 @@ def use(monkeypatch, name):
 
 def works(hits):
     """Compile and call: the answer is right, and code was or was not there."""
-    made = jit.law(doubled)
+    made = jit.kernel(doubled)
     assert made(1.5) == 3.0
     assert sum(made.stats.cache_hits.values()) == hits
     assert sum(made.stats.cache_misses.values()) == 1 - hits
@@ -201,11 +211,11 @@ def test_every_flipped_byte_of_kept_code_is_noticed(folder):
 
 def test_code_in_the_place_of_another_signature_is_not_taken(folder):
     """As it may be where two processes number their files at once."""
-    made = jit.law(doubled)
+    made = jit.kernel(doubled)
     assert made(1.5) == 3.0 and made(1) == 2.0
     one, two = sorted(folder.rglob("*.nbc"))
     one.write_bytes(two.read_bytes())
-    again = jit.law(doubled)
+    again = jit.kernel(doubled)
     assert again(1.5) == 3.0 and again(1) == 2.0
     assert sum(again.stats.cache_misses.values()) == 1
 
@@ -219,14 +229,14 @@ def test_two_processes_that_keep_code_at_once_get_their_own(folder, monkeypatch)
         reads.append(1)
         if len(reads) == 2:  # the first read looks for code, the second is in the midst of keeping it
             monkeypatch.setattr(kept, "_PATIENCE_S", 0.0)
-            second = jit.law(doubled)
+            second = jit.kernel(doubled)
             assert second(1) == 2.0
         return index
 
     monkeypatch.setattr(kept.CodeFiles, "_load_index", slow_load)
-    first = jit.law(doubled)
+    first = jit.kernel(doubled)
     assert first(1.5) == 3.0
-    again = jit.law(doubled)
+    again = jit.kernel(doubled)
     assert again(1.5) == 3.0 and again(1) == 2.0
 
 

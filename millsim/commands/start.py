@@ -2,10 +2,11 @@
 
 What is told on stderr may be lost, with a full or closed stderr, and nothing else is. An answer that stdout does not
 take is a failure, told in one sentence on stderr; told to nobody where its reader has gone away (`| head`). Imports
-nothing but `signal` and what the interpreter has loaded anyway.
+nothing but `gc`, `signal` and what the interpreter has loaded anyway.
 """
 
 import errno
+import gc
 import io
 import os
 import signal
@@ -14,6 +15,7 @@ from collections.abc import Callable
 from types import FrameType
 
 FAULT, INTERRUPTED = 1, 130
+SELDOM = 50_000  # new objects before the interpreter looks for garbage: compiling keeps nearly all of its many
 NOTHING_WRITTEN = "nothing was written."
 
 
@@ -82,6 +84,7 @@ def run(load: Callable[[], Callable]) -> None:
     """Load the command line, run it, and exit as it does, or for want of a stdout that takes its answer."""
     if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # else it is ignored, as in the background
         signal.signal(signal.SIGINT, interrupted_early)
+    gc.set_threshold(SELDOM)
     _keep_numbers()
     answers = _Raw(sys.stdout, 1, vital=True)
     sys.stdout, sys.stderr = _text(answers), _text(_Raw(sys.stderr, 2, vital=False))

@@ -9,6 +9,8 @@ from .loads import fill_loads
 from .search import ROUGH, copy_state, search_capacity
 from .settle import settle, start_state
 
+WITHIN, TURNED, FILLED, FROM_HERE = range(4)  # tasks of `operate`
+
 
 @part
 def _stand(m, grid, feed, F, s, work, tolerance):
@@ -28,22 +30,20 @@ def _stand(m, grid, feed, F, s, work, tolerance):
 
 
 @part
-def settle_rate(m, grid, feed, s, work, tolerance):
-    """Settle at the feed rate s.F from the state s; return (residual, turns): infinite where no charge carries it.
+def _fill_to_rate(m, grid, feed, F, s, work, loads, tolerance):
+    """Fill the mill from empty until it carries a feed rate; return the residual, infinite where no charge carries it.
 
-    Where turning the loop finds no state, the mill is filled from empty until it carries the rate, whatever that does
-    to motor, rotor and powder; what it does not carry then floods it.
+    Whatever that does to motor, rotor and powder; what the mill does not carry then floods it.
     """
-    F, s.at_rate = s.F, 1.0
-    residual, turns = settle(m, grid, feed, s, work, tolerance)
-    if residual <= tolerance:
-        return residual, turns
-    free, loads = np.zeros(1, MILL), np.zeros(len(LIMITS))
+    free = np.zeros(1, MILL)
     free[0] = m
     free[0].T_limit = free[0].rated_power = free[0].jam_share = free[0].feed_opening = 1e30
     code, _, _ = search_capacity(free[0], grid, feed, F, s, work, loads, tolerance, tolerance)
     free[0].T_limit = m.T_limit  # as in `_settle_hot`: keeps the record until here
-    return _stand(m, grid, feed, F, s, work, tolerance) if code == OK else (np.inf, turns)
+    if code != OK:
+        return np.inf
+    residual, _ = _stand(m, grid, feed, F, s, work, tolerance)
+    return residual
 
 
 @part
@@ -58,18 +58,24 @@ def _settle_hot(m, grid, feed, s, work, tolerance):
 
 
 @kernel
-def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
+def operate(m, grid, feed, F_asked, s, work, loads, tolerance, task):
     """State of the mill at the feed rate asked for [kg/s], or at its capacity where it takes less (or inf).
 
     Returns (code, binding limit, residual): OK, OVER (a limit binds first), CANNOT (a limit binds with next to no
-    feed), FAILED (not converged).
+    feed), FAILED (not converged). So it is where it keeps WITHIN its limits; for the other tasks see `stand_at` and
+    `settle_rate`, which compiled for themselves would be the whole engine once more.
     """
+    if task != FROM_HERE:
+        work.ages[:] = 0.0
     if F_asked < np.inf:
-        work.ages[:] = 0.0
-        start_state(m, F_asked, F_asked * 1.0, s)
+        if task != FROM_HERE:
+            start_state(m, F_asked, F_asked * 1.0, s)
         s.at_rate = 1.0
-        work.ages[:] = 0.0
         residual, _ = settle(m, grid, feed, s, work, tolerance)
+        if task != WITHIN:
+            if not residual <= tolerance and task != TURNED:
+                residual = _fill_to_rate(m, grid, feed, F_asked, s, work, loads, tolerance)
+            return OK, 0, residual
         if residual <= tolerance:
             fill_loads(m, s, grid.x, work, loads)
             if loads.max() <= 1.0:
@@ -91,16 +97,15 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance):
     return code, binding, residual
 
 
-@kernel
-def stand_at(m, grid, feed, F, s, work, tolerance, fill):
-    """State of the mill at a feed rate F [kg/s], whatever limits that exceeds; returns (residual, turns).
+def settle_rate(m, grid, feed, s, work, tolerance) -> float:
+    """Settle at the feed rate s.F from the state s; returns the residual: infinite where no charge carries it."""
+    return operate(m, grid, feed, float(s["F"]), s, work, np.zeros(len(LIMITS)), tolerance, FROM_HERE)[2]
+
+
+def stand_at(m, grid, feed, F, s, work, tolerance, fill) -> float:
+    """State of the mill at a feed rate F [kg/s], whatever limits that exceeds; returns the residual.
 
     For a run that was measured: it did take that rate. A residual above the tolerance: there is no such state, or,
     without `fill`, none that turning the loop finds; filling the mill from empty costs a hundred times as much.
     """
-    start_state(m, F, F * 1.0, s)
-    work.ages[:] = 0.0
-    if fill:
-        return settle_rate(m, grid, feed, s, work, tolerance)
-    s.at_rate = 1.0
-    return settle(m, grid, feed, s, work, tolerance)
+    return operate(m, grid, feed, F, s, work, np.zeros(len(LIMITS)), tolerance, FILLED if fill else TURNED)[2]

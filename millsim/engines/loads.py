@@ -4,7 +4,7 @@ from math import log, pi
 
 import numpy as np
 
-from ..base.numerics.jit import law
+from ..base.numerics.jit import kernel, law
 from ..laws import drive
 from ..mill.chamber import FINISHED, NIP, PAIR, SHEAR
 from ..record.limits import CHAMBER, GRINDING, HARDLY_J_KG, JAM, LEAST_OPEN, OPENING, POWER, SIEVE, TEMPERATURE
@@ -59,7 +59,7 @@ def heat_load(m, s):
     return 0.0 if m.isothermal > 0.0 else (s.T - m.T_room) / (m.T_limit - m.T_room)
 
 
-@law
+@kernel
 def fill_loads(m, s, x, work, loads):
     """Fill (7,) loads as shares of the limits, in the order of LIMITS; 1 binds."""
     p = work.powers[0]

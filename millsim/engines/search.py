@@ -296,7 +296,7 @@ def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough):
     return (OK if s.F >= F_asked * (1.0 - 1e-5) else OVER), binding, residual
 
 
-@law
+@part
 def _rate_at(m, grid, feed, ln_M, F_asked, best, s, work, loads, tolerance):
     """Feed rate that a hold-up carries, 0 beyond a limit; `best` (and ages) become the state if none carried more."""
     ages = work.ages.copy()

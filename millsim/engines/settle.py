@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..base.numerics.jit import law, part
+from ..base.numerics.jit import kernel, law, part
 from ..laws import air, cutting, heat, motion, sieving
 from ..mill.chamber import CONTACT, SELF, STATE, WARMED, feedback_air, feedback_speed, idle_power
 from ..record.limits import LIMITS
@@ -118,7 +118,7 @@ def hammer_tip_speed(m, s, p):
     return v * cutting.hammer_speed_share(per_blow, cutting.hammer_energy(m.hammer_mass, v))
 
 
-@law
+@kernel
 def evaluate(m, grid, feed, s, work, close, slope):
     """One turn of the loop at state s: fill rates, charge, flows and powers; return (total charge [kg], slope).
 

@@ -7,7 +7,7 @@ import numpy as np
 from ..engines.aside import rows, still_temperatures, warming_of
 from ..engines.balance import fill_grid
 from ..engines.batch import run_batch
-from ..engines.capacity import operate
+from ..engines.capacity import WITHIN, operate
 from ..engines.loads import fill_loads, grinding_load
 from ..engines.montecarlo import FrozenSteps
 from ..engines.records import BATCH_STEP, FLOWS, POWERS, WAYS, Grid, Work, new_work
@@ -115,7 +115,8 @@ def solve(
     m, sticks = mill[0], sticky_feed(problem, mill)
     asked = NEXT_TO_NONE if sticks else np.inf if rate_kg_s is None else rate_kg_s
     grid = grid_of(problem, mill)
-    code, binding, residual = operate(m, grid, fed_shares(problem, mill), asked, s[0], work, loads, tolerance)
+    feed = fed_shares(problem, mill)
+    code, binding, residual = operate(m, grid, feed, asked, s[0], work, loads, tolerance, WITHIN)
     if code == FAILED and not sticks:
         at = f"charge {1e3 * s[0]['M']:.3g} g, {s[0]['T'] - 273.15:.0f} °C, {s[0]['v']:.1f} m/s"
         raise unsettled(f"the state of this mill ({at})")
