@@ -166,6 +166,24 @@ def test_every_dimension_has_a_scale_and_every_variable_unit_and_name(path):
     assert len(seen) > 100
 
 
+def test_every_variable_that_is_not_known_says_why(tmp_path):
+    open_rate = fake_prediction(band=False)
+    scalars = open_rate.main.scalars | {"capacity_kg_s": Scalar(float("nan"), "kg/s", "largest steady feed")}
+    main = dataclasses.replace(open_rate.main, scalars=scalars)
+    write.write(dataclasses.replace(open_rate, main=main), tmp_path / "r.h5")
+    why = {}
+
+    def look(name, item):
+        if isinstance(item, h5py.Dataset) and item.dtype.kind == "f" and np.isnan(item[()]).any():
+            why[name] = item.attrs.get("missing", item.attrs["long_name"])
+
+    with h5py.File(tmp_path / "r.h5") as file:
+        file.visititems(look)
+    assert {"sizes/product_q3_se", "sizes/product_q3_low", "scalars/capacity_kg_s", "band_level"} <= {*why}
+    assert all("NaN: " in words for words in why.values()), why
+    assert "no band was run" in why["sizes/product_q3_low"] and "steady rate" in why["scalars/capacity_kg_s"]
+
+
 def test_root_attributes_say_what_was_run(path):
     with h5py.File(path) as file:
         attrs = dict(file.attrs)

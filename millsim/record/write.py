@@ -22,9 +22,10 @@ Opens in xarray with engine="h5netcdf" or "netcdf4"; `xarray.open_datatree` keep
     /trace       torque, speed, pieces, charge (trace_time) of the history shown, what was fed, torques of the motor,
                  stall statistics of cold starts from empty; running/: those of running at the steady charge
 
-NaN means "not known"; absent *_se, *_low, *_high mean the same. Nothing but `date` depends on clock, host or chance:
-the same prediction of the same date gives the same bytes, and SOURCE_DATE_EPOCH sets the date. Format 1.1; a reader of
-1.1 reads every 1.x (1.0 kept a checksum over its content as an attribute instead of the seal).
+NaN means "not known", and the attribute `missing` or the long name says why; absent *_se, *_low, *_high mean the same.
+Nothing but `date` depends on clock, host or chance: the same prediction of the same date gives the same bytes, and
+SOURCE_DATE_EPOCH sets the date. Format 1.1; a reader of 1.1 reads every 1.x (1.0 kept a checksum over its content as an
+attribute instead of the seal).
 Only this module, read.py, bounds.py, netcdf.py and the sweep files know HDF5.
 """
 
@@ -47,6 +48,14 @@ _RANGE_PARTS = (
     ("low", "lower bound of the band of"),
     ("high", "upper bound of the band of"),
 )
+_BAND, _SIZES = "no band was run", "nothing comes out, or what does is no powder but sticks"
+_VISITS = "no history came to this size"
+_WHY_MISSING = {
+    "product_q3_se": "the balance engine has no standard errors", "product_q3_low": _BAND, "product_q3_high": _BAND,
+    "product_q3": _SIZES, "x10_m": _SIZES, "x50_m": _SIZES, "x90_m": _SIZES, "span": _SIZES,
+    "strike_1_s": _VISITS, "selection_1_s": _VISITS, "nip_1_s": _VISITS, "chip_1_s": _VISITS,
+    "capacity_kg_s": "no largest steady rate was looked for: of a batch, or of a mill that gives nothing",
+}  # fmt: skip
 
 
 def write(prediction: Prediction, path: Path | str, force: bool = False) -> None:
@@ -159,8 +168,14 @@ def _write_sizes(file, group, table: SizeTable, suffix: str) -> None:
     variable = netcdf.array(file, f"size{suffix}_bnds", bounds, (scales["size"], file["bnds"]), "m", "class bounds")
     scales["size"].attrs["bounds"] = variable.name.lstrip("/")
     for name, (scale, units, long_name) in SIZE_FIELDS.items():
-        netcdf.array(group, name, getattr(table, name), (scales[scale],), units, long_name)
+        _name_missing(netcdf.array(group, name, getattr(table, name), (scales[scale],), units, long_name), name)
     group["product_q3"].attrs["ancillary_variables"] = "product_q3_se product_q3_low product_q3_high"
+
+
+def _name_missing(variable, key: str) -> None:
+    """Say of a variable that holds NaN why it does; the class error of an output is missing with the output."""
+    if np.isnan(variable[()]).any():
+        variable.attrs["missing"] = f"NaN: {_WHY_MISSING.get(key.removeprefix('class_error_'), 'not known')}"
 
 
 def _write_scalars(group, scalars: dict[str, Scalar]) -> None:
@@ -169,6 +184,7 @@ def _write_scalars(group, scalars: dict[str, Scalar]) -> None:
         variable = netcdf.number(group, name, scalar.value, scalar.unit, scalar.long_name)
         variable.attrs["key"] = key
         variable.attrs["position"] = position
+        _name_missing(variable, key)
         beside = []
         for part, words in _RANGE_PARTS:
             value = getattr(scalar, part)
