@@ -207,6 +207,12 @@ def test_a_mass_that_no_balance_shows(mass, row):
         parse_sheet(SHEET, "powder.csv", charge=f"{mass} g")
 
 
+def test_a_volume_that_no_instrument_gives():
+    text = "size_um,volume_%\n1,0\n10,1.7e308\n100,1.7e308\n300,30\n500,5\n"
+    with pytest.raises(InputError, match=r"line 3: 1.7e308 in column 'volume_%' is beyond .*; allowed: 0 to 1e\+09"):
+        parse_sheet(text, "laser.csv")
+
+
 def test_what_was_swept_up_is_nothing_or_something():
     (found,) = runchecks.contradictions({"masses.holdup": 1e-303, "masses.bag": 0.0, "masses.sweepings": 1e-9}, {})
     assert found.key == "masses.holdup" and found.allowed == "0 g, or 1e-6 g or more"

@@ -27,6 +27,7 @@ from .cells import (
 )
 from .lasernames import EXAMPLE, LENGTH_UNITS, ONE_EACH, Column, Header, find_names, size_columns, volume_column
 
+_MOST = 1e9  # of any number of such a sheet, per cent or nm
 SMALLEST_M, LARGEST_M = 1e-9, 1e-2  # no instrument reaches farther (ISO 13320: some 0.1 um to 3 mm; from memory)
 FEWEST = 5  # classes: fewer are no measurement of this kind
 SUM_OFF = 0.01  # of the whole: more is no rounding of a hundred classes
@@ -130,6 +131,9 @@ def _number(found: Findings, a: Answers, row: tuple[int, list[str]], column: Col
         return None
     if value < 0:
         found.say(f"{cell} in column {column.name!r} is negative", line, "0 or more")
+    if value > _MOST:
+        found.say(f"{cell} in column {column.name!r} is beyond any such instrument", line, f"0 to {_MOST:.0e}")
+        return None
     return value
 
 
