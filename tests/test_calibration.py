@@ -163,7 +163,7 @@ def test_a_second_sieve_tells_more_than_one(run, found, few):
 # --- what data can tell ----------------------------------------------------------------------------------
 
 
-def test_sizes_alone_do_not_separate_breaking_from_leaving(run, found, few):
+def test_sizes_alone_do_not_separate_breaking_from_leaving(run, found):
     """The powder's sizes leave rate and sieve factor open, and the energy too; watts and hold-up help."""
     bare = replace(
         run,
@@ -437,6 +437,9 @@ def test_predictions_use_the_card(narrow):
     assert all("third batch" in q.source for q in narrow.parameters if q.basis == "calibrated")
 
 
+NEAR = "stator.gap=2.4 mm"  # it widens the band by a tenth, which other draws of the card may do as well
+
+
 @pytest.mark.parametrize(
     ("change", "says"),
     [
@@ -446,7 +449,8 @@ def test_predictions_use_the_card(narrow):
         ("feed.material=ps", "its own card counts"),
         ("stator.kind=smooth", "a smooth wall (runs: pins)"),
         ("rotor.bars=1", "bars 1 (runs: 4)"),
-        ("stator.gap=2.4 mm", "gap 2.4 mm (runs: 3 mm)"),
+        ("stator.gap=2 mm", "gap 2 mm (runs: 3 mm)"),
+        (NEAR, "gap 2.4 mm (runs: 3 mm)"),
     ],
 )
 def test_bands_widen_outside_the_calibrated_range(card, narrow, change, says):
@@ -457,6 +461,9 @@ def test_bands_widen_outside_the_calibrated_range(card, narrow, change, says):
     a, b = (p.main.scalars["throughput_kg_s"] for p in (inside, outside))
     if change == "stator.kind=smooth":  # it hardly grinds, and such a mill has no band
         assert outside.status == "hardly grinds" and b.value == 0.0 and np.isnan([b.low, b.high]).all()
+        return
+    if change == NEAR:
+        assert 0.8 < calibrated.apply(demo(*sets, f"calibration.card={card}")).weight < 1.0
         return
     assert np.log(b.high / b.low) > 1.1 * np.log(a.high / a.low)
 

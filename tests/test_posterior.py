@@ -9,6 +9,7 @@ import pytest
 
 from millsim.learn.calibration import posterior as P
 from millsim.learn.calibration.findings import laplace_correlation
+from millsim.learn.calibration.outlook import _scatter
 
 
 def quiet(*_):
@@ -102,3 +103,39 @@ def test_equal_draws_repeat_the_weighted_mean():
     found = P.sample(banana, mode, np.random.default_rng(6), quiet)
     assert found.equal(2000).mean(axis=0) == pytest.approx(found.weights @ found.scores, abs=0.06)
     assert P.weighted_quantile(np.array([3.0, 1.0, 2.0]), np.array([0.2, 0.5, 0.3]), 0.5) == 1.0
+
+
+def kinked(z):
+    """A step and a kink that no polynomial follows: two heaps, of which one falls off within a tenth."""
+    x, y = z.T
+    return np.column_stack([2.0 * np.tanh(8.0 * x) - 1.0 + 0.5 * y, 3.0 * np.abs(y - 0.5 * x) - 1.0])
+
+
+def test_what_stands_in_for_the_model_leaves_no_trace():
+    mode = P.find_mode(kinked, 2, np.random.default_rng(0), quiet)
+    found = P.sample(kinked, mode, np.random.default_rng(9), quiet)
+    axis = np.linspace(-5.0, 5.0, 1601)
+    x, y = np.meshgrid(axis, axis, indexing="ij")
+    r = kinked(np.column_stack([x.ravel(), y.ravel()]))
+    weight = np.exp(P.log_target(r, np.column_stack([x.ravel(), y.ravel()]))).reshape(x.shape)
+    weight /= weight.sum()
+    for at, values in ((x, found.scores[:, 0]), (y, found.scores[:, 1])):
+        mean = np.sum(weight * at)
+        sd = np.sum(weight * (at - mean) ** 2) ** 0.5
+        assert abs(values.mean() - mean) < 4.0 * sd / found.effective**0.5
+        assert values.std() == pytest.approx(sd, rel=0.15)
+    left = np.sum(weight[x < 0.0])
+    assert np.mean(found.scores[:, 0] < 0.0) == pytest.approx(left, abs=4.0 * (left / found.effective) ** 0.5)
+
+
+def test_the_scatter_of_a_band_is_that_of_its_quantiles():
+    """Of n normal draws the 80 % band has a standard error of sqrt(2 p (1 - 2p) / n) / (phi(z) 2 z) of its width,
+    p = 0.1 (variances of sample quantiles: David & Nagaraja 2003, Order Statistics, sec. 10.2; from memory).
+    """
+    z, n = 1.2816, 256
+    exact = np.sqrt(0.2 * 0.8 / n) / (np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)) / (2 * z)
+    rng, settled = np.random.default_rng(3), np.ones(n, bool)
+    normal = [rng.standard_normal(n) for _ in range(20)]
+    assert np.mean([_scatter("x_K", v, settled) for v in normal]) == pytest.approx(exact, rel=0.1)
+    assert np.mean([_scatter("x50_m", np.exp(v), settled) for v in normal]) == pytest.approx(exact, rel=0.1)
+    assert np.isinf(_scatter("x_K", np.where(normal[0] > 1.0, np.inf, normal[0]), settled))

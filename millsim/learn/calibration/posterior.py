@@ -8,9 +8,13 @@ best of some draws of the prior. n residuals inform at most n directions, the ri
 across the others the prior is exact. CHAINS Metropolis chains start from best fits to data and prior shaken by their
 own errors (randomized maximum likelihood: Oliver, He & Reynolds 1996, ECMOR V), which for a linear model are exact
 draws. They walk with the starts' covariance in the informed directions and by autoregression, which keeps the prior, in
-the others (Cotter, Roberts, Stuart & White 2013, Stat. Sci. 28:424). The chains are independent, so their means tell
-the error: effective sample size = variance of all states over variance of the mean (Gelman & Rubin 1992, Stat. Sci.
-7:457). `drift` tells how far the walk led away from the starts, which need not be exact. All from memory.
+the others (Cotter, Roberts, Stuart & White 2013, Stat. Sci. 28:424). INNER steps go by a polynomial through what was
+evaluated so far, and only where they end the model is asked: taken with min(1, ratio of the model's heights over that
+of the polynomial's), it is the model that the chains follow, however poor the polynomial (surrogate transition: Liu
+2001, Monte Carlo Strategies in Scientific Computing, sec. 9.4.3; Christen & Fox 2005, J. Comput. Graph. Stat. 14:795).
+The chains are independent, so their means tell the error: effective sample size = variance of all states over variance
+of the mean (Gelman & Rubin 1992, Stat. Sci. 7:457). `drift` tells how far the walk led away from the starts, which
+need not be exact. All from memory.
 """
 
 from collections.abc import Callable
@@ -22,11 +26,13 @@ STARTS = 64  # draws of the prior among which the search starts
 MOST_STEPS = 60
 STEP = 0.02  # of the forward differences, in scores
 CHAINS = 200  # many short ones: a start is an independent draw and costs a few steps, a walk forgets slowly
-STEPS = 4  # of Gauss-Newton, to where a chain starts
-BURN, CHECK, MOST = 30, 10, 160  # steps: that are forgotten, between checks of accuracy, in all
+STEPS = 3  # of Gauss-Newton, to where a chain starts
+BURN, CHECK, MOST = 9, 4, 60  # steps: that are forgotten, between checks of accuracy, in all
 ENOUGH, STILL = 180.0, 0.2  # effective samples, and least drift in widths, at which the chains stop
-WALK = 1.7  # length of a step in the informed directions, over the square root of their number
-MIX = 0.35  # share of the free directions that a step draws anew
+INNER, WALK = 12, 1.2  # steps by the polynomial; their length in informed directions, over the root of their number
+MIX = 0.5  # share of the free directions that such a step draws anew
+BENT, STIFF = 3, 1.0  # directions beside the informed ones in which the polynomial is quadratic; its ridge
+LOW = 60.0  # ln of the height below the highest from which a point tells the polynomial nothing
 INFORMED = 0.3  # singular value of the Jacobian above which a direction counts as informed
 
 
@@ -139,15 +145,17 @@ def sample(evaluate: Evaluate, mode: Mode, rng: np.random.Generator, say: Say) -
     _, s, basis = np.linalg.svd(mode.jacobian, full_matrices=True)
     k = max(1, int(np.count_nonzero(s > INFORMED)))
 
-    def height(a: np.ndarray, free: np.ndarray) -> np.ndarray:
-        """Logarithm of the target, the prior of the free directions left out: what draws them keeps it."""
-        return log_target(evaluate(a @ basis[:k] + free @ basis[k:]), a)
+    seen: list[tuple[np.ndarray, np.ndarray]] = []
 
-    start = _starts(evaluate, mode, rng, say) @ basis.T
-    states, accepted = _walk(height, start, k, s[:k], rng, say)
+    def asked(z: np.ndarray) -> np.ndarray:
+        seen.append((z, evaluate(z)))
+        return seen[-1][1]
+
+    start = _starts(asked, mode, rng, say)
+    states, accepted = _walk(asked, seen, Stand(mode, basis, k), start @ basis.T, s[:k], rng, say)
     effective, drift = accuracy(states[:, :, :k])
     scores = states.reshape(-1, mode.scores.size) @ basis
-    spent = CHAINS * (STEPS + 1 + BURN + states.shape[0])
+    spent = sum(len(z) for z, _ in seen)
     return Posterior(mode, scores, np.full(len(scores), 1.0 / len(scores)), effective, spent, accepted, drift)
 
 
@@ -178,22 +186,64 @@ def _starts(evaluate: Evaluate, mode: Mode, rng: np.random.Generator, say: Say) 
     return z
 
 
-def _walk(height, start: np.ndarray, k: int, s: np.ndarray, rng: np.random.Generator, say: Say):
-    """((steps, CHAINS, G) states after the burning in, share of steps accepted) of Metropolis chains."""
-    now = start.copy()
-    covariance = 0.9 * np.atleast_2d(np.cov(start[:, :k].T)) + 0.1 * np.diag(1.0 / (1.0 + s**2))
-    root = np.linalg.cholesky(covariance)
-    h, states, taken, length = height(now[:, :k], now[:, k:]), [], 0.0, WALK / k**0.5
+class Stand:
+    """Stands in for `evaluate`: the model's slopes at the mode, and a polynomial through what they leave.
+
+    Linear in all directions, quadratic in the informed ones and the next BENT; by least squares with a ridge.
+    What it misses by counts as one more error of each residual, so it is wider where it knows less (Cui, Fox &
+    O'Sullivan 2011, Water Resour. Res. 47:W10521).
+    """
+
+    def __init__(self, mode: Mode, basis: np.ndarray, k: int):
+        self.mode, self.basis, self.k = mode, basis, k
+        self.pairs = np.triu_indices(min(mode.scores.size, k + BENT))
+        self.centre = mode.scores @ basis.T
+        self.slopes = mode.jacobian @ basis.T
+        self.trust = np.ones(mode.residuals.size)
+        self.weights = np.zeros((1 + mode.scores.size + self.pairs[0].size, mode.residuals.size))
+
+    def _terms(self, u: np.ndarray) -> np.ndarray:
+        return np.hstack([np.ones((len(u), 1)), u, u[:, self.pairs[0]] * u[:, self.pairs[1]]])
+
+    def learn(self, seen: list[tuple[np.ndarray, np.ndarray]]) -> None:
+        """Fit to all points (z, residuals) that are not far below the highest."""
+        z, r = (np.vstack(parts) for parts in zip(*seen, strict=True))
+        h = log_target(r, z)
+        near = h > h.max() - LOW
+        u = z[near] @ self.basis.T - self.centre
+        left, terms = r[near] - self.mode.residuals - u @ self.slopes.T, self._terms(u)
+        self.weights = np.linalg.solve(terms.T @ terms + STIFF * np.eye(len(self.weights)), terms.T @ left)
+        free = max(len(left) - len(self.weights), 0.1 * len(left))
+        self.trust = 1.0 / np.sqrt(1.0 + np.sum((left - terms @ self.weights) ** 2, axis=0) / free)
+
+    def height(self, at: np.ndarray) -> np.ndarray:
+        """Logarithm (N,) of the target at coordinates (N, G) along the basis, as `_height`."""
+        u = at - self.centre
+        r = self.mode.residuals + u @ self.slopes.T + self._terms(u) @ self.weights
+        return _height(self.trust * r, at, self.k)
+
+
+def _height(r: np.ndarray, at: np.ndarray, k: int) -> np.ndarray:
+    """Logarithm of the target, the prior of the free directions left out: what draws them keeps it."""
+    return log_target(r, at[:, :k])
+
+
+def _walk(asked: Evaluate, seen: list, stand: Stand, start: np.ndarray, s: np.ndarray, rng, say: Say):
+    """((steps, chains, G) states after the burning in, share of steps accepted) of Metropolis chains."""
+    now, k, basis = start.copy(), stand.k, stand.basis
+    h, states, taken = _height(asked(now @ basis), now, k), [], 0.0
     for step in range(BURN + MOST):
-        stretch = length * np.exp(0.5 * rng.standard_normal((CHAINS, 1)))  # short and long steps
-        a = now[:, :k] + stretch * (rng.standard_normal((CHAINS, k)) @ root.T)
-        mix = np.minimum(0.9, MIX * stretch / length)
-        free = np.sqrt(1.0 - mix**2) * now[:, k:] + mix * rng.standard_normal((CHAINS, start.shape[1] - k))
-        trial = height(a, free)
-        yes = np.log(rng.random(CHAINS)) + h < trial  # a chain without an answer takes the first it meets
-        now[yes], h[yes] = np.hstack([a, free])[yes], trial[yes]
+        if step <= BURN and step % 3 == 0:
+            stand.learn(seen)  # no more once states count: chains that learn on their way follow nothing exactly
+            spread = 0.9 * np.atleast_2d(np.cov(now[:, :k].T)) + 0.1 * np.diag(1.0 / (1.0 + s**2))
+            root = np.linalg.cholesky(spread)
+        before, trial, after = _steps_by(stand, now, root, rng)
+        found = _height(asked(trial @ basis), trial, k)
+        with np.errstate(invalid="ignore"):
+            yes = np.log(rng.random(len(now))) < (found - h) - (after - before)
+        yes |= np.isneginf(h) & np.isfinite(found)  # a chain without an answer takes the first it meets
+        now[yes], h[yes] = trial[yes], found[yes]
         if step < BURN:
-            length *= float(np.exp(0.3 * (yes.mean() - 0.25)))  # towards a quarter accepted
             continue
         states.append(now.copy())
         taken += yes.mean()
@@ -204,6 +254,23 @@ def _walk(height, start: np.ndarray, k: int, s: np.ndarray, rng: np.random.Gener
             if effective >= ENOUGH and drift <= STILL:
                 break
     return np.array(states), float(taken / len(states))
+
+
+def _steps_by(stand: Stand, now: np.ndarray, root: np.ndarray, rng: np.random.Generator):
+    """(height before, states, height after) of INNER Metropolis steps from states (N, G), by what stands in."""
+    k, at, length = stand.k, now.copy(), WALK / stand.k**0.5
+    before = stand.height(at)
+    h = before.copy()
+    for _ in range(INNER):
+        stretch = np.exp(0.5 * rng.standard_normal((len(at), 1)))  # short and long steps
+        a = at[:, :k] + length * stretch * (rng.standard_normal((len(at), k)) @ root.T)
+        mix = np.minimum(0.9, MIX * stretch)
+        free = np.sqrt(1.0 - mix**2) * at[:, k:] + mix * rng.standard_normal((len(at), at.shape[1] - k))
+        trial = np.hstack([a, free])
+        found = stand.height(trial)
+        yes = np.log(rng.random(len(at))) + h < found
+        at[yes], h[yes] = trial[yes], found[yes]
+    return before, at, h
 
 
 def accuracy(states: np.ndarray) -> tuple[float, float]:

@@ -162,11 +162,19 @@ def _answers(r: CalibrationReport, sep: str = " ") -> list[str]:
     rows = []
     for a in r.answers:
         before, after = (_shown(a.name, middle, low, high) for low, middle, high in (a.before, a.after))
-        left = f"{100 * a.left:.0f} %" if math.isfinite(a.left) and r.bars else ""
+        left = _left(a) if r.bars else ""
         was, now = (f"{x.band}{sep}{x.unit if sep else ''}" for x in (before, after))
         rows.append([row_name(a.name), f"{before.value} {before.unit}", was, f"{after.value} {after.unit}"])
         rows[-1] += [now if r.bars else "", left]
     return table(["", "before", "band", "after", "band", "width left"], rows, left=6)
+
+
+def _left(a: BeforeAfter) -> str:
+    """The share of a band's width that is left, with what other draws may make of it."""
+    if not math.isfinite(a.left):
+        return ""
+    error = f" ± {max(1.0, 100 * a.left_error):.0f}" if math.isfinite(a.left_error) else ""
+    return f"{100 * a.left:.0f}{error} %"
 
 
 def _data(fit: RunFit) -> list[str]:
@@ -297,7 +305,8 @@ def calibration_json(report: CalibrationReport) -> dict:
 
 
 def _after(a: BeforeAfter, bars: bool) -> dict:
-    return {"after": jsonable(a.after) if bars else None}
+    left = {"width_left": jsonable(a.left), "width_left_error": jsonable(a.left_error)} if bars else {}
+    return {"after": jsonable(a.after) if bars else None} | left
 
 
 def _parameter_json(r: Row, bars: bool) -> dict:
