@@ -62,13 +62,13 @@ def off(name, ln_x, fallen):
     return [abs(hits.read(table, node, f, c) - value) / max(largest[c], 1e-30) for c, value in want.items()]
 
 
-@pytest.mark.parametrize("name", STEADY)
+@pytest.mark.parametrize("name", mills.NAMES)
 def test_between_nodes_the_table_is_the_law(name):
     # Class errors are some 3e-3. In the middle of what a row serves, and at its end, where it is half of SLACK off: the
-    # mean and the worst of 200 sizes, bites right at the gap among them.
+    # mean and the worst of 200 sizes, bites right at the gap among them. A batch has half the nodes.
     edges = mills.problem(name).edges
     sizes = np.random.default_rng(5).uniform(np.log(edges[1]), np.log(edges[-1]), 200)
-    for fallen, worst, mean in ((0.5 * hits.SLACK, 2e-4, 5e-6), (hits.SLACK, 6e-4, 5e-5)):
+    for fallen, worst, mean in ((0.5 * hits.SLACK, 3e-4, 1e-5), (hits.SLACK, 6e-4, 5e-5)):
         errors = np.array([off(name, ln_x, fallen) for ln_x in sizes])
         assert errors.max() < worst and errors.mean(axis=0).max() < mean
 
