@@ -207,7 +207,7 @@ def test_plot_and_export_write_beside_the_file_and_keep_what_exists(tmp_path):
         assert run(command, file, "--force").exit_code == 0
         assert run(command, file, "-o", tmp_path / "there" / command).exit_code == 0
         assert run(command, tmp_path / "no.h5").exit_code == 2
-        assert run(command, file, "-o", file).exit_code == 1
+        assert run(command, file, "-o", file).exit_code == 2
 
 
 def test_materials_lists_and_prints_cards(monkeypatch):

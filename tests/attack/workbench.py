@@ -21,7 +21,7 @@ class_ratio = 1.6
 key = "stator.gap"
 values = ["2 mm", "4 mm"]
 """
-ANSWERS = "feed.material = pmma\nrotor.radius = 55 to 65 mm\nstator.gap = 3 mm\n"
+ANSWERS = "feed.material = pmma\nrotor.radius = 55 to 60 mm\nstator.gap = 3 mm\n"
 
 
 @dataclass(frozen=True)
@@ -57,8 +57,8 @@ READERS = (
     reader("change demo.toml --draws 0", "demo.toml"),
     reader("day demo.toml --draws 0", "demo.toml"),
     reader("next demo.toml", "demo.toml"),
-    reader("new fresh.toml --answers answers.txt", "answers.txt"),
-    reader("new fresh.toml --answers answers.txt --from demo.toml", "demo.toml"),
+    reader("new fresh.toml --answers answers.txt", "answers.txt", "fresh.toml", "fresh-drawing.png"),
+    reader("new fresh.toml --answers answers.txt --from demo.toml", "demo.toml", "fresh.toml", "fresh-drawing.png"),
     reader("possible offcuts.toml --x50 0.3mm --watts 300W", "offcuts.toml"),
     reader("materials offcuts.toml", "offcuts.toml"),
     reader("run run.toml", "run.toml"),
