@@ -23,7 +23,7 @@ EXAMPLES = {
 }
 BEGINS = {  # how the block of an example begins, where it stands in a fence of its own kind
     "predict": "Workshop acrylic mill makes", "calibrate": "Calibrated on", "rotors": "A: plain bars",
-    "choose": "Workshop acrylic mill, sweep held",
+    "choose": "Workshop acrylic mill, sweep ",
 }  # fmt: skip
 
 
