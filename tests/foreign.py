@@ -15,7 +15,7 @@ from scipy.special import ndtr
 
 from millsim.base.numerics import psd
 from millsim.engines.loads import chamber_capacity
-from millsim.engines.records import BREAK, PIN_BREAK, XI, class_strikes, new_work
+from millsim.engines.records import BREAK, PIN_BREAK, XI, new_work
 from millsim.engines.settle import settle, start_state
 from millsim.forecast.outcome import grid_of
 from millsim.learn.calibration.runmodel import Forecast, RunModel
@@ -113,7 +113,7 @@ class ForeignMill:
 
     def _rates(self, work) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Breaking, chipping, leaving (n,) [1/s] by the foreign law."""
-        own, x, mean = self.own, self.problem.x, class_strikes(work.parts).mean(axis=1)
+        own, x, mean = self.own, self.problem.x, work.strikes.mean(axis=1)
         strike = work.table[:, STRIKE].copy()
         strike[0] = 0.0
         breaks = strike * (mean[:, BREAK] + (1.0 - mean[:, BREAK]) * mean[:, PIN_BREAK])

@@ -12,14 +12,12 @@ import pytest
 from scipy.linalg import expm
 
 from millsim.base.numerics import psd
-from millsim.engines import classes
-from millsim.engines.balance import _partners, march
+from millsim.engines.balance import march
 from millsim.engines.batch import advance
 from millsim.engines.records import FLOWS, new_work
 from millsim.engines.strikes import fill_rates
 from millsim.forecast.outcome import grid_of, solve, solve_batch
-from millsim.laws import breakage
-from millsim.mill.chamber import CUT_A, CUT_G, CUT_LEAST, CUT_ZONE, NIP, XW_MIN, chips_from
+from millsim.mill.chamber import NIP
 
 RATE = 0.0003  # kg/s, well below capacity
 # No chips, no dust, and no two pieces of the demo feed bridge this gap.
@@ -77,66 +75,6 @@ def test_default_classes_are_good_for_one_percent():
     a, b = solve(coarse, RATE), solve(fine, RATE)
     assert mills.x_p(coarse, a) == pytest.approx(mills.x_p(fine, b), rel=0.01)
     assert float(a.powers["shaft"]) == pytest.approx(float(b.powers["shaft"]), rel=0.01)
-
-
-SPEEDS = np.linspace(30.0, 36.0, 40)  # m/s, of the demo: from 0.5 to 0.4 mm on its hits break nothing, and 0.5 mm pass
-
-
-def ln_charges(p, o):
-    """ln charge that the demo needs for one feed rate at the speeds of SPEEDS, all else as in the state of o."""
-    m, s, work, grid, found = p.mill[0], o.state.copy(), new_work(p.x.size), grid_of(p, p.mill), []
-    for v in SPEEDS:
-        s["omega"], s["v"] = v / m["R"], v
-        work.ages[:] = s["residence"]
-        fill_rates(m, s, grid, work)
-        march(m, grid, work, s["F"] * p.feed, 0.0, work.mass, work.flows[0])
-        found.append(np.log(work.mass.sum()))
-    return np.array(found)
-
-
-def test_a_slower_mill_has_no_class_die_as_a_whole():
-    # Against classes 1.03 wide: were a class whole on one side of the size that hits just break, it would go by 8 % at
-    # once (scatter 6 %). Each is cut there.
-    o = mills.capacity("demo")
-    off = ln_charges(mills.problem("demo"), o) - ln_charges(mills.problem("demo", ratio=1.03), o)
-    assert off.std() < 0.02
-    assert np.abs(np.diff(off)).max() < 0.02
-
-
-def test_classes_are_cut_where_the_laws_say():
-    # Derived: where a class is cut the hardest hit is at the threshold of the law, or pays just for the least chip.
-    p, o = mills.problem("demo"), mills.capacity("demo")
-    m, table = p.mill[0], o.table
-    i = int(np.searchsorted(p.x, 0.5e-3))
-    row, x, low, high = table[i], p.x[i], p.edges[i], p.edges[i + 1]
-    strength = row[XW_MIN] * (m["threshold_size"] / x) ** (1.0 - m["threshold_exponent"])
-    for share in (0.1, 0.5, 0.9):
-        at = low * (high / low) ** share
-        wanted = breakage.threshold_at(at, strength, m["threshold_size"], m["threshold_exponent"]) / at
-        assert classes.breaks_from(m, row, x, low, wanted) == pytest.approx(at, rel=1e-12)
-        thin = row.copy()
-        thin[CUT_LEAST] = 0.2 * low
-        paid = chips_from(m, at, thin[CUT_LEAST], thin[CUT_A], thin[CUT_ZONE], thin[CUT_G])
-        assert classes.chips_at(m, thin, low, high, paid) == pytest.approx(at, rel=1e-12)
-        thin[CUT_LEAST] = 0.25 * at  # thicker than a quarter of a piece nothing comes off
-        assert classes.chips_at(m, thin, low, high, 1e6 * paid) == pytest.approx(at, rel=1e-12)
-
-
-def test_who_reaches_across_the_gap_is_no_step():
-    # By hand: one piece a nip for each e-fold of size. What reaches from a gap that widens falls without steps, and the
-    # classes give the number that the sizes themselves give.
-    edges = 1e-3 * 1.15 ** np.arange(0.0, 21.0)
-    n, x, H = edges.size - 1, 1e-3 * 1.15**0.5, 0.05
-    middles, nips = psd.middles(edges), np.zeros((edges.size, 4))
-    for i in range(n - 1, -1, -1):
-        own = np.log(edges[i + 1] / edges[i])
-        nips[i, :3] = nips[i + 1, :3] + own * np.array([1.0, middles[i], middles[i] ** 2])
-    gaps = np.linspace(2.3e-3, 1.4e-2, 800)
-    count = np.array([_partners(x, 0, g, H, edges, int(np.searchsorted(edges, g - x)), nips)[1] for g in gaps])
-    least = np.maximum(edges[1], gaps - x)
-    exact = (x * np.log(edges[-1] / least) + edges[-1] - least) / H
-    assert np.abs(count - exact).max() < 2e-3 * exact[0]
-    assert np.abs(np.diff(count, 2)).max() < 1e-3 * exact[0]
 
 
 # --- time ------------------------------------------------------------------------------------------------

@@ -9,12 +9,12 @@ Class error: second order in the class width for fracture (rates at the geometri
 bounds), first order for the slow shrinkage by chips.
 """
 
-from math import exp, expm1, log, sqrt
+from math import exp, expm1
 
 import numpy as np
 
 from ..base.numerics.jit import law, part
-from ..laws import cutting, motion
+from ..laws import breakage, cutting, motion
 from ..mill.chamber import (
     CONTACT,
     DUST_J,
@@ -27,6 +27,7 @@ from ..mill.chamber import (
     STRIKE,
     WASTED,
     WINDOW,
+    fill_still,
 )  # fmt: skip
 from ..mill.edges import has_other_edges
 from .records import (
@@ -62,19 +63,45 @@ DRIFT, FLIGHT = NIPPED, NIPPED + 1  # what a bar hit sends on, beside the ways: 
 
 
 @law
-def _class_mass(source, loss, nip, pair, larger, screened, by_larger, by_own, window, beside):
+def fill_grid(m, edges, x, ways, fines, still, chip_finer):
+    """Fill the tables of a Grid: what of each way falls where, fines, what stands still, chip powers."""
+    for way in range(WAYS):
+        q = m.split_exponent if way == SPLIT else m.nip_exponent if way == NIPPED else m.daughter_exponent
+        below = 0.0  # dust joins the first class
+        for i in range(x.size):
+            if way == FINES:
+                upto = exp(breakage.fines_weight(edges[i + 1], m.fines_exponent, m.fines_limit))
+                whole = exp(breakage.fines_weight(x[i], m.fines_exponent, m.fines_limit))
+            else:
+                upto = exp(breakage.coarse_weight(edges[i + 1], q, m.fragment_floor))
+                whole = exp(breakage.coarse_weight(x[i], q, m.fragment_floor))
+            share = 1.0 if way == FINES else 1.0 - breakage.fines_share(x[i], m.fines_thickness)
+            ways[i, way, GAIN], ways[i, way, PER], ways[i, way, OUT] = (
+                upto - below,
+                share / whole,
+                below * share / whole,
+            )
+            below = upto
+    for i in range(x.size):
+        fines[i] = breakage.fines_share(x[i], m.fines_thickness)
+        fill_still(m, x[i], still[i])
+        chip_finer[i + 1] = edges[i + 1] ** m.chip_exponent
+    chip_finer[0] = 0.0
+
+
+@law
+def _class_mass(source, loss, nip, pair, larger, partners, by_larger, by_own, window, beside):
     """Charge in one class from source = loss m + bites(m).
 
     nip: bites of pieces alone, which screen each other (`screening`; window: such pieces per nip and kg); pair: bites
-    of pieces that another props across the gap (`bridging`: screened by so many in line, by_larger times the number
-    that reach; beside: pieces in line with it per kg). Bites rise with m and are bounded. Newton, kept within a bracket
-    that shrinks.
+    of pieces that another props across the gap (`bridging`; beside: pieces in line with it per kg). Bites rise with m
+    and are bounded. Newton, kept within a bracket that shrinks.
     """
     if window <= 0.0 or (nip <= 0.0 and pair <= 0.0):
         return source / loss
     low, high, most = 0.0, source / loss, nip * exp(-larger)
     mass = source / (loss + most)
-    carried = pair * exp(-screened) if pair > 0.0 else 0.0
+    carried = pair * exp(-partners) if pair > 0.0 else 0.0
     for _ in range(80):
         excess, slope = loss * mass - source, loss
         if most > 0.0:
@@ -85,8 +112,8 @@ def _class_mass(source, loss, nip, pair, larger, screened, by_larger, by_own, wi
             own = beside * mass
             some = expm1(-own)
             none = 1.0 + some
-            excess += carried * (by_own * (1.0 - none * (1.0 + own)) - by_larger * some) / beside
-            slope += carried * none * (by_own * own + by_larger)
+            excess += carried * (by_own * (1.0 - none * (1.0 + own)) - partners * by_larger * some) / beside
+            slope += carried * none * (by_own * own + partners * by_larger)
         if excess > 0.0:
             high = mass
         else:
@@ -110,26 +137,16 @@ def prop_weight(x, gap):
 
 
 @law
-def _partners(x, i, gap, H, edges, reach, nips):
-    """Coarser pieces in line with a piece x of part i: (mean number, of those that reach across the gap with it,
-    share of x that then stands out).
+def _partners(x, gap, H, first, nips):
+    """(mean number of coarser pieces in line with x that reach across the gap with it, share of x that stands out).
 
-    reach, nips: as in `_bite`. Two pieces are in line along the bar's height H with chance (x_1 + x_2) / H. Of the part
-    that holds the least size that reaches, g - x, its part beyond counts, even in ln size as the pegging sizes do.
+    nips, first: as in `_bite`. Two pieces are in line along the bar's height H with chance (x_1 + x_2) / H.
     """
-    first = max(i + 1, reach)
     N, X, XX = nips[first, 0], nips[first, 1], nips[first, 2]
-    if reach > i + 1:
-        least = min(edges[reach], max(edges[reach - 1], gap - x))
-        beyond = log(edges[reach] / least) / log(edges[reach] / edges[reach - 1])
-        beyond *= nips[reach - 1, 0] - nips[reach, 0]
-        size = sqrt(least * edges[reach])
-        N, X, XX = N + beyond, X + beyond * size, XX + beyond * size * size
     count = (x * N + X) / H
     if count <= 0.0:
-        return (x * nips[i + 1, 0] + nips[i + 1, 1]) / H, 0.0, 0.0
-    stands = ((x - gap) * (x * N + X) + x * X + XX) / (x * H) / count
-    return (x * nips[i + 1, 0] + nips[i + 1, 1]) / H, count, min(1.0, stands)
+        return 0.0, 0.0
+    return count, min(1.0, ((x - gap) * (x * N + X) + x * X + XX) / (x * H) / count)
 
 
 @part
@@ -154,43 +171,34 @@ def _land(cells, ways, phi, air):
 
 
 @part
-def _bite(m, row, x, i, edges, reach, nips, inflow, loss, bite_out):
-    """Charge [kg] in part i that loses `loss` [1/s] and what bites take out, bite_out of each finished bite.
+def _bite(m, row, x, i, first, nips, inflow, loss, bite_out, work):
+    """Charge [kg] in a class that loses `loss` [1/s] and what bites take out, bite_out of each finished bite.
 
-    Returns it with its `screening` and `bridging`, and adds it to nips (n+1, 4): pieces per nip coarser than a bound
-    that prop others, their first two moments of size, and all pieces there. reach: the first bound from which on all
-    reach across the gap with x; nothing does where that is none.
+    Fills work.screen and work.bridge and adds the class to nips (n+1, 4): pieces per nip coarser than a class bound
+    that prop others, their first two moments of size, and all pieces there. first: the bound above this class, or where
+    those begin that reach across the gap with x.
     """
-    larger, window, screened, reaching, by_larger = nips[i + 1, 3], row[WINDOW], 0.0, 0.0, 0.0
+    larger, window, partners, by_larger = nips[i + 1, 3], row[WINDOW], 0.0, 0.0
     weight = prop_weight(x, m.gap)
     beside = window * weight * min(1.0, 2.0 * x / m.face)
     by_own = max(0.0, min(1.0, (2.0 * x - m.gap) / x))
     unscreened = weight * exp(nips[i + 1, 0] - larger)  # no piece larger than the gap is in the nip
     pair = row[PAIR] * unscreened
     if pair > 0.0:
-        screened, reaching, by_larger = _partners(x, i, m.gap, m.face, edges, reach, nips)
-        if by_own <= 0.0 and reaching <= 0.0:  # nothing reaches across the gap with it
+        partners, by_larger = _partners(x, m.gap, m.face, first, nips)
+        if by_own <= 0.0 and partners <= 0.0:  # nothing reaches across the gap with it
             pair = 0.0
     mass = _class_mass(
-        inflow,
-        loss,
-        row[NIP] * bite_out,
-        pair * bite_out,
-        larger,
-        screened,
-        reaching * by_larger,
-        by_own,
-        window,
-        beside,
+        inflow, loss, row[NIP] * bite_out, pair * bite_out, larger, partners, by_larger, by_own, window, beside
     )
     own = window * mass
-    screen = cutting.screening(larger, own)
-    bridged = cutting.bridging(screened, reaching, beside * mass, by_larger, by_own) if pair > 0.0 else 0.0
+    work.screen[i] = cutting.screening(larger, own)
+    work.bridge[i] = unscreened * cutting.bridging(partners, beside * mass, by_larger, by_own) if pair > 0.0 else 0.0
     nips[i, 3] = larger + own
     own *= weight
     nips[i, 0], nips[i, 1] = nips[i + 1, 0] + own, nips[i + 1, 1] + own * x
     nips[i, 2] = nips[i + 1, 2] + own * x * x
-    return mass, screen, unscreened * bridged
+    return mass
 
 
 @law
@@ -252,36 +260,33 @@ def _break(mixed, cells, ways, phi, dust_J, hit, i, air, free, lots, chip_finer,
 
 @law
 def march(m, grid, work, source, shift, mass, flows):
-    """Solve (shift + losses - gains) mass = source for the charge per class, coarsest first, part by part.
+    """Solve (shift + losses - gains) mass = source for the charge per class, coarsest first.
 
     source (n,) [kg/s] (or kg/s plus shift times kg in a time step); shift [1/s] is 0 for a steady state; work: as
     `fill_rates` left it. Fills mass (n,) [kg], work.screen, work.bridge and the FLOWS record.
     """
-    parts, table = work.parts, work.table
-    n, edges = parts.number[0], parts.edges
+    x, n, table = grid.x, grid.x.size, work.table
     air, total = np.zeros((FLIGHT + 1, BINS)), np.zeros((2, BINS))
     free, lots, nips, chips, reach = np.zeros(WAYS), np.zeros((2, n)), np.zeros((n + 1, 4)), 0.0, 0
     mixed = has_other_edges(m)
     clear_flows(flows)
-    mass[:] = 0.0
-    for j in range(n - 1, -1, -1):
-        i, x = parts.owner[j], parts.x[j]
-        row, cells, ways, phi = table[i], parts.strikes[j], parts.ways[j], parts.fines[j]
+    for i in range(n - 1, -1, -1):
+        row, cells, ways, phi = table[i], work.strikes[i], grid.ways[i], grid.fines[i]
         live = 1.0 if i > 0 else 0.0  # the dust class is followed no further
         strike = live * row[STRIKE]
-        inflow = source[i] * parts.share[j] + lots[0, j] + chips * (parts.chip_finer[j + 1] - parts.chip_finer[j])
+        inflow = source[i] + lots[0, i] + chips * (grid.chip_finer[i + 1] - grid.chip_finer[i])
         for way in range(WAYS):
             inflow += ways[way, GAIN] * free[way]
         landed, stay = _land(cells, ways, phi, air)
         loss = strike * (1.0 - stay) + work.escape[i] + shift
-        while reach < n and edges[reach] < m.gap - x:
+        while reach < n and grid.edges[reach] < m.gap - x[i]:
             reach += 1
         bite_out = live * row[FINISHED] * (ways[NIPPED, OUT] + phi * ways[FINES, OUT])
-        own, screen, bridge = _bite(m, row, x, j, edges, reach, nips, inflow + landed, loss, bite_out)
-        hit = own * strike / BINS
-        _break(mixed, cells, ways, phi, row[DUST_J], hit, j, air, free, lots, parts.chip_finer, flows)
-        chips += lots[1, j]
-        bitten = live * own * (row[NIP] * screen + row[PAIR] * bridge)
+        mass[i] = _bite(m, row, x[i], i, max(i + 1, reach), nips, inflow + landed, loss, bite_out, work)
+        hit = mass[i] * strike / BINS
+        _break(mixed, cells, ways, phi, row[DUST_J], hit, i, air, free, lots, grid.chip_finer, flows)
+        chips += lots[1, i]
+        bitten = live * mass[i] * (row[NIP] * work.screen[i] + row[PAIR] * work.bridge[i])
         free[NIPPED] += bitten * row[FINISHED] * ways[NIPPED, PER]
         free[FINES] += bitten * row[FINISHED] * phi * ways[FINES, PER]
         above = 0.0
@@ -291,18 +296,8 @@ def march(m, grid, work, source, shift, mass, flows):
             total[1, b] += pinned
             above += pinned * cells[b, PIN_ABOVE]
         flows.pin_above += above
-        _book_class(own, row, work.escape[i], strike, bitten, flows)
-        _mean_chances(work, i, mass[i], own, screen, bridge)
-        mass[i] += own
+        _book_class(mass[i], row, work.escape[i], strike, bitten, flows)
     book_strikes(work.hits[0], OBLIQUITY, total[0], total[1], flows)
-
-
-@law
-def _mean_chances(work, i, above, own, screen, bridge):
-    """Mix the chances of a part of class i, own [kg], into those of the class, of which `above` is known; by mass."""
-    share = own / (above + own) if above > 0.0 else 1.0
-    work.screen[i] += share * (screen - work.screen[i])
-    work.bridge[i] += share * (bridge - work.bridge[i])
 
 
 @law

@@ -8,7 +8,6 @@ from ..base.numerics.jit import law, record
 from ..mill.chamber import N_RATES, STRIKES
 
 BINS = 6  # obliquity bins of equal probability
-CUTS = 8  # most cuts of classes that one state can need: thresholds are two, and neighbours differ a little in them
 STRIKE_COLUMNS = tuple(
     "chipped chip_J_kg shrunk broken shattered above pin_broken pin_shattered pin_above dust chip_class "
     "chip_scale".split()
@@ -52,23 +51,6 @@ class Grid(NamedTuple):
     fines: np.ndarray  # (n,) mass share crushed to fines
     still: np.ndarray  # (n, STILL) what of each size does not depend on the state
     chip_finer: np.ndarray  # (n+1,) class bound to the power of the chip sizes, 0 at the lowest
-
-
-class Parts(NamedTuple):
-    """The classes as one state needs them, ascending: those in which hits begin to break, or to chip, are cut there.
-
-    Rates of a part are those of its class, its strikes and fragments its own. number (1,): how many parts there are.
-    """
-
-    number: np.ndarray
-    owner: np.ndarray  # (parts,) class
-    share: np.ndarray  # (parts,) of its class, in ln size
-    edges: np.ndarray  # (parts+1,) m
-    x: np.ndarray  # (parts,) m
-    ways: np.ndarray  # (parts, WAYS, 3) as of a Grid
-    fines: np.ndarray  # (parts,)
-    chip_finer: np.ndarray  # (parts+1,)
-    strikes: np.ndarray  # (parts, BINS, STRIKE_COLUMNS) what one strike does
 
 
 class Rates(NamedTuple):
@@ -139,7 +121,7 @@ class Work(NamedTuple):
 
     table: np.ndarray  # (n, N_RATES) rates and strengths
     escape: np.ndarray  # (n,) 1/s
-    parts: Parts
+    strikes: np.ndarray  # (n, BINS, STRIKE_COLUMNS)
     mass: np.ndarray  # (n,) kg
     screen: np.ndarray  # (n,) chance of carrying the load in a nip alone
     bridge: np.ndarray  # (n,) chance of being propped across the gap by a larger piece, times how far
@@ -149,28 +131,12 @@ class Work(NamedTuple):
     ages: np.ndarray  # (n,) s
 
 
-def new_parts(n: int) -> Parts:
-    """Room for n classes and CUTS cuts of them."""
-    most = n + CUTS
-    return Parts(
-        np.zeros(1, np.int64), np.zeros(most, np.int64), np.zeros(most), np.zeros(most + 1), np.zeros(most),
-        np.zeros((most, WAYS, 3)), np.zeros(most), np.zeros(most + 1), np.zeros((most, BINS, len(STRIKE_COLUMNS))),
-    )  # fmt: skip
-
-
 def new_work(n: int) -> Work:
     """Work arrays for n classes, all zero."""
     return Work(
-        np.zeros((n, N_RATES)), np.zeros(n), new_parts(n), np.zeros(n), np.zeros(n),
+        np.zeros((n, N_RATES)), np.zeros(n), np.zeros((n, BINS, len(STRIKE_COLUMNS))), np.zeros(n), np.zeros(n),
         np.zeros(n), np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS), np.zeros(n),
     )  # fmt: skip
-
-
-def class_strikes(parts: Parts) -> np.ndarray:
-    """What one strike does to each class (n, BINS, STRIKE_COLUMNS): the mean of its parts, by their share."""
-    k = int(parts.number[0])
-    weighted = parts.strikes[:k] * parts.share[:k, None, None]
-    return np.add.reduceat(weighted, np.searchsorted(parts.owner[:k], np.arange(parts.owner[k - 1] + 1)))
 
 
 @law

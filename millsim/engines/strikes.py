@@ -14,26 +14,18 @@ from ..mill.chamber import (
     AIRBORNE,
     C_EXPONENT,
     CONTACT,
-    CUT_A,
-    CUT_FROM,
-    CUT_G,
-    CUT_LEAST,
-    CUT_ZONE,
     DUST_J,
     F_MAT,
     MEAN_COS2_PIN,
-    N_RATES,
     OPEN_HOLE,
     PIN,
     XW_MIN,
-    chips_from,
     dust_of,
     open_to_pass,
     size_rates,
     strike_energies,
 )  # fmt: skip
 from ..mill.edges import chip_of, has_other_edges, main_cut, other_cut
-from .classes import cut_classes
 from .records import (
     ABOVE,
     BINS,
@@ -41,7 +33,6 @@ from .records import (
     CHIP_CLASS,
     CHIP_J,
     CHIP_SCALE,
-    CUTS,
     DUST,
     OTHER,
     OTHERS,
@@ -165,70 +156,49 @@ def add_other_chips(m, k, row, x, W_square, edges, obliquity, cells):
 
 
 @law
-def part_row(m, row, x_class, x, own):
-    """Fill own with the row of a class, its threshold and least chip those of pieces x in it."""
-    for q in range(row.size):
-        own[q] = row[q]
-    own[XW_MIN] *= breakage.threshold_at(x, 1.0, x_class, m.threshold_exponent)
-    own[CUT_FROM] = chips_from(m, x, row[CUT_LEAST], row[CUT_A], row[CUT_ZONE], row[CUT_G])
-
-
-@law
-def fill_strikes(m, k, grid, work, cuts, obliquity):
-    """Fill the strikes of work.parts: what one strike does to pieces of each, by obliquity bin (STRIKE_COLUMNS).
-
-    cuts: the most cuts of classes.
-    """
-    parts = work.parts
+def fill_strikes(m, k, grid, work, obliquity):
+    """Fill work.strikes: what one strike does to a piece of each class, by obliquity bin (STRIKE_COLUMNS)."""
+    edges, x, strikes = grid.edges, grid.x, work.strikes
     W_square = motion.bar_energy(k.v, k.kappa, 1.0)
-    thrown, mixed, own = np.empty(BINS), has_other_edges(m), np.empty(N_RATES)
+    thrown, mixed = np.empty(BINS), has_other_edges(m)
     for b in range(BINS):
         thrown[b] = motion.thrown_energy(k.v, k.kappa, k.e_bar, obliquity[b, 0])
-    hardest = max(W_square, thrown[BINS - 1] * k.survive) if m.n_pins > 0.0 else W_square
-    cut_classes(m, k, grid, work.table, hardest, cuts, parts)
-    edges = parts.edges[: parts.number[0] + 1]
     pin_rub = (1.0 - k.survive) + (1.0 - k.e_pin**2) * k.survive * MEAN_COS2_PIN  # share of the flight a pin hit takes
-    for j in range(parts.number[0]):
-        row, x, cells = work.table[parts.owner[j]], parts.x[j], parts.strikes[j]
-        if parts.share[j] < 1.0:
-            part_row(m, row, grid.x[parts.owner[j]], x, own)
-            row = own
-        shrink = -1.0 / 3.0 / log(edges[j + 1] / edges[j])
-        u_break = min(1.0, row[XW_MIN] / (x * W_square)) ** TO_QUANTILE
+    for i in range(x.size):
+        row = work.table[i]
+        shrink = -1.0 / 3.0 / log(edges[i + 1] / edges[i])
+        u_break = min(1.0, row[XW_MIN] / (x[i] * W_square)) ** TO_QUANTILE
         cut = main_cut(m, k, row)
         u_chip = paying_quantile(cut, W_square)
         for b in range(BINS):
-            cell = cells[b]
+            cell = strikes[i, b]
             cell[XI] = cell[CHIP_J] = 0.0
             if u_chip < (b + 1.0) / BINS:
                 cell[XI], cell[CHIP_J], cell[CHIP_CLASS], cell[CHIP_SCALE] = bin_chips(
-                    m, cut, row, x, b, u_chip, W_square, edges, obliquity
+                    m, cut, row, x[i], b, u_chip, W_square, edges, obliquity
                 )
         if mixed:
-            add_other_chips(m, k, row, x, W_square, edges, obliquity, cells)
+            add_other_chips(m, k, row, x[i], W_square, edges, obliquity, strikes[i])
         for b in range(BINS):
-            cell = cells[b]
+            cell = strikes[i, b]
             cell[BREAK], cell[SHATTER], cell[ABOVE] = bar_break_share(
-                b, x, row[F_MAT], row[XW_MIN], W_square, m.shatter_slope, u_break, obliquity
+                b, x[i], row[F_MAT], row[XW_MIN], W_square, m.shatter_slope, u_break, obliquity
             )
-            pinned = pin_break_share(x, row[F_MAT], row[XW_MIN], thrown[b] * k.survive, m.shatter_slope)
+            pinned = pin_break_share(x[i], row[F_MAT], row[XW_MIN], thrown[b] * k.survive, m.shatter_slope)
             cell[PIN_BREAK], cell[PIN_SHATTER], cell[PIN_ABOVE] = row[PIN] * pinned[0], pinned[1], pinned[2]
             cell[DUST] = dust_of(m, row[DUST_J], thrown[b] * (1.0 - row[PIN] * pin_rub) - k.layer_energy)
             cell[SHRINK] = shrink * cutting.log_left(cell[XI] + cell[DUST] - cell[XI] * cell[DUST])
     for column in (XI, CHIP_J, PIN_BREAK, DUST, OWN, OTHER, OTHER + OTHERS):
-        parts.strikes[0, :, column] = 0.0  # the dust class is followed no further
+        strikes[0, :, column] = 0.0  # the dust class is followed no further
 
 
 @law
 def fill_rates(m, s, grid, work):
-    """Fill work with all that follows from a frozen state: strike energies, rates, escapes, strikes by part and bin.
-
-    In a batch no class is cut: in a step of time the parts of a class would have to be told apart from step to step.
-    """
+    """Fill work with all that follows from a frozen state: strike energies, rates, escapes, strikes by bin."""
     k, x, table = work.hits[0], grid.x, work.table
     strike_energies(m, s, k)
     open_ = open_to_pass(m, s)
     for i in range(x.size):
         size_rates(m, s, k, x[i], work.ages[i], grid.still[i], table[i])
         work.escape[i] = table[i, CONTACT] * open_ * grid.still[i, OPEN_HOLE] + table[i, AIRBORNE]
-    fill_strikes(m, k, grid, work, 0 if s.lumped > 0.0 else CUTS, OBLIQUITY)
+    fill_strikes(m, k, grid, work, OBLIQUITY)

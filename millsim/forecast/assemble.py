@@ -10,7 +10,7 @@ from ..base.numerics import psd
 from ..engines.aside import full_charge
 from ..engines.histories import BAR, BY_SIZE, CHIPS, DWELL, FRACTURE, NIPS
 from ..engines.montecarlo import Tally
-from ..engines.records import BREAK, FLOW_NAMES, PIN_BREAK, XI, class_strikes
+from ..engines.records import BREAK, FLOW_NAMES, PIN_BREAK, XI
 from ..laws import drive
 from ..mill.chamber import NIP, PAIR, STRIKE
 from ..mill.problem import Setup
@@ -93,7 +93,7 @@ def balance_result(problem: Setup, o: Outcome, capacity_kg_s: float) -> EngineRe
     values, q3 = told(problem, o, capacity_kg_s)
     strike = o.table[:, STRIKE].copy()
     strike[0] = 0.0
-    mean = class_strikes(o.parts).mean(axis=1)
+    mean = o.strikes.mean(axis=1)
     rates = {
         "strike_1_s": strike,
         "selection_1_s": strike * (mean[:, BREAK] + (1.0 - mean[:, BREAK]) * mean[:, PIN_BREAK]),

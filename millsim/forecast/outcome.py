@@ -5,12 +5,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..engines.aside import rows, still_temperatures, warming_of
+from ..engines.balance import fill_grid
 from ..engines.batch import run_batch
 from ..engines.capacity import WITHIN, operate
-from ..engines.classes import fill_grid
 from ..engines.loads import fill_loads, grinding_load
 from ..engines.montecarlo import FrozenSteps
-from ..engines.records import BATCH_STEP, FLOWS, POWERS, WAYS, Grid, Parts, Work, new_work
+from ..engines.records import BATCH_STEP, FLOWS, POWERS, WAYS, Grid, Work, new_work
 from ..engines.settle import CLOSELY, evaluate, start_state
 from ..errors import NotConverged, unsettled
 from ..mill.chamber import STATE, STILL
@@ -41,7 +41,7 @@ class Outcome:
     """A settled mill (or the averages over a batch), from the balance engine.
 
     code: record.limits: OK, OVER, CANNOT; binding: the limit that binds, or comes nearest; state: STATE record;
-    mass (n,) charge [kg]; product (n,) [kg/s]; table (n, N_RATES); escape (n,) [1/s]; parts: the classes as cut;
+    mass (n,) charge [kg]; product (n,) [kg/s]; table (n, N_RATES); escape (n,) [1/s]; strikes (n, BINS, ...);
     screen, bridge (n,); flows FLOWS [kg/s, W]; powers POWERS [W]; loads (6,) by LIMITS; steps: what Monte Carlo
     follows; history (k,) BATCH_STEP of a batch, else empty.
     """
@@ -53,7 +53,7 @@ class Outcome:
     product: np.ndarray
     table: np.ndarray
     escape: np.ndarray
-    parts: Parts
+    strikes: np.ndarray
     screen: np.ndarray
     bridge: np.ndarray
     flows: np.void
@@ -88,7 +88,7 @@ def _outcome(code: int, binding: int, s: np.ndarray, work: Work, loads: np.ndarr
         work.ages[None, :].copy(),
     )
     return Outcome(
-        code, LIMITS[binding], s[0].copy(), work.mass, work.escape * work.mass, work.table, work.escape, work.parts,
+        code, LIMITS[binding], s[0].copy(), work.mass, work.escape * work.mass, work.table, work.escape, work.strikes,
         work.screen, work.bridge, work.flows[0], work.powers[0],
         loads, residual, steps, np.empty(0, BATCH_STEP),
     )  # fmt: skip

@@ -245,7 +245,7 @@ class Loop:
 
     def frozen(self, o: Outcome, fresh_kg_s: float) -> np.ndarray:
         """What leaves the mill (n,) [kg/s] in the closed circuit at the frozen state of an outcome."""
-        work = new_work(self.problem.x.size)._replace(table=o.table, escape=o.escape * self.passes, parts=o.parts)
+        work = new_work(self.problem.x.size)._replace(table=o.table, escape=o.escape * self.passes, strikes=o.strikes)
         strike_energies(self.mill[0], o.state, work.hits[0])
         march(self.mill[0], self.grid, work, fresh_kg_s * self.problem.feed, 0.0, work.mass, work.flows[0])
         return o.escape * work.mass
