@@ -25,7 +25,7 @@ import numpy as np
 STARTS = 64  # draws of the prior among which the search starts
 MOST_STEPS = 60
 STEP = 0.02  # of the forward differences, in scores
-CHAINS = 200  # many short ones: a start is an independent draw and costs a few steps, a walk forgets slowly
+CHAINS = 180  # many short ones: a start is an independent draw and costs a few steps, a walk forgets slowly
 STEPS = 3  # of Gauss-Newton, to where a chain starts
 BURN, CHECK, MOST = 9, 4, 60  # steps: that are forgotten, between checks of accuracy, in all
 ENOUGH, STILL = 180.0, 0.2  # effective samples, and least drift in widths, at which the chains stop
