@@ -442,7 +442,7 @@ def test_a_run_of_the_models_own_is_rarely_called_a_misfit(run):
 def test_a_run_that_conflicts_with_the_card_ends_as_soon(run, monkeypatch):
     """Twenty times the watts, thirty times the feed: no error bars, no card; in at most three times the processor time
     of a run that fits."""
-    few_chains(monkeypatch, 40)
+    few_chains(monkeypatch)
     spent = []
     for shown in (run, replace(run, loaded_W=20.0 * run.loaded_W)):
         start = time.process_time()

@@ -27,7 +27,7 @@ MOST_STEPS = 60
 STEP = 0.02  # of the forward differences, in scores
 CHAINS = 180  # many short ones: a start is an independent draw and costs a few steps, a walk forgets slowly
 STEPS = 3  # of Gauss-Newton, to where a chain starts
-BURN, CHECK, MOST = 9, 4, 60  # steps: that are forgotten, between checks of accuracy, in all
+BURN, CHECK, MOST = 9, 4, 32  # steps: that are forgotten, between checks of accuracy, in all
 ENOUGH, STILL = 180.0, 0.2  # effective samples, and least drift in widths, at which the chains stop
 INNER, WALK = 12, 1.2  # steps by the polynomial; their length in informed directions, over the root of their number
 MIX = 0.5  # share of the free directions that such a step draws anew
@@ -213,7 +213,7 @@ class Stand:
         u = z[near] @ self.basis.T - self.centre
         left, terms = r[near] - self.mode.residuals - u @ self.slopes.T, self._terms(u)
         self.weights = np.linalg.solve(terms.T @ terms + STIFF * np.eye(len(self.weights)), terms.T @ left)
-        free = max(len(left) - len(self.weights), 0.1 * len(left))
+        free = max(len(left) - len(self.weights), 0.1 * len(left), 1.0)
         self.trust = 1.0 / np.sqrt(1.0 + np.sum((left - terms @ self.weights) ** 2, axis=0) / free)
 
     def height(self, at: np.ndarray) -> np.ndarray:
