@@ -23,7 +23,15 @@ CONFIGS = Path(__file__).parents[1] / "configs"
 
 HEAD = "aperture_mm,retained_g\n"
 SHEET = f"{HEAD}1.0,5.4\n0.5,11.9\npan,0.55\n"
-A_SECOND = 1.0  # of processor time: each took 4 to 30 s where a blank or a row was looked at from every other
+TIMES = (
+    2.0  # an honest table of ROWS rows: each took ten to sixty times that where a blank was looked at from every other
+)
+ROWS = 10_000
+
+
+def honest(rows):
+    """A sieve sheet of so many rows."""
+    return HEAD + "".join(f"{0.1 + i * 1e-3:.4f},{1 + i % 7}\n" for i in range(rows)) + "pan,4\n"
 
 
 def seconds(read, *args):
@@ -34,6 +42,12 @@ def seconds(read, *args):
     except InputError:
         pass
     return time.process_time() - start
+
+
+@pytest.fixture(scope="module")
+def usual():
+    """Processor time of an honest table."""
+    return min(seconds(parse_sheet, honest(ROWS), "powder.csv") for _ in range(2))
 
 
 @pytest.mark.parametrize(
@@ -59,12 +73,11 @@ def test_a_table_of_more_than_any_test_is_refused(tmp_path, text, told):
         assert str(error.value).startswith(f"{file}: {told}")
 
 
-def test_a_sheet_of_ten_thousand_sieves_is_read_in_a_second():
-    rows = "".join(f"{0.1 + i * 1e-3:.4f},{1 + i % 7}\n" for i in range(10_000))
-    start = time.process_time()
-    sheet = parse_sheet(HEAD + rows + "pan,4\n", "powder.csv")
-    assert time.process_time() - start < 2 * A_SECOND  # was 19 s
-    assert len(sheet.q3) == 10_000
+def test_a_sheet_of_ten_thousand_sieves_costs_what_its_rows_cost(usual):
+    few = min(seconds(parse_sheet, honest(ROWS // 10), "powder.csv") for _ in range(5))
+    assert usual < 20.0 * few  # ten times the rows; by their square it were a hundred
+    sheet = parse_sheet(honest(ROWS), "powder.csv")
+    assert len(sheet.q3) == ROWS
     assert sheet.q3[7] == pytest.approx((4 + sum(range(1, 8))) / sheet.sum_g, rel=1e-15)
 
 
@@ -76,9 +89,9 @@ def test_a_sheet_of_ten_thousand_sieves_is_read_in_a_second():
         *(f"1.0,{c * (480 // len(c))}" for c in ("9", "1,", "1 ", "1 000")),
     ],
 )
-def test_no_cell_of_a_table_costs_much(line):
+def test_no_cell_of_a_table_costs_much(line, usual):
     text = "\n".join([line.format(" " * 490)] * 900)
-    assert seconds(parse_sheet, SHEET + text, "powder.csv") < A_SECOND
+    assert seconds(parse_sheet, SHEET + text, "powder.csv") < TIMES * usual
 
 
 @pytest.mark.parametrize(
@@ -91,11 +104,11 @@ def test_no_cell_of_a_table_costs_much(line):
     ],
     ids=range(19),
 )
-def test_no_line_of_a_config_costs_much(line):
+def test_no_line_of_a_config_costs_much(line, usual):
     def read():
         parse_toml(f"[rotor]\nbars = 4\n{line.replace('{}', ' ' * 40_000)}\n", "mill.toml")
 
-    assert seconds(read) < A_SECOND
+    assert seconds(read) < TIMES * usual
 
 
 @pytest.mark.parametrize(

@@ -1,17 +1,12 @@
 """Killed before a file call: what stood there still stands, a new file is whole or not there, the same line ends it."""
 
-import json
-import os
 import shutil
-import subprocess
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 
+from attack.forked import Forked
 from attack.garble import contents
 from attack.tally import Tally, dice
-
-ROOT = Path(__file__).resolve().parents[2]
 
 
 @dataclass(frozen=True)
@@ -37,28 +32,14 @@ WRITERS = (
 QUICK = WRITERS[:3]
 
 
-class Nursery:
+class Nursery(Forked):
     """The process that commands are forked off (`nursery.py`)."""
 
-    def __init__(self):
-        paths = os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])
-        self.process = subprocess.Popen(
-            [sys.executable, str(Path(__file__).with_name("nursery.py"))], env={**os.environ, "PYTHONPATH": paths},
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
-        )  # fmt: skip
-
-    def __enter__(self):
-        return self
-
-    def __exit__(self, *_):
-        self.process.kill()
-        self.process.communicate()
+    program = "nursery.py"
 
     def run(self, folder: Path, line: str, fatal: int = -1) -> tuple[int, int, str]:
         """(exit code, file calls, last words) of a command in a folder."""
-        self.process.stdin.write(json.dumps([str(folder), line.split(), fatal]) + "\n")
-        self.process.stdin.flush()
-        return tuple(json.loads(self.process.stdout.readline()))
+        return tuple(self.ask(folder, line, fatal))
 
 
 def attack(

@@ -1,13 +1,10 @@
 """Streams that are full, closed or gone: one sentence and code 1, or the same answer; no traceback, no torn file."""
 
-import json
-import os
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 from typing import NamedTuple
 
+from attack.forked import Forked
 from attack.garble import contents
 from attack.tally import Tally
 from attack.workbench import READERS
@@ -37,28 +34,15 @@ class Ended(NamedTuple):
     files: dict[str, str]
 
 
-class Outlet:
+class Outlet(Forked):
     """The process that commands are forked off (`outlet.py`)."""
 
-    def __init__(self):
-        paths = os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])
-        self.process = subprocess.Popen(
-            [sys.executable, str(Path(__file__).with_name("outlet.py"))], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
-            text=True, env={**os.environ, "PYTHONPATH": paths, "SOURCE_DATE_EPOCH": "1700000000"},
-        )  # fmt: skip
-
-    def __enter__(self):
-        return self
-
-    def __exit__(self, *_):
-        self.process.kill()
-        self.process.communicate()
+    program = "outlet.py"
+    more = {"SOURCE_DATE_EPOCH": "1700000000"}
 
     def run(self, folder: Path, line: str, out: str = "", err: str = "", deaf: bool = False) -> Ended:
         """How a command ends in a folder. out, err: "", full, closed, gone or load; deaf: stdin is closed."""
-        self.process.stdin.write(json.dumps([str(folder), line.split(), out, err, deaf]) + "\n")
-        self.process.stdin.flush()
-        return Ended(*json.loads(self.process.stdout.readline()), contents(folder))
+        return Ended(*self.ask(folder, line, out, err, deaf), contents(folder))
 
 
 class Streams(NamedTuple):
