@@ -503,6 +503,9 @@ def test_from_an_empty_folder_to_a_table(tmp_path, monkeypatch):
     kept = tmp_path / "p.h5"
     write.write(notebooks.prediction_of("gap 2 mm"), kept)
     assert book("add", folder, kept, "--name", "gap").exit_code == 0
+    assert (
+        "is there already: gap" in book("add", folder, kept).stderr
+    )  # typed again after a kill, it is not entered twice
     assert "changes nothing of a stored prediction" in book("add", folder, kept, "--set", "stator.gap=1 mm").stderr
     assert "no build is called 'x'" in book("run", folder, "x", notebooks.run_sheet(tmp_path, 0)).stderr
 

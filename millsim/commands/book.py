@@ -168,10 +168,12 @@ def _refuse_twice(folder: Path, mill: Path, settings) -> None:
     """A mill that is there already is not entered again under the same name unasked."""
     from ..learn.book import pages, store
     from ..mill.config.mill import load_config
+    from ..record import read
 
-    if mill.suffix.lower() == ".h5" or not store.is_book(folder):
+    stored = mill.suffix.lower() == ".h5"
+    if not store.is_book(folder) or (stored and settings):  # the settings are refused as such
         return
-    digest = load_config(mill, list(settings)).sha256
+    digest = read.read(mill).config_sha256 if stored else load_config(mill, list(settings)).sha256
     same = [b for b in pages.read_book(folder).builds if b.entry.text("config_sha256") == digest]
     if same:
         hint = f"`millsim book predict {folder} {same[0].key}` predicts it anew; --name enters it as another build"

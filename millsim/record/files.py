@@ -28,7 +28,7 @@ def write_bytes(path: Path | str, data: bytes | Iterable[bytes], force: bool = F
     """
     path = Path(path)
     refuse_existing(path, force=force)
-    _clear_litter(path.parent)
+    clear_litter(path.parent)
     temporary = _temporary(path.parent)
     try:
         write_through(temporary, data)
@@ -60,7 +60,7 @@ def write_together(files: Mapping[str, bytes], folder: Path | str, force: bool =
     folder = make_folder(folder)
     for name in files if force else ():
         refuse_existing(folder / name, force=True)
-    _clear_litter(folder)
+    clear_litter(folder)
     temporary, named = {folder / name: _temporary(folder) for name in files}, []
     path = folder
     try:
@@ -101,7 +101,7 @@ def _machine() -> str:
     return hashlib.sha256(platform.node().encode()).hexdigest()[:8]
 
 
-def _clear_litter(folder: Path) -> None:
+def clear_litter(folder: Path) -> None:
     """Remove temporary files whose writer was killed: dead on this machine, or a day ago."""
     with contextlib.suppress(OSError):
         for file in folder.glob(".millsim-*.tmp"):

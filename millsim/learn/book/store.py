@@ -20,7 +20,7 @@ from ...base.reading.bounded import bytes_of
 from ...base.reading.toml import parse_toml, to_toml
 from ...errors import InputError, MillsimError, Problem
 from ...record.date import now_utc
-from ...record.files import cannot_write, make_folder, sync_folder, write_through
+from ...record.files import cannot_write, clear_litter, make_folder, sync_folder, write_bytes, write_through
 from ...record.hold import TAKEN, hold
 
 ENTRY, MARK = "entry.toml", "notebook.toml"
@@ -72,16 +72,12 @@ def make(folder: Path) -> Path:
     """The folder of a notebook, made if it is missing or empty."""
     if is_book(folder):
         return require(folder)
-    if folder.exists() and (not folder.is_dir() or any(True for _ in folder.iterdir())):
+    if folder.exists() and (not folder.is_dir() or any(not p.name.startswith(".millsim-") for p in folder.iterdir())):
         hint = "name a new or an empty folder, or a notebook"
         raise InputError(Problem(str(folder), "", "is no notebook, and not empty", hint=hint))
     make_folder(folder)
-    try:
-        with contextlib.suppress(FileExistsError):  # another command makes it at this moment
-            write_through(folder / MARK, _MARKED.encode())
-        sync_folder(folder)
-    except OSError as error:
-        raise MillsimError(cannot_write(folder, error)) from error
+    with contextlib.suppress(InputError):  # another command makes it at this moment
+        write_bytes(folder / MARK, _MARKED.encode())
     return folder
 
 
@@ -179,6 +175,7 @@ def _named(temporary: Path, parent: Path, stem: str) -> Path:
 
 def _clear(folder: Path) -> None:
     """Take away what dead writers left: what nobody holds."""
+    clear_litter(folder)
     with contextlib.suppress(OSError):
         for beside in [p for p in folder.iterdir() if _HELD.fullmatch(p.name)]:
             _clear_one(beside)
