@@ -156,38 +156,47 @@ def add_other_chips(m, k, row, x, W_square, edges, obliquity, cells):
 
 
 @law
+def fill_cells(m, k, row, x, log_width, W_square, thrown, edges, obliquity, cells):
+    """Fill cells (BINS, STRIKE_COLUMNS): what one strike does to a piece x, by obliquity bin.
+
+    row: rates and strengths at its size (RATE_COLUMNS); log_width: ln of the width of the class that it shrinks
+    through; W_square: energy of a square hit [J/kg]; thrown (BINS,): of flight.
+    """
+    pin_rub = (1.0 - k.survive) + (1.0 - k.e_pin**2) * k.survive * MEAN_COS2_PIN  # share of the flight a pin hit takes
+    shrink = -1.0 / 3.0 / log_width
+    u_break = min(1.0, row[XW_MIN] / (x * W_square)) ** TO_QUANTILE
+    cut = main_cut(m, k, row)
+    u_chip = paying_quantile(cut, W_square)
+    for b in range(BINS):
+        cell = cells[b]
+        cell[XI] = cell[CHIP_J] = 0.0
+        if u_chip < (b + 1.0) / BINS:
+            cell[XI], cell[CHIP_J], cell[CHIP_CLASS], cell[CHIP_SCALE] = bin_chips(
+                m, cut, row, x, b, u_chip, W_square, edges, obliquity
+            )
+    if has_other_edges(m):
+        add_other_chips(m, k, row, x, W_square, edges, obliquity, cells)
+    for b in range(BINS):
+        cell = cells[b]
+        cell[BREAK], cell[SHATTER], cell[ABOVE] = bar_break_share(
+            b, x, row[F_MAT], row[XW_MIN], W_square, m.shatter_slope, u_break, obliquity
+        )
+        pinned = pin_break_share(x, row[F_MAT], row[XW_MIN], thrown[b] * k.survive, m.shatter_slope)
+        cell[PIN_BREAK], cell[PIN_SHATTER], cell[PIN_ABOVE] = row[PIN] * pinned[0], pinned[1], pinned[2]
+        cell[DUST] = dust_of(m, row[DUST_J], thrown[b] * (1.0 - row[PIN] * pin_rub) - k.layer_energy)
+        cell[SHRINK] = shrink * cutting.log_left(cell[XI] + cell[DUST] - cell[XI] * cell[DUST])
+
+
+@law
 def fill_strikes(m, k, grid, work, obliquity):
     """Fill work.strikes: what one strike does to a piece of each class, by obliquity bin (STRIKE_COLUMNS)."""
     edges, x, strikes = grid.edges, grid.x, work.strikes
-    W_square = motion.bar_energy(k.v, k.kappa, 1.0)
-    thrown, mixed = np.empty(BINS), has_other_edges(m)
+    W_square, thrown = motion.bar_energy(k.v, k.kappa, 1.0), np.empty(BINS)
     for b in range(BINS):
         thrown[b] = motion.thrown_energy(k.v, k.kappa, k.e_bar, obliquity[b, 0])
-    pin_rub = (1.0 - k.survive) + (1.0 - k.e_pin**2) * k.survive * MEAN_COS2_PIN  # share of the flight a pin hit takes
     for i in range(x.size):
-        row = work.table[i]
-        shrink = -1.0 / 3.0 / log(edges[i + 1] / edges[i])
-        u_break = min(1.0, row[XW_MIN] / (x[i] * W_square)) ** TO_QUANTILE
-        cut = main_cut(m, k, row)
-        u_chip = paying_quantile(cut, W_square)
-        for b in range(BINS):
-            cell = strikes[i, b]
-            cell[XI] = cell[CHIP_J] = 0.0
-            if u_chip < (b + 1.0) / BINS:
-                cell[XI], cell[CHIP_J], cell[CHIP_CLASS], cell[CHIP_SCALE] = bin_chips(
-                    m, cut, row, x[i], b, u_chip, W_square, edges, obliquity
-                )
-        if mixed:
-            add_other_chips(m, k, row, x[i], W_square, edges, obliquity, strikes[i])
-        for b in range(BINS):
-            cell = strikes[i, b]
-            cell[BREAK], cell[SHATTER], cell[ABOVE] = bar_break_share(
-                b, x[i], row[F_MAT], row[XW_MIN], W_square, m.shatter_slope, u_break, obliquity
-            )
-            pinned = pin_break_share(x[i], row[F_MAT], row[XW_MIN], thrown[b] * k.survive, m.shatter_slope)
-            cell[PIN_BREAK], cell[PIN_SHATTER], cell[PIN_ABOVE] = row[PIN] * pinned[0], pinned[1], pinned[2]
-            cell[DUST] = dust_of(m, row[DUST_J], thrown[b] * (1.0 - row[PIN] * pin_rub) - k.layer_energy)
-            cell[SHRINK] = shrink * cutting.log_left(cell[XI] + cell[DUST] - cell[XI] * cell[DUST])
+        log_width = log(edges[i + 1] / edges[i])
+        fill_cells(m, k, work.table[i], x[i], log_width, W_square, thrown, edges, obliquity, strikes[i])
     for column in (XI, CHIP_J, PIN_BREAK, DUST, OWN, OTHER, OTHER + OTHERS):
         strikes[0, :, column] = 0.0  # the dust class is followed no further
 
