@@ -680,6 +680,15 @@ def test_a_sieve_can_be_what_to_build():
     assert f"It meets the target in {met} of {known} parameter draws" in text
 
 
+def test_of_a_circuit_no_more_draws_are_asked_than_tell_its_chance(monkeypatch):
+    sweep, target = sweeps.real(), targets.parse(f'{HEAD}[window]\nto = "400 um"\n[yield]\nleast = "99.9 %"\n')
+    a = choose(sweep, target, extsieve.aperture_for(target))
+    assert sweep.draw_count == a.drawn[1] > 4
+    monkeypatch.setattr(extsieve, "MOST_DRAWS", 4)
+    met, known = extsieve.probability_with_sieve(sweep, a.judged, target, a.sieved)
+    assert known == 4 and met <= a.drawn[0] and met >= a.drawn[0] - (a.drawn[1] - 4)
+
+
 def test_a_sieve_is_told_only_where_it_gives_more():
     sweep, target = sweeps.real(), targets.parse(f'{HEAD}[window]\nto = "400 um"\n[yield]\nleast = "60 %"\n')
     a = choose(sweep, target, extsieve.aperture_for(target))

@@ -124,6 +124,26 @@ def test_a_card_is_not_overwritten(shop):
     assert (shop / "demo_run.card.toml").read_bytes() == before
 
 
+def test_a_calibration_stopped_while_drawing_goes_on_when_it_is_typed_again(own, monkeypatch):
+    words, card = ("calibrate", own / "demo_run.toml", "--plots", own / "figs"), own / "demo_run.card.toml"
+    kept = card.read_bytes()
+    monkeypatch.setattr(whole, "calibrate_whole", lambda *_: KEPT["report"])
+    monkeypatch.setattr("millsim.show.plots.calibration.save_calibration", lambda *_: ["one", "two"])
+    result = run(*words)
+    assert result.exit_code == 0, result.output
+    assert "Kept before: " in result.stderr and "Drawn: 2 figures" in result.stderr
+    assert card.read_bytes() == kept
+    card.write_bytes(kept + b"# of mine")  # a card of these runs, and yet another
+    result = run(*words)
+    assert (result.exit_code, "--force" in result.stderr) == (2, True)
+    assert card.read_bytes() == kept + b"# of mine"
+    monkeypatch.setattr(whole, "calibrate_whole", lambda *_: pytest.fail("asked before the card was"))
+    edit(own, 'loaded = "1305 W"', 'loaded = "1300 W"')  # another run
+    for others in (words, ("calibrate", shutil.copy(own / "demo_run.toml", own / "b.toml"), "-o", card)):
+        result = run(*others)
+        assert (result.exit_code, "--force" in result.stderr) == (2, True)
+
+
 def test_json_and_the_same_card_again(shop, tmp_path, monkeypatch):
     """That the same run and seed are calibrated to the same bits is tested with the calibration."""
     monkeypatch.setattr(whole, "calibrate_whole", lambda *args: KEPT["report"])

@@ -31,7 +31,8 @@ def calibrate(ctx, runs, out, plots, seed, accept_losses, anyway, force) -> None
     out = out or runs[0].with_name(f"{runs[0].stem}.card.toml")
     if any(out.resolve() == run.resolve() for run in runs):
         raise InputError(Problem("--out", "", f"{out} is the run sheet itself", hint="name another file for the card"))
-    check_target(out, force, kind="card.toml")
+    is_there = plots is not None and not force and _is_of(out, runs)
+    check_target(out, force or is_there, kind="card.toml")
     check_plots(plots, lambda: ("calibration_sizes.png", "calibration_parameters.png"), force)
     with Inputs() as given:
         sheets = [given.read(read_run, run) for run in runs]
@@ -49,21 +50,36 @@ def calibrate(ctx, runs, out, plots, seed, accept_losses, anyway, force) -> None
         lambda: calibration.calibration_json(found) | {"card": card.name if card else None},
         lambda: calibration.calibration_text(found),
         DONE if found.bars else ANSWER_IS_NO,
-        _written(ctx, found, card, plots, force),
+        _written(ctx, found, card, plots, force, is_there),
         short=lambda: calibration.calibration_short(found),
         caution=cautions.at("calibrate", *(cautions.case_of(run.config) for run in sheets)),
     )
 
 
-def _written(ctx: click.Context, found, card: Path | None, plots: Path | None, force: bool):
-    """Write card and figures; a line for each."""
+def _is_of(out: Path, runs) -> bool:
+    """Whether a card of these runs is there: by this command, maybe, as it was stopped while drawing."""
+    from ..learn.measured.runsheet import measured_hash, read_run
+    from ..mill.cards.calibrated import load_calibrated
+
+    try:
+        return out.is_file() and load_calibrated(out).run_hashes == tuple(measured_hash(read_run(run)) for run in runs)
+    except (InputError, OSError):
+        return False
+
+
+def _written(ctx: click.Context, found, card: Path | None, plots: Path | None, force: bool, is_there: bool):
+    """Write card and figures; a line for each. is_there: a card that may be this one, which is then kept."""
     from ..learn.calibration.carding import card_text
-    from ..record.files import write_bytes
+    from ..record.files import holds, write_bytes
 
     if card is not None:
-        write_bytes(card, card_text(found.card).encode(), force)
-        keep(ctx, f"the card is in {card}.")
-        yield f'Written: {card} (use it: --set calibration.card="{card}"; or name it in a config)'
+        text = card_text(found.card).encode()
+        same = is_there and holds(card, [text])
+        if not same:
+            write_bytes(card, text, force)
+        keep(ctx, f"the card is in {card}{'; the same command goes on from there' if plots else ''}.")
+        what = "Kept before" if same else "Written"
+        yield f'{what}: {card} (use it: --set calibration.card="{card}"; or name it in a config)'
     else:
         yield "No card was written, since the fit failed its checks (LOOK); --write-anyway writes one."
     if plots is not None:

@@ -35,6 +35,7 @@ MOST_LOAD = 1000.0  # kg sent back per kg of fresh feed; beyond it there is noth
 TOLERANCE = 1e-9
 ROUGH = 1e-6  # of the search for the largest rate, which is known no better
 SETTLE = 1e-11
+CLOSE, CLOSE_ROUGH = 1e-14, 1e-8  # of ln(total feed) at a frozen state; rough: of a draw, known to 1e-5
 BACK_OFF = (1e-6, 1e-5, 1e-4, 1e-3)  # how far below the largest rate the circuit is settled to TOLERANCE
 TURNS = 100
 
@@ -231,6 +232,7 @@ class Loop:
         self.passes = self.cut.passes(self.problem.edges)
         self.grid = grid_of(self.problem, self.mill)
         self.settle = SETTLE if self.tolerance < ROUGH else ROUGH
+        self.close = CLOSE if self.tolerance < ROUGH else CLOSE_ROUGH
 
     def mixture(self, fresh_kg_s: float, product: np.ndarray) -> tuple[float, np.ndarray]:
         """(total feed [kg/s], its class shares (n,)): fresh feed and what the sieve sends back of the product."""
@@ -260,7 +262,7 @@ class Loop:
         for turn in range(200):
             product = self.frozen(o, float(np.exp(ln_F)))
             h = np.log(self.mixture(float(np.exp(ln_F)), product)[0] / total)
-            if abs(h) < 1e-14 or high - low < 1e-15:
+            if abs(h) < self.close or high - low < 1e-15:
                 break
             low, h_low, high, h_high = (ln_F, h, high, h_high) if h < 0.0 else (low, h_low, ln_F, h)
             if np.isinf(h_low) or not np.isfinite(h_high):
