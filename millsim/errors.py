@@ -50,6 +50,12 @@ class NotConverged(MillsimError):
     """There is no steady state, or none was found."""
 
 
+class NoState(NotConverged):
+    """There is no state, and that is the answer, a no; the command line exits 3."""
+
+    exit_code = 3
+
+
 def unsettled(what: str) -> NotConverged:
     """A state that must be there and was not found. what: the thing, and where it stood."""
     return NotConverged(

@@ -9,7 +9,7 @@ import mills
 import numpy as np
 import pytest
 
-from millsim.errors import MillsimError
+from millsim.errors import NoState
 from millsim.forecast.run import predict
 from millsim.laws import air, heat
 from millsim.mill.chamber import air_curve
@@ -511,8 +511,11 @@ def test_measured_air_of_a_batch(m3_h):
 
 
 def test_air_that_no_steady_state_goes_with_is_refused():
-    with pytest.raises(MillsimError, match="with 1 m3/h of air this mill finds no steady state"):
+    with pytest.raises(NoState, match="1 m3/h of air leaves this mill no steady temperature") as told:
         found("demo", air_m3_h=1)
+    assert told.value.exit_code == 3  # an answer, and no failure
+    with pytest.raises(NoState, match="no blower drives 3000 m3/h of air through this mill"):
+        found("batch", air_m3_h=3000)
 
 
 def test_feed_chilled_already_costs_what_it_costs():

@@ -16,10 +16,11 @@ from typing import TYPE_CHECKING
 import click
 
 from ..errors import MOST_TOLD, InputError, MillsimError
+from ..record import standing
 from ..record.limits import CANNOT, FAILED, HARDLY_GRINDS, OK, OVER, STATUS_WORDS
 from .plain import echo, escaped, one_line
 from .progress import Interrupts, Progress
-from .start import FAULT, INTERRUPTED, NOTHING_WRITTEN, Unwritten
+from .start import FAULT, INTERRUPTED, NOTHING_WRITTEN, TERMINATED, Unwritten
 
 if TYPE_CHECKING:
     from ..show.words.cautions import Cautions
@@ -34,6 +35,7 @@ EXIT = {
     "       fails, or nothing meets the target",
     INCOMPLETE: "a review that is not whole: no check failed, but some could not be made",
     INTERRUPTED: "interrupted: what was kept is named",
+    TERMINATED: "told to end (SIGTERM): the same, and it ends by that signal",
 }
 _INTERRUPTS = "millsim.interrupts"  # key of the interrupt watch in the click context
 _KEPT = "millsim.kept"  # what an interrupted command has written already
@@ -71,10 +73,13 @@ class Group(click.Group):
 
     def _interrupted(self, ctx: click.Context, error: BaseException) -> None:
         self._told_interrupted(ctx, error)
-        ctx.exit(INTERRUPTED)
+        ctx.exit(ctx.meta[_INTERRUPTS].code)
 
     def _told_interrupted(self, ctx: click.Context, error: BaseException) -> None:
-        self._tell_failure(ctx, error, [f"interrupted; {ctx.meta.get(_KEPT, NOTHING_WRITTEN)}"], INTERRUPTED)
+        standing.remove_all()
+        code = ctx.meta[_INTERRUPTS].code
+        what = "told to end" if code == TERMINATED else "interrupted"
+        self._tell_failure(ctx, error, [f"{what}; {ctx.meta.get(_KEPT, NOTHING_WRITTEN)}"], code)
 
     def _fault(self, ctx: click.Context, error: Exception, interrupted: bool) -> None:
         """A fault of the program, unless it is what remains of a swallowed interrupt."""

@@ -1,4 +1,4 @@
-"""Long work: a line on stderr that says how far it is, and a Ctrl-C that cannot get lost.
+"""Long work: a line on stderr that says how far it is, and a Ctrl-C or SIGTERM that cannot get lost.
 
 The line is silent for two seconds, and when not wanted. Imports nothing heavy; the command line uses it.
 """
@@ -12,7 +12,7 @@ from types import FrameType
 from typing import TextIO
 
 from ..base.quantities.written import duration
-from .start import interrupted_early, interrupted_late
+from .start import INTERRUPTED, TERMINATED, interrupted_early, interrupted_late, terminated
 
 _PATIENCE_S = 2.0  # work shorter than this is not worth a line
 _REDRAW_S = 0.2  # on a terminal
@@ -79,29 +79,35 @@ class Interrupts:
 
     Compiled code and its compiler swallow the exception now and then; `check` raises it again. Libraries that are being
     loaded make another exception of it, or print it: there the program ends at once, after `last_words`.
-    Outside the main thread, or where the caller has set a handler of its own, nothing is changed.
+    SIGTERM does the same in the program itself, so that it leaves no temporary file and says what is kept; `code` tells
+    the two apart. Outside the main thread, or where the caller has set a handler of its own, nothing is changed.
     """
+
+    OURS = {  # signal: the handlers that this takes the place of
+        signal.SIGINT: (signal.default_int_handler, interrupted_early), signal.SIGTERM: (terminated,),
+    }  # fmt: skip
 
     def __init__(self, last_words: Callable[[], None] = lambda: None) -> None:
         self.seen = False
-        self._ours = False
+        self.code = INTERRUPTED
+        self._before: dict = {}
         self._last_words = last_words
 
     def __enter__(self) -> "Interrupts":
-        main = threading.current_thread() is threading.main_thread()
-        self._before = signal.getsignal(signal.SIGINT)
-        self._ours = main and self._before in (signal.default_int_handler, interrupted_early)
-        if self._ours:
+        if threading.current_thread() is threading.main_thread():
+            self._before = {n: now for n, ours in self.OURS.items() if (now := signal.getsignal(n)) in ours}
+        if self._before:
             self._outside = sys._getframe(1)
-            signal.signal(signal.SIGINT, self._note)
             self._hook = sys.unraisablehook
             sys.unraisablehook = self._quiet
+        for number in self._before:
+            signal.signal(number, self._note)
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._ours:
-            late = self._before is interrupted_early
-            signal.signal(signal.SIGINT, interrupted_late if late else self._before)
+        for number, before in self._before.items():
+            signal.signal(number, interrupted_late if before is interrupted_early else before)
+        if self._before:
             sys.unraisablehook = self._hook
             del self._outside
 
@@ -111,9 +117,10 @@ class Interrupts:
             raise KeyboardInterrupt
 
     def _note(self, number: int, frame: FrameType | None) -> None:
+        self.code = TERMINATED if number == signal.SIGTERM else INTERRUPTED
         if self._is_loading(frame):
             self._last_words()
-            interrupted_late(number, frame)
+            (terminated if number == signal.SIGTERM else interrupted_late)(number, frame)
         self.seen = True
         signal.default_int_handler(number, frame)
 

@@ -1,4 +1,4 @@
-"""Where the program starts, before anything is loaded: Ctrl-C, and standard streams that are full, closed or gone.
+"""Where the program starts, before anything is loaded: Ctrl-C, SIGTERM, and streams that are full, closed or gone.
 
 What is told on stderr may be lost, with a full or closed stderr, and nothing else is. An answer that stdout does not
 take is a failure, told in one sentence on stderr; told to nobody where its reader has gone away (`| head`). Imports
@@ -14,7 +14,7 @@ import sys
 from collections.abc import Callable
 from types import FrameType
 
-FAULT, INTERRUPTED = 1, 130
+FAULT, INTERRUPTED, TERMINATED = 1, 130, 143
 SELDOM = 50_000  # new objects before the interpreter looks for garbage: compiling keeps nearly all of its many
 NOTHING_WRITTEN = "nothing was written."
 
@@ -80,10 +80,18 @@ def interrupted_late(_number: int, _frame: FrameType | None) -> None:
     os._exit(INTERRUPTED)
 
 
+def terminated(number: int = signal.SIGTERM, _frame: FrameType | None = None) -> None:
+    """End by the signal itself, with nothing to tidy up: who sent it sees that it was heard."""
+    signal.signal(number, signal.SIG_DFL)
+    signal.raise_signal(number)
+
+
 def run(load: Callable[[], Callable]) -> None:
     """Load the command line, run it, and exit as it does, or for want of a stdout that takes its answer."""
     if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # else it is ignored, as in the background
         signal.signal(signal.SIGINT, interrupted_early)
+    if signal.getsignal(signal.SIGTERM) is signal.SIG_DFL:
+        signal.signal(signal.SIGTERM, terminated)
     gc.set_threshold(SELDOM)
     _keep_numbers()
     answers = _Raw(sys.stdout, 1, vital=True)
@@ -94,6 +102,8 @@ def run(load: Callable[[], Callable]) -> None:
         code = FAULT
         if answers.failure.errno != errno.EPIPE:
             sys.stderr.write(f"Error: {_words(answers.failure)}; {kept}".removesuffix("; ") + "\n")
+    if code == TERMINATED:
+        terminated()
     sys.exit(code)
 
 

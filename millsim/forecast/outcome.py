@@ -12,7 +12,7 @@ from ..engines.loads import fill_loads, grinding_load
 from ..engines.montecarlo import FrozenSteps
 from ..engines.records import BATCH_STEP, FLOWS, POWERS, WAYS, Grid, Work, new_work
 from ..engines.settle import CLOSELY, evaluate, start_state
-from ..errors import NotConverged, unsettled
+from ..errors import NoState, unsettled
 from ..mill.chamber import STATE, STILL
 from ..mill.config.sections import Feed
 from ..mill.problem import NO_LIMIT, Setup, fed_shares
@@ -187,8 +187,8 @@ def solve_batch(
     """Outcome of a batch: product and flows averaged over its time, charge what is left, loads the worst.
 
     All of it up to where it runs away, if it does. until_jam: or jams, as a user's own batch does; else the load tells
-    how far it would have, as of one that was milled, or one draw of many. Raises NotConverged where not even its first
-    step has an answer.
+    how far it would have, as of one that was milled, or one draw of many. Raises NoState where not even its first step
+    has an answer.
     """
     mill = problem.mill if mill is None else mill
     n, ends = problem.x.size, batch_times(seconds, steps)
@@ -202,9 +202,7 @@ def solve_batch(
         s[0], work, product, dwell, totals[0], energies[0], states, screens, bridges, left,
     )  # fmt: skip
     if not done:
-        raise NotConverged(
-            f"the batch has no state to start from ({mass_kg:.3g} kg in the chamber); try a smaller charge"
-        )
+        raise NoState(f"the batch has no state to start from ({mass_kg:.3g} kg in the chamber); try a smaller charge")
     states, left, screens, bridges = states[:done], left[:done], screens[:done], bridges[:done]
     ends, runs_away = left["end"].copy(), bool(done < steps or left["end"][-1] < seconds)
     seconds = float(ends[-1])

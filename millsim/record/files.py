@@ -16,6 +16,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from ..errors import InputError, MillsimError, Problem
+from . import standing
 
 _LITTER_S = 86400.0  # a temporary file as old as this has no writer any more, whatever machine it was on
 
@@ -39,8 +40,7 @@ def write_bytes(path: Path | str, data: bytes | Iterable[bytes], force: bool = F
     except OSError as error:
         raise MillsimError(cannot_write(path, error)) from error
     finally:
-        with contextlib.suppress(OSError):
-            temporary.unlink(missing_ok=True)
+        standing.remove(temporary)
     sync_folder(path.parent)
 
 
@@ -84,8 +84,7 @@ def write_together(files: Mapping[str, bytes], folder: Path | str, force: bool =
 def _take_back(files: list[Path], folder: Path | None) -> None:
     """Remove files, and a folder that was made for them."""
     for file in files:
-        with contextlib.suppress(OSError):
-            file.unlink(missing_ok=True)
+        standing.remove(file)
     if folder is not None:
         with contextlib.suppress(OSError):
             folder.rmdir()
@@ -93,7 +92,7 @@ def _take_back(files: list[Path], folder: Path | None) -> None:
 
 def _temporary(folder: Path) -> Path:
     """A new name in the folder that tells whose it is."""
-    return folder / f".millsim-{_machine()}-{os.getpid()}-{secrets.token_hex(6)}.tmp"
+    return standing.named(folder / f".millsim-{_machine()}-{os.getpid()}-{secrets.token_hex(6)}.tmp")
 
 
 @functools.cache
@@ -194,8 +193,7 @@ def check_folder(folder: Path | str, where: str, create: bool = False) -> None:
     except OSError as error:
         raise MillsimError(f"{where}: {cannot_write(folder, error)}") from error
     finally:
-        with contextlib.suppress(OSError):
-            probe.unlink(missing_ok=True)
+        standing.remove(probe)
 
 
 def make_folder(folder: Path | str) -> Path:

@@ -1,69 +1,120 @@
-"""Random mills through the command line: an answer in numbers, a mill that cannot, or what is wrong with the config."""
+"""Random mills through the command line: an answer in numbers, a mill that cannot, or what is wrong with the config.
+
+Of every mill a prediction without draws is asked, which says whether its state is found; bands and other questions of
+some of them.
+"""
 
 import json
 import re
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
-from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import HealthCheck, Phase, assume, given, settings
 from hypothesis import seed as from_seed
-from test_random_mills import random_mills
+from test_random_mills import load, random_mills
 
 from attack.tally import Tally
 from attack.workbench import CONFIGS, invoke
 
-SECONDS = 20  # of processor time; none that a user types may need more
-PLAIN = ("--set", "run.band_samples=2", "--set", "run.trace=false", "--set", "run.histories=256")
+BASES = ("demo", "pla", "swinging", "tight_jam", "batch")
+SECONDS = 10  # of processor time; none that a user types may need more
+SLIM = ("--set", "run.histories=256", "--set", "run.trace=false", "--set")
+SURE, BANDED = (*SLIM, "run.band_samples=0"), (*SLIM, "run.band_samples=2")
+
+
+@dataclass(frozen=True)
+class Question:
+    """A command line with the config in the place of "MILL", and of how many mills it is asked of one."""
+
+    words: tuple[str, ...]
+    one_in: int = 1
+
+    @property
+    def name(self) -> str:
+        """The command, and what of its answer is asked for."""
+        return " ".join(w for w in self.words if w.startswith("--") and w != "--set" or w == self.words[0])
+
+    def of(self, number: int) -> bool:
+        """Whether the mill of a number is asked it."""
+        return number % self.one_in == 0
+
+
+PREDICT = ("predict", "MILL", "--engine", "balance")
 QUESTIONS = (
-    ("predict", "--engine", "balance", "--json", *PLAIN), ("heat", "--json", *PLAIN), ("check", "--json"),
+    Question((*PREDICT, "--json", *SURE)),
+    Question((*PREDICT, "--full", *BANDED), 15),
+    Question(("check", "MILL", "--json", *SURE), 5),
+    Question(("heat", "MILL", "--json", *SURE), 10),
+    Question(("heat", "MILL", "--full", *BANDED), 30),
+    Question(("day", "MILL", "--draws", "0", "--json", *SURE), 30),
+    Question(("circuit", "MILL", "--sieve", "0.5mm", "--json", *SURE), 30),
+    Question(("change", "MILL", "--draws", "0", "--json", *SURE), 60),
+    Question(("wear", "MILL", "--lost", "0.05g", "--milled", "2kg", "--json", *SURE), 30),
 )  # fmt: skip
 
 
 def attack(_: Path, work: Path, seed: int, tries: int, only: str = "") -> Tally:
     """Ask ordinary questions of `tries` mills each; only: QUESTION/NUMBER of one try."""
-    tally, number = Tally("random mills", seed), -1
+    tally, number, slowest = Tally("random mills", seed), -1, (0.0, "")
 
     @from_seed(seed)
     @settings(max_examples=tries, deadline=None, database=None, phases=(Phase.generate,),
               suppress_health_check=list(HealthCheck))  # fmt: skip
-    @given(random_mills())
+    @given(random_mills(BASES))
     def ask(mill):
-        nonlocal number
-        number += 1
+        nonlocal number, slowest
         base, overrides = mill
         sets = [word for text in overrides for word in ("--set", text)]
-        for question, *words in QUESTIONS:
-            case = f"{question}/{number}"
-            if only and case != only:
-                continue
-            if only:
-                tally.notes.append(f"  millsim {question} {base}.toml {' '.join(words)} --set {overrides}")
-            how, why = wrong(work, (question, f"{CONFIGS / base}.toml", *words, *sets))
-            tally.fail(case, why) if why else tally.add(how)
+        assume(load(base, overrides) is not None)
+        number += 1
+        for question in QUESTIONS:
+            case = f"{question.name}/{number}"
+            if case == only or not only and question.of(number):
+                words = [f"{CONFIGS / base}.toml" if w == "MILL" else w for w in question.words]
+                how, why, took = answered(work, (*words, *sets))
+                slowest = max(slowest, (took, case))
+                tally.fail(case, why) if why else tally.add(f"{question.name}: {how}")
+                if only:
+                    tally.notes.append(f"  millsim {' '.join((*words, *map(repr, sets)))}")
 
     ask()
+    tally.notes.append(f"  slowest: {slowest[0]:.1f} s of processor time, {slowest[1]}")
     return tally
 
 
-def wrong(work: Path, words: tuple[str, ...]) -> tuple[str, str]:
-    """(how a question was answered, what is wrong with that or nothing)."""
+def answered(work: Path, words: tuple[str, ...]) -> tuple[str, str, float]:
+    """(how a question was answered, what is wrong with that or nothing, the processor time it took) [s]."""
     start = time.process_time()
     done = invoke(work, *words)
     took = time.process_time() - start
-    how = f"{words[0]} code {done.exit_code}"
+    how, why = _judged(done, "--json" in words)
+    return how, why or (f"took {took:.0f} s of processor time" if took > SECONDS else ""), took
+
+
+def _judged(done, as_json: bool) -> tuple[str, str]:
+    """(how a command ended, what is wrong with that or nothing)."""
+    how = f"code {done.exit_code}"
     if done.exception is not None and not isinstance(done.exception, SystemExit):
         return how, f"raised {done.exception!r}"
+    if "did not settle" in done.stdout + done.stderr:
+        return how, f"did not settle: {(done.stderr or done.stdout)[-300:]}"
     if done.exit_code not in (0, 2, 3, 4):
         return how, f"code {done.exit_code}: {(done.stderr.splitlines() or [''])[-1]}"
-    if took > SECONDS:
-        return how, f"took {took:.0f} s of processor time"
-    if done.exit_code == 2:
-        return how, "" if done.stderr.strip() else "refused without a word"
+    if not (done.stdout if done.exit_code != 2 else done.stderr).strip():
+        return how, "ended without a word"
+    if re.search(r"\bnan\b", done.stdout, re.IGNORECASE):
+        return how, "says nan"
+    return (how, "") if not as_json else _read(how, done.stdout)
+
+
+def _read(how: str, told: str) -> tuple[str, str]:
+    """(how a question was answered by the status in a JSON answer, what is wrong with it)."""
     try:
-        json.loads(done.stdout, parse_constant=_no_number)
+        status = json.loads(told, parse_constant=_no_number).get("status")
     except ValueError as error:
         return how, f"its JSON is none: {error}"
-    return how, "says nan" if re.search(r"\bnan\b", done.stdout, re.IGNORECASE) else ""
+    return f"{how} ({status})" if status else how, ""
 
 
 def _no_number(word: str) -> None:

@@ -1,6 +1,10 @@
-"""Killed before a file call: what stood there still stands, a new file is whole or not there, the same line ends it."""
+"""Killed before a file call: what stood there still stands, a new file is whole or not there, the same line ends it.
+
+Told to end there (SIGTERM) a command also leaves no temporary file, and its code is that of the signal.
+"""
 
 import shutil
+import signal
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -30,6 +34,7 @@ WRITERS = (
     Writer("plot made.h5 --out new"),
 )
 QUICK = WRITERS[:3]
+BY = {"killed": (signal.SIGKILL, (-9,)), "told to end": (signal.SIGTERM, (143, -15))}  # signal and exit codes
 
 
 class Nursery(Forked):
@@ -37,15 +42,18 @@ class Nursery(Forked):
 
     program = "nursery.py"
 
-    def run(self, folder: Path, line: str, fatal: int = -1) -> tuple[int, int, str]:
-        """(exit code, file calls, last words) of a command in a folder."""
-        return tuple(self.ask(folder, line, fatal))
+    def run(self, folder: Path, line: str, fatal: int = -1, by: int = signal.SIGKILL) -> tuple[int, int, str]:
+        """(exit code, file calls, last words) of a command in a folder; by: the signal before the fatal call."""
+        return tuple(self.ask(folder, line, fatal, by))
 
 
 def attack(
     bench: Path, work: Path, seed: int, tries: int, only: str = "", writers: tuple[Writer, ...] = WRITERS
 ) -> Tally:
-    """Kill each command before `tries` of its file calls, or before each of them; only: LINE/NUMBER of one try."""
+    """Kill each command, or tell it to end, before `tries` of its file calls by turns; or both before each of them.
+
+    only: LINE/NUMBER HOW of one try.
+    """
     tally = Tally("kills before a file call", seed)
     with Nursery() as nursery:
         for writer in writers:
@@ -66,26 +74,31 @@ def _attack_one(tally: Tally, nursery: Nursery, writer: Writer, places: tuple[Pa
         tally.fail(writer.line, f"does not write: code {code}, {said}")
         return
     tally.notes.append(f"  {writer.line}: {calls} file calls")
-    for number in sorted(dice(tally.seed, writer.line).sample(range(calls), min(tries, calls))):
-        case = f"{writer.line}/{number}"
-        if only and case != only:
-            continue
-        why = killed(nursery, writer, shutil.copytree(bench, work / "killed"), number, (before, after))
-        tally.fail(case, why) if why else tally.add("ended as if nothing had been")
-        if not only:
-            shutil.rmtree(work / "killed")
+    some = sorted(dice(tally.seed, writer.line).sample(range(calls), min(tries, calls)))
+    for turn, number in enumerate(some):
+        for how in BY if tries >= calls else [list(BY)[turn % len(BY)]]:
+            case = f"{writer.line}/{number} {how}"
+            if only and case != only:
+                continue
+            why = killed(nursery, writer, shutil.copytree(bench, work / "killed"), number, how, (before, after))
+            tally.fail(case, why) if why else tally.add(f"{how}, ended as if nothing had been")
+            if not only:
+                shutil.rmtree(work / "killed")
 
 
-def killed(nursery: Nursery, writer: Writer, folder: Path, number: int, states: tuple[dict, dict]) -> str:
-    """What is wrong after a kill and after the same line typed again; "" if nothing.
+def killed(nursery: Nursery, writer: Writer, folder: Path, number: int, how: str, states: tuple[dict, dict]) -> str:
+    """What is wrong after a kill (how: of BY) and after the same line typed again; "" if nothing.
 
     A line that is refused because all of its files stand there, whole, has nothing left to do.
     """
     before, after = states
-    code, *_ = nursery.run(folder, writer.line, number)
-    if code != -9:
-        return f"was not killed: code {code}"
+    by, codes = BY[how]
+    code, _, said = nursery.run(folder, writer.line, number, by)
+    if code not in codes:
+        return f"was not {how}: code {code}, {said}"
     for name, found in contents(folder).items():
+        if _is_litter(name) and by == signal.SIGTERM:
+            return f"left {name}"
         if _is_litter(name) or name in writer.grows or found in (before.get(name), after.get(name)):
             continue
         return f"left {name} half"

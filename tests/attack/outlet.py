@@ -10,10 +10,13 @@ import contextlib
 import io
 import json
 import os
+import signal
 import sys
 
 from millsim.__main__ import main as start
 from millsim.commands.main import cli
+
+MOST_S = 600  # a command that is not done by then hangs
 
 
 def _gone() -> int:
@@ -66,6 +69,7 @@ def obey_all() -> bool:
         else:
             child = os.fork()
             if child == 0:
+                signal.alarm(MOST_S)
                 as_started(*asked, kept)
                 return True
             code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])

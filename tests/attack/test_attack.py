@@ -1,5 +1,7 @@
 """The quick attacks: a few tries of each, the same in every run (`__init__.py` tells of the long ones)."""
 
+import signal
+
 import pytest
 
 from attack import anymill, damage, garble, kills, repeat, workbench
@@ -43,19 +45,19 @@ def test_a_writer_that_leaves_half_a_file_is_told(bench, tmp_path):
     class Careless:
         """A program that is killed with half of its file written."""
 
-        def run(self, folder, line, fatal=-1):
-            (folder / "new.h5").write_bytes(b"half")
-            return -9, 1, ""
+        def run(self, folder, line, fatal=-1, by=0):
+            (folder / f"{'.millsim-' * (by == signal.SIGTERM)}new.h5").write_bytes(b"half")
+            return kills.BY["told to end" if by == signal.SIGTERM else "killed"][1][0], 1, ""
 
-    (tmp_path / "half").mkdir()
-    assert kills.killed(Careless(), kills.WRITERS[0], tmp_path / "half", 0, ({}, {"new.h5": "whole"})) == (
-        "left new.h5 half"
-    )
+    for how, name in (("told to end", ".millsim-new.h5"), ("killed", "new.h5 half")):
+        (tmp_path / how).mkdir()
+        why = kills.killed(Careless(), kills.WRITERS[0], tmp_path / how, 0, how, ({}, {"new.h5": "whole"}))
+        assert why == f"left {name}"
 
 
 def test_random_mills_are_answered(tmp_path):
     tally = anymill.attack(tmp_path, tmp_path, SEED, 2)
-    assert sum(tally.ended.values()) == 2 * len(anymill.QUESTIONS)
+    assert sum(tally.ended.values()) == len(anymill.QUESTIONS) + 1  # all of the first mill, one of the second
     assert not tally.failures, tally.text()
 
 

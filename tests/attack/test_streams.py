@@ -1,7 +1,8 @@
-"""Full, closed and lost streams, and Ctrl-C while libraries load, each in a process of its own."""
+"""Full, closed and lost streams, Ctrl-C while libraries load, and SIGTERM, each in a process of its own."""
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -61,6 +62,18 @@ def test_ctrl_c_while_libraries_load_ends_with_its_code_and_one_line(library):
     )  # fmt: skip
     assert (done.returncode, done.stdout) == (130, "")
     assert done.stderr == "Error: interrupted; nothing was written.\n"
+
+
+def test_told_to_end_it_says_what_is_kept_and_ends_by_that_signal():
+    code = (
+        "import signal\nfrom millsim.commands.start import run\nfrom millsim.commands.main import cli\n"
+        "cli.commands['keys'].callback = lambda **_: signal.raise_signal(signal.SIGTERM)\nrun(lambda: cli)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, "keys"], env=os.environ | {"PYTHONPATH": str(ROOT)}, capture_output=True, text=True
+    )
+    assert (done.returncode, done.stdout) == (-signal.SIGTERM, "")
+    assert done.stderr == "Error: told to end; nothing was written.\n"
 
 
 def test_a_file_never_gets_the_number_of_a_closed_stream():

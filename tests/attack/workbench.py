@@ -3,6 +3,7 @@
 import os
 import shutil
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 from click.testing import CliRunner, Result
@@ -21,6 +22,30 @@ class_ratio = 1.6
 key = "stator.gap"
 values = ["2 mm", "4 mm"]
 """
+LASER_UM = [round(20 * 1.25**i) for i in range(22)]  # limits of classes
+LASER_PERCENT = [
+    0.1,
+    0.2,
+    0.4,
+    0.7,
+    1.1,
+    1.8,
+    2.7,
+    3.8,
+    5.2,
+    6.7,
+    8.1,
+    9.3,
+    10.1,
+    10.3,
+    9.9,
+    8.9,
+    7.6,
+    6.0,
+    4.2,
+    2.3,
+    0.6,
+]
 ANSWERS = "feed.material = pmma\nrotor.radius = 55 to 60 mm\nstator.gap = 3 mm\n"
 
 
@@ -68,6 +93,9 @@ READERS = (
     reader("compare made.h5 run.toml", "made.h5"),
     reader("calibrate run.toml", "demo_product_sieve.csv"),
     reader("sieve demo_product_sieve.csv", "demo_product_sieve.csv"),
+    reader("sieve laser.csv", "laser.csv"),
+    reader("sieve laser_sums.csv", "laser_sums.csv"),
+    reader("run laser_run.toml", "laser.csv"),
     reader("idle idle.csv", "idle.csv"),
     reader("droptest drops.csv --material pmma", "drops.csv"),
     reader("cuttest cuts.csv --material pmma", "cuts.csv"),
@@ -95,6 +123,7 @@ def furnish(folder: Path) -> Path:
     coarse(folder / "demo.toml")
     carded = (folder / "demo.toml").read_text(encoding="utf-8").replace('"pmma" ', '"offcuts.toml" ')
     (folder / "carded.toml").write_text(carded, encoding="utf-8")
+    _laser_sheets(folder)
     (folder / "sweep.toml").write_text(SWEEP, encoding="utf-8")
     (folder / "answers.txt").write_text(ANSWERS, encoding="utf-8")
     for name, words in (
@@ -107,6 +136,17 @@ def furnish(folder: Path) -> Path:
         done = invoke(folder, *line.split())
         assert done.exit_code in (0, 3), done.output
     return folder
+
+
+def _laser_sheets(folder: Path) -> None:
+    """A powder by laser diffraction, as shares of classes and as sums in columns of another country; a run with it."""
+    rows = [f"{a},{b},{v}" for (a, b), v in zip(pairwise(LASER_UM), LASER_PERCENT, strict=True)]
+    (folder / "laser.csv").write_text("\n".join(["lower_um,upper_um,volume_percent", *rows, ""]), encoding="utf-8")
+    sums = [f"{b};{sum(LASER_PERCENT[: i + 1]):.1f}".replace(".", ",") for i, b in enumerate(LASER_UM[1:])]
+    head = ["Sample;offcuts", "", "size um;volume undersize %"]
+    (folder / "laser_sums.csv").write_text("\n".join([*head, *sums, ""]), encoding="utf-8")
+    run = (folder / "run.toml").read_text(encoding="utf-8").replace("demo_product_sieve.csv", "laser.csv")
+    (folder / "laser_run.toml").write_text(run, encoding="utf-8")
 
 
 def coarse(config: Path) -> None:

@@ -19,6 +19,7 @@ from pathlib import Path
 from ...base.reading.bounded import bytes_of
 from ...base.reading.toml import parse_toml, to_toml
 from ...errors import InputError, MillsimError, Problem
+from ...record import standing
 from ...record.date import now_utc
 from ...record.files import cannot_write, clear_litter, make_folder, sync_folder, write_bytes, write_through
 from ...record.hold import TAKEN, hold
@@ -126,18 +127,19 @@ def _writing(parent: Path) -> Iterator[Path]:
     """A new folder whose writer is known to live as long as it holds a file beside it."""
     while True:
         temporary = parent / f".millsim-{secrets.token_hex(6)}.new"
-        beside = temporary.with_suffix(".held")
+        beside = standing.named(temporary.with_suffix(".held"))
         descriptor = os.open(beside, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o666)
         if _holds(descriptor) is not False and _same_file(beside, descriptor):
             break
         os.close(descriptor)  # another command took it for a dead writer's, just before it was held
     try:
-        temporary.mkdir()
+        standing.named(temporary).mkdir()
         yield temporary
     finally:
         shutil.rmtree(temporary, ignore_errors=True)
+        standing.forget(temporary)
         os.close(descriptor)
-        beside.unlink(missing_ok=True)
+        standing.remove(beside)
 
 
 def _holds(descriptor: int) -> bool | None:

@@ -13,6 +13,7 @@ aperture, sizes being sieve sizes; what it draws itself is not counted.
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import chain
 
 import numpy as np
 
@@ -314,14 +315,17 @@ class Loop:
             raise unsettled("the circuit of mill and sieve")
         if self.tolerance >= ROUGH:
             return self.circuit(o, True, OK, "", fresh, mix, change, self.turns)
-        for share in BACK_OFF:
-            found = self.at_total(total * (1.0 - share), fresh, mix)
-            if found is not None:
-                return replace(found, binding=o.binding)
-        raise unsettled("the circuit just below the largest rate of its mill")
+        # Where more charge carries less, a total just below may belong to another circuit. Then the circuit is filled
+        # as it is in a workshop: with fresh feed, from the first pass on.
+        backed = [1.0 - share for share in BACK_OFF]
+        ways = chain((self.at_total(b * total, fresh, mix) for b in backed), (self.at_fresh(b * fresh) for b in backed))
+        found = next(filter(None, ways), None)
+        if found is None:
+            raise unsettled("the circuit just below the largest rate of its mill")
+        return replace(found, binding=o.binding)
 
     def at_total(self, total: float, fresh_kg_s: float, mix: np.ndarray) -> Circuit | None:
-        """The circuit at a total feed; None where that is over a limit."""
+        """The circuit at a total feed; None where that is over a limit, or none is found near the start."""
         for _ in range(TURNS):
             o = self.solved(mix, total)
             if o.code != OK:
@@ -332,7 +336,7 @@ class Loop:
             if residual <= self.tolerance:
                 return self.circuit(o, True, OK, "", fresh_kg_s, mix, residual, self.turns)
             fresh_kg_s, mix = new_fresh, new
-        raise unsettled("the circuit of mill and sieve")
+        return None
 
     def residual(self, o: Outcome, mix: np.ndarray, new: np.ndarray, fresh_kg_s: float) -> float:
         """Largest of what is left open: mixture, accepted over fresh, chamber state."""

@@ -15,7 +15,7 @@ import numpy as np
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.units import readable
 from ...engines.settle import air_capacity
-from ...errors import InputError, MillsimError, NotConverged, Problem
+from ...errors import InputError, MillsimError, NoState, NotConverged, Problem
 from ...forecast import band as bands
 from ...forecast.error import Off, errors
 from ...forecast.outcome import NEXT_TO_NONE, Outcome, hardly, solve, solve_batch, solve_cold_start
@@ -225,12 +225,15 @@ def _sample(
 
 
 def _with_measured(case: Case, mill: np.ndarray, air_m3_s: float) -> np.ndarray:
-    """The mill with the measured air; MillsimError where it does not settle with that little."""
+    """The mill with the measured air; NoState where there is none, or no blower that drives it."""
     new = with_air(case, mill, air_m3_s)
     here = case.settle(new)
-    if here is None or abs(inlet_flow(new[0], here.s) / air_m3_s - 1.0) > AIR_CLOSE:
-        said = readable(air_m3_s, "m3/h")
-        raise MillsimError(f"--air: with {said} of air this mill finds no steady state; give all the air that enters")
+    flow = 0.0 if here is None else inlet_flow(new[0], here.s) / air_m3_s
+    if abs(flow - 1.0) > AIR_CLOSE:
+        said = f"{readable(air_m3_s, 'm3/h')} of air"
+        if here is not None and flow < 1.0:
+            raise NoState(f"--air: no blower drives {said} through this mill; give the air that enters it")
+        raise NoState(f"--air: {said} leaves this mill no steady temperature; give all the air that enters it")
     return new
 
 
