@@ -10,6 +10,7 @@ from click.testing import CliRunner
 
 from millsim.commands.base import EXIT, exit_code
 from millsim.commands.main import cli
+from millsim.errors import unsettled
 from millsim.record.limits import STATUS_WORDS, cannot_run_words
 
 README = (mills.CONFIGS.parent / "README.md").read_text(encoding="utf-8")
@@ -118,3 +119,25 @@ def test_the_codes_of_all_states_and_where_they_are_told():
     for code, meaning in EXIT.items():
         assert f"{code} " in told and " ".join(meaning.split()) in " ".join(told.split())
         assert f"| {code} | {' '.join(meaning.split())} |" in README
+
+
+def test_a_batch_that_has_no_state_to_start_from_is_a_no(monkeypatch):
+    monkeypatch.setattr("millsim.forecast.outcome.run_batch", lambda *_: 0)  # steps that were made
+    words = [w for s in PLAIN for w in ("--set", s)]
+    for command in ("predict", "heat"):
+        done = run(command, str(mills.CONFIGS / "batch.toml"), *words)
+        assert (done.exit_code, done.stdout) == (3, "")
+        assert "Error: the batch has no state to start from (0.012 kg in the chamber)" in done.stderr
+
+
+def test_what_did_not_settle_is_a_failure_of_every_command(monkeypatch):
+    def lost(*_, **__):
+        raise unsettled("the state of this mill")
+
+    for module in ("forecast.run", "learn.calibration.runmodel", "studies.heat.answers"):
+        monkeypatch.setattr(f"millsim.{module}.settled", lost)
+    words = [w for s in PLAIN for w in ("--set", s)]
+    for command in ("predict", "heat", "next"):
+        done = run(command, str(mills.CONFIGS / "pla.toml"), *words)
+        assert (done.exit_code, done.stdout) == (1, "")
+        assert "Error: the state of this mill did not settle, which is a fault of the program: please" in done.stderr

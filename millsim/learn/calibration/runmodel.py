@@ -13,7 +13,7 @@ from ...engines.capacity import stand_at
 from ...engines.loads import fill_loads
 from ...engines.montecarlo import FrozenSteps
 from ...engines.records import new_work
-from ...errors import NotConverged, NothingRuns
+from ...errors import NoState, NotConverged, NothingRuns
 from ...forecast.outcome import grid_of, solve, solve_batch, warming
 from ...forecast.run import outlet, settled
 from ...laws.drive import motor_input
@@ -200,7 +200,7 @@ def planned(config: Config) -> RunModel:
     """
     try:
         _, outcome, _ = settled(config)
-    except NotConverged as error:
+    except NoState as error:  # to find none where there is one is a failure
         raise NothingToRank(f"no run can be planned: {error}") from None
     if outcome.code == CANNOT:
         raise NothingToRank(cannot_run_words(outcome.binding), outcome.binding)
