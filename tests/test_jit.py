@@ -185,6 +185,20 @@ def code_files(folder):
     return found
 
 
+def test_code_is_lacking_until_it_is_compiled_here_or_kept_and_only_where_it_can_be_kept(folder, monkeypatch):
+    made = jit.kernel(doubled)
+    assert jit.lacks_code(made)
+    assert made(1.5) == 3.0
+    assert not jit.lacks_code(jit.kernel(doubled))
+    for file in code_files(folder):
+        file.unlink()
+    assert not jit.lacks_code(made) and jit.lacks_code(jit.kernel(doubled))
+    monkeypatch.setattr(jit, "CACHE_FOLDER", None)
+    assert not jit.lacks_code(jit.kernel(doubled))
+    monkeypatch.setattr(jit.SETTINGS, "DISABLE_JIT", 1)
+    assert not jit.lacks_code(jit.kernel(doubled))
+
+
 @pytest.mark.parametrize("suffix", [".nbi", ".nbc"])
 def test_damaged_files_of_compiled_code_are_noticed_and_made_anew(folder, caplog, suffix):
     works(0)

@@ -310,7 +310,8 @@ def follow(m, steps, sizes, stream, u_feed, laws, sums, flows, by_size):
     up.
     """
     ln_x = feed_ln_size(sizes, u_feed)
-    i, t, event = size_class(sizes.ln_edges, ln_x, sizes.ln_edges.size - 2), 0.0, 0
+    i, t = size_class(sizes.ln_edges, ln_x, sizes.ln_edges.size - 2), 0.0
+    event = int(t)  # a plain 0 would be a type of its own, and `in_state` compiled once more for it
     sums[:] = 0.0
     for now in range(steps.ends.size):
         rates = Rates(steps.tables[now], sizes.ln_low, sizes.step, sizes.per_step)

@@ -274,7 +274,8 @@ def begin(m, s, rates, sizes, charge, u, pieces, row):
 
     All sizes are rounded with one draw u (systematic sampling), so their mean number is that of the charge.
     """
-    count, total, mass = 0, u, 0.0
+    total, mass = u, 0.0
+    count = int(mass)  # as in `follow_pieces`
     for i in range(sizes.size):
         before = int(total)
         total += charge[i]
@@ -304,7 +305,8 @@ def follow_pieces(m, s, k, rates, arrivals, powder, charge, seconds, stream, tra
     pieces, new, row = np.empty((MOST_PIECES, PIECE_COLUMNS)), np.empty(256), np.empty(N_RATES)
     sites = np.empty((2, max(1, int(m.n_pins))), np.int64)
     full = chamber_capacity(m)
-    pool, n, t, omega, arrived = charge.powder, 2, 0.0, charge.omega, 0
+    pool, t, omega, arrived = charge.powder, 0.0, charge.omega, 0
+    n = 2 + int(t)  # a plain 2 would be a type of its own, and `arrive` compiled once more for it
     count, coarse = begin(m, s, rates, arrivals.x, charge.pieces, uniform(stream, 1), pieces, row)
     next_piece = -log(uniform(stream, 0)) / arrivals.rates[-1]
     trace[:, 0], stiff = seconds / trace.shape[0], motor_response(m)

@@ -8,6 +8,7 @@ import numpy as np
 
 from ..base.quantities.params import GUESSED
 from ..engines import montecarlo
+from ..engines.ahead import compiling
 from ..engines.aside import fill_warmup, rows, size_floor
 from ..engines.pieces import MOST_PIECES
 from ..errors import MillsimError
@@ -76,7 +77,8 @@ def predict(
     seed = seed if seed is not None else config.run.seed
     seed = seed if seed is not None else secrets.randbits(31)
     say("balance", 0.0, "settling the chamber")
-    problem, outcome, capacity = settled(config)
+    with compiling(histories=engine != "balance", pieces=config.run.trace and not config.feed.batch):
+        problem, outcome, capacity = settled(config)
     main = balance_result(problem, outcome, capacity)
     if hardly(outcome) or outcome.stands:
         return replace(_no_more(problem, outcome, main, seed, command), date=date)

@@ -166,6 +166,12 @@ def parallel_kernel(function: Callable, signature=None) -> Callable:
     return made
 
 
+def lacks_code(function: Any) -> bool:
+    """Whether a compiled function has no code yet, here or on the disk, and what is compiled of it will be kept."""
+    cache = getattr(function, "_cache", None)
+    return isinstance(cache, kept.FunctionCache) and cache.is_empty() and not function.overloads
+
+
 def function_type(arity: int):
     """The numba type of a function of `arity` floats to a float: what a kernel's signature calls it."""
     return types.FunctionType(types.float64(*[types.float64] * arity))

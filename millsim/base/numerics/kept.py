@@ -183,6 +183,10 @@ class FunctionCache(caching.FunctionCache):
         files = self._cache_file
         self._cache_file = CodeFiles(self._cache_path, self._impl.filename_base, files._source_stamp)
 
+    def is_empty(self) -> bool:
+        """Whether no code of the function has been kept, whole or damaged, for this machine or another."""
+        return not Path(self._cache_file._index_path).exists()
+
     def load_overload(self, sig: Any, target_context: Any) -> Any:
         """Code that was kept; None, and the function is compiled anew, where there is none that is whole."""
         try:

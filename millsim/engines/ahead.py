@@ -1,0 +1,98 @@
+"""The first prediction ever, on two cores: a second process compiles the histories while the first settles the mill.
+
+What the second process keeps on the disk the first one loads. It says nothing, ends with the first however that ends,
+and nothing hangs on it: what it has not kept the first one compiles, as it does where there is no second one.
+"""
+
+import contextlib
+import logging
+import os
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numba
+import numpy as np
+
+from ..base.numerics.jit import lacks_code
+from ..mill.chamber import MILL, STATE, STRIKES
+from .capacity import operate
+from .histories import run_blocks
+from .pieces import run_pieces
+from .records import FLOWS, Arrivals, Charge, Powder, Rates, Sizes, Steps
+
+KERNELS: tuple[Any, ...] = (run_blocks, run_pieces)
+PATIENCE_S = 60.0  # for a second process that ends later than the first settles, at most
+_RUN = "import sys; sys.path[:] = {path}; from {module} import main; main({names})"
+
+
+@contextlib.contextmanager
+def compiling(histories: bool, pieces: bool) -> Iterator[None]:
+    """Compile what follows histories, and pieces, in a second process meanwhile, where that saves time.
+
+    At the end it is waited for. histories, pieces: whether that is needed afterwards.
+    """
+    wanted = zip(KERNELS, (histories, pieces), strict=True)
+    names = [kernel.__name__ for kernel, needed in wanted if needed and lacks_code(kernel)]
+    second = _started(names) if names and lacks_code(operate) and _has_two_cores() else None
+    if second is None:
+        yield
+        return
+    with second:
+        try:
+            yield
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                second.wait(PATIENCE_S)
+        finally:
+            second.kill()
+
+
+def _has_two_cores() -> bool:
+    return (len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1) > 1
+
+
+def _started(names: list[str]) -> "subprocess.Popen[bytes] | None":
+    """The second process, if there can be one: files must be locked for two that keep code, and Python be at hand."""
+    if os.name != "posix" or not Path(sys.executable or "").name.startswith("python"):
+        return None
+    code = _RUN.format(path=sys.path, module=__name__, names=names)
+    try:
+        return subprocess.Popen(
+            [sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+    except OSError:  # no more processes, or no memory for one
+        return None
+
+
+def main(names: list[str]) -> None:
+    """Compile KERNELS of these names, in the second process."""
+    threading.Thread(target=_end_with_the_first, daemon=True).start()
+    logging.getLogger("millsim").addFilter(_end)  # a note is that code cannot be kept, which is then in vain
+    for kernel, arguments in zip(KERNELS, _arguments(), strict=True):
+        if kernel.__name__ in names:
+            kernel.compile(tuple(numba.typeof(a) for a in arguments))
+
+
+def _end_with_the_first() -> None:
+    """Wait for the end of the other end of the pipe, which nobody writes to."""
+    os.read(0, 1)
+    _end()
+
+
+def _end(*_args) -> bool:
+    os._exit(1)
+
+
+def _arguments() -> tuple[tuple, ...]:
+    """For each of KERNELS what it is called with, as far as types go."""
+    one, two, three = (np.zeros((1,) * d) for d in (1, 2, 3))
+    mill, state, strikes = (np.zeros(1, kind) for kind in (MILL, STATE, STRIKES))
+    steps, sizes = Steps(one, one, strikes, three, three, two, two), Sizes(one, one, one, 0.0, 0.0, 0.0)
+    arrivals, powder, charge = Arrivals(one, one, 0.0, 0.0), Powder(0.0, 0.0, 0.0, 0.0), Charge(one, 0.0, 0.0)
+    return (
+        (mill, steps, sizes, 0, 0, np.zeros(1, FLOWS), three, two),
+        (mill, state, strikes, Rates(two, 0.0, 0.0, 0.0), arrivals, powder, charge, 0.0, 0, 0, three, two),
+    )
