@@ -2,6 +2,7 @@
 
 import functools
 import math
+from dataclasses import replace
 
 import mills
 import numpy as np
@@ -9,12 +10,15 @@ import pytest
 
 from millsim.engines import montecarlo
 from millsim.errors import MillsimError, NotConverged
+from millsim.forecast.assemble import TOLD_AT_ONCE, TOO_LITTLE, too_little
 from millsim.forecast.outcome import solve_batch
 from millsim.forecast.run import predict
 from millsim.laws import air, heat
 from millsim.mill.chamber import idle_power
+from millsim.record import missing
 from millsim.record.limits import OVER
 from millsim.show.words import prediction
+from millsim.show.words.limits import verdict
 
 COARSE = ("run.band_samples=0", "run.trace=false", "run.class_ratio=1.5")
 BARE = ("run.band_samples=0", "run.trace=false", "run.histories=2048", "run.x50_error=0")
@@ -91,29 +95,51 @@ def test_a_batch_that_jams_ends_there():
     assert o.product.sum() * o.milled_s + o.mass.sum() == pytest.approx(0.1, rel=1e-12)
 
 
-@pytest.mark.parametrize(
-    ("batch", "sentence"),
-    [
-        (
-            ("feed.batch_mass=50 g", *STRONG),
-            "This batch runs away: after 2.8 s it is at 215 °C and gets hotter still; all figures are up to there",
-        ),
-        (
-            ("feed.batch_mass=100 g",),
-            "This batch jams: after 0.01 s the charge takes more than rotor and motor give, and the rotor stands; "
-            "all figures are up to there",
-        ),
-    ],
-)
-def test_a_batch_that_stops_early_says_so(batch, sentence):
-    said = predict(mills.config("batch", "feed.batch_time=4 h", *batch, *COARSE), "balance", 1)
+def test_a_batch_that_runs_away_says_so_and_its_figures_are_up_to_there():
+    said = predict(mills.config("batch", "feed.batch_time=4 h", "feed.batch_mass=40 g", *STRONG, *COARSE), "balance", 1)
+    sentence = "This batch runs away: after 4.8 s it is at 215 °C and gets hotter still; all figures are up to there"
     assert said.status == "over capacity" and sentence[1:] in " ".join(said.warnings)
     text = " ".join(prediction.to_text(said).split())
     assert text.count(sentence) == 1 and "nan" not in text
     kept = said.main.scalars | said.main.ledger_in_W | said.main.ledger_out_W
-    none = {"capacity_kg_s"}  # a batch has no steady rate
-    none |= {"x10_m", "x50_m", "x90_m", "span"} if "hotter" in sentence else set()  # sizes of what sticks
+    none = {"capacity_kg_s", "x10_m", "x50_m", "x90_m", "span"}  # a batch has no steady rate, what sticks no sizes
     assert {name for name, s in kept.items() if math.isnan(s.value)} == none
+
+
+@pytest.mark.parametrize(
+    ("batch", "sentence"),
+    [
+        (("feed.batch_mass=50 g", *STRONG), "runs away: after 2.8 s it is at 215 °C and gets hotter still"),
+        (("feed.batch_mass=100 g",), "jams: after 0.01 s the charge takes more than rotor and motor give, and the "
+                                     "rotor stands"),
+    ],
+)  # fmt: skip
+def test_of_a_batch_that_ends_at_once_no_sizes_rate_or_energy_are_told(batch, sentence):
+    # In the second 0.0002 % of it is powder by then, in the first 3 %.
+    said = predict(mills.config("batch", "feed.batch_time=4 h", *batch, *COARSE), "both", 1)
+    assert said.status == "over capacity" and said.too_little and not said.runs and said.other is None
+    text = " ".join(prediction.to_text(said).split())
+    told = f"This batch {sentence}; by then too little of it was powder to tell sizes, rate and energy."
+    assert text.count(told) == 1 and "nan" not in text and "kWh/kg" not in text and "finer than x50" not in text
+    numbers = {name: s.value for name, s in said.main.scalars.items()}
+    assert {name for name, x in numbers.items() if math.isfinite(x)} == set(TOLD_AT_ONCE)
+    assert numbers["outlet_temperature_K"] > 293.0 and numbers["jam_index"] > 0.0
+    shaft = next(x for x in said.limits if x.name == "shaft power")
+    assert math.isnan(shaft.load) and verdict(shaft, said.binding) == "unknown"
+    names = prediction.to_json(said)["missing"]
+    assert names["x50_m"] == names["ledger_W"] == names["gross_J_kg"] == missing.TOO_LITTLE
+    assert names["margins.shaft power"] == "not known up to where it ended"
+
+
+def test_the_figures_of_a_batch_begin_at_a_share_that_is_powder():
+    p = mills.problem("batch", "feed.batch_mass=50 g", "feed.batch_time=4 h", *STRONG, ratio=1.5)
+    o = solve_batch(p, *p.config.feed.batch)
+    share = float(o.product.sum()) * o.milled_s / 0.05
+    assert 0.02 < share < TOO_LITTLE and too_little(p, o)
+    more = o.product * TOO_LITTLE / share
+    assert not too_little(p, replace(o, product=1.001 * more)) and too_little(p, replace(o, product=0.999 * more))
+    feed = replace(p.config.feed, batch_time_s=o.milled_s)  # its time, however short, is what was asked
+    assert not too_little(replace(p, config=replace(p.config, feed=feed)), o)
 
 
 def test_a_batch_without_an_answer_is_no_answer():

@@ -26,7 +26,7 @@ KEYS = {
     "status", "engine", "seed", "config_sha256", "forecast_sha256", "date", "product", "band",
     "throughput_kg_s", "holdup_kg", "hits_per_particle", "hits_above_threshold_share", "energy",
     "outlet_temperature_K", "limit", "warnings", "grinds_with", "measure_next",
-    "bench", "stalls", "would_help", "review", "guessed",
+    "bench", "stalls", "would_help", "review", "guessed", "missing",
 }  # fmt: skip
 
 

@@ -3,11 +3,13 @@
 import csv
 import io
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import h5py
 import numpy as np
 import pytest
+import sweeps
 from lazily import later
 
 from millsim.base.numerics import psd
@@ -17,6 +19,7 @@ from millsim.explore.sweep.journal import open_journal
 from millsim.explore.sweep.plan import read_plan
 from millsim.explore.sweep.points import config_at
 from millsim.explore.sweep.record import SIZES_M, Failure
+from millsim.record import missing
 from millsim.record.files import write_bytes
 from millsim.record.limits import LIMITS
 from millsim.record.outputs import OUTPUTS
@@ -285,6 +288,29 @@ def test_an_unfinished_sweep_says_so(tmp_path):
         assert data.attrs["status"].startswith("unfinished: ")
         assert 0 < int((data["status"] == 4).sum()) < 12
     assert np.isnan(read.read(tmp_path / "s.h5").points.values["x50_m"]).sum() > 4
+
+
+def test_every_variable_that_is_not_known_everywhere_says_why(tmp_path):
+    gone = {n: [1.0, np.nan, np.nan, np.nan] for n in OUTPUTS} | {"capacity_kg_s": np.nan}
+    found = sweeps.points(4, status=[0, 1, 3, 4], draws=2, reason={2: "contradiction: sieve.pitch"}, **gone)
+    found = replace(found, loads=np.full((4, len(LIMITS)), 0.5), draw_loads=np.full((4, 2, len(LIMITS)), 0.5, "f4"))
+    s = sweeps.made([sweeps.axis("stator.gap", 1e-3, 2e-3, 3e-3, 4e-3)], found)
+    names = {}
+
+    def look(name, item):
+        if isinstance(item, h5py.Dataset) and item.dtype.kind == "f" and np.isnan(item[()]).any():
+            names[name] = item.attrs.get("missing", item.attrs["long_name"])
+
+    write.write(s, tmp_path / "s.h5")
+    with h5py.File(tmp_path / "s.h5") as file:
+        file.visititems(look)
+    assert {"x50_m", "x50_m_low", "x50_m_draw", "capacity_kg_s"} <= {*names} and "status" not in names
+    assert all(words.startswith("NaN: ") for words in names.values()), names
+    assert "no largest rate" in names["capacity_kg_s"] and missing.TOO_LITTLE in names["x50_m"]
+    rows = list(csv.DictReader(io.StringIO("".join(tidy.tidy_parts(s)))))
+    assert [r["x50_um"] for r in rows] == ["1e+06", "", "", ""]
+    assert [r["reason"] for r in rows] == ["", missing.TOO_LITTLE, "contradiction: sieve.pitch", ""]
+    assert rows[3]["status"] == "not computed"
 
 
 def test_much_memory_is_told_before(tmp_path):

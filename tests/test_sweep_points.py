@@ -17,9 +17,11 @@ from millsim.errors import InputError
 from millsim.explore.sweep import axes, compute, identity, points
 from millsim.explore.sweep.plan import read_plan
 from millsim.forecast import run
+from millsim.forecast.assemble import TOLD_AT_ONCE
 from millsim.mill.config.mill import load_config
 from millsim.mill.config.schema import SECTIONS
 from millsim.mill.problem import build
+from millsim.record.limits import LIMITS
 from millsim.studies.prebuild.review import bits, named, review
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
@@ -453,6 +455,23 @@ def test_a_contradiction_is_found_at_its_point_only(tmp_path):
     assert rows["status"].tolist() == [0, 3]
     assert set(reasons) == {1}
     assert reasons[1].text.startswith("contradiction: sieve.pitch")
+
+
+def test_a_batch_that_jams_at_once_has_no_figures_at_its_point(tmp_path):
+    text = '[sweep]\nconfig = "batch.toml"\nclass_ratio = 1.6\n'
+    p = plan(tmp_path, text + '[[axis]]\nkey = "feed.batch_mass"\nvalues = ["12 g", "100 g"]\n')
+    rows, reasons = compute.compute(job_of(p, [0, 1]))
+    assert rows["status"].tolist() == [0, 1] and not reasons
+    known = {n for n, x in zip(compute.NAMES, rows["values"][1], strict=True) if np.isfinite(x)}
+    assert known == {*TOLD_AT_ONCE} < {n for n, x in zip(compute.NAMES, rows["values"][0], strict=True) if x == x}
+    assert np.isnan(rows["q3"][1]).all() and np.isfinite(rows["q3"][0]).all()
+    assert (
+        np.isnan(rows["loads"][1][[0, 6]]).all() and rows["loads"][1][4] > 1.0 and LIMITS[rows["binding"][1]] == "jam"
+    )
+    with_replicates = replace(job_of(p, [0, 1]), engine="montecarlo")
+    rows, reasons = compute.compute(with_replicates)
+    assert rows["status"].tolist() == [0, 1] and not reasons
+    assert np.isnan(rows["se"][1]).all() and np.isnan(rows["q3"][1]).all()
 
 
 @pytest.mark.parametrize("head", ['design = "latin hypercube"\npoints = 8\n', ""])

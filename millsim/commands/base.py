@@ -37,6 +37,7 @@ EXIT = {
     INTERRUPTED: "interrupted: what was kept is named",
     TERMINATED: "told to end (SIGTERM): the same, and it ends by that signal",
 }
+NOT_DRAWN = "Drawn: none, for there is nothing to draw."
 _INTERRUPTS = "millsim.interrupts"  # key of the interrupt watch in the click context
 _KEPT = "millsim.kept"  # what an interrupted command has written already
 JSON, FULL, QUIET = "millsim.json", "millsim.full", "millsim.quiet"  # keys of what was asked for
@@ -155,7 +156,7 @@ def keep(ctx: click.Context, words: str) -> None:
 def drawing(folder: Path, save: Callable[[], list]) -> str:
     """Draw; the line that says so."""
     count = len(save())
-    return f"Drawn: {count} figure{'s' * (count != 1)} in {folder}"
+    return f"Drawn: {count} figure{'s' * (count != 1)} in {folder}" if count else NOT_DRAWN
 
 
 def one_figure(folder: Path | None, name: str, draw: Callable[[], object], force: bool) -> Iterator[str]:

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from .base import NOT_DRAWN, tell
 from .inputs import force_option, path_type
 from .plain import echo
 
@@ -23,5 +24,7 @@ def plot(file: Path, folder: Path | None, svg: bool, force: bool) -> None:
 
     folder = folder or file.with_name(f"{file.stem}-figures")
     prediction = read(file)
-    for path in figures.save_all(prediction, folder, force, svg):
+    drawn = figures.save_all(prediction, folder, force, svg)
+    for path in drawn:
         echo(path)
+    tell([] if drawn else [NOT_DRAWN])

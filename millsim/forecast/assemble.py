@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ..base.numerics import psd
+from ..base.quantities.scalar import Scalar
 from ..engines.aside import full_charge
 from ..engines.histories import BAR, BY_SIZE, CHIPS, DWELL, FRACTURE, NIPS
 from ..engines.montecarlo import Tally
@@ -14,7 +15,7 @@ from ..engines.records import BREAK, FLOW_NAMES, PIN_BREAK, XI
 from ..laws import drive
 from ..mill.chamber import NIP, PAIR, STRIKE
 from ..mill.problem import Setup
-from ..record.limits import CHAMBER, GRINDING, HARDLY_J_KG, LEAST_OPEN, LIMITS, OVER
+from ..record.limits import CANNOT, CHAMBER, GRINDING, HARDLY_J_KG, LEAST_OPEN, LIMITS, OVER
 from ..record.prediction import MORE_CARRIES_LESS, Counted, EngineResult, Limit, SizeTable
 from .outcome import Outcome, sticky_feed
 from .scalars import Figures, errors_of, ledger, powers_from, scalars, temperature_of, values_of
@@ -180,6 +181,41 @@ def without_throughput(result: EngineResult) -> EngineResult:
     return replace(result, scalars=values)
 
 
+TOO_LITTLE = 0.05  # share of a batch that must be powder where it ends, for its figures to mean anything (assumed)
+TOLD_AT_ONCE = ("holdup_kg", "idle_power_W", "jam_index", "open_sieve_share", "air_flow_m3_s",
+                "outlet_temperature_K", "air_temperature_K", "powder_temperature_K")  # fmt: skip
+
+
+def too_little(problem: Setup, o: Outcome) -> bool:
+    """Whether a batch ended, jammed or too hot, before so much of it was powder that figures of it mean anything."""
+    batch = problem.config.feed.batch
+    if batch is None or o.milled_s >= (1.0 - 1e-6) * batch.time_s:
+        return False
+    return float(o.product.sum()) * o.milled_s < TOO_LITTLE * batch.mass_kg
+
+
+def without_figures(result: EngineResult) -> EngineResult:
+    """The result of a batch of which too little was milled: only what is told of its first moment."""
+
+    def unknown(scalars: dict[str, Scalar], kept: tuple[str, ...] = ()) -> dict[str, Scalar]:
+        return {n: s if n in kept else replace(s, value=nan, se=nan, low=nan, high=nan) for n, s in scalars.items()}
+
+    return replace(
+        without_sizes(result),
+        scalars=unknown(result.scalars, TOLD_AT_ONCE),
+        ledger_in_W=unknown(result.ledger_in_W),
+        ledger_out_W=unknown(result.ledger_out_W),
+        numerics={n: v for n, v in result.numerics.items() if not n.startswith(CLASS_ERROR)},
+    )
+
+
+def of_what_comes(problem: Setup, outcome: Outcome, result: EngineResult) -> EngineResult:
+    """The result without figures that mean nothing, where no powder comes out, or hardly any."""
+    if too_little(problem, outcome):
+        return without_figures(result)
+    return without_throughput(result) if outcome.code == CANNOT else result
+
+
 def without_sizes(result: EngineResult) -> EngineResult:
     """The result of a mill whose powder sticks together: it has no sizes."""
     values, table = dict(result.scalars), result.table
@@ -203,8 +239,15 @@ def limits_of(problem: Setup, o: Outcome) -> tuple[Limit, ...]:
     sticks = sticky_feed(problem, problem.mill)
     hot = "the feed sticks as it comes" if sticks else "above it the powder sticks or smears"
     hottest = max(hottest, m["T_feed"]) if sticks else hottest
+    early = too_little(problem, o)  # too short for a mean over a minute, and for one over the powder
     rows = (
-        ("shaft power", o.loads[0] * m["rated_power"], m["rated_power"], "W", "rated power of the motor at the shaft"),
+        (
+            "shaft power",
+            nan if early else o.loads[0] * m["rated_power"],
+            m["rated_power"],
+            "W",
+            "rated power of the motor at the shaft",
+        ),
         ("outlet temperature", hottest, m["T_limit"], "K", hot),
         ("sieve", 1.0 - s["unblinded"], 1.0 - LEAST_OPEN, "1", "share of the holes pegged by near-size pieces"),
         ("chamber", charge, full, "kg", MORE_CARRIES_LESS if _floods(o) else f"most of the charge {waiting}"),
@@ -212,7 +255,7 @@ def limits_of(problem: Setup, o: Outcome) -> tuple[Limit, ...]:
         ("feed opening", 0.0 if batch else s["F"], opening, "kg/s", "what runs through the opening by gravity"),
         (
             "grinding",
-            o.loads[GRINDING] * HARDLY_J_KG,
+            nan if early else o.loads[GRINDING] * HARDLY_J_KG,
             HARDLY_J_KG,
             "J/kg",
             "strikes, bites and stirring per kilogram of powder; above it a mill hardly grinds",

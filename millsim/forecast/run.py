@@ -26,7 +26,9 @@ from .assemble import (
     fed,
     limits_of,
     montecarlo_result,
+    of_what_comes,
     powder_temperature,
+    too_little,
     with_class_error,
     without_sizes,
     without_throughput,
@@ -80,11 +82,10 @@ def predict(
     with compiling(histories=engine != "balance", pieces=config.run.trace and not config.feed.batch):
         problem, outcome, capacity = settled(config)
     main = balance_result(problem, outcome, capacity)
-    if hardly(outcome) or outcome.stands:
+    if hardly(outcome) or outcome.stands or too_little(problem, outcome):
         return replace(_no_more(problem, outcome, main, seed, command), date=date)
     main = with_class_error(main, refined(problem, outcome, capacity))
-    if outcome.code == CANNOT:
-        main = without_throughput(main)
+    main = of_what_comes(problem, outcome, main)
     say("balance", 1.0, "")
     other: EngineResult | None = None
     events = montecarlo_events(problem, outcome)
@@ -113,8 +114,7 @@ def predict(
 
 def _no_more(problem: Setup, outcome: Outcome, main: EngineResult, seed: int, command: str) -> Prediction:
     """Of a mill that hardly grinds, or jams with its batch: that; neither histories nor a band of nothing."""
-    main = without_throughput(main) if hardly(outcome) else main
-    found = _prediction(problem, outcome, main, None, {}, None, seed, command)
+    found = _prediction(problem, outcome, of_what_comes(problem, outcome, main), None, {}, None, seed, command)
     return replace(found, band_level=NAN)
 
 

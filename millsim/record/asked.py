@@ -7,6 +7,7 @@ import tomllib
 import numpy as np
 
 from ..base.quantities.units import UnitError, parse
+from .limits import cannot_run_words
 from .prediction import Prediction
 
 
@@ -47,6 +48,11 @@ def stopped_after(p: Prediction) -> float | None:
         return None
     end = float(p.warmup_time_s[-1])
     return end if end < (1.0 - 1e-6) * batch[1] else None
+
+
+def nothing_words(p: Prediction) -> str:
+    """Why a prediction gives no powder worth naming: a sentence without its end."""
+    return "the mill jams or overheats with this batch at once" if p.too_little else cannot_run_words(p.binding)
 
 
 def handful_of(p: Prediction) -> tuple[float, float] | None:

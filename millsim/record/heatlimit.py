@@ -109,6 +109,8 @@ def stopped_words(seconds: float, scalars: Mapping[str, Scalar]) -> str:
         what = f"jams: after {when} the charge takes more than rotor and motor give, and the rotor stands"
     else:
         what = f"runs away: after {when} it is at {celsius(T)} and gets hotter still"
+    if math.isnan(scalars["throughput_kg_s"].value):
+        return f"this batch {what}; by then too little of it was powder to tell sizes, rate and energy"
     return f"this batch {what}; all figures are up to there"
 
 

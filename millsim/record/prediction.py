@@ -1,5 +1,6 @@
 """What a prediction is: the one record that engines fill, files store, and plots and reports read."""
 
+import math
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -7,7 +8,7 @@ import numpy as np
 
 from ..base.quantities.params import Param
 from ..base.quantities.scalar import Scalar
-from .limits import CANNOT, HARDLY_GRINDS, STATUS_WORDS
+from .limits import CANNOT, HARDLY_GRINDS, OVER, STATUS_WORDS
 
 FloatArray = np.ndarray
 MORE_CARRIES_LESS = "more charge than this carries less, so a mill fed any faster fills up"  # sentence of a Limit
@@ -202,5 +203,11 @@ class Prediction:
 
     @property
     def runs(self) -> bool:
-        """Whether powder worth naming comes out: not of a mill that cannot run or hardly grinds."""
-        return self.status not in (STATUS_WORDS[CANNOT], HARDLY_GRINDS)
+        """Whether powder worth naming comes out: not of a mill that cannot run, hardly grinds, or jams at once."""
+        return self.status not in (STATUS_WORDS[CANNOT], HARDLY_GRINDS) and not self.too_little
+
+    @property
+    def too_little(self) -> bool:
+        """Whether a batch ended before so much of it was powder that sizes, rate or energy could be told."""
+        rate = self.main.scalars.get("throughput_kg_s")
+        return self.status == STATUS_WORDS[OVER] and rate is not None and math.isnan(rate.value)

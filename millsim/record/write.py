@@ -37,7 +37,7 @@ import numpy as np
 
 from ..base.quantities.scalar import Scalar
 from ..errors import MillsimError
-from . import netcdf
+from . import missing, netcdf
 from .files import refuse_existing, write_bytes
 from .prediction import ChamberTrace, EngineResult, Prediction, Running, SizeTable
 from .read import FILETYPE, FORMAT_VERSION, SIZE_FIELDS
@@ -48,14 +48,6 @@ _RANGE_PARTS = (
     ("low", "lower bound of the band of"),
     ("high", "upper bound of the band of"),
 )
-_BAND, _SIZES = "no band was run", "nothing comes out, or what does is no powder but sticks"
-_VISITS = "no history came to this size"
-_WHY_MISSING = {
-    "product_q3_se": "the balance engine has no standard errors", "product_q3_low": _BAND, "product_q3_high": _BAND,
-    "product_q3": _SIZES, "x10_m": _SIZES, "x50_m": _SIZES, "x90_m": _SIZES, "span": _SIZES,
-    "strike_1_s": _VISITS, "selection_1_s": _VISITS, "nip_1_s": _VISITS, "chip_1_s": _VISITS,
-    "capacity_kg_s": "no largest steady rate was looked for: of a batch, or of a mill that gives nothing",
-}  # fmt: skip
 
 
 def write(prediction: Prediction, path: Path | str, force: bool = False) -> None:
@@ -118,11 +110,11 @@ def _write_root(file, p: Prediction) -> None:
     netcdf.number(file, "size_floor", p.size_floor_m, "m", "size below which the fastest impact breaks nothing")
     netcdf.number(file, "temperature_limit", p.temperature_limit_K, "K", "temperature limit")
     netcdf.number(file, "band_level", p.band_level, "1", "probability of the prediction band; NaN: no band was run")
-    _write_engine(file, file, p.main, "")
+    _write_engine(file, file, p, p.main, "")
     if p.other is not None:
         group = file.create_group("engine2")
         group.attrs["engine"] = p.other.engine
-        _write_engine(file, group, p.other, "2")
+        _write_engine(file, group, p, p.other, "2")
     _write_limits(file, p)
     _write_parameters(file, p)
     _write_widest(file, p.widest)
@@ -136,14 +128,14 @@ def _seed(seed: int) -> int | str:
     return seed if -(2**63) <= seed < 2**63 else str(seed)
 
 
-def _write_engine(file, group, result: EngineResult, suffix: str) -> None:
-    _write_sizes(file, group.create_group("sizes"), result.table, suffix)
-    _write_scalars(group.create_group("scalars"), result.scalars)
+def _write_engine(file, group, p: Prediction, result: EngineResult, suffix: str) -> None:
+    _write_sizes(file, group.create_group("sizes"), p, result.table, suffix)
+    _write_scalars(group.create_group("scalars"), p, result.scalars)
     ledger = group.create_group("ledger")
-    _write_scalars(ledger.create_group("in"), result.ledger_in_W)
-    _write_scalars(ledger.create_group("out"), result.ledger_out_W)
+    _write_scalars(ledger.create_group("in"), p, result.ledger_in_W)
+    _write_scalars(ledger.create_group("out"), p, result.ledger_out_W)
     numerics = {k: Scalar(v, "1", k.replace("_", " ")) for k, v in result.numerics.items()}
-    _write_scalars(group.create_group("numerics"), numerics)
+    _write_scalars(group.create_group("numerics"), p, numerics)
     _write_tallies(file, group, result, suffix)
 
 
@@ -158,7 +150,7 @@ def _write_tallies(file, group, result: EngineResult, suffix: str) -> None:
         variable.attrs["ancillary_variables"] = f"{name}_se"
 
 
-def _write_sizes(file, group, table: SizeTable, suffix: str) -> None:
+def _write_sizes(file, group, p: Prediction, table: SizeTable, suffix: str) -> None:
     edges = np.asarray(table.edges_m, float)
     scales = {
         "edge": netcdf.scale(file, "edge" + suffix, edges, "m", "particle size at the class bounds"),
@@ -168,23 +160,23 @@ def _write_sizes(file, group, table: SizeTable, suffix: str) -> None:
     variable = netcdf.array(file, f"size{suffix}_bnds", bounds, (scales["size"], file["bnds"]), "m", "class bounds")
     scales["size"].attrs["bounds"] = variable.name.lstrip("/")
     for name, (scale, units, long_name) in SIZE_FIELDS.items():
-        _name_missing(netcdf.array(group, name, getattr(table, name), (scales[scale],), units, long_name), name)
+        _name_missing(netcdf.array(group, name, getattr(table, name), (scales[scale],), units, long_name), p, name)
     group["product_q3"].attrs["ancillary_variables"] = "product_q3_se product_q3_low product_q3_high"
 
 
-def _name_missing(variable, key: str) -> None:
-    """Say of a variable that holds NaN why it does; the class error of an output is missing with the output."""
+def _name_missing(variable, p: Prediction, key: str) -> None:
+    """Say of a variable that holds NaN why it does."""
     if np.isnan(variable[()]).any():
-        variable.attrs["missing"] = f"NaN: {_WHY_MISSING.get(key.removeprefix('class_error_'), 'not known')}"
+        variable.attrs["missing"] = f"NaN: {missing.why(p, key)}"
 
 
-def _write_scalars(group, scalars: dict[str, Scalar]) -> None:
+def _write_scalars(group, p: Prediction, scalars: dict[str, Scalar]) -> None:
     for position, (key, scalar) in enumerate(scalars.items()):
         name = _free_name(group, key)
         variable = netcdf.number(group, name, scalar.value, scalar.unit, scalar.long_name)
         variable.attrs["key"] = key
         variable.attrs["position"] = position
-        _name_missing(variable, key)
+        _name_missing(variable, p, key)
         beside = []
         for part, words in _RANGE_PARTS:
             value = getattr(scalar, part)
@@ -200,7 +192,7 @@ def _write_limits(file, p: Prediction) -> None:
     for position, limit in enumerate(p.limits):
         group = limits.create_group(_free_name(limits, limit.name))
         group.attrs.update(key=limit.name, position=position, sentence=limit.sentence)
-        netcdf.number(group, "load", limit.load, limit.unit, f"load on: {limit.name}")
+        _name_missing(netcdf.number(group, "load", limit.load, limit.unit, f"load on: {limit.name}"), p, limit.name)
         netcdf.number(group, "capacity", limit.capacity, limit.unit, f"most it takes: {limit.name}")
         netcdf.number(group, "zero", limit.zero, limit.unit, f"load at rest: {limit.name}")
 
@@ -233,7 +225,8 @@ def _write_widest(file, widest: dict[str, list[tuple[str, float]]]) -> None:
         netcdf.scale(file, "widest_rank", np.arange(1, ranks + 1), "1", "rank, widest first"),
     )
     netcdf.array(group, "widest_parameter", names, scales, "1", "parameter that opens the band of the output")
-    netcdf.array(group, "widest_factor", factors, scales, "1", "factor by which it opens the band")
+    words = "factor by which it opens the band; NaN: no parameter of that rank, see widest_count"
+    netcdf.array(group, "widest_factor", factors, scales, "1", words)
     counts = np.array([len(rows) for rows in widest.values()])
     netcdf.array(group, "widest_count", counts, scales[:1], "1", "how many parameters are ranked")
 

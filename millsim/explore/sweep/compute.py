@@ -13,13 +13,13 @@ import numpy as np
 from ...engines import montecarlo
 from ...errors import InputError, NotConverged
 from ...forecast import band as bands
-from ...forecast.assemble import Told, balance_result, montecarlo_result, without_throughput
+from ...forecast.assemble import Told, balance_result, montecarlo_result, of_what_comes, too_little
 from ...forecast.error import errors
 from ...forecast.outcome import Outcome, solve, solve_batch
 from ...forecast.run import montecarlo_events, outlet, prediction_of
 from ...mill.config.mill import Config
 from ...mill.problem import Setup, build
-from ...record.limits import CANNOT, FAILED, LIMITS, OK
+from ...record.limits import CANNOT, FAILED, GRINDING, LIMITS, OK, POWER
 from ...record.outputs import OUTPUTS
 from ...record.prediction import EngineResult, Prediction
 from ...studies.prebuild.line import ReviewLine
@@ -149,17 +149,20 @@ class _Point:
         job, feed, o, row = self.job, self.config.feed, self.outcome, self.row
         open_rate = feed.rate_kg_s is None and not feed.batch_mass_kg
         capacity = float(o.state["F"]) if open_rate and o.code != CANNOT else NAN
-        if job.engine == "montecarlo":
+        early = too_little(self.problem, o)
+        if job.engine == "montecarlo" and not early:
             seed = job.seed + job.replicate[self.i]
             result = _histories(self.problem, o, capacity, seed, self.stopping)
             row["se"] = [result.scalars[n].se for n in NAMES]
         else:
             result = balance_result(self.problem, o, capacity)
-        self.result = without_throughput(result) if o.code == CANNOT else result
+        self.result = of_what_comes(self.problem, o, result)
         figures = Told({n: self.result.scalars[n].value for n in NAMES}, self.result.table.product_q3)
         _fill(figures, self.problem, row["values"], row["q3"])
         row["status"] = o.status(feed)
         row["binding"], row["loads"] = LIMITS.index(o.binding), o.loads
+        if early:
+            row["loads"][[POWER, GRINDING]] = NAN
 
     def tell(self) -> None:
         """The prediction that the review reads."""
@@ -191,7 +194,7 @@ def review_of(problem: Setup, outcome: Outcome) -> list[ReviewLine]:
     """The pre-build review of a settled config."""
     rate = float(outcome.state["F"]) if not problem.config.feed.batch_mass_kg else NAN
     result = balance_result(problem, outcome, rate if problem.config.feed.rate_kg_s is None else NAN)
-    result = without_throughput(result) if outcome.code == CANNOT else result
+    result = of_what_comes(problem, outcome, result)
     return _reviewed(problem, prediction_of(problem, outcome, result))
 
 
@@ -225,6 +228,8 @@ def _fill(figures: Told, problem: Setup, values: np.ndarray, q3: np.ndarray) -> 
     """Numbers and product Q3 of a mill; Q3 read off between class bounds on a line in ln x."""
     values[:] = [figures.values[name] for name in NAMES]
     q3[:] = np.interp(_LN_SIZES, np.log(problem.edges), figures.q3, left=0.0, right=1.0)
+    if np.isnan(figures.q3).all():
+        q3[:] = NAN
 
 
 def _histories(problem: Setup, outcome: Outcome, capacity: float, seed: int, stopping) -> EngineResult:

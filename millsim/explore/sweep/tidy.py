@@ -11,7 +11,8 @@ from ...base.quantities.spreadsheet import csv_text
 from ...base.quantities.units import UNITS, in_unit
 from ...forecast.band import LEVEL
 from ...record.files import holds, write_bytes
-from ...record.limits import FAILED, LIMITS, MISSING, status_words
+from ...record.limits import FAILED, LIMITS, MISSING, OVER, status_words
+from ...record.missing import TOO_LITTLE
 from .points import row_of
 from .record import Sweep
 
@@ -81,7 +82,8 @@ def _columns(s: Sweep, rows: np.ndarray) -> Iterator[tuple[str, list]]:
             yield f"{name}_high", _cells(high * factor + offset)
     for j, limit in enumerate(LIMITS):
         yield f"load_{limit.replace(' ', '_')}", _cells(p.loads[rows, j])
-    yield "reason", [p.reason[i].text if i in p.reason else "" for i in rows.tolist()]
+    early = (p.status == OVER) & np.isnan(p.values["throughput_kg_s"])
+    yield "reason", [p.reason[i].text if i in p.reason else TOO_LITTLE * int(early[i]) for i in rows.tolist()]
     yield "engine", [s.engine] * count
     yield "version", [s.version] * count
     yield "model_version", [s.model_version] * count

@@ -23,7 +23,7 @@ import numpy as np
 from ...base.numerics.statistics import central
 from ...errors import MillsimError
 from ...forecast.band import LEVEL
-from ...record import netcdf
+from ...record import missing, netcdf
 from ...record.files import write_bytes
 from ...record.limits import LIMITS, MISSING, STATUS_MEANING, STATUS_WORDS
 from ...record.outputs import OUTPUTS
@@ -83,8 +83,8 @@ def _root(file, s: Sweep) -> None:
     errors = file.create_group("class_error")
     for name, value in s.class_error.items():
         netcdf.number(errors, name, value, "1", f"relative class error of the mill as built: {OUTPUTS[name].about}")
-    missing = int(np.count_nonzero(s.points.status == MISSING))
-    status = "ok" if not missing else f"unfinished: {missing} of {s.count} points not computed"
+    left = int(np.count_nonzero(s.points.status == MISSING))
+    status = "ok" if not left else f"unfinished: {left} of {s.count} points not computed"
     file.attrs["status"] = status
 
 
@@ -132,7 +132,7 @@ def _points(group, p: Points, shape: tuple[int, ...], scales: tuple, shared: dic
 
     def put(name: str, values: np.ndarray, unit: str, words: str, more: tuple = ()):
         tail = values.shape[1:]
-        return netcdf.array(group, name, values.reshape(*shape, *tail), (*scales, *more), unit, words)
+        return _named(netcdf.array(group, name, values.reshape(*shape, *tail), (*scales, *more), unit, words), values)
 
     one = scales == ()
     codes = {"status": (p.status, STATUS_WORDS), "binding": (p.binding, LIMITS)}
@@ -170,11 +170,18 @@ def _points(group, p: Points, shape: tuple[int, ...], scales: tuple, shared: dic
         put("load_draw", p.draw_loads, "1", words, (shared["draw"], shared["limit"]))
 
 
+def _named(variable, values: np.ndarray):
+    """A variable that says, where it holds NaN, why it does."""
+    if values.dtype.kind == "f" and np.isnan(values).any():
+        variable.attrs["missing"] = f"NaN: {missing.of_points(variable.name.rpartition('/')[2])}"
+    return variable
+
+
 def _one_point(group):
     def put(name: str, values: np.ndarray, unit: str, words: str, more: tuple = ()):
         if values.ndim == 1:
-            return netcdf.number(group, name, values[0], unit, words)
-        return netcdf.array(group, name, values[0], more, unit, words)
+            return _named(netcdf.number(group, name, values[0], unit, words), values)
+        return _named(netcdf.array(group, name, values[0], more, unit, words), values)
 
     return put
 
@@ -207,4 +214,4 @@ def _tornado(file, s: Sweep) -> None:
         for name, values in ends.items():
             unit, words = OUTPUTS[name].si, OUTPUTS[name].about
             about = f"{words}, with the parameter one standard deviation {end}"
-            netcdf.array(group, f"{name}_{end}", values, (scale,), unit, about)
+            _named(netcdf.array(group, f"{name}_{end}", values, (scale,), unit, about), values)

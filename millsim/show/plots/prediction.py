@@ -39,8 +39,8 @@ def file_names(svg: bool = False) -> list[str]:
 
 def names_for(prediction: Prediction) -> list[str]:
     """The figures that this prediction has data for."""
-    without = set()
-    if not len(prediction.warmup_time_s):
+    without = set(FIGURES) - {"temperature"} if prediction.too_little else set()
+    if len(prediction.warmup_time_s) < (3 if prediction.too_little else 1):
         without.add("temperature")
     if prediction.trace is None or not len(prediction.trace.time_s):
         without.add("torque_speed")

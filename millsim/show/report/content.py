@@ -116,7 +116,8 @@ def _there(*found: Table | None) -> tuple[Table, ...]:
 def _powder(p: Prediction) -> tuple[Block, ...]:
     pictures = (*_picture(p, "size_cumulative"), *_picture(p, "size_density"))
     if not p.runs:
-        return (Paragraph("There is no powder to describe."),)
+        none = "There is too little powder to describe." if p.too_little else "There is no powder to describe."
+        return (Paragraph(none),)
     found = (tables.sieve_table(p), tables.number_table(p, tables.POWDER))
     return (*pictures, *_there(*found), *advice.paragraphs(p, "classes"))
 
@@ -133,7 +134,8 @@ def _heat(p: Prediction) -> tuple[Block, ...]:
 
 def _rates(p: Prediction) -> tuple[Block, ...]:
     if not p.runs:
-        return (Paragraph("With next to no feed nothing happens to a charge."),)
+        none = "The batch ends at once" if p.too_little else "With next to no feed nothing happens to a charge"
+        return (Paragraph(f"{none}."),)
     return (*_picture(p, "rates"), *_there(tables.rate_table(p)))
 
 

@@ -57,7 +57,7 @@ def how_much(p: Prediction) -> str:
         return " ".join([f"{cannot_run_words(p.binding, name)}.", *map(sentence, p.grinds_with)])
     if feed_sticks(*feed_of(p)):
         return f"{name} cannot run like this: {feed_sticks_words(*feed_of(p))}. Chill it first."
-    if not p.runs:
+    if not (p.runs or p.too_little):
         return f"{name} cannot run like this: even with next to no feed, {_over(p)}."
     if sticks(p):
         T = p.main.scalars["outlet_temperature_K"].value
@@ -265,7 +265,7 @@ def how_sure(p: Prediction) -> str:
     else:
         text = "nothing here is measured on your mill"
     text += f", {len(weak)} of {total} {'' if own else 'parameters '}are assumed or from memory."
-    if p.status == HARDLY_GRINDS:
+    if p.status == HARDLY_GRINDS or p.too_little:
         return text
     if not math.isfinite(p.band_level):
         return text + " No band was run, so take these numbers as one guess among many."

@@ -11,8 +11,8 @@ from ...learn.book.score import BETTER, FEWEST, TOO_FEW, WORSE, Compared, Errors
 from ...learn.book.spread import Spread
 from ...learn.book.table import ANSWERS, Row
 from ...learn.calibration.compare import Point
+from ...record.asked import nothing_words
 from ...record.identity import forecast_sha256
-from ...record.limits import cannot_run_words
 from ...record.outputs import OUTPUTS, scalar, shown
 from ...record.prediction import Prediction
 from .json import jsonable, picked
@@ -218,7 +218,7 @@ def entered_text(build: str, rows: Sequence[Row]) -> str:
 def forecast_text(p: Prediction, text: str) -> str:
     """A forecast that was entered: the few figures that a run will be held against."""
     if not p.runs:
-        return "\n".join(wrap(f"{text}. It says that {cannot_run_words(p.binding)}.")) + "\n"
+        return "\n".join(wrap(f"{text}. It says that {nothing_words(p)}.")) + "\n"
     found = join_words([f"{OUTPUTS[n].short} {shown(n, p.main.scalars[n])}" for n in ANSWERS])
     level = f"{100 * p.band_level:.0f} % bands" if math.isfinite(p.band_level) else "no bands, so no run can test it"
     return "\n".join(wrap(f"{text}. Predicted {p.date}, {level}: {found}.")) + "\n"

@@ -6,9 +6,9 @@ import re
 from ...base.quantities.written import digits, join_words, table, wrap
 from ...learn.calibration.compare import BEYOND_COARSE, BEYOND_FINE, OTHER_RATE, Point, RunComparison
 from ...learn.calibration.explain import Explanation
+from ...record.asked import nothing_words
 from ...record.date import date_words
 from ...record.identity import forecast_sha256
-from ...record.limits import cannot_run_words
 from ...record.outputs import OUTPUTS, scalar, shown
 from .calibration import q3_percent
 from .json import jsonable, picked
@@ -80,7 +80,7 @@ def verdict(c: RunComparison) -> str:
     """In words: whether the prediction held."""
     counted, inside = len(c.counted), c.inside
     if not c.prediction.runs:
-        said = cannot_run_words(c.prediction.binding)
+        said = nothing_words(c.prediction)
         return f"The prediction says that {said}, and yet it ran. So its figures are told, and judge nothing."
     if not math.isfinite(c.prediction.band_level):
         return f"The prediction {c.prediction.mill_name} has no band, so nothing can be said on whether it held."

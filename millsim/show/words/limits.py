@@ -40,7 +40,7 @@ def notes(p: Prediction) -> list[str]:
     """The warnings that the first sentences of a report do not say."""
     seconds = stopped_after(p)
     told = [stopped_words(seconds, p.main.scalars)] if seconds is not None else []
-    told = told if p.runs else [cannot_run_words(p.binding)]
+    told = told if p.runs or p.too_little else [cannot_run_words(p.binding)]
     return [w for w in p.warnings if w not in told]
 
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import sentence, wrap
+from ...record import missing
 from ...record.date import date_words
 from ...record.identity import forecast_sha256
 from ...record.limits import shown_status
@@ -26,6 +27,7 @@ def to_json(p: Prediction) -> dict:
     A margin is how many times the load fits into its limit (of temperatures, both counted from the
     room).
     `band` gives {"low", "high"} for every number, [x_m, low, high] for every point of Q3; null if none.
+    `missing` says of each number that is null why it is.
     """
     answer = {
         "status": p.status,
@@ -34,7 +36,7 @@ def to_json(p: Prediction) -> dict:
         "config_sha256": p.config_sha256,
         "forecast_sha256": forecast_sha256(p),
         "date": p.date or None,
-        **_engine_json(p.main, p.runs),
+        **(figures := _engine_json(p.main, p.runs)),
         "limit": {"binding": p.binding, "margins": {x.name: headroom(x) for x in p.limits}},
         "warnings": list(p.warnings),
         "grinds_with": list(p.grinds_with),
@@ -46,6 +48,7 @@ def to_json(p: Prediction) -> dict:
         "measure_next": None if p.advised is None else vars(p.advised),
     }
     answer["band"] = _band_json(p)
+    answer["missing"] = _missing(p, figures, answer["band"])
     if p.other is not None:
         rows = {r.key: r.agrees for r in compare(p)}
         said = _engine_json(p.other, p.runs)
@@ -67,6 +70,18 @@ def _engine_json(e: EngineResult, runs: bool) -> dict:
         "energy": {"gross_J_kg": get("gross_J_kg"), "net_J_kg": get("net_J_kg"), "ledger_W": ledger},
         "outlet_temperature_K": get("outlet_temperature_K"),
     }
+
+
+def _missing(p: Prediction, figures: dict, band: dict | None) -> dict[str, str]:
+    """Why figures of the answer are null, by key; of the ends of bands by "band.KEY", of margins by their limit."""
+    flat = {**figures["product"], **{k: v for k, v in figures.items() if k != "product"}, **figures["energy"]}
+    unknown = [k for k, v in flat.items() if v is None or isinstance(v, float) and not math.isfinite(v)]
+    watts = any(not math.isfinite(v) for side in figures["energy"]["ledger_W"].values() for v in side.values())
+    found = {k: missing.why(p, k) for k in (*unknown, *(["ledger_W"] if watts else []))}
+    ends = {k: v for k, v in (band or {}).items() if isinstance(v, dict) and {"low", "high"} <= v.keys()}
+    found |= {f"band.{k}": missing.end(v["high"]) for k, v in ends.items() if not math.isfinite(v["low"] + v["high"])}
+    found |= {"band": missing.why(p, "band")} if band is None else {}
+    return found | {f"margins.{x.name}": missing.margin(x) for x in p.limits if not math.isfinite(headroom(x))}
 
 
 def _values(ledger: dict[str, Scalar]) -> dict[str, float]:

@@ -43,6 +43,8 @@ def _energy(p: Prediction) -> str:
 
 def _doubts(p: Prediction) -> str:
     """The two parameters that open the bands most: of x50 and of the rate, each from end to end of its range."""
+    if p.too_little:
+        return ""
     if p.status == HARDLY_GRINDS or not math.isfinite(p.band_level):
         return "no band was run, so take these numbers as one guess among many."
     found, seen = [], set()

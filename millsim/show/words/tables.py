@@ -196,7 +196,7 @@ def limit_table(p: Prediction) -> Table | None:
 
 def _when(p: Prediction) -> str:
     """At which feed rate the loads are."""
-    if not p.runs:
+    if not (p.runs or p.too_little):
         return ", with next to no feed"
     if batch_of(p):
         return ", at the highest load during the batch"

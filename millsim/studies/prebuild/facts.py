@@ -158,7 +158,7 @@ class MillFacts:
     @property
     def runs(self) -> bool:
         """Whether it runs, as far as it is known: for one that does not, less feed is no cure."""
-        return self.prediction is None or self.prediction.runs
+        return self.prediction is None or self.prediction.runs or self.prediction.too_little
 
     @cached_property
     def windage(self) -> float:

@@ -226,10 +226,10 @@ def rate(f: MillFacts) -> ReviewLine:
     p, asked = f.prediction, f.config.feed
     if p is None:
         return RATE.missing(PREDICT, value=asked.rate_kg_s)
-    if not p.runs:
+    if not (p.runs or p.too_little):
         return RATE.tell("fails", asked.rate_kg_s, f"{cannot_run_words(p.binding, 'The mill')}.", margin=0.0)
     if asked.batch_mass_kg:
-        made = f.scalar("throughput_kg_s") or 0.0
+        made = f.rate
         if p.status == "over capacity":
             happens = HAPPENS.get(p.binding, f"{p.binding} is over its limit")
             return RATE.tell("fails", made, f"With this batch {happens}. Fill in less.")

@@ -39,7 +39,8 @@ def duty(f: MillFacts) -> ReviewLine:
     rated, given = f.config.drive.shaft_rated_W, load(f)
     at = f"{say(rated, 'W')} at the shaft"
     if f.prediction is None or given is None:
-        return DUTY.missing(PREDICT, f"rated {at}")
+        early = f.prediction is not None and f.prediction.too_little
+        return DUTY.missing("the batch ends before it tells" if early else PREDICT, f"rated {at}")
     feed = f.config.feed
     said = f"rated {at}"
     if feed.batch_mass_kg:
