@@ -9,12 +9,12 @@ Class error: second order in the class width for fracture (rates at the geometri
 bounds), first order for the slow shrinkage by chips.
 """
 
-from math import exp, expm1
+from math import exp
 
 import numpy as np
 
-from ..base.numerics.jit import law, part
-from ..laws import breakage, cutting, motion
+from ..base.numerics.jit import law
+from ..laws import breakage, motion
 from ..mill.chamber import (
     CONTACT,
     DUST_J,
@@ -30,41 +30,48 @@ from ..mill.chamber import (
     fill_still,
 )  # fmt: skip
 from ..mill.edges import has_other_edges
+from .bites import BY_OWN, LINE, PROPS, bitten_class, partners_of, props_of
 from .records import (
     ABOVE,
+    BAR_FINES,
+    BAR_SHATTER,
+    BAR_SPLIT,
     BINS,
     BREAK,
     CHIP_CLASS,
     CHIP_J,
     CHIP_SCALE,
+    DRIFTS,
     DUST,
     FINES,
+    FLIGHT,
     GAIN,
     NIPPED,
     OTHER,
     OTHERS,
     OUT,
     OWN,
+    PASSES,
     PER,
     PIN_ABOVE,
     PIN_BREAK,
-    PIN_SHATTER,
-    SHATTER,
+    PIN_TO_FINES,
+    PIN_TO_SHATTER,
+    PIN_TO_SPLIT,
+    RETURNS,
     SHATTERED,
-    SHRINK,
     SPLIT,
     WAYS,
     XI,
-    clear_flows,
 )  # fmt: skip
 from .strikes import OBLIQUITY
 
-DRIFT, FLIGHT = NIPPED, NIPPED + 1  # what a bar hit sends on, beside the ways: slowly shrinking, and all of it
+DRIFT = NIPPED  # in the air no bite breaks: there, what shrinks slowly into the next class
 
 
 @law
-def fill_grid(m, edges, x, ways, fines, still, chip_finer):
-    """Fill the tables of a Grid: what of each way falls where, fines, what stands still, chip powers."""
+def fill_grid(m, edges, x, ways, fines, still, props, chip_finer):
+    """Fill the tables of a Grid: what of each way falls where, fines, what stands still, props, chip powers."""
     for way in range(WAYS):
         q = m.split_exponent if way == SPLIT else m.nip_exponent if way == NIPPED else m.daughter_exponent
         below = 0.0  # dust joins the first class
@@ -85,177 +92,23 @@ def fill_grid(m, edges, x, ways, fines, still, chip_finer):
     for i in range(x.size):
         fines[i] = breakage.fines_share(x[i], m.fines_thickness)
         fill_still(m, x[i], still[i])
+        props[i, PROPS], props[i, LINE], props[i, BY_OWN] = props_of(m, x[i])
         chip_finer[i + 1] = edges[i + 1] ** m.chip_exponent
     chip_finer[0] = 0.0
 
 
 @law
-def _class_mass(source, loss, nip, pair, larger, partners, by_larger, by_own, window, beside):
-    """Charge in one class from source = loss m + bites(m).
-
-    nip: bites of pieces alone, which screen each other (`screening`; window: such pieces per nip and kg); pair: bites
-    of pieces that another props across the gap (`bridging`; beside: pieces in line with it per kg). Bites rise with m
-    and are bounded. Newton, kept within a bracket that shrinks.
-    """
-    if window <= 0.0 or (nip <= 0.0 and pair <= 0.0):
-        return source / loss
-    low, high, most = 0.0, source / loss, nip * exp(-larger)
-    mass = source / (loss + most)
-    carried = pair * exp(-partners) if pair > 0.0 else 0.0
-    for _ in range(80):
-        excess, slope = loss * mass - source, loss
-        if most > 0.0:
-            some = expm1(-window * mass)
-            excess -= most * some / window
-            slope += most * (1.0 + some)
-        if carried > 0.0:
-            own = beside * mass
-            some = expm1(-own)
-            none = 1.0 + some
-            excess += carried * (by_own * (1.0 - none * (1.0 + own)) - partners * by_larger * some) / beside
-            slope += carried * none * (by_own * own + partners * by_larger)
-        if excess > 0.0:
-            high = mass
-        else:
-            low = mass
-        step = excess / slope
-        mass -= step
-        if not low <= mass <= high:
-            mass = 0.5 * (low + high)
-        elif abs(step) <= 1e-9 * mass:  # Newton: the next step were of the square of that
-            break
-    return mass
-
-
-@law
-def prop_weight(x, gap):
-    """Weight of a piece as a prop of another: 1 where it fits through the gap, fading above: there it is bitten itself.
-
-    exp(-4 (x/g - 1)): assumed, so that nothing jumps where the feed is as large as the gap.
-    """
-    return 1.0 if x <= gap else exp(-4.0 * (x / gap - 1.0))
-
-
-@law
-def _partners(x, gap, H, first, nips):
-    """(mean number of coarser pieces in line with x that reach across the gap with it, share of x that stands out).
-
-    nips, first: as in `_bite`. Two pieces are in line along the bar's height H with chance (x_1 + x_2) / H.
-    """
-    N, X, XX = nips[first, 0], nips[first, 1], nips[first, 2]
-    count = (x * N + X) / H
-    if count <= 0.0:
-        return 0.0, 0.0
-    return count, min(1.0, ((x - gap) * (x * N + X) + x * X + XX) / (x * H) / count)
-
-
-@part
-def _land(cells, ways, phi, air):
-    """Let what flies land in a class: fill air[FLIGHT], what meets its pins, by bin.
-
-    Returns (what stays in the class of it [kg/s], mean share of a struck kilogram that stays).
-    """
-    out_s, out_q, out_f = ways[SPLIT, OUT], ways[SHATTERED, OUT], ways[FINES, OUT]
-    gain_s, gain_q, gain_f = ways[SPLIT, GAIN], ways[SHATTERED, GAIN], ways[FINES, GAIN]
-    landed = stay = 0.0
+def _lay_chips(mixed, strikes, hit, i, lots, chip_finer):
+    """Add what a class that is struck, `hit` [kg/s] in each bin, chips off to lots (2, n)."""
     for b in range(BINS):
-        cell = cells[b]
-        flight = air[DRIFT, b] + gain_s * air[SPLIT, b] + gain_q * air[SHATTERED, b] + gain_f * air[FINES, b]
-        air[FLIGHT, b] = flight
-        pin_out = out_s + cell[PIN_SHATTER] * (out_q - out_s) + phi * out_f
-        returns = 1.0 - cell[DUST] * out_f - (1.0 - cell[DUST]) * cell[PIN_BREAK] * pin_out
-        landed += flight * returns
-        bar_out = out_s + cell[SHATTER] * (out_q - out_s) + phi * out_f
-        stay += (1.0 - cell[XI]) * (1.0 - cell[BREAK] * bar_out) * (1.0 - cell[SHRINK]) * returns
-    return landed, stay / BINS
-
-
-@part
-def _bite(m, row, x, i, first, nips, inflow, loss, bite_out, work):
-    """Charge [kg] in a class that loses `loss` [1/s] and what bites take out, bite_out of each finished bite.
-
-    Fills work.screen and work.bridge and adds the class to nips (n+1, 4): pieces per nip coarser than a class bound
-    that prop others, their first two moments of size, and all pieces there. first: the bound above this class, or where
-    those begin that reach across the gap with x.
-    """
-    larger, window, partners, by_larger = nips[i + 1, 3], row[WINDOW], 0.0, 0.0
-    weight = prop_weight(x, m.gap)
-    beside = window * weight * min(1.0, 2.0 * x / m.face)
-    by_own = max(0.0, min(1.0, (2.0 * x - m.gap) / x))
-    unscreened = weight * exp(nips[i + 1, 0] - larger)  # no piece larger than the gap is in the nip
-    pair = row[PAIR] * unscreened
-    if pair > 0.0:
-        partners, by_larger = _partners(x, m.gap, m.face, first, nips)
-        if by_own <= 0.0 and partners <= 0.0:  # nothing reaches across the gap with it
-            pair = 0.0
-    mass = _class_mass(
-        inflow, loss, row[NIP] * bite_out, pair * bite_out, larger, partners, by_larger, by_own, window, beside
-    )
-    own = window * mass
-    work.screen[i] = cutting.screening(larger, own)
-    work.bridge[i] = unscreened * cutting.bridging(partners, beside * mass, by_larger, by_own) if pair > 0.0 else 0.0
-    nips[i, 3] = larger + own
-    own *= weight
-    nips[i, 0], nips[i, 1] = nips[i + 1, 0] + own, nips[i + 1, 1] + own * x
-    nips[i, 2] = nips[i + 1, 2] + own * x * x
-    return mass
-
-
-@law
-def _lay(of_class, scale, chipped, i, lots, chip_finer):
-    """Add a lot of chips off class i, of one size, to lots."""
-    at = min(int(of_class), i - 1)
-    lots[0, at] += chipped * (1.0 - min(1.0, chip_finer[at] * scale))
-    lots[1, at] += chipped * scale
-
-
-@part
-def _break(mixed, cells, ways, phi, dust_J, hit, i, air, free, lots, chip_finer, flows):
-    """Strike a class, `hit` [kg/s] in each bin: what breaks, chips and flies on to the pins, and breaks on them.
-
-    Adds to air and free, the running sums of what broke by way, over H of its size, in flight and free of it, and to
-    lots (2, n): chips that land in a class, and those that reach below it, over h^q.
-    """
-    out_s, out_q, out_f = ways[SPLIT, OUT], ways[SHATTERED, OUT], ways[FINES, OUT]
-    per_s, per_q, per_f = ways[SPLIT, PER], ways[SHATTERED, PER], ways[FINES, PER]
-    above = bar_broken = pins_broken = dusted = split = shatter = 0.0
-    for b in range(BINS):
-        cell = cells[b]
-        chipped = hit * cell[XI]
-        broken = (hit - chipped) * cell[BREAK]
-        unbroken = hit - chipped - broken * (out_s + cell[SHATTER] * (out_q - out_s) + phi * out_f)
-        air[DRIFT, b] = unbroken * cell[SHRINK]
-        flight = air[FLIGHT, b] + unbroken - air[DRIFT, b]
-        air[FLIGHT, b] = flight
-        air[SPLIT, b] += broken * (1.0 - cell[SHATTER]) * per_s
-        air[SHATTERED, b] += broken * cell[SHATTER] * per_q
-        air[FINES, b] += broken * phi * per_f
-        dust = flight * cell[DUST]
-        pin_broken = (flight - dust) * cell[PIN_BREAK]
-        shattered = pin_broken * cell[PIN_SHATTER]
-        shatter += shattered
-        split += pin_broken - shattered
-        dusted += dust
-        pins_broken += pin_broken
-        bar_broken += broken
-        above += cell[ABOVE]
-        if chipped > 0.0:
-            flows.chips += chipped
-            flows.chip_cut += hit * cell[CHIP_J]
-            own = chipped
-            if mixed:
-                own = hit * cell[OWN]
-                for j in (OTHER, OTHER + OTHERS):
-                    _lay(cell[j + 1], cell[j + 2], hit * cell[j], i, lots, chip_finer)
-            _lay(cell[CHIP_CLASS], cell[CHIP_SCALE], own, i, lots, chip_finer)
-    free[SPLIT] += split * per_s
-    free[SHATTERED] += shatter * per_q
-    free[FINES] += (pins_broken * phi + dusted) * per_f
-    flows.bar_above += hit * above
-    flows.bar_fractures += bar_broken
-    flows.pin_fractures += pins_broken
-    flows.dust += dusted
-    flows.dust_cut += dusted * dust_J
+        for j in range(3 if mixed else 1):
+            at = OTHER + (j - 1) * OTHERS
+            share = strikes[i, b, XI if not mixed else OWN if j == 0 else at]
+            if share > 0.0:
+                scale = strikes[i, b, CHIP_SCALE if j == 0 else at + 2]
+                of_class = min(int(strikes[i, b, CHIP_CLASS if j == 0 else at + 1]), i - 1)
+                lots[0, of_class] += hit * share * (1.0 - min(1.0, chip_finer[of_class] * scale))
+                lots[1, of_class] += hit * share * scale
 
 
 @law
@@ -265,63 +118,102 @@ def march(m, grid, work, source, shift, mass, flows):
     source (n,) [kg/s] (or kg/s plus shift times kg in a time step); shift [1/s] is 0 for a steady state; work: as
     `fill_rates` left it. Fills mass (n,) [kg], work.screen, work.bridge and the FLOWS record.
     """
-    x, n, table = grid.x, grid.x.size, work.table
-    air, total = np.zeros((FLIGHT + 1, BINS)), np.zeros((2, BINS))
-    free, lots, nips, chips, reach = np.zeros(WAYS), np.zeros((2, n)), np.zeros((n + 1, 4)), 0.0, 0
-    mixed = has_other_edges(m)
-    clear_flows(flows)
+    x, ways, n, table, fates, finer = grid.x, grid.ways, grid.x.size, work.table, work.fates, grid.chip_finer
+    # Running sums of what broke by way, over H of its size: in flight, by bin, and free of it.
+    air, split, shatter, fines, nipped = np.zeros((WAYS, BINS)), 0.0, 0.0, 0.0, 0.0
+    # Chips that land in a class, and those that reach below it, over h^q.
+    lots, chips, mixed = np.zeros((2, n)), 0.0, has_other_edges(m)
+    # Coarser pieces per nip that prop others, with their first two moments of size; chance that no coarser piece is in
+    # the nip, and none larger than the gap; where those begin that reach across the gap.
+    nips, alone, clear, reach = np.zeros((n + 1, 3)), 1.0, 1.0, 0
     for i in range(n - 1, -1, -1):
-        row, cells, ways, phi = table[i], work.strikes[i], grid.ways[i], grid.fines[i]
         live = 1.0 if i > 0 else 0.0  # the dust class is followed no further
-        strike = live * row[STRIKE]
-        inflow = source[i] + lots[0, i] + chips * (grid.chip_finer[i + 1] - grid.chip_finer[i])
-        for way in range(WAYS):
-            inflow += ways[way, GAIN] * free[way]
-        landed, stay = _land(cells, ways, phi, air)
-        loss = strike * (1.0 - stay) + work.escape[i] + shift
+        strike, finished = live * table[i, STRIKE], live * table[i, FINISHED]
+        gain_s, gain_q, gain_f = ways[i, SPLIT, GAIN], ways[i, SHATTERED, GAIN], ways[i, FINES, GAIN]
+        inflow = source[i] + lots[0, i] + chips * (finer[i + 1] - finer[i])
+        inflow += gain_s * split + gain_q * shatter + gain_f * fines + ways[i, NIPPED, GAIN] * nipped
+        for b in range(BINS):
+            flight = air[DRIFT, b] + gain_s * air[SPLIT, b] + gain_q * air[SHATTERED, b] + gain_f * air[FINES, b]
+            fates[i, FLIGHT, b] = flight
+            inflow += flight * fates[i, RETURNS, b]
         while reach < n and grid.edges[reach] < m.gap - x[i]:
             reach += 1
-        bite_out = live * row[FINISHED] * (ways[NIPPED, OUT] + phi * ways[FINES, OUT])
-        mass[i] = _bite(m, row, x[i], i, max(i + 1, reach), nips, inflow + landed, loss, bite_out, work)
+        at, window, weight = max(i + 1, reach), table[i, WINDOW], grid.props[i, PROPS]
+        mass[i], work.screen[i], work.bridge[i], none = bitten_class(
+            inflow, strike * (1.0 - work.stays[i]) + work.escape[i] + shift,
+            finished * (ways[i, NIPPED, OUT] + grid.fines[i] * ways[i, FINES, OUT]),
+            table[i, NIP], table[i, PAIR], window, (weight, grid.props[i, LINE], grid.props[i, BY_OWN]),
+            partners_of(m, x[i], grid.props[i, BY_OWN], nips[at, 0], nips[at, 1], nips[at, 2]), alone, clear,
+        )  # fmt: skip
+        own = weight * window * mass[i]
+        alone, clear = alone * none, clear if weight == 1.0 else clear * exp(own - window * mass[i])
+        nips[i, 0], nips[i, 1] = nips[i + 1, 0] + own, nips[i + 1, 1] + own * x[i]
+        nips[i, 2] = nips[i + 1, 2] + own * x[i] * x[i]
         hit = mass[i] * strike / BINS
-        _break(mixed, cells, ways, phi, row[DUST_J], hit, i, air, free, lots, grid.chip_finer, flows)
-        chips += lots[1, i]
-        bitten = live * mass[i] * (row[NIP] * work.screen[i] + row[PAIR] * work.bridge[i])
-        free[NIPPED] += bitten * row[FINISHED] * ways[NIPPED, PER]
-        free[FINES] += bitten * row[FINISHED] * phi * ways[FINES, PER]
-        above = 0.0
         for b in range(BINS):
-            pinned = air[FLIGHT, b] * row[PIN]
-            total[0, b] += hit
-            total[1, b] += pinned
-            above += pinned * cells[b, PIN_ABOVE]
-        flows.pin_above += above
-        _book_class(mass[i], row, work.escape[i], strike, bitten, flows)
-    book_strikes(work.hits[0], OBLIQUITY, total[0], total[1], flows)
+            flight = fates[i, FLIGHT, b] + hit * fates[i, PASSES, b]
+            fates[i, FLIGHT, b], air[DRIFT, b] = flight, hit * fates[i, DRIFTS, b]
+            air[SPLIT, b] += hit * fates[i, BAR_SPLIT, b]
+            air[SHATTERED, b] += hit * fates[i, BAR_SHATTER, b]
+            air[FINES, b] += hit * fates[i, BAR_FINES, b]
+            split += flight * fates[i, PIN_TO_SPLIT, b]
+            shatter += flight * fates[i, PIN_TO_SHATTER, b]
+            fines += flight * fates[i, PIN_TO_FINES, b]
+        if work.chipped[i] > 0.0:
+            _lay_chips(mixed, work.strikes, hit, i, lots, finer)
+        chips += lots[1, i]
+        bitten = finished * mass[i] * (table[i, NIP] * work.screen[i] + table[i, PAIR] * work.bridge[i])
+        nipped, fines = nipped + bitten * ways[i, NIPPED, PER], fines + bitten * grid.fines[i] * ways[i, FINES, PER]
+    book(work, mass, flows)
 
 
 @law
-def _book_class(mass, row, escape, strike, bitten, flows):
-    """Book what does not depend on obliquity: hits, nips, sieve tries and exits of one class."""
-    flows.bar_hits += mass * strike
-    flows.nips += bitten
-    flows.nip_work += bitten * (row[FINISHED] * row[SHEAR] + (1.0 - row[FINISHED]) * row[WASTED])
-    flows.tries += mass * row[CONTACT]
-    flows.exits += mass * escape
+def book(work, mass, flows):
+    """Fill a FLOWS record with what becomes of a charge, `march` having left what flies on to the pins."""
+    table, strikes, fates, pinned = work.table, work.strikes, work.fates, np.zeros(BINS)
+    bar_hits = bar_above = bar_fractures = chips = chip_cut = pin_above = pin_fractures = 0.0
+    dust = dust_cut = nips = nip_work = tries = exits = 0.0
+    for i in range(mass.size):
+        live, finished = 1.0 if i > 0 else 0.0, table[i, FINISHED]
+        strike = live * mass[i] * table[i, STRIKE]
+        hit, own_dust, own_above = strike / BINS, 0.0, 0.0
+        for b in range(BINS):
+            flight, xi = fates[i, FLIGHT, b], strikes[i, b, XI]
+            dusted = flight * strikes[i, b, DUST]
+            pinned[b] += flight * table[i, PIN]
+            own_dust += dusted
+            own_above += flight * strikes[i, b, PIN_ABOVE]
+            pin_fractures += (flight - dusted) * strikes[i, b, PIN_BREAK]
+            bar_above += hit * strikes[i, b, ABOVE]
+            bar_fractures += hit * (1.0 - xi) * strikes[i, b, BREAK]
+            chips += hit * xi
+            chip_cut += hit * strikes[i, b, CHIP_J]
+        bitten = live * mass[i] * (table[i, NIP] * work.screen[i] + table[i, PAIR] * work.bridge[i])
+        bar_hits, pin_above = bar_hits + strike, pin_above + table[i, PIN] * own_above
+        dust, dust_cut = dust + own_dust, dust_cut + own_dust * table[i, DUST_J]
+        nips += bitten
+        nip_work += bitten * (finished * table[i, SHEAR] + (1.0 - finished) * table[i, WASTED])
+        tries, exits = tries + mass[i] * table[i, CONTACT], exits + mass[i] * work.escape[i]
+    flows.bar_hits, flows.bar_above, flows.bar_fractures = bar_hits, bar_above, bar_fractures
+    flows.pin_above, flows.pin_fractures, flows.chips, flows.chip_cut = pin_above, pin_fractures, chips, chip_cut
+    flows.dust, flows.dust_cut, flows.nips, flows.nip_work = dust, dust_cut, nips, nip_work
+    flows.tries, flows.exits = tries, exits
+    book_strikes(work.hits[0], OBLIQUITY, bar_hits / BINS, pinned, flows)
 
 
 @law
 def book_strikes(k, obliquity, hits, pinned, flows):
-    """Book the energy of strikes: hits and pin hits [kg/s] per obliquity bin into watts."""
+    """Book the energy of strikes into watts: hits [kg/s] in each obliquity bin, pin hits (BINS,)."""
+    flows.pin_hits = flows.work = flows.bar_heat = flows.path_heat = flows.pin_heat = flows.rub = 0.0
     for b in range(BINS):
         c = obliquity[b, 0]
         thrown = motion.thrown_energy(k.v, k.kappa, k.e_bar, c)
         pin_loss = (1.0 - k.e_pin**2) * thrown * k.survive * MEAN_COS2_PIN
         flows.pin_hits += pinned[b]
-        flows.work += hits[b] * motion.bar_work(k.v, k.kappa, k.e_bar, c)
-        flows.bar_heat += hits[b] * (1.0 - k.e_bar**2) * motion.bar_energy(k.v, k.kappa, c)
+        flows.work += hits * motion.bar_work(k.v, k.kappa, k.e_bar, c)
+        flows.bar_heat += hits * (1.0 - k.e_bar**2) * motion.bar_energy(k.v, k.kappa, c)
         flows.path_heat += pinned[b] * thrown * (1.0 - k.survive)
         flows.pin_heat += pinned[b] * pin_loss
-        flows.rub += hits[b] * (thrown - k.layer_energy) - pinned[b] * (thrown * (1.0 - k.survive) + pin_loss)
+        flows.rub += hits * (thrown - k.layer_energy) - pinned[b] * (thrown * (1.0 - k.survive) + pin_loss)
     flows.bar_heat -= flows.chip_cut
     flows.rub -= flows.dust_cut

@@ -36,7 +36,7 @@ from ..mill.chamber import (
     open_to_pass,
     pass_open_hole,
 )  # fmt: skip
-from .balance import prop_weight
+from .bites import prop_weight
 from .hits import look_up
 from .loads import chamber_capacity
 from .settle import plough_power

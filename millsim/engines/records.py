@@ -23,6 +23,12 @@ WAYS = 4
 GAIN, PER, OUT = range(
     3
 )  # of a way: its running sum times GAIN falls into a class, a broken kilogram adds PER, OUT leaves
+# What becomes of a kilogram that is struck, by class and bin; _SPLIT, _SHATTER, _FINES: what it adds to the running sum
+# of that way. Of a struck one: PASSES flies on in its class, DRIFTS below it. Of one in flight: RETURNS stays in the
+# class of it. FLIGHT is what flies [kg/s], as `march` leaves it.
+FATES = 10
+(RETURNS, PASSES, DRIFTS, BAR_SPLIT, BAR_SHATTER, BAR_FINES, PIN_TO_SPLIT, PIN_TO_SHATTER, PIN_TO_FINES,
+ FLIGHT) = range(FATES)  # fmt: skip
 
 # Flows of one chamber state. Hits, fractures, chips, nips, tries, exits: kg/s of charge they happen to.
 # The rest: watts. The Monte Carlo engine tallies the same fields.
@@ -50,6 +56,7 @@ class Grid(NamedTuple):
     ways: np.ndarray  # (n, WAYS, 3) GAIN, PER, OUT of each way in each class
     fines: np.ndarray  # (n,) mass share crushed to fines
     still: np.ndarray  # (n, STILL) what of each size does not depend on the state
+    props: np.ndarray  # (n, 3) how they prop others across the gap: `bites.props_of`
     chip_finer: np.ndarray  # (n+1,) class bound to the power of the chip sizes, 0 at the lowest
 
 
@@ -122,6 +129,9 @@ class Work(NamedTuple):
     table: np.ndarray  # (n, N_RATES) rates and strengths
     escape: np.ndarray  # (n,) 1/s
     strikes: np.ndarray  # (n, BINS, STRIKE_COLUMNS)
+    fates: np.ndarray  # (n, FATES, BINS), as `fates.fill_fates` leaves it
+    stays: np.ndarray  # (n,) share of a struck kilogram that stays in its class
+    chipped: np.ndarray  # (n,) share that is chipped off
     mass: np.ndarray  # (n,) kg
     screen: np.ndarray  # (n,) chance of carrying the load in a nip alone
     bridge: np.ndarray  # (n,) chance of being propped across the gap by a larger piece, times how far
@@ -133,9 +143,11 @@ class Work(NamedTuple):
 
 def new_work(n: int) -> Work:
     """Work arrays for n classes, all zero."""
+    table, strikes, fates = np.zeros((n, N_RATES)), np.zeros((n, BINS, len(STRIKE_COLUMNS))), np.zeros((n, FATES, BINS))
+    escape, stays, chipped, mass, screen, bridge, ages = (np.zeros(n) for _ in range(7))
+    flows, hits, powers = np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS)
     return Work(
-        np.zeros((n, N_RATES)), np.zeros(n), np.zeros((n, BINS, len(STRIKE_COLUMNS))), np.zeros(n), np.zeros(n),
-        np.zeros(n), np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS), np.zeros(n),
+        table, escape, strikes, fates, stays, chipped, mass, screen, bridge, flows, hits, powers, ages,
     )  # fmt: skip
 
 

@@ -26,6 +26,7 @@ from ..mill.chamber import (
     strike_energies,
 )  # fmt: skip
 from ..mill.edges import chip_of, has_other_edges, main_cut, other_cut
+from .fates import fill_fates
 from .records import (
     ABOVE,
     BINS,
@@ -211,3 +212,4 @@ def fill_rates(m, s, grid, work):
         size_rates(m, s, k, x[i], work.ages[i], grid.still[i], table[i])
         work.escape[i] = table[i, CONTACT] * open_ * grid.still[i, OPEN_HOLE] + table[i, AIRBORNE]
     fill_strikes(m, k, grid, work, OBLIQUITY)
+    fill_fates(grid, work)

@@ -97,7 +97,15 @@ def _outcome(code: int, binding: int, s: np.ndarray, work: Work, loads: np.ndarr
 def grid_of(problem: Setup, mill: np.ndarray) -> Grid:
     """Classes for a mill record, which may break into other sizes than the problem's own."""
     n = problem.x.size
-    grid = Grid(problem.edges, problem.x, np.zeros((n, WAYS, 3)), np.zeros(n), np.zeros((n, STILL)), np.zeros(n + 1))
+    grid = Grid(
+        problem.edges,
+        problem.x,
+        np.zeros((n, WAYS, 3)),
+        np.zeros(n),
+        np.zeros((n, STILL)),
+        np.zeros((n, 3)),
+        np.zeros(n + 1),
+    )
     fill_grid(mill[0], *grid)
     return grid
 

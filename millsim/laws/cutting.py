@@ -1,6 +1,6 @@
 """Edges: chips taken off at each hit, and pieces sheared in the nip between bar and pin. Reasons: cutting.md."""
 
-from math import acos, atan, exp, pi, sqrt
+from math import acos, atan, exp, expm1, pi, sqrt
 
 from ..base.numerics.jit import law
 
@@ -169,8 +169,8 @@ def bridging(larger, own, by_larger, by_own):
     """
     if own < 1e-4:
         return exp(-larger) * (larger * by_larger + 0.5 * own * (by_own - larger * by_larger))
-    none = exp(-own)
-    return exp(-larger) * (by_own * (1.0 - none * (1.0 + own)) + larger * by_larger * (1.0 - none)) / own
+    some = -expm1(-own)
+    return exp(-larger) * (by_own * (some - (1.0 - some) * own) + larger * by_larger * some) / own
 
 
 def pin_bending_force(sigma_y, d, L, both_ends):
@@ -195,7 +195,7 @@ def screening(n_larger, n_equal):
     """
     if n_equal < 1e-6:
         return exp(-n_larger) * (1.0 - 0.5 * n_equal)
-    return exp(-n_larger) * (1.0 - exp(-n_equal)) / n_equal
+    return exp(-n_larger) * -expm1(-n_equal) / n_equal
 
 
 @law

@@ -20,6 +20,7 @@ import numpy as np
 from ...base.numerics import psd
 from ...base.reading.key import AS_MUCH
 from ...engines.balance import march
+from ...engines.fates import fill_fates
 from ...engines.records import new_work
 from ...errors import InputError, Problem, unsettled
 from ...forecast.assemble import powder_temperature, told
@@ -250,6 +251,7 @@ class Loop:
         """What leaves the mill (n,) [kg/s] in the closed circuit at the frozen state of an outcome."""
         work = new_work(self.problem.x.size)._replace(table=o.table, escape=o.escape * self.passes, strikes=o.strikes)
         strike_energies(self.mill[0], o.state, work.hits[0])
+        fill_fates(self.grid, work)
         march(self.mill[0], self.grid, work, fresh_kg_s * self.problem.feed, 0.0, work.mass, work.flows[0])
         return o.escape * work.mass
 

@@ -1,0 +1,131 @@
+"""Charge of a class whose pieces screen and prop each other in the nips of bars and pins.
+
+Bites rise with the charge, but less than in proportion. All here takes and gives bare numbers: compiled code that is
+handed an array counts who holds it, and for 50 classes that takes longer than these sums. `cutting.screening` and
+`cutting.bridging` are multiplied out with what is known already; `tests/test_bites.py` holds them together.
+"""
+
+from math import exp
+
+from ..base.numerics.jit import law
+
+PROPS, LINE, BY_OWN = range(3)  # of a size: see `props_of`
+UNSEEN = 1e-18  # a chance below it adds nothing to one
+
+
+@law
+def spent(t):
+    """1 - exp(-t), to 1e-14 of it near 0 too: what expm1 gives, in a third of its time."""
+    if abs(t) > 0.03:
+        return 1.0 - exp(-t)
+    t2 = t * t
+    rest = (1.0 / 120.0 - t * (1.0 / 720.0)) + t2 * (1.0 / 5040.0 - t * (1.0 / 40320.0))
+    return t * ((1.0 - 0.5 * t) + t2 * (1.0 / 6.0 - t * (1.0 / 24.0)) + t2 * t2 * rest)
+
+
+@law
+def prop_weight(x, gap):
+    """Weight of a piece as a prop of another: 1 where it fits through the gap, fading above: there it is bitten itself.
+
+    exp(-4 (x/g - 1)): assumed, so that nothing jumps where the feed is as large as the gap.
+    """
+    return 1.0 if x <= gap else exp(-4.0 * (x / gap - 1.0))
+
+
+@law
+def props_of(m, x):
+    """(weight as a prop, that times the chance to be in line with one of its own size, share of it that then stands
+    out) of pieces x: two are in line along the bar's height H with chance (x_1 + x_2) / H.
+    """
+    weight = prop_weight(x, m.gap)
+    return weight, weight * min(1.0, 2.0 * x / m.face), max(0.0, min(1.0, (2.0 * x - m.gap) / x))
+
+
+@law
+def partners_of(m, x, by_own, N, X, XX):
+    """(coarser pieces in line with x that reach across the gap with it, that times the share of x that stands out,
+    chance that a bite of x finds none of them first).
+
+    N, X, XX: such pieces per nip and their first two moments of size. The chance is 0 where nothing reaches across.
+    """
+    both = x * N + X
+    partners = both / m.face
+    by_larger = min(both, (x - m.gap) / x * both + X + XX / x) / m.face
+    return partners, by_larger, exp(-partners) if by_own > 0.0 or partners > 0.0 else 0.0
+
+
+@law
+def _bites(mass, most, carried, by_larger, by_own, window, beside):
+    """(bites, their slope, a bound on its change) in a class of that mass; parameters as of `_class_mass`."""
+    bites = slope = bend = 0.0
+    if most > 0.0:
+        some = spent(window * mass)
+        slope = most * (1.0 - some)
+        bites, bend = most * some / window, slope * window
+    if carried > 0.0:
+        own = beside * mass
+        some = spent(own)
+        none = carried * (1.0 - some)
+        bites += (by_own * (carried * some - none * own) + carried * by_larger * some) / beside
+        slope += none * (by_own * own + by_larger)
+        bend += none * (by_own * (1.0 + own) + by_larger) * beside
+    return bites, slope, bend
+
+
+@law
+def _class_mass(source, loss, most, carried, by_larger, by_own, window, beside):
+    """Charge in one class from source = loss m + bites(m).
+
+    most: bites of a piece that is alone in its nip, of those that screen each other (window: such pieces per nip and
+    kg); carried: bites of a piece that another props across the gap, no third between (beside: pieces in line with it
+    per kg). Mostly there are few of both. Newton, kept within a bracket that shrinks, until the next step, which is of
+    the square of this one, were of no account.
+    """
+    low, high = 0.0, source / loss
+    if most <= 0.0 and carried <= 0.0:
+        return high
+    mass = source / (loss + most + carried * by_larger)
+    for _ in range(80):
+        bites, slope, bend = _bites(mass, most, carried, by_larger, by_own, window, beside)
+        excess, slope = loss * mass + bites - source, loss + slope
+        if excess > 0.0:
+            high = mass
+        else:
+            low = mass
+        step = excess / slope
+        mass -= step
+        if not low <= mass <= high:
+            mass = 0.5 * (low + high)
+        elif bend * step * step <= 1e-14 * slope * mass and abs(step) <= 0.01 * mass:
+            break
+    return mass
+
+
+@law
+def bitten_class(inflow, loss, bite_out, nip, pair, window, props, partners, alone, clear):
+    """Charge [kg] of a class from what it gets [kg/s], what it loses [1/s] and what bites take out, bite_out of each.
+
+    nip, pair, window: of the table of rates; props, partners: as `props_of` and `partners_of` give them; alone, clear:
+    chance that no coarser piece is in the nip, and none larger than the gap. Returns (charge, screen, bridge, chance
+    that none of the class is in the nip).
+    """
+    weight, line, by_own = props
+    _, by_larger, first = partners
+    beside, open_ = window * line, weight * clear
+    mass = _class_mass(
+        inflow, loss, nip * bite_out * alone, pair * open_ * first * bite_out, by_larger, by_own, window, beside
+    )
+    screen, bridge, none = 0.0, 0.0, 1.0
+    if pair * open_ * first > 0.0:
+        own = beside * mass
+        some = spent(own)
+        if own < 1e-4:
+            bridge = by_larger + 0.5 * own * (by_own - by_larger)
+        else:
+            bridge = (by_own * (some - (1.0 - some) * own) + by_larger * some) / own
+        bridge *= open_ * first
+    if alone > UNSEEN:
+        own = window * mass
+        some = spent(own)
+        screen, none = alone * (some / own if own > 1e-6 else 1.0 - 0.5 * own), 1.0 - some
+    return mass, screen, bridge, none

@@ -1,0 +1,59 @@
+"""Bites in the balance are multiplied out: held here against the laws of the nip, class by class."""
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+
+from millsim.engines.bites import bitten_class, partners_of, props_of, spent
+from millsim.laws import cutting
+
+GAP, H = 1e-3, 0.02
+MILL = np.zeros(1, [("gap", "f8"), ("face", "f8")])
+MILL["gap"], MILL["face"] = GAP, H
+
+
+@pytest.mark.parametrize("t", [-2.0, -1e-3, 0.0, 1e-12, 1e-4, 0.0299, 0.0301, 0.5, 40.0, 800.0])
+def test_spent_is_what_expm1_gives(t):
+    assert spent(t) == pytest.approx(-math.expm1(-t), rel=1e-14, abs=0.0)
+
+
+def charges():
+    """A class of every kind: (inflow, nip, pair, pieces per kg in a nip, coarser props, larger pieces, size)."""
+    return itertools.product(
+        (1e-9, 1e-4, 0.3), (0.0, 20.0), (0.0, 0.2, 300.0), (10.0, 1e6), (0.0, 0.3, 60.0), (0.0, 2.0),
+        (0.2, 0.8, 1.3, 4.0),
+    )  # fmt: skip
+
+
+def test_a_class_is_bitten_as_the_laws_of_the_nip_say():
+    """Its charge is what it gets over what it loses, and its screen and bridge are those of that charge."""
+    loss, out, tried = 3.0, 0.4, 0
+    for inflow, nip, pair, window, count, larger, size in charges():
+        x, alone = size * GAP, math.exp(-larger)
+        clear = math.exp(-0.5 * larger)
+        props = props_of(MILL[0], x)
+        partners = partners_of(MILL[0], x, props[2], count, count * 1.1 * GAP, count * (1.2 * GAP) ** 2)
+        m, screen, bridge, none = bitten_class(inflow, loss, out, nip, pair, window, props, partners, alone, clear)
+        weight, line, by_own = props
+        own, beside = window * m, window * line * m
+        stands_out = partners[1] / partners[0] if partners[0] > 0.0 else 0.0
+        bridging = weight * clear * cutting.bridging(partners[0], beside, stands_out, by_own)
+        screening = cutting.screening(larger, own)
+        assert m * (loss + out * (nip * screening + pair * bridging)) == pytest.approx(inflow, rel=1e-11)
+        assert screen == pytest.approx(screening, rel=1e-12)
+        assert none == pytest.approx(math.exp(-own), rel=1e-12)
+        assert bridge == pytest.approx(bridging if pair > 0.0 else 0.0, rel=1e-11)
+        tried += 1
+    assert tried == 864
+
+
+def test_props_stand_out_by_the_sum_of_the_sizes():
+    """Two pieces that together just reach across the gap do not stand out of it; larger ones are wholly bitten."""
+    partners, stood_out, first = partners_of(MILL[0], 0.4 * GAP, 0.0, 2.0, 2.0 * 0.6 * GAP, 2.0 * (0.6 * GAP) ** 2)
+    assert partners == pytest.approx(2.0 * GAP / H)
+    assert abs(stood_out) < 1e-12 and first == pytest.approx(math.exp(-partners))
+    partners, stood_out, _ = partners_of(MILL[0], 0.9 * GAP, 1.0, 2.0, 4.0 * GAP, 8.0 * GAP**2)
+    assert stood_out == pytest.approx(partners)
+    assert partners_of(MILL[0], 0.4 * GAP, 0.0, 0.0, 0.0, 0.0)[2] == 0.0
