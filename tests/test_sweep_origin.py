@@ -8,11 +8,12 @@ import pytest
 from sweeps import axis, made, points
 
 from millsim.explore.sweep import identity
-from millsim.explore.sweep.origin import CHANGED, NOT_FOUND, NOT_KEPT, UNCHANGED, kept, since
+from millsim.explore.sweep.origin import kept, since
 from millsim.explore.sweep.plan import read_plan
 from millsim.explore.sweep.read import read
 from millsim.explore.sweep.write import write
 from millsim.mill.cards import card_toml, load_material
+from millsim.mill.config.since import CHANGED, NOT_FOUND, NOT_KEPT, UNCHANGED
 from millsim.show.words.since import since_json, since_words
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
@@ -74,7 +75,7 @@ def test_a_change_is_told_with_its_file_and_key(folder, file, before, after, tol
     now = since(found, folder / "s.h5")
     assert (now.state, now.changes) == (CHANGED, (told,))
     assert f"Changed since the sweep was made: {told[0]} ({told[1]})." in since_words(now)
-    assert since_json(found, now)["changed"] == [{"file": told[0], "changed": told[1]}]
+    assert since_json(now)["changed"] == [{"file": told[0], "changed": told[1]}]
 
 
 def test_a_changed_law_is_told_as_such(folder, monkeypatch):

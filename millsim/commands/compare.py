@@ -23,17 +23,19 @@ def compare(ctx, prediction, runs, plots, force) -> None:
     from ..learn.measured.runsheet import read_run
     from ..record import read
     from ..show.words import cautions
+    from ..show.words.since import PREDICTION, since_json, since_words
 
     check_plots(plots, lambda: _names(len(runs)), force)
     with Inputs() as given:
         stored, sheets = given.read(read.read, prediction), [given.read(read_run, run) for run in runs]
     from ..learn.calibration.compare import compare as set_against
+    from ..studies.since import since
 
-    found = [set_against(stored, sheet) for sheet in sheets]
-    as_json, as_text, short = _told(found)
+    found, files = [set_against(stored, sheet) for sheet in sheets], since(stored, prediction)
+    as_json, as_text, short = _told(found, since_words(files, PREDICTION))
     answer(
         ctx,
-        as_json,
+        lambda: as_json() | {"prediction": since_json(files)},
         as_text,
         DONE if stored.runs else exit_code(stored.status),
         written=_written(found, plots, force),
@@ -43,8 +45,8 @@ def compare(ctx, prediction, runs, plots, force) -> None:
     )
 
 
-def _told(found):
-    """(JSON, text, short form) of one comparison, or of several with repeated runs."""
+def _told(found, files: str):
+    """(JSON, text, short form) of one comparison, or of several with repeated runs; files: a sentence on them."""
     if len(found) == 1:
         from ..learn.calibration.explain import explain
         from ..show.words import comparison as words
@@ -53,8 +55,8 @@ def _told(found):
         why = explain(found[0])
         return (
             (lambda: words.comparison_json(found[0], why)),
-            (lambda: words.comparison_text(found[0], why, True)),
-            (lambda: whole_as_it_is(words.comparison_text(found[0], why), words.SHOWS)),
+            (lambda: words.comparison_text(found[0], why, True, files)),
+            (lambda: whole_as_it_is(words.comparison_text(found[0], why, files=files), words.SHOWS)),
         )
     from ..learn.calibration import repeats
     from ..show.words import repeats as several
@@ -64,8 +66,8 @@ def _told(found):
     points = repeats.mean_points(found, r)
     return (
         lambda: several.compared_json(found, r, points),
-        lambda: several.compared_text(found, r, points, full=True),
-        lambda: whole_as_it_is(several.compared_text(found, r, points), several.SHOWS),
+        lambda: several.compared_text(found, r, points, True, files),
+        lambda: whole_as_it_is(several.compared_text(found, r, points, files=files), several.SHOWS),
     )
 
 

@@ -26,6 +26,7 @@ def predict(ctx, config, engine, out, seed, plots, settings, force) -> None:
     CONFIG is a TOML file; see configs/demo.toml. The report goes to stdout; nothing is saved without
     --out or --plots.
     """
+    from ..mill.config import since
     from ..mill.config.mill import load_config
     from ..record.files import check_target
 
@@ -35,7 +36,7 @@ def predict(ctx, config, engine, out, seed, plots, settings, force) -> None:
         check_target(out, force or kept is not None)
     check_plots(plots, _file_names, force)
     with working(ctx) as report:
-        prediction = kept or _run(loaded, engine, seed, command, report)
+        prediction = kept or replace(_run(loaded, engine, seed, command, report), origin=since.kept(config, settings))
     from ..show.words import cautions
     from ..show.words import prediction as words
     from ..show.words.prediction_short import to_short

@@ -27,18 +27,23 @@ def report(file: Path, out: Path | None, pdf: Path | None, force: bool) -> None:
     check_target(out, force, "-o", "report.html")
     if pdf is not None:
         check_target(pdf, force, "--pdf", "report.pdf")
+    from ..base.quantities.written import wrap
     from ..record import read
+    from ..studies.since import since
 
     prediction = read.read(file)
+    files = since(prediction, file)
     from ..show.report.html import to_html
     from ..show.words import cautions
+    from ..show.words.since import PREDICTION, since_words
 
-    made = [(out, to_html(prediction).encode())]
+    made = [(out, to_html(prediction, files).encode())]
     if pdf is not None:
         from ..show.report.pdf import to_pdf
 
-        made.append((pdf, to_pdf(prediction)))
+        made.append((pdf, to_pdf(prediction, files)))
     for path, data in made:
         write_bytes(path, data, force)
         echo(path)
+    tell(wrap(since_words(files, PREDICTION)))
     tell(cautions.at("report", cautions.case_of_prediction(prediction)).lines)

@@ -200,6 +200,7 @@ class Prediction:
     changes: tuple[Change, ...] = field(default=())  # what would help at the limit, tried and passed by the review
     reviewed: Reviewed | None = None  # None where no review was made
     advised: Advised | None = None  # what `millsim next` names first; None where it was not asked
+    origin: dict = field(default_factory=dict)  # its config and settings (`mill/config/since.py`); empty where not kept
 
     @property
     def runs(self) -> bool:

@@ -245,6 +245,7 @@ def _read_root(file) -> Prediction:
         reviewed=_read_reviewed(str(a["reviewed"])) if "reviewed" in a else None,
         advised=_read_advised(a),
         date=str(a["date"]) if "date" in a else "",
+        origin=json.loads(a["origin"]) if "origin" in a else {},
     )
 
 

@@ -5,6 +5,7 @@ Opens in xarray with engine="h5netcdf" or "netcdf4"; `xarray.open_datatree` keep
     /            scales, one per dimension, and, as attributes, what was run: filetype, format_version,
                  program_version, model_version, mill_name, engine, seed, command, config, config_sha256,
                  binding, date (UTC, ISO 8601), warnings, grinds_with, changes (a JSON row each),
+                 origin (JSON: the config and the settings it was made from, for what has changed since),
                  reviewed (JSON: what fails, what was not checked, checks made), measure_next (name, how; beside it its
                  minutes and share left) and, written last, status; behind the end of the HDF5 file its seal (seal.py)
       edge       (edge) class bounds [m]; size (size) representative sizes [m]; size_bnds (size, bnds) [m]
@@ -99,6 +100,8 @@ def _write_root(file, p: Prediction) -> None:
         file.attrs["changes"] = [json.dumps(c) for c in p.changes]
     if p.reviewed is not None:
         file.attrs["reviewed"] = json.dumps(p.reviewed)
+    if p.origin:
+        file.attrs["origin"] = json.dumps(p.origin)
     if p.advised is not None:
         file.attrs["measure_next"] = [p.advised.name, p.advised.how]
         file.attrs["measure_next_minutes"], file.attrs["measure_next_left"] = p.advised.minutes, p.advised.left

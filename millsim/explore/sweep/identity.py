@@ -17,6 +17,7 @@ from ...mill import cards
 from ...mill.config.derived import slip
 from ...mill.config.mill import plain
 from ...mill.config.schema import SECTIONS
+from ...mill.config.since import changes
 from ...version import MODEL_VERSION, __version__
 from .plan import Plan
 from .points import Template
@@ -158,12 +159,3 @@ def changed_since(last: dict, plan: Plan) -> list[str]:
         both = before.keys() & after.keys()
         before, after = ({k: v for k, v in pairs.items() if k in both} for pairs in (before, after))
     return changes(before, after)
-
-
-def changes(before: dict[str, str], now: dict[str, str]) -> list[str]:
-    """What differs between two sets of pairs, in words: "rotor.bars: 4 -> 6"."""
-    rows = []
-    for key in [*now, *(k for k in before if k not in now)]:
-        if before.get(key) != now.get(key):
-            rows.append(f"{key}: {before.get(key, 'not given')} -> {now.get(key, 'not given')}")
-    return rows

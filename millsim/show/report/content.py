@@ -3,6 +3,7 @@
 from functools import partial
 
 from ...base.quantities.written import capital, sentence
+from ...mill.config.since import Since
 from ...record.asked import batch_of
 from ...record.date import date_words
 from ...record.identity import forecast_sha256
@@ -14,6 +15,7 @@ from ..plots import prediction
 from ..words import advice, cautions, tables, why
 from ..words.alts import alt_text
 from ..words.limits import verdict
+from ..words.since import PREDICTION, since_words
 from .blocks import Block, Fact, Facts, Items, Listing, Notice, Only, Picture, Report, Section
 from .checks import config_of, drawing_blocks, failing_notice, review_blocks, review_of
 
@@ -26,7 +28,9 @@ _CAPTIONS = {
     "torque_speed": "One history, with the large pieces followed one by one; a stall, where one was seen.",
 }
 _HEADLINES = ("throughput_kg_s", "x50_m", "x90_m", "outlet_temperature_K", "gross_J_kg")
+AT_ONCE = "ends at once"
 _STATUS = {
+    AT_ONCE: ("It ends at once", "Too little was milled to tell sizes, rate and energy."),
     "over capacity": (
         "It cannot do what was asked",
         "The figures of this report are for what it takes, not for what was asked.",
@@ -43,13 +47,13 @@ _NOT_FOLLOWED = (
 )
 
 
-def report(p: Prediction) -> Report:
-    """The report of a prediction."""
+def report(p: Prediction, files: Since | None = None) -> Report:
+    """The report of a prediction; files: what has become of those that it was made from, where that is known."""
     config = config_of(p)
     lines = review_of(p, config)
     told = cautions.at("report", cautions.case_of_prediction(p, [x.words for x in lines]))
     sections = (
-        Section("answer", "In words", _answer(p, failing_notice(lines), told)),
+        Section("answer", "In words", _answer(p, failing_notice(lines), told, files)),
         Section("powder", "The powder", _powder(p)),
         Section("energy", "Energy", _energy(p)),
         Section("heat", "Heat", _heat(p)),
@@ -60,7 +64,7 @@ def report(p: Prediction) -> Report:
         Section("checks", "Before you cut steel", review_blocks(lines, config)),
         Section("parameters", "What the numbers rest on", _parameters(p)),
         Section("cautions", "Warnings and cautions", _cautions(p, told)),
-        Section("repeat", "How to reproduce it", _repeat(p)),
+        Section("repeat", "How to reproduce it", _repeat(p, files)),
     )
     mill = " ".join(p.mill_name.split()) or "unnamed mill"
     made = f"forecast {forecast_sha256(p)[:12]}, {date_words(p.date)}"
@@ -75,10 +79,11 @@ def report(p: Prediction) -> Report:
 # --- the first page --------------------------------------------------------------------------------------
 
 
-def _answer(p: Prediction, failing: Notice | None, told: cautions.Cautions) -> tuple[Block, ...]:
+def _answer(p: Prediction, failing: Notice | None, told: cautions.Cautions, files: Since | None) -> tuple[Block, ...]:
     """The answer in sentences: how fine, how much, how hot, what limits it, how sure, what to measure next."""
     notices = [Notice("Caution", told.text)]
-    notices += [Notice(*_STATUS[p.status])] if p.status in _STATUS else []
+    notices += [Notice("Not what is there now", since_words(files, PREDICTION))] if files and files.changes else []
+    notices += [Notice(*_STATUS[AT_ONCE if p.too_little else p.status])] if p.status in _STATUS else []
     notices += [failing] if failing is not None else []
     told = advice.paragraphs(p, "fine", "amount", "heat", "limits", "energy", "hammers", "stalls")
     both = advice.paragraphs(p, "sure", *(() if p.other is None else ("engines",)))
@@ -158,7 +163,7 @@ def _cautions(p: Prediction, told: cautions.Cautions) -> tuple[Block, ...]:
     return (*((Items(notes),) if notes else ()), Items(told.sentences))
 
 
-def _repeat(p: Prediction) -> tuple[Block, ...]:
+def _repeat(p: Prediction, files: Since | None) -> tuple[Block, ...]:
     engine = "both" if p.other is not None else p.main.engine
     run = f"millsim predict config.toml --engine {engine} --seed {p.seed} --out again.h5"
     how = (
@@ -170,6 +175,7 @@ def _repeat(p: Prediction) -> tuple[Block, ...]:
     return (
         tables.run_table(p),
         Paragraph(how),
+        *((Paragraph(since_words(files, PREDICTION)),) if files else ()),
         *_there(tables.engine_table(p), tables.numerics_table(p)),
         Only("screen", Listing(f"The config, complete with every default.{more}", text)),
     )

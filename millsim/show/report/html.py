@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from functools import singledispatch
 
 from ...base.quantities.written import capital, glued
+from ...mill.config.since import Since
 from ...record.prediction import Prediction
 from ..parts import Paragraph, Table
 from ..plots.prediction import render
@@ -21,9 +22,12 @@ _PHONE = 58  # characters of a table, with four between columns, that a phone of
 _SHORT = 18  # a table of up to so many rows is kept on one printed page
 
 
-def to_html(prediction: Prediction) -> str:
-    """The report of a prediction as the text of one HTML file; the same prediction gives the same text."""
-    return render_html(report(prediction))
+def to_html(prediction: Prediction, files: Since | None = None) -> str:
+    """The report of a prediction as the text of one HTML file; the same prediction gives the same text.
+
+    files: what has become of those that it was made from, where that is to be told.
+    """
+    return render_html(report(prediction, files))
 
 
 def render_html(found: Report) -> str:

@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
+from ...mill.config import since
 from ...mill.config.mill import Config, load_config
 from ...record.outputs import figure, output_of
 from ...record.prediction import Prediction
@@ -97,11 +98,12 @@ def predict(
     with the file, NotConverged where no state is found.
     """
     changes = [settings] if isinstance(settings, str) else list(settings)
+    origin = {}
     if isinstance(config, str | os.PathLike):
-        config = load_config(config, changes)
+        origin, config = since.kept(Path(config), changes), load_config(config, changes)
     elif changes:
         raise TypeError("settings are for the path of a config; give them to load_config")
-    return _shown(advised.predict(config, engine, seed, command, progress))
+    return _shown(dataclasses.replace(advised.predict(config, engine, seed, command, progress), origin=origin))
 
 
 def read_result(path: "Path | str") -> Result:

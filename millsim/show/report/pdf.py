@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from matplotlib.transforms import Affine2D
 
 from ...base.quantities.written import capital, wrap
+from ...mill.config.since import Since
 from ...record.prediction import Prediction
 from ..parts import Paragraph, Table, paper_lines
 from ..plots.style import lay_out, plain_style
@@ -64,9 +65,12 @@ class Page:
         return A4[::-1] if self.sheet else A4
 
 
-def to_pdf(prediction: Prediction) -> bytes:
-    """The report of a prediction as the bytes of a PDF; the same prediction gives the same bytes."""
-    return render_pdf(report(prediction))
+def to_pdf(prediction: Prediction, files: Since | None = None) -> bytes:
+    """The report of a prediction as the bytes of a PDF; the same prediction gives the same bytes.
+
+    files: what has become of those that it was made from, where that is to be told.
+    """
+    return render_pdf(report(prediction, files))
 
 
 def render_pdf(found: Report) -> bytes:

@@ -16,9 +16,9 @@ from ...explore.choose.record import MEASURE, Build, Target, Wish
 from ...explore.choose.sentences import circuit_words, counted
 from ...explore.choose.targets import judged, to_measure
 from ...explore.choose.words import figure, limit_words, value_words
-from ...explore.sweep.origin import NOTHING_KEPT, Since
 from ...explore.sweep.record import Sweep
 from ...forecast.band import LEVEL
+from ...mill.config.since import NOTHING_KEPT, Since
 from ...record.limits import CANNOT, FAILED, GRINDING, MISSING, OVER
 from ...record.outputs import output_of
 from .json import jsonable, picked
@@ -297,7 +297,7 @@ def to_json(sweep: Sweep, a: Advice, since: Since = NOTHING_KEPT) -> dict:
     """The --json object; figures in SI, null where unknown."""
     c, built = a.choice, {k: float(v[0]) for k, v in a.built.achieved.items()}
     return {
-        "status": "ok", "sweep": since_json(sweep, since),
+        "status": "ok", "sweep": {"sha256": sweep.sha256, **since_json(since)},
         "meets": bool(c.meets.any()), "points": sweep.count, "settings": int(a.judged.runs.size),
         "settings_that_meet": int(a.judged.meets.sum()), "as_built_meets": c.as_built_meets,
         "as_built": jsonable(built), "as_built_probability": jsonable(float(a.built.probability[0])),

@@ -23,13 +23,16 @@ _PER_FED = "Rate and energy are those of what was fed, lost powder too; `millsim
 _NOTHING_FITTED = "The stored prediction was not changed and nothing was fitted; `millsim calibrate` does that."
 
 
-def comparison_text(c: RunComparison, e: Explanation, full: bool = False) -> str:
-    """Verdict, coverage, tables and causes of a miss: in MOST_LINES lines, or all of it."""
+def comparison_text(c: RunComparison, e: Explanation, full: bool = False, files: str = "") -> str:
+    """Verdict, coverage, tables and causes of a miss: in MOST_LINES lines, or all of it.
+
+    files: what has become of those of the prediction, a sentence.
+    """
     head = [*wrap(f"{verdict(c)} {coverage(c)}".strip()), *differing_lines(c, 12 if full else 1), ""]
     if full:
         rows, causes = _rows(c, list(c.points)), cause_lines(c, e, len(e.causes), full)
-        return "\n".join([*head, *rows, *causes, "", *wrap(_said(c)), *wrap(_kept())]) + "\n"
-    foot = ["", *wrap(f"{_said(c)} Nothing was fitted.")]
+        return "\n".join([*head, *rows, *causes, "", *wrap(f"{_said(c)} {files}".strip()), *wrap(_kept())]) + "\n"
+    foot = ["", *wrap(" ".join(filter(None, (_said(c), files, "Nothing was fitted."))))]
     main = [p for p in c.points if p.name in _FIRST]
     room = MOST_LINES - len(head) - len(foot) - len(main) - 2  # two lines of the table are its head
     causes = next((x for n in range(len(e.causes), 1, -1) if len(x := cause_lines(c, e, n)) <= room), None)

@@ -96,9 +96,12 @@ def _more(f: Changed) -> str:
 
 
 def compared_text(
-    comparisons: list[RunComparison], r: Repeats, points: tuple[MeanPoint, ...], full: bool = False
+    comparisons: list[RunComparison], r: Repeats, points: tuple[MeanPoint, ...], full: bool = False, files: str = ""
 ) -> str:
-    """Repeated runs against one prediction: the mean of each figure, and how many runs lie inside by themselves."""
+    """Repeated runs against one prediction: the mean of each figure, and how many runs lie inside by themselves.
+
+    files: what has become of those of the prediction, a sentence.
+    """
     p, n = comparisons[0].prediction, len(comparisons)
     lines = [*wrap(_compared(comparisons, points)), ""]
     rows = [_compared_row(m, r) for m in points]
@@ -107,7 +110,10 @@ def compared_text(
     lines += differing_lines(comparisons[0], 12 if full else 2)
     lines += ["", *wrap(_basis([f for f in r.figures if f.name not in IN_FULL]))]
     lines += ["", *_each(r.figures, r.runs), *wrap(_how())] if full else []
-    return "\n".join([*lines, *wrap("Causes of a miss are looked for in one run: compare it by itself.")]) + "\n"
+    return (
+        "\n".join([*lines, *wrap(f"{files} Causes of a miss are looked for in one run: compare it by itself.".strip())])
+        + "\n"
+    )
 
 
 def _compared(comparisons: list[RunComparison], points: Points) -> str:
