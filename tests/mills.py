@@ -104,6 +104,6 @@ def frozen(p: Setup, o: Outcome, own: Setup) -> Outcome:
     )
     return replace(
         o, state=s, mass=work.mass, product=work.escape * work.mass, table=work.table, escape=work.escape,
-        strikes=work.strikes, screen=work.screen, bridge=work.bridge, flows=work.flows[0],
+        strikes=work.strikes, lots=work.lots, screen=work.screen, bridge=work.bridge, flows=work.flows[0],
         powers=work.powers[0], steps=steps,
     )  # fmt: skip

@@ -13,8 +13,8 @@ import pytest
 
 from millsim.engines import montecarlo
 from millsim.engines.histories import DWELL
+from millsim.engines.obliquity import COS2
 from millsim.engines.records import FLOWS
-from millsim.engines.strikes import OBLIQUITY
 from millsim.forecast.outcome import solve_batch
 from millsim.forecast.run import predict
 
@@ -151,10 +151,11 @@ def test_charge_agrees_class_by_class(name):
     assert np.all(np.abs(dwell - fine.mass[heavy]) <= 5 * se + 0.02 * fine.mass[heavy])
 
 
-def test_obliquity_bins_have_the_means_of_the_law():
-    # cos^2 is Beta(5, 1) on a bar: mean 5/6 (derived), and each bin's Gauss points average to its mean.
-    assert OBLIQUITY[:, 0].mean() == pytest.approx(5 / 6, rel=1e-12)
-    assert np.all(np.diff(OBLIQUITY[:, 0]) > 0) and np.all(OBLIQUITY <= 1)
+def test_streams_have_the_first_two_moments_of_the_law():
+    # cos^2 is Beta(5, 1) on a bar: mean 5/6, mean square 5/7 (derived).
+    assert COS2.mean() == pytest.approx(5 / 6, rel=1e-12)
+    assert np.mean(COS2**2) == pytest.approx(5 / 7, rel=1e-12)
+    assert np.all(np.diff(COS2) > 0) and np.all(COS2 < 1)
 
 
 # --- error against the number of histories ---------------------------------------------------------------

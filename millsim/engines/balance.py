@@ -1,9 +1,9 @@
 """The sectional engine: a population balance on size classes, marched from the coarsest class down.
 
 Nothing grows in a mill, so class i is fed only by coarser ones and the steady balance is lower triangular. A
-strike is two events, bar then pin, and the flight between them is carried in BINS energy bins (see `strikes`). A piece
+strike is two events, bar then pin, and the flight between them is carried in two streams (see `obliquity`). A piece
 falls apart in one of WAYS, each of which shares its mass by a ratio H(y)/H(x): so all fragments of coarser classes are
-known from one running sum per way (and bin, in flight), chips from one more: the march is O(classes).
+known from one running sum per way (and stream, in flight), chips from one more: the march is O(classes).
 
 Class error: second order in the class width for fracture (rates at the geometric mean, fragments cut at class
 bounds), first order for the slow shrinkage by chips.
@@ -29,8 +29,8 @@ from ..mill.chamber import (
     WINDOW,
     fill_still,
 )  # fmt: skip
-from ..mill.edges import has_other_edges
 from .bites import BY_OWN, LINE, PROPS, bitten_class, partners_of, props_of
+from .obliquity import COS2
 from .records import (
     ABOVE,
     BAR_FINES,
@@ -38,19 +38,17 @@ from .records import (
     BAR_SPLIT,
     BINS,
     BREAK,
-    CHIP_CLASS,
     CHIP_J,
-    CHIP_SCALE,
     DRIFTS,
     DUST,
     FINES,
     FLIGHT,
     GAIN,
+    LOT_CLASS,
+    LOT_SCALE,
+    LOT_SHARE,
     NIPPED,
-    OTHER,
-    OTHERS,
     OUT,
-    OWN,
     PASSES,
     PER,
     PIN_ABOVE,
@@ -64,7 +62,6 @@ from .records import (
     WAYS,
     XI,
 )  # fmt: skip
-from .strikes import OBLIQUITY
 
 DRIFT = NIPPED  # in the air no bite breaks: there, what shrinks slowly into the next class
 
@@ -98,17 +95,13 @@ def fill_grid(m, edges, x, ways, fines, still, props, chip_finer):
 
 
 @law
-def _lay_chips(mixed, strikes, hit, i, lots, chip_finer):
-    """Add what a class that is struck, `hit` [kg/s] in each bin, chips off to lots (2, n)."""
-    for b in range(BINS):
-        for j in range(3 if mixed else 1):
-            at = OTHER + (j - 1) * OTHERS
-            share = strikes[i, b, XI if not mixed else OWN if j == 0 else at]
-            if share > 0.0:
-                scale = strikes[i, b, CHIP_SCALE if j == 0 else at + 2]
-                of_class = min(int(strikes[i, b, CHIP_CLASS if j == 0 else at + 1]), i - 1)
-                lots[0, of_class] += hit * share * (1.0 - min(1.0, chip_finer[of_class] * scale))
-                lots[1, of_class] += hit * share * scale
+def _lay_chips(chips, hit, i, lots, chip_finer):
+    """Add what a class that is struck, `hit` [kg/s] in all, chips off to lots (2, n); chips (LOTS, LOT_COLUMNS)."""
+    for j in range(chips.shape[0]):
+        if chips[j, LOT_SHARE] > 0.0:
+            of_class, scale = min(int(chips[j, LOT_CLASS]), i - 1), chips[j, LOT_SCALE]
+            lots[0, of_class] += hit * chips[j, LOT_SHARE] * (1.0 - min(1.0, chip_finer[of_class] * scale))
+            lots[1, of_class] += hit * chips[j, LOT_SHARE] * scale
 
 
 @law
@@ -119,10 +112,10 @@ def march(m, grid, work, source, shift, mass, flows):
     `fill_rates` left it. Fills mass (n,) [kg], work.screen, work.bridge and the FLOWS record.
     """
     x, ways, n, table, fates, finer = grid.x, grid.ways, grid.x.size, work.table, work.fates, grid.chip_finer
-    # Running sums of what broke by way, over H of its size: in flight, by bin, and free of it.
+    # Running sums of what broke by way, over H of its size: in flight, by stream, and free of it.
     air, split, shatter, fines, nipped = np.zeros((WAYS, BINS)), 0.0, 0.0, 0.0, 0.0
     # Chips that land in a class, and those that reach below it, over h^q.
-    lots, chips, mixed = np.zeros((2, n)), 0.0, has_other_edges(m)
+    lots, chips = np.zeros((2, n)), 0.0
     # Coarser pieces per nip that prop others, with their first two moments of size; chance that no coarser piece is in
     # the nip, and none larger than the gap; where those begin that reach across the gap.
     nips, alone, clear, reach = np.zeros((n + 1, 3)), 1.0, 1.0, 0
@@ -160,7 +153,7 @@ def march(m, grid, work, source, shift, mass, flows):
             shatter += flight * fates[i, PIN_TO_SHATTER, b]
             fines += flight * fates[i, PIN_TO_FINES, b]
         if work.chipped[i] > 0.0:
-            _lay_chips(mixed, work.strikes, hit, i, lots, finer)
+            _lay_chips(work.lots[i], BINS * hit, i, lots, finer)
         chips += lots[1, i]
         bitten = finished * mass[i] * (table[i, NIP] * work.screen[i] + table[i, PAIR] * work.bridge[i])
         nipped, fines = nipped + bitten * ways[i, NIPPED, PER], fines + bitten * grid.fines[i] * ways[i, FINES, PER]
@@ -198,15 +191,15 @@ def book(work, mass, flows):
     flows.pin_above, flows.pin_fractures, flows.chips, flows.chip_cut = pin_above, pin_fractures, chips, chip_cut
     flows.dust, flows.dust_cut, flows.nips, flows.nip_work = dust, dust_cut, nips, nip_work
     flows.tries, flows.exits = tries, exits
-    book_strikes(work.hits[0], OBLIQUITY, bar_hits / BINS, pinned, flows)
+    book_strikes(work.hits[0], bar_hits / BINS, pinned, flows)
 
 
 @law
-def book_strikes(k, obliquity, hits, pinned, flows):
-    """Book the energy of strikes into watts: hits [kg/s] in each obliquity bin, pin hits (BINS,)."""
+def book_strikes(k, hits, pinned, flows):
+    """Book the energy of strikes into watts: hits [kg/s] in each stream, pin hits (BINS,)."""
     flows.pin_hits = flows.work = flows.bar_heat = flows.path_heat = flows.pin_heat = flows.rub = 0.0
     for b in range(BINS):
-        c = obliquity[b, 0]
+        c = COS2[b]
         thrown = motion.thrown_energy(k.v, k.kappa, k.e_bar, c)
         pin_loss = (1.0 - k.e_pin**2) * thrown * k.survive * MEAN_COS2_PIN
         flows.pin_hits += pinned[b]

@@ -1,7 +1,7 @@
 """What becomes of a kilogram that is struck, of every class: one table for every march through a frozen state.
 
 The balance needs of a strike only where the mass goes, so what `strikes` tells of it (breaks, chips, shrinks, rubs off
-dust) is multiplied out here once, bin by bin, with what of each way leaves the class.
+dust) is multiplied out here once, stream by stream, with what of each way leaves the class.
 """
 
 from ..base.numerics.jit import law

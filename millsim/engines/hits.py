@@ -10,12 +10,10 @@ from typing import NamedTuple
 import numpy as np
 
 from ..base.numerics.jit import law
-from ..laws import cutting, motion
+from ..laws import motion
 from ..mill.chamber import (
     AIRBORNE,
     CONTACT,
-    CUT_A,
-    CUT_ZONE,
     DUST_J,
     F_MAT,
     NIP,
@@ -29,7 +27,7 @@ from ..mill.chamber import (
     size_rates,
     strike_energies,
 )  # fmt: skip
-from ..mill.edges import has_other_edges, main_cut, other_cut
+from ..mill.edges import NO_HIT, has_other_edges, largest_chip, main_cut, other_cut, pays_from, pays_in_full_from
 
 NODES, NODES_OF_MANY = 2048, 1024  # sizes in a table of one frozen state, and where there are many
 # Columns of a row: strikes [1/s], chance of a pin, f_Mat x W, cos^2 from which a hit can break, J per kg of dust, rate
@@ -38,7 +36,6 @@ NODES, NODES_OF_MANY = 2048, 1024  # sizes in a table of one frozen state, and w
 HIT, TO_PIN, FIRM, C_BREAK, OF_DUST, LEAVING, BITE, BITE_PAIR, C_CHIP, C_FULL, CHIP_W = range(11)
 COLUMNS = CHIP_W + 1
 SLACK = 5e-5  # by how much ln x may fall before a row is read anew: dust takes a millionth at a hit
-NEVER_C = 2.0  # stands for a cos^2 that no hit has
 
 
 class Row(NamedTuple):
@@ -129,18 +126,14 @@ def _fill_chips(m, k, x, W, laws, row):
     Of several edges only the least that pays for a chip is told: which edge it was is drawn.
     """
     cut = main_cut(m, k, laws)
-    row[C_CHIP] = min(NEVER_C, cut.start / (cut.share * W)) if cut.share > 0.0 else NEVER_C
-    most = max(cut.least, min(cut.most, 0.25 * x))
-    energy = cutting.chip_energy(most, laws[CUT_A], laws[CUT_ZONE], cut.part)
-    whole = cut.share * W * m.density
-    row[C_FULL] = min(NEVER_C, energy / (whole * x**3)) if whole > 0.0 else NEVER_C
-    row[CHIP_W] = energy / (whole * most**3) if whole > 0.0 else 1.0
+    full = pays_in_full_from(m, cut, laws, x, W)
+    row[C_CHIP], row[C_FULL] = pays_from(cut, W), min(NO_HIT, full)
+    row[CHIP_W] = full * (x / largest_chip(cut, x)) ** 3 if cut.share > 0.0 else 1.0
     if has_other_edges(m):
-        row[C_FULL] = NEVER_C
+        row[C_FULL] = NO_HIT
         for j in range(m.other_share.size):
-            other = other_cut(m, k, laws, x, j)
-            if m.other_share[j] > 0.0 and other.share > 0.0:
-                row[C_CHIP] = min(row[C_CHIP], other.start / (other.share * W))
+            if m.other_share[j] > 0.0:
+                row[C_CHIP] = min(row[C_CHIP], pays_from(other_cut(m, k, laws, x, j), W))
 
 
 @law

@@ -7,25 +7,25 @@ import numpy as np
 from ..base.numerics.jit import law, record
 from ..mill.chamber import N_RATES, STRIKES
 
-BINS = 6  # obliquity bins of equal probability
+BINS = 2  # streams of what flies from bars to pins, of half of the hits each: see `obliquity`
 STRIKE_COLUMNS = tuple(
-    "chipped chip_J_kg shrunk broken shattered above pin_broken pin_shattered pin_above dust chip_class "
-    "chip_scale".split()
-) + (
-    "own_chipped",
-    *(f"{name}_{j}" for j in (1, 2) for name in ("chipped", "chip_class", "chip_scale")),
-)  # of several edges
-XI, CHIP_J, SHRINK, BREAK, SHATTER, ABOVE, PIN_BREAK, PIN_SHATTER, PIN_ABOVE, DUST, CHIP_CLASS, CHIP_SCALE = range(12)
-# With several kinds of edge XI and CHIP_J are of all; OWN is of the main one, and each other has OTHERS columns.
-OWN, OTHER, OTHERS = 12, 13, 3
+    "chipped chip_J_kg shrunk broken shattered above pin_broken pin_shattered pin_above dust".split()
+)
+XI, CHIP_J, SHRINK, BREAK, SHATTER, ABOVE, PIN_BREAK, PIN_SHATTER, PIN_ABOVE, DUST = range(len(STRIKE_COLUMNS))
+# Lots of chips, each of one size: share of what is hit, class of the size, size^-q. Of each kind of edge there are
+# those of CHIP_POINTS hits that pay for less than the largest chip, and one of all that pay for that.
+LOT_COLUMNS = 3
+LOT_SHARE, LOT_CLASS, LOT_SCALE = range(LOT_COLUMNS)
+CHIP_POINTS, EDGES = 4, 3
+LOTS = EDGES * (CHIP_POINTS + 1)
 SPLIT, SHATTERED, FINES, NIPPED = range(4)  # the ways in which a piece falls apart, each with its own sizes
 WAYS = 4
 GAIN, PER, OUT = range(
     3
 )  # of a way: its running sum times GAIN falls into a class, a broken kilogram adds PER, OUT leaves
-# What becomes of a kilogram that is struck, by class and bin; _SPLIT, _SHATTER, _FINES: what it adds to the running sum
-# of that way. Of a struck one: PASSES flies on in its class, DRIFTS below it. Of one in flight: RETURNS stays in the
-# class of it. FLIGHT is what flies [kg/s], as `march` leaves it.
+# What becomes of a kilogram that is struck, by class and stream; _SPLIT, _SHATTER, _FINES: what it adds to the running
+# sum of that way. Of a struck one: PASSES flies on in its class, DRIFTS below it. Of one in flight: RETURNS stays in
+# the class of it. FLIGHT is what flies [kg/s], as `march` leaves it.
 FATES = 10
 (RETURNS, PASSES, DRIFTS, BAR_SPLIT, BAR_SHATTER, BAR_FINES, PIN_TO_SPLIT, PIN_TO_SHATTER, PIN_TO_FINES,
  FLIGHT) = range(FATES)  # fmt: skip
@@ -129,6 +129,7 @@ class Work(NamedTuple):
     table: np.ndarray  # (n, N_RATES) rates and strengths
     escape: np.ndarray  # (n,) 1/s
     strikes: np.ndarray  # (n, BINS, STRIKE_COLUMNS)
+    lots: np.ndarray  # (n, LOTS, LOT_COLUMNS) chips
     fates: np.ndarray  # (n, FATES, BINS), as `fates.fill_fates` leaves it
     stays: np.ndarray  # (n,) share of a struck kilogram that stays in its class
     chipped: np.ndarray  # (n,) share that is chipped off
@@ -144,10 +145,11 @@ class Work(NamedTuple):
 def new_work(n: int) -> Work:
     """Work arrays for n classes, all zero."""
     table, strikes, fates = np.zeros((n, N_RATES)), np.zeros((n, BINS, len(STRIKE_COLUMNS))), np.zeros((n, FATES, BINS))
+    lots = np.zeros((n, LOTS, LOT_COLUMNS))
     escape, stays, chipped, mass, screen, bridge, ages = (np.zeros(n) for _ in range(7))
     flows, hits, powers = np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS)
     return Work(
-        table, escape, strikes, fates, stays, chipped, mass, screen, bridge, flows, hits, powers, ages,
+        table, escape, strikes, lots, fates, stays, chipped, mass, screen, bridge, flows, hits, powers, ages,
     )  # fmt: skip
 
 

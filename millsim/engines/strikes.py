@@ -1,18 +1,17 @@
 """What one strike does to a piece of each size class: breaks, chips, rubs off dust, sends it on to a pin.
 
 A strike is two events, bar then pin; between them the piece flies with an energy that depends on how squarely the
-bar met it. That is carried in BINS energy bins of equal probability, averaged by Gauss points above the threshold.
+bar met it. That is carried in two streams (`obliquity`).
 """
 
-from math import exp, log, sqrt
+from math import log
 
 import numpy as np
 
 from ..base.numerics.jit import law
-from ..laws import breakage, cutting, motion
+from ..laws import cutting, motion
 from ..mill.chamber import (
     AIRBORNE,
-    C_EXPONENT,
     CONTACT,
     DUST_J,
     F_MAT,
@@ -25,19 +24,19 @@ from ..mill.chamber import (
     size_rates,
     strike_energies,
 )  # fmt: skip
-from ..mill.edges import chip_of, has_other_edges, main_cut, other_cut
+from ..mill.edges import chip_of, has_other_edges, main_cut, other_cut, pays_from, pays_in_full_from
 from .fates import fill_fates
+from .obliquity import COS2, MEAN, POWER, SPREAD, bar_moments, gauss, pin_moments, to_streams
 from .records import (
     ABOVE,
     BINS,
     BREAK,
-    CHIP_CLASS,
     CHIP_J,
-    CHIP_SCALE,
+    CHIP_POINTS,
     DUST,
-    OTHER,
-    OTHERS,
-    OWN,
+    LOT_CLASS,
+    LOT_SCALE,
+    LOT_SHARE,
     PIN_ABOVE,
     PIN_BREAK,
     PIN_SHATTER,
@@ -46,170 +45,120 @@ from .records import (
     XI,
 )  # fmt: skip
 
-TO_QUANTILE = round(1.0 / C_EXPONENT)  # cos^2 to this power is its quantile; whole, as powers of other kinds are slow
-_GAUSS_X = 0.5 + 0.5 * np.polynomial.legendre.leggauss(4)[0]
-_GAUSS_W = 0.5 * np.polynomial.legendre.leggauss(4)[1]
-_PAIR_X = 0.5 + 0.5 * np.polynomial.legendre.leggauss(2)[0]  # enough where a whole bin is above the threshold
+_CHIP_X, _CHIP_W = gauss(CHIP_POINTS)
+MOST_CHIPPED = 0.05  # as of `cutting.chip_share`
 
 
-def _bin_table() -> np.ndarray:
-    """(BINS, 3): mean cos^2 of each bin, and at its two Gauss points (constants of the obliquity law)."""
-    table = np.empty((BINS, 3))
+@law
+def fill_streams(column, mean, moment, most, cells):
+    """Fill a column of cells (BINS, ...) with a function of cos^2 between 0 and `most`, by its mean and moment."""
+    cells[0, column], cells[1, column] = to_streams(mean, moment, most)
+
+
+@law
+def fill_breaks(broken, shattered, above, moments, cells):
+    """Fill the columns of what breaks, the share of it that shatters and what is hit hard enough, by their moments."""
+    fill_streams(broken, moments[0], moments[1], 1.0, cells)
+    fill_streams(shattered, moments[2], moments[3], 1.0, cells)
+    fill_streams(above, moments[4], moments[5], 1.0, cells)
     for b in range(BINS):
-        lo, hi = b / BINS, (b + 1) / BINS
-        p = C_EXPONENT + 1.0
-        table[b, 0] = (hi**p - lo**p) / p * BINS
-        table[b, 1:3] = (lo + (hi - lo) * _PAIR_X) ** C_EXPONENT
-    return table
-
-
-OBLIQUITY = _bin_table()
+        breaks = cells[b, broken]
+        cells[b, shattered] = min(1.0, cells[b, shattered] / breaks) if breaks > 0.0 else 0.0
 
 
 @law
-def bar_break_share(b, x, f_mat, xw_min, W_square, b_shatter, u_min, obliquity):
-    """Over obliquity bin b: mean breakage probability, share of the broken that shatter, share of hits that can.
+def add_chips(m, cut, row, x, W_square, length, edges, lots):
+    """Fill lots with the chips of an edge that has a share `length` of the bars.
 
-    u_min: quantile of the obliquity from which hits are above the threshold.
+    Returns (mean, mean times cos^2, cost [J/kg]) of what it chips off, over all bar hits. W_square: of a square hit.
     """
-    lo, hi = b / BINS, (b + 1.0) / BINS
-    total = shattered = 0.0
-    if u_min <= lo:
-        for g in range(2):
-            excess = f_mat * (x * W_square * obliquity[b, 1 + g] - xw_min)
-            broken = 1.0 - exp(-excess)  # with an exponent of 1 the share that shatters is the same number
-            total += 0.5 * broken
-            shattered += 0.5 * broken * (broken if b_shatter == 1.0 else breakage.shatter_share(b_shatter, excess))
-        return total, shattered / total if total > 0.0 else 0.0, 1.0
-    if u_min >= hi:
-        return 0.0, 0.0, 0.0
-    above = (hi - u_min) * BINS
-    for g in range(4):
-        excess = f_mat * max(0.0, x * W_square * (u_min + (hi - u_min) * _GAUSS_X[g]) ** C_EXPONENT - xw_min)
-        broken = 1.0 - exp(-excess)
-        total += _GAUSS_W[g] * broken
-        shattered += _GAUSS_W[g] * broken * breakage.shatter_share(b_shatter, excess)
-    return total * above, shattered / total if total > 0.0 else 0.0, above
+    start, full = pays_from(cut, W_square), pays_in_full_from(m, cut, row, x, W_square)
+    chipped = chipped_c = cost = 0.0
+    for g in range(2 * CHIP_POINTS):
+        part = g // CHIP_POINTS  # hits that pay for a chip, hits that pay for the largest
+        low, high = (start, min(1.0, full)) if part == 0 else (max(start, full), 1.0)
+        if low < high:
+            c = low + (high - low) * _CHIP_X[g - part * CHIP_POINTS]
+            hits = length * (high - low) * _CHIP_W[g - part * CHIP_POINTS] * POWER * c ** (POWER - 1)
+            xi, h, energy = chip_of(m, cut, row, x, W_square * c)
+            lot = lots[min(g, CHIP_POINTS)]
+            if g <= CHIP_POINTS:
+                at = np.searchsorted(edges, min(h, 0.999 * x), side="right") - 1
+                lot[LOT_CLASS], lot[LOT_SCALE] = max(0.0, float(at)), h**-m.chip_exponent  # the finest are dust
+            lot[LOT_SHARE] += hits * xi
+            chipped += hits * xi
+            chipped_c += hits * xi * c
+            cost += hits * energy
+    return chipped, chipped_c, cost
 
 
 @law
-def pin_break_share(x, f_mat, xw_min, W_square, b_shatter):
-    """The same three on a round pin (cos^2 = 1 - U^2, U uniform)."""
-    c_min = xw_min / (x * W_square)
-    if c_min >= 1.0:
-        return 0.0, 0.0, 0.0
-    above = sqrt(1.0 - c_min)
-    total = shattered = 0.0
-    for g in range(4):
-        c = 1.0 - (above * _GAUSS_X[g]) ** 2
-        excess = f_mat * max(0.0, x * W_square * c - xw_min)
-        broken = 1.0 - exp(-excess)  # with an exponent of 1 the share that shatters is the same number
-        total += _GAUSS_W[g] * broken
-        w = broken if b_shatter == 1.0 else breakage.shatter_share(b_shatter, excess)
-        shattered += _GAUSS_W[g] * broken * w
-    return total * above, shattered / total if total > 0.0 else 0.0, above
+def fill_chips(m, k, row, x, W_square, edges, cells, lots):
+    """Fill the chip columns of cells and the lots: what all edges chip off, each as often as its share of the length.
 
-
-@law
-def paying_quantile(cut, W_square):
-    """Quantile of the obliquity from which hits pay for a chip at this edge."""
-    return min(1.0, cut.start / (cut.share * W_square)) ** TO_QUANTILE
-
-
-@law
-def bin_chips(m, cut, row, x, b, u_min, W_square, edges, obliquity):
-    """(share, cost [J/kg], class of the chips, h^-q) of what a bar hit in obliquity bin b chips off a piece x.
-
-    The chips of a bin are of one size h, that of the mean of the hits that pay for one; the class of h and h^-q say
-    how they spread over finer classes. u_min: quantile of the obliquity from which hits pay.
+    There is no mean edge.
     """
-    lo, hi = b / BINS, (b + 1.0) / BINS
-    p = C_EXPONENT + 1.0
-    c = obliquity[b, 0] if u_min <= lo else (hi**p - u_min**p) / p / (hi - u_min)
-    share = 1.0 if u_min <= lo else (hi - u_min) * BINS
-    xi, h, cost = chip_of(m, cut, row, x, W_square * c)
-    if xi <= 0.0:
-        return 0.0, 0.0, 0.0, 0.0
-    at = max(0, np.searchsorted(edges, min(h, 0.999 * x), side="right") - 1)  # the finest are dust
-    return share * xi, share * cost, float(at), h**-m.chip_exponent
-
-
-@law
-def add_other_chips(m, k, row, x, W_square, edges, obliquity, cells):
-    """Mix into the cells of a size what the other edges chip off, each as often as its share of the length."""
+    lots[:, LOT_SHARE] = 0.0
     own = 1.0 - m.other_share[0] - m.other_share[1]
+    chipped, chipped_c, cost = add_chips(m, main_cut(m, k, row), row, x, W_square, own, edges, lots)
+    if has_other_edges(m):
+        for j in range(m.other_share.size):
+            cut, mine = other_cut(m, k, row, x, j), lots[(j + 1) * (CHIP_POINTS + 1) :]
+            more = add_chips(m, cut, row, x, W_square, m.other_share[j], edges, mine)
+            chipped, chipped_c, cost = chipped + more[0], chipped_c + more[1], cost + more[2]
+    fill_streams(XI, chipped, (chipped_c - MEAN * chipped) / SPREAD, MOST_CHIPPED, cells)
     for b in range(BINS):
-        cells[b, XI], cells[b, CHIP_J] = own * cells[b, XI], own * cells[b, CHIP_J]
-        cells[b, OWN] = cells[b, XI]
-    for j in range(m.other_share.size):
-        at, length = OTHER + j * OTHERS, m.other_share[j]
-        cut = other_cut(m, k, row, x, j)
-        u_min = paying_quantile(cut, W_square) if length > 0.0 else 1.0
-        for b in range(BINS):
-            cells[b, at] = 0.0
-            if u_min < (b + 1.0) / BINS:
-                xi, cost, cells[b, at + 1], cells[b, at + 2] = bin_chips(
-                    m, cut, row, x, b, u_min, W_square, edges, obliquity
-                )
-                cells[b, at] = length * xi
-                cells[b, XI] += length * xi
-                cells[b, CHIP_J] += length * cost
+        cells[b, CHIP_J] = cost
 
 
 @law
-def fill_cells(m, k, row, x, log_width, W_square, thrown, edges, obliquity, cells):
-    """Fill cells (BINS, STRIKE_COLUMNS): what one strike does to a piece x, by obliquity bin.
+def fill_cells(m, k, row, x, log_width, W_square, thrown, edges, cells, lots):
+    """Fill cells (BINS, STRIKE_COLUMNS): what one strike does to a piece x, by stream; lots (LOTS, LOT_COLUMNS): chips.
 
     row: rates and strengths at its size (RATE_COLUMNS); log_width: ln of the width of the class that it shrinks
     through; W_square: energy of a square hit [J/kg]; thrown (BINS,): of flight.
     """
     pin_rub = (1.0 - k.survive) + (1.0 - k.e_pin**2) * k.survive * MEAN_COS2_PIN  # share of the flight a pin hit takes
+    firm, e_0 = row[F_MAT] * x, row[F_MAT] * row[XW_MIN]
     shrink = -1.0 / 3.0 / log_width
-    u_break = min(1.0, row[XW_MIN] / (x * W_square)) ** TO_QUANTILE
-    cut = main_cut(m, k, row)
-    u_chip = paying_quantile(cut, W_square)
+    fill_chips(m, k, row, x, W_square, edges, cells, lots)
+    fill_breaks(BREAK, SHATTER, ABOVE, bar_moments(firm * W_square, e_0, m.shatter_slope), cells)
+    slope = (thrown[1] - thrown[0]) / (COS2[1] - COS2[0])  # what is thrown is a straight line in cos^2
+    idle = thrown[0] - slope * COS2[0]
+    arrives = firm * k.survive
+    fill_breaks(
+        PIN_BREAK, PIN_SHATTER, PIN_ABOVE, pin_moments(arrives * idle, arrives * slope, e_0, m.shatter_slope), cells
+    )
     for b in range(BINS):
         cell = cells[b]
-        cell[XI] = cell[CHIP_J] = 0.0
-        if u_chip < (b + 1.0) / BINS:
-            cell[XI], cell[CHIP_J], cell[CHIP_CLASS], cell[CHIP_SCALE] = bin_chips(
-                m, cut, row, x, b, u_chip, W_square, edges, obliquity
-            )
-    if has_other_edges(m):
-        add_other_chips(m, k, row, x, W_square, edges, obliquity, cells)
-    for b in range(BINS):
-        cell = cells[b]
-        cell[BREAK], cell[SHATTER], cell[ABOVE] = bar_break_share(
-            b, x, row[F_MAT], row[XW_MIN], W_square, m.shatter_slope, u_break, obliquity
-        )
-        pinned = pin_break_share(x, row[F_MAT], row[XW_MIN], thrown[b] * k.survive, m.shatter_slope)
-        cell[PIN_BREAK], cell[PIN_SHATTER], cell[PIN_ABOVE] = row[PIN] * pinned[0], pinned[1], pinned[2]
+        cell[PIN_BREAK] *= row[PIN]
         cell[DUST] = dust_of(m, row[DUST_J], thrown[b] * (1.0 - row[PIN] * pin_rub) - k.layer_energy)
         cell[SHRINK] = shrink * cutting.log_left(cell[XI] + cell[DUST] - cell[XI] * cell[DUST])
 
 
 @law
-def fill_strikes(m, k, grid, work, obliquity):
-    """Fill work.strikes: what one strike does to a piece of each class, by obliquity bin (STRIKE_COLUMNS)."""
+def fill_strikes(m, k, grid, work):
+    """Fill work.strikes: what one strike does to a piece of each class, by stream (STRIKE_COLUMNS), and its chips."""
     edges, x, strikes = grid.edges, grid.x, work.strikes
     W_square, thrown = motion.bar_energy(k.v, k.kappa, 1.0), np.empty(BINS)
     for b in range(BINS):
-        thrown[b] = motion.thrown_energy(k.v, k.kappa, k.e_bar, obliquity[b, 0])
+        thrown[b] = motion.thrown_energy(k.v, k.kappa, k.e_bar, COS2[b])
     for i in range(x.size):
         log_width = log(edges[i + 1] / edges[i])
-        fill_cells(m, k, work.table[i], x[i], log_width, W_square, thrown, edges, obliquity, strikes[i])
-    for column in (XI, CHIP_J, PIN_BREAK, DUST, OWN, OTHER, OTHER + OTHERS):
+        fill_cells(m, k, work.table[i], x[i], log_width, W_square, thrown, edges, strikes[i], work.lots[i])
+    for column in (XI, CHIP_J, PIN_BREAK, DUST):
         strikes[0, :, column] = 0.0  # the dust class is followed no further
+    work.lots[0, :, LOT_SHARE] = 0.0
 
 
 @law
 def fill_rates(m, s, grid, work):
-    """Fill work with all that follows from a frozen state: strike energies, rates, escapes, strikes by bin."""
+    """Fill work with all that follows from a frozen state: strike energies, rates, escapes, strikes by stream."""
     k, x, table = work.hits[0], grid.x, work.table
     strike_energies(m, s, k)
     open_ = open_to_pass(m, s)
     for i in range(x.size):
         size_rates(m, s, k, x[i], work.ages[i], grid.still[i], table[i])
         work.escape[i] = table[i, CONTACT] * open_ * grid.still[i, OPEN_HOLE] + table[i, AIRBORNE]
-    fill_strikes(m, k, grid, work, OBLIQUITY)
+    fill_strikes(m, k, grid, work)
     fill_fates(grid, work)

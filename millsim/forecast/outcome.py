@@ -41,9 +41,9 @@ class Outcome:
     """A settled mill (or the averages over a batch), from the balance engine.
 
     code: record.limits: OK, OVER, CANNOT; binding: the limit that binds, or comes nearest; state: STATE record;
-    mass (n,) charge [kg]; product (n,) [kg/s]; table (n, N_RATES); escape (n,) [1/s]; strikes (n, BINS, ...);
-    screen, bridge (n,); flows FLOWS [kg/s, W]; powers POWERS [W]; loads (6,) by LIMITS; steps: what Monte Carlo
-    follows; history (k,) BATCH_STEP of a batch, else empty.
+    mass (n,) charge [kg]; product (n,) [kg/s]; table (n, N_RATES); escape (n,) [1/s]; strikes (n, BINS, ...); lots
+    (n, LOTS, ...) of chips; screen, bridge (n,); flows FLOWS [kg/s, W]; powers POWERS [W]; loads (6,) by LIMITS; steps:
+    what Monte Carlo follows; history (k,) BATCH_STEP of a batch, else empty.
     """
 
     code: int
@@ -54,6 +54,7 @@ class Outcome:
     table: np.ndarray
     escape: np.ndarray
     strikes: np.ndarray
+    lots: np.ndarray
     screen: np.ndarray
     bridge: np.ndarray
     flows: np.void
@@ -89,7 +90,7 @@ def _outcome(code: int, binding: int, s: np.ndarray, work: Work, loads: np.ndarr
     )
     return Outcome(
         code, LIMITS[binding], s[0].copy(), work.mass, work.escape * work.mass, work.table, work.escape, work.strikes,
-        work.screen, work.bridge, work.flows[0], work.powers[0],
+        work.lots, work.screen, work.bridge, work.flows[0], work.powers[0],
         loads, residual, steps, np.empty(0, BATCH_STEP),
     )  # fmt: skip
 

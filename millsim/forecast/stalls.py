@@ -14,10 +14,9 @@ from ..base.numerics.uncompiled import as_written
 from ..engines.hits import fill_table
 from ..engines.pieces import ARRIVED, END, END_COLUMNS, FULL, MOST_PIECES, TOO_MANY, TRACE_COLUMNS, WATCHED, run_pieces
 from ..engines.records import Arrivals, Charge, Powder, Rates
-from ..engines.strikes import OBLIQUITY
 from ..errors import NotConverged
 from ..laws import drive, motion, strength
-from ..mill.chamber import N_RATES, STRIKE, STRIKES
+from ..mill.chamber import MEAN_COS2_BAR, N_RATES, STRIKE, STRIKES
 from ..mill.config.sections import Feed
 from ..mill.problem import Setup
 from ..record.prediction import EMPTY, STEADY, ChamberTrace, Running
@@ -254,7 +253,7 @@ def _powder_pool(problem: Setup, o: Outcome, strikes, fine: np.ndarray, rate: fl
     """What is finer than the pieces."""
     x_least = float(problem.mill[0]["feed_size"]) * SMALLEST_FOLLOWED
     mass = max(float(o.mass[fine].sum()), 1e-300)
-    work = np.mean([motion.bar_work(strikes["v"], strikes["kappa"], strikes["e_bar"], c) for c in OBLIQUITY[:, 0]])
+    work = motion.bar_work(strikes["v"], strikes["kappa"], strikes["e_bar"], MEAN_COS2_BAR)
     power = float((o.mass * o.table[:, STRIKE])[fine].sum() * work)
     fed = rate * float(problem.feed[fine].sum())
     return Powder(x_least, float(o.product[fine].sum()) / mass, power / mass, fed)

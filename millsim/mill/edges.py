@@ -10,6 +10,8 @@ from ..base.numerics.jit import law
 from ..laws import cutting
 from .chamber import CUT_A, CUT_FROM, CUT_G, CUT_LEAST, CUT_ZONE, chips_from
 
+NO_HIT = 2.0  # stands for a cos^2 that no hit has
+
 
 class Cut(NamedTuple):
     """One kind of edge on one size of piece: share of a hit that it uses, largest chip [m], energy to part a chip
@@ -56,6 +58,25 @@ def drawn_cut(m, k, row, x, u):
 
 
 @law
+def pays_from(cut, W):
+    """cos^2 from which a hit pays for a chip at this edge, W [J/kg] that of a square one; NO_HIT: no hit does."""
+    return min(NO_HIT, cut.start / (cut.share * W)) if cut.share > 0.0 else NO_HIT
+
+
+@law
+def largest_chip(cut, x):
+    """Largest chip [m] that this edge takes off a piece x."""
+    return max(cut.least, min(cut.most, 0.25 * x))
+
+
+@law
+def pays_in_full_from(m, cut, row, x, W):
+    """The same for the largest chip, of a piece x; above 1 no hit does."""
+    energy = cutting.chip_energy(largest_chip(cut, x), row[CUT_A], row[CUT_ZONE], cut.part)
+    return energy / (cut.share * W * m.density * x**3)
+
+
+@law
 def chip_of(m, cut, row, x, W):
     """(mass share chipped off, chip size [m], cost [J per kg of piece]) of a bar hit of W [J/kg]; zeros: a dent.
 
@@ -64,7 +85,7 @@ def chip_of(m, cut, row, x, W):
     paid = cut.share * W
     if paid <= cut.start:
         return 0.0, 0.0, 0.0
-    most = max(cut.least, min(cut.most, 0.25 * x))
+    most = largest_chip(cut, x)
     energy = m.density * paid * x**3
     h = most
     if cutting.chip_energy(most, row[CUT_A], row[CUT_ZONE], cut.part) > energy:

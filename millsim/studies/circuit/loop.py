@@ -249,7 +249,8 @@ class Loop:
 
     def frozen(self, o: Outcome, fresh_kg_s: float) -> np.ndarray:
         """What leaves the mill (n,) [kg/s] in the closed circuit at the frozen state of an outcome."""
-        work = new_work(self.problem.x.size)._replace(table=o.table, escape=o.escape * self.passes, strikes=o.strikes)
+        work = new_work(self.problem.x.size)
+        work = work._replace(table=o.table, escape=o.escape * self.passes, strikes=o.strikes, lots=o.lots)
         strike_energies(self.mill[0], o.state, work.hits[0])
         fill_fates(self.grid, work)
         march(self.mill[0], self.grid, work, fresh_kg_s * self.problem.feed, 0.0, work.mass, work.flows[0])
