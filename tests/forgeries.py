@@ -1,7 +1,8 @@
 """Result and sweep files made to ask for more memory than they hold, each with a right seal.
 
 By hand, the peak memory of every command that opens one, over that on the file as it was:
-`python tests/forgeries.py RESULT.h5 RUN.toml MILL.toml SWEEP.h5 TARGET.toml`, some minutes.
+`python tests/forgeries.py RESULT.h5 RUN.toml MILL.toml SWEEP.h5 TARGET.toml SWEEP.toml`, some minutes. RESULT.h5 is of
+`predict MILL.toml --out`, SWEEP.h5 with its points of `sweep SWEEP.toml`: both commands look at what they find there.
 """
 
 import os
@@ -150,7 +151,7 @@ def peak_mb(words, folder):
     return tuple(int(n) for n in done.stdout.split())
 
 
-def commands(result, run, mill, sweep, target):
+def commands(result, run, mill, sweep, target, plan):
     """What opens a result and a sweep: (the file, the words of the command)."""
     return [
         (result, ["plot", result, "-o", "figures"]),
@@ -162,6 +163,8 @@ def commands(result, run, mill, sweep, target):
         (result, ["draw", mill, "--prediction", result, "-o", "d.svg"]),
         (result, ["book", "add", "book", result, "--name", "one"]),
         (sweep, ["choose", sweep, target]),
+        (sweep, ["sweep", plan, "--out", sweep]),
+        (result, ["predict", mill, "--out", result, "--plots", "figures"]),
     ]
 
 
