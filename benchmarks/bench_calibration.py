@@ -10,15 +10,13 @@ full number takes half an hour on a quiet core and is kept in calibration.json, 
 import os
 import subprocess
 import sys
-import tarfile
 import tempfile
 import time
 from dataclasses import replace
-from io import BytesIO
 from pathlib import Path
 
 import numpy as np
-from common import DEMO, ROOT, best, keep, row, say, show
+from common import DEMO, ROOT, best, keep, row, say, show, unpacked
 from pretend import by_histories, measured_together, off_by
 from scipy.optimize import least_squares
 
@@ -178,11 +176,9 @@ print(min(spent[1:]))
 
 def since(commit: str) -> list[dict]:
     """Processor time of the calibration of the demo run, each tree's own, over that of an earlier commit; by turns."""
-    done = subprocess.run(["git", "archive", commit], cwd=ROOT, capture_output=True, check=False)
-    if done.returncode:
-        return []
     with tempfile.TemporaryDirectory() as folder:
-        tarfile.open(fileobj=BytesIO(done.stdout)).extractall(folder, filter="data")
+        if not unpacked(commit, Path(folder)):
+            return []
         spent: dict[Path, list[float]] = {ROOT: [], Path(folder): []}
         for tree in (*spent, ROOT):
             env = {**os.environ, "PYTHONPATH": str(tree)}

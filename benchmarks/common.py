@@ -1,9 +1,12 @@
 """What the benchmarks share: where the package is, timing on a machine that is not quiet, printing."""
 
 import json
+import subprocess
 import sys
+import tarfile
 import time
 from collections.abc import Callable
+from io import BytesIO
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -49,6 +52,14 @@ def row(what: str, value: float, unit: str, target: str = "", met: bool | str | 
     """One line of a table; met: whether the target is met (None: there is none; text: why it cannot be said)."""
     verdict = met if isinstance(met, str) else "" if met is None else "yes" if met else "NO"
     return {"what": what, "value": float(value), "unit": unit, "target": target, "met": verdict}
+
+
+def unpacked(commit: str, folder: Path) -> bool:
+    """Put the files of a commit of this repository into a folder; whether they are to be had."""
+    done = subprocess.run(["git", "archive", commit], cwd=ROOT, capture_output=True, check=False)
+    if done.returncode == 0:
+        tarfile.open(fileobj=BytesIO(done.stdout)).extractall(folder, filter="data")
+    return done.returncode == 0
 
 
 def keep(path: Path, table: dict) -> None:
