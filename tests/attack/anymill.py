@@ -6,6 +6,7 @@ some of them.
 
 import json
 import re
+import shlex
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,7 +26,10 @@ SURE, BANDED = (*SLIM, "run.band_samples=0"), (*SLIM, "run.band_samples=2")
 
 @dataclass(frozen=True)
 class Question:
-    """A command line with the config in the place of "MILL", and of how many mills it is asked of one."""
+    """A command line, and of how many mills one is asked.
+
+    "MILL" is its config, whose settings come at the end; without it the line is about the prediction that was kept.
+    """
 
     words: tuple[str, ...]
     one_in: int = 1
@@ -33,20 +37,33 @@ class Question:
     @property
     def name(self) -> str:
         """The command, and what of its answer is asked for."""
-        return " ".join(w for w in self.words if w.startswith("--") and w != "--set" or w == self.words[0])
+        return " ".join(w for w in self.words if w in ("--full", "--air", "--json") or w == self.words[0])
 
-    def of(self, number: int) -> bool:
-        """Whether the mill of a number is asked it."""
-        return number % self.one_in == 0
+    def about(self, base: str, overrides: tuple[str, ...]) -> tuple[str, ...]:
+        """The words of the line for a mill."""
+        if "MILL" not in self.words:
+            return self.words
+        words = [f"{CONFIGS / base}.toml" if w == "MILL" else w for w in self.words]
+        return *words, *(word for text in overrides for word in ("--set", text))
+
+    def of(self, number: int, only: str) -> bool:
+        """Whether the mill of a number is asked it; with one try only also where that is about what this keeps."""
+        if not only:
+            return number % self.one_in == 0
+        keeps = "mill.h5" in self.words and "MILL" in self.words
+        return only == f"{self.name}/{number}" or keeps and only.endswith(f"/{number}")
 
 
 PREDICT = ("predict", "MILL", "--engine", "balance")
 QUESTIONS = (
     Question((*PREDICT, "--json", *SURE)),
-    Question((*PREDICT, "--full", *BANDED), 15),
+    Question((*PREDICT, "--full", "--force", "--out", "mill.h5", *BANDED), 15),
+    Question(("why", "mill.h5", "--full"), 15),
+    Question(("report", "mill.h5", "--force", "--out", "mill.html"), 60),
     Question(("check", "MILL", "--json", *SURE), 5),
     Question(("heat", "MILL", "--json", *SURE), 10),
     Question(("heat", "MILL", "--full", *BANDED), 30),
+    Question(("heat", "MILL", "--air", "60 m3/h", "--json", *SURE), 30),
     Question(("day", "MILL", "--draws", "0", "--json", *SURE), 30),
     Question(("circuit", "MILL", "--sieve", "0.5mm", "--json", *SURE), 30),
     Question(("change", "MILL", "--draws", "0", "--json", *SURE), 60),
@@ -65,18 +82,17 @@ def attack(_: Path, work: Path, seed: int, tries: int, only: str = "") -> Tally:
     def ask(mill):
         nonlocal number, slowest
         base, overrides = mill
-        sets = [word for text in overrides for word in ("--set", text)]
         assume(load(base, overrides) is not None)
         number += 1
         for question in QUESTIONS:
-            case = f"{question.name}/{number}"
-            if case == only or not only and question.of(number):
-                words = [f"{CONFIGS / base}.toml" if w == "MILL" else w for w in question.words]
-                how, why, took = answered(work, (*words, *sets))
+            if question.of(number, only):
+                case = f"{question.name}/{number}"
+                words = question.about(base, overrides)
+                how, why, took = answered(work, words)
                 slowest = max(slowest, (took, case))
                 tally.fail(case, why) if why else tally.add(f"{question.name}: {how}")
                 if only:
-                    tally.notes.append(f"  millsim {' '.join((*words, *map(repr, sets)))}")
+                    tally.notes.append(f"  millsim {shlex.join(words)}")
 
     ask()
     tally.notes.append(f"  slowest: {slowest[0]:.1f} s of processor time, {slowest[1]}")
