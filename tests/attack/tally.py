@@ -4,6 +4,8 @@ import random
 from collections import Counter
 from dataclasses import dataclass, field
 
+import click
+
 
 @dataclass
 class Tally:
@@ -20,9 +22,10 @@ class Tally:
         self.ended[how] += 1
 
     def fail(self, case: str, why: str) -> None:
-        """Count a try that did not."""
+        """Count a try that did not, and say so at once: a long round takes its time."""
         self.ended["FAILED"] += 1
         self.failures.append(f"{case}: {why}")
+        click.echo(f"{self.attack}: {self.failures[-1]}", err=True)
 
     def text(self, most: int = 20) -> str:
         """One line of what was tried, and a line for each of the first failures."""
