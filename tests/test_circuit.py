@@ -129,6 +129,19 @@ def test_as_much_as_it_takes_stands_at_a_limit_of_all_that_goes_through():
     assert c.total_kg_s > c.fresh_kg_s
 
 
+def test_where_a_total_has_two_circuits_the_one_that_fills_up_with_fresh_feed_is_found():
+    # A wide slow rotor on cold pieces: the total that it takes jumps, and just below the largest rate none settles.
+    wide = ("rotor.radius=140 mm", "rotor.bar_height=3.7 mm", "rotor.rings=5", "rotor.edge=toothed", "sieve.hole=1 mm",
+            "sieve.pitch=1.6 mm", "drive.rated_power=3200 W", "drive.speed=3700 rpm",
+            "drive.speed_under_load=2600 rpm", "feed.temperature=-100 °C")  # fmt: skip
+    most = closed(mills.config("tight_jam", *wide, "feed.rate=as fast as it can grind"), 0.5e-3)
+    assert most.code == OK and most.residual <= 1e-6
+    assert most.accepted_kg_s == pytest.approx(most.fresh_kg_s, rel=1e-6)
+    for share, code in ((0.9, OK), (1.1, OVER)):
+        asked = closed(mills.config("tight_jam", *wide, f"feed.rate={3600 * share * most.fresh_kg_s} kg/h"), 0.5e-3)
+        assert asked.code == code
+
+
 def test_more_than_it_takes_is_told_with_what_it_takes():
     most = closed(mills.config("demo"), 0.4e-3)
     c = closed(mills.config("demo", "feed.rate=20 kg/h"), 0.4e-3)

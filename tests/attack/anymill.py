@@ -90,9 +90,8 @@ def attack(_: Path, work: Path, seed: int, tries: int, only: str = "") -> Tally:
                 words = question.about(base, overrides)
                 how, why, took = answered(work, words)
                 slowest = max(slowest, (took, case))
-                tally.fail(case, why) if why else tally.add(f"{question.name}: {how}")
-                if only:
-                    tally.notes.append(f"  millsim {shlex.join(words)}")
+                line = f"\n    millsim {shlex.join(words)}"  # a number will not do: mills are drawn by the sources, too
+                tally.fail(case, why + line) if why else tally.add(f"{question.name}: {how}")
 
     ask()
     tally.notes.append(f"  slowest: {slowest[0]:.1f} s of processor time, {slowest[1]}")

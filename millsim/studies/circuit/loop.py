@@ -40,6 +40,7 @@ SETTLE = 1e-11
 CLOSE, CLOSE_ROUGH = 1e-14, 1e-8  # of ln(total feed) at a frozen state; rough: of a draw, known to 1e-5
 BACK_OFF = (1e-6, 1e-5, 1e-4, 1e-3)  # how far below the largest rate the circuit is settled to TOLERANCE
 TURNS = 100
+STUCK = 8  # turns in which what is left open must halve
 
 
 @dataclass(frozen=True)
@@ -318,27 +319,47 @@ class Loop:
             raise unsettled("the circuit of mill and sieve")
         if self.tolerance >= ROUGH:
             return self.circuit(o, True, OK, "", fresh, mix, change, self.turns)
-        # Where more charge carries less, a total just below may belong to another circuit. Then the circuit is filled
-        # as it is in a workshop: with fresh feed, from the first pass on.
+        # Where more charge carries less, a total just below may belong to another circuit, or be known too badly. Then
+        # the circuit is filled as it is in a workshop: with fresh feed, from the first pass on.
         backed = [1.0 - share for share in BACK_OFF]
-        ways = chain((self.at_total(b * total, fresh, mix) for b in backed), (self.at_fresh(b * fresh) for b in backed))
+        ways = chain((self.at_total(b * total, fresh, mix) for b in backed), (self.filled(b * fresh) for b in backed))
         found = next(filter(None, ways), None)
         if found is None:
             raise unsettled("the circuit just below the largest rate of its mill")
         return replace(found, binding=o.binding)
 
     def at_total(self, total: float, fresh_kg_s: float, mix: np.ndarray) -> Circuit | None:
-        """The circuit at a total feed; None where that is over a limit, or none is found near the start."""
+        """The circuit at a total feed; None where that is over a limit, or gets no nearer to one circuit."""
+        residuals = list[float]()
         for _ in range(TURNS):
             o = self.solved(mix, total)
             if o.code != OK:
                 return None
             new_fresh, product = self.frozen_to(o, total, fresh_kg_s)
             _, new = self.mixture(new_fresh, product)
-            residual = self.residual(o, mix, new, fresh_kg_s)
-            if residual <= self.tolerance:
-                return self.circuit(o, True, OK, "", fresh_kg_s, mix, residual, self.turns)
+            residuals.append(self.residual(o, mix, new, fresh_kg_s))
+            if residuals[-1] <= self.tolerance:
+                return self.circuit(o, True, OK, "", fresh_kg_s, mix, residuals[-1], self.turns)
+            if _stuck(residuals):
+                return None
             fresh_kg_s, mix = new_fresh, new
+        return None
+
+    def filled(self, fresh_kg_s: float) -> Circuit | None:
+        """The circuit that fills with fresh feed, to ROUGH, which is as well as a state near its largest rate is known.
+
+        A pass on the way may ask more than the mill takes of what it is then; None where the last one does.
+        """
+        total, mix, residuals = fresh_kg_s, self.problem.feed, list[float]()
+        for _ in range(TURNS):
+            o = self.solved(mix, total)
+            if o.code == CANNOT or _stuck(residuals):
+                return None
+            new_total, new = self.mixture(fresh_kg_s, self.frozen(o, fresh_kg_s))
+            residuals.append(max(self.residual(o, mix, new, fresh_kg_s), abs(new_total / total - 1.0)))
+            if o.code == OK and residuals[-1] <= ROUGH:
+                return self.circuit(o, True, OK, "", fresh_kg_s, mix, residuals[-1], self.turns)
+            total, mix = new_total, new
         return None
 
     def residual(self, o: Outcome, mix: np.ndarray, new: np.ndarray, fresh_kg_s: float) -> float:
@@ -369,6 +390,11 @@ class Loop:
             x10_m=x10, x50_m=x50, x90_m=x90, edges_m=self.problem.edges, accepted_q3=q3, returned_q3=_curve(back),
             mill_feed_q3=np.minimum(psd.cumulative(mix), 1.0), residual=float(residual), turns=turns, outcome=o,
         )  # fmt: skip
+
+
+def _stuck(residuals: list[float]) -> bool:
+    """Whether what was left open turn by turn gets no less."""
+    return len(residuals) > STUCK and residuals[-1] > 0.5 * residuals[-1 - STUCK]
 
 
 def _curve(flow: np.ndarray) -> np.ndarray:
