@@ -39,8 +39,7 @@ ROUGH = 1e-6  # of the search for the largest rate, which is known no better
 SETTLE = 1e-11
 CLOSE, CLOSE_ROUGH = 1e-14, 1e-8  # of ln(total feed) at a frozen state; rough: of a draw, known to 1e-5
 BACK_OFF = (1e-6, 1e-5, 1e-4, 1e-3)  # how far below the largest rate the circuit is settled to TOLERANCE
-TURNS = 100
-STUCK = 8  # turns in which what is left open must halve
+TURNS, STUCK = 100, 8  # at most; and those in which what is left open must halve
 
 
 @dataclass(frozen=True)
@@ -320,7 +319,7 @@ class Loop:
         if self.tolerance >= ROUGH:
             return self.circuit(o, True, OK, "", fresh, mix, change, self.turns)
         # Where more charge carries less, a total just below may belong to another circuit, or be known too badly. Then
-        # the circuit is filled as it is in a workshop: with fresh feed, from the first pass on.
+        # the circuit is filled as in a workshop: with fresh feed, from the first pass on.
         backed = [1.0 - share for share in BACK_OFF]
         ways = chain((self.at_total(b * total, fresh, mix) for b in backed), (self.filled(b * fresh) for b in backed))
         found = next(filter(None, ways), None)
@@ -330,8 +329,8 @@ class Loop:
 
     def at_total(self, total: float, fresh_kg_s: float, mix: np.ndarray) -> Circuit | None:
         """The circuit at a total feed; None where that is over a limit, or gets no nearer to one circuit."""
-        residuals = list[float]()
-        for _ in range(TURNS):
+        residuals: list[float] = []
+        while _goes_on(residuals):
             o = self.solved(mix, total)
             if o.code != OK:
                 return None
@@ -340,8 +339,6 @@ class Loop:
             residuals.append(self.residual(o, mix, new, fresh_kg_s))
             if residuals[-1] <= self.tolerance:
                 return self.circuit(o, True, OK, "", fresh_kg_s, mix, residuals[-1], self.turns)
-            if _stuck(residuals):
-                return None
             fresh_kg_s, mix = new_fresh, new
         return None
 
@@ -351,9 +348,9 @@ class Loop:
         A pass on the way may ask more than the mill takes of what it is then; None where the last one does.
         """
         total, mix, residuals = fresh_kg_s, self.problem.feed, list[float]()
-        for _ in range(TURNS):
+        while _goes_on(residuals):
             o = self.solved(mix, total)
-            if o.code == CANNOT or _stuck(residuals):
+            if o.code == CANNOT:
                 return None
             new_total, new = self.mixture(fresh_kg_s, self.frozen(o, fresh_kg_s))
             residuals.append(max(self.residual(o, mix, new, fresh_kg_s), abs(new_total / total - 1.0)))
@@ -392,9 +389,9 @@ class Loop:
         )  # fmt: skip
 
 
-def _stuck(residuals: list[float]) -> bool:
-    """Whether what was left open turn by turn gets no less."""
-    return len(residuals) > STUCK and residuals[-1] > 0.5 * residuals[-1 - STUCK]
+def _goes_on(residuals: list[float]) -> bool:
+    """Whether what is left open turn by turn still gets less."""
+    return len(residuals) < TURNS and not (len(residuals) > STUCK and residuals[-1] > 0.5 * residuals[-1 - STUCK])
 
 
 def _curve(flow: np.ndarray) -> np.ndarray:
