@@ -184,6 +184,12 @@ def test_failures_have_codes_and_no_traceback_without_debug(calls, config, monke
     assert "Traceback" in run("--debug", "predict", config).stderr
 
 
+def test_a_traceback_of_much_is_short(calls, config, monkeypatch):
+    failing(monkeypatch, ValueError("first " + "much " * 200_000 + "last"))
+    said = run("--debug", "predict", config).stderr
+    assert len(said) < 25_000 and "Traceback" in said and "in predict" in said and "last" in said
+
+
 def test_bad_usage_exits_2(calls, config):
     for args in (["predict"], ["predict", config, "--engine", "magic"], ["predict", config, "--seed", "-1"], ["grind"]):
         assert run(*args).exit_code == 2

@@ -18,9 +18,12 @@ from helpers import fake_prediction
 from mills import CONFIGS, NAMES, config
 
 from millsim.base.quantities.params import Param
+from millsim.base.quantities.spreadsheet import csv_text
+from millsim.base.quantities.written import OBEYED
 from millsim.forecast.run import predict
 from millsim.record import write
 from millsim.show.parts import Paragraph, Table
+from millsim.show.plots.prediction import figure, render
 from millsim.show.report import css
 from millsim.show.report.blocks import VERDICT_MARKS, Only, Picture
 from millsim.show.report.checks import config_of
@@ -254,6 +257,31 @@ def test_what_people_wrote_is_never_markup():
     for where in (plain, f"warning {plain}", f"predict {plain}", f"source {plain}", f"note {plain}"):
         assert where[0].upper() + where[1:] in page.text or where in page.text, where
     assert render_pdf(found).startswith(b"%PDF")
+
+
+EVIL = "\x9b2J\u202eslow\u2066\x85"  # what turns the direction of writing or is obeyed, of forged files and file names
+
+
+def test_what_a_reader_would_obey_is_on_no_page_and_in_no_figure():
+    p = dataclasses.replace(
+        fake_prediction(trace=False), mill_name=f"mill {EVIL}", warnings=(f"warning {EVIL}",),
+        command=f"millsim predict {EVIL}", config_text=f'name = "{EVIL}"\n',
+    )  # fmt: skip
+    found = without_pictures(report(p))
+    on_paper = [line for page in pages_of(found) for line in (*page.lines, page.foot)]
+    drawn = render(figure(p, "size_density"), "svg", f"of {EVIL}").decode("utf-8")
+    told = [render_html(found), "\n".join(on_paper), drawn, csv_text([["x", EVIL]])]
+    for text in told:
+        assert not OBEYED.search(text), OBEYED.search(text)
+    assert all("slow" in text for text in told)
+
+
+def test_a_long_command_stays_on_the_paper():
+    long = "millsim predict " + "a_long_name_" * 30 + ".toml" + " --set 'stator.gap=2.1 mm'" * 40
+    pages = pages_of(without_pictures(report(dataclasses.replace(fake_prediction(trace=False), command=long))))
+    lines = [line for page in pages for line in page.lines]
+    assert max(map(len, lines)) <= WIDE
+    assert "".join(long.split()) in "".join("".join(lines).split())
 
 
 # --- what it says ----------------------------------------------------------------------------------------

@@ -6,7 +6,6 @@ progress, Ctrl-C), writes and tells its answer (`answer`). Its exit code is one 
 
 import json
 import sys
-import traceback
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
@@ -18,7 +17,7 @@ import click
 from ..errors import MOST_TOLD, InputError, MillsimError
 from ..record import standing
 from ..record.limits import CANNOT, FAILED, HARDLY_GRINDS, OK, OVER, STATUS_WORDS
-from .plain import echo, escaped, one_line
+from .plain import echo, escaped, one_line, trace
 from .progress import Interrupts, Progress
 from .start import FAULT, INTERRUPTED, NOTHING_WRITTEN, TERMINATED, Unwritten
 
@@ -96,7 +95,7 @@ class Group(click.Group):
 
     def _tell_failure(self, ctx: click.Context, error: BaseException, lines: list[str], code: int) -> None:
         if ctx.params.get("debug"):
-            echo("".join(traceback.format_exception(error)), err=True)
+            echo(trace(error), err=True)
         for line in lines:
             click.echo(f"Error: {one_line(line)}", err=True)
         if ctx.meta.get(JSON) == "pending":

@@ -5,6 +5,7 @@ import os
 from pathlib import Path
 
 from ..base.quantities.spreadsheet import csv_text
+from ..base.quantities.written import harmless
 from ..errors import InputError, Problem
 from .date import date_words
 from .files import refuse_existing, write_together
@@ -22,7 +23,7 @@ def write_csv(prediction: Prediction, directory: Path | str, force: bool = False
     """
     folder = Path(directory)
     files = {name: csv_text(rows) for name, rows in _tables(prediction).items()}
-    files["config.toml"] = prediction.config_text.rstrip() + "\n"
+    files["config.toml"] = harmless(prediction.config_text.rstrip()) + "\n"
     if not force:
         refuse_any_existing([folder / name for name in files])
     return write_together({name: text.encode() for name, text in files.items()}, folder, force)

@@ -11,6 +11,8 @@ import math
 import re
 from collections.abc import Iterable, Sequence
 
+from .written import harmless
+
 _SIGNS = "=+-@\t\r\n＝＋－＠"  # noqa: RUF001  the wide ones count in East Asian spreadsheets
 _SPLIT = ";\t\n"
 _WITHIN = rf"(?=['\"\s]*[{re.escape(_SIGNS.strip())}])"
@@ -30,7 +32,7 @@ def csv_text(rows: Iterable[Sequence[object]]) -> str:
 def _cell(value: object) -> object:
     """Numbers in the shortest spelling good to 10 digits; an unknown number is an empty cell; no text is a formula."""
     if isinstance(value, str):
-        value = value.replace("\r\n", "\n").replace("\r", "\n")  # a bare return would end the row
+        value = harmless(value.replace("\r\n", "\n").replace("\r", "\n"))  # a bare return would end the row
         said = _PART.sub("'", value) if any(c in value for c in _SPLIT) else value
         return f"'{said}" if _FORMULA.match(value) and not _NUMBER.fullmatch(value) else said
     if isinstance(value, int):

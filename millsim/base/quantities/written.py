@@ -7,6 +7,15 @@ from collections.abc import Iterable
 
 from .scalar import Scalar
 
+# Control characters but for the end of a line and the tab, marks that turn the direction of writing, halves of pairs.
+OBEYED = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
+
+
+def harmless(text: str) -> str:
+    """The text with a question mark for each character that a terminal, a page or a figure would obey."""
+    return OBEYED.sub("?", text)
+
+
 # SI unit: choices of (shown unit, factor, offset); the first that makes the value at least 1, else the last.
 _SHOWN = {
     "m": (("mm", 1e3, 0.0),),

@@ -8,6 +8,7 @@ import io
 import warnings
 from pathlib import Path
 
+from ...base.quantities.written import harmless
 from ...record.export import refuse_any_existing
 from ...record.files import write_together
 from ...record.prediction import Prediction
@@ -85,7 +86,8 @@ def render(drawn, suffix: str = "png", about: str = "") -> bytes:
     from .style import described, lay_out, plain_style
 
     metadata = {"png": {"Software": None}, "svg": {"Date": None, "Creator": "millsim"}}[suffix]
-    metadata |= {"Title": str(drawn.get_label()) or "millsim", "Description": about or described(drawn)}
+    words = {"Title": str(drawn.get_label()) or "millsim", "Description": about or described(drawn)}
+    metadata |= {key: harmless(text) for key, text in words.items()}
     stream = io.BytesIO()
     with plain_style(), warnings.catch_warnings():
         # A mill may be named in a script that the font lacks; a box in the title is better than no figure.

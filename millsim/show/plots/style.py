@@ -11,7 +11,9 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 
+from ...base.quantities.written import harmless
 from ...record.limits import shown_status
 from ...record.prediction import Prediction
 
@@ -138,6 +140,8 @@ def lay_out(figure: Figure) -> None:
 
     Saved as it is, a page would be gone through twice for each: matplotlib draws all of it to find the places.
     """
+    for text in figure.findobj(Text):  # a name may hold what turns the direction of writing
+        text.set_text(harmless(text.get_text()))
     engine = figure.get_layout_engine()
     if figure.axes and engine is not None:
         engine.execute(figure)

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable
 from functools import singledispatch
 
-from ...base.quantities.written import capital, glued
+from ...base.quantities.written import capital, glued, harmless
 from ...mill.config.since import Since
 from ...record.prediction import Prediction
 from ..parts import Paragraph, Table
@@ -166,7 +166,8 @@ def _(block: Picture) -> str:
 
 @_block.register
 def _(block: Listing) -> str:
-    return f'<div class="block"><h3>{_text(block.label)}</h3><pre tabindex="0">{html.escape(block.text)}</pre></div>'
+    text = html.escape(harmless(block.text))
+    return f'<div class="block"><h3>{_text(block.label)}</h3><pre tabindex="0">{text}</pre></div>'
 
 
 @_block.register

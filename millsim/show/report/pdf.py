@@ -12,7 +12,7 @@ from matplotlib.backends.backend_pdf import Op, PdfFile, RendererPdf
 from matplotlib.figure import Figure
 from matplotlib.transforms import Affine2D
 
-from ...base.quantities.written import capital, wrap
+from ...base.quantities.written import capital, harmless, wrap
 from ...mill.config.since import Since
 from ...record.prediction import Prediction
 from ..parts import Paragraph, Table, paper_lines
@@ -23,6 +23,7 @@ from .content import report
 A4 = (8.27, 11.69)  # in
 LEFT, TOP, PITCH = 0.75, 0.45, 0.15  # edge of the text, of the first line, distance of lines [in]
 ROWS, WIDE = 70, 100  # lines on a page, characters in a line
+PAPER = 110  # characters that lie on it: the widest table reaches into the margin
 POINTS = 8.0  # of text: 100 characters are 6.7 in wide
 CLEAR = 12  # lines that a chapter must find room for
 MARGIN = 17  # characters for the labels beside paragraphs
@@ -112,7 +113,7 @@ def _chapter(pages: list[Page], section: Section) -> None:
         pages.append(Page())
     for block in section.blocks:
         for chunk in _chunks(block):
-            chunk = Chunk([*title, *chunk.lines], chunk.again, chunk.picture)
+            chunk = Chunk([*title, *_broken(chunk.lines)], chunk.again, chunk.picture)
             if chunk.picture is not None and not chunk.picture.sheet and not _fits(pages[-1], chunk):
                 waiting.append(Chunk(chunk.lines[len(title) :], picture=chunk.picture))
                 continue
@@ -168,8 +169,21 @@ def _write(page: Page, lines: list[str]) -> None:
     for line in lines:
         if line or page.lines:
             bold, mark, rest = line.rpartition(_BOLD)
-            page.lines.append(bold + rest)
+            page.lines.append(harmless(bold + rest))
             page.bold.append(len(bold))
+
+
+def _broken(lines: list[str]) -> list[str]:
+    """Lines that fit the paper: a longer one, of a command or a path, goes on in the next, after a word if it can."""
+    found = []
+    for line in lines:
+        while len(line) > PAPER and _BOLD not in line:
+            word = line.rfind(" ", WIDE // 2, WIDE + 1)
+            cut = word if word > 0 else WIDE
+            found.append(line[:cut])
+            line = " " * MARGIN + line[cut:].lstrip()
+        found.append(line)
+    return found
 
 
 def _strong(lines: list[str]) -> list[str]:
