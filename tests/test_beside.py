@@ -93,6 +93,8 @@ def test_a_share_of_draws_in_which_both_run_is_told_as_such(demo):
     told = words._sentence("B", sets.Against(times, more, less, 64), 64, {"throughput_kg_s": 1.25})
     assert told.startswith("B against A: 1.2 times the powder (0.8 to 1.3;")  # as the figures of the table
     assert "both run" not in words._sentence("B", sets.Against(times, more, less, 64), 64)
+    same = words._sentence("B", sets.Against(times, more, less, 64), 64, {"throughput_kg_s": 1.004})
+    assert same.startswith("B against A: as much powder (0.8 to 1.3 times; more")
     alike = sets.Against(times, {"throughput_kg_s": 0.09}, {"throughput_kg_s": 0.12}, 64)
     assert "more in 9 % and less in 12 % of draws" in words._sentence("B", alike, 64)
 

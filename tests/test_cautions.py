@@ -26,6 +26,7 @@ from millsim.learn.calibration import compare as comparing
 from millsim.mill.cards import load_material
 from millsim.record import write
 from millsim.record.outputs import OUTPUTS
+from millsim.record.prediction import Change
 from millsim.show.drawing.sheet import drawing
 from millsim.show.report.blocks import Notice
 from millsim.show.report.content import report
@@ -88,7 +89,10 @@ def inputs(folder: Path) -> dict[str, list]:
         folder / name for name in ("m.toml", "p.h5", "run.toml", "cuts.csv", "drops.csv", "s.h5", "plan.toml")
     )
     mill.write_text(chilled().text, encoding="utf-8")
-    write.write(replace(fake_prediction(), config_text=chilled().text), kept)
+    change = Change(
+        "drive.speed", "a faster rotor", ('drive.speed="12000 rpm"',), 1e-3, 2e-4, 1e6, 310.0, "jam", 2.0, ""
+    )
+    write.write(replace(fake_prediction(), config_text=chilled().text, changes=(change,)), kept)
     text = (mills.CONFIGS / "demo_run.toml").read_text(encoding="utf-8")
     text = re.sub(r"(?m)^config = .*$", f'config = "{mill.as_posix()}"', text)
     sheet.write_text(text.replace("demo_product_sieve.csv", str(mills.CONFIGS / "demo_product_sieve.csv")), "utf-8")
@@ -113,6 +117,7 @@ def inputs(folder: Path) -> dict[str, list]:
         "choose": ["choose", swept, "rotational-moulding", "--no-sieve"],
         "sweep": ["sweep", plan, "--out", swept, "--workers", 1, "--force"], "draw": ["draw", mill, "--force"],
         "new": ["new", folder / "n.toml", "--from", mill, "--answers", nothing, "--force"],
+        "why": ["why", kept],
         "wear": ["wear", mill, "--lost", "0.05 g", "--milled", "2 kg"], "report": ["report", kept, "--force"],
     }  # fmt: skip
 
@@ -156,7 +161,7 @@ def made_light(patch):
 
 
 def test_every_cell_is_said_or_reasoned_away():
-    assert set(MARKS) == set(HAZARDS) and len(PLACES) == 18
+    assert set(MARKS) == set(HAZARDS) and len(PLACES) == 19
     for place in PLACES:
         assert len(set(TOLD[place])) == len(TOLD[place])
         assert set(TOLD[place]) | set(REASONS[place]) == set(HAZARDS), place

@@ -11,6 +11,7 @@ import mills
 import numpy as np
 import pytest
 import sweeps
+from helpers import fake_prediction
 from hypothesis import HealthCheck, Phase, assume, given, settings
 from test_random_mills import random_mills
 
@@ -25,6 +26,7 @@ from millsim.laws.strength import TIP_CAP
 from millsim.mill.config.mill import load_config, parse_config
 from millsim.mill.parts import stock_hole
 from millsim.record.limits import OK
+from millsim.record.prediction import Change, Reviewed
 from millsim.show.words.changes import review_words, setting, what_would_help
 from millsim.show.words.choice import close_words
 from millsim.studies import advised
@@ -97,6 +99,26 @@ def test_a_faster_rotor_is_advised_no_further_than_the_review_passes():
     rpm = float(faster.sets[0].split('"')[1].split()[0])
     assert 11000.0 <= rpm <= TIP_CAP / 0.06 / RPM and faster.stopped == "tip speed"
     assert "farther, the review fails it: tip speed" in what_would_help(advised.predict(mills.config("demo", *BARE)))
+
+
+@pytest.mark.parametrize(
+    ("own_C", "then_C", "limit", "told"),
+    [
+        (63.0, 85.0, "", ", then 85 °C at the outlet (at most 70 °C is advised)"),
+        (63.0, 69.0, "", ""),
+        (72.0, 85.0, "", ""),  # too warm as it is: said elsewhere
+        (50.0, 60.0, '\n[limits]\noutlet_temperature = "55 °C"\n', ", then 60 °C at the outlet (the limit)"),
+    ],
+)
+def test_a_change_that_takes_the_mill_into_its_heat_margin_says_so(own_C, then_C, limit, told):
+    p = fake_prediction()
+    outlet = replace(p.main.scalars["outlet_temperature_K"], value=own_C + 273.15)
+    main = replace(p.main, scalars=p.main.scalars | {"outlet_temperature_K": outlet})
+    motor = Change("drive.rated_power", "a motor rated 2200 W", ('drive.rated_power="2200 W"',), 1e-3,
+                   p.main.scalars["x50_m"].value, 1e6, then_C + 273.15, "outlet temperature", 1.4, "")  # fmt: skip
+    p = replace(p, main=main, temperature_limit_K=85.0 + 273.15, changes=(motor,), config_text=limit, parameters=(),
+                reviewed=Reviewed((), (), (), 5))  # fmt: skip
+    assert f"a motor rated 2200 W: 3.6 kg/h{told}." in what_would_help(p)
 
 
 def test_a_gap_that_takes_a_jam_away_is_told_with_its_cost():

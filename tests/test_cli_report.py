@@ -13,6 +13,7 @@ from millsim.commands.main import cli
 from millsim.errors import MillsimError
 from millsim.record import read, write
 from millsim.show.words import why
+from millsim.show.words.cautions import at, case_of_prediction
 
 
 @pytest.fixture
@@ -26,8 +27,10 @@ def stored(tmp_path):
 def drawn(monkeypatch):
     """The figures that were drawn; nothing is drawn for real, only noted."""
     seen = []
-    monkeypatch.setattr("millsim.show.report.html.to_html", lambda p: seen.append("html") or f"<p>{p.mill_name}</p>\n")
-    monkeypatch.setattr("millsim.show.report.pdf.to_pdf", lambda p: seen.append("pdf") or b"%PDF-1.4\n")
+    monkeypatch.setattr(
+        "millsim.show.report.html.to_html", lambda p, _: seen.append("html") or f"<p>{p.mill_name}</p>\n"
+    )
+    monkeypatch.setattr("millsim.show.report.pdf.to_pdf", lambda p, _: seen.append("pdf") or b"%PDF-1.4\n")
     return seen
 
 
@@ -135,7 +138,9 @@ def test_why_prints_the_sentences_of_the_report(stored):
 def test_why_as_json(stored):
     answer = json.loads(CliRunner().invoke(cli, ["why", str(stored), "--json"]).stdout)
     p = read.read(stored)
-    assert answer == {"status": "ok", "mill": p.mill_name, "config_sha256": p.config_sha256, "why": why.sentences(p)}
+    said = {"status": "ok", "mill": p.mill_name, "config_sha256": p.config_sha256, "why": why.sentences(p)}
+    cautions = at("why", case_of_prediction(p, said["why"])).sentences if p.changes else None
+    assert answer == said | ({"caution": list(cautions)} if cautions else {})
 
 
 def test_why_of_a_mill_that_cannot_run(tmp_path):
@@ -147,7 +152,7 @@ def test_why_of_a_mill_that_cannot_run(tmp_path):
 
 
 def test_a_pdf_that_fails_leaves_no_page_behind(stored, drawn, monkeypatch):
-    def fail(_):
+    def fail(*_):
         raise MillsimError("no room.")
 
     monkeypatch.setattr("millsim.show.report.pdf.to_pdf", fail)

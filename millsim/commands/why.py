@@ -20,7 +20,7 @@ def why_command(ctx: click.Context, file: Path) -> None:
     """
     from ..base.quantities import written
     from ..record import read
-    from ..show.words import why
+    from ..show.words import cautions, why
     from ..show.words.short import whole
 
     p = read.read(file)
@@ -32,5 +32,6 @@ def why_command(ctx: click.Context, file: Path) -> None:
         lambda: {"status": p.status, "mill": p.mill_name, "config_sha256": p.config_sha256, "why": said},
         lambda: "\n".join(line for text in told for line in written.wrap(text)),
         exit_code(p.status),
+        caution=cautions.at("why", cautions.case_of_prediction(p, said)) if p.changes or p.grinds_with else None,
         short=lambda: why.why_short(p) if said else whole("\n".join(told)),
     )

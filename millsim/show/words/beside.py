@@ -22,6 +22,11 @@ _TIMES = {
     "x50_m": "x50 {} times as large",
     "gross_J_kg": "{} times the energy per kilogram",
 }
+_ALIKE = {  # where that is 1 to the digits told
+    "throughput_kg_s": "as much powder",
+    "x50_m": "x50 the same",
+    "gross_J_kg": "as much energy per kilogram",
+}
 
 
 MOST = 3  # settings that differ, told in short
@@ -177,7 +182,9 @@ def _sentence(i: str, x: Against, draws: int, central: Mapping[str, float] = Map
             if isfinite(central.get(name, nan)):
                 middle = digits(central[name], 2)
             more = f"; {_more(x, name)} of {of}" if name == "throughput_kg_s" else ""
-            parts.append(f"{_TIMES[name].format(middle)} ({low} to {high}{more})")
+            alike = float(middle) == 1.0
+            words, times = (_ALIKE[name], " times") if alike else (_TIMES[name].format(middle), "")
+            parts.append(f"{words} ({low} to {high}{times}{more})")
     if WINDOW in x.times:
         low, middle, high = (f"{100 * v:+.0f}" for v in x.times[WINDOW])
         parts.append(f"in the window {middle} points ({low} to {high})")

@@ -223,6 +223,7 @@ TOLD = {
     "choose": _first("guard", "dust", "burst"),
     "sweep": _first("burst", "guard", "dust"),
     "draw": _first("guard", "first start", "burst", without=_SHEET),
+    "why": _first("burst", "guard", "first start"),
     "new": _first("rotation", "guard", "dust"),
     "wear": _first("rotation", "metal", without=_WORN),
     "report": _first("guard", "dust", "rotation"),

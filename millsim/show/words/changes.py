@@ -2,6 +2,7 @@
 
 from ...base.quantities.units import parse
 from ...base.quantities.written import digits, join_words, rate_words, shown_unit
+from ...record.heatlimit import AT_LIMIT_K, celsius, of_prediction
 from ...record.limits import LIMITS, TEMPERATURE
 from ...record.prediction import Change, Prediction
 from ...studies.changes import COARSER, cools
@@ -75,11 +76,22 @@ def _told(p: Prediction, c: Change) -> str:
         gives += f", x50 {digits(c.x50_m * factor, 2)} {shown}"
     if any(text.startswith("feed.rate") for text in c.sets):
         gives += ", fed no faster"
+    gives += _hotter(p, c)
     if c.key == "feed.temperature" and setting(c, "K") < FREEZING_K:
         gives += ", if bars, pins and screws are of steel that stays tough in the cold"
     if c.stopped:
         gives += f" (farther, the review fails it: {c.stopped})"
     return f"{c.words}: {gives}"
+
+
+def _hotter(p: Prediction, c: Change) -> str:
+    """That a change takes a mill that stays within what is advised of heat beyond it."""
+    limit, own = of_prediction(p), p.main.scalars.get("outlet_temperature_K")
+    most = limit.advised_K + AT_LIMIT_K
+    if own is None or not (own.value <= most < c.outlet_K):
+        return ""
+    advised = f"at most {celsius(limit.advised_K)} is advised" if limit.is_card else "the limit"
+    return f", then {celsius(c.outlet_K)} at the outlet ({advised})"
 
 
 def setting(c: Change, si: str) -> float:
