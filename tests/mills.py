@@ -1,6 +1,7 @@
 """The shipped mills with overrides, solved once and shared between tests."""
 
 import functools
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from millsim.engines.records import new_work
 from millsim.engines.settle import shaft_power
 from millsim.engines.strikes import fill_rates
 from millsim.forecast.outcome import Outcome, grid_of, solve, solve_batch, solve_cold_start
+from millsim.mill import cards
 from millsim.mill.config.mill import Config, load_config
 from millsim.mill.problem import Setup, build
 from millsim.record.limits import LIMITS
@@ -107,3 +109,23 @@ def frozen(p: Setup, o: Outcome, own: Setup) -> Outcome:
         strikes=work.strikes, lots=work.lots, screen=work.screen, bridge=work.bridge, flows=work.flows[0],
         powers=work.powers[0], steps=steps,
     )  # fmt: skip
+
+
+def steep_mill(folder):
+    """A mill of an invented material: half as strong at -20 °C as at 20 °C, hard to chip, sticking at 130 °C only."""
+    card = (Path(cards.__file__).parent / "pla.toml").read_text(encoding="utf-8")
+    for name, value in (("temperature_cold", -20.0), ("stick_temperature", 130.0), ("glass_temperature", 130.0),
+                        ("fracture_energy", 10000.0), ("cut_factor", 20.0)):  # fmt: skip
+        table = rf"(\[{name}\]\nvalue = )\S+(\nunit = .*\nlow = )\S+(\nhigh = )\S+"
+        card, changed = re.subn(table, rf"\g<1>{value}\g<2>{value}\g<3>{value}", card)
+        assert changed == 1, name
+    (folder / "steep.toml").write_text(card, encoding="utf-8")
+    text = (CONFIGS / "pla.toml").read_text(encoding="utf-8")
+    text = re.sub(r'^(kind = "router"|regulated|rotor_on).*\n', "", text, flags=re.MULTILINE)  # a stiff motor
+    (folder / "mill.toml").write_text(text.replace('material = "pla"', 'material = "steep.toml"'), encoding="utf-8")
+    return folder / "mill.toml"
+
+
+STEEP = (  # of the keys of that mill; INVENTED
+    "drive.rated_power=4000 W", "rotor.edge=blunt", "model.edge_share_blunt=0.005", "model.chip_size_blunt=0.03 mm",
+)  # fmt: skip

@@ -2,7 +2,6 @@
 
 import json
 import re
-from pathlib import Path
 
 import mills
 import numpy as np
@@ -12,7 +11,6 @@ from click.testing import CliRunner
 from millsim.base.quantities.params import BASES
 from millsim.base.quantities.written import capital
 from millsim.commands.main import cli
-from millsim.mill import cards
 from millsim.mill.config.mill import load_config
 from millsim.mill.problem import build
 from millsim.studies.heat.runaway import runaway
@@ -66,30 +64,11 @@ def test_a_heat_limited_mill_in_words():
     assert re.search(r" Runaway: in a room of \d+ °C none found up to \d+ °C. Heat feeds itself a little", text)
 
 
-def steep_mill(folder):
-    """A mill of an invented material: half as strong at -20 °C as at 20 °C, hard to chip, sticking at 130 °C only."""
-    card = (Path(cards.__file__).parent / "pla.toml").read_text(encoding="utf-8")
-    for name, value in (("temperature_cold", -20.0), ("stick_temperature", 130.0), ("glass_temperature", 130.0),
-                        ("fracture_energy", 10000.0), ("cut_factor", 20.0)):  # fmt: skip
-        table = rf"(\[{name}\]\nvalue = )\S+(\nunit = .*\nlow = )\S+(\nhigh = )\S+"
-        card, changed = re.subn(table, rf"\g<1>{value}\g<2>{value}\g<3>{value}", card)
-        assert changed == 1, name
-    (folder / "steep.toml").write_text(card, encoding="utf-8")
-    text = (mills.CONFIGS / "pla.toml").read_text(encoding="utf-8")
-    text = re.sub(r'^(kind = "router"|regulated|rotor_on).*\n', "", text, flags=re.MULTILINE)  # a stiff motor
-    (folder / "mill.toml").write_text(text.replace('material = "pla"', 'material = "steep.toml"'), encoding="utf-8")
-    return folder / "mill.toml"
-
-
-INVENTED = ("drive.rated_power=4000 W", "rotor.edge=blunt", "model.edge_share_blunt=0.005",
-            "model.chip_size_blunt=0.03 mm")  # fmt: skip
-
-
 def test_a_mill_that_runs_away_is_told_so_end_to_end(tmp_path):
     command = [
         "heat",
-        str(steep_mill(tmp_path)),
-        *(w for o in (*INVENTED, "feed.rate=14 kg/h") for w in ("--set", o)),
+        str(mills.steep_mill(tmp_path)),
+        *(w for o in (*mills.STEEP, "feed.rate=14 kg/h") for w in ("--set", o)),
         *NO_BAND,
     ]
     done = CliRunner().invoke(cli, command)
@@ -105,7 +84,7 @@ def test_a_mill_that_runs_away_is_told_so_end_to_end(tmp_path):
 def test_a_faster_feed_runs_away_from_a_colder_chamber(tmp_path):
     # Derived: the largest rate falls with the temperature at which the chamber is held, so the threshold falls with
     # the feed rate, smoothly: no threshold is that of a solver which gave up.
-    problem = build(load_config(steep_mill(tmp_path), INVENTED))
+    problem = build(load_config(mills.steep_mill(tmp_path), mills.STEEP))
     thresholds = []
     for kg_h in (13.5, 14.0, 14.5, 15.0):
         case = Case(problem, kg_h / 3600.0, 400.0)

@@ -393,20 +393,17 @@ def test_the_loop_answers_itself_at_the_settled_state():
     assert HeatLoop(case, mill, here)(T) == pytest.approx(T, abs=1e-3)
 
 
-def test_a_steeply_toughening_material_runs_away():
-    # An invented material that doubles its threshold from 0 to 20 C: from some temperature on the mill chokes. Fed so
-    # much that the bites of the nip, which a threshold hardly slows, do not carry it. A motor that does not give way.
-    case, mill = case_of("pla", "drive.speed_under_load=10583.8 rpm", "feed.rate=2.6 kg/h")
-    steep = changed(
-        mill, temperature_cold=ZERO_C, f_mat_cold=0.3, f_mat_warm=0.125, xw_min_cold=1.2, xw_min_warm=2.4,
-        chip_size=1e-5, edge_share=1e-3,
-    )  # fmt: skip
+def test_a_steeply_toughening_material_runs_away(tmp_path):
+    # An invented material that doubles its threshold from -20 to 20 C: from some temperature on the mill chokes; not so
+    # where it is as tough cold as warm.
+    problem = build(load_config(mills.steep_mill(tmp_path), mills.STEEP))
+    case, steep = Case(problem, 14.0 / 3600.0, 400.0), problem.mill
     here = case.settle(steep)
     r = runaway(case, steep, here)
     assert here.s["T"] + 20.0 < r.threshold_K < r.top_K
     assert not isfinite(r.hot_K)
-    mild = runaway(case, mill, case.settle(mill))
-    assert mild.threshold_K == inf
+    mild = changed(steep, f_mat_cold=steep[0]["f_mat_warm"], xw_min_cold=steep[0]["xw_min_warm"])
+    assert runaway(case, mild, case.settle(mild)).threshold_K == inf
 
 
 def test_a_card_without_cold_values_cannot_show_it():

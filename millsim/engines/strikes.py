@@ -4,7 +4,7 @@ A strike is two events, bar then pin; between them the piece flies with an energ
 bar met it. That is carried in two streams (`obliquity`).
 """
 
-from math import log
+from math import log, sqrt
 
 import numpy as np
 
@@ -16,8 +16,10 @@ from ..mill.chamber import (
     DUST_J,
     F_MAT,
     MEAN_COS2_PIN,
+    N_RATES,
     OPEN_HOLE,
     PIN,
+    STRIKE,
     XW_MIN,
     dust_of,
     open_to_pass,
@@ -25,7 +27,7 @@ from ..mill.chamber import (
     strike_energies,
 )  # fmt: skip
 from ..mill.edges import chip_of, has_other_edges, main_cut, other_cut, pays_from, pays_in_full_from
-from .fates import fill_fates
+from .fates import class_fates, fill_fates
 from .obliquity import COS2, MEAN, POWER, SPREAD, bar_moments, gauss, pin_moments, to_streams
 from .records import (
     ABOVE,
@@ -37,14 +39,21 @@ from .records import (
     LOT_CLASS,
     LOT_SCALE,
     LOT_SHARE,
+    LOTS,
     PIN_ABOVE,
     PIN_BREAK,
     PIN_SHATTER,
     SHATTER,
     SHRINK,
+    STRIKE_COLUMNS,
     XI,
 )  # fmt: skip
+from .threshold import NODES, add_strikes, fill_mean, fit_row, is_near, node_of, onsets_of, part_of
 
+COLUMNS = len(STRIKE_COLUMNS)
+SAME = 1e-9  # of a size
+FREE = 0.7  # of the hole: pieces below it wait for nothing
+LEAST_LOSS = 1e-9  # of strikes: what stays for ever in a class weighs no more
 _CHIP_X, _CHIP_W = gauss(CHIP_POINTS)
 MOST_CHIPPED = 0.05  # as of `cutting.chip_share`
 
@@ -137,17 +146,49 @@ def fill_cells(m, k, row, x, log_width, W_square, thrown, edges, cells, lots):
 
 
 @law
-def fill_strikes(m, k, grid, work):
-    """Fill work.strikes: what one strike does to a piece of each class, by stream (STRIKE_COLUMNS), and its chips."""
-    edges, x, strikes = grid.edges, grid.x, work.strikes
+def average_class(m, k, grid, work, i, onsets, W_square, thrown):
+    """Fill work.strikes and work.lots of class i with the mean over sizes in it (see `threshold`)."""
+    row, x, low, high = work.table[i], grid.x[i], grid.edges[i], grid.edges[i + 1]
+    own, fates, cells_sum, lots_sum = np.empty(N_RATES), work.fates[i], np.zeros((BINS, COLUMNS)), np.zeros((LOTS, 3))
+    log_width, weight, cells, lots = log(high / low), 0.0, work.strikes[i], work.lots[i]
+    for j in range(3):
+        start, end, onset = part_of(onsets, j, low, high)
+        if not start < end:
+            continue
+        for g in range(NODES if j > 0 else 1):
+            size, share = node_of(g, start, end, onset) if j > 0 else (sqrt(start * end), 1.0)
+            fit_row(m, row, x, size, own)
+            fill_cells(m, k, own, size, log_width, W_square, thrown, grid.edges, cells, lots)
+            loss = row[STRIKE] * (1.0 - class_fates(cells, grid.ways[i], grid.fines[i], fates)[0]) + work.escape[i]
+            w = share * log(end / start) / max(loss, LEAST_LOSS * row[STRIKE])
+            add_strikes(w, cells, lots, cells_sum, lots_sum)
+            weight += w
+    fill_mean(m, grid.edges, cells_sum, lots_sum, weight, cells, lots)
+
+
+@law
+def fill_strikes(m, k, grid, work, steady):
+    """Fill work.strikes: what one strike does to the pieces of each class, by stream (STRIKE_COLUMNS), and its chips.
+
+    steady: classes near an onset are averaged by what a steady state holds, but for what leaves by the sieve whether it
+    breaks or not, and for a feed of one size: all of it is at the middle of its class.
+    """
+    edges, x = grid.edges, grid.x
     W_square, thrown = motion.bar_energy(k.v, k.kappa, 1.0), np.empty(BINS)
     for b in range(BINS):
         thrown[b] = motion.thrown_energy(k.v, k.kappa, k.e_bar, COS2[b])
+    square = motion.thrown_energy(k.v, k.kappa, k.e_bar, 1.0)
+    hardest = max(W_square, square * k.survive) if m.n_pins > 0.0 else W_square
     for i in range(x.size):
-        log_width = log(edges[i + 1] / edges[i])
-        fill_cells(m, k, work.table[i], x[i], log_width, W_square, thrown, edges, strikes[i], work.lots[i])
+        row, low, high = work.table[i], edges[i], edges[i + 1]
+        onsets = onsets_of(m, row, x[i], hardest, k.edge_share * W_square)
+        waits = steady and low * m.shape > FREE * m.hole and abs(x[i] / m.feed_size - 1.0) > SAME
+        if waits and is_near(onsets, low, high):
+            average_class(m, k, grid, work, i, onsets, W_square, thrown)
+        else:
+            fill_cells(m, k, row, x[i], log(high / low), W_square, thrown, edges, work.strikes[i], work.lots[i])
     for column in (XI, CHIP_J, PIN_BREAK, DUST):
-        strikes[0, :, column] = 0.0  # the dust class is followed no further
+        work.strikes[0, :, column] = 0.0  # the dust class is followed no further
     work.lots[0, :, LOT_SHARE] = 0.0
 
 
@@ -160,5 +201,5 @@ def fill_rates(m, s, grid, work):
     for i in range(x.size):
         size_rates(m, s, k, x[i], work.ages[i], grid.still[i], table[i])
         work.escape[i] = table[i, CONTACT] * open_ * grid.still[i, OPEN_HOLE] + table[i, AIRBORNE]
-    fill_strikes(m, k, grid, work)
+    fill_strikes(m, k, grid, work, s.lumped <= 0.0)
     fill_fates(grid, work)
