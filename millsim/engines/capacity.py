@@ -7,9 +7,10 @@ from ..mill.chamber import MILL, STATE
 from ..record.limits import CANNOT, FAILED, GRINDING, LIMITS, OK
 from .loads import fill_loads
 from .search import ROUGH, copy_state, search_capacity
-from .settle import settle, start_state
+from .settle import AT_RATE, PATIENTLY, settle, start_state
 
 WITHIN, TURNED, FILLED, FROM_HERE = range(4)  # tasks of `operate`
+FRESH = 0.1  # s of feed in the mill to begin with: the state of least charge is then found, as a mill fills up to it
 
 
 @part
@@ -69,8 +70,8 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance, task):
         work.ages[:] = 0.0
     if F_asked < np.inf:
         if task != FROM_HERE:
-            start_state(m, F_asked, F_asked * 1.0, s)
-        s.at_rate = 1.0
+            start_state(m, F_asked, F_asked * FRESH, s)
+        s.at_rate = AT_RATE if task == WITHIN or task == TURNED else PATIENTLY
         residual, _ = settle(m, grid, feed, s, work, tolerance)
         if task != WITHIN:
             if not residual <= tolerance and task != TURNED:

@@ -26,6 +26,7 @@ PATIENCE, HOPELESS = 40, 3.0  # turns spent on a state with that load on grindin
 HOT_PATIENCE, TOO_HOT = 20, 1.5  # the same with that load on heat, where the charge is held: it is over the limit
 STUCK = 0.3  # of the residual after HURRY turns: what is left at CALM of a state between two others, which takes ages
 CLOSELY, INEXACT = 1e-12, 0.01  # ln of a held charge by small steps, at the closest; the same, of the residual
+AT_RATE, PATIENTLY = 1.0, 2.0  # of s.at_rate: the feed rate is given; the same, also where that settles slowly
 CLOSE = 1e-7  # ln of the load below a limit, at most, at which a mill is at it
 LIMIT_TURNS = 30  # in which a limit is found or sought otherwise
 STALLS = 0.3  # of the residual before: where the feed rate that keeps a charge is farther, it is found in every turn
@@ -265,7 +266,7 @@ def _given_up(m, s, work, turn, residual, hurried):
         return True
     if turn == PATIENCE and max(grinding_load(m, s, work), hot) > HOPELESS:
         return True
-    return (turn == HURRY and s.at_rate > 0.0) or (turn == CALM and residual > STUCK * hurried)
+    return (turn == HURRY and s.at_rate == AT_RATE) or (turn == CALM and residual > STUCK * hurried)
 
 
 @part

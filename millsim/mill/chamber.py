@@ -47,7 +47,7 @@ MILL = record(
 
 # The frozen chamber: feed rate F [kg/s], hold-up M [kg], temperature T [K], unblinded sieve share, rotor speed
 # omega [rad/s], effective tip speed v [m/s], air flow Q [m3/s] (at T), mean residence time of the charge [s].
-# at_rate is 1 where the feed rate is given and the hold-up sought, 0 the other way round; lumped is 1 in a batch,
+# at_rate is above 0 where the feed rate is given and the hold-up sought, 0 the other way round; lumped is 1 in a batch,
 # where the charge is the heat store and has the temperature T.
 STATE = record([(name, "f8") for name in "F M T unblinded omega v Q residence at_rate lumped".split()])
 
