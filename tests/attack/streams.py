@@ -111,8 +111,10 @@ def _run(outlet: Outlet, bench: Path, work: Path, what: tuple, streams: Streams,
     folder = Path(shutil.copytree(bench, work / "streams"))
     for name in makes:
         (folder / name).unlink(missing_ok=True)
+    before = contents(folder)
     done = outlet.run(folder, line, *streams)
-    torn = [str(p.relative_to(folder)) for p in sorted(folder.rglob("*.h5")) if not _sound(p)]
+    written = [name for name, what in done.files.items() if name.endswith(".h5") and what != before.get(name)]
+    torn = [name for name in written if not _sound(folder / name)]
     if not keep:
         shutil.rmtree(folder)
     return done._replace(files=done.files | dict.fromkeys(torn, "torn"))
