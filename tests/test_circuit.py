@@ -142,6 +142,14 @@ def test_where_a_total_has_two_circuits_the_one_that_fills_up_with_fresh_feed_is
         assert asked.code == code
 
 
+def test_mixtures_that_swing_to_and_fro_meet_half_way():
+    slow = ("drive.tip_speed=8 m/s", "stator.gap=1 mm", "stator.pins=4", "sieve.hole=0.52 mm", "sieve.pitch=1.6 mm",
+            "air.filter_area=0.023 m2", "feed.material=pe_pp", "run.class_ratio=1.5")  # fmt: skip
+    most = closed(mills.config("demo", *slow), 0.5e-3)
+    assert most.code == OK and most.residual <= 1e-6
+    assert most.accepted_kg_s == pytest.approx(most.fresh_kg_s, rel=1e-6)
+
+
 def test_more_than_it_takes_is_told_with_what_it_takes():
     most = closed(mills.config("demo"), 0.4e-3)
     c = closed(mills.config("demo", "feed.rate=20 kg/h"), 0.4e-3)

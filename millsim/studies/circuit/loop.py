@@ -34,9 +34,8 @@ NAN, INF = float("nan"), float("inf")
 FINEST_M, COARSEST_M = 20e-6, 30e-3  # apertures taken; the finest woven sieve of ISO 3310-1 has 20 um (from memory)
 WORST_EFFICIENCY = 0.05
 MOST_LOAD = 1000.0  # kg sent back per kg of fresh feed; beyond it there is nothing to be had (assumed)
-TOLERANCE = 1e-9
+TOLERANCE, SETTLE = 1e-9, 1e-11
 ROUGH = 1e-6  # of the search for the largest rate, which is known no better
-SETTLE = 1e-11
 CLOSE, CLOSE_ROUGH = 1e-14, 1e-8  # of ln(total feed) at a frozen state; rough: of a draw, known to 1e-5
 BACK_OFF = (1e-6, 1e-5, 1e-4, 1e-3)  # how far below the largest rate the circuit is settled to TOLERANCE
 TURNS, STUCK = 100, 8  # at most; and those in which what is left open must halve
@@ -299,7 +298,7 @@ class Loop:
 
     def at_most(self) -> Circuit:
         """The circuit at the largest rate: all that goes through the mill, fresh and returned, is at its limit."""
-        mix, before = self.problem.feed, NAN
+        mix, before, left, swings = self.problem.feed, NAN, INF, False
         for _ in range(TURNS):
             o = self.solved(mix, None)
             total = float(o.state["F"])
@@ -313,7 +312,8 @@ class Loop:
             change = max(float(np.abs(new - mix).max()), abs(np.log(fresh / before)) if before == before else INF)
             if change <= max(ROUGH, self.tolerance):
                 break
-            mix, before = new, fresh
+            swings = swings or change > left  # to and fro between two mixtures; then half way
+            mix, before, left = 0.5 * (mix + new) if swings else new, fresh, change
         else:
             raise unsettled("the circuit of mill and sieve")
         if self.tolerance >= ROUGH:
