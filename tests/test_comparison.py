@@ -176,7 +176,7 @@ def test_what_was_not_measured_or_not_reached_keeps_its_row(prediction, run):
     bare = replace(run, loaded_W=None, idle_W=None, air_temperature_K=None, powder_temperature_K=None)
     text = short(compare(prediction, bare))
     rows = {line.split("  ")[1]: line for line in text.splitlines() if line.startswith("  ")}
-    assert rows["energy from the socket"].endswith("not measured")
+    assert rows["energy per kg fed"].endswith("not measured")
     assert rows["outlet temperature"].endswith("not measured")
     nothing = short(compare(prediction, replace(bare, product_sheets=())))
     assert sum(line.endswith("not measured") for line in nothing.splitlines()) == 5
@@ -476,7 +476,7 @@ def test_the_figure_shows_every_residual_inside_the_page(pegged):
     ]
     assert len(labels) == len(told)
     assert "x50" in labels
-    assert {"energy from the socket", "temperature of chamber and air"} <= set(labels)
+    assert {"energy per kg fed", "air in the chamber"} <= set(labels)
     low, high = side.get_xlim()
     assert low < min(p.residual for p in told)
     assert high > max(p.residual for p in told)

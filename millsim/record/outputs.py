@@ -10,6 +10,9 @@ from dataclasses import dataclass, replace
 from ..base.quantities.scalar import Scalar
 from ..base.quantities.written import Shown, capital, shown_unit
 
+# A measured energy says per kilogram of what: powder that was lost was ground too, only what was caught is in hand.
+PER_CAUGHT, PER_FED = "per kg of powder caught", "per kg fed"
+
 
 @dataclass(frozen=True)
 class Output:

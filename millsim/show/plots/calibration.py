@@ -17,6 +17,7 @@ from ...record.date import date_words
 from ...record.identity import forecast_sha256
 from ...record.outputs import OUTPUTS
 from ...version import MODEL_VERSION, __version__
+from ..words.comparison import row_label
 from ..words.parameters import parameter_label
 from .prediction import write
 from .style import BLACK, BLUE, GREY, ORANGE, RED, SKY, frame, frame_beside, plain_style
@@ -172,7 +173,7 @@ def _off(axes: Axes, c: RunComparison) -> None:
         color = BLACK if p.inside else ORANGE
         axes.plot([0.0, p.residual], [y, y], color=color, lw=1.2)
         axes.plot(p.residual, y, "o", color=color, ms=6, mfc=color if id(p) in full else "white")
-    names = [textwrap.fill(OUTPUTS[p.name].short if p.name in OUTPUTS else p.name, 24) for p in told]
+    names = [textwrap.fill(row_label(p.name), 24) for p in told]
     axes.set_yticks(places, names, fontsize=8.5, linespacing=0.95)
     axes.set(
         xlim=(-most, most), ylim=(-0.6, len(told) - 0.4), xlabel="Measured − predicted\n/ combined standard errors"

@@ -9,7 +9,7 @@ from ...learn.calibration.explain import Explanation
 from ...record.asked import nothing_words
 from ...record.date import date_words
 from ...record.identity import forecast_sha256
-from ...record.outputs import OUTPUTS, scalar, shown
+from ...record.outputs import OUTPUTS, PER_FED, scalar, shown
 from .calibration import q3_percent
 from .json import jsonable, picked
 from .short import MOST_COLUMNS
@@ -18,7 +18,11 @@ SHOWS = "every sieve and figure, all settings that differ, and the causes that w
 MOST_LINES = 23  # of the short answer: with the two lines of cautions it fits on one screen
 _TEMPERATURES = ("air_temperature_K", "powder_temperature_K", "outlet_temperature_K")
 _FIRST = ("x10_m", "x50_m", "x90_m", "throughput_kg_s", "capacity_kg_s", "gross_J_kg", *_TEMPERATURES)
-_BRIEF = {"air_temperature_K": "air in the chamber", "capacity_kg_s": "largest feed rate"}  # so that the table fits
+_BRIEF = {  # so that the table fits
+    "air_temperature_K": "air in the chamber",
+    "capacity_kg_s": "largest feed rate",
+    "gross_J_kg": f"energy {PER_FED}",
+}
 _PER_FED = "Rate and energy are those of what was fed, lost powder too; `millsim run` tells them of what was caught."
 _NOTHING_FITTED = "The stored prediction was not changed and nothing was fitted; `millsim calibrate` does that."
 
@@ -155,9 +159,14 @@ def _sieve_row(p: Point) -> list[str]:
     return [name, *numbers, f"{100 * p.low:.1f} to {100 * p.high:.1f}" if math.isfinite(p.low) else ""]
 
 
+def row_label(name: str) -> str:
+    """What a figure that is compared is called, in table and figure; of a sieve its own name."""
+    return _BRIEF.get(name) or (OUTPUTS[name].short if name in OUTPUTS else name)
+
+
 def _figure_row(p: Point, c: RunComparison) -> list[str]:
     b = shown(p.name, scalar(p.name, p.predicted, low=p.low, high=p.high))
-    said, name = [b.text, b.band], _BRIEF.get(p.name, OUTPUTS[p.name].short)
+    said, name = [b.text, b.band], row_label(p.name)
     if not math.isnan(p.measured):
         a = shown(p.name, scalar(p.name, p.measured, se=p.error))
         return [name, a.text, a.error, *said]

@@ -9,6 +9,7 @@ from ...learn.measured.otherday import OfTheMill, of_the_mill
 from ...learn.measured.runbalance import Figure, RunBalance
 from ...learn.measured.runsheet import MeasuredRun
 from ...mill.parts import own_loss
+from ...record.outputs import PER_CAUGHT, PER_FED
 from .json import jsonable
 from .parameters import parameter_words
 from .short import Short, labelled, said
@@ -25,10 +26,10 @@ _FIGURES = (  # (field, words, unit, SI in one unit)
     ("loaded", "power, loaded", "W", 1.0),
     ("gross_energy", "energy drawn", "kWh", _KWH),
     ("net_energy", "energy above idling", "kWh", _KWH),
-    ("gross_per_product", "drawn per kg of powder", "kWh/kg", _KWH),
-    ("net_per_product", "above idling per kg of powder", "kWh/kg", _KWH),
-    ("gross_per_fed", "drawn per kg fed", "kWh/kg", _KWH),
-    ("net_per_fed", "above idling per kg fed", "kWh/kg", _KWH),
+    ("gross_per_product", f"drawn {PER_CAUGHT}", "kWh/kg", _KWH),
+    ("net_per_product", f"above idling {PER_CAUGHT}", "kWh/kg", _KWH),
+    ("gross_per_fed", f"drawn {PER_FED}", "kWh/kg", _KWH),
+    ("net_per_fed", f"above idling {PER_FED}", "kWh/kg", _KWH),
     ("heat_to_air", "heat to the air", "W", 1.0),
     ("heat_to_powder", "heat to the powder", "W", 1.0),
 )
@@ -147,11 +148,12 @@ def _energy_sentence(run: MeasuredRun, b: RunBalance) -> str:
         idle = f" Empty and hot it drew {_short(b.idle, 'W', 1.0)}." if b.idle is not None else ""
         return f"Energy: unknown, the power under load was not measured.{idle}"
     gross = _short(b.gross_per_product, "kWh", _KWH)
-    text = f"Energy {_FROM[run.meter_at]}: {gross} per kg of powder; "
+    fed = f" ({_short(b.gross_per_fed, 'kWh', _KWH)} {PER_FED}, as `compare` counts it)" if b.gross_per_fed else ""
+    text = f"Energy {_FROM[run.meter_at]}: {gross} {PER_CAUGHT}{fed}; "
     if b.net_per_product is None:
         why = "both powers are only upper bounds" if b.idle is not None else "the empty mill was not measured"
         return f"{text}energy above idling: unknown, {why}."
-    text += f"energy above idling: {_short(b.net_per_product, 'kWh', _KWH)} per kg of powder."
+    text += f"energy above idling: {_short(b.net_per_product, 'kWh', _KWH)} {PER_CAUGHT}."
     if not (b.idle.bound or b.loaded.bound):
         text += f" The empty mill takes {percent(b.idle.value / b.loaded.value, 0.02)} of the power under load."
         if b.motor_alone is not None:
@@ -163,7 +165,7 @@ def _energy_sentence(run: MeasuredRun, b: RunBalance) -> str:
 
 def _other_day(figures: tuple[OfTheMill, ...]) -> str:
     """Rate and energy as the mill's own, whose next run gives others."""
-    units = {"throughput_kg_s": ("rate", "kg/h", 1 / 3600), "gross_J_kg": ("energy", "kWh/kg", _KWH)}
+    units = {"throughput_kg_s": ("rate", "kg/h", 1 / 3600), "gross_J_kg": ("energy", f"kWh {PER_CAUGHT}", _KWH)}
     said = []
     for f in figures:
         what, unit, size = units[f.name]
