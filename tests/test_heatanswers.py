@@ -515,6 +515,12 @@ def test_air_that_no_steady_state_goes_with_is_refused():
         found("batch", air_m3_h=3000)
 
 
+def test_a_mill_that_hardly_grinds_is_told_so_with_measured_air_too():
+    slow = ("rotor.radius=35 mm", "drive.speed_under_load=1500 rpm", "drive.rated_power=60 W", "sieve.hole=0.2 mm")
+    a = found("demo", *slow, air_m3_h=60)
+    assert (a.note, a.binding) == ("cannot", "grinding")
+
+
 def test_feed_chilled_already_costs_what_it_costs():
     a = found("pla", "feed.temperature=-78.5 °C")
     assert a.value("own_dry_ice") == pytest.approx(found("pla").value("iced_dry_ice"))

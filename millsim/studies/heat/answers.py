@@ -153,7 +153,7 @@ def answers(
     limit = asked.advised_K
     problem, outcome = settled(config, air_m3_s, limit)
     case, note, binding = _asked(problem, problem.mill, outcome, limit)
-    if air_m3_s is not None:
+    if air_m3_s is not None and not hardly(outcome):
         problem = replace(problem, mill=_with_measured(case, problem.mill, air_m3_s))
     recirculated = config.air.recirculated or SHARE_ROUND
     own, largest, hot = _figures(case, problem.mill, note, recirculated, room)
