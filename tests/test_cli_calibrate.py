@@ -17,7 +17,7 @@ from millsim.errors import InputError
 from millsim.learn.calibration import nextstep, whole
 from millsim.mill.config.mill import load_config, parse_config, with_keys
 from millsim.record import read
-from millsim.show.words.calibration import calibration_short
+from millsim.show.words.calibration import calibration_short, next_lines
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 FAST = ["--engine", "balance", "--set", "run.trace=false", "--set", "run.band_samples=16"]
@@ -96,6 +96,18 @@ def test_without_full_the_report_fits_a_screen_and_keeps_its_figures(shop):
     assert len(fits(short)) <= 23 and "width left" in short and "Measure next" in short
     whole = (shop / "report.txt").read_text(encoding="utf-8")
     assert numbers_in(short.replace("All 8 checks", "")) <= numbers_in(whole) and "All 8 checks" in short
+
+
+def test_an_hour_of_running_for_hardly_a_gain_is_no_plain_advice():
+    words = {}
+    for left in (0.84, 0.86):
+        again = nextstep.Ranked(
+            "run", "run it once more", 90.0, (267e-6, 321e-6), (270e-6, 270e-6 + left * 54e-6), left
+        )
+        words[left] = " ".join(next_lines([again], "x50", 1e-3))
+    assert "run it once more (about 90 min), which narrows it most for" in words[0.84]
+    assert "nothing brings much, so leave it if the band is narrow enough." in words[0.86]
+    assert "86 % of its width" in words[0.86] and "brings much" not in words[0.84]
 
 
 def test_what_is_left_on_disk(shop):

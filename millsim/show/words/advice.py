@@ -44,6 +44,7 @@ from .stalls import by_hand_words, stall_risk
 WIDE_SPAN = 4.0  # above this one median says little
 LITTLE = 0.05  # share of the powder in a factor of 2 in size that counts as a gap between two kinds
 WITHOUT_END = 100.0  # a factor that says: at one end of the range it does not run
+LITTLE_GAINED = 0.85  # share of a band's width left from which an hour of measuring is no plain advice
 COARSE_CLASSES = 0.05  # a class error above this is said, not only listed
 
 _ROOM_K = 293.15  # where a prediction does not say

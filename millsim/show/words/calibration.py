@@ -15,7 +15,7 @@ from ...learn.calibration.outlook import BeforeAfter
 from ...learn.calibration.whole import CalibrationReport
 from ...record.outputs import OUTPUTS, row_name, scalar, shown
 from . import guesses
-from .advice import day_words
+from .advice import LITTLE_GAINED, day_words
 from .json import jsonable, picked
 from .parameters import parameter_words
 from .short import Short, said, table_part, whole
@@ -257,6 +257,13 @@ def next_lines(
 def _next_words(ranked: list[Ranked], question: str, planned_kg_s: float, about: str) -> str:
     """The first measurement, and what it is expected to bring."""
     key, first = QUESTIONS[question], ranked[0]
+    if first.left > LITTLE_GAINED:
+        return (
+            f"Measure next, for {question}: nothing brings much, so leave it if the band is narrow enough. Most for "
+            f"its time: {first.text} (about {first.minutes:.0f} min), expected to bring the 80 % band from "
+            f"{_ends(key, first.now)} to {_ends(key, first.then)}, {100 * first.left:.0f} % of its width, for a run at "
+            f"{3600 * planned_kg_s:.2g} kg/h.{f' {about}.' if about else ''}"
+        )
     return (
         f"Measure next, for {question}: {first.text} (about {first.minutes:.0f} min), which narrows it most for "
         f"its time; expected to bring the 80 % band from {_ends(key, first.now)} to {_ends(key, first.then)}, for a "

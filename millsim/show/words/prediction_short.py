@@ -61,4 +61,7 @@ def _measure(p: Prediction) -> str:
     if not p.runs:
         return measure_empty(p.binding)
     a = p.advised
-    return advice.measure_next(p) if a is None or not a.name else f"{a.how} (about {a.minutes:.0f} min)."
+    if a is None or not a.name:
+        return advice.measure_next(p)
+    little = f", which leaves {100 * a.left:.0f} % of the width of x50's band" if a.left > advice.LITTLE_GAINED else ""
+    return f"{a.how} (about {a.minutes:.0f} min){little}."
