@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from millsim.engines.bites import bitten_class, partners_of, props_of, spent
+from millsim.engines.bites import bitten_class, partners_of, props_of, reach_of, spent
 from millsim.laws import cutting
 
 GAP, H = 1e-3, 0.02
@@ -34,12 +34,15 @@ def test_a_class_is_bitten_as_the_laws_of_the_nip_say():
         x, alone = size * GAP, math.exp(-larger)
         clear = math.exp(-0.5 * larger)
         props = props_of(MILL[0], x)
-        partners = partners_of(MILL[0], x, props[2], count, count * 1.1 * GAP, count * (1.2 * GAP) ** 2)
+        moments = count, count * 1.1 * GAP, count * (1.2 * GAP) ** 2
+        coarser = (1.0 if props[2] > 0.0 else 1.5) * count  # where two alike reach across, all coarser ones do
+        partners = partners_of(MILL[0], x, props[2], coarser, coarser * 0.9 * GAP, *moments)
+        in_line = coarser * (x + 0.9 * GAP) / H
         m, screen, bridge, none = bitten_class(inflow, loss, out, nip, pair, window, props, partners, alone, clear)
         weight, line, by_own = props
         own, beside = window * m, window * line * m
         stands_out = partners[1] / partners[0] if partners[0] > 0.0 else 0.0
-        bridging = weight * clear * cutting.bridging(partners[0], beside, stands_out, by_own)
+        bridging = weight * clear * cutting.bridging(in_line, partners[0], beside, stands_out, by_own)
         screening = cutting.screening(larger, own)
         assert m * (loss + out * (nip * screening + pair * bridging)) == pytest.approx(inflow, rel=1e-11)
         assert screen == pytest.approx(screening, rel=1e-12)
@@ -51,9 +54,26 @@ def test_a_class_is_bitten_as_the_laws_of_the_nip_say():
 
 def test_props_stand_out_by_the_sum_of_the_sizes():
     """Two pieces that together just reach across the gap do not stand out of it; larger ones are wholly bitten."""
-    partners, stood_out, first = partners_of(MILL[0], 0.4 * GAP, 0.0, 2.0, 2.0 * 0.6 * GAP, 2.0 * (0.6 * GAP) ** 2)
+    two = 2.0, 2.0 * 0.6 * GAP, 2.0 * (0.6 * GAP) ** 2
+    partners, stood_out, first = partners_of(MILL[0], 0.4 * GAP, 0.0, *two[:2], *two)
     assert partners == pytest.approx(2.0 * GAP / H)
     assert abs(stood_out) < 1e-12 and first == pytest.approx(math.exp(-partners))
-    partners, stood_out, _ = partners_of(MILL[0], 0.9 * GAP, 1.0, 2.0, 4.0 * GAP, 8.0 * GAP**2)
+    partners, stood_out, _ = partners_of(MILL[0], 0.9 * GAP, 1.0, 2.0, 4.0 * GAP, 2.0, 4.0 * GAP, 8.0 * GAP**2)
     assert stood_out == pytest.approx(partners)
-    assert partners_of(MILL[0], 0.4 * GAP, 0.0, 0.0, 0.0, 0.0)[2] == 0.0
+    assert partners_of(MILL[0], 0.4 * GAP, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)[2] == 0.0
+
+
+def test_who_reaches_across_changes_evenly_with_the_gap():
+    """Of pieces even in ln x, the number that reaches across with one falls without steps as the gap gets wider."""
+    edges = 1e-3 * 1.15 ** np.arange(-20, 8)
+    n, i, x = edges.size - 1, 6, 1e-3 * 1.15**-13.5
+    held = np.append(np.cumsum(np.ones(n)[::-1])[::-1], 0.0)  # one piece in each class, coarser than a bound
+    found = []
+    for gap in np.linspace(x, x + 1.1 * edges[-1], 400):
+        at, part, size = reach_of(gap, x, i, edges)
+        at = int(at)
+        assert part == 0.0 or edges[at - 1] < gap - x < size < edges[at]
+        found.append(held[at] + part * (held[at - 1] - held[at]))
+    true = [n - i - 1 if g <= edges[i + 1] else max(0.0, np.log(edges[-1] / g) / np.log(1.15)) for g in
+            np.linspace(x, x + 1.1 * edges[-1], 400) - x]  # fmt: skip
+    assert np.allclose(found, true, atol=1e-9)

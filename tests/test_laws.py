@@ -311,32 +311,47 @@ def test_overlap_share_of_true_tips():
     )  # where it always stands out, run-out changes nothing
 
 
-def bridging_by_hand(larger, own, by_larger, by_own, throws=400_000):
+def bridging_by_hand(larger, reaching, own, by_larger, by_own, throws=400_000):
     """Mean and standard error: throw pieces into nips by chance and look which one is second.
 
-    A tagged piece with Poisson numbers of larger ones and of others of its own size, ranked at random. It is sheared if
-    it is the second largest: against the larger one, or against an equal one.
+    A tagged piece with Poisson numbers of larger ones, some of which reach across with it, and of others of its own
+    size, ranked at random. It is sheared if it is the second largest: against a larger one that reaches, or an equal.
     """
     rng = np.random.default_rng(20250102)
     L, E = rng.poisson(larger, throws), rng.poisson(own, throws)
     place = np.floor(rng.random(throws) * (E + 1))  # how many of its equals come before it
-    out = np.where((L == 1) & (place == 0), by_larger, np.where((L == 0) & (place == 1), by_own, 0.0))
+    props = rng.random(throws) * larger < reaching
+    alone = np.where((L == 0) & (place == 1), by_own, 0.0)
+    out = np.where((L == 1) & (place == 0) & props, by_larger, alone)
     return out.mean(), out.std() / math.sqrt(throws)
 
 
-@pytest.mark.parametrize(("larger", "own"), [(0.0, 0.5), (0.0, 3.0), (0.7, 0.0), (0.5, 1.0), (2.0, 0.3), (1e-3, 5e-5)])
-def test_bridging_against_throwing_pieces_into_nips(larger, own):
-    mean, error = bridging_by_hand(larger, own, 0.8, 0.35)
-    assert abs(mean - cutting.bridging(larger, own, 0.8, 0.35)) <= 4 * error + 1e-12
+@pytest.mark.parametrize(
+    ("larger", "reaching", "own"),
+    [
+        (0.0, 0.0, 0.5),
+        (0.0, 0.0, 3.0),
+        (0.7, 0.7, 0.0),
+        (0.5, 0.5, 1.0),
+        (2.0, 2.0, 0.3),
+        (1e-3, 1e-3, 5e-5),
+        (1.5, 0.4, 0.8),
+    ],
+)
+def test_bridging_against_throwing_pieces_into_nips(larger, reaching, own):
+    by_own = 0.35 if larger == reaching else 0.0  # where two of its own size reach across, all larger ones do
+    mean, error = bridging_by_hand(larger, reaching, own, 0.8, by_own)
+    assert abs(mean - cutting.bridging(larger, reaching, own, 0.8, by_own)) <= 4 * error + 1e-12
 
 
 def test_bridging_limits():
-    assert cutting.bridging(0.0, 0.0, 0.8, 0.35) == 0.0  # alone: nothing to prop it
-    assert cutting.bridging(0.0, 1e-3, 0.8, 0.35) == near(0.5e-3 * 0.35, 2e-3)
-    assert cutting.bridging(0.4, 0.99e-4, 0.8, 0.3) == near(cutting.bridging(0.4, 1.01e-4, 0.8, 0.3), 1e-4)  # series
-    deeper = [cutting.bridging(0.0, n, 0.0, 0.35) for n in (0.01, 0.1, 1.0)]
+    assert cutting.bridging(0.0, 0.0, 0.0, 0.8, 0.35) == 0.0  # alone: nothing to prop it
+    assert cutting.bridging(0.0, 0.0, 1e-3, 0.8, 0.35) == near(0.5e-3 * 0.35, 2e-3)
+    series, closed = (cutting.bridging(0.4, 0.4, n, 0.8, 0.3) for n in (0.99e-4, 1.01e-4))
+    assert series == near(closed, 1e-4)
+    deeper = [cutting.bridging(0.0, 0.0, n, 0.0, 0.35) for n in (0.01, 0.1, 1.0)]
     assert deeper == sorted(deeper)  # a deeper charge bridges more, until the largest two screen the others
-    assert cutting.bridging(0.0, 50.0, 0.0, 0.35) < deeper[-1]
+    assert cutting.bridging(0.0, 0.0, 50.0, 0.0, 0.35) < deeper[-1]
 
 
 def test_pin_stiffness():

@@ -38,7 +38,7 @@ CASES = {
     "shear_force": ("cutting", ["8e7 Pa", "0.004 m"], "N"),
     "nip_angle": ("cutting", ["0.005 m", "0.004 m", "0.001 m", "0.002 m"], ""),
     "overlap_share": ("cutting", ["0.003 m", "0.001 m", "5e-4 m"], ""),
-    "bridging": ("cutting", ["0.4", "0.3", "0.8", "0.5"], ""),
+    "bridging": ("cutting", ["0.4", "0.2", "0.3", "0.8", "0.0"], ""),
     "pin_bending_force": ("cutting", ["6.4e8 Pa", "0.008 m", "0.02 m", "1"], "N"),
     "pin_stiffness": ("cutting", ["2.1e11 Pa", "0.008 m", "0.02 m", "1"], "N/m"),
     "hammer_energy": ("cutting", ["0.02 kg", "60 m/s"], "J"),

@@ -29,7 +29,7 @@ from ..mill.chamber import (
     WINDOW,
     fill_still,
 )  # fmt: skip
-from .bites import BY_OWN, LINE, PROPS, bitten_class, partners_of, props_of
+from .bites import BY_OWN, LINE, PART, PART_SIZE, PROPS, REACH, bitten_class, partners_of, props_of, reach_of
 from .obliquity import COS2
 from .records import (
     ABOVE,
@@ -90,6 +90,7 @@ def fill_grid(m, edges, x, ways, fines, still, props, chip_finer):
         fines[i] = breakage.fines_share(x[i], m.fines_thickness)
         fill_still(m, x[i], still[i])
         props[i, PROPS], props[i, LINE], props[i, BY_OWN] = props_of(m, x[i])
+        props[i, REACH], props[i, PART], props[i, PART_SIZE] = reach_of(m.gap, x[i], i, edges)
         chip_finer[i + 1] = edges[i + 1] ** m.chip_exponent
     chip_finer[0] = 0.0
 
@@ -117,8 +118,8 @@ def march(m, grid, work, source, shift, mass, flows):
     # Chips that land in a class, and those that reach below it, over h^q.
     lots, chips = np.zeros((2, n)), 0.0
     # Coarser pieces per nip that prop others, with their first two moments of size; chance that no coarser piece is in
-    # the nip, and none larger than the gap; where those begin that reach across the gap.
-    nips, alone, clear, reach = np.zeros((n + 1, 3)), 1.0, 1.0, 0
+    # the nip, and none larger than the gap.
+    nips, alone, clear = np.zeros((n + 1, 3)), 1.0, 1.0
     for i in range(n - 1, -1, -1):
         live = 1.0 if i > 0 else 0.0  # the dust class is followed no further
         strike, finished = live * table[i, STRIKE], live * table[i, FINISHED]
@@ -129,14 +130,16 @@ def march(m, grid, work, source, shift, mass, flows):
             flight = air[DRIFT, b] + gain_s * air[SPLIT, b] + gain_q * air[SHATTERED, b] + gain_f * air[FINES, b]
             fates[i, FLIGHT, b] = flight
             inflow += flight * fates[i, RETURNS, b]
-        while reach < n and grid.edges[reach] < m.gap - x[i]:
-            reach += 1
-        at, window, weight = max(i + 1, reach), table[i, WINDOW], grid.props[i, PROPS]
+        at, part, size = int(grid.props[i, REACH]), grid.props[i, PART], grid.props[i, PART_SIZE]
+        N, X, XX, window, weight = nips[at, 0], nips[at, 1], nips[at, 2], table[i, WINDOW], grid.props[i, PROPS]
+        if part > 0.0:
+            some = part * (nips[at - 1, 0] - N)
+            N, X, XX = N + some, X + some * size, XX + some * size * size
         mass[i], work.screen[i], work.bridge[i], none = bitten_class(
             inflow, strike * (1.0 - work.stays[i]) + work.escape[i] + shift,
             finished * (ways[i, NIPPED, OUT] + grid.fines[i] * ways[i, FINES, OUT]),
             table[i, NIP], table[i, PAIR], window, (weight, grid.props[i, LINE], grid.props[i, BY_OWN]),
-            partners_of(m, x[i], grid.props[i, BY_OWN], nips[at, 0], nips[at, 1], nips[at, 2]), alone, clear,
+            partners_of(m, x[i], grid.props[i, BY_OWN], nips[i + 1, 0], nips[i + 1, 1], N, X, XX), alone, clear,
         )  # fmt: skip
         own = weight * window * mass[i]
         alone, clear = alone * none, clear if weight == 1.0 else clear * exp(own - window * mass[i])

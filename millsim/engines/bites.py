@@ -5,11 +5,12 @@ handed an array counts who holds it, and for 50 classes that takes longer than t
 `cutting.bridging` are multiplied out with what is known already; `tests/test_bites.py` holds them together.
 """
 
-from math import exp
+from math import exp, log, sqrt
 
 from ..base.numerics.jit import law
 
-PROPS, LINE, BY_OWN = range(3)  # of a size: see `props_of`
+PROP_COLUMNS = 6
+PROPS, LINE, BY_OWN, REACH, PART, PART_SIZE = range(PROP_COLUMNS)  # of a size: see `props_of` and `reach_of`
 UNSEEN = 1e-18  # a chance below it adds nothing to one
 
 
@@ -42,16 +43,30 @@ def props_of(m, x):
 
 
 @law
-def partners_of(m, x, by_own, N, X, XX):
-    """(coarser pieces in line with x that reach across the gap with it, that times the share of x that stands out,
-    chance that a bite of x finds none of them first).
+def reach_of(gap, x, i, edges):
+    """Which coarser pieces reach across the gap with a piece x of class i: all above a class bound (its number), and of
+    the class below that the share that is large enough, even in ln x as all classes are, with its size [m].
+    """
+    at, least = i + 1, gap - x
+    while at < edges.size - 1 and edges[at] < least:
+        at += 1
+    if at == i + 1 or edges[at] <= least:
+        return float(at), 0.0, 0.0
+    return float(at), log(edges[at] / least) / log(edges[at] / edges[at - 1]), sqrt(least * edges[at])
 
-    N, X, XX: such pieces per nip and their first two moments of size. The chance is 0 where nothing reaches across.
+
+@law
+def partners_of(m, x, by_own, coarser, coarser_X, N, X, XX):
+    """(pieces in line with x that reach across the gap with it, that times the share of x that stands out, chance that
+    no coarser piece at all is in line with it: such a one carries the load, or is sheared itself).
+
+    coarser, coarser_X: coarser pieces per nip and their first moment of size; N, X, XX: those that reach, and their
+    first two. The chance is 0 where nothing reaches across.
     """
     both = x * N + X
-    partners = both / m.face
     by_larger = min(both, (x - m.gap) / x * both + X + XX / x) / m.face
-    return partners, by_larger, exp(-partners) if by_own > 0.0 or partners > 0.0 else 0.0
+    first = exp(-(x * coarser + coarser_X) / m.face) if by_own > 0.0 or both > 0.0 else 0.0
+    return both / m.face, by_larger, first
 
 
 @law

@@ -56,7 +56,7 @@ class Grid(NamedTuple):
     ways: np.ndarray  # (n, WAYS, 3) GAIN, PER, OUT of each way in each class
     fines: np.ndarray  # (n,) mass share crushed to fines
     still: np.ndarray  # (n, STILL) what of each size does not depend on the state
-    props: np.ndarray  # (n, 3) how they prop others across the gap: `bites.props_of`
+    props: np.ndarray  # (n, PROP_COLUMNS) how they prop others across the gap: `bites.props_of`, `bites.reach_of`
     chip_finer: np.ndarray  # (n+1,) class bound to the power of the chip sizes, 0 at the lowest
 
 

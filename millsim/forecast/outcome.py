@@ -7,6 +7,7 @@ import numpy as np
 from ..engines.aside import rows, still_temperatures, warming_of
 from ..engines.balance import fill_grid
 from ..engines.batch import run_batch
+from ..engines.bites import PROP_COLUMNS
 from ..engines.capacity import WITHIN, operate
 from ..engines.loads import fill_loads, grinding_load
 from ..engines.montecarlo import FrozenSteps
@@ -104,7 +105,7 @@ def grid_of(problem: Setup, mill: np.ndarray) -> Grid:
         np.zeros((n, WAYS, 3)),
         np.zeros(n),
         np.zeros((n, STILL)),
-        np.zeros((n, 3)),
+        np.zeros((n, PROP_COLUMNS)),
         np.zeros(n + 1),
     )
     fill_grid(mill[0], *grid)

@@ -160,17 +160,18 @@ def overlap_share(x, gap, run_out):
 
 
 @law
-def bridging(larger, own, by_larger, by_own):
+def bridging(larger, reaching, own, by_larger, by_own):
     """Mean share of a piece that stands out of the gap because another one, no smaller, props it.
 
     Of the pieces in one nip the second largest is sheared against the largest; further ones are screened. larger, own:
-    mean numbers of larger pieces that reach across with it, and of its own size; by_larger, by_own: the share of it
-    that then stands out, (x_1 + x_2 - g)/x. Pieces share a nip by chance (Poisson); the chance to be second is derived.
+    mean numbers of larger pieces in line with it and of its own size; reaching: those of the larger that reach across
+    the gap with it, all of them where two of its own size do; by_larger, by_own: the share of it that then stands out,
+    (x_1 + x_2 - g)/x. Pieces share a nip by chance (Poisson); the chance to be second is derived.
     """
     if own < 1e-4:
-        return exp(-larger) * (larger * by_larger + 0.5 * own * (by_own - larger * by_larger))
+        return exp(-larger) * (reaching * by_larger + 0.5 * own * (by_own - reaching * by_larger))
     some = -expm1(-own)
-    return exp(-larger) * (by_own * (some - (1.0 - some) * own) + larger * by_larger * some) / own
+    return exp(-larger) * (by_own * (some - (1.0 - some) * own) + reaching * by_larger * some) / own
 
 
 def pin_bending_force(sigma_y, d, L, both_ends):
