@@ -347,7 +347,7 @@ class TestFiles:
         assert sweep(tmp_path, "--force").exit_code == 0
         assert read.read(tmp_path / "s.h5").version == f"0.0.9, {__version__}"
 
-    @pytest.mark.parametrize("damage", ["cut", "first bytes", "a bit"])
+    @pytest.mark.parametrize("damage", ["cut", "all of it", "first bytes", "a bit"])
     def test_a_damaged_sweep_file_is_made_anew_from_its_points(self, tmp_path, damage):
         folder_with(tmp_path, HEAD + GAP)
         assert sweep(tmp_path).exit_code == 0
@@ -356,6 +356,7 @@ class TestFiles:
         middle = len(whole) // 2
         spoilt = {
             "cut": whole[:middle],
+            "all of it": b"",
             "first bytes": bytes(512) + whole[512:],
             "a bit": whole[:middle] + bytes([whole[middle] ^ 1]) + whole[middle + 1 :],
         }[damage]

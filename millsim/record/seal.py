@@ -43,7 +43,12 @@ def is_whole(path: Path) -> bool | None:
 
 
 def is_spoilt(path: Path) -> bool:
-    """Whether a file was an HDF5 file, by its start or by our seal behind it, and is damaged now."""
+    """Whether a file was an HDF5 file, by its start or by our seal behind it, and is damaged now.
+
+    So is an empty one: a writer that was killed where there are no hard links leaves no more than the name.
+    """
+    if path.stat().st_size == 0:
+        return True
     with path.open("rb") as file:
         start = file.read(len(SIGNATURE))
         file.seek(max(file.seek(0, os.SEEK_END) - SEAL_BYTES, 0))
