@@ -535,3 +535,21 @@ def test_a_cooler_is_sought_from_where_the_mill_stands():
     a = found("demo", *slow)
     assert a.value("cooler_K") == inf
     assert a.runaway.gain == pytest.approx(0.0, abs=0.05)
+
+
+@pytest.mark.parametrize("end", [1.0, 0.05, 0.99])
+@pytest.mark.parametrize("left", [0.5, 0.02, 2e-3, -0.5, -20.0])
+def test_a_crossing_before_a_state_ends_is_found_and_none_is_not_sought_for_long(end, left):
+    """A state that ends in a fold at `end`, with `left` above zero or below there."""
+    calls = []
+
+    def over(x):
+        calls.append(x)
+        return np.inf if x > end else left - 3.0 * np.sqrt(end - x)
+
+    found = crossing(over, 0.0, 1.5)
+    if left > 0.0:
+        expected = end - (left / 3.0) ** 2
+        assert abs(over(found)) <= 1e-3 and found == pytest.approx(expected, abs=1e-3)
+    else:
+        assert np.isnan(found) and len(calls) <= 18

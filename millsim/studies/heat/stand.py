@@ -28,6 +28,8 @@ CHILLED_K = 278.15  # feed colder than a refrigerator was chilled on purpose (as
 DRIED_K = 2.0  # feed by so much warmer than the room comes from a dryer; by so much colder is worth a question
 AIR_TURNS = 6  # of the fixed point between flow and temperature
 TURNS = 60
+NARROW = 1e-2  # of what is searched: a state ends within it
+STEEPEST = 10.0  # what is left to rise over what it rose when the way was halved: a root 2.4, a straight line 1
 MOST_BLOWER = 20000.0  # Pa, as much as the config takes; a strong vacuum cleaner, closed
 
 
@@ -236,9 +238,12 @@ def idle(mill: np.ndarray, off: Off | None = None) -> Idle:
 def crossing(f: Callable[[float], float], low: float, high: float, close: float = 1e-3, jumps: bool = False) -> float:
     """Where f changes sign between low and high, to |f| <= close; NaN where it does not. f may be infinite.
 
-    Regula falsi with the Illinois rule, bisection where an end is infinite. jumps: a jump through zero counts too.
+    Regula falsi with the Illinois rule, bisection where an end is infinite. There a state ends, as steeply as a root at
+    most; where that cannot lead through zero any more the search ends, for states near such an end cost most. jumps: a
+    jump through zero counts too.
     """
     a, b, fa, fb, side = low, high, f(low), f(high), 0
+    told = fa if np.isfinite(fa) else fb
     if abs(fa) <= close or abs(fb) <= close:
         return a if abs(fa) <= close else b
     if not fa * fb < 0.0:
@@ -254,4 +259,9 @@ def crossing(f: Callable[[float], float], low: float, high: float, close: float 
             a, fa, fb, side = c, fc, 0.5 * fb if side == 1 else fb, 1
         if abs(b - a) <= 1e-9 * abs(c):
             break
+        if np.isfinite(fc):
+            rise, told = abs(fc - told), fc
+            ends = np.isinf(fa - fb) and abs(b - a) <= NARROW * abs(high - low)
+            if ends and not jumps and STEEPEST * rise < abs(fc):
+                break
     return 0.5 * (a + b) if jumps else float("nan")
