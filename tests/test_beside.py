@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from helpers import fake_prediction
 
 from millsim.commands.main import cli
 from millsim.errors import InputError
@@ -97,6 +98,17 @@ def test_a_share_of_draws_in_which_both_run_is_told_as_such(demo):
     assert same.startswith("B against A: as much powder (0.8 to 1.3 times; more")
     alike = sets.Against(times, {"throughput_kg_s": 0.09}, {"throughput_kg_s": 0.12}, 64)
     assert "more in 9 % and less in 12 % of draws" in words._sentence("B", alike, 64)
+
+
+def test_a_batch_that_ends_at_once_is_compared_with_nothing(demo):
+    p = fake_prediction()
+    none = {n: replace(s, value=float("nan")) for n, s in p.main.scalars.items()}
+    ended = replace(p, status="over capacity", main=replace(p.main, scalars=none))
+    found = sets.beside([demo, demo], 1, 0)
+    mills = [replace(m, prediction=q) for m, q in zip(found.mills, (p, ended), strict=True)]
+    pair = ({"throughput_kg_s": x} for x in ((0.8, 1.1, 1.3), 1.0, 0.0))
+    told = words.sentences(replace(found, mills=tuple(mills), against=(sets.Against(*pair, 64),), draws=64))
+    assert told[0] == "B against A: nothing to compare, for the batch of B ends at once."
 
 
 def test_draws_in_which_a_mill_gives_nothing_are_none_in_which_it_runs(demo):

@@ -160,11 +160,14 @@ def _review(m: Mill) -> str:
 
 def sentences(a: Beside) -> list[str]:
     """How each mill stands to the first, by the draws that they share."""
-    first, *others = (m.prediction.main.scalars for m in a.mills)
-    told = [
-        _sentence(i, x, a.draws, {k: s[k].value / first[k].value for k in _TIMES if first[k].value})
-        for i, x, s in zip(letters(a)[1:], a.against, others, strict=True)
-    ]
+    (own, *mills), told = (m.prediction for m in a.mills), []
+    first = own.main.scalars
+    for i, x, p in zip(letters(a)[1:], a.against, mills, strict=True):
+        if ends := [name for name, one in (("A", own), (i, p)) if one.too_little]:
+            told.append(f"{i} against A: nothing to compare, for the batch of {join_words(ends)} ends at once.")
+            continue
+        s = p.main.scalars
+        told.append(_sentence(i, x, a.draws, {k: s[k].value / first[k].value for k in _TIMES if first[k].value}))
     shared = f"Bands: 80 % of {a.draws} draws that the mills share; the model's own error as far as they are alike."
     return [*told, shared]
 

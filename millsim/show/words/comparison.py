@@ -166,7 +166,7 @@ def row_label(name: str) -> str:
 
 def _figure_row(p: Point, c: RunComparison) -> list[str]:
     b = shown(p.name, scalar(p.name, p.predicted, low=p.low, high=p.high))
-    said, name = [b.text, b.band], row_label(p.name)
+    said, name = [b.value if math.isnan(p.predicted) else b.text, b.band], row_label(p.name)
     if not math.isnan(p.measured):
         a = shown(p.name, scalar(p.name, p.measured, se=p.error))
         return [name, a.text, a.error, *said]
