@@ -52,11 +52,13 @@ def as_started(folder: str, words: list[str], out: str, err: str, deaf: bool, ke
 
 
 def load(folder: str, words: list[str]) -> None:
-    """Run a command in this process, deaf and mute."""
+    """Run a command in this process, deaf and mute: one that asks would take the next line for its answer."""
     os.chdir(folder)
-    mute = io.StringIO()
+    mute, hears = io.StringIO(), sys.stdin
     with contextlib.redirect_stdout(mute), contextlib.redirect_stderr(mute), contextlib.suppress(SystemExit, OSError):
+        sys.stdin = io.StringIO()
         cli(words, prog_name="millsim")
+    sys.stdin = hears
 
 
 def obey_all() -> bool:

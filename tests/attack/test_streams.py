@@ -36,6 +36,12 @@ def test_an_answer_that_stdout_does_not_take_is_a_failure_and_lost_talk_is_none(
     assert not tally.failures, tally.text()
 
 
+def test_a_command_that_asks_takes_no_line_of_the_program_for_its_answer(places):
+    with streams.Outlet() as outlet:
+        outlet.run(places[0], "new asked.toml", out="load")
+        assert outlet.run(places[0], "targets").code == 0
+
+
 def test_the_sentence_about_a_lost_answer_says_why_and_what_is_kept(places):
     with streams.Outlet() as outlet:
         full = outlet.run(places[0], "materials", out="full")
