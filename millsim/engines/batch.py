@@ -161,7 +161,7 @@ def run_batch(
         done.jam = max(overload_share(m, p.shaft, s.omega), jam_index(m, s, grid.x, work))
         done.chamber = before / chamber_capacity(m)
         s.omega = balanced_speed(m, p.shaft, s.omega)
-        s.v = hammer_tip_speed(m, s, p)
+        s.v = hammer_tip_speed(m, s.omega, p)
         if done.jam > most_jam or s.T >= T_most or end < ends[q]:
             return q + 1
         t = end

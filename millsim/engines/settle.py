@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ..base.numerics.jit import kernel, law, part
-from ..laws import air, cutting, heat, motion, sieving
+from ..laws import air, cutting, drive, heat, motion, sieving
 from ..mill.chamber import CONTACT, SELF, STATE, WARMED, feedback_air, feedback_speed, idle_power
 from ..record.limits import LIMITS
 from .balance import march
@@ -24,13 +24,15 @@ UNKNOWNS = 6  # ln hold-up, T, unblinded share, speed, tip speed, ln of the feed
 HURRY, CALM, MAX_TURNS = 60, 140, 400  # turns that are accelerated; up to the next, steps of 0.3; then of 0.1
 PATIENCE, HOPELESS = 40, 3.0  # turns spent on a state with that load on grinding or heat: it need not settle
 HOT_PATIENCE, TOO_HOT = 20, 1.5  # the same with that load on heat, where the charge is held: it is over the limit
+NEARLY = 0.01  # residual after HURRY turns at a given rate: there is a state, and small steps find it
 STUCK = 0.3  # of the residual after HURRY turns: what is left at CALM of a state between two others, which takes ages
 CLOSELY, INEXACT = 1e-12, 0.01  # ln of a held charge by small steps, at the closest; the same, of the residual
 AT_RATE, PATIENTLY = 1.0, 2.0  # of s.at_rate: the feed rate is given; the same, also where that settles slowly
 CLOSE = 1e-7  # ln of the load below a limit, at most, at which a mill is at it
 LIMIT_TURNS = 30  # in which a limit is found or sought otherwise
 STALLS = 0.3  # of the residual before: where the feed rate that keeps a charge is farther, it is found in every turn
-HISTORY = 4  # depth of the Anderson acceleration
+FAR_OFF = 0.1  # residual of a first guess that is too far from the state to tell a slope
+HISTORY = 6  # depth of the Anderson acceleration
 
 
 class Aim(NamedTuple):
@@ -110,12 +112,12 @@ def balance_temperature(m, s, p):
 
 
 @law
-def hammer_tip_speed(m, s, p):
+def hammer_tip_speed(m, omega, p):
     """Effective tip speed [m/s]: that of the rotor, less what light swinging hammers lose to their work."""
-    v = s.omega * m.R
+    v = omega * m.R
     if m.swinging <= 0.0:
         return v
-    per_blow = (p.striking + p.nip + p.plough) / (m.all_bars * s.omega / (2.0 * pi))
+    per_blow = (p.striking + p.nip + p.plough) / (m.all_bars * omega / (2.0 * pi))
     return v * cutting.hammer_speed_share(per_blow, cutting.hammer_energy(m.hammer_mass, v))
 
 
@@ -179,13 +181,32 @@ def renew_ages(s, mass, ages, share):
 
 
 @law
+def answering_speed(m, omega, P):
+    """Speed [rad/s] that answers a speed omega at which the charge takes P [W]: where motor and charge then meet.
+
+    One step towards it, for a charge that takes less at less speed: the motor's answer to P alone overshoots.
+    """
+    answer = feedback_speed(m, P)
+    droop = answer - feedback_speed(m, drive.power_at_speed(P, 1.01 * omega, omega))
+    return omega + (answer - omega) / (1.0 + droop / (0.01 * omega))
+
+
+@law
+def _foresee_ages(s, z, ages):
+    """Bring ages to the residence time of the state z that is tried next, or they lag a turn behind."""
+    longer = (exp(z[0]) / s.F if s.at_rate > 0.0 else exp(-z[5])) / s.residence
+    for i in range(ages.size):
+        ages[i] *= longer
+
+
+@law
 def response(m, grid, s, work, new):
     """Fill `new` with the state that answers state s: what heat, pegging, motor and hammers make of its flows."""
     p = work.powers[0]
     new.T = m.T_room if m.isothermal > 0.0 else balance_temperature(m, s, p)
     new.unblinded = sieving.unblinded_share(peg_rate(m, s, grid, work.table, work.mass), m.clear_rate)
-    new.omega = feedback_speed(m, p.shaft)
-    new.v = hammer_tip_speed(m, s, p)
+    new.omega = answering_speed(m, s.omega, p.shaft)
+    new.v = hammer_tip_speed(m, new.omega, p)  # of the speed that answers, or it lags a turn behind
 
 
 @law
@@ -266,7 +287,8 @@ def _given_up(m, s, work, turn, residual, hurried):
         return True
     if turn == PATIENCE and max(grinding_load(m, s, work), hot) > HOPELESS:
         return True
-    return (turn == HURRY and s.at_rate == AT_RATE) or (turn == CALM and residual > STUCK * hurried)
+    at_rate = s.at_rate == AT_RATE and residual > NEARLY
+    return (turn == HURRY and at_rate) or (turn == CALM and residual > STUCK * hurried)
 
 
 @part
@@ -303,6 +325,7 @@ def find_state(m, grid, feed, s, work, tolerance, aim, loads):
     close, slope, hurried, h = np.inf, -1.0, np.inf, 0.0
     _pack(s, scale, z)
     for turn in range(MAX_TURNS):
+        count = 0 if turn == 1 and s.at_rate > 0.0 and best > FAR_OFF else count
         _unpack(z, scale, m, s)
         _pack(s, scale, z)
         F_before = s.F
@@ -342,9 +365,11 @@ def find_state(m, grid, feed, s, work, tolerance, aim, loads):
             Z[count, q], G[count, q] = z[q], answer[q] - z[q]
         count += 1
         _accelerate(Z, G, count, mixing, z)
-        for q in range(UNKNOWNS):  # no leaps: a factor e^2 in mass, 50 K, a third in the rest
-            leap = 2.0 if q == 0 or q == 5 else 0.5 if q == 1 else 0.3
+        for q in range(UNKNOWNS):  # no leaps: a factor e^2 in mass (at first it is a guess), 50 K, a third in the rest
+            leap = 0.5 if q == 1 else 0.3 if 2 <= q <= 4 else 2.0 if turn > 0 else np.inf
             z[q] = Z[count - 1, q] + min(leap, max(-leap, z[q] - Z[count - 1, q]))
         if s.at_rate < 0.0:
             z[0] = min(aim.high, max(aim.low, z[0]))
+        if calm == 1.0:
+            _foresee_ages(s, z, ages)
     return residual, turn + 1
