@@ -141,3 +141,10 @@ def test_what_did_not_settle_is_a_failure_of_every_command(monkeypatch):
         done = run(command, str(mills.CONFIGS / "pla.toml"), *words)
         assert (done.exit_code, done.stdout) == (1, "")
         assert "Error: the state of this mill did not settle, which is a fault of the program: please" in done.stderr
+
+
+def test_heat_of_a_batch_that_hardly_grinds_is_told_in_full():
+    words = [w for s in (*PLAIN, "feed.batch_mass=100 kg", "feed.batch_time=1 s") for w in ("--set", s)]
+    for how in ("--full", "--json", "--quiet"):
+        done = run("heat", str(mills.CONFIGS / "batch.toml"), how, *words)
+        assert done.exit_code == 3 and "hardly grinds" in done.stdout, done.output

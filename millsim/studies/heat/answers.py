@@ -269,7 +269,7 @@ def _asked(problem: Setup, mill: np.ndarray, outcome: Outcome, limit: float) -> 
     """(case, note, what binds): the rate asked for if only heat is against it, else what the mill takes."""
     feed = problem.config.feed
     if feed.batch:
-        return Case(problem, None, limit), "", outcome.binding
+        return Case(problem, None, limit), "cannot" if hardly(outcome) else "", outcome.binding
     F = float(outcome.state["F"])
     if outcome.code == CANNOT:
         return Case(problem, F, limit), "cannot", outcome.binding
