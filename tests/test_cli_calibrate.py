@@ -46,7 +46,7 @@ def shop(tmp_path_factory):
     for name in ("demo.toml", "offcuts_sieve.csv", "demo_run.toml", "demo_product_sieve.csv"):
         shutil.copy(CONFIGS / name, folder)
     edit(
-        folder, "[run]\n", "[run]\nclass_ratio = 1.6\nband_samples = 16\n", "demo.toml"
+        folder, "[run]\n", "[run]\nclass_ratio = 1.5\nband_samples = 16\n", "demo.toml"
     )  # quicker; the README has the demo itself
     with pytest.MonkeyPatch.context() as patch:
         real = whole.calibrate_whole
@@ -350,7 +350,7 @@ def test_compare_counts_judges_and_changes_nothing(shop, stored, slow):
     assert result.exit_code == 0, result.output
     first = result.stdout.splitlines()[0]
     assert "sieves lie inside the 80 % band" in first
-    assert "Nothing was fitted." in result.stdout
+    assert "Nothing was fitted." in " ".join(result.stdout.split())
     fits(result.stdout)
     full = run("compare", stored, slow, "--full").stdout
     assert "nothing was fitted" in " ".join(full.split())
