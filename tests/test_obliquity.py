@@ -6,12 +6,13 @@ import pytest
 from scipy.special import dawsn
 
 from millsim.base.numerics.dawson import NEAR, dawson_gap
-from millsim.engines.obliquity import MEAN, POWER, SPREAD, bar_moments, pin_moments, to_streams
-from millsim.engines.records import BREAK, PIN_BREAK
-from millsim.laws import breakage, motion
+from millsim.engines.obliquity import MEAN, POWER, SPREAD, bar_moments, new_bench, pin_moments, to_streams
+from millsim.engines.strikes import flight_of
+from millsim.laws import breakage
 from millsim.mill.chamber import F_MAT, PIN, STRIKES, XW_MIN, strike_energies
 
 X, W = (0.5 + 0.5 * np.polynomial.legendre.leggauss(16)[0], 0.5 * np.polynomial.legendre.leggauss(16)[1])
+BENCH = new_bench()
 EXPONENTS = (0.3, 1.0, 3.0)  # of what shatters, the ends of its range on the cards
 
 
@@ -61,8 +62,8 @@ def test_means_over_bar_hits(b):
         a = e_0 + excess
         c, weights = finely(e_0 / a, 1.0)
         want = np.array(moments(c, weights, *laws(np.maximum(0.0, a * c - e_0), b), np.ones_like(c)))
-        assert off(bar_moments(a, e_0, b), want) < 1e-6
-    assert bar_moments(0.99, 1.0, b) == (0.0,) * 6
+        assert off(bar_moments(a, e_0, b, BENCH), want) < 1e-6
+    assert bar_moments(0.99, 1.0, b, BENCH) == (0.0,) * 6
 
 
 @pytest.mark.parametrize("b", EXPONENTS)
@@ -77,19 +78,22 @@ def test_means_over_pin_hits(b):
         broken, shattered = laws((arrives - e_0)[:, None] * (1.0 - U * U), b)
         mean = [above * np.sum(-over_U * f, axis=1) for f in (broken, shattered)]
         want = np.array(moments(c, weights, *mean, above))
-        assert off(pin_moments(idle, throw, e_0, b), want) < 1e-6
-    assert pin_moments(0.2, 0.7, 1.0, b) == (0.0,) * 6
+        assert off(pin_moments(idle, throw, e_0, b, BENCH), want) < 1e-6
+    assert pin_moments(0.2, 0.7, 1.0, b, BENCH) == (0.0,) * 6
 
 
-def broken_on_the_way(row, x, k):
-    """Share of struck pieces that a bar breaks, or else a pin, over all obliquities of both."""
+def broken_on_the_way(row, x, flight):
+    """What a bar breaks of struck pieces, or else a pin that a share of them meets: over all hits, by streams."""
+    firm, e_0, share = row[F_MAT] * x, row[F_MAT] * row[XW_MIN], row[PIN]
     c, weights = finely(1.0, 0.0)
-    e_0, square = row[F_MAT] * row[XW_MIN], motion.bar_energy(k["v"], k["kappa"], 1.0)
-    idle, most = (motion.thrown_energy(k["v"], k["kappa"], k["e_bar"], q) for q in (0.0, 1.0))
-    bar = -np.expm1(-np.maximum(0.0, row[F_MAT] * x * square * c - e_0))
-    arrives = row[F_MAT] * x * k["survive"] * (idle + (most - idle) * c)[:, None]
+    bar = -np.expm1(-np.maximum(0.0, firm * flight.square * c - e_0))
+    arrives = firm * flight.survive * (flight.idle + flight.throw * c)[:, None]
     pin = -np.expm1(-np.maximum(0.0, arrives * (1.0 - c * c) - e_0)) @ -weights
-    return moments(c, -weights, bar + (1.0 - bar) * row[PIN] * pin)[0]
+    idle, throw = firm * flight.survive * flight.idle, firm * flight.survive * flight.throw
+    found = bar_moments(firm * flight.square, e_0, 1.0, BENCH), pin_moments(idle, throw, e_0, 1.0, BENCH)
+    at_bar, on_pin = (np.array(to_streams(*moment[:2], 1.0)) for moment in found)
+    whole = moments(c, -weights, bar + (1.0 - bar) * share * pin)[0]
+    return whole, np.mean(at_bar + (1.0 - at_bar) * share * on_pin)
 
 
 @pytest.mark.parametrize("name", ["demo", "pla", "swinging"])
@@ -99,11 +103,10 @@ def test_streams_keep_that_square_hits_throw_fast(name):
     p, o = mills.problem(name), mills.outcome(name)
     k = np.zeros(1, STRIKES)
     strike_energies(p.mill[0], o.state, k[0])
-    struck = np.flatnonzero(o.strikes[:, :, PIN_BREAK].sum(axis=1))
-    bar, pin = o.strikes[struck, :, BREAK], o.strikes[struck, :, PIN_BREAK]
-    want = [broken_on_the_way(o.table[i], p.x[i], k[0]) for i in struck]
-    assert struck.size > 10
-    np.testing.assert_allclose(np.mean(bar + (1.0 - bar) * pin, axis=1), want, rtol=0.0, atol=5e-5)
+    pairs = [broken_on_the_way(row, x, flight_of(k[0])) for row, x in zip(o.table, p.x, strict=True)]
+    want, found = np.array(pairs).T
+    assert np.sum(want > 0.0) > 10
+    np.testing.assert_allclose(found, want, rtol=0.0, atol=5e-5)
 
 
 def test_streams_keep_the_mean_and_its_bounds():

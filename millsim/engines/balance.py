@@ -30,6 +30,7 @@ from ..mill.chamber import (
     fill_still,
 )  # fmt: skip
 from .bites import BY_OWN, LINE, PART, PART_SIZE, PROPS, REACH, bitten_class, partners_of, props_of, reach_of
+from .classes import fill_tab
 from .obliquity import COS2
 from .records import (
     ABOVE,
@@ -67,7 +68,7 @@ DRIFT = NIPPED  # in the air no bite breaks: there, what shrinks slowly into the
 
 
 @law
-def fill_grid(m, edges, x, ways, fines, still, props, chip_finer):
+def fill_grid(m, edges, x, ways, fines, still, tab, props, chip_finer):
     """Fill the tables of a Grid: what of each way falls where, fines, what stands still, props, chip powers."""
     for way in range(WAYS):
         q = m.split_exponent if way == SPLIT else m.nip_exponent if way == NIPPED else m.daughter_exponent
@@ -93,6 +94,7 @@ def fill_grid(m, edges, x, ways, fines, still, props, chip_finer):
         props[i, REACH], props[i, PART], props[i, PART_SIZE] = reach_of(m.gap, x[i], i, edges)
         chip_finer[i + 1] = edges[i + 1] ** m.chip_exponent
     chip_finer[0] = 0.0
+    fill_tab(m, edges, x, still, tab)
 
 
 @law

@@ -285,7 +285,7 @@ def in_state(m, k, blow, state, ln_edges, stream, event, ln_x, i, laws, sums, fl
                 by_size[i, IMPACT] += W
                 flows.pin_above += 1.0 if c_pin > row.c_break else 0.0
             if flies and i > 0:
-                dust = dust_of(m, row.of_dust, rub)
+                dust = dust_of(m.attrition_share, row.of_dust, rub)
                 dust_cut += dust * row.of_dust
                 if c_pin > row.c_break or uniform(stream, n + DUSTED) < dust:
                     ln_x = dusted(m, ln_x, i, row, dust, c_pin, stream, n, flows, by_size)

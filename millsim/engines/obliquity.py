@@ -10,16 +10,23 @@ from math import exp, sqrt
 
 import numpy as np
 
-from ..base.numerics.dawson import dawson_gap
+from ..base.numerics.dawson import NEAR, dawson_gap, near_gap
 from ..base.numerics.jit import law
-from ..laws import breakage
+from ..base.numerics.quick import quick_exp
 from ..mill.chamber import C_EXPONENT, MEAN_COS2_BAR
 
 POWER = round(1.0 / C_EXPONENT)  # cos^2 to this power is its quantile; whole, as powers of other kinds are slow
 MEAN, SPREAD = MEAN_COS2_BAR, sqrt(1.0 / (1.0 + 2.0 * C_EXPONENT) - MEAN_COS2_BAR**2)
+PER_SPREAD = 1.0 / SPREAD
 COS2 = np.array([MEAN - SPREAD, MEAN + SPREAD])  # of the streams
 WEAK = 3.0  # excess, and that of what shatters, up to which points are taken at the bar: sums of powers would cancel
 STRONG = 8.0  # excess from which on the pins what is near their threshold has points of its own
+POINTS = 8  # over one variable; compiled code does all at once, if it is told their number no sooner than at work
+# A workbench has POINTS of each of these: points and weights of Gauss over 0..1; points of a square that are spread
+# evenly over its root, with their weights; then cos^2 by its spread from its mean, shares of hits, what breaks and what
+# shatters there. Points that stood in a constant would keep compiled code from doing several at once.
+ROWS = 8
+NODE, WEIGHT, SQUARE, OF_SQUARE, AT, HITS, BROKEN, SHATTERED = (row * POINTS for row in range(ROWS))
 
 
 def gauss(n: int) -> tuple[np.ndarray, np.ndarray]:
@@ -28,8 +35,10 @@ def gauss(n: int) -> tuple[np.ndarray, np.ndarray]:
     return 0.5 + 0.5 * x, 0.5 * w
 
 
-_BAR_X, _BAR_W = gauss(6)
-_PIN_X, _PIN_W = gauss(8)
+def new_bench() -> np.ndarray:
+    """A workbench."""
+    x, w = gauss(POINTS)
+    return np.concatenate([x, w, x * x, 2.0 * x * w, np.zeros((ROWS - 4) * POINTS)])
 
 
 @law
@@ -41,13 +50,6 @@ def to_streams(mean, moment, most):
     limit = min(mean, most - mean)
     moment = max(-limit, min(moment, limit))
     return mean - moment, mean + moment
-
-
-@law
-def above_moments(c):
-    """(mean, first moment) of the share of bar hits with a cos^2 above c."""
-    share = 1.0 - c**POWER
-    return share, (MEAN * (1.0 - c ** (POWER + 1)) - MEAN * share) / SPREAD
 
 
 @law
@@ -71,19 +73,30 @@ def _decayed(alpha, c):
 
 
 @law
-def _weak_bar(a, c_min, b):
-    """Moments of what breaks and of what shatters at the bar, by points between the threshold and a square hit."""
-    broken = broken_c = shattered = shattered_c = 0.0
-    for g in range(_BAR_X.size):
-        t = (1.0 - c_min) * _BAR_X[g]
+def _moments(bench, points):
+    """Mean and first moment of what breaks, of what shatters and of all that is on a workbench."""
+    broken = broken_1 = shattered = shattered_1 = whole = whole_1 = 0.0
+    for g in range(points):
+        z = bench[AT + g]
+        whole, whole_1 = whole + bench[HITS + g], whole_1 + bench[HITS + g] * z
+        broken, broken_1 = broken + bench[BROKEN + g], broken_1 + bench[BROKEN + g] * z
+        shattered, shattered_1 = shattered + bench[SHATTERED + g], shattered_1 + bench[SHATTERED + g] * z
+    return broken, broken_1, shattered, shattered_1, whole, whole_1
+
+
+@law
+def _weak_bar(a, c_min, b, bench, points):
+    """Moments of what breaks, of what shatters at the bar, and of hits above the threshold, by points."""
+    span = 1.0 - c_min
+    for g in range(points):
+        t = span * bench[NODE + g]
         c = c_min + t
-        share = _BAR_W[g] * (1.0 - c_min) * POWER * c**4 * (1.0 - exp(-a * t))
-        w = breakage.shatter_share(b, a * t)
-        broken += share
-        broken_c += share * c
-        shattered += share * w
-        shattered_c += share * w * c
-    return broken, broken_c, shattered, shattered_c
+        broken = 1.0 - quick_exp(-a * t)
+        share = bench[WEIGHT + g] * (span * POWER) * ((c * c) * (c * c))
+        bench[AT + g], bench[HITS + g] = (c - MEAN) * PER_SPREAD, share
+        bench[BROKEN + g] = share * broken
+        bench[SHATTERED + g] = share * broken * (1.0 - quick_exp(-b * a * t))
+    return _moments(bench, points)
 
 
 @law
@@ -93,66 +106,79 @@ def _strong_bar(a, c_min, b):
     left, left_c = _decayed(a, c_min)
     unsplit, unsplit_c = (left, left_c) if b == 1.0 else _decayed(b * a, c_min)
     both, both_c = _decayed((1.0 + b) * a, c_min)
-    return whole - left, whole_c - left_c, whole - left - unsplit + both, whole_c - left_c - unsplit_c + both_c
+    broken, broken_c = whole - left, whole_c - left_c
+    shattered, shattered_c = broken - unsplit + both, broken_c - unsplit_c + both_c
+    return (
+        broken, (broken_c - MEAN * broken) * PER_SPREAD, shattered, (shattered_c - MEAN * shattered) * PER_SPREAD,
+        whole, (whole_c - MEAN * whole) * PER_SPREAD,
+    )  # fmt: skip
 
 
 @law
-def bar_moments(a, e_0, b):
+def bar_moments(a, e_0, b, bench):
     """(mean, first moment) over all bar hits of what breaks, of what shatters and of hits that can break.
 
-    a: f_Mat x W of a square hit; e_0: f_Mat xW_min; b: shatter exponent.
+    a: f_Mat x W of a square hit; e_0: f_Mat xW_min; b: shatter exponent; bench: a workbench.
     """
     c_min = e_0 / a
     if c_min >= 1.0:
         return 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-    broken, broken_c, shattered, shattered_c = (
-        _weak_bar(a, c_min, b) if (1.0 + b) * (a - e_0) < WEAK else _strong_bar(a, c_min, b)
-    )
-    above, above_1 = above_moments(c_min)
-    return (
-        broken, (broken_c - MEAN * broken) / SPREAD, shattered, (shattered_c - MEAN * shattered) / SPREAD,
-        above, above_1,
-    )  # fmt: skip
+    if (1.0 + b) * (a - e_0) < WEAK:
+        return _weak_bar(a, c_min, b, bench, bench.size // ROWS)
+    return _strong_bar(a, c_min, b)
 
 
 @law
-def _round_pin(excess, e_0, b):
-    """(share of hits above the threshold, what breaks, what shatters) on a round pin, whose cos^2 is 1 - U^2.
+def _weak_pin(least, rise, c_min, e_0, b, bench, points):
+    """Moments of what breaks and shatters on a pin, and of hits above the threshold, by points of the root of cos^2.
 
-    excess, e_0: f_Mat (x W - xW_min) of a square hit, f_Mat xW_min. Source: derived, the means over U of the laws.
+    In the root what breaks near the threshold is a plain power. least, rise: excess over the threshold of a square hit
+    on the pin at c_min, and what it rises by up to the squarest bar hit. Source: derived, the means over U of the laws.
     """
-    above = sqrt(excess / (excess + e_0))
-    broken, unsplit = dawson_gap(excess), dawson_gap(b * excess)
-    return above, above * broken, above * (broken + unsplit - dawson_gap((1.0 + b) * excess))
+    span = 1.0 - c_min
+    for g in range(points):
+        c, excess = c_min + span * bench[SQUARE + g], least + rise * bench[SQUARE + g]
+        above = bench[OF_SQUARE + g] * (span * POWER) * ((c * c) * (c * c)) * sqrt(excess / (excess + e_0))
+        broken = near_gap(excess)
+        bench[AT + g], bench[HITS + g] = (c - MEAN) * PER_SPREAD, above
+        bench[BROKEN + g] = above * broken
+        bench[SHATTERED + g] = above * (broken + near_gap(b * excess) - near_gap((1.0 + b) * excess))
+    return _moments(bench, points)
 
 
 @law
-def pin_moments(a_idle, a_throw, e_0, b):
-    """As `bar_moments`, on a pin, over all bar hits that threw the piece there.
+def _strong_pin(least, rise, c_min, e_0, b, bench):
+    """The same beyond what one polynomial over another tells; points of their own near the threshold, if need be."""
+    span, total = 1.0 - c_min, (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    middle = sqrt(0.5 * STRONG / rise) if rise > STRONG else 1.0
+    for part in range(2 if middle < 1.0 else 1):
+        start, width = (0.0, middle) if part == 0 else (middle, 1.0 - middle)
+        for g in range(POINTS):
+            r = start + width * bench[NODE + g]
+            c, excess = c_min + span * r * r, least + rise * r * r
+            above = (
+                2.0 * r * width * bench[WEIGHT + g] * span * POWER * c ** (POWER - 1) * sqrt(excess / (excess + e_0))
+            )
+            broken = dawson_gap(excess)
+            bench[AT + g], bench[HITS + g] = (c - MEAN) * PER_SPREAD, above
+            bench[BROKEN + g] = above * broken
+            bench[SHATTERED + g] = above * (broken + dawson_gap(b * excess) - dawson_gap((1.0 + b) * excess))
+        t, n = total, _moments(bench, POINTS)
+        total = t[0] + n[0], t[1] + n[1], t[2] + n[2], t[3] + n[3], t[4] + n[4], t[5] + n[5]
+    return total
+
+
+@law
+def pin_moments(a_idle, a_throw, e_0, b, bench):
+    """As `bar_moments`, on a round pin, whose cos^2 is 1 - U^2, over all bar hits that threw the piece there.
 
     a_idle, a_throw: f_Mat x W of a square hit on the pin by what flies without being thrown, and what a square hit of
     the bar adds to it.
     """
-    broken = broken_c = shattered = shattered_c = above = above_c = 0.0
     c_min = max(0.0, (e_0 - a_idle) / a_throw)
     if c_min >= 1.0:
         return 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-    least, span = max(0.0, a_idle - e_0), 1.0 - c_min
-    middle = sqrt(0.5 * STRONG / (a_throw * span)) if a_throw * span > STRONG else 1.0
-    for part in range(2 if middle < 1.0 else 1):
-        start, width = (0.0, middle) if part == 0 else (middle, 1.0 - middle)
-        for g in range(_PIN_X.size):
-            r = start + width * _PIN_X[g]  # of the root, in which what breaks near the threshold is a plain power
-            c = c_min + span * r * r
-            share = _PIN_W[g] * width * 2.0 * r * span * POWER * c**4
-            over, breaks, shatters = _round_pin(least + a_throw * span * r * r, e_0, b)
-            broken += share * breaks
-            broken_c += share * breaks * c
-            shattered += share * shatters
-            shattered_c += share * shatters * c
-            above += share * over
-            above_c += share * over * c
-    return (
-        broken, (broken_c - MEAN * broken) / SPREAD, shattered, (shattered_c - MEAN * shattered) / SPREAD,
-        above, (above_c - MEAN * above) / SPREAD,
-    )  # fmt: skip
+    least, rise = max(0.0, a_idle - e_0), a_throw * (1.0 - c_min)
+    if (1.0 + b) * (least + rise) <= NEAR:
+        return _weak_pin(least, rise, c_min, e_0, b, bench, bench.size // ROWS)
+    return _strong_pin(least, rise, c_min, e_0, b, bench)

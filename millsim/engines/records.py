@@ -6,17 +6,21 @@ import numpy as np
 
 from ..base.numerics.jit import law, record
 from ..mill.chamber import N_RATES, STRIKES
+from .obliquity import new_bench
 
 BINS = 2  # streams of what flies from bars to pins, of half of the hits each: see `obliquity`
 STRIKE_COLUMNS = tuple(
     "chipped chip_J_kg shrunk broken shattered above pin_broken pin_shattered pin_above dust".split()
 )
 XI, CHIP_J, SHRINK, BREAK, SHATTER, ABOVE, PIN_BREAK, PIN_SHATTER, PIN_ABOVE, DUST = range(len(STRIKE_COLUMNS))
+BLOCK = 64  # classes that `classes` does at once: columns lie so far apart that compiled code sees that none overlap
+# Of a block: the rate table, what escapes, and of either stream dust and what shrinks where no chip comes off.
+COLUMNS, ESCAPE, DUSTS, SHRINKS = N_RATES + 5, N_RATES, N_RATES + 1, N_RATES + 3
 # Lots of chips, each of one size: share of what is hit, class of the size, size^-q. Of each kind of edge there are
 # those of CHIP_POINTS hits that pay for less than the largest chip, and one of all that pay for that.
 LOT_COLUMNS = 3
 LOT_SHARE, LOT_CLASS, LOT_SCALE = range(LOT_COLUMNS)
-CHIP_POINTS, EDGES = 4, 3
+CHIP_POINTS, EDGES = 3, 3
 LOTS = EDGES * (CHIP_POINTS + 1)
 SPLIT, SHATTERED, FINES, NIPPED = range(4)  # the ways in which a piece falls apart, each with its own sizes
 WAYS = 4
@@ -56,6 +60,7 @@ class Grid(NamedTuple):
     ways: np.ndarray  # (n, WAYS, 3) GAIN, PER, OUT of each way in each class
     fines: np.ndarray  # (n,) mass share crushed to fines
     still: np.ndarray  # (n, STILL) what of each size does not depend on the state
+    tab: np.ndarray  # the same and powers of the size, by columns: see `classes.fill_tab`
     props: np.ndarray  # (n, PROP_COLUMNS) how they prop others across the gap: `bites.props_of`, `bites.reach_of`
     chip_finer: np.ndarray  # (n+1,) class bound to the power of the chip sizes, 0 at the lowest
 
@@ -129,7 +134,9 @@ class Work(NamedTuple):
     table: np.ndarray  # (n, N_RATES) rates and strengths
     escape: np.ndarray  # (n,) 1/s
     strikes: np.ndarray  # (n, BINS, STRIKE_COLUMNS)
-    lots: np.ndarray  # (n, LOTS, LOT_COLUMNS) chips
+    lots: np.ndarray  # (n, LOTS, LOT_COLUMNS) chips; of classes that none come off, what was
+    columns: np.ndarray  # what `classes` works on
+    bench: np.ndarray  # what `obliquity` works on
     fates: np.ndarray  # (n, FATES, BINS), as `fates.fill_fates` leaves it
     stays: np.ndarray  # (n,) share of a struck kilogram that stays in its class
     chipped: np.ndarray  # (n,) share that is chipped off
@@ -145,11 +152,12 @@ class Work(NamedTuple):
 def new_work(n: int) -> Work:
     """Work arrays for n classes, all zero."""
     table, strikes, fates = np.zeros((n, N_RATES)), np.zeros((n, BINS, len(STRIKE_COLUMNS))), np.zeros((n, FATES, BINS))
-    lots = np.zeros((n, LOTS, LOT_COLUMNS))
+    lots, columns, bench = np.zeros((n, LOTS, LOT_COLUMNS)), np.zeros(COLUMNS * BLOCK), new_bench()
     escape, stays, chipped, mass, screen, bridge, ages = (np.zeros(n) for _ in range(7))
     flows, hits, powers = np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS)
     return Work(
-        table, escape, strikes, lots, fates, stays, chipped, mass, screen, bridge, flows, hits, powers, ages,
+        table, escape, strikes, lots, columns, bench, fates, stays, chipped, mass, screen, bridge, flows, hits, powers,
+        ages,
     )  # fmt: skip
 
 

@@ -4,7 +4,8 @@ A strike is two events, bar then pin; between them the piece flies with an energ
 bar met it. That is carried in two streams (`obliquity`).
 """
 
-from math import log, sqrt
+from math import exp, log, sqrt
+from typing import NamedTuple
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from ..laws import cutting, motion
 from ..mill.chamber import (
     AIRBORNE,
     CONTACT,
+    CUT_FROM,
     DUST_J,
     F_MAT,
     MEAN_COS2_PIN,
@@ -26,9 +28,19 @@ from ..mill.chamber import (
     size_rates,
     strike_energies,
 )  # fmt: skip
-from ..mill.edges import chip_of, has_other_edges, main_cut, other_cut, pays_from, pays_in_full_from
+from ..mill.edges import (
+    chip_cost,
+    chip_of,
+    has_other_edges,
+    largest_chip,
+    main_cut,
+    other_cut,
+    pays_from,
+    pays_in_full_from,
+)  # fmt: skip
+from .classes import fill_classes
 from .fates import class_fates, fill_fates
-from .obliquity import COS2, MEAN, POWER, SPREAD, bar_moments, gauss, pin_moments, to_streams
+from .obliquity import COS2, MEAN, PER_SPREAD, POWER, bar_moments, gauss, pin_moments, to_streams
 from .records import (
     ABOVE,
     BINS,
@@ -37,6 +49,7 @@ from .records import (
     CHIP_POINTS,
     DUST,
     LOT_CLASS,
+    LOT_COLUMNS,
     LOT_SCALE,
     LOT_SHARE,
     LOTS,
@@ -48,158 +61,250 @@ from .records import (
     STRIKE_COLUMNS,
     XI,
 )  # fmt: skip
-from .threshold import NODES, add_strikes, fill_mean, fit_row, is_near, node_of, onsets_of, part_of
+from .threshold import NODES, add_strikes, fill_mean, fit_row, is_near, may_be_near, node_of, onsets_of, part_of
 
-COLUMNS = len(STRIKE_COLUMNS)
+_CHIP_X, _CHIP_W = gauss(CHIP_POINTS)
+FULL_POINTS = 4  # over hits that pay for the largest chip: a power of 6 at most
+_FULL_X, _FULL_W = gauss(FULL_POINTS)
 SAME = 1e-9  # of a size
 FREE = 0.7  # of the hole: pieces below it wait for nothing
 LEAST_LOSS = 1e-9  # of strikes: what stays for ever in a class weighs no more
-_CHIP_X, _CHIP_W = gauss(CHIP_POINTS)
 MOST_CHIPPED = 0.05  # as of `cutting.chip_share`
 
 
-@law
-def fill_streams(column, mean, moment, most, cells):
-    """Fill a column of cells (BINS, ...) with a function of cos^2 between 0 and `most`, by its mean and moment."""
-    cells[0, column], cells[1, column] = to_streams(mean, moment, most)
-
-
-@law
-def fill_breaks(broken, shattered, above, moments, cells):
-    """Fill the columns of what breaks, the share of it that shatters and what is hit hard enough, by their moments."""
-    fill_streams(broken, moments[0], moments[1], 1.0, cells)
-    fill_streams(shattered, moments[2], moments[3], 1.0, cells)
-    fill_streams(above, moments[4], moments[5], 1.0, cells)
-    for b in range(BINS):
-        breaks = cells[b, broken]
-        cells[b, shattered] = min(1.0, cells[b, shattered] / breaks) if breaks > 0.0 else 0.0
-
-
-@law
-def add_chips(m, cut, row, x, W_square, length, edges, lots):
-    """Fill lots with the chips of an edge that has a share `length` of the bars.
-
-    Returns (mean, mean times cos^2, cost [J/kg]) of what it chips off, over all bar hits. W_square: of a square hit.
+class Flight(NamedTuple):
+    """What strikes of a frozen state share: energies [J/kg] of a square bar hit, of flight without a throw and what a
+    square hit adds to it; share of it that is left at a pin, and that a pin hit takes; what the layer keeps [J/kg].
     """
-    start, full = pays_from(cut, W_square), pays_in_full_from(m, cut, row, x, W_square)
+
+    square: float
+    idle: float
+    throw: float
+    survive: float
+    pin_rub: float
+    layer: float
+
+
+@law
+def flight_of(k):
+    """The Flight of a frozen state from its STRIKES record."""
+    idle = motion.thrown_energy(k.v, k.kappa, k.e_bar, 0.0)
+    return Flight(
+        motion.bar_energy(k.v, k.kappa, 1.0), idle, motion.thrown_energy(k.v, k.kappa, k.e_bar, 1.0) - idle, k.survive,
+        (1.0 - k.survive) + (1.0 - k.e_pin**2) * k.survive * MEAN_COS2_PIN, k.layer_energy,
+    )  # fmt: skip
+
+
+@law
+def fill_breaks(broken, shattered, above, share, moments, strikes, i):
+    """Fill the columns of a class for what breaks, the share of it that shatters and what is hit hard enough.
+
+    moments: as `bar_moments` gives them; share: of pieces that are hit at all.
+    """
+    breaks, shatters = to_streams(moments[0], moments[1], 1.0), to_streams(moments[2], moments[3], 1.0)
+    enough = to_streams(moments[4], moments[5], 1.0)
+    for b in range(BINS):
+        strikes[i, b, broken], strikes[i, b, above] = share * breaks[b], enough[b]
+        strikes[i, b, shattered] = min(1.0, shatters[b] / breaks[b]) if breaks[b] > 0.0 else 0.0
+
+
+@law
+def class_of(edges, h, at):
+    """Class of a size h, sought from class `at` on: the lowest for dust."""
+    while at < edges.size - 2 and edges[at + 1] <= h:
+        at += 1
+    while at > 0 and edges[at] > h:
+        at -= 1
+    return at
+
+
+@law
+def add_lot(m, edges, x, h, share, lots, i, at):
+    """Put a share of what is hit into a lot of chips of size h."""
+    of_class = class_of(edges, min(h, 0.999 * x), int(lots[i, at, LOT_CLASS]))
+    lots[i, at, LOT_SHARE], lots[i, at, LOT_CLASS] = share, float(of_class)
+    lots[i, at, LOT_SCALE] = exp(-m.chip_exponent * log(h))
+
+
+@law
+def add_chips(m, cut, row, x, square, length, edges, lots, i, at):
+    """Fill the lots of a class from `at` on with the chips of an edge that has a share `length` of the bars.
+
+    Returns (mean, mean times cos^2, cost [J/kg]) of what it chips off, over all bar hits. square: of a square hit.
+    """
+    start, full = pays_from(cut, square), pays_in_full_from(m, cut, row, x, square)
     chipped = chipped_c = cost = 0.0
-    for g in range(2 * CHIP_POINTS):
-        part = g // CHIP_POINTS  # hits that pay for a chip, hits that pay for the largest
-        low, high = (start, min(1.0, full)) if part == 0 else (max(start, full), 1.0)
-        if low < high:
-            c = low + (high - low) * _CHIP_X[g - part * CHIP_POINTS]
-            hits = length * (high - low) * _CHIP_W[g - part * CHIP_POINTS] * POWER * c ** (POWER - 1)
-            xi, h, energy = chip_of(m, cut, row, x, W_square * c)
-            lot = lots[min(g, CHIP_POINTS)]
-            if g <= CHIP_POINTS:
-                at = np.searchsorted(edges, min(h, 0.999 * x), side="right") - 1
-                lot[LOT_CLASS], lot[LOT_SCALE] = max(0.0, float(at)), h**-m.chip_exponent  # the finest are dust
-            lot[LOT_SHARE] += hits * xi
-            chipped += hits * xi
-            chipped_c += hits * xi * c
-            cost += hits * energy
+    if start >= 1.0:
+        return chipped, chipped_c, cost
+    if full > start:  # hits that pay for a chip, but not for the largest
+        low, high = start * start, min(1.0, full) ** 2
+        for g in range(CHIP_POINTS):  # of the square of cos^2, which there are ever more hits of
+            c = sqrt(low + (high - low) * _CHIP_X[g])
+            hits = length * (high - low) * _CHIP_W[g] * 0.5 * POWER * c * c * c
+            xi, h, energy = chip_of(m, cut, row, x, square * c)
+            if xi > 0.0:
+                add_lot(m, edges, x, h, hits * xi, lots, i, at + g)
+            chipped, chipped_c, cost = chipped + hits * xi, chipped_c + hits * xi * c, cost + hits * energy
+    if full < 1.0:
+        low, whole, whole_c, h = max(start, full), 0.0, 0.0, largest_chip(cut, x)
+        w_cut = chip_cost(m, cut, row, h)
+        for g in range(FULL_POINTS):
+            c = low + (1.0 - low) * _FULL_X[g]
+            hits = length * (1.0 - low) * _FULL_W[g] * POWER * (c * c) * (c * c)
+            xi = cutting.chip_share(cut.share * square * c, cut.start, w_cut)
+            whole, whole_c = whole + hits * xi, whole_c + hits * xi * c
+        add_lot(m, edges, x, h, whole, lots, i, at + CHIP_POINTS)
+        chipped, chipped_c, cost = chipped + whole, chipped_c + whole_c, cost + whole * w_cut
     return chipped, chipped_c, cost
 
 
 @law
-def fill_chips(m, k, row, x, W_square, edges, cells, lots):
-    """Fill the chip columns of cells and the lots: what all edges chip off, each as often as its share of the length.
+def fill_chips(m, k, row, x, square, edges, strikes, lots, i):
+    """Fill the chip columns and lots of a class: what all edges chip off, each as often as its share of the length.
 
     There is no mean edge.
     """
-    lots[:, LOT_SHARE] = 0.0
+    for j in range(lots.shape[1]):
+        lots[i, j, LOT_SHARE] = 0.0
     own = 1.0 - m.other_share[0] - m.other_share[1]
-    chipped, chipped_c, cost = add_chips(m, main_cut(m, k, row), row, x, W_square, own, edges, lots)
+    chipped, chipped_c, cost = add_chips(m, main_cut(m, k, row), row, x, square, own, edges, lots, i, 0)
     if has_other_edges(m):
         for j in range(m.other_share.size):
-            cut, mine = other_cut(m, k, row, x, j), lots[(j + 1) * (CHIP_POINTS + 1) :]
-            more = add_chips(m, cut, row, x, W_square, m.other_share[j], edges, mine)
+            cut, at = other_cut(m, k, row, x, j), (j + 1) * (CHIP_POINTS + 1)
+            more = add_chips(m, cut, row, x, square, m.other_share[j], edges, lots, i, at)
             chipped, chipped_c, cost = chipped + more[0], chipped_c + more[1], cost + more[2]
-    fill_streams(XI, chipped, (chipped_c - MEAN * chipped) / SPREAD, MOST_CHIPPED, cells)
+    streams = to_streams(chipped, (chipped_c - MEAN * chipped) * PER_SPREAD, MOST_CHIPPED)
     for b in range(BINS):
-        cells[b, CHIP_J] = cost
+        strikes[i, b, XI], strikes[i, b, CHIP_J] = streams[b], cost
 
 
 @law
-def fill_cells(m, k, row, x, log_width, W_square, thrown, edges, cells, lots):
-    """Fill cells (BINS, STRIKE_COLUMNS): what one strike does to a piece x, by stream; lots (LOTS, LOT_COLUMNS): chips.
+def fill_fractures(m, flight, x, table, strikes, bench, i):
+    """Fill the columns of what breaks at the bar and on a pin, where there is any."""
+    firm, e_0 = table[i, F_MAT] * x, table[i, F_MAT] * table[i, XW_MIN]
+    square, arrives, pin = firm * flight.square, firm * flight.survive, table[i, PIN]
+    if square > e_0:
+        fill_breaks(BREAK, SHATTER, ABOVE, 1.0, bar_moments(square, e_0, m.shatter_slope, bench), strikes, i)
+    if arrives * (flight.idle + flight.throw) > e_0 and pin > 0.0:
+        moments = pin_moments(arrives * flight.idle, arrives * flight.throw, e_0, m.shatter_slope, bench)
+        fill_breaks(PIN_BREAK, PIN_SHATTER, PIN_ABOVE, pin, moments, strikes, i)
 
-    row: rates and strengths at its size (RATE_COLUMNS); log_width: ln of the width of the class that it shrinks
-    through; W_square: energy of a square hit [J/kg]; thrown (BINS,): of flight.
+
+@law
+def fill_dust(m, flight, log_width, table, strikes, i):
+    """Fill the columns of dust, and of what chips and dust let shrink into the next class, log_width wide in ln x."""
+    for b in range(BINS):
+        xi, thrown = strikes[i, b, XI], flight.idle + flight.throw * COS2[b]
+        rub = thrown * (1.0 - table[i, PIN] * flight.pin_rub) - flight.layer
+        dust = dust_of(m.attrition_share, table[i, DUST_J], rub)
+        strikes[i, b, DUST] = dust
+        strikes[i, b, SHRINK] = cutting.log_left(xi + dust - xi * dust) / (-3.0 * log_width)
+
+
+@law
+def fill_cells(m, k, flight, x, log_width, edges, table, strikes, lots, bench, i):
+    """Fill strikes[i] (BINS, STRIKE_COLUMNS), what one strike does to a piece x by stream, and lots[i], its chips.
+
+    table[i]: rates and strengths at its size (RATE_COLUMNS); log_width: ln of the width of the class that it shrinks
+    through; bench: a workbench of `obliquity`.
     """
-    pin_rub = (1.0 - k.survive) + (1.0 - k.e_pin**2) * k.survive * MEAN_COS2_PIN  # share of the flight a pin hit takes
-    firm, e_0 = row[F_MAT] * x, row[F_MAT] * row[XW_MIN]
-    shrink = -1.0 / 3.0 / log_width
-    fill_chips(m, k, row, x, W_square, edges, cells, lots)
-    fill_breaks(BREAK, SHATTER, ABOVE, bar_moments(firm * W_square, e_0, m.shatter_slope), cells)
-    slope = (thrown[1] - thrown[0]) / (COS2[1] - COS2[0])  # what is thrown is a straight line in cos^2
-    idle = thrown[0] - slope * COS2[0]
-    arrives = firm * k.survive
-    fill_breaks(
-        PIN_BREAK, PIN_SHATTER, PIN_ABOVE, pin_moments(arrives * idle, arrives * slope, e_0, m.shatter_slope), cells
-    )
     for b in range(BINS):
-        cell = cells[b]
-        cell[PIN_BREAK] *= row[PIN]
-        cell[DUST] = dust_of(m, row[DUST_J], thrown[b] * (1.0 - row[PIN] * pin_rub) - k.layer_energy)
-        cell[SHRINK] = shrink * cutting.log_left(cell[XI] + cell[DUST] - cell[XI] * cell[DUST])
+        for column in (XI, CHIP_J, BREAK, SHATTER, ABOVE, PIN_BREAK, PIN_SHATTER, PIN_ABOVE):
+            strikes[i, b, column] = 0.0
+    fill_chips(m, k, table[i], x, flight.square, edges, strikes, lots, i)
+    fill_fractures(m, flight, x, table, strikes, bench, i)
+    fill_dust(m, flight, log_width, table, strikes, i)
 
 
 @law
-def average_class(m, k, grid, work, i, onsets, W_square, thrown):
+def average_class(m, k, flight, grid, work, i, onsets):
     """Fill work.strikes and work.lots of class i with the mean over sizes in it (see `threshold`)."""
     row, x, low, high = work.table[i], grid.x[i], grid.edges[i], grid.edges[i + 1]
-    own, fates, cells_sum, lots_sum = np.empty(N_RATES), work.fates[i], np.zeros((BINS, COLUMNS)), np.zeros((LOTS, 3))
-    log_width, weight, cells, lots = log(high / low), 0.0, work.strikes[i], work.lots[i]
+    own, cells, lots = np.empty((1, N_RATES)), work.strikes[i : i + 1], work.lots[i : i + 1]
+    cells_sum, lots_sum = np.zeros((BINS, len(STRIKE_COLUMNS))), np.zeros((LOTS, LOT_COLUMNS))
+    log_width, weight = log(high / low), 0.0
     for j in range(3):
         start, end, onset = part_of(onsets, j, low, high)
         if not start < end:
             continue
         for g in range(NODES if j > 0 else 1):
             size, share = node_of(g, start, end, onset) if j > 0 else (sqrt(start * end), 1.0)
-            fit_row(m, row, x, size, own)
-            fill_cells(m, k, own, size, log_width, W_square, thrown, grid.edges, cells, lots)
-            loss = row[STRIKE] * (1.0 - class_fates(cells, grid.ways[i], grid.fines[i], fates)[0]) + work.escape[i]
+            fit_row(m, row, x, size, own[0])
+            fill_cells(m, k, flight, size, log_width, grid.edges, own, cells, lots, work.bench, 0)
+            stays = class_fates(cells[0], grid.ways[i], grid.fines[i], work.fates[i])[0]
+            loss = row[STRIKE] * (1.0 - stays) + work.escape[i]
             w = share * log(end / start) / max(loss, LEAST_LOSS * row[STRIKE])
-            add_strikes(w, cells, lots, cells_sum, lots_sum)
+            add_strikes(w, cells[0], lots[0], cells_sum, lots_sum)
             weight += w
-    fill_mean(m, grid.edges, cells_sum, lots_sum, weight, cells, lots)
+    fill_mean(m, grid.edges, cells_sum, lots_sum, weight, cells[0], lots[0])
 
 
 @law
-def fill_strikes(m, k, grid, work, steady):
-    """Fill work.strikes: what one strike does to the pieces of each class, by stream (STRIKE_COLUMNS), and its chips.
+def averaged(m, s, k, flight, grid, work, i):
+    """Whether class i is near an onset and averaged by what a steady state holds of it: then that is done.
 
-    steady: classes near an onset are averaged by what a steady state holds, but for what leaves by the sieve whether it
-    breaks or not, and for a feed of one size: all of it is at the middle of its class.
+    But for what leaves by the sieve whether it breaks or not, and for a feed of one size: all of it is at the middle of
+    its class.
     """
-    edges, x = grid.edges, grid.x
-    W_square, thrown = motion.bar_energy(k.v, k.kappa, 1.0), np.empty(BINS)
+    low, high, x = grid.edges[i], grid.edges[i + 1], grid.x[i]
+    if s.lumped > 0.0 or low * m.shape <= FREE * m.hole or abs(x / m.feed_size - 1.0) <= SAME:
+        return False
+    hardest, paid = hardest_hit(m, flight), k.edge_share * flight.square
+    if not may_be_near(m, grid, work.table, i, hardest, paid):
+        return False
+    onsets = onsets_of(m, work.table[i], x, hardest, paid)
+    if is_near(onsets, low, high):
+        average_class(m, k, flight, grid, work, i, onsets)
+        return True
+    return False
+
+
+@law
+def hardest_hit(m, flight):
+    """Energy [J/kg] of the hardest hit, of a bar or on a pin."""
+    pin = flight.survive * (flight.idle + flight.throw)
+    return max(flight.square, pin) if m.n_pins > 0.0 else flight.square
+
+
+@law
+def keep_dust(work):
+    """Let nothing become of strikes in the dust class, which is followed no further."""
     for b in range(BINS):
-        thrown[b] = motion.thrown_energy(k.v, k.kappa, k.e_bar, COS2[b])
-    square = motion.thrown_energy(k.v, k.kappa, k.e_bar, 1.0)
-    hardest = max(W_square, square * k.survive) if m.n_pins > 0.0 else W_square
-    for i in range(x.size):
-        row, low, high = work.table[i], edges[i], edges[i + 1]
-        onsets = onsets_of(m, row, x[i], hardest, k.edge_share * W_square)
-        waits = steady and low * m.shape > FREE * m.hole and abs(x[i] / m.feed_size - 1.0) > SAME
-        if waits and is_near(onsets, low, high):
-            average_class(m, k, grid, work, i, onsets, W_square, thrown)
-        else:
-            fill_cells(m, k, row, x[i], log(high / low), W_square, thrown, edges, work.strikes[i], work.lots[i])
-    for column in (XI, CHIP_J, PIN_BREAK, DUST):
-        work.strikes[0, :, column] = 0.0  # the dust class is followed no further
-    work.lots[0, :, LOT_SHARE] = 0.0
+        for column in (XI, CHIP_J, PIN_BREAK, DUST):
+            work.strikes[0, b, column] = 0.0
 
 
 @law
 def fill_rates(m, s, grid, work):
     """Fill work with all that follows from a frozen state: strike energies, rates, escapes, strikes by stream."""
-    k, x, table = work.hits[0], grid.x, work.table
+    k, x, edges, table, strikes = work.hits[0], grid.x, grid.edges, work.table, work.strikes
     strike_energies(m, s, k)
-    open_ = open_to_pass(m, s)
+    flight = flight_of(k)
+    fill_classes(m, s, k, flight, grid, work)
+    paid, hardest, mixed = k.edge_share * flight.square, hardest_hit(m, flight), has_other_edges(m)
+    for i in range(x.size):
+        if averaged(m, s, k, flight, grid, work, i):
+            continue
+        if mixed or table[i, CUT_FROM] < paid:
+            fill_chips(m, k, table[i], x[i], flight.square, edges, strikes, work.lots, i)
+            fill_dust(m, flight, log(edges[i + 1] / edges[i]), table, strikes, i)
+        if x[i] * hardest > table[i, XW_MIN]:
+            fill_fractures(m, flight, x[i], table, strikes, work.bench, i)
+    keep_dust(work)
+    fill_fates(grid, work)
+
+
+@law
+def fill_rates_by_size(m, s, grid, work):
+    """The same by the laws as they stand, size by size: what `classes` is held to."""
+    k, x, edges, table = work.hits[0], grid.x, grid.edges, work.table
+    strike_energies(m, s, k)
+    open_, flight = open_to_pass(m, s), flight_of(k)
     for i in range(x.size):
         size_rates(m, s, k, x[i], work.ages[i], grid.still[i], table[i])
         work.escape[i] = table[i, CONTACT] * open_ * grid.still[i, OPEN_HOLE] + table[i, AIRBORNE]
-    fill_strikes(m, k, grid, work, s.lumped <= 0.0)
+        if not averaged(m, s, k, flight, grid, work, i):
+            log_width = log(edges[i + 1] / edges[i])
+            fill_cells(m, k, flight, x[i], log_width, edges, table, work.strikes, work.lots, work.bench, i)
+    keep_dust(work)
     fill_fates(grid, work)

@@ -32,6 +32,7 @@ from .records import (
     XI,
 )  # fmt: skip
 
+SLACK = 1e-6  # of a size, for what rounding does
 NEARBY = 1.2  # times such a size: up to there a class is averaged
 NODES = 2  # sizes tried in each part of a class above such a size
 _NODE_X = 0.5 + 0.5 * np.polynomial.legendre.leggauss(NODES)[0]
@@ -53,6 +54,20 @@ def onsets_of(m, row, x, hardest, paid):
     least = cutting.chip_energy(row[CUT_LEAST], row[CUT_A], row[CUT_ZONE], row[CUT_G]) / (m.density * paid)
     chips = max(4.0 * row[CUT_LEAST], least ** (1.0 / 3.0))
     return Onsets(min(breaks, chips), max(breaks, chips))
+
+
+@law
+def may_be_near(m, grid, table, i, hardest, paid):
+    """Whether `is_near` might hold of class i, told without powers: seldom where it does not, always where it does.
+
+    hardest, paid: as of `onsets_of`. The power there is between a third and one, for threshold exponents up to 2.
+    """
+    x, low, high = grid.x[i], grid.edges[i] * (1.0 - SLACK) / NEARBY, grid.edges[i + 1] * (1.0 + SLACK)
+    above, least = table[i, XW_MIN] / (x * hardest), table[i, CUT_LEAST]
+    if m.threshold_exponent > 2.0 or (above > (low / x) ** 3 and above < (high / x) ** 3):
+        return True
+    chip = cutting.chip_energy(least, table[i, CUT_A], table[i, CUT_ZONE], table[i, CUT_G]) / (m.density * paid)
+    return (low < 4.0 * least or low**3 < chip) and high > 4.0 * least and high**3 > chip
 
 
 @law

@@ -9,6 +9,7 @@ from ..engines.balance import fill_grid
 from ..engines.batch import run_batch
 from ..engines.bites import PROP_COLUMNS
 from ..engines.capacity import WITHIN, operate
+from ..engines.classes import new_tab
 from ..engines.loads import fill_loads, grinding_load
 from ..engines.montecarlo import FrozenSteps
 from ..engines.records import BATCH_STEP, FLOWS, POWERS, WAYS, Grid, Work, new_work
@@ -105,6 +106,7 @@ def grid_of(problem: Setup, mill: np.ndarray) -> Grid:
         np.zeros((n, WAYS, 3)),
         np.zeros(n),
         np.zeros((n, STILL)),
+        new_tab(n),
         np.zeros((n, PROP_COLUMNS)),
         np.zeros(n + 1),
     )

@@ -62,14 +62,20 @@ def chip_energy(h, A_thin, zone, G):
 def chip_paid(energy, A_thin, zone, G):
     """Largest chip [m] that an energy [J] pays: the inverse of `chip_energy`.
 
-    Newton from above on a convex function, six steps; beyond the zone a square root (derived).
+    Beyond the zone a square root; else Newton from above on a convex function (derived).
     """
     if energy <= 0.0:
         return 0.0
+    h = sqrt(energy / (A_thin * zone + G))
+    if h > zone:
+        return h
     h = min((energy / A_thin) ** (1.0 / 3.0), sqrt(energy / G))
     for _ in range(6):
-        h -= (h * h * (A_thin * h + G) - energy) / (h * (3.0 * A_thin * h + 2.0 * G))
-    return h if h <= zone else sqrt(energy / (A_thin * zone + G))
+        step = (h * h * (A_thin * h + G) - energy) / (h * (3.0 * A_thin * h + 2.0 * G))
+        h -= step
+        if step < 1e-9 * h:  # the next one were of the square of that
+            break
+    return h
 
 
 @law

@@ -4,6 +4,8 @@ from math import exp, pi
 
 from ..base.numerics.jit import law
 
+DRAG_POWER = 0.687  # of the Reynolds number in `drag_coefficient`
+
 
 @law
 def bar_pass_rate(n_bars, omega, kappa):
@@ -44,7 +46,7 @@ def drag_coefficient(Re):
     """
     if Re >= 1000.0:
         return 0.44
-    return 24.0 / Re * (1.0 + 0.15 * Re**0.687)
+    return 24.0 / Re * (1.0 + 0.15 * Re**DRAG_POWER)
 
 
 @law

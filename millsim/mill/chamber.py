@@ -225,13 +225,13 @@ def chips_from(m, x, least, A, zone, G):
 
 
 @law
-def dust_of(m, dust_J, rub):
+def dust_of(attrition_share, dust_J, rub):
     """Mass share rubbed off as dust, which costs dust_J [J/kg], by the rubbing heat of one strike [J/kg]; at most 5 %.
 
     Archard's idea as an energy: a share of the rubbing work cuts the finest chips (assumed; 3e-4 lies far above wear by
     smooth steel and far below a file).
     """
-    return min(0.05, m.attrition_share * max(0.0, rub) / dust_J)
+    return min(0.05, attrition_share * max(0.0, rub) / dust_J)
 
 
 @law

@@ -77,6 +77,12 @@ def pays_in_full_from(m, cut, row, x, W):
 
 
 @law
+def chip_cost(m, cut, row, h):
+    """What chips of size h [m] cost [J/kg of chips]."""
+    return cutting.chip_energy(h, row[CUT_A], row[CUT_ZONE], cut.part) / (h**3 * m.density)
+
+
+@law
 def chip_of(m, cut, row, x, W):
     """(mass share chipped off, chip size [m], cost [J per kg of piece]) of a bar hit of W [J/kg]; zeros: a dent.
 
@@ -90,6 +96,6 @@ def chip_of(m, cut, row, x, W):
     h = most
     if cutting.chip_energy(most, row[CUT_A], row[CUT_ZONE], cut.part) > energy:
         h = max(cut.least, cutting.chip_paid(energy, row[CUT_A], row[CUT_ZONE], cut.part))
-    w_cut = cutting.chip_energy(h, row[CUT_A], row[CUT_ZONE], cut.part) / (h**3 * m.density)
+    w_cut = chip_cost(m, cut, row, h)
     xi = cutting.chip_share(paid, cut.start, w_cut)
     return xi, h, xi * w_cut
