@@ -534,7 +534,7 @@ def test_a_cooler_is_sought_from_where_the_mill_stands():
     slow = ("drive.tip_speed=5 m/s", "drive.speed_under_load=750 rpm")
     a = found("demo", *slow)
     assert a.value("cooler_K") == inf
-    assert a.runaway.gain == pytest.approx(0.0, abs=0.05)
+    assert abs(a.runaway.gain) < 0.1  # from another state a kelvin aside it would come out in tens
 
 
 @pytest.mark.parametrize("end", [1.0, 0.05, 0.99])
