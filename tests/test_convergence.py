@@ -16,7 +16,7 @@ from millsim.engines.balance import march
 from millsim.engines.batch import advance
 from millsim.engines.records import FLOWS, LOT_SHARE, new_work
 from millsim.engines.strikes import fill_rates
-from millsim.engines.threshold import add_strikes, fill_mean
+from millsim.engines.threshold import add_to_mean, clear_mean, take_mean
 from millsim.forecast.outcome import grid_of, solve, solve_batch
 from millsim.mill.chamber import NIP
 
@@ -106,15 +106,15 @@ def test_the_mean_of_alike_sizes_is_what_each_is(edges):
     work, grid = new_work(p.x.size), grid_of(p, p.mill)
     work.ages[:] = s["residence"]
     fill_rates(p.mill[0], s, grid, work)
+    strikes, lots = work.strikes.copy(), work.lots.copy()
     for i in range(1, p.x.size):
-        cells, lots = work.strikes[i], work.lots[i]
-        sums, means = (tuple(np.zeros_like(a) for a in (cells, lots)) for _ in range(2))
+        clear_mean(work.mean, work.mean_lots)
         for weight in (0.3, 2.0):
-            add_strikes(weight, cells, lots, *sums)
-        fill_mean(p.mill[0], grid.edges, *sums, 2.3, *means)
-        assert means[0] == pytest.approx(cells, rel=1e-12, abs=1e-15)
-        chips = lots[:, LOT_SHARE] > 0.0  # of none the size is not told
-        assert means[1][chips] == pytest.approx(lots[chips], rel=1e-12)
+            add_to_mean(weight, strikes, lots, i, work.mean, work.mean_lots)
+        take_mean(p.mill[0], grid.edges, work.mean, work.mean_lots, 2.3, work.strikes, work.lots, i)
+        assert work.strikes[i] == pytest.approx(strikes[i], rel=1e-12, abs=1e-15)
+        chips = lots[i, :, LOT_SHARE] > 0.0  # of none the size is not told
+        assert work.lots[i, chips] == pytest.approx(lots[i, chips], rel=1e-12)
 
 
 # --- time ------------------------------------------------------------------------------------------------

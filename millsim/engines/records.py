@@ -137,6 +137,8 @@ class Work(NamedTuple):
     lots: np.ndarray  # (n, LOTS, LOT_COLUMNS) chips; of classes that none come off, what was
     columns: np.ndarray  # what `classes` works on
     bench: np.ndarray  # what `obliquity` works on
+    mean: np.ndarray  # (BINS, STRIKE_COLUMNS), and
+    mean_lots: np.ndarray  # (LOTS, LOT_COLUMNS): what `strikes.average_class` works on
     fates: np.ndarray  # (n, FATES, BINS), as `fates.fill_fates` leaves it
     stays: np.ndarray  # (n,) share of a struck kilogram that stays in its class
     chipped: np.ndarray  # (n,) share that is chipped off
@@ -153,11 +155,12 @@ def new_work(n: int) -> Work:
     """Work arrays for n classes, all zero."""
     table, strikes, fates = np.zeros((n, N_RATES)), np.zeros((n, BINS, len(STRIKE_COLUMNS))), np.zeros((n, FATES, BINS))
     lots, columns, bench = np.zeros((n, LOTS, LOT_COLUMNS)), np.zeros(COLUMNS * BLOCK), new_bench()
+    mean, mean_lots = np.zeros((BINS, len(STRIKE_COLUMNS))), np.zeros((LOTS, LOT_COLUMNS))
     escape, stays, chipped, mass, screen, bridge, ages = (np.zeros(n) for _ in range(7))
     flows, hits, powers = np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS)
     return Work(
-        table, escape, strikes, lots, columns, bench, fates, stays, chipped, mass, screen, bridge, flows, hits, powers,
-        ages,
+        table, escape, strikes, lots, columns, bench, mean, mean_lots, fates, stays, chipped, mass, screen, bridge,
+        flows, hits, powers, ages,
     )  # fmt: skip
 
 

@@ -7,8 +7,6 @@ bar met it. That is carried in two streams (`obliquity`).
 from math import exp, log, sqrt
 from typing import NamedTuple
 
-import numpy as np
-
 from ..base.numerics.jit import law
 from ..laws import cutting, motion
 from ..mill.chamber import (
@@ -18,7 +16,6 @@ from ..mill.chamber import (
     DUST_J,
     F_MAT,
     MEAN_COS2_PIN,
-    N_RATES,
     OPEN_HOLE,
     PIN,
     STRIKE,
@@ -49,19 +46,28 @@ from .records import (
     CHIP_POINTS,
     DUST,
     LOT_CLASS,
-    LOT_COLUMNS,
     LOT_SCALE,
     LOT_SHARE,
-    LOTS,
     PIN_ABOVE,
     PIN_BREAK,
     PIN_SHATTER,
     SHATTER,
     SHRINK,
-    STRIKE_COLUMNS,
     XI,
 )  # fmt: skip
-from .threshold import NODES, add_strikes, fill_mean, fit_row, is_near, may_be_near, node_of, onsets_of, part_of
+from .threshold import (  # fmt: skip
+    NODES,
+    add_to_mean,
+    class_of,
+    clear_mean,
+    fit_row,
+    is_near,
+    may_be_near,
+    node_of,
+    onsets_of,
+    part_of,
+    take_mean,
+)
 
 _CHIP_X, _CHIP_W = gauss(CHIP_POINTS)
 FULL_POINTS = 4  # over hits that pay for the largest chip: a power of 6 at most
@@ -106,16 +112,6 @@ def fill_breaks(broken, shattered, above, share, moments, strikes, i):
     for b in range(BINS):
         strikes[i, b, broken], strikes[i, b, above] = share * breaks[b], enough[b]
         strikes[i, b, shattered] = min(1.0, shatters[b] / breaks[b]) if breaks[b] > 0.0 else 0.0
-
-
-@law
-def class_of(edges, h, at):
-    """Class of a size h, sought from class `at` on: the lowest for dust."""
-    while at < edges.size - 2 and edges[at + 1] <= h:
-        at += 1
-    while at > 0 and edges[at] > h:
-        at -= 1
-    return at
 
 
 @law
@@ -219,24 +215,31 @@ def fill_cells(m, k, flight, x, log_width, edges, table, strikes, lots, bench, i
 @law
 def average_class(m, k, flight, grid, work, i, onsets):
     """Fill work.strikes and work.lots of class i with the mean over sizes in it (see `threshold`)."""
-    row, x, low, high = work.table[i], grid.x[i], grid.edges[i], grid.edges[i + 1]
-    own, cells, lots = np.empty((1, N_RATES)), work.strikes[i : i + 1], work.lots[i : i + 1]
-    cells_sum, lots_sum = np.zeros((BINS, len(STRIKE_COLUMNS))), np.zeros((LOTS, LOT_COLUMNS))
-    log_width, weight = log(high / low), 0.0
+    table, strikes, lots, x, low, high = (
+        work.table,
+        work.strikes,
+        work.lots,
+        grid.x[i],
+        grid.edges[i],
+        grid.edges[i + 1],
+    )
+    xw_min, cut_from, log_width, weight = table[i, XW_MIN], table[i, CUT_FROM], log(high / low), 0.0
+    clear_mean(work.mean, work.mean_lots)
     for j in range(3):
         start, end, onset = part_of(onsets, j, low, high)
         if not start < end:
             continue
         for g in range(NODES if j > 0 else 1):
             size, share = node_of(g, start, end, onset) if j > 0 else (sqrt(start * end), 1.0)
-            fit_row(m, row, x, size, own[0])
-            fill_cells(m, k, flight, size, log_width, grid.edges, own, cells, lots, work.bench, 0)
-            stays = class_fates(cells[0], grid.ways[i], grid.fines[i], work.fates[i])[0]
-            loss = row[STRIKE] * (1.0 - stays) + work.escape[i]
-            w = share * log(end / start) / max(loss, LEAST_LOSS * row[STRIKE])
-            add_strikes(w, cells[0], lots[0], cells_sum, lots_sum)
+            fit_row(m, table, i, size, xw_min, x)
+            fill_cells(m, k, flight, size, log_width, grid.edges, table, strikes, lots, work.bench, i)
+            stays = class_fates(strikes, grid.ways, grid.fines, work.fates, i)[0]
+            loss = table[i, STRIKE] * (1.0 - stays) + work.escape[i]
+            w = share * log(end / start) / max(loss, LEAST_LOSS * table[i, STRIKE])
+            add_to_mean(w, strikes, lots, i, work.mean, work.mean_lots)
             weight += w
-    fill_mean(m, grid.edges, cells_sum, lots_sum, weight, cells[0], lots[0])
+    take_mean(m, grid.edges, work.mean, work.mean_lots, weight, strikes, lots, i)
+    table[i, XW_MIN], table[i, CUT_FROM] = xw_min, cut_from
 
 
 @law

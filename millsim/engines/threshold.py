@@ -97,47 +97,65 @@ def node_of(g, low, high, onset):
 
 
 @law
-def fit_row(m, row, x_class, x, own):
-    """Fill own with the row of a class, its threshold and least chip those of pieces x in it."""
-    for q in range(row.size):
-        own[q] = row[q]
-    own[XW_MIN] *= breakage.threshold_at(x, 1.0, x_class, m.threshold_exponent)
-    own[CUT_FROM] = chips_from(m, x, row[CUT_LEAST], row[CUT_A], row[CUT_ZONE], row[CUT_G])
+def fit_row(m, table, i, size, xw_min, x):
+    """Make row i of a table of rates that of pieces of another size in class x, of which xw_min is the threshold."""
+    table[i, XW_MIN] = xw_min * breakage.threshold_at(size, 1.0, x, m.threshold_exponent)
+    least, zone = table[i, CUT_LEAST], table[i, CUT_ZONE]
+    table[i, CUT_FROM] = chips_from(m, size, least, table[i, CUT_A], zone, table[i, CUT_G])
 
 
 @law
-def add_strikes(w, cells, lots, cells_sum, lots_sum):
-    """Add strikes and chips of one size, with the weight w, to sums of the same shape; shares of a share go with it."""
+def clear_mean(mean, mean_lots):
+    """Begin a mean of strikes (BINS, STRIKE_COLUMNS) and of chips (LOTS, LOT_COLUMNS)."""
     for b in range(BINS):
-        cell, mixed = cells[b], cells_sum[b]
-        for q in _PLAIN:
-            mixed[q] += w * cell[q]
-        broken = w * (1.0 - cell[XI]) * cell[BREAK]
-        mixed[BREAK] += broken
-        mixed[SHATTER] += broken * cell[SHATTER]
-        mixed[PIN_SHATTER] += w * cell[PIN_BREAK] * cell[PIN_SHATTER]
+        for q in range(mean.shape[1]):
+            mean[b, q] = 0.0
     for j in range(LOTS):
-        if lots[j, LOT_SHARE] > 0.0:
-            lots_sum[j, LOT_SHARE] += w * lots[j, LOT_SHARE]
-            lots_sum[j, LOT_SCALE] += w * lots[j, LOT_SHARE] * lots[j, LOT_SCALE]
+        mean_lots[j, LOT_SHARE] = mean_lots[j, LOT_SCALE] = 0.0
 
 
 @law
-def fill_mean(m, edges, cells_sum, lots_sum, weight, cells, lots):
-    """Fill cells and lots with the means of what was added to the sums with weights that come to `weight`."""
+def add_to_mean(w, strikes, lots, i, mean, mean_lots):
+    """Add strikes and chips of class i, as of one size in it, with the weight w; shares of a share go with it."""
     for b in range(BINS):
-        cell, mixed = cells[b], cells_sum[b]
         for q in _PLAIN:
-            cell[q] = mixed[q] / weight
-        whole = weight - mixed[XI]
-        cell[BREAK] = mixed[BREAK] / whole if whole > 0.0 else 0.0
-        cell[SHATTER] = mixed[SHATTER] / mixed[BREAK] if mixed[BREAK] > 0.0 else 0.0
-        cell[PIN_SHATTER] = mixed[PIN_SHATTER] / mixed[PIN_BREAK] if mixed[PIN_BREAK] > 0.0 else 0.0
+            mean[b, q] += w * strikes[i, b, q]
+        broken = w * (1.0 - strikes[i, b, XI]) * strikes[i, b, BREAK]
+        mean[b, BREAK] += broken
+        mean[b, SHATTER] += broken * strikes[i, b, SHATTER]
+        mean[b, PIN_SHATTER] += w * strikes[i, b, PIN_BREAK] * strikes[i, b, PIN_SHATTER]
     for j in range(LOTS):
-        share = lots_sum[j, LOT_SHARE]
-        lots[j, LOT_SHARE] = share / weight
+        if lots[i, j, LOT_SHARE] > 0.0:
+            mean_lots[j, LOT_SHARE] += w * lots[i, j, LOT_SHARE]
+            mean_lots[j, LOT_SCALE] += w * lots[i, j, LOT_SHARE] * lots[i, j, LOT_SCALE]
+
+
+@law
+def take_mean(m, edges, mean, mean_lots, weight, strikes, lots, i):
+    """Put into strikes and lots of class i the means of what was added with weights that come to `weight`."""
+    for b in range(BINS):
+        for q in _PLAIN:
+            strikes[i, b, q] = mean[b, q] / weight
+        whole, broken, pins = weight - mean[b, XI], mean[b, BREAK], mean[b, PIN_BREAK]
+        strikes[i, b, BREAK] = broken / whole if whole > 0.0 else 0.0
+        strikes[i, b, SHATTER] = mean[b, SHATTER] / broken if broken > 0.0 else 0.0
+        strikes[i, b, PIN_SHATTER] = mean[b, PIN_SHATTER] / pins if pins > 0.0 else 0.0
+    for j in range(LOTS):
+        share = mean_lots[j, LOT_SHARE]
+        lots[i, j, LOT_SHARE] = share / weight
         if share > 0.0:
-            scale = lots_sum[j, LOT_SCALE] / share
-            lots[j, LOT_SCALE] = scale
-            at = np.searchsorted(edges, scale ** (-1.0 / m.chip_exponent), side="right") - 1
-            lots[j, LOT_CLASS] = max(0.0, float(at))
+            scale = mean_lots[j, LOT_SCALE] / share
+            lots[i, j, LOT_SCALE] = scale
+            lots[i, j, LOT_CLASS] = float(
+                class_of(edges, scale ** (-1.0 / m.chip_exponent), int(lots[i, j, LOT_CLASS]))
+            )
+
+
+@law
+def class_of(edges, h, at):
+    """Class of a size h, sought from class `at` on: the lowest for dust."""
+    while at < edges.size - 2 and edges[at + 1] <= h:
+        at += 1
+    while at > 0 and edges[at] > h:
+        at -= 1
+    return at
