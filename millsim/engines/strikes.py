@@ -61,8 +61,8 @@ from .threshold import (  # fmt: skip
     class_of,
     clear_mean,
     fit_row,
-    is_near,
     may_be_near,
+    nearness,
     node_of,
     onsets_of,
     part_of,
@@ -213,8 +213,8 @@ def fill_cells(m, k, flight, x, log_width, edges, table, strikes, lots, bench, i
 
 
 @law
-def average_class(m, k, flight, grid, work, i, onsets):
-    """Fill work.strikes and work.lots of class i with the mean over sizes in it (see `threshold`)."""
+def average_class(m, k, flight, grid, work, i, onsets, near):
+    """Fill work.strikes and work.lots of class i with the mean over sizes in it (see `threshold`), as far as `near`."""
     table, strikes, lots, x, low, high = (
         work.table,
         work.strikes,
@@ -238,6 +238,11 @@ def average_class(m, k, flight, grid, work, i, onsets):
             w = share * log(end / start) / max(loss, LEAST_LOSS * table[i, STRIKE])
             add_to_mean(w, strikes, lots, i, work.mean, work.mean_lots)
             weight += w
+    if near < 1.0:
+        table[i, XW_MIN], table[i, CUT_FROM] = xw_min, cut_from
+        fill_cells(m, k, flight, x, log_width, grid.edges, table, strikes, lots, work.bench, i)
+        add_to_mean(weight * (1.0 / near - 1.0), strikes, lots, i, work.mean, work.mean_lots)
+        weight /= near
     take_mean(m, grid.edges, work.mean, work.mean_lots, weight, strikes, lots, i)
     table[i, XW_MIN], table[i, CUT_FROM] = xw_min, cut_from
 
@@ -256,10 +261,10 @@ def averaged(m, s, k, flight, grid, work, i):
     if not may_be_near(m, grid, work.table, i, hardest, paid):
         return False
     onsets = onsets_of(m, work.table[i], x, hardest, paid)
-    if is_near(onsets, low, high):
-        average_class(m, k, flight, grid, work, i, onsets)
-        return True
-    return False
+    near = nearness(onsets, low, high)
+    if near > 0.0:
+        average_class(m, k, flight, grid, work, i, onsets, near)
+    return near > 0.0
 
 
 @law

@@ -33,7 +33,8 @@ from .records import (
 )  # fmt: skip
 
 SLACK = 1e-6  # of a size, for what rounding does
-NEARBY = 1.2  # times such a size: up to there a class is averaged
+NEARBY = 1.3  # times such a size: up to there a class is averaged, less and less
+ENTERED = 0.05  # of an onset, below the top of a class: from there on it is wholly in
 NODES = 2  # sizes tried in each part of a class above such a size
 _NODE_X = 0.5 + 0.5 * np.polynomial.legendre.leggauss(NODES)[0]
 _NODE_W = 0.5 * np.polynomial.legendre.leggauss(NODES)[1]
@@ -58,7 +59,7 @@ def onsets_of(m, row, x, hardest, paid):
 
 @law
 def may_be_near(m, grid, table, i, hardest, paid):
-    """Whether `is_near` might hold of class i, told without powers: seldom where it does not, always where it does.
+    """Whether class i might have any `nearness`, told without powers: seldom where it does not, always where it does.
 
     hardest, paid: as of `onsets_of`. The power there is between a third and one, for threshold exponents up to 2.
     """
@@ -71,11 +72,15 @@ def may_be_near(m, grid, table, i, hardest, paid):
 
 
 @law
-def is_near(onsets, low, high):
-    """Whether a class from low to high holds one of its onsets or lies little above it."""
-    return (low < NEARBY * onsets.first and high > onsets.first) or (
-        low < NEARBY * onsets.second and high > onsets.second
-    )
+def nearness(onsets, low, high):
+    """How near a class from low to high is to its onsets: 1 where it holds one, down to 0 at NEARBY times the last, and
+    where one comes in at its top. So nothing jumps where an onset comes to a class or leaves it.
+    """
+    near = 0.0
+    for onset in (onsets.first, onsets.second):
+        if high > onset:
+            near = max(near, min(1.0, (NEARBY - low / onset) / (NEARBY - 1.0), (high / onset - 1.0) / ENTERED))
+    return near
 
 
 @law
