@@ -2,8 +2,8 @@
 
 Charge piles up where little happens, and a class taken at its middle would come to life, or die, as a whole while
 temperature and speed move that size through it: what a mill carries would go in steps. So the strikes of such a class
-are a mean over sizes in it, each weighed by how long it stays: of what comes in evenly in ln x a share w stays for
-w / loss. A class that is so averaged holds what its sizes together would hold.
+are a mean over sizes in it, each weighed by how long it stays, bites left out: of what comes in evenly in ln x a share
+w stays for w / loss. A class that is so averaged holds about what its sizes together would hold.
 """
 
 from math import exp, log, sqrt
@@ -50,7 +50,12 @@ class Onsets(NamedTuple):
 
 @law
 def onsets_of(m, row, x, hardest, paid):
-    """Onsets of a class x: the hardest hit [J/kg] begins to break, what it pays an edge [J/kg] to chip."""
+    """Onsets of a class x: the hardest hit [J/kg] begins to break, what it pays an edge [J/kg] to chip.
+
+    The first is drawn towards the middle of the class: to the power 1/(1+a), where `breakage.size_floor` has 1/a. Put
+    where it is, a thin part below it at the bottom of a class would hold so much that the charge rose almost in a step,
+    as what shrinks through is taken to have all of the class before it. The strengths of the sizes tried are their own.
+    """
     breaks = x * (row[XW_MIN] / (x * hardest)) ** (1.0 / (1.0 + m.threshold_exponent))
     least = cutting.chip_energy(row[CUT_LEAST], row[CUT_A], row[CUT_ZONE], row[CUT_G]) / (m.density * paid)
     chips = max(4.0 * row[CUT_LEAST], least ** (1.0 / 3.0))
@@ -61,7 +66,7 @@ def onsets_of(m, row, x, hardest, paid):
 def may_be_near(m, grid, table, i, hardest, paid):
     """Whether class i might have any `nearness`, told without powers: seldom where it does not, always where it does.
 
-    hardest, paid: as of `onsets_of`. The power there is between a third and one, for threshold exponents up to 2.
+    hardest, paid: as of `onsets_of`. The power there is between a third and one.
     """
     x, low, high = grid.x[i], grid.edges[i] * (1.0 - SLACK) / NEARBY, grid.edges[i + 1] * (1.0 + SLACK)
     above, least = table[i, XW_MIN] / (x * hardest), table[i, CUT_LEAST]

@@ -160,7 +160,7 @@ def fill_nip(m, s, x, sigma, reach, engaged, still, row):
     """Fill the nip columns of a row: bites per second of a piece alone in its nip, and what a bite costs.
 
     NIP counts bites of a piece that stands out of the gap alone, PAIR those of a piece that another one, no smaller,
-    props across the gap, before the chance that there is one (`balance.pair_chance`); FINISHED is the chance that a
+    props across the gap, before the chance that there is one (`bites.bitten_class`); FINISHED is the chance that a
     bite is finished (a light hammer folds back instead).
     """
     row[NIP], row[PAIR], row[FINISHED], row[WASTED] = 0.0, 0.0, 1.0, 0.0
