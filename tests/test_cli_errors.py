@@ -1,5 +1,6 @@
 """Bad input, full disks and Ctrl-C through the real command: one clear sentence, the right code, nothing lost."""
 
+import ctypes
 import json
 import os
 import re
@@ -8,13 +9,14 @@ import shutil
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 from helpers import fake_prediction
 
-from millsim.commands import main
+from millsim.commands import main, progress
 from millsim.commands.progress import Interrupts
 from millsim.mill.cards import meant_card
 from millsim.mill.config.mill import load_config
@@ -289,6 +291,30 @@ def test_an_interrupt_swallowed_by_a_callback_is_not_lost():
         with pytest.raises(KeyboardInterrupt):
             interrupts.check()
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+@ctypes.CFUNCTYPE(None)
+def _swallowing():
+    """A call back from compiled code, as the compiler makes them: nothing that is raised in it comes out."""
+    signal.raise_signal(signal.SIGINT)
+
+
+def test_an_interrupt_swallowed_by_a_callback_comes_anew_until_it_is_heard():
+    with pytest.raises(KeyboardInterrupt), Interrupts():
+        for _ in range(3):
+            _swallowing()
+        time.sleep(30.0)
+
+
+def test_an_interrupt_swallowed_by_a_callback_does_not_come_anew_once_it_was_heard():
+    with Interrupts() as interrupts:
+        _swallowing()
+        with pytest.raises(KeyboardInterrupt):
+            interrupts.check()
+        time.sleep(4.0 * progress._ANEW_S)  # would raise
+    with Interrupts():
+        _swallowing()
+    time.sleep(4.0 * progress._ANEW_S)  # nor when all is over
 
 
 def test_a_failure_that_follows_from_a_swallowed_interrupt_counts_as_one(monkeypatch):

@@ -3,6 +3,7 @@
 The line is silent for two seconds, and when not wanted. Imports nothing heavy; the command line uses it.
 """
 
+import _thread
 import signal
 import sys
 import threading
@@ -17,6 +18,7 @@ from .start import INTERRUPTED, TERMINATED, interrupted_early, interrupted_late,
 _PATIENCE_S = 2.0  # work shorter than this is not worth a line
 _REDRAW_S = 0.2  # on a terminal
 _LOG_S = 30.0  # between lines in a log file
+_ANEW_S = 0.05  # after an interrupt was swallowed: time for what has swallowed it to return
 _IMPORT = "<frozen importlib"  # file of the code that loads a module
 
 
@@ -77,8 +79,9 @@ class Progress:
 class Interrupts:
     """Context in which SIGINT raises KeyboardInterrupt and is remembered in `seen`, wherever it is swallowed.
 
-    Compiled code and its compiler swallow the exception now and then; `check` raises it again. Libraries that are being
-    loaded make another exception of it, or print it: there the program ends at once, after `last_words`.
+    The compiler swallows the exception wherever it calls back, a sixth of its time: it is raised anew a moment later,
+    and by `check`. Libraries that are being loaded make another exception of it, or print it: there the program ends at
+    once, after `last_words`.
     SIGTERM does the same in the program itself, so that it leaves no temporary file and says what is kept; `code` tells
     the two apart. Outside the main thread, or where the caller has set a handler of its own, nothing is changed.
     """
@@ -92,6 +95,7 @@ class Interrupts:
         self.code = INTERRUPTED
         self._before: dict = {}
         self._last_words = last_words
+        self._anew: threading.Timer | None = None
 
     def __enter__(self) -> "Interrupts":
         if threading.current_thread() is threading.main_thread():
@@ -108,12 +112,14 @@ class Interrupts:
         for number, before in self._before.items():
             signal.signal(number, interrupted_late if before is interrupted_early else before)
         if self._before:
+            self._no_more()
             sys.unraisablehook = self._hook
             del self._outside
 
     def check(self) -> None:
         """Raise KeyboardInterrupt if one has come and gone unheard."""
         if self.seen:
+            self._no_more()
             raise KeyboardInterrupt
 
     def _note(self, number: int, frame: FrameType | None) -> None:
@@ -132,6 +138,23 @@ class Interrupts:
         return False
 
     def _quiet(self, unraisable) -> None:
-        """Print no traceback for an interrupt that a callback could not pass on; `check` does."""
+        """Print no traceback for an interrupt that a callback could not pass on; it comes anew."""
         if not issubclass(unraisable.exc_type, KeyboardInterrupt):
             self._hook(unraisable)
+            return
+        self._no_more()
+        self._anew = threading.Timer(_ANEW_S, _send, (signal.SIGTERM if self.code == TERMINATED else signal.SIGINT,))
+        self._anew.daemon = True
+        self._anew.start()
+
+    def _no_more(self) -> None:
+        if self._anew is not None:
+            self._anew.cancel()
+
+
+def _send(number: int) -> None:
+    """Send the main thread a signal, which also wakes it."""
+    if hasattr(signal, "pthread_kill"):
+        signal.pthread_kill(threading.main_thread().ident, number)
+    else:  # Windows
+        _thread.interrupt_main(number)
