@@ -5,8 +5,10 @@ Quick ones run with the tests. Long ones by hand, from the top folder of the pro
     python tests/attack                          all of them, many tries of each thing
     python tests/attack garble damage --times 20 --seed 7
     python tests/attack garble --case "idle idle.csv/17" --seed 7     one try again, with the file that it made
+    python tests/attack streams --part 2/4          a round in pieces: every fourth line, from the second on
 
 `garble` slips into every file that a command reads, `damage` bits and sectors of result, sweep and points files,
-`kills` commands before each file call, `anymill` asks of random mills, `repeat` writes files in other circumstances.
+`kills` commands before each file call, `anymill` asks of random mills, `repeat` writes files in other circumstances,
+also without compiled code, `streams` gives every command streams that are full, closed or gone.
 Each prints what was tried and what failed, and ends with code 1 where something failed.
 """

@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, Phase, assume, given, settings
 from hypothesis import seed as from_seed
 from test_random_mills import load, random_mills
 
-from attack.tally import Tally
+from attack.tally import ALL, Tally
 from attack.workbench import CONFIGS, invoke
 
 BASES = ("demo", "pla", "swinging", "tight_jam", "batch")
@@ -71,7 +71,7 @@ QUESTIONS = (
 )  # fmt: skip
 
 
-def attack(_: Path, work: Path, seed: int, tries: int, only: str = "") -> Tally:
+def attack(_: Path, work: Path, seed: int, tries: int, only: str = "", part: slice = ALL) -> Tally:
     """Ask ordinary questions of `tries` mills each; only: QUESTION/NUMBER of one try."""
     tally, number, slowest = Tally("random mills", seed), -1, (0.0, "")
 
@@ -85,7 +85,7 @@ def attack(_: Path, work: Path, seed: int, tries: int, only: str = "") -> Tally:
         assume(load(base, overrides) is not None)
         number += 1
         for question in QUESTIONS:
-            if question.of(number, only):
+            if number in range(tries)[part] and question.of(number, only):
                 case = f"{question.name}/{number}"
                 words = question.about(base, overrides)
                 how, why, took = answered(work, words)

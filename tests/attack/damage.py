@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 
-from attack.tally import Tally, dice
+from attack.tally import ALL, Tally, dice
 from millsim.errors import MillsimError
 from millsim.explore.sweep import read as sweep_file
 from millsim.explore.sweep.compute import row_type
@@ -44,11 +44,11 @@ READ = {  # file: what is read of it, as something to compare
 }
 
 
-def attack(bench: Path, work: Path, seed: int, tries: int, only: str = "") -> Tally:
+def attack(bench: Path, work: Path, seed: int, tries: int, only: str = "", part: slice = ALL) -> Tally:
     """Damage each file in each way `tries` times; only: FILE KIND/NUMBER of one try."""
     tally = Tally("damaged files", seed)
     np.set_printoptions(threshold=10**9)
-    for name, read in READ.items():
+    for name, read in list(READ.items())[part]:
         whole, path = (bench / name).read_bytes(), work / name
         path.write_bytes(whole)
         right = read(path)

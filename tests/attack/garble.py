@@ -8,7 +8,7 @@ import signal
 import string
 from pathlib import Path
 
-from attack.tally import Tally, dice
+from attack.tally import ALL, Tally, dice
 from attack.workbench import READERS, Reader, invoke
 
 SECONDS = 60  # of processor time for one try; none needs more than a few
@@ -145,10 +145,10 @@ def wrong(folder: Path, reader: Reader, before: dict[str, str]) -> tuple[str, st
 RENEWED = ("sweep.h5", "sweep.points")  # what a sweep adds to, where it is asked to
 
 
-def attack(bench: Path, work: Path, seed: int, tries: int, only: str = "") -> Tally:
+def attack(bench: Path, work: Path, seed: int, tries: int, only: str = "", part: slice = ALL) -> Tally:
     """Garble the file of each reader `tries` times; only: NAME/NUMBER of one try."""
     tally = Tally("garbled files", seed)
-    for reader in READERS:
+    for reader in READERS[part]:
         for number in range(tries):
             case = f"{reader.name}/{number}"
             if only and case != only:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from attack.forked import Forked
 from attack.garble import contents
-from attack.tally import Tally, dice
+from attack.tally import ALL, Tally, dice
 
 
 @dataclass(frozen=True)
@@ -48,7 +48,13 @@ class Nursery(Forked):
 
 
 def attack(
-    bench: Path, work: Path, seed: int, tries: int, only: str = "", writers: tuple[Writer, ...] = WRITERS
+    bench: Path,
+    work: Path,
+    seed: int,
+    tries: int,
+    only: str = "",
+    part: slice = ALL,
+    writers: tuple[Writer, ...] = WRITERS,
 ) -> Tally:
     """Kill each command, or tell it to end, before `tries` of its file calls by turns; or both before each of them.
 
@@ -56,7 +62,7 @@ def attack(
     """
     tally = Tally("kills before a file call", seed)
     with Nursery() as nursery:
-        for writer in writers:
+        for writer in writers[part]:
             _attack_one(tally, nursery, writer, (bench, work), (tries, only))
     return tally
 

@@ -44,7 +44,8 @@ def as_started(folder: str, words: list[str], out: str, err: str, deaf: bool, ke
     for number, kind in ((1, out), (2, err)):
         connect(number, kind, kept[number - 1])
     connect(0, "closed" if deaf else "", os.open(os.devnull, os.O_RDONLY))
-    os.closerange(3, 64)
+    for number in kept:  # nothing else: fonts that an earlier line loaded are read when they are wanted
+        os.close(number)
     sys.argv = ["millsim", *words]
     sys.stdin = None if deaf else open(0, closefd=False)
     sys.stdout = None if out == "closed" else open(1, "w", encoding="utf-8", closefd=False)

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from attack.forked import Forked
 from attack.garble import contents
-from attack.tally import Tally
+from attack.tally import ALL, Tally
 from attack.workbench import READERS
 from millsim.commands.main import cli
 from millsim.errors import MillsimError
@@ -84,11 +84,11 @@ def _takes_json(line: str) -> bool:
     return command is not None and any("--json" in p.opts for p in command.params)
 
 
-def attack(bench: Path, work: Path, seed: int, tries: int, only: str = "") -> Tally:
+def attack(bench: Path, work: Path, seed: int, tries: int, only: str = "", part: slice = ALL) -> Tally:
     """Each command with the first `tries` kinds of streams; only: LINE / STREAMS of one try."""
     tally = Tally("streams", seed)
     with Outlet() as outlet:
-        for what in lines():
+        for what in lines()[part]:
             if not only or only.startswith(f"{what[0]} / "):
                 _run(outlet, bench, work, what, Streams("load", ""))
                 attack_line(tally, outlet, (bench, work), what, CASES[:tries], only)

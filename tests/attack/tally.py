@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 
 import click
 
+ALL = slice(None)  # of the things that an attack goes through; a part of them where a round is run in pieces
+
 
 @dataclass
 class Tally:
@@ -37,3 +39,11 @@ class Tally:
 def dice(seed: int, case: str) -> random.Random:
     """The dice of one try: the same for the same name, whatever else is tried."""
     return random.Random(f"{seed}/{case}")
+
+
+def part(text: str) -> slice:
+    """Every Nth thing, from the Kth on, of "K/N"."""
+    first, slash, parts = text.partition("/")
+    if not (slash and first.isdigit() and parts.isdigit() and 1 <= int(first) <= int(parts)):
+        raise ValueError(f"{text} is none of 1/N to N/N")
+    return slice(int(first) - 1, None, int(parts))

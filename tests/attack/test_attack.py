@@ -2,9 +2,11 @@
 
 import signal
 
+import h5py
 import pytest
 
 from attack import anymill, damage, garble, kills, repeat, workbench
+from attack.tally import part
 
 SEED = 1
 
@@ -64,3 +66,34 @@ def test_random_mills_are_answered(tmp_path):
 def test_threads_and_hash_seeds_change_no_bit_of_a_file(bench, tmp_path):
     tally = repeat.attack(bench, tmp_path, SEED, 2)
     assert tally.ended["the same to the bit"] == 2, tally.text()
+
+
+def test_numbers_that_are_not_near_and_other_words_are_told(tmp_path):
+    def file(name, numbers, words=("x50",)):
+        with h5py.File(tmp_path / name, "w") as made:
+            made["sizes/q3"], made["names"] = numbers, list(words)
+        return tmp_path / name
+
+    right = file("right", [float("nan"), 1e-3, 5.0])
+    assert not repeat.other_numbers(file("near", [float("nan"), 1e-3 + 4e-12, 5.0]), right)
+    for name, made in {
+        "far": ([float("nan"), 1e-3 + 6e-12, 5.0],), "known": ([1.0, 1e-3, 5.0],), "short": ([float("nan"), 1e-3],),
+        "words": ([float("nan"), 1e-3, 5.0], ["x90"]),
+    }.items():  # fmt: skip
+        assert repeat.other_numbers(file(name, *made), right)
+    assert not repeat.other_words("a\nb", "a\nb")
+    assert repeat.other_words("a\nb", "a\nc") == "'b' and 'c'"
+    assert repeat.other_words("a", "a\nb") == "more lines"
+
+
+def test_a_round_in_pieces_tries_everything_once(bench, tmp_path, monkeypatch):
+    tried = []
+    monkeypatch.setattr(garble, "wrong", lambda folder, reader, before: (tried.append(reader) or "seen", ""))
+    for piece in ("1/3", "2/3", "3/3"):
+        garble.attack(bench, tmp_path, SEED, 1, part=part(piece))
+    assert len(tried) == len(workbench.READERS)
+    assert set(tried) == set(workbench.READERS)
+    assert tried[0] == workbench.READERS[0]
+    for none in ("0/3", "4/3", "two"):
+        with pytest.raises(ValueError, match=none):
+            part(none)
