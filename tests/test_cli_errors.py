@@ -317,6 +317,43 @@ def test_an_interrupt_swallowed_by_a_callback_does_not_come_anew_once_it_was_hea
     time.sleep(4.0 * progress._ANEW_S)  # nor when all is over
 
 
+class HalfMade:
+    """What an interrupt has left without its fields."""
+
+    def __del__(self):
+        raise AttributeError("no field yet")
+
+
+def test_what_an_interrupt_left_half_made_is_not_heard():
+    with pytest.raises(KeyboardInterrupt), Interrupts():
+        half = HalfMade()
+        try:
+            signal.raise_signal(signal.SIGINT)
+        finally:
+            del half  # a warning of an exception in it would be an error
+
+
+INTERRUPTED_PROGRAM = """
+import atexit, sys
+from millsim.commands.start import run
+class HalfMade:
+    def __del__(self):
+        raise AttributeError("no field yet")
+def work(prog_name):
+    half = HalfMade()
+    atexit.register(print, "taken down")
+    print("Error: interrupted", file=sys.stderr, end="")
+    sys.exit(130)
+run(lambda: work)
+"""
+
+
+def test_an_interrupted_program_ends_at_once_and_says_no_more():
+    command = [sys.executable, "-c", INTERRUPTED_PROGRAM]
+    ended = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert (ended.returncode, ended.stdout, ended.stderr) == (130, "", "Error: interrupted")
+
+
 def test_a_failure_that_follows_from_a_swallowed_interrupt_counts_as_one(monkeypatch):
     def broken(*_):
         try:

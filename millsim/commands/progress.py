@@ -138,9 +138,12 @@ class Interrupts:
         return False
 
     def _quiet(self, unraisable) -> None:
-        """Print no traceback for an interrupt that a callback could not pass on; it comes anew."""
+        """Print no traceback for an interrupt that a callback could not pass on, which comes anew, nor for what is left
+        half made behind one.
+        """
         if not issubclass(unraisable.exc_type, KeyboardInterrupt):
-            self._hook(unraisable)
+            if not self.seen:
+                self._hook(unraisable)
             return
         self._no_more()
         self._anew = threading.Timer(_ANEW_S, _send, (signal.SIGTERM if self.code == TERMINATED else signal.SIGINT,))

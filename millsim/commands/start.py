@@ -102,8 +102,9 @@ def run(load: Callable[[], Callable]) -> None:
         code = FAULT
         if answers.failure.errno != errno.EPIPE:
             sys.stderr.write(f"Error: {_words(answers.failure)}; {kept}".removesuffix("; ") + "\n")
-    if code == TERMINATED:
-        terminated()
+    if code in (INTERRUPTED, TERMINATED):  # at once: to take down what has been compiled takes seconds
+        sys.stderr.flush()
+        (terminated if code == TERMINATED else interrupted_late)(signal.SIGTERM, None)
     sys.exit(code)
 
 
@@ -140,6 +141,8 @@ def _end_of(load: Callable[[], Callable]) -> tuple[object, str]:
         finally:
             sys.stdout.flush()
     except SystemExit as end:
+        if end.code in (INTERRUPTED, TERMINATED):
+            sys.unraisablehook = lambda _: None  # what was left half made complains when it goes, with `end`
         return end.code, ""
     except Unwritten as error:
         return FAULT, error.kept
