@@ -13,7 +13,9 @@ from millsim.forecast.outcome import solve
 from millsim.mill.problem import build
 from millsim.record.limits import CANNOT, OK, OVER
 from millsim.studies.circuit.band import closed_band
-from millsim.studies.circuit.loop import SieveCut, close, closed, once, ready, through
+from millsim.studies.circuit.climb import climb
+from millsim.studies.circuit.loop import close, closed, once, ready, through
+from millsim.studies.circuit.turns import Loop, SieveCut
 
 RATE = "feed.rate=0.5 kg/h"
 FRESH = 0.5 / 3600.0  # kg/s
@@ -140,6 +142,41 @@ def test_where_a_total_has_two_circuits_the_one_that_fills_up_with_fresh_feed_is
     for share, code in ((0.9, OK), (1.1, OVER)):
         asked = closed(mills.config("tight_jam", *wide, f"feed.rate={3600 * share * most.fresh_kg_s} kg/h"), 0.5e-3)
         assert asked.code == code
+
+
+def test_the_largest_rate_is_the_largest_that_fills_up_with_fresh_feed():
+    # A slow rotor on wheat. Filled up until all that goes through is at its limit, it passes so little that the fresh
+    # feed is 0.75 of what a less full one takes.
+    slow = ("rotor.radius=48 mm", "rotor.edge=blunt", "rotor.toothed_share=0.12", "stator.pins=2", "stator.gap=0.9 mm",
+            "sieve.hole=1.44 mm", "sieve.pitch=4.33 mm", "sieve.share=0.6", "drive.rated_power=273 W",
+            "drive.tip_speed=10.24 m/s", "drive.speed_under_load=1466 rpm", "feed.material=wheat",
+            "run.class_ratio=1.5")  # fmt: skip
+    cut = SieveCut(0.86e-3)
+    problem = ready(mills.config("demo", *slow), cut)
+    most = close(problem, cut, None)
+    assert most.code == OK and most.residual <= 1e-6 and most.binding == "chamber"
+    loop = Loop(problem, cut, problem.mill)
+    limit, going = loop.at_limit(), loop.at_fresh(0.3 * most.fresh_kg_s)
+    assert limit.total > most.total_kg_s and limit.fresh == pytest.approx(0.75 * most.fresh_kg_s, rel=0.02)
+    fresh = []  # of all that goes through the mill, from little to the limit
+    for total in np.geomspace(going.total, 0.9 * limit.total, 30):
+        going = loop.at_total(total, going.fresh * total / going.total, going.mix)
+        fresh.append(going.fresh)
+    assert max(fresh) == pytest.approx(most.fresh_kg_s, rel=2e-3) and max(fresh) <= most.fresh_kg_s * (1.0 + 1e-5)
+    for share, code in ((0.8, OK), (0.99, OK), (1.003, OVER), (1.1, OVER), (1.5, OVER)):
+        assert close(problem, cut, share * most.fresh_kg_s).code == code, share
+
+
+@pytest.mark.parametrize("top", [0.003, 0.3, 1.0, 4.7])
+def test_a_climb_ends_at_the_top(top):
+    at = climb(lambda x: -(abs(x - top) ** 1.5), 0.0, -(top**1.5))
+    assert at == pytest.approx(top, abs=2e-3)
+
+
+def test_a_climb_ends_where_there_is_nothing_farther_on():
+    assert climb(lambda x: x if x < 0.77 else -np.inf, 0.0, 0.0) == pytest.approx(0.77, abs=2e-4)
+    assert climb(lambda x: -x, 0.0, 0.0) == 0.0
+    assert climb(lambda x: 0.0, 0.0, 0.0) == 0.0
 
 
 def test_mixtures_that_swing_to_and_fro_meet_half_way():

@@ -25,7 +25,8 @@ from millsim.mill.config.questions import measure_words
 from millsim.mill.config.schema import SECTIONS
 from millsim.mill.problem import build, fed_shares, set_values
 from millsim.show.words import prediction as words
-from millsim.studies.circuit.loop import SieveCut, through
+from millsim.studies.circuit.loop import through
+from millsim.studies.circuit.turns import SieveCut
 from millsim.studies.guesses import costs
 from millsim.version import MODEL_VERSION
 

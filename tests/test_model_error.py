@@ -52,7 +52,8 @@ from millsim.show.plots.calibration import sizes as sizes_figure
 from millsim.show.words.calibration import calibration_text, not_followed_words
 from millsim.studies import wear
 from millsim.studies.circuit import band as circuit_band
-from millsim.studies.circuit.loop import SieveCut, close, ready
+from millsim.studies.circuit.loop import close, ready
+from millsim.studies.circuit.turns import SieveCut
 from millsim.studies.heat.answers import answers as answers_of_heat
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"

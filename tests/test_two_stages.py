@@ -15,7 +15,8 @@ from millsim.mill.problem import build
 from millsim.record import write
 from millsim.record.limits import CANNOT, OK, OVER
 from millsim.studies.circuit.line import ASKED, FIRST, SECOND, line
-from millsim.studies.circuit.loop import NO_SIEVE, SieveCut, closed, once
+from millsim.studies.circuit.loop import NO_SIEVE, closed, once
+from millsim.studies.circuit.turns import SieveCut
 
 QUICK = ("run.band_samples=0", "run.trace=false")
 COARSE = ("sieve.hole=2 mm", "sieve.pitch=4 mm", *QUICK)  # the first mill: the demo with wide holes

@@ -160,7 +160,8 @@ def _two(first, second, aperture: float | None, share: float | None, report):
     from ..mill.config.mill import parse_config
     from ..show.words import circuit as words
     from ..studies.circuit.line import line
-    from ..studies.circuit.loop import NO_SIEVE, SieveCut
+    from ..studies.circuit.loop import NO_SIEVE
+    from ..studies.circuit.turns import SieveCut
 
     report("line", 0.0)
     cut = NO_SIEVE if aperture is None else SieveCut(aperture, 1.0 if share is None else share)

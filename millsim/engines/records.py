@@ -151,10 +151,13 @@ class Work(NamedTuple):
     ages: np.ndarray  # (n,) s
 
 
+_BENCH = new_bench()  # every mill's is a copy: the points of Gauss take as long to find as a quarter of a state
+
+
 def new_work(n: int) -> Work:
     """Work arrays for n classes, all zero."""
     table, strikes, fates = np.zeros((n, N_RATES)), np.zeros((n, BINS, len(STRIKE_COLUMNS))), np.zeros((n, FATES, BINS))
-    lots, columns, bench = np.zeros((n, LOTS, LOT_COLUMNS)), np.zeros(COLUMNS * BLOCK), new_bench()
+    lots, columns, bench = np.zeros((n, LOTS, LOT_COLUMNS)), np.zeros(COLUMNS * BLOCK), _BENCH.copy()
     mean, mean_lots = np.zeros((BINS, len(STRIKE_COLUMNS))), np.zeros((LOTS, LOT_COLUMNS))
     escape, stays, chipped, mass, screen, bridge, ages = (np.zeros(n) for _ in range(7))
     flows, hits, powers = np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS)

@@ -11,7 +11,7 @@ from ...base.numerics.threads import on_all_cores
 from ...errors import InputError, NotConverged
 from ...studies.circuit import loop as circuits
 from ...studies.circuit.band import Draws
-from ...studies.circuit.loop import Circuit
+from ...studies.circuit.turns import Circuit
 from ..sweep.points import config_at
 from ..sweep.record import SIZES_M, Points, Sweep
 from .changes import efforts

@@ -8,7 +8,7 @@ import numpy as np
 from ...record.limits import LIMITS
 
 if TYPE_CHECKING:
-    from ...studies.circuit.loop import Circuit
+    from ...studies.circuit.turns import Circuit
 
 
 SHARES = ("yield", "finer", "coarser")  # outputs of wishes on a share by mass of a range of sizes

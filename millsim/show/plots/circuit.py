@@ -15,8 +15,8 @@ from ...base.quantities.written import digits, shown_unit
 from ...mill.config.mill import Config
 from ...studies.circuit.band import CircuitBand
 from ...studies.circuit.line import Line
-from ...studies.circuit.loop import Circuit
 from ...studies.circuit.passes import Passes
+from ...studies.circuit.turns import Circuit
 from ...version import MODEL_VERSION, __version__
 from ..words.circuit import CircuitAnswer
 from .page import key_below

@@ -12,7 +12,7 @@ from ...record.limits import CANNOT, HARDLY_GRINDS, OVER, TRY_PREDICT
 from ...record.outputs import OF_A_CIRCUIT, OUTPUTS, shown
 from ...studies.circuit.band import CircuitBand
 from ...studies.circuit.line import ASKED, FIRST, Line
-from ...studies.circuit.loop import Circuit
+from ...studies.circuit.turns import Circuit
 from .heat import binds, celsius, plain
 from .json import jsonable, picked
 from .parameters import DRAWN

@@ -7,8 +7,8 @@ from ...base.quantities.written import Shown, capital, digits, join_words, numbe
 from ...mill.config.mill import Config
 from ...mill.parts import stock_hole
 from ...record.limits import CANNOT, HARDLY_GRINDS, OVER, TRY_PREDICT
-from ...studies.circuit.loop import Circuit
 from ...studies.circuit.passes import FINES_M, PAYS, Passes, margins
+from ...studies.circuit.turns import Circuit
 from .circuit import SHOWS, of_circuit
 from .heat import binds, celsius, plain
 from .json import jsonable, picked

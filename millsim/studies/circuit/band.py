@@ -14,7 +14,8 @@ from ...forecast.outcome import still
 from ...mill.config.mill import Config
 from ...mill.problem import Setup
 from ...record.limits import CHAMBER, LIMITS, OVER, POWER, TEMPERATURE
-from .loop import Circuit, SieveCut, close, ready, through
+from .loop import close, ready, through
+from .turns import Circuit, SieveCut
 
 DRAW_TOLERANCE = 1e-5  # of mixture and rate: a draw need not be known better
 NAMES = (

@@ -16,7 +16,8 @@ from ...mill.config.mill import Config
 from ...mill.config.product import closed_curve, other_material
 from ...mill.config.sections import FeedSize
 from ...record.limits import CANNOT, OK, OVER, STATUS_WORDS
-from .loop import BACK_OFF, NO_SIEVE, ROUGH, TURNS, Circuit, SieveCut, close, ready, through, wrong_cut, wrong_feed
+from .loop import NO_SIEVE, close, ready, through, wrong_cut, wrong_feed
+from .turns import BACK_OFF, ROUGH, TURNS, Circuit, SieveCut
 
 FIRST, SECOND, ASKED = "first", "second", "asked"
 _LEAP = 1.5  # largest change of ln rate in one turn

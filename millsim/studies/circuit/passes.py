@@ -25,7 +25,8 @@ from ...record.limits import CANNOT, LIMITS
 from ..ways import hole_keys
 from .band import with_error
 from .line import fed_with, fits
-from .loop import NO_SIEVE, Circuit, ready, through
+from .loop import NO_SIEVE, ready, through
+from .turns import Circuit
 
 FINES_M = 63e-6  # a sieve of ISO 3310-1; finer is the dust that filters and lungs get
 ALIKE = 0.003  # in ln x50: as fine
