@@ -1,6 +1,7 @@
 """Heat answers: the balance closes, every answer put back into the config gives the limit, closed forms in time."""
 
 import functools
+import itertools
 import re
 from dataclasses import replace
 from math import inf, isfinite, tanh
@@ -537,19 +538,24 @@ def test_a_cooler_is_sought_from_where_the_mill_stands():
     assert a.runaway.gain == pytest.approx(0.0, abs=0.05)
 
 
-@pytest.mark.parametrize("end", [1.0, 0.05, 0.99])
-@pytest.mark.parametrize("left", [0.5, 0.02, 2e-3, -0.5, -20.0])
-def test_a_crossing_before_a_state_ends_is_found_and_none_is_not_sought_for_long(end, left):
-    """A state that ends in a fold at `end`, with `left` above zero or below there."""
+@pytest.mark.parametrize("hot", [np.inf, 40.0])
+@pytest.mark.parametrize(
+    ("end", "left"),
+    [*itertools.product((1.0, 0.05, 0.99), (0.5, 0.02, 2e-3, -0.5, -20.0)),
+     *itertools.product((0.015, 1e-3), (0.02, 2e-3, -0.5, -20.0)), (1e-9, -0.5)],
+)  # fmt: skip
+def test_a_crossing_before_a_state_ends_is_found_and_none_is_not_sought_for_long(end, left, hot):
+    """A state that ends in a fold at `end`, with `left` above zero or below there; hot: of a state at the far end."""
     calls = []
 
     def over(x):
         calls.append(x)
-        return np.inf if x > end else left - 3.0 * np.sqrt(end - x)
+        return hot if x == 1.5 else np.inf if x > end else left - 3.0 * np.sqrt(end - x)
 
     found = crossing(over, 0.0, 1.5)
     if left > 0.0:
         expected = end - (left / 3.0) ** 2
         assert abs(over(found)) <= 1e-3 and found == pytest.approx(expected, abs=1e-3)
     else:
-        assert np.isnan(found) and len(calls) <= 18
+        assert np.isnan(found) and len(calls) <= (18 if hot == inf else 19)
+        assert sum(x > end for x in calls) <= 8  # which cost most

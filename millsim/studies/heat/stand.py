@@ -5,7 +5,7 @@ Everything is a function of a (1,) MILL record, so that another room, blower, co
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from math import exp
+from math import exp, inf, nan
 
 import numpy as np
 
@@ -30,6 +30,7 @@ AIR_TURNS = 6  # of the fixed point between flow and temperature
 TURNS = 60
 NARROW = 1e-2  # of what is searched: a state ends within it
 STEEPEST = 10.0  # what is left to rise over what it rose when the way was halved: a root 2.4, a straight line 1
+NARROWER = 16.0  # times, where it must be looked at more closely
 MOST_BLOWER = 20000.0  # Pa, as much as the config takes; a strong vacuum cleaner, closed
 
 
@@ -239,16 +240,21 @@ def crossing(f: Callable[[float], float], low: float, high: float, close: float 
     """Where f changes sign between low and high, to |f| <= close; NaN where it does not. f may be infinite.
 
     Regula falsi with the Illinois rule, bisection where an end is infinite. There a state ends, as steeply as a root at
-    most; where that cannot lead through zero any more the search ends, for states near such an end cost most. jumps: a
-    jump through zero counts too.
+    most; where that cannot lead through zero any more the search ends, for what has no state costs ten to a hundred
+    times as much as what has one, and is looked at from there. jumps: a jump through zero counts too.
     """
     a, b, fa, fb, side = low, high, f(low), f(high), 0
-    told = fa if np.isfinite(fa) else fb
+    told, rise, followed = fa if np.isfinite(fa) else fb, inf, jumps
     if abs(fa) <= close or abs(fb) <= close:
         return a if abs(fa) <= close else b
     if not fa * fb < 0.0:
-        return float("nan")
+        return nan
     for _ in range(TURNS):
+        if np.isinf(fa - fb) and not followed:
+            a, b, told, fb, rise = _to_the_end(f, *((b, a) if np.isinf(fa) else (a, b)), NARROW * abs(high - low))
+            fa, followed, side = told, True, 0
+            if abs(fa) <= close or not fa * fb < 0.0:
+                return a if abs(fa) <= close else nan
         c = 0.5 * (a + b) if np.isinf(fa - fb) else (fa * b - fb * a) / (fa - fb)
         fc = f(c)
         if abs(fc) <= close:
@@ -261,7 +267,34 @@ def crossing(f: Callable[[float], float], low: float, high: float, close: float 
             break
         if np.isfinite(fc):
             rise, told = abs(fc - told), fc
-            ends = np.isinf(fa - fb) and abs(b - a) <= NARROW * abs(high - low)
-            if ends and not jumps and STEEPEST * rise < abs(fc):
-                break
-    return 0.5 * (a + b) if jumps else float("nan")
+        else:
+            rise *= 0.5**0.5  # what is left of the way is halved, and of a root that much
+        ends = np.isinf(fa - fb) and abs(b - a) <= NARROW * abs(high - low)
+        if ends and not jumps and STEEPEST * rise < abs(told):
+            break
+    return 0.5 * (a + b) if jumps else nan
+
+
+def _to_the_end(
+    f: Callable[[float], float], a: float, b: float, narrow: float
+) -> tuple[float, float, float, float, float]:
+    """(a, b, f(a), f(b), last rise) nearer to each other, in growing steps from a, which has a state: b has none, or is
+    beyond zero.
+
+    narrow: the first step. Where the state ends within it f(a) is told for f(b) too, once f cannot reach zero there:
+    it would have risen more on the other side of a.
+    """
+    fa, rise, step = f(a), inf, np.copysign(narrow, b - a)
+    c, fc = a + step, f(a + step)
+    while np.isinf(fc) and abs(step) > 1e-9 * abs(a):
+        if STEEPEST * abs(fa - f(a - step)) < abs(fa):
+            return a, c, fa, fa, rise
+        b, step = c, step / NARROWER
+        c, fc = a + step, f(a + step)
+    while fc * fa > 0.0:
+        a, fa, rise, step = c, fc, abs(fc - fa), 2.0 * step
+        c = a + step
+        if abs(step) >= abs(b - a):
+            return a, b, fa, inf, rise
+        fc = f(c)
+    return a, c, fa, fc, rise
