@@ -19,6 +19,7 @@ from numba.core.dispatcher import Dispatcher
 
 import millsim
 from millsim.base.numerics import jit, kept
+from millsim.base.numerics.inner import InnerLibrary
 from millsim.laws.air import air_density
 
 PACKAGE = Path(millsim.__file__).parent
@@ -114,6 +115,42 @@ def test_a_law_that_python_calls_is_compiled_for_it_apart():
     assert numba.njit(lambda x: made(x) + 1.0)(1.5) == 4.0 and made.overloads
     assert made._cache.cache_path == made.for_python._cache.cache_path
     assert made._cache._cache_file._index_name != made.for_python._cache._cache_file._index_name
+
+
+def test_a_law_is_no_machine_code_of_its_own_and_is_taken_in_from_what_was_kept():
+    """Each law would be compiled to the end once more in each of its callers: half of the first prediction."""
+    made, again = jit.law(doubled), jit.law(doubled)
+    for law in made, again:
+        assert numba.njit(lambda x, law=law: law(x) + 1.0)(2.5) == 6.0
+    assert list(again.stats.cache_hits.values()) == [1]
+    for law in made, again:
+        library = law.overloads[law.signatures[0]].library
+        assert isinstance(library, InnerLibrary) and not any(map(library.get_pointer_to_function, names(library)))
+
+
+def names(library):
+    """What a library holds the code of."""
+    found = [f.name for f in library.get_defined_functions()]
+    assert found
+    return found
+
+
+@jit.routine
+def filled(x):
+    """An array of a number."""
+    return np.full(3, x)
+
+
+def first_filled(x):
+    """What a law may not do: nobody would free the array."""
+    return filled(x)[0]
+
+
+def test_what_makes_arrays_is_no_law():
+    assert numba.njit(lambda x: filled(x).sum())(2.0) == 6.0
+    law = jit.law(first_filled)
+    with pytest.raises(TypeError, match="first_filled makes arrays, so it is no law"):
+        numba.njit(lambda x: law(x))(2.0)
 
 
 def test_copies_of_the_same_sources_share_their_compiled_code(tmp_path, monkeypatch):

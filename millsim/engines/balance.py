@@ -13,7 +13,7 @@ from math import exp
 
 import numpy as np
 
-from ..base.numerics.jit import law
+from ..base.numerics.jit import law, routine
 from ..laws import breakage, motion
 from ..mill.chamber import (
     CONTACT,
@@ -107,7 +107,7 @@ def _lay_chips(chips, hit, i, lots, chip_finer):
             lots[1, of_class] += hit * chips[j, LOT_SHARE] * scale
 
 
-@law
+@routine
 def march(m, grid, work, source, shift, mass, flows):
     """Solve (shift + losses - gains) mass = source for the charge per class, coarsest first.
 
@@ -165,7 +165,7 @@ def march(m, grid, work, source, shift, mass, flows):
     book(work, mass, flows)
 
 
-@law
+@routine
 def book(work, mass, flows):
     """Fill a FLOWS record with what becomes of a charge, `march` having left what flies on to the pins."""
     table, strikes, fates, pinned = work.table, work.strikes, work.fates, np.zeros(BINS)

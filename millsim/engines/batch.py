@@ -9,7 +9,7 @@ from math import exp, sqrt
 
 import numpy as np
 
-from ..base.numerics.jit import kernel, law
+from ..base.numerics.jit import kernel, law, routine
 from ..laws import air, sieving
 from ..mill.chamber import balanced_speed, feedback_air, overload_share
 from .balance import march
@@ -23,13 +23,13 @@ GAMMA = 1.0 - 1.0 / sqrt(2.0)
 LEAST_RISE_K, HOTTEST_K = 150.0, 1000.0  # over the room; at all: beyond it no card says what its feed is like
 
 
-@law
+@routine
 def implicit_stage(m, grid, work, start, step, stage, flows):
     """Solve (I - step G) stage = start with the frozen rates in work."""
     march(m, grid, work, start / step, 1.0 / step, stage, flows)
 
 
-@law
+@routine
 def advance(m, grid, work, mass, h, product, dwell, totals):
     """Advance mass (n,) by h seconds; add what left to product (n,), kg s to dwell (n,), flows to totals.
 
@@ -56,7 +56,7 @@ def advance(m, grid, work, mass, h, product, dwell, totals):
     mass[:] = two
 
 
-@law
+@routine
 def freeze(m, grid, s, work, mass, T_casing, t, h):
     """Bring state s and the rates in work up to date for a step of h seconds centred on time t.
 
@@ -83,7 +83,7 @@ def runaway_temperature(m):
     return min(HOTTEST_K, m.T_room + max(LEAST_RISE_K, HOPELESS * (m.T_limit - m.T_room)))
 
 
-@law
+@routine
 def freeze_up_to(m, grid, s, work, mass, T_casing, t, end, T_most):
     """As `freeze`, from time t to an end [s]: the one given, or an earlier one where the charge gets to T_most.
 
@@ -99,7 +99,7 @@ def freeze_up_to(m, grid, s, work, mass, T_casing, t, end, T_most):
     return end
 
 
-@law
+@routine
 def back_to(m, grid, s, work, state, screen, bridge):
     """Bring state and rates back to those of an earlier step."""
     copy_state(state, s)

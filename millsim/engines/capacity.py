@@ -5,7 +5,7 @@ import numpy as np
 from ..base.numerics.jit import kernel, part
 from ..mill.chamber import MILL, STATE
 from ..record.limits import CANNOT, FAILED, GRINDING, LIMITS, OK
-from .loads import fill_loads
+from .loads import fill_loads, first_highest
 from .search import ROUGH, copy_state, search_capacity
 from .settle import AT_RATE, PATIENTLY, settle, start_state
 
@@ -79,8 +79,8 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance, task):
             return OK, 0, residual
         if residual <= tolerance:
             fill_loads(m, s, grid.x, work, loads)
-            if loads.max() <= 1.0:
-                return OK, np.argmax(loads), residual
+            if loads[first_highest(loads, loads.size)] <= 1.0:
+                return OK, first_highest(loads, loads.size), residual
     work.ages[:] = 0.0
     code, binding, residual = FAILED, 0, np.inf
     for rough in (max(tolerance, ROUGH), tolerance):
@@ -93,7 +93,7 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance, task):
             elif code == CANNOT:
                 residual, _ = _settle_hot(m, grid, feed, s, work, tolerance)
     fill_loads(m, s, grid.x, work, loads)
-    if residual > tolerance or (code != CANNOT and loads.max() > 1.0 + 1e-4):
+    if residual > tolerance or (code != CANNOT and loads[first_highest(loads, loads.size)] > 1.0 + 1e-4):
         return FAILED, binding, residual
     return code, binding, residual
 

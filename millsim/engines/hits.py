@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..base.numerics.jit import law
+from ..base.numerics.jit import law, routine
 from ..laws import motion
 from ..mill.chamber import (
     AIRBORNE,
@@ -96,7 +96,7 @@ def met_pin(blow, thrown, u):
     return W, thrown - arrives + blow.pin_loss * W
 
 
-@law
+@routine
 def fill_table(m, s, k, node_ages, rates):
     """Tabulate the laws of a frozen state in Rates; node_ages (nodes,); strike energies k as well."""
     table = rates.table

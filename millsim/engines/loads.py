@@ -77,9 +77,19 @@ def fill_loads(m, s, x, work, loads):
 
 
 @law
+def first_highest(loads, count):
+    """Which of the first loads is the highest; the first of several, or of those that are no number."""
+    at = 0
+    for i in range(1, count):
+        if loads[at] == loads[at] and not loads[i] <= loads[at]:
+            at = i
+    return at
+
+
+@law
 def highest_load(loads, asked):
     """ln of the highest load, but for what a kilogram costs, which is judged where a search ends.
 
     asked: feed rate over the one asked for, a limit of its own.
     """
-    return log(max(1e-12, max(loads[:GRINDING].max(), asked)))
+    return log(max(1e-12, max(loads[first_highest(loads, GRINDING)], asked)))

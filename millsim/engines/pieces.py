@@ -12,7 +12,7 @@ from math import exp, log, pi
 import numpy as np
 from numba import prange
 
-from ..base.numerics.jit import law, parallel_kernel
+from ..base.numerics.jit import law, parallel_kernel, routine
 from ..base.numerics.rng import start, uniform
 from ..laws import breakage, cutting, motion
 from ..mill.chamber import (
@@ -296,7 +296,7 @@ def record(trace, filled, upto, impulse, seconds, peak, omega, count, charge):
         trace[i, 4], trace[i, 5] = count, charge
 
 
-@law
+@routine
 def follow_pieces(m, s, k, rates, arrivals, powder, charge, seconds, stream, trace):
     """One history from a charge; returns (0 or how it ended, seconds until then, pieces that came).
 

@@ -9,10 +9,10 @@ from math import log
 
 import numpy as np
 
-from ..base.numerics.jit import law, part
+from ..base.numerics.jit import law, part, routine
 from ..mill.chamber import STATE
 from ..record.limits import CANNOT, CHAMBER, GRINDING, OK, OVER, POWER, TEMPERATURE
-from .loads import chamber_capacity, fill_loads, grinding_load, heat_load, highest_load
+from .loads import chamber_capacity, fill_loads, first_highest, grinding_load, heat_load, highest_load
 from .settle import CLOSE, HOPELESS, TOO_HOT, Aim, find_state, settle, start_state
 
 # ln of hold-up over a full chamber, at which the search looks first: nearly empty, then in growing steps.
@@ -54,7 +54,7 @@ def foresee(before, origin, M, s):
     s.v = max(0.5 * s.v, s.v + ahead * (origin.v - before.v))
 
 
-@law
+@routine
 def _try_holdup(m, grid, feed, ln_M, F_asked, before, origin, s, work, loads, tolerance):
     """Settle at a hold-up, foreseen from two states; return ln of the highest load (inf: not settled).
 
@@ -139,7 +139,7 @@ def _scan(m, grid, feed, F_asked, s, work, loads, tolerance, rough, before, good
             hopeless = True
             continue
         if h < np.inf:
-            binding = int(np.argmax(loads[:GRINDING]))
+            binding = first_highest(loads, GRINDING)
         if h < 0.0:
             copy_state(good[0] if found else s, before[0])
             found, low, h_low = True, trial, h
@@ -202,7 +202,7 @@ def _at_limit(m, grid, feed, F_asked, scan, before, good, best, ages, s, work, l
     s.at_rate = -1.0
     residual, _ = find_state(m, grid, feed, s, work, tolerance, Aim(rise, low, high, F_asked), loads)
     s.at_rate = 0.0
-    binding, ages_limit = int(np.argmax(loads[:GRINDING])), work.ages.copy()
+    binding, ages_limit = first_highest(loads, GRINDING), work.ages.copy()
     copy_state(s, limit[0])
     copy_ages(ages_low, work.ages)
     if residual > tolerance or log(limit[0].M) <= low + JUMP:
@@ -241,17 +241,17 @@ def _approach(m, grid, feed, F_asked, scan, good, best, ages, s, work, loads, to
             copy_state(s, good[0])
             _keep_best(s, work, best, ages)
             if h > -CLOSE:  # at a limit, which need not be the one that is over it farther on
-                binding = int(np.argmax(loads[:GRINDING]))
+                binding = first_highest(loads, GRINDING)
         else:
             high, h_high = middle, h
             if h < np.inf:
-                binding = int(np.argmax(loads[:GRINDING]))
+                binding = first_highest(loads, GRINDING)
     if _try_holdup(m, grid, feed, low - ASIDE, F_asked, good[0], good[0], s, work, loads, tolerance) < 0.0:
         _keep_best(s, work, best, ages)
     return binding
 
 
-@law
+@routine
 def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough):
     """Fill the mill step by step until a limit binds or the feed rate asked for (may be inf) is reached.
 

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..base.numerics.jit import kernel, law, part
+from ..base.numerics.jit import kernel, law, part, routine
 from ..laws import air, cutting, drive, heat, motion, sieving
 from ..mill.chamber import CONTACT, SELF, STATE, WARMED, feedback_air, feedback_speed, idle_power
 from ..record.limits import LIMITS
@@ -237,7 +237,7 @@ def _unpack(z, scale, m, s):
     s.Q = feedback_air(m, s)
 
 
-@law
+@routine
 def _accelerate(Z, G, count, mixing, z):
     """Next point of Anderson's method from the last points Z and their residuals G (rows, newest last).
 
@@ -312,7 +312,7 @@ def _charge_at_limit(m, grid, s, work, aim, loads):
     return exp(min(aim.high, max(aim.low, log(s.M) - (h + 0.5 * CLOSE) / aim.rise))), h
 
 
-@law
+@routine
 def find_state(m, grid, feed, s, work, tolerance, aim, loads):
     """As `settle`; where s.at_rate is negative find the hold-up at which a limit binds, and fill loads."""
     ages = work.ages

@@ -13,7 +13,7 @@ import numba
 import numpy as np
 from numba import types
 
-from ...base.numerics.jit import function_type, law, parallel_kernel
+from ...base.numerics.jit import function_type, law, parallel_kernel, routine
 from ...base.numerics.rng import start, uniform
 
 BLOCK = 256  # histories per block
@@ -94,7 +94,7 @@ def feed_size(mode, u, single, edges, cumulative, F):
     return high
 
 
-@law
+@routine
 def batch_history(
     seed, history, S, B, E, mode, single, edges, cumulative, F, feeding, times, power, charge, product, number
 ):

@@ -13,7 +13,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from ...base.numerics.jit import law
+from ...base.numerics.jit import routine
 from ...errors import NotConverged
 
 Array = NDArray[np.float64]
@@ -29,7 +29,7 @@ def losses(G: Array, exit_rate: Array) -> Array:
     return exit_rate + np.triu(G, 1).sum(axis=0)
 
 
-@law
+@routine
 def substitute(G, loss, source):
     """Solve loss_i m_i - sum_{j>i} G[i, j] m_j = source_i from the coarsest class down; shape (n,).
 
@@ -74,7 +74,7 @@ def tanks_in_series(G: Array, exit_rate: Array, feed_rate: Array, n: int) -> tup
 # --- batch -----------------------------------------------------------------------------------------------
 
 
-@law
+@routine
 def reid_coefficients(G, loss, m0):
     """Return A with m_i(t) = sum_{j>=i} A[i, j] exp(-loss_j t), shape (n, n).
 
@@ -220,7 +220,7 @@ def with_product(G: Array, exit_rate: Array) -> tuple[Array, Array]:
 # --- one step in time ------------------------------------------------------------------------------------
 
 
-@law
+@routine
 def step(m, dt, G1, loss1, feed1, G2, loss2, feed2):
     """Advance masses by dt with rates that change in time; returns (m_new, w1, w2), each (n,).
 
@@ -242,7 +242,7 @@ def step(m, dt, G1, loss1, feed1, G2, loss2, feed2):
     return new, ((1.0 - gamma) * dt) * stage, (gamma * dt) * new
 
 
-@law
+@routine
 def _implicit(right, h, G, loss):
     """Solve (1 + h loss) m - h G m = right."""
     n = right.size
