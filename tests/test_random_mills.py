@@ -23,7 +23,7 @@ from millsim.forecast.run import predict
 from millsim.mill import cards
 from millsim.mill.config.mill import load_config
 from millsim.mill.problem import build, set_parameters
-from millsim.record.limits import CHAMBER, GRINDING, LIMITS
+from millsim.record.limits import CHAMBER, GRINDING, LIMITS, OVER
 
 EXAMPLES, DRAWS = int(os.environ.get("MILLSIM_MILLS", "80")), 7
 seen = {"mills": 0, "did not settle": 0, "refused": 0}
@@ -141,6 +141,27 @@ def check_limit(o):
     named, others = mills.load(o, o.binding), o.loads[:GRINDING]
     if others.max() > 1.0 - 1e-6 and o.binding not in (LIMITS[CHAMBER], LIMITS[GRINDING]):
         assert named == others.max(), (o.binding, o.loads)
+
+
+COLD = (
+    "rotor.radius=121 mm", "rotor.bars=3", "stator.gap=0.66 mm", "stator.pins=21", "sieve.hole=0.644 mm",
+    "sieve.pitch=1.31 mm", "sieve.area=31 cm2", "drive.rated_power=2.2 kW", "drive.tip_speed=48.5 m/s",
+    "drive.speed_under_load=3185 rpm", "feed.material=pa", "feed.temperature=-34 °C", "run.class_ratio=1.5",
+    f"feed.rate={mills.TO_CAPACITY}",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("seed", [14, 192, 243, 316])
+def test_more_than_a_mill_takes_is_told_with_what_it_takes_unasked(seed):
+    # Cold nylon that takes more and more as it warms up, and whose state jumps on the way: steps towards a rate that is
+    # asked for once found 3 to 16 % more than steps towards none.
+    p = mills.problem("demo", *COLD)
+    mill = redrawn(p, seed)
+    most = solve(p, None, mill)
+    for more in (1.05, 1.3, 3.0):
+        asked = solve(p, more * most.state["F"], mill)
+        assert asked.code == OVER and asked.binding == most.binding
+        assert asked.state["F"] == most.state["F"]
 
 
 @many

@@ -4,12 +4,14 @@ import numpy as np
 
 from ..base.numerics.jit import kernel, part
 from ..mill.chamber import MILL, STATE
-from ..record.limits import CANNOT, FAILED, GRINDING, LIMITS, OK
+from ..record.limits import CANNOT, FAILED, GRINDING, LIMITS, OK, OVER, POWER
 from .loads import fill_loads, first_highest
-from .search import ROUGH, copy_state, search_capacity
+from .search import ALL, ROUGH, copy_ages, copy_state, search_capacity
 from .settle import AT_RATE, PATIENTLY, settle, start_state
 
 WITHIN, TURNED, FILLED, FROM_HERE = range(4)  # tasks of `operate`
+MORE, KNOWN = 3e-3, 1e-5  # of a largest rate: how much more is tried; how closely what is then found is known
+NEARLY = 1e-4  # tolerance of a first look at what is tried
 FRESH = 0.1  # s of feed in the mill to begin with: the state of least charge is then found, as a mill fills up to it
 
 
@@ -58,6 +60,50 @@ def _settle_hot(m, grid, feed, s, work, tolerance):
     return residual, turns
 
 
+@part
+def _carries(m, grid, feed, F, s, work, loads, tolerance):
+    """Whether a mill that fills at a feed rate F from nearly empty comes to a state within its limits, left in s."""
+    work.ages[:] = 0.0
+    start_state(m, F, F * FRESH, s)
+    s.at_rate = AT_RATE
+    for close in (max(tolerance, NEARLY), tolerance):  # most are far over a limit, and told so soon
+        residual, _ = settle(m, grid, feed, s, work, close)
+        if residual > close:
+            return False
+        fill_loads(m, s, grid.x, work, loads)
+        if loads[first_highest(loads, loads.size)] > 1.0:
+            return False
+    return True
+
+
+@part
+def _raise(m, grid, feed, s, work, loads, tolerance):
+    """Raise the feed rate of the state s as long as the mill fills up to it within its limits; return the residual.
+
+    Filling by the charge ends before a jump, and may step over a rate that is carried short of it, or beyond it by less
+    charge that is warmer.
+    """
+    best, ages, held = np.zeros(1, STATE), work.ages.copy(), s.at_rate
+    copy_state(s, best[0])
+    more, bound = MORE, np.inf
+    while more > KNOWN:
+        F = best[0].F * (1.0 + more)
+        if F < bound and _carries(m, grid, feed, F, s, work, loads, tolerance):
+            copy_state(s, best[0])
+            copy_ages(work.ages, ages)
+            held = AT_RATE
+            more *= 2.0 if bound == np.inf else 1.0
+        elif held != AT_RATE:
+            break
+        else:
+            bound, more = min(F, bound), 0.5 * more
+    copy_state(best[0], s)
+    copy_ages(ages, work.ages)
+    s.at_rate = held
+    residual, _ = settle(m, grid, feed, s, work, tolerance)
+    return residual
+
+
 @kernel
 def operate(m, grid, feed, F_asked, s, work, loads, tolerance, task):
     """State of the mill at the feed rate asked for [kg/s], or at its capacity where it takes less (or inf).
@@ -81,17 +127,29 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance, task):
             fill_loads(m, s, grid.x, work, loads)
             if loads[first_highest(loads, loads.size)] <= 1.0:
                 return OK, first_highest(loads, loads.size), residual
-    work.ages[:] = 0.0
-    code, binding, residual = FAILED, 0, np.inf
-    for rough in (max(tolerance, ROUGH), tolerance):
-        if residual > tolerance:  # a rough step may have jumped where a fine one does not
-            code, binding, residual = search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough)
-            if code == CANNOT and binding == GRINDING:
-                return code, binding, 0.0
-            if code == OK:
-                residual, _ = _stand(m, grid, feed, F_asked, s, work, tolerance)
-            elif code == CANNOT:
-                residual, _ = _settle_hot(m, grid, feed, s, work, tolerance)
+    code, binding, residual, takes = FAILED, 0, np.inf, False
+    for step in range(4):
+        # A rough step may have jumped where a fine one does not.
+        rough = max(tolerance, ROUGH) if step < 2 else tolerance
+        if step % 2 == 0:
+            if residual <= tolerance:
+                break
+            asked = np.inf  # so what is too much for a mill is told with what it takes where nothing is asked for
+        elif takes:
+            asked = F_asked
+        else:
+            continue
+        work.ages[:] = 0.0
+        code, binding, residual = search_capacity(m, grid, feed, asked, s, work, loads, tolerance, rough)
+        if code == CANNOT and binding == GRINDING:
+            return code, binding, 0.0
+        if code == OVER and binding != POWER and residual <= tolerance and asked == np.inf:
+            residual = _raise(m, grid, feed, s, work, loads, tolerance)
+        takes = code == OVER and s.F >= F_asked * ALL
+        if code == OK:
+            residual, _ = _stand(m, grid, feed, F_asked, s, work, tolerance)
+        elif code == CANNOT:
+            residual, _ = _settle_hot(m, grid, feed, s, work, tolerance)
     fill_loads(m, s, grid.x, work, loads)
     if residual > tolerance or (code != CANNOT and loads[first_highest(loads, loads.size)] > 1.0 + 1e-4):
         return FAILED, binding, residual

@@ -22,6 +22,7 @@ LITTLE = 0.02  # of every load, above that of an empty mill: up to there all goe
 JUMP, FAR = 1e-5, 1.0  # in ln of the charge, how near to a jump; in ln of the load, what is one
 ASIDE, NEXT = 0.02, 0.002  # less ln charge than at a limit: what is looked at to see whether less carries more
 FLAT = 0.3  # d ln rate / d ln charge, below which that is looked at closely
+ALL = 1.0 - 1e-5  # of a feed rate asked for: what carries that much carries it
 WIDE, TOP = 0.4, 2e-6  # ln charge to each side of where the largest rate is sought, and how flat it is there
 
 
@@ -293,7 +294,7 @@ def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough):
     fill_loads(m, s, grid.x, work, loads)
     if loads[GRINDING] > 1.0:
         return CANNOT, GRINDING, residual
-    return (OK if s.F >= F_asked * (1.0 - 1e-5) else OVER), binding, residual
+    return (OK if s.F >= F_asked * ALL else OVER), binding, residual
 
 
 @part

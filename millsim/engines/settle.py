@@ -298,8 +298,8 @@ def settle(m, grid, feed, s, work, tolerance):
     With s.at_rate the feed rate s.F is given and the hold-up found; otherwise the hold-up s.M is given and the
     feed rate found. s holds the first guess and then the solution; `work` the rates, charge, flows and powers that
     belong to it. The residual is the largest relative change one more turn would make to state, ages or feed rate.
-    Where acceleration goes in circles, small plain steps settle a given hold-up; a feed rate beyond flooding has no
-    state, so there the search for one ends (see `settle_rate`).
+    Where acceleration goes in circles, small plain steps settle a given hold-up, and a feed rate whose state is NEARLY
+    found; beyond flooding a feed rate has none, so there the search for one ends (see `settle_rate`).
     """
     return find_state(m, grid, feed, s, work, tolerance, Aim(1.0, 0.0, 0.0, 1.0), np.empty(len(LIMITS)))
 
