@@ -321,6 +321,7 @@ def test_the_table_says_what_was_predicted_and_measured(made, rows, tmp_path):
     assert (tmp_path / "figures" / "notebook.png").stat().st_size > 10_000
     full = book("show", made, "--full").stdout
     assert "Builds, forecasts and notes" in full and "batch 5" in full
+    assert " energy / kWh/kg fed" in full and "Rate and energy are those of what was fed" in " ".join(full.split())
 
 
 def test_however_many_runs_the_answer_fits_a_screen(made, rows):

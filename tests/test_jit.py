@@ -20,6 +20,7 @@ from numba.core.dispatcher import Dispatcher
 import millsim
 from millsim.base.numerics import jit, kept
 from millsim.base.numerics.inner import InnerLibrary
+from millsim.laws import motion
 from millsim.laws.air import air_density
 
 PACKAGE = Path(millsim.__file__).parent
@@ -115,6 +116,12 @@ def test_a_law_that_python_calls_is_compiled_for_it_apart():
     assert numba.njit(lambda x: made(x) + 1.0)(1.5) == 4.0 and made.overloads
     assert made._cache.cache_path == made.for_python._cache.cache_path
     assert made._cache._cache_file._index_name != made.for_python._cache._cache_file._index_name
+
+
+def test_python_may_ask_a_law_for_an_array_also_where_it_is_made_of_others():
+    c = np.linspace(0.1, 1.0, 5)
+    each = [motion.thrown_energy(50.0, 0.1, 0.6, x) for x in c]
+    np.testing.assert_allclose(motion.thrown_energy(50.0, 0.1, 0.6, c), each, rtol=1e-12)
 
 
 def test_a_law_is_no_machine_code_of_its_own_and_is_taken_in_from_what_was_kept():

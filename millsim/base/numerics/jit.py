@@ -101,7 +101,10 @@ class _Law(CPUDispatcher):
     def __call__(self, *args: Any) -> Any:
         if "for_python" not in vars(self):
             self.for_python = _compile(self.py_func, _CodeForPython)
-        return self.for_python(*args)
+        try:
+            return self.for_python(*args)
+        except numba.TypingError:  # asked for arrays, of which the laws it is made of hand none to compiled code
+            return self.py_func(*args)
 
 
 class _Row(np.void):  # type: ignore[misc]

@@ -15,6 +15,7 @@ from ...record.asked import nothing_words
 from ...record.identity import forecast_sha256
 from ...record.outputs import OUTPUTS, scalar, shown
 from ...record.prediction import Prediction
+from .comparison import FED_TOLD
 from .json import jsonable, picked
 from .short import MOST_COLUMNS, MOST_LINES, Part, Short, said, table_part
 
@@ -63,7 +64,7 @@ _HOW = (
     "mill as it was run, has a band and was not calibrated on that run; the newest such one is taken. hit: inside its "
     "80 % band widened by the error of the measurement. Answers of one forecast are off together, so a forecast counts "
     "once, by its mean |ln(measured/predicted)|; better and worse are told where at most 1 in 20 ways of parting the "
-    "errors looks as good."
+    f"errors looks as good. {FED_TOLD}"
 )
 
 
@@ -138,7 +139,7 @@ def _spread(s: Spread) -> str:
 def table_lines(book: Notebook, rows: Sequence[Row]) -> list[str]:
     """Forecasts with their bands, and below each the runs that were held against it; builds without runs last."""
     units = {n: _unit(n, rows) for n in ANSWERS}
-    heads = [f"{HEADS[n]} / {units[n][0]}" for n in ANSWERS]
+    heads = [f"{HEADS[n]} / {units[n][0]}{' fed' if n == 'gross_J_kg' else ''}" for n in ANSWERS]
     cells, last = [], None
     for row in rows:
         key = (row.build.key, row.forecast.entry.key if row.forecast else "")

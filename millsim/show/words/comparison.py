@@ -23,7 +23,7 @@ _BRIEF = {  # so that the table fits
     "capacity_kg_s": "largest feed rate",
     "gross_J_kg": f"energy {PER_FED}",
 }
-_PER_FED = "Rate and energy are those of what was fed, lost powder too; `millsim run` tells them of what was caught."
+FED_TOLD = "Rate and energy are those of what was fed, lost powder too; `millsim run` tells them of what was caught."
 _NOTHING_FITTED = "The stored prediction was not changed and nothing was fitted; `millsim calibrate` does that."
 
 
@@ -67,7 +67,7 @@ def _said(c: RunComparison) -> str:
 def _kept() -> str:
     what = "within the band and 1.28 standard errors of the measurement (repeat, model and instrument) together"
     off = "Off: measured less predicted, in standard errors of the two together"
-    return f"Inside: {what}. {off}; x10, x50 and x90 count with their sieves. {_PER_FED} {_NOTHING_FITTED}"
+    return f"Inside: {what}. {off}; x10, x50 and x90 count with their sieves. {FED_TOLD} {_NOTHING_FITTED}"
 
 
 def differing_lines(c: RunComparison, most: int) -> list[str]:
