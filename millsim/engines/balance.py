@@ -11,9 +11,7 @@ bounds), first order for the slow shrinkage by chips.
 
 from math import exp
 
-import numpy as np
-
-from ..base.numerics.jit import law, routine
+from ..base.numerics.jit import law
 from ..laws import breakage, motion
 from ..mill.chamber import (
     CONTACT,
@@ -107,7 +105,7 @@ def _lay_chips(chips, hit, i, lots, chip_finer):
             lots[1, of_class] += hit * chips[j, LOT_SHARE] * scale
 
 
-@routine
+@law
 def march(m, grid, work, source, shift, mass, flows):
     """Solve (shift + losses - gains) mass = source for the charge per class, coarsest first.
 
@@ -116,12 +114,13 @@ def march(m, grid, work, source, shift, mass, flows):
     """
     x, ways, n, table, fates, finer = grid.x, grid.ways, grid.x.size, work.table, work.fates, grid.chip_finer
     # Running sums of what broke by way, over H of its size: in flight, by stream, and free of it.
-    air, split, shatter, fines, nipped = np.zeros((WAYS, BINS)), 0.0, 0.0, 0.0, 0.0
+    air, split, shatter, fines, nipped = work.air, 0.0, 0.0, 0.0, 0.0
     # Chips that land in a class, and those that reach below it, over h^q.
-    lots, chips = np.zeros((2, n)), 0.0
+    lots, chips = work.landed, 0.0
     # Coarser pieces per nip that prop others, with their first two moments of size; chance that no coarser piece is in
     # the nip, and none larger than the gap.
-    nips, alone, clear = np.zeros((n + 1, 3)), 1.0, 1.0
+    nips, alone, clear = work.nips, 1.0, 1.0
+    air[:], lots[:], nips[:] = 0.0, 0.0, 0.0
     for i in range(n - 1, -1, -1):
         live = 1.0 if i > 0 else 0.0  # the dust class is followed no further
         strike, finished = live * table[i, STRIKE], live * table[i, FINISHED]
@@ -165,10 +164,11 @@ def march(m, grid, work, source, shift, mass, flows):
     book(work, mass, flows)
 
 
-@routine
+@law
 def book(work, mass, flows):
     """Fill a FLOWS record with what becomes of a charge, `march` having left what flies on to the pins."""
-    table, strikes, fates, pinned = work.table, work.strikes, work.fates, np.zeros(BINS)
+    table, strikes, fates, pinned = work.table, work.strikes, work.fates, work.air[WAYS]
+    pinned[:] = 0.0
     bar_hits = bar_above = bar_fractures = chips = chip_cut = pin_above = pin_fractures = 0.0
     dust = dust_cut = nips = nip_work = tries = exits = 0.0
     for i in range(mass.size):

@@ -2,65 +2,62 @@
 
 import numpy as np
 
-from ..base.numerics.jit import kernel, part
-from ..mill.chamber import MILL, STATE
+from ..base.numerics.jit import kernel, law
 from ..record.limits import CANNOT, FAILED, GRINDING, LIMITS, OK, OVER, POWER
 from .loads import fill_loads, first_highest
+from .records import HELD, OF_RAISED, RAISED
 from .search import ALL, ROUGH, copy_ages, copy_state, search_capacity
-from .settle import AT_RATE, PATIENTLY, settle, start_state
+from .settle import AT_RATE, CLOSELY, PATIENTLY, evaluate, settle, start_state
 
-WITHIN, TURNED, FILLED, FROM_HERE = range(4)  # tasks of `operate`
+WITHIN, TURNED, FILLED, FROM_HERE, ONE_TURN = range(5)  # tasks of `operate`
 MORE, KNOWN = 3e-3, 1e-5  # of a largest rate: how much more is tried; how closely what is then found is known
 NEARLY = 1e-4  # tolerance of a first look at what is tried
 FRESH = 0.1  # s of feed in the mill to begin with: the state of least charge is then found, as a mill fills up to it
 
 
-@part
+@law
 def _stand(m, grid, feed, F, s, work, tolerance):
     """Settle at exactly the feed rate F from a state s that carries it but for CLOSE; return (residual, turns).
 
     Where turning the loop at that rate does not settle, as next to flooding, the charge is held instead.
     """
-    near = np.zeros(1, STATE)
-    copy_state(s, near[0])
+    near = work.states[HELD]
+    copy_state(s, near)
     s.F, s.at_rate = F, 1.0
     residual, turns = settle(m, grid, feed, s, work, tolerance)
     if not residual <= tolerance:
-        copy_state(near[0], s)
+        copy_state(near, s)
         s.at_rate = 0.0
         residual, turns = settle(m, grid, feed, s, work, tolerance)
     return residual, turns
 
 
-@part
+@law
 def _fill_to_rate(m, grid, feed, F, s, work, loads, tolerance):
     """Fill the mill from empty until it carries a feed rate; return the residual, infinite where no charge carries it.
 
     Whatever that does to motor, rotor and powder; what the mill does not carry then floods it.
     """
-    free = np.zeros(1, MILL)
-    free[0] = m
-    free[0].T_limit = free[0].rated_power = free[0].jam_share = free[0].feed_opening = 1e30
-    code, _, _ = search_capacity(free[0], grid, feed, F, s, work, loads, tolerance, tolerance)
-    free[0].T_limit = m.T_limit  # as in `_settle_hot`: keeps the record until here
+    work.mill[0] = m
+    free = work.mill[0]
+    free.T_limit = free.rated_power = free.jam_share = free.feed_opening = 1e30
+    code, _, _ = search_capacity(free, grid, feed, F, s, work, loads, tolerance, tolerance)
     if code != OK:
         return np.inf
     residual, _ = _stand(m, grid, feed, F, s, work, tolerance)
     return residual
 
 
-@part
+@law
 def _settle_hot(m, grid, feed, s, work, tolerance):
     """Settle the nearly empty mill that is over a limit, to the end however hot it is; return (residual, turns)."""
-    free = np.zeros(1, MILL)
-    free[0] = m
-    free[0].T_limit = 1e30
-    residual, turns = settle(free[0], grid, feed, s, work, tolerance)
-    free[0].T_limit = m.T_limit  # numba frees an array after its last use, though a record of it is still in use
-    return residual, turns
+    work.mill[0] = m
+    free = work.mill[0]
+    free.T_limit = 1e30
+    return settle(free, grid, feed, s, work, tolerance)
 
 
-@part
+@law
 def _carries(m, grid, feed, F, s, work, loads, tolerance):
     """Whether a mill that fills at a feed rate F from nearly empty comes to a state within its limits, left in s."""
     work.ages[:] = 0.0
@@ -76,20 +73,21 @@ def _carries(m, grid, feed, F, s, work, loads, tolerance):
     return True
 
 
-@part
+@law
 def _raise(m, grid, feed, s, work, loads, tolerance):
     """Raise the feed rate of the state s as long as the mill fills up to it within its limits; return the residual.
 
     Filling by the charge ends before a jump, and may step over a rate that is carried short of it, or beyond it by less
     charge that is warmer.
     """
-    best, ages, held = np.zeros(1, STATE), work.ages.copy(), s.at_rate
-    copy_state(s, best[0])
+    best, ages, held = work.states[RAISED], work.kept[OF_RAISED], s.at_rate
+    copy_ages(work.ages, ages)
+    copy_state(s, best)
     more, bound = MORE, np.inf
     while more > KNOWN:
-        F = best[0].F * (1.0 + more)
+        F = best.F * (1.0 + more)
         if F < bound and _carries(m, grid, feed, F, s, work, loads, tolerance):
-            copy_state(s, best[0])
+            copy_state(s, best)
             copy_ages(work.ages, ages)
             held = AT_RATE
             more *= 2.0 if bound == np.inf else 1.0
@@ -97,7 +95,7 @@ def _raise(m, grid, feed, s, work, loads, tolerance):
             break
         else:
             bound, more = min(F, bound), 0.5 * more
-    copy_state(best[0], s)
+    copy_state(best, s)
     copy_ages(ages, work.ages)
     s.at_rate = held
     residual, _ = settle(m, grid, feed, s, work, tolerance)
@@ -109,9 +107,12 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance, task):
     """State of the mill at the feed rate asked for [kg/s], or at its capacity where it takes less (or inf).
 
     Returns (code, binding limit, residual): OK, OVER (a limit binds first), CANNOT (a limit binds with next to no
-    feed), FAILED (not converged). So it is where it keeps WITHIN its limits; for the other tasks see `stand_at` and
-    `settle_rate`, which compiled for themselves would be the whole engine once more.
+    feed), FAILED (not converged). So it is where it keeps WITHIN its limits; for the other tasks see `stand_at`,
+    `settle_rate` and `turn_once`, which compiled for themselves would be the whole engine once more.
     """
+    if task == ONE_TURN:
+        evaluate(m, grid, feed, s, work, CLOSELY, -1.0)
+        return OK, 0, 0.0
     if task != FROM_HERE:
         work.ages[:] = 0.0
     if F_asked < np.inf:
@@ -154,6 +155,11 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance, task):
     if residual > tolerance or (code != CANNOT and loads[first_highest(loads, loads.size)] > 1.0 + 1e-4):
         return FAILED, binding, residual
     return code, binding, residual
+
+
+def turn_once(m, grid, feed, s, work) -> None:
+    """Fill work with charge, flows and powers of a state that is known."""
+    operate(m, grid, feed, 0.0, s, work, np.zeros(len(LIMITS)), 0.0, ONE_TURN)
 
 
 def settle_rate(m, grid, feed, s, work, tolerance) -> float:

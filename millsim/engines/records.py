@@ -5,7 +5,8 @@ from typing import NamedTuple
 import numpy as np
 
 from ..base.numerics.jit import law, record
-from ..mill.chamber import N_RATES, STRIKES
+from ..mill.chamber import MILL, N_RATES, STATE, STRIKES
+from ..record.limits import LIMITS
 from .obliquity import new_bench
 
 BINS = 2  # streams of what flies from bars to pins, of half of the hits each: see `obliquity`
@@ -33,6 +34,15 @@ GAIN, PER, OUT = range(
 FATES = 10
 (RETURNS, PASSES, DRIFTS, BAR_SPLIT, BAR_SHATTER, BAR_FINES, PIN_TO_SPLIT, PIN_TO_SHATTER, PIN_TO_FINES,
  FLIGHT) = range(FATES)  # fmt: skip
+
+UNKNOWNS = 6  # of a state: ln hold-up, T, unblinded share, speed, tip speed, ln of the feed rate over the hold-up
+HISTORY = 6  # depth of the Anderson acceleration: as many, so that all that it works on is one array
+
+# States that are kept while others are settled, and ages by class that are, of whom; what is fed, by class [kg/s].
+STATES = 9
+ANSWER, BEFORE, GOOD, BEST, NEAR_BY, BEYOND, AT_LIMIT, HELD, RAISED = range(STATES)
+KEPT = 9
+OF_TRIAL, OF_BEST, OF_EMPTY, OF_ASIDE, OF_LOW, OF_LIMIT, OF_RATE, OF_RAISED, FED = range(KEPT)
 
 # Flows of one chamber state. Hits, fractures, chips, nips, tries, exits: kg/s of charge they happen to.
 # The rest: watts. The Monte Carlo engine tallies the same fields.
@@ -149,6 +159,14 @@ class Work(NamedTuple):
     hits: np.ndarray  # (1,) STRIKES
     powers: np.ndarray  # (1,) POWERS
     ages: np.ndarray  # (n,) s
+    air: np.ndarray  # (WAYS + 1, BINS),
+    landed: np.ndarray  # (2, n), and
+    nips: np.ndarray  # (n+1, 3): what `balance.march` and `balance.book` work on
+    turns: np.ndarray  # (4, HISTORY, UNKNOWNS), and
+    states: np.ndarray  # (STATES,) STATE: what `settle` works on, and with
+    kept: np.ndarray  # (KEPT, n),
+    loads: np.ndarray  # (7,), and
+    mill: np.ndarray  # (1,) MILL: what `search` and `capacity` do
 
 
 _BENCH = new_bench()  # every mill's is a copy: the points of Gauss take as long to find as a quarter of a state
@@ -160,10 +178,13 @@ def new_work(n: int) -> Work:
     lots, columns, bench = np.zeros((n, LOTS, LOT_COLUMNS)), np.zeros(COLUMNS * BLOCK), _BENCH.copy()
     mean, mean_lots = np.zeros((BINS, len(STRIKE_COLUMNS))), np.zeros((LOTS, LOT_COLUMNS))
     escape, stays, chipped, mass, screen, bridge, ages = (np.zeros(n) for _ in range(7))
-    flows, hits, powers = np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS)
+    flows, hits, powers, mill = np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS), np.zeros(1, MILL)
+    air, landed, nips = np.zeros((WAYS + 1, BINS)), np.zeros((2, n)), np.zeros((n + 1, 3))
+    turns, states, kept = np.zeros((4, HISTORY, UNKNOWNS)), np.zeros(STATES, STATE), np.zeros((KEPT, n))
     return Work(
         table, escape, strikes, lots, columns, bench, mean, mean_lots, fates, stays, chipped, mass, screen, bridge,
-        flows, hits, powers, ages,
+        flows, hits, powers, ages, air, landed, nips, turns, states, kept,
+        np.zeros(len(LIMITS)), mill,
     )  # fmt: skip
 
 

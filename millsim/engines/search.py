@@ -9,10 +9,24 @@ from math import log
 
 import numpy as np
 
-from ..base.numerics.jit import law, part, routine
-from ..mill.chamber import STATE
+from ..base.numerics.jit import law
 from ..record.limits import CANNOT, CHAMBER, GRINDING, OK, OVER, POWER, TEMPERATURE
 from .loads import chamber_capacity, fill_loads, first_highest, grinding_load, heat_load, highest_load
+from .records import (
+    AT_LIMIT,
+    BEFORE,
+    BEST,
+    BEYOND,
+    GOOD,
+    NEAR_BY,
+    OF_ASIDE,
+    OF_BEST,
+    OF_EMPTY,
+    OF_LIMIT,
+    OF_LOW,
+    OF_RATE,
+    OF_TRIAL,
+)
 from .settle import CLOSE, HOPELESS, TOO_HOT, Aim, find_state, settle, start_state
 
 # ln of hold-up over a full chamber, at which the search looks first: nearly empty, then in growing steps.
@@ -36,7 +50,7 @@ def copy_state(source, target):
 
 @law
 def copy_ages(source, target):
-    """Copy ages by class; numba would check the shapes, and compile the words of an error that never comes."""
+    """Copy ages by class, or loads; numba would check shapes, and compile the words of an error that never comes."""
     for i in range(target.size):
         target[i] = source[i]
 
@@ -55,7 +69,7 @@ def foresee(before, origin, M, s):
     s.v = max(0.5 * s.v, s.v + ahead * (origin.v - before.v))
 
 
-@routine
+@law
 def _try_holdup(m, grid, feed, ln_M, F_asked, before, origin, s, work, loads, tolerance):
     """Settle at a hold-up, foreseen from two states; return ln of the highest load (inf: not settled).
 
@@ -64,7 +78,8 @@ def _try_holdup(m, grid, feed, ln_M, F_asked, before, origin, s, work, loads, to
     limit whichever way it swings. What is over a limit leaves the ages as they were: they belong to what follows.
     """
     foresee(before, origin, np.exp(ln_M), s)
-    ages = work.ages.copy()
+    ages = work.kept[OF_TRIAL]
+    copy_ages(work.ages, ages)
     residual, _ = settle(m, grid, feed, s, work, tolerance)
     if residual > tolerance:
         loads[:] = 0.0
@@ -79,16 +94,25 @@ def _try_holdup(m, grid, feed, ln_M, F_asked, before, origin, s, work, loads, to
 
 
 @law
+def _most_risen(before, loads):
+    """The most that one of the loads has risen, but for what a kilogram costs."""
+    most = loads[0] - before[0]
+    for i in range(1, GRINDING):
+        most = max(most, loads[i] - before[i])
+    return most
+
+
+@law
 def _keep_best(s, work, best, ages):
-    """Copy state and ages to best (1,) STATE and ages (n,) if none carried more; return whether."""
-    if s.F <= best[0].F:
+    """Copy state and ages to best and ages (n,) if none carried more; return whether."""
+    if s.F <= best.F:
         return False
-    copy_state(s, best[0])
+    copy_state(s, best)
     copy_ages(work.ages, ages)
     return True
 
 
-@part
+@law
 def _first_steps(m, grid, feed, F_asked, before, good, s, work, loads, tolerance, rough):
     """Settle the nearly empty mill, and a fuller one at once where that changes little; return the next step of SCAN.
 
@@ -96,55 +120,57 @@ def _first_steps(m, grid, feed, F_asked, before, good, s, work, loads, tolerance
     one, all goes in proportion to the charge and nothing lies between; elsewhere the next step is 0, and all is tried.
     """
     full = log(chamber_capacity(m))
-    if not _try_holdup(m, grid, feed, full + SCAN[0], F_asked, good[0], good[0], s, work, loads, rough) < -NEAR:
+    if not _try_holdup(m, grid, feed, full + SCAN[0], F_asked, good, good, s, work, loads, rough) < -NEAR:
         return 0
-    empty, ages, p = loads.copy(), work.ages.copy(), work.powers[0]
+    ages, p = work.kept[OF_EMPTY], work.powers[0]
+    copy_ages(loads, work.loads)
+    copy_ages(work.ages, ages)
     grinding = (p.striking + p.nip + p.layer_drive) / m.rated_power
     step = 0
     while SCAN[step + 1] - SCAN[0] < log(LITTLE / grinding) and SCAN[step + 1] < -5.0:
         step += 1
-    copy_state(s, before[0])
+    copy_state(s, before)
     if step > 1:
-        h = _try_holdup(m, grid, feed, full + SCAN[step], F_asked, before[0], before[0], s, work, loads, rough)
-        if h < -NEAR and (loads[:GRINDING] - empty[:GRINDING]).max() < LITTLE and s.F < LITTLE * F_asked:
-            copy_state(s, good[0])
+        h = _try_holdup(m, grid, feed, full + SCAN[step], F_asked, before, before, s, work, loads, rough)
+        if h < -NEAR and _most_risen(work.loads, loads) < LITTLE and s.F < LITTLE * F_asked:
+            copy_state(s, good)
             return step + 1
     copy_ages(ages, work.ages)
-    copy_state(before[0], good[0])
+    copy_state(before, good)
     return 0
 
 
-@part
+@law
 def _scan(m, grid, feed, F_asked, s, work, loads, tolerance, rough, before, good, best, ages):
     """Fill the mill in growing steps until a limit binds.
 
     Returns (found, ln charge within limits, its ln load, ln charge beyond, its ln load, binding limit, load on grinding
-    at the largest rate); good, best (1,) STATE: the last state within limits, and that of the largest feed rate, of
+    at the largest rate); good, best: the last state within limits, and that of the largest feed rate, of
     which ages (n,) are; before: the one before good; s: the first beyond, if any. The scan goes on where the rate falls
     or a kilogram costs too much: a deeper charge may grind itself, piece on piece.
     """
     full, found, hopeless, dear = log(chamber_capacity(m)), False, False, 0.0
     low, h_low, high, h_high, binding = full, 0.0, full, np.inf, POWER
-    near = np.zeros(1, STATE)
+    near = work.states[NEAR_BY]
     first = _first_steps(m, grid, feed, F_asked, before, good, s, work, loads, tolerance, rough)
     if first > 0:
         found, low, h_low, dear = True, full + SCAN[first - 1], highest_load(loads, s.F / F_asked), loads[GRINDING]
         _keep_best(s, work, best, ages)
     for step in range(first, SCAN.size):
         trial = full + SCAN[step]
-        h = _try_holdup(m, grid, feed, trial, F_asked, before[0], good[0], s, work, loads, rough)
-        if abs(h) < NEAR or h == np.inf or abs(s.F - best[0].F) < NEAR * s.F:  # too close to call on a rough state
-            copy_state(s if h < 0.0 else good[0], near[0])
-            h = _try_holdup(m, grid, feed, trial, F_asked, near[0], near[0], s, work, loads, tolerance)
+        h = _try_holdup(m, grid, feed, trial, F_asked, before, good, s, work, loads, rough)
+        if abs(h) < NEAR or h == np.inf or abs(s.F - best.F) < NEAR * s.F:  # too close to call on a rough state
+            copy_state(s if h < 0.0 else good, near)
+            h = _try_holdup(m, grid, feed, trial, F_asked, near, near, s, work, loads, tolerance)
         if h == np.inf and loads[GRINDING] > HOPELESS:
             hopeless = True
             continue
         if h < np.inf:
             binding = first_highest(loads, GRINDING)
         if h < 0.0:
-            copy_state(good[0] if found else s, before[0])
+            copy_state(good if found else s, before)
             found, low, h_low = True, trial, h
-            copy_state(s, good[0])
+            copy_state(s, good)
             if _keep_best(s, work, best, ages):
                 dear = loads[GRINDING]
         elif found:
@@ -153,14 +179,14 @@ def _scan(m, grid, feed, F_asked, s, work, loads, tolerance, rough, before, good
         elif loads[POWER] > 1.0:  # a deeper charge takes more power
             break
         elif h < np.inf and loads[GRINDING] < HOPELESS:
-            copy_state(s, good[0])  # outside its limits at first: cold feed may still bring it within
-            copy_state(s, before[0])
+            copy_state(s, good)  # outside its limits at first: cold feed may still bring it within
+            copy_state(s, before)
     if hopeless and not found:
         binding = GRINDING
     return found, low, h_low, high, h_high, binding, dear
 
 
-@part
+@law
 def _filled_to(m, grid, feed, limit, rise, F_asked, before, good, best, ages, s, work, loads, tolerance, rough):
     """Whether filling leads to the state `limit` at a limit; rise: d ln load / d ln charge between the last two steps.
 
@@ -168,26 +194,27 @@ def _filled_to(m, grid, feed, limit, rise, F_asked, before, good, best, ages, s,
     another one. Where it is rather much less, filling goes on to the limit. If less carries more, best has that.
     """
     ln_M = log(limit.M)
-    h = _try_holdup(m, grid, feed, ln_M - ASIDE, F_asked, before[0], good[0], s, work, loads, rough)
+    h = _try_holdup(m, grid, feed, ln_M - ASIDE, F_asked, before, good, s, work, loads, rough)
     if not -4.0 * rise * ASIDE - rough < h < 0.0:
         return False
     if h < -1.5 * rise * ASIDE - rough:
-        copy_state(s, before[0])
-        ages_aside = work.ages.copy()
-        h = _try_holdup(m, grid, feed, ln_M, F_asked, before[0], before[0], s, work, loads, rough)
+        copy_state(s, before)
+        ages_aside = work.kept[OF_ASIDE]
+        copy_ages(work.ages, ages_aside)
+        h = _try_holdup(m, grid, feed, ln_M, F_asked, before, before, s, work, loads, rough)
         copy_ages(ages_aside, work.ages)
         if abs(h) > NEAR:
             return False
-        copy_state(before[0], s)
+        copy_state(before, s)
     if s.F > limit.F * (1.0 - FLAT * ASIDE):  # the rate hardly rises with the charge, and may fall just here
-        for less, origin in ((ASIDE, good[0]), (NEXT, limit)):
+        for less, origin in ((ASIDE, good), (NEXT, limit)):
             h = _try_holdup(m, grid, feed, ln_M - less, F_asked, origin, origin, s, work, loads, tolerance)
             if h < 0.0 and s.F > limit.F:
                 _keep_best(s, work, best, ages)
     return True
 
 
-@part
+@law
 def _at_limit(m, grid, feed, F_asked, scan, before, good, best, ages, s, work, loads, tolerance, rough):
     """Find the charge at which a limit binds between two steps of the scan; return that limit, -1 if it is not found.
 
@@ -196,33 +223,34 @@ def _at_limit(m, grid, feed, F_asked, scan, before, good, best, ages, s, work, l
     _, low, h_low, high, h_high, _, _ = scan
     if h_high >= FAR or h_high <= h_low:
         return -1
-    beyond, limit, ages_low = np.zeros(1, STATE), np.zeros(1, STATE), work.ages.copy()
-    copy_state(s, beyond[0])
+    beyond, limit = work.states[BEYOND], work.states[AT_LIMIT]
+    ages_low, ages_limit = work.kept[OF_LOW], work.kept[OF_LIMIT]
+    copy_ages(work.ages, ages_low)
+    copy_state(s, beyond)
     rise = (h_high - h_low) / (high - low)
-    foresee(good[0], beyond[0], np.exp(low - h_low / rise), s)
+    foresee(good, beyond, np.exp(low - h_low / rise), s)
     s.at_rate = -1.0
     residual, _ = find_state(m, grid, feed, s, work, tolerance, Aim(rise, low, high, F_asked), loads)
     s.at_rate = 0.0
-    binding, ages_limit = first_highest(loads, GRINDING), work.ages.copy()
-    copy_state(s, limit[0])
+    binding = first_highest(loads, GRINDING)
+    copy_ages(work.ages, ages_limit)
+    copy_state(s, limit)
     copy_ages(ages_low, work.ages)
-    if residual > tolerance or log(limit[0].M) <= low + JUMP:
+    if residual > tolerance or log(limit.M) <= low + JUMP:
         return -1
-    if not _filled_to(
-        m, grid, feed, limit[0], rise, F_asked, before, good, best, ages, s, work, loads, tolerance, rough
-    ):
+    if not _filled_to(m, grid, feed, limit, rise, F_asked, before, good, best, ages, s, work, loads, tolerance, rough):
         return -1
-    copy_state(limit[0], good[0])
+    copy_state(limit, good)
     copy_ages(ages_limit, work.ages)
-    _keep_best(limit[0], work, best, ages)
+    _keep_best(limit, work, best, ages)
     return binding
 
 
-@part
+@law
 def _approach(m, grid, feed, F_asked, scan, good, best, ages, s, work, loads, tolerance):
     """Narrow what `_scan` found down to where a limit binds; return which.
 
-    Leaves in good (1,) the state there; in best (1,) too, unless some smaller charge on the way, or a little smaller
+    Leaves in good the state there; in best too, unless some smaller charge on the way, or a little smaller
     than that, carries more.
     """
     _, low, h_low, high, h_high, binding, _ = scan
@@ -235,11 +263,11 @@ def _approach(m, grid, feed, F_asked, scan, good, best, ages, s, work, loads, to
             aimed = x_new - (h_new + 0.5 * CLOSE) * (x_new - x_old) / (h_new - h_old)
             if low < aimed < high:
                 middle = aimed
-        h = _try_holdup(m, grid, feed, middle, F_asked, good[0], good[0], s, work, loads, tolerance)
+        h = _try_holdup(m, grid, feed, middle, F_asked, good, good, s, work, loads, tolerance)
         x_old, h_old, x_new, h_new = x_new, h_new, middle, h
         if h < 0.0:
             low, h_low = middle, h
-            copy_state(s, good[0])
+            copy_state(s, good)
             _keep_best(s, work, best, ages)
             if h > -CLOSE:  # at a limit, which need not be the one that is over it farther on
                 binding = first_highest(loads, GRINDING)
@@ -247,12 +275,12 @@ def _approach(m, grid, feed, F_asked, scan, good, best, ages, s, work, loads, to
             high, h_high = middle, h
             if h < np.inf:
                 binding = first_highest(loads, GRINDING)
-    if _try_holdup(m, grid, feed, low - ASIDE, F_asked, good[0], good[0], s, work, loads, tolerance) < 0.0:
+    if _try_holdup(m, grid, feed, low - ASIDE, F_asked, good, good, s, work, loads, tolerance) < 0.0:
         _keep_best(s, work, best, ages)
     return binding
 
 
-@routine
+@law
 def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough):
     """Fill the mill step by step until a limit binds or the feed rate asked for (may be inf) is reached.
 
@@ -264,32 +292,34 @@ def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough):
     mill whose largest rate costs too much a kilogram hardly grinds, and stands at that rate.
     """
     least = log(chamber_capacity(m)) + SCAN[0]
-    before, good, best, ages = np.zeros(1, STATE), np.zeros(1, STATE), np.zeros(1, STATE), work.ages.copy()
-    start_state(m, np.exp(least), np.exp(least), good[0])
-    copy_state(good[0], before[0])
+    before, good, best, ages = work.states[BEFORE], work.states[GOOD], work.states[BEST], work.kept[OF_BEST]
+    copy_ages(work.ages, ages)
+    start_state(m, np.exp(least), np.exp(least), good)
+    good.at_rate = best.F = 0.0
+    copy_state(good, before)
     scan = _scan(m, grid, feed, F_asked, s, work, loads, tolerance, rough, before, good, best, ages)
     found, binding, dear = scan[0], scan[5], scan[6]
     if not found:  # stand at the nearly empty mill and say what is over its limit there
-        start_state(m, np.exp(least), np.exp(least), good[0])
-        _try_holdup(m, grid, feed, least, F_asked, good[0], good[0], s, work, loads, tolerance)
+        start_state(m, np.exp(least), np.exp(least), good)
+        _try_holdup(m, grid, feed, least, F_asked, good, good, s, work, loads, tolerance)
         return CANNOT, binding, np.inf
     if dear < HOPELESS:
-        if scan[4] >= FAR or best[0].F < (1.0 + NEAR) * max(good[0].F, s.F):  # else the limit carries much less
+        if scan[4] >= FAR or best.F < (1.0 + NEAR) * max(good.F, s.F):  # else the limit carries much less
             limit = _at_limit(m, grid, feed, F_asked, scan, before, good, best, ages, s, work, loads, tolerance, rough)
             if limit < 0:
                 limit = _approach(m, grid, feed, F_asked, scan, good, best, ages, s, work, loads, tolerance)
             binding = limit
         copy_ages(ages, work.ages)
-        if best[0].F > good[0].F * (1.0 + TOP):
-            copy_state(best[0], s)  # which may be rough
+        if best.F > good.F * (1.0 + TOP):
+            copy_state(best, s)  # which may be rough
             residual, _ = settle(m, grid, feed, s, work, tolerance)
-            copy_state(s if residual <= tolerance else good[0], best[0])
-        if best[0].F > good[0].F * (1.0 + TOP):
-            _climb(m, grid, feed, F_asked, best[0], s, work, loads, tolerance)
+            copy_state(s if residual <= tolerance else good, best)
+        if best.F > good.F * (1.0 + TOP):
+            _climb(m, grid, feed, F_asked, best, s, work, loads, tolerance)
             binding = CHAMBER  # more charge carries less: beyond this rate the chamber fills up
-        elif good[0].F > best[0].F:
-            copy_state(good[0], best[0])
-    copy_state(best[0], s)
+        elif good.F > best.F:
+            copy_state(good, best)
+    copy_state(best, s)
     residual, _ = settle(m, grid, feed, s, work, tolerance)
     fill_loads(m, s, grid.x, work, loads)
     if loads[GRINDING] > 1.0:
@@ -297,10 +327,11 @@ def search_capacity(m, grid, feed, F_asked, s, work, loads, tolerance, rough):
     return (OK if s.F >= F_asked * ALL else OVER), binding, residual
 
 
-@part
+@law
 def _rate_at(m, grid, feed, ln_M, F_asked, best, s, work, loads, tolerance):
     """Feed rate that a hold-up carries, 0 beyond a limit; `best` (and ages) become the state if none carried more."""
-    ages = work.ages.copy()
+    ages = work.kept[OF_RATE]
+    copy_ages(work.ages, ages)
     h = _try_holdup(m, grid, feed, ln_M, F_asked, best, best, s, work, loads, tolerance)
     if h >= 0.0:
         return 0.0
@@ -311,7 +342,7 @@ def _rate_at(m, grid, feed, ln_M, F_asked, best, s, work, loads, tolerance):
     return s.F
 
 
-@part
+@law
 def _climb(m, grid, feed, F_asked, best, s, work, loads, tolerance):
     """Search ln M near the state `best` for the largest feed rate, and leave its state there.
 

@@ -11,16 +11,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..base.numerics.jit import kernel, law, part, routine
+from ..base.numerics.jit import law
 from ..laws import air, cutting, drive, heat, motion, sieving
-from ..mill.chamber import CONTACT, SELF, STATE, WARMED, feedback_air, feedback_speed, idle_power
-from ..record.limits import LIMITS
+from ..mill.chamber import CONTACT, SELF, WARMED, feedback_air, feedback_speed, idle_power
 from .balance import march
 from .loads import fill_loads, grinding_load, heat_load, highest_load
-from .records import scale_flows
+from .records import ANSWER, FED, HISTORY, UNKNOWNS, scale_flows
 from .strikes import fill_rates
 
-UNKNOWNS = 6  # ln hold-up, T, unblinded share, speed, tip speed, ln of the feed rate over the hold-up
 HURRY, CALM, MAX_TURNS = 60, 140, 400  # turns that are accelerated; up to the next, steps of 0.3; then of 0.1
 PATIENCE, HOPELESS = 40, 3.0  # turns spent on a state with that load on grinding or heat: it need not settle
 HOT_PATIENCE, TOO_HOT = 20, 1.5  # the same with that load on heat, where the charge is held: it is over the limit
@@ -32,7 +30,6 @@ CLOSE = 1e-7  # ln of the load below a limit, at most, at which a mill is at it
 LIMIT_TURNS = 30  # in which a limit is found or sought otherwise
 STALLS = 0.3  # of the residual before: where the feed rate that keeps a charge is farther, it is found in every turn
 FAR_OFF = 0.1  # residual of a first guess that is too far from the state to tell a slope
-HISTORY = 6  # depth of the Anderson acceleration
 
 
 class Aim(NamedTuple):
@@ -121,7 +118,16 @@ def hammer_tip_speed(m, omega, p):
     return v * cutting.hammer_speed_share(per_blow, cutting.hammer_energy(m.hammer_mass, v))
 
 
-@kernel
+@law
+def total(values):
+    """Their sum, one after another."""
+    found = 0.0
+    for i in range(values.size):
+        found += values[i]
+    return found
+
+
+@law
 def evaluate(m, grid, feed, s, work, close, slope):
     """One turn of the loop at state s: fill rates, charge, flows and powers; return (total charge [kg], slope).
 
@@ -131,10 +137,12 @@ def evaluate(m, grid, feed, s, work, close, slope):
     was last found.
     """
     fill_rates(m, s, grid, work)
-    charge, low, high, before, ln_F_before = 0.0, -np.inf, np.inf, 0.0, 0.0
+    fed, charge, low, high, before, ln_F_before = work.kept[FED], 0.0, -np.inf, np.inf, 0.0, 0.0
     for turn in range(100):
-        march(m, grid, work, s.F * feed, 0.0, work.mass, work.flows[0])
-        charge = work.mass.sum()
+        for i in range(fed.size):
+            fed[i] = s.F * feed[i]
+        march(m, grid, work, fed, 0.0, work.mass, work.flows[0])
+        charge = total(work.mass)
         miss = log(s.M / charge)
         if s.at_rate > 0.0 or abs(miss) < close or high - low < 1e-14:
             break
@@ -237,14 +245,14 @@ def _unpack(z, scale, m, s):
     s.Q = feedback_air(m, s)
 
 
-@routine
-def _accelerate(Z, G, count, mixing, z):
-    """Next point of Anderson's method from the last points Z and their residuals G (rows, newest last).
+@law
+def _accelerate(Z, G, count, mixing, z, A, b):
+    """Next point of Anderson's method from the last points Z and their residuals G (rows, newest last); A, b: room.
 
     Source: Walker & Ni 2011, SIAM J. Numer. Anal. 49:1715; mixing below 1 damps the step.
     """
     d, n = count - 1, Z.shape[1]
-    A, b = np.zeros((HISTORY, HISTORY)), np.zeros(HISTORY)
+    A[:], b[:] = 0.0, 0.0
     for i in range(d):
         for q in range(n):
             step = G[i + 1, q] - G[i, q]
@@ -291,7 +299,7 @@ def _given_up(m, s, work, turn, residual, hurried):
     return (turn == HURRY and at_rate) or (turn == CALM and residual > STUCK * hurried)
 
 
-@part
+@law
 def settle(m, grid, feed, s, work, tolerance):
     """Turn the loop until the state answers itself within tolerance; return (residual, turns).
 
@@ -301,7 +309,8 @@ def settle(m, grid, feed, s, work, tolerance):
     Where acceleration goes in circles, small plain steps settle a given hold-up, and a feed rate whose state is NEARLY
     found; beyond flooding a feed rate has none, so there the search for one ends (see `settle_rate`).
     """
-    return find_state(m, grid, feed, s, work, tolerance, Aim(1.0, 0.0, 0.0, 1.0), np.empty(len(LIMITS)))
+    no_loads = work.mass  # they are filled where a limit is sought
+    return find_state(m, grid, feed, s, work, tolerance, Aim(1.0, 0.0, 0.0, 1.0), no_loads)
 
 
 @law
@@ -312,15 +321,14 @@ def _charge_at_limit(m, grid, s, work, aim, loads):
     return exp(min(aim.high, max(aim.low, log(s.M) - (h + 0.5 * CLOSE) / aim.rise))), h
 
 
-@routine
+@law
 def find_state(m, grid, feed, s, work, tolerance, aim, loads):
     """As `settle`; where s.at_rate is negative find the hold-up at which a limit binds, and fill loads."""
     ages = work.ages
     if ages[0] == 0.0:
         ages[:] = s.residence
-    Z, G = np.empty((HISTORY, UNKNOWNS)), np.empty((HISTORY, UNKNOWNS))
-    z, answer = np.empty(UNKNOWNS), np.empty(UNKNOWNS)
-    new = np.zeros(1, STATE)
+    room, new = work.turns, work.states[ANSWER]
+    Z, G, A, b, z, answer = room[0], room[1], room[2], room[3, 0], room[3, 1], room[3, 2]
     scale, count, residual, best, mixing = m.omega_0, 0, np.inf, np.inf, 1.0
     close, slope, hurried, h = np.inf, -1.0, np.inf, 0.0
     _pack(s, scale, z)
@@ -330,9 +338,9 @@ def find_state(m, grid, feed, s, work, tolerance, aim, loads):
         _pack(s, scale, z)
         F_before = s.F
         charge, slope = evaluate(m, grid, feed, s, work, close, slope)
-        response(m, grid, s, work, new[0])
-        new[0].M, new[0].F, new[0].at_rate = charge, s.F, s.at_rate
-        _pack(new[0], scale, answer)
+        response(m, grid, s, work, new)
+        new.M, new.F, new.at_rate = charge, s.F, s.at_rate
+        _pack(new, scale, answer)
         if s.at_rate < 0.0:
             M, h = _charge_at_limit(m, grid, s, work, aim, loads)
             answer[0] = log(M)
@@ -364,7 +372,7 @@ def find_state(m, grid, feed, s, work, tolerance, aim, loads):
         for q in range(UNKNOWNS):
             Z[count, q], G[count, q] = z[q], answer[q] - z[q]
         count += 1
-        _accelerate(Z, G, count, mixing, z)
+        _accelerate(Z, G, count, mixing, z, A, b)
         for q in range(UNKNOWNS):  # no leaps: a factor e^2 in mass (at first it is a guess), 50 K, a third in the rest
             leap = 0.5 if q == 1 else 0.3 if 2 <= q <= 4 else 2.0 if turn > 0 else np.inf
             z[q] = Z[count - 1, q] + min(leap, max(-leap, z[q] - Z[count - 1, q]))

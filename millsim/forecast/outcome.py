@@ -8,12 +8,12 @@ from ..engines.aside import rows, still_temperatures, warming_of
 from ..engines.balance import fill_grid
 from ..engines.batch import run_batch
 from ..engines.bites import PROP_COLUMNS
-from ..engines.capacity import WITHIN, operate
+from ..engines.capacity import WITHIN, operate, turn_once
 from ..engines.classes import new_tab
 from ..engines.loads import fill_loads, grinding_load
 from ..engines.montecarlo import FrozenSteps
 from ..engines.records import BATCH_STEP, FLOWS, POWERS, WAYS, Grid, Work, new_work
-from ..engines.settle import CLOSELY, evaluate, start_state
+from ..engines.settle import start_state
 from ..errors import NoState, unsettled
 from ..mill.chamber import STATE, STILL
 from ..mill.config.sections import Feed
@@ -162,7 +162,7 @@ def at_state(problem: Setup, settled: Outcome, own: Setup) -> Outcome:
     work, s = new_work(problem.x.size), np.array([settled.state])
     work.ages[:] = np.interp(np.log(problem.x), np.log(own.x), settled.steps.ages[-1])
     s["at_rate"] = 1.0
-    evaluate(problem.mill[0], grid_of(problem, problem.mill), problem.feed, s[0], work, CLOSELY, -1.0)
+    turn_once(problem.mill[0], grid_of(problem, problem.mill), problem.feed, s[0], work)
     return _outcome(settled.code, LIMITS.index(settled.binding), s, work, settled.loads, settled.residual)
 
 

@@ -12,6 +12,12 @@ from numba.core.caching import CompileResultCacheImpl
 from numba.core.codegen import JITCodeLibrary, ll
 from numba.core.compiler import Compiler, CompileResult
 
+Kept = tuple[str, bool, frozenset[str], frozenset[str], bytes]
+
+
+def _held(library: Any) -> int:
+    return len(library.holds) if isinstance(library, InnerLibrary) else 0
+
 
 @functools.cache
 def _tidying(codegen: Any) -> tuple[Any, Any]:
@@ -35,39 +41,53 @@ class InnerLibrary(JITCodeLibrary):
         return _NoMachine()
 
     counts = False  # who uses an array: what does not, must make none, for nobody would free it
+    own: frozenset[str] = frozenset()  # names of its functions, and
+    holds: frozenset[str] = frozenset()  # with those that it calls
 
     def _optimize_functions(self, ll_module: Any) -> None:
         ll_module.data_layout = self._codegen._data_layout
         passes, builder = _tidying(self._codegen)
         for function in ll_module.functions:
             if not function.is_declaration:
+                self.own |= {function.name} if function.linkage == ll.Linkage.external else set()
                 passes.run(function, builder)
 
-    def _optimize_final_module(self) -> None:
-        pass
+    def finalize(self) -> None:
+        """Take in what is called, all of it once: the largest first, which hold what others are."""
+        self._raise_if_finalized()
+        self.holds = self.own
+        for library in sorted(dict.fromkeys(self._linking_libraries), key=_held, reverse=True):
+            self._reload_init.update(library._reload_init)
+            if not (isinstance(library, InnerLibrary) and library.own <= self.holds):
+                self._final_module.link_in(library._get_module_for_linking(), preserve=True)
+                self.holds |= library.holds if isinstance(library, InnerLibrary) else frozenset()
+        for name in self.own:  # for several that take it in to be taken in together
+            self._final_module.get_function(name).linkage = "linkonce_odr"
+        self._finalize_final_module()
 
     def _finalize_final_module(self) -> None:
         if not self.counts and any(f.name.startswith("NRT_") for f in self._final_module.functions):
             raise TypeError(f"{self.name} makes arrays, so it is no law but a routine.")
         self._finalize_dynamic_globals()
-        self._finalized = True
+        self._shared_module, self._finalized = self._final_module, True
 
     def get_pointer_to_function(self, name: str) -> int:
         """None: nothing can be run."""
         self._ensure_finalized()
         return 0
 
-    def serialize_using_object_code(self) -> tuple[str, bool, bytes]:
+    def serialize_using_object_code(self) -> Kept:
         """What is kept: no object, but the code to be taken in."""
-        return self.name, self.counts, self._get_module_for_linking().as_bitcode()
+        self._ensure_finalized()
+        return self.name, self.counts, self.own, self.holds, self._final_module.as_bitcode()
 
     @classmethod
-    def unserialize(cls, codegen: Any, kept: tuple[str, bool, bytes]) -> "InnerLibrary":
+    def unserialize(cls, codegen: Any, kept: Kept) -> "InnerLibrary":
         """The library that was kept."""
-        name, counts, code = kept
+        name, counts, own, holds, code = kept
         made = cls(codegen, name)
-        made.counts = counts
-        made._final_module = made._shared_module = ll.parse_bitcode(code)
+        made.counts, made.own, made.holds = counts, own, holds
+        made._final_module = ll.parse_bitcode(code)
         made._finalize_final_module()
         return made
 
@@ -92,7 +112,7 @@ class _Target:
         """Itself."""
         return self
 
-    def unserialize_library(self, kept: tuple[str, bool, bytes]) -> InnerLibrary:
+    def unserialize_library(self, kept: Kept) -> InnerLibrary:
         """The library that was kept."""
         return InnerLibrary.unserialize(self._target.codegen(), kept)
 
