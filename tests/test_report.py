@@ -4,7 +4,6 @@ import base64
 import dataclasses
 import functools
 import hashlib
-import itertools
 import os
 import re
 import subprocess
@@ -29,7 +28,7 @@ from millsim.show.report.blocks import VERDICT_MARKS, Only, Picture
 from millsim.show.report.checks import config_of
 from millsim.show.report.content import report
 from millsim.show.report.html import render_html
-from millsim.show.report.pdf import A4, PITCH, ROWS, TALL, TOP, WIDE, pages_of, render_pdf, to_pdf
+from millsim.show.report.pdf import A4, PITCH, ROWS, SHORT, TALL, TOP, WIDE, pages_of, render_pdf, to_pdf
 from millsim.show.words import advice, cautions, why
 from millsim.show.words.limits import told_limits
 from millsim.studies.prebuild.review import review
@@ -434,17 +433,17 @@ def test_nothing_on_paper_is_cut_off(which):
         assert max(map(len, [*page.lines, page.foot])) <= WIDE, page.lines
         assert len(page.lines) == len(page.bold) <= ROWS
         assert page.foot.endswith(f"{i + 1} / {len(pages)}")
-        for row, picture in page.pictures:
-            room = page.lines[row : row + TALL]
-            assert picture.sheet or len(room) == TALL and not any(line.strip() for line in room)
+        for row, tall, picture in page.pictures:
+            room = page.lines[row : row + tall]
+            assert picture.sheet or SHORT <= len(room) == tall <= TALL and not any(line.strip() for line in room)
 
 
 @pytest.mark.parametrize("which", PREDICTIONS)
 def test_paper_is_short_and_no_page_nearly_empty(which):
     pages = paper(which)
     assert len(pages) <= (13 if which == "everything" else 12)  # both engines: tables of their own
-    for page, after in itertools.pairwise(pages):
-        assert page.sheet or after.sheet or len(page.lines) > 0.55 * ROWS, page.lines
+    for i, page in enumerate(pages[:-1]):  # before the first figures there may be less
+        assert page.sheet or len(page.lines) > (0.75 if i else 0.55) * ROWS, page.lines
     assert len(pages[-1].lines) > 0.1 * ROWS
 
 
@@ -514,7 +513,7 @@ def test_a_long_table_repeats_its_header_and_loses_no_row():
 
 def test_the_drawing_keeps_its_size_on_paper():
     sheets = [p for p in paper("everything") if p.sheet]
-    (_, picture), *more = sheets[0].pictures
+    (_, _, picture), *more = sheets[0].pictures
     assert len(sheets) == 1 and not more
     assert picture.draw().get_size_inches() == pytest.approx(A4[::-1], abs=0.01) and sheets[0].paper == A4[::-1]
     boxes = re.findall(rb"/MediaBox \[ ?([^\]]+)\]", pdf_of_everything())

@@ -26,8 +26,9 @@ ROWS, WIDE = 70, 100  # lines on a page, characters in a line
 PAPER = 110  # characters that lie on it: the widest table reaches into the margin
 POINTS = 8.0  # of text: 100 characters are 6.7 in wide
 CLEAR = 12  # lines that a chapter must find room for
+WHOLE, TOGETHER = 24, 5  # lines of a table that stays on one page; rows of a longer one that stay with its head
 MARGIN = 17  # characters for the labels beside paragraphs
-TALL = 29  # lines that a figure takes, two of them with their captions a page
+TALL, SHORT = 29, 22  # lines that a figure takes, two of them with their captions a page; at least, to fill a page
 WIDTH = A4[0] - 2 * LEFT  # of a figure at most [in]
 _POINT = 72  # per inch
 
@@ -45,20 +46,29 @@ class Chunk:
     again: list[str] = field(default_factory=list)
     picture: Picture | None = None
 
+    @property
+    def sheet(self) -> bool:
+        """Whether it is a page of its own."""
+        return self.picture is not None and self.picture.sheet
+
 
 @dataclass
 class Page:
-    """One page: lines of text, the number of bold characters each begins with, and figures below lines of them."""
+    """One page: lines of text, the number of bold characters each begins with, and figures.
+
+    pictures: (lines above, lines it takes, figure). after: what is a page of its own and comes behind this one.
+    """
 
     lines: list[str] = field(default_factory=list)
     bold: list[int] = field(default_factory=list)
-    pictures: list[tuple[int, Picture]] = field(default_factory=list)
+    pictures: list[tuple[int, int, Picture]] = field(default_factory=list)
     foot: str = ""
+    after: list["Page"] = field(default_factory=list)
 
     @property
     def sheet(self) -> bool:
         """Whether a picture is the page, such as a drawing to scale."""
-        return any(picture.sheet for _, picture in self.pictures)
+        return any(picture.sheet for _, _, picture in self.pictures)
 
     @property
     def paper(self) -> tuple[float, float]:
@@ -99,7 +109,7 @@ def pages_of(found: Report) -> list[Page]:
     _put(pages, Chunk([*_strong(wrap(found.mill)), *wrap(NATURE), *wrap(f"{capital(found.run)}.")]))
     for section in found.sections:
         _chapter(pages, section)
-    pages = [page for page in pages if page.lines or page.pictures]
+    pages = [each for page in pages for each in (page, *page.after) if each.lines or each.pictures]
     for i, page in enumerate(pages):
         number = f"{i + 1} / {len(pages)}"
         page.foot = number if page.sheet else f"{found.run:<{WIDE - len(number)}}{number}"
@@ -114,7 +124,7 @@ def _chapter(pages: list[Page], section: Section) -> None:
     for block in section.blocks:
         for chunk in _chunks(block):
             chunk = Chunk([*title, *_broken(chunk.lines)], chunk.again, chunk.picture)
-            if chunk.picture is not None and not chunk.picture.sheet and not _fits(pages[-1], chunk):
+            if chunk.picture is not None and not _fits(pages[-1], chunk):
                 waiting.append(Chunk(chunk.lines[len(title) :], picture=chunk.picture))
                 continue
             title, turned = [], len(pages)
@@ -138,30 +148,30 @@ def _placed(pages: list[Page], waiting: list[Chunk]) -> list[Chunk]:
 
 
 def _rows(chunk: Chunk) -> int:
-    return len(chunk.lines) + (TALL if chunk.picture is not None else 0)
+    """Lines that a chunk takes at least."""
+    return len(chunk.lines) + (SHORT if chunk.picture is not None else 0)
 
 
 def _fits(page: Page, chunk: Chunk) -> bool:
-    """Whether there is room on a page for all of it."""
-    return not page.sheet and not (chunk.picture is not None and chunk.picture.sheet) and (
-        not page.lines or len(page.lines) + _rows(chunk) <= ROWS)  # fmt: skip
+    """Whether there is room on a page for all of it; a sheet comes behind it."""
+    return chunk.sheet or not page.lines or len(page.lines) + _rows(chunk) <= ROWS
 
 
 def _put(pages: list[Page], chunk: Chunk) -> None:
     """Set what stays together on the last page, or on a new one where it does not fit."""
     page = pages[-1]
-    if not _fits(page, chunk):
-        if page.lines or page.pictures:
-            pages.append(page := Page())
-        _write(page, chunk.again)
-    if chunk.picture is not None and chunk.picture.sheet:
-        page.pictures.append((0, chunk.picture))
+    if chunk.picture is not None and chunk.sheet:
+        page.after.append(Page(pictures=[(0, 0, chunk.picture)]))
         return
+    if not _fits(page, chunk):
+        pages.append(page := Page())
+        _write(page, chunk.again)
     _write(page, chunk.lines)
     if chunk.picture is not None:
-        page.pictures.append((len(page.lines), chunk.picture))
-        page.lines += [" "] * TALL
-        page.bold += [0] * TALL
+        tall = min(TALL, ROWS - len(page.lines))
+        page.pictures.append((len(page.lines), tall, chunk.picture))
+        page.lines += [" "] * tall
+        page.bold += [0] * tall
 
 
 def _write(page: Page, lines: list[str]) -> None:
@@ -231,12 +241,14 @@ def _(block: Table) -> Iterator[Chunk]:
     begin = [*_strong(caption), *found.head]
     again = [*_strong(wrap(f"{block.caption} (continued)")), *found.head]
     whole = Chunk([*begin, *(line for row in found.rows for line in row), *found.foot, ""])
-    if len(whole.lines) <= ROWS - CLEAR:
+    if len(whole.lines) <= WHOLE:
         yield whole
         return
-    for i, row in enumerate(found.rows):
-        yield Chunk([*begin, *row] if i == 0 else row, again if i else [])
-    yield Chunk([*found.foot, ""])
+    first, rest = found.rows[:TOGETHER], found.rows[TOGETHER:]
+    yield Chunk([*begin, *(line for row in first for line in row)])
+    for row in rest[:-1]:
+        yield Chunk(row, again)
+    yield Chunk([*rest[-1], *found.foot, ""], again)
 
 
 @_chunks.register
@@ -264,13 +276,13 @@ def _print(file: PdfFile, page: Page) -> None:
     """A page of the file: its figures, each in its place, and its lines."""
     wide, high = page.paper
     file.newPage(wide, high)
-    for row, picture in page.pictures:
+    for row, tall, picture in page.pictures:
         figure = picture.draw()
         width, height = (float(v) for v in figure.get_size_inches())
         if picture.sheet:
             _draw(file, figure, 1.0, 0.0, 0.0)
             continue
-        scale = min(WIDTH / width, (TALL - 1) * PITCH / height)
+        scale = min(WIDTH / width, (tall - 1) * PITCH / height)
         below = high - TOP - PITCH * (row + 0.6) - scale * height
         _draw(file, figure, scale, LEFT, below)
     text = Figure(figsize=page.paper)
