@@ -327,7 +327,23 @@ def test_a_folder_that_others_could_put_code_into_is_not_used(folder, monkeypatc
 
 
 @pytest.mark.skipif(not hasattr(os, "geteuid"), reason="needs owners and modes of files")
-def test_a_file_that_another_could_write_is_not_read(folder, caplog):
+def test_files_that_another_could_write_are_not_read_and_that_is_said_once(folder, caplog):
+    made = jit.kernel(doubled)
+    assert made(1.5) == 3.0 and made(1) == 2.0
+    for file in folder.rglob("*.nbc"):
+        kept.write_whole(str(file), pickle.dumps(Planted()))
+        file.chmod(0o666)
+    again = jit.kernel(doubled)
+    assert again(1.5) == 3.0 and again(1) == 2.0
+    assert sum(again.stats.cache_misses.values()) == 2
+    assert (
+        said(caplog)
+        == f"compiled code in {folder} may be written by other users, so it is not used; it is compiled anew."
+    )
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid"), reason="needs owners and modes of files")
+def test_an_index_that_another_could_write_is_not_read(folder, caplog):
     works(0)
     for file in code_files(folder):
         kept.write_whole(str(file), pickle.dumps(Planted()))

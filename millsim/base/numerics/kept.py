@@ -95,20 +95,21 @@ def _fault(found: os.stat_result) -> str:
 
 
 def read_whole(path: str) -> bytes | None:
-    """What `write_whole` put there; None where there is nothing, or nothing that can be trusted, which is said."""
+    """What `write_whole` put there; None where there is nothing, or nothing that can be trusted; why is said."""
+    code = f"compiled code in {Path(path).parent.parent}"  # not which: there are some hundred files of it
     try:
         with Path(path).open("rb") as file:
             if fault := _fault(os.fstat(file.fileno())):
-                say(f"{path} {fault}, so it is not used; the code is compiled anew.")
+                say(f"{code} {fault}, so it is not used; it is compiled anew.")
                 return None
             content = file.read()
     except FileNotFoundError:
         return None
     except OSError as error:
-        say(f"{path} cannot be read ({error.strerror}); the code is compiled anew.")
+        say(f"{code} cannot be read ({_reason(error)}); it is compiled anew.")
         return None
     if hashlib.sha256(content[_DIGEST:]).digest() != content[:_DIGEST]:
-        say(f"compiled code in {Path(path).parent.parent} is damaged; what is, is compiled anew.")
+        say(f"{code} is damaged; what is, is compiled anew.")
         return None
     return content[_DIGEST:]
 
