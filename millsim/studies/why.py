@@ -186,11 +186,13 @@ def _hit_finer(p: Prediction, x_m: np.ndarray) -> np.ndarray:
     h, T, on_bars = hits(p), chamber_temperature(p), bar_share(p)
     kappa, tip, u = parameter(p, "layer_speed_ratio"), h.tip_m_s, (np.arange(24) + 0.5) / 24
     c = u ** (1.0 / MEAN_COS2_BAR - 1.0)
-    energy, weight = motion.bar_energy(tip, kappa, c), np.full(u.size, on_bars / u.size)
+    energy = np.array([motion.bar_energy(tip, kappa, one) for one in c.tolist()])
+    weight = np.full(u.size, on_bars / u.size)
     if h.throw_m_s > 0 and on_bars < 1.0:
         e = _restitution(p, h.bar_m_s)
         left = 0.5 * h.throw_m_s**2 / float(motion.thrown_energy(tip, kappa, e, 1.0))
-        pins = np.outer(left * motion.thrown_energy(tip, kappa, e, c), 1.0 - u**2).ravel()
+        thrown = [motion.thrown_energy(tip, kappa, e, one) for one in c.tolist()]
+        pins = np.outer(left * np.array(thrown), 1.0 - u**2).ravel()
         energy = np.concatenate([energy, pins])
         weight = np.concatenate([weight, np.full(pins.size, (1.0 - on_bars) / pins.size)])
     f_mat = parameter(p, "f_mat_warm") * (parameter(p, "rate_multiplier") or 1.0)

@@ -125,8 +125,9 @@ def wrong(folder: Path, reader: Reader, before: dict[str, str]) -> tuple[str, st
     told = done.stdout + done.stderr
     if done.exit_code not in KNOWN_CODES:
         return how, "an exit code that nobody documented"
-    if "Traceback" in told:
-        return how, "a traceback"
+    for fault in ("Traceback", "a fault of the program"):
+        if fault in told:
+            return how, f"says {fault!r}: {told[-300:]}"
     if control := CONTROL.search(told):
         return how, f"echoes the control character {control.group()!r}"
     if re.search(r"(?<![\w.-])nan\b", done.stdout):
