@@ -16,6 +16,7 @@ from .stand import Case
 
 POINTS = 14
 BEYOND = 1.35  # times the farthest rate that is told of
+FLOODS = 3  # rates in a row that no charge carries, before no larger one is filled up to: that costs most, and may miss
 USUAL_KG_S = 1.0 / 3600.0  # shown up to where a mill gives no rate to go by
 
 
@@ -35,7 +36,10 @@ def heat_curve(a: HeatAnswers, air_m3_s: float | None = None) -> HeatCurve:
     amount = np.linspace(max(NEXT_TO_NONE, 0.01 * top), top, POINTS)
 
     def outlets(mill: np.ndarray, off: Callable[[float], Off] | None = None) -> np.ndarray:
-        found = np.array([_at(problem, a, float(x), off).outlet(mill) for x in amount])
+        found, floods = [], 0
+        for x in amount:
+            found.append(_at(problem, a, float(x), off).outlet(mill, fill=floods < FLOODS))
+            floods = 0 if isfinite(found[-1]) else floods + 1
         return np.where(np.isfinite(found), found, nan)
 
     def draw(i: int) -> np.ndarray:

@@ -83,8 +83,11 @@ class Case:
         """Whether the config asks for a batch."""
         return self.rate_kg_s is None
 
-    def settle(self, mill: np.ndarray) -> Settled | None:
-        """The mill record (1,) at the rate, coming from a cold start; None where nothing settles."""
+    def settle(self, mill: np.ndarray, fill: bool = True) -> Settled | None:
+        """The mill record (1,) at the rate, coming from a cold start; None where nothing settles.
+
+        fill: of `stand_at`.
+        """
         p = self.problem
         if self.is_batch:
             batch = p.config.feed.batch
@@ -93,7 +96,7 @@ class Case:
             columns = (o.history[name] for name in o.history.dtype.names or ())
             return self._erring(mill, _of_batch(mill, o)) if all(np.isfinite(c).all() for c in columns) else None
         work, s, loads = new_work(p.x.size), np.zeros(1, STATE), np.zeros(len(LIMITS))
-        residual = stand_at(mill[0], grid_of(p, mill), fed_shares(p, mill), self.rate_kg_s, s[0], work, TOLERANCE, True)
+        residual = stand_at(mill[0], grid_of(p, mill), fed_shares(p, mill), self.rate_kg_s, s[0], work, TOLERANCE, fill)
         if not residual <= TOLERANCE:
             return None
         fill_loads(mill[0], s[0], p.x, work, loads)
@@ -117,9 +120,9 @@ class Case:
         p["offset"] = powder_K - p["warmed"] * air_K
         return replace(found, s=s, p=p, power=power, warmer=warmer)
 
-    def outlet(self, mill: np.ndarray) -> float:
-        """Outlet temperature [K]; NO_STATE where nothing settles."""
-        found = self.settle(mill)
+    def outlet(self, mill: np.ndarray, fill: bool = True) -> float:
+        """Outlet temperature [K]; NO_STATE where nothing settles. fill: of `stand_at`."""
+        found = self.settle(mill, fill)
         return NO_STATE if found is None else found.outlet_K
 
 
@@ -241,21 +244,27 @@ def crossing(f: Callable[[float], float], low: float, high: float, close: float 
 
     Regula falsi with the Illinois rule, bisection where an end is infinite. There a state ends, as steeply as a root at
     most; where that cannot lead through zero any more the search ends, for what has no state costs ten to a hundred
-    times as much as what has one, and is looked at from there. jumps: a jump through zero counts too.
+    times as much as what has one, and is looked at from there. So it does at a jump, where f is flat on both sides.
+    jumps: a jump through zero counts too.
     """
     a, b, fa, fb, side = low, high, f(low), f(high), 0
     told, rise, followed = fa if np.isfinite(fa) else fb, inf, jumps
+    halved, fc = False, inf
+    level, flat = {fa > 0.0: fa, fb > 0.0: fb}, {True: False, False: False}  # by the sign of f
     if abs(fa) <= close or abs(fb) <= close:
         return a if abs(fa) <= close else b
     if not fa * fb < 0.0:
         return nan
-    for _ in range(TURNS):
-        if np.isinf(fa - fb) and not followed:
+    for turn in range(TURNS):
+        followed = followed or turn == 1 and halved and bool(np.isfinite(fc))  # it ends in the farther half
+        if turn and np.isinf(fa - fb) and not followed:
             a, b, told, fb, rise = _to_the_end(f, *((b, a) if np.isinf(fa) else (a, b)), NARROW * abs(high - low))
             fa, followed, side = told, True, 0
             if abs(fa) <= close or not fa * fb < 0.0:
                 return a if abs(fa) <= close else nan
-        c = 0.5 * (a + b) if np.isinf(fa - fb) else (fa * b - fb * a) / (fa - fb)
+        narrow = not jumps and abs(b - a) <= NARROW * abs(high - low)
+        halved = np.isinf(fa - fb) or narrow and turn % 2 == 1
+        c = 0.5 * (a + b) if halved else (fa * b - fb * a) / (fa - fb)
         fc = f(c)
         if abs(fc) <= close:
             return c
@@ -266,11 +275,13 @@ def crossing(f: Callable[[float], float], low: float, high: float, close: float 
         if abs(b - a) <= 1e-9 * abs(c):
             break
         if np.isfinite(fc):
+            flat[fc > 0.0] = bool(halved and STEEPEST * abs(fc - level[fc > 0.0]) < abs(fc))
             rise, told = abs(fc - told), fc
+            level[fc > 0.0] = fc
         else:
             rise *= 0.5**0.5  # what is left of the way is halved, and of a root that much
-        ends = np.isinf(fa - fb) and abs(b - a) <= NARROW * abs(high - low)
-        if ends and not jumps and STEEPEST * rise < abs(told):
+            flat[True] = False
+        if narrow and (all(flat.values()) or np.isinf(fa - fb) and STEEPEST * rise < abs(told)):
             break
     return 0.5 * (a + b) if jumps else nan
 
@@ -286,7 +297,7 @@ def _to_the_end(
     """
     fa, rise, step = f(a), inf, np.copysign(narrow, b - a)
     c, fc = a + step, f(a + step)
-    while np.isinf(fc) and abs(step) > 1e-9 * abs(a):
+    while np.isinf(fc) and abs(step) > 1e-7 * narrow:
         if STEEPEST * abs(fa - f(a - step)) < abs(fa):
             return a, c, fa, fa, rise
         b, step = c, step / NARROWER
