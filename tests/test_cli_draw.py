@@ -1,5 +1,6 @@
 """`millsim draw` as a user meets it: files, refusals in one sentence, exit codes, the prediction of the same mill."""
 
+import json
 import shutil
 from pathlib import Path
 
@@ -60,6 +61,17 @@ def test_the_default_name_stands_beside_the_config(config):
     done = run(config)
     assert done.exit_code == 0 and Path(done.stdout.strip()) == config.with_name("demo-drawing.png")
     assert config.with_name("demo-drawing.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_one_object_or_no_talk(config):
+    done = run(config, "--json")
+    told = json.loads(done.stdout)
+    assert done.exit_code == 0 and done.stderr == ""
+    assert told["written"] == [str(config.with_name("demo-drawing.png"))]
+    assert told["config_sha256"] == load_config(config).sha256 and any("guard" in s for s in told["caution"])
+    done = run(config, "--quiet", "--force")
+    assert done.stdout == f"{config.with_name('demo-drawing.png')}\n" and done.stderr == ""
+    assert "Caution" in run(config, "--force").stderr
 
 
 def test_nothing_is_overwritten_unasked(config):

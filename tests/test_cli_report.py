@@ -51,6 +51,16 @@ def test_it_writes_beside_the_result_and_prints_the_path(stored):
     assert files(stored.parent) == ["mill.h5", "mill.html"], "nothing half-written stays"
 
 
+def test_one_object_or_no_talk(stored, drawn, tmp_path):
+    done = run(stored, "--json", "-o", tmp_path / "r.html", "--pdf", tmp_path / "r.pdf")
+    told = json.loads(done.stdout)
+    assert done.exit_code == 0 and done.stderr == ""
+    assert told["written"] == [str(tmp_path / "r.html"), str(tmp_path / "r.pdf")]
+    assert told["files"] and any("plug" in s for s in told["caution"])
+    done = run(stored, "--quiet", "-o", tmp_path / "q.html")
+    assert done.stdout == f"{tmp_path / 'q.html'}\n" and done.stderr == ""
+
+
 def test_other_names_and_a_pdf(stored, drawn, tmp_path):
     html, pdf = tmp_path / "wall.html", tmp_path / "wall.pdf"
     result = run(stored, "-o", html, "--pdf", pdf)

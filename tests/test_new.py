@@ -215,3 +215,20 @@ def test_ctrl_d_and_ctrl_c_at_a_terminal_leave_nothing_behind(tmp_path):
     screen, code = typed_at_a_terminal(tmp_path, [b"swi\t\r", b"\x03"])
     assert code == 130 and not list(tmp_path.iterdir()) and "rotor.mount = swinging" in screen
     assert "> swinging" in re.sub(r"\x1b\[\??[0-9;]*[a-zA-Z]", "", screen)  # the tab key completes
+
+
+def test_a_changed_copy_is_written_at_once(tmp_path):
+    start, copy = CONFIGS / "demo.toml", tmp_path / "b.toml"
+    done = told(copy, "--from", start, "--set", "stator.pins=24", "--set", "stator.gap=2 to 3 mm", "--json")
+    assert done.exit_code == 0, done.stderr
+    before, after = load_config(start), load_config(copy)
+    assert (before.stator.pins, after.stator.pins) == (12, 24) and after.rotor.radius_m == before.rotor.radius_m
+    assert [p.name for p in after.guesses.parameters] == ["stator.gap"]
+
+
+def test_a_change_that_is_none_writes_nothing(tmp_path):
+    args = (tmp_path / "b.toml", "--from", CONFIGS / "demo.toml")
+    for setting, says in (("stator.pinz=24", 'did you mean "stator.pins"?'), ("stator.pins=many", "stator.pins")):
+        done = told(*args, "--set", setting)
+        assert done.exit_code == 2 and says in done.stderr and not list(tmp_path.iterdir())
+    assert "it goes with --from or --run" in told(tmp_path / "b.toml", "--set", "stator.pins=24").stderr

@@ -158,7 +158,7 @@ def test_what_cannot_be_is_refused_before_anything_is_asked(asked):
         ((folder / "n.toml", "--run", folder / "none.toml"), "no such file"),
         ((folder / "n.toml", "--run", folder / "demo.toml", "--from", folder / "r.toml"), "every reading is asked for"),
         ((folder / "n.toml", "--run", folder / "demo.toml", "--set", "stator.pins=-1"), "out of range"),
-        ((folder / "n.toml", "--set", "stator.pins=24"), "goes with --run"),
+        ((folder / "n.toml", "--set", "stator.pins=24"), "goes with --from or --run"),
         ((folder / "n.csv", "--run", folder / "demo.toml"), "ends in .toml"),
         ((folder / "n.toml", "--run", folder / "demo.toml", "--json"), "needs --answers"),
     ):

@@ -6,9 +6,8 @@ from pathlib import Path
 import click
 
 from ..errors import InputError, Problem
-from .base import tell
-from .inputs import force_option, path_type, set_option
-from .plain import echo
+from .base import answer, tell, wants_talk
+from .inputs import force_option, json_option, path_type, quiet_option, set_option
 
 _SUFFIXES = ("png", "svg", "pdf")
 _NOT_THE_MILL = ("mill", "run", "guard", "shaft", "day")  # sections of a config that change nothing of the powder
@@ -21,8 +20,11 @@ _NOT_THE_MILL = ("mill", "run", "guard", "shaft", "day")  # sections of a config
 )
 @click.option("--prediction", type=path_type, metavar="FILE.h5", help="Draw the powder this result predicts, too.")
 @set_option
+@quiet_option
+@json_option
 @force_option
-def draw(config: Path, out: Path | None, prediction: Path | None, settings: tuple[str, ...], force: bool) -> None:
+@click.pass_context
+def draw(ctx, config: Path, out: Path | None, prediction: Path | None, settings: tuple[str, ...], force: bool) -> None:
     """Draw the mill to scale.
 
     Front view, section and enlarged details of CONFIG on A4, with dimensions in mm: a wrong unit shows at a glance.
@@ -39,8 +41,11 @@ def draw(config: Path, out: Path | None, prediction: Path | None, settings: tupl
     from ..show.words import cautions
 
     write_bytes(out, to_bytes(drawing(loaded, found), suffix), force)
-    echo(out)
-    tell(cautions.at("draw", cautions.case_of(loaded)).lines)
+    caution = cautions.at("draw", cautions.case_of(loaded))
+    as_json = {"written": [str(out)], "config_sha256": loaded.sha256, "caution": list(caution.sentences)}
+    answer(ctx, lambda: as_json, lambda: str(out))
+    if wants_talk(ctx):
+        tell(caution.lines)
 
 
 def _check_output(out: Path, force: bool) -> str:

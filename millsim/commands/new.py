@@ -28,6 +28,8 @@ def new(ctx, file, answers, source, mill, settings, force) -> None:
     the parts are known they are drawn to scale. Answers are TOML, or lines such as `stator.gap = 2 to 5 mm`; what such
     a file leaves open is guessed.
 
+    With --from and --set it asks nothing: FILE.toml is CONFIG.toml with these changes.
+
     With --run it asks for what you weighed, timed, read off and sieved, writes that as a run sheet with its sieve
     sheet, and closes the balance. What was not measured is left out; --set says what was different from MILL.toml.
     """
@@ -38,18 +40,21 @@ def new(ctx, file, answers, source, mill, settings, force) -> None:
         refuse_from(source)
         new_run(ctx, file, mill, settings, answers, force)
         return
-    if settings:
+    if settings and source is None:
         hint = "a change of a mill is an answer: --answers FILE"
-        raise InputError(Problem("--set", "", "says what was different for a run: it goes with --run", hint=hint))
+        raise InputError(Problem("--set", "", "says what is different: it goes with --from or --run", hint=hint))
+    silent = answers is not None or bool(settings)
     drawing = file.with_name(f"{file.stem}-drawing.png")
-    _refuse(ctx, file, drawing, answers, force)
+    _refuse(ctx, file, drawing, silent, force)
     interview, rest = Interview(), ""
     with Inputs() as inputs:
         if source is not None and (found := inputs.read(_start, source, file)):
             interview.start, rest = found
         if answers is not None:
             inputs.read(_answered, answers, interview)
-    if answers is None:
+        if settings and not inputs.problems:
+            inputs.read(_changed, settings, interview)
+    if not silent:
         with stopping(ctx, lambda: interview.answers and asking.stopped(list(interview.answers.values())), drawing):
             _ask_all(ctx, interview, file, drawing, rest)
     interview.fill()
@@ -57,7 +62,7 @@ def new(ctx, file, answers, source, mill, settings, force) -> None:
     _write(ctx, interview, file, drawing, text, force)
 
 
-def _refuse(ctx: click.Context, file: Path, drawing: Path, answers: Path | None, force: bool) -> None:
+def _refuse(ctx: click.Context, file: Path, drawing: Path, silent: bool, force: bool) -> None:
     """Before anything is asked: outputs that could not be written, and JSON without answers."""
     from ..record.files import check_target
 
@@ -67,8 +72,10 @@ def _refuse(ctx: click.Context, file: Path, drawing: Path, answers: Path | None,
             inputs.refuse(str(file), "", "the name of a config ends in .toml", hint)
         for path, kind in ((file, "mill.toml"), (drawing, "mill-drawing.png")):
             inputs.read(check_target, path, force, "new", kind)
-        if wants_json(ctx) and answers is None:
-            inputs.refuse("--json", "", "asks nothing, so it needs --answers", "name a file of answers")
+        if wants_json(ctx) and not silent:
+            inputs.refuse(
+                "--json", "", "asks nothing, so it needs --answers, or --from and --set", "name a file of answers"
+            )
 
 
 def _start(source: Path, file: Path) -> tuple:
@@ -81,6 +88,12 @@ def _answered(path: Path, interview) -> None:
     from ..mill.config.answerfile import read_answers
 
     read_answers(path, interview)
+
+
+def _changed(settings: tuple[str, ...], interview) -> None:
+    from ..mill.config.answerfile import take_answers
+
+    take_answers("\n".join(settings), "--set", interview)
 
 
 def _ask_all(ctx: click.Context, interview, file: Path, drawing: Path, rest: str) -> None:

@@ -4,17 +4,19 @@ from pathlib import Path
 
 import click
 
-from .base import tell
-from .inputs import force_option, path_type
-from .plain import echo
+from .base import answer, tell, wants_talk
+from .inputs import force_option, json_option, path_type, quiet_option
 
 
 @click.command()
 @click.argument("file", metavar="FILE.h5", type=path_type)
 @click.option("-o", "--out", type=path_type, metavar="REPORT.html", help="Default: FILE.html beside FILE.h5.")
 @click.option("--pdf", type=path_type, metavar="REPORT.pdf", help="Also as a PDF for the wall, A4.")
+@quiet_option
+@json_option
 @force_option
-def report(file: Path, out: Path | None, pdf: Path | None, force: bool) -> None:
+@click.pass_context
+def report(ctx: click.Context, file: Path, out: Path | None, pdf: Path | None, force: bool) -> None:
     """Write a report of a kept prediction: for the wall, the phone and the folder.
 
     One HTML file that needs no network and no script, with the answer in words first, then figures, the drawing to
@@ -44,6 +46,9 @@ def report(file: Path, out: Path | None, pdf: Path | None, force: bool) -> None:
         made.append((pdf, to_pdf(prediction, files)))
     for path, data in made:
         write_bytes(path, data, force)
-        echo(path)
-    tell(wrap(since_words(files, PREDICTION)))
-    tell(cautions.at("report", cautions.case_of_prediction(prediction)).lines)
+    paths, since_then = [str(path) for path, _ in made], since_words(files, PREDICTION)
+    caution = cautions.at("report", cautions.case_of_prediction(prediction))
+    as_json = {"written": paths, "files": since_then, "caution": list(caution.sentences)}
+    answer(ctx, lambda: as_json, lambda: "\n".join(paths))
+    if wants_talk(ctx):
+        tell([*wrap(since_then), *caution.lines])

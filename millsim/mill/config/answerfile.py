@@ -22,8 +22,12 @@ def read_answers(path: Path, interview: Interview) -> None:
     text = read_text(path)
     if isinstance(text, Problem):
         raise InputError(text)
+    take_answers(text, str(path), interview)
+
+
+def take_answers(text: str, where: str, interview: Interview) -> None:
+    """Put answers, as they stand in a file, into an interview; where: what they are from. Raises InputError."""
     problems: list[Problem] = []
-    where = str(path)
     known = [*(f"{s}.{k.name}" for s, keys in SECTIONS.items() for k in keys), "feed.size"]
     found = pairs(text, where, known, problems)
     for key in sorted(found, key=_place):
