@@ -12,6 +12,7 @@ from runsheets import SIEVED, mill_in, run_of, sieved
 from test_runsheet import WIDE
 
 from millsim.base.numerics import psd
+from millsim.base.reading.lasernames import find_names
 from millsim.base.reading.sheet import parse_sheet
 from millsim.commands.main import cli
 from millsim.errors import InputError
@@ -81,6 +82,21 @@ def test_whatever_the_columns_the_curve_is_the_same(name):
     if name != "middles":  # as the instrument has them, rounded to no series
         assert set(np.round(np.array(sheet.apertures_m) * 1e6, 4)) <= set(X)
     assert sheet.loss_share is None and sheet.sum_g is None
+
+
+@pytest.mark.parametrize(
+    "title", ["Sample;offcuts", "Date;2025-03-01", "Laser diffraction;run 3", "Operator;me\nSample;b"]
+)
+def test_a_title_is_no_part_of_the_names_below_it(title):
+    rows = [title, "upper limit (um);Volume in %", "10;20", "100;50", "1000;30"]
+    header = find_names([(n, line) for row in rows for n, line in enumerate(row.split("\n"))])
+    assert [c.name for c in header.columns] == ["upper limit (um)", "Volume in %"]
+
+
+@pytest.mark.parametrize("above", ["Upper;Volume", "Size;Share", "upper limit;volume"])
+def test_names_in_two_lines_belong_together(above):
+    header = find_names(list(enumerate([above, "um;%", "10;20", "100;50", "1000;30"])))
+    assert [c.name for c in header.columns] == [f"{a} {b}" for a, b in zip(above.split(";"), ("um", "%"), strict=True)]
 
 
 def test_which_kind_of_sheet_it_is():

@@ -71,7 +71,7 @@ def find_names(lines: Sequence[tuple[int, str]]) -> Header | None:
         if numbers > 1:
             continue
         joined = [f"{a} {b}" for a, b in zip(above[1], cells, strict=False)]
-        both = above[0] == separator and len(above[1]) == len(cells)
+        both = above[0] == separator and len(above[1]) == len(cells) and any(map(_is_of_names, above[1]))
         found = (_names(i, separator, joined) if both else None) or _names(i, separator, cells) or found
         above = (separator, cells)
     return found
@@ -83,6 +83,11 @@ def _names(i: int, separator: str, cells: list[str]) -> Header | None:
     if "size" not in kinds or len(kinds) < 2:
         return None
     return Header(i, separator, columns, any(_VOLUME & set(words(c.name)) for c in columns))
+
+
+def _is_of_names(cell: str) -> bool:
+    """Whether a cell above a line of names is part of one, and not of a title such as "Sample;offcuts"."""
+    return _column(0, cell) is not None or any(set(words(cell)) & those for those in _LIMITS.values())
 
 
 def _column(at: int, cell: str) -> Column | None:
