@@ -2,6 +2,7 @@
 
 import logging
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -11,6 +12,7 @@ import pytest
 
 import millsim
 from millsim.base.notes import say
+from millsim.base.numerics.jit import for_python
 from millsim.engines import ahead
 from millsim.engines.capacity import operate
 
@@ -19,10 +21,10 @@ HISTORIES, PIECES = ahead.KERNELS
 
 
 def test_it_compiles_the_very_code_that_a_prediction_runs():
-    few = ["run.class_ratio=1.6", "run.histories=100", "run.x50_error=0", "run.band_samples=0", "run.seed=1"]
+    few = ["run.class_ratio=1.6", "run.histories=100", "run.x50_error=0", "run.band_samples=2", "run.seed=1"]
     millsim.predict(millsim.load_config(CONFIG, few))
-    for kernel, arguments in zip(ahead.KERNELS, ahead._arguments(), strict=True):
-        assert tuple(map(numba.typeof, arguments)) in kernel.signatures
+    for kernel, arguments in [*zip(ahead.KERNELS, ahead._arguments(), strict=True), *ahead.small_ones()]:
+        assert tuple(map(numba.typeof, arguments)) in for_python(kernel).signatures, kernel
 
 
 @pytest.fixture
@@ -43,6 +45,23 @@ def first(monkeypatch):
     monkeypatch.setattr(ahead, "PATIENCE_S", 0.0)
     yield cold, processes
     assert all(p is None or (p.returncode is not None and p.stdin.closed) for p in processes)
+
+
+def test_it_is_waited_for_where_asked_and_ended_where_not(first, monkeypatch):
+    """A mill that does not grind needs no histories, so nobody waits until they are compiled."""
+
+    def running(code):
+        return subprocess.Popen([sys.executable, "-S", "-c", code], stdin=subprocess.PIPE)
+
+    _, processes = first
+    monkeypatch.setattr(ahead, "PATIENCE_S", 60.0)
+    for code, waits, end in (("input()", False, -signal.SIGKILL), ("", True, 0)):
+        processes.append(running(code))
+        monkeypatch.setattr(ahead, "_started", lambda _names: processes[-1])
+        with ahead.compiling(histories=True, pieces=True) as wait:
+            if waits:
+                wait()
+        assert processes[-1].returncode == end
 
 
 def compiled_meanwhile(processes, histories=True, pieces=True):

@@ -79,10 +79,13 @@ def predict(
     seed = seed if seed is not None else config.run.seed
     seed = seed if seed is not None else secrets.randbits(31)
     say("balance", 0.0, "settling the chamber")
-    with compiling(histories=engine != "balance", pieces=config.run.trace and not config.feed.batch):
+    with compiling(histories=engine != "balance", pieces=config.run.trace and not config.feed.batch) as wait:
         problem, outcome, capacity = settled(config)
+        nothing = hardly(outcome) or outcome.stands or too_little(problem, outcome)
+        if not nothing:
+            wait()
     main = balance_result(problem, outcome, capacity)
-    if hardly(outcome) or outcome.stands or too_little(problem, outcome):
+    if nothing:
         return replace(_no_more(problem, outcome, main, seed, command), date=date)
     main = with_class_error(main, refined(problem, outcome, capacity))
     main = of_what_comes(problem, outcome, main)

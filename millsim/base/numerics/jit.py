@@ -8,6 +8,7 @@ can be used nothing is kept, and all still works (`kept.py`).
 """
 
 import ctypes
+import functools
 import hashlib
 import sys
 from collections.abc import Callable
@@ -98,9 +99,12 @@ class _Law(CPUDispatcher):
     compiled, with the law once more, where Python does call it.
     """
 
+    @functools.cached_property
+    def for_python(self) -> Any:
+        """The same once more, that Python can call."""
+        return _compile(self.py_func, _CodeForPython)
+
     def __call__(self, *args: Any) -> Any:
-        if "for_python" not in vars(self):
-            self.for_python = _compile(self.py_func, _CodeForPython)
         try:
             return self.for_python(*args)
         except numba.TypingError:  # asked for arrays, of which the laws it is made of hand none to compiled code
@@ -186,6 +190,11 @@ def lacks_code(function: Any) -> bool:
     """Whether a compiled function has no code yet, here or on the disk, and what is compiled of it will be kept."""
     cache = getattr(function, "_cache", None)
     return isinstance(cache, kept.FunctionCache) and cache.is_empty() and not function.overloads
+
+
+def for_python(function: Any) -> Any:
+    """What is compiled of a law, or of a kernel, where Python calls it."""
+    return function.for_python if isinstance(function, _Law) else function
 
 
 def function_type(arity: int):
