@@ -22,7 +22,7 @@ from millsim.engines.kinetics import linear
 from millsim.engines.kinetics.problem import BreakageProblem
 from millsim.engines.kinetics.solve import solve_steady
 from millsim.engines.records import new_work
-from millsim.engines.settle import leaving_warmth, renew_ages, response, settle, shaft_power, start_state
+from millsim.engines.settle import fill_ages, leaving_warmth, response, settle, shaft_power, start_state
 from millsim.engines.strikes import fill_rates, fill_rates_by_size
 from millsim.forecast.outcome import grid_of, solve
 from millsim.mill.chamber import STATE, feedback_air
@@ -132,7 +132,7 @@ def slope(m, grid, feed, s, work, new, y, lag, by_size, out):
     s.omega, s.v = m.omega_0 * max(0.05, y[n + 2]), m.omega_0 * 0.1 * max(0.05, y[n + 3])
     s.residence = s.M / s.F
     s.Q = feedback_air(m, s)
-    renew_ages(s, mass, work.ages, 1.0)
+    fill_ages(mass, s.F, work.ages)
     if by_size > 0.0:
         fill_rates_by_size(m, s, grid, work)
     else:

@@ -10,7 +10,7 @@ from test_random_mills import random_mills
 from millsim.base.numerics.quick import quick_exp
 from millsim.engines.records import BLOCK, LOT_SHARE, PER, Work, new_work
 from millsim.engines.strikes import fill_rates, fill_rates_by_size
-from millsim.engines.threshold import may_be_near, nearness, onsets_of
+from millsim.engines.threshold import break_onset, may_break_near, nearness
 from millsim.errors import InputError
 from millsim.forecast.outcome import grid_of
 from millsim.mill.chamber import STATE, feedback_air
@@ -75,16 +75,16 @@ def test_random_mills_and_states(mill, full, warm, seed):
 
 @pytest.mark.parametrize("name", ["demo", "pla"])
 def test_no_class_near_an_onset_is_overlooked(name):
-    """What is told without powers holds of every class that has any nearness, wherever the onsets are."""
+    """What is told without powers holds of every class that has any nearness, wherever the onset is."""
     p = mills.problem(name)
     work = compare(p, mills.outcome(name).state.copy(), 3)
-    grid, m, near, seen = grid_of(p, p.mill), p.mill[0], 0, 0
+    m, near, seen = p.mill[0], 0, 0
     for energy in np.geomspace(1.0, 1e5, 60):
         for i in range(1, p.x.size):
-            onsets = onsets_of(m, work.table[i], p.x[i], energy, 0.03 * energy)
-            if nearness(onsets, p.edges[i], p.edges[i + 1]) > 0.0:
+            row, x, low, high = work.table[i], p.x[i], p.edges[i], p.edges[i + 1]
+            if nearness(break_onset(m, row, x, energy), low, high) > 0.0:
                 near += 1
-                assert may_be_near(m, grid, work.table, i, energy, 0.03 * energy)
+                assert may_break_near(m, row, x, low, high, energy)
             seen += 1
     assert 60 < near < seen / 4
 

@@ -35,8 +35,11 @@ FATES = 10
 (RETURNS, PASSES, DRIFTS, BAR_SPLIT, BAR_SHATTER, BAR_FINES, PIN_TO_SPLIT, PIN_TO_SHATTER, PIN_TO_FINES,
  FLIGHT) = range(FATES)  # fmt: skip
 
-UNKNOWNS = 6  # of a state: ln hold-up, T, unblinded share, speed, tip speed, ln of the feed rate over the hold-up
-HISTORY = 6  # depth of the Anderson acceleration: as many, so that all that it works on is one array
+UNKNOWNS = (
+    6  # of a state: ln hold-up, T, unblinded share, speed, tip speed, ln of the feed rate over the hold-up; then the
+)
+# ages by class, over the residence time
+HISTORY = 6  # depth of the Anderson acceleration
 
 # States that are kept while others are settled, and ages by class that are, of whom; what is fed, by class [kg/s].
 STATES = 9
@@ -162,7 +165,7 @@ class Work(NamedTuple):
     air: np.ndarray  # (WAYS + 1, BINS),
     landed: np.ndarray  # (2, n), and
     nips: np.ndarray  # (n+1, 3): what `balance.march` and `balance.book` work on
-    turns: np.ndarray  # (4, HISTORY, UNKNOWNS), and
+    turns: np.ndarray  # (4, HISTORY, UNKNOWNS + n), and
     states: np.ndarray  # (STATES,) STATE: what `settle` works on, and with
     kept: np.ndarray  # (KEPT, n),
     loads: np.ndarray  # (7,), and
@@ -180,7 +183,7 @@ def new_work(n: int) -> Work:
     escape, stays, chipped, mass, screen, bridge, ages = (np.zeros(n) for _ in range(7))
     flows, hits, powers, mill = np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS), np.zeros(1, MILL)
     air, landed, nips = np.zeros((WAYS + 1, BINS)), np.zeros((2, n)), np.zeros((n + 1, 3))
-    turns, states, kept = np.zeros((4, HISTORY, UNKNOWNS)), np.zeros(STATES, STATE), np.zeros((KEPT, n))
+    turns, states, kept = np.zeros((4, HISTORY, UNKNOWNS + n)), np.zeros(STATES, STATE), np.zeros((KEPT, n))
     return Work(
         table, escape, strikes, lots, columns, bench, mean, mean_lots, fates, stays, chipped, mass, screen, bridge,
         flows, hits, powers, ages, air, landed, nips, turns, states, kept,

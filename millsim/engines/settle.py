@@ -30,6 +30,8 @@ CLOSE = 1e-7  # ln of the load below a limit, at most, at which a mill is at it
 LIMIT_TURNS = 30  # in which a limit is found or sought otherwise
 STALLS = 0.3  # of the residual before: where the feed rate that keeps a charge is farther, it is found in every turn
 FAR_OFF = 0.1  # residual of a first guess that is too far from the state to tell a slope
+AGES = 6  # which share of the ages, one in so many, tells how far a state is from its answer
+YOUNGER = 0.3  # of the age that answers, to which what is foreseen may bring it down
 
 
 class Aim(NamedTuple):
@@ -171,21 +173,16 @@ def evaluate(m, grid, feed, s, work, close, slope):
 
 
 @law
-def renew_ages(s, mass, ages, share):
-    """Bring the mean age by class nearer to (charge coarser than it) / F, by a share of the way.
-
-    Returns the largest change that the whole way would be, over the residence time.
+def fill_ages(mass, F, ages):
+    """Fill the mean age by class [s]: (charge coarser than it) / F.
 
     A gram that is at size x has come down through the coarser sizes, and spends there, on average, the coarser
     charge over the feed rate.
     """
-    above = change = 0.0
+    above = 0.0
     for i in range(mass.size - 1, -1, -1):
-        age = (above + 0.5 * mass[i]) / s.F
-        change = max(change, abs(age - ages[i]))
-        ages[i] += share * (age - ages[i])
+        ages[i] = (above + 0.5 * mass[i]) / F
         above += mass[i]
-    return change / s.residence
 
 
 @law
@@ -197,14 +194,6 @@ def answering_speed(m, omega, P):
     answer = feedback_speed(m, P)
     droop = answer - feedback_speed(m, drive.power_at_speed(P, 1.01 * omega, omega))
     return omega + (answer - omega) / (1.0 + droop / (0.01 * omega))
-
-
-@law
-def _foresee_ages(s, z, ages):
-    """Bring ages to the residence time of the state z that is tried next, or they lag a turn behind."""
-    longer = (exp(z[0]) / s.F if s.at_rate > 0.0 else exp(-z[5])) / s.residence
-    for i in range(ages.size):
-        ages[i] *= longer
 
 
 @law
@@ -225,6 +214,16 @@ def start_state(m, F, M, s):
     s.v = m.omega_0 * m.R
     s.Q = feedback_air(m, s)
     s.residence, s.lumped = M / F, 0.0
+
+
+@law
+def _first_ages(work, z):
+    """Begin with the ages that are known, over the residence time; where none are, with that, and free bites."""
+    for i in range(work.ages.size):
+        if work.ages[0] == 0.0:
+            work.screen[i], work.bridge[i], z[UNKNOWNS + i] = 1.0, 0.0, 1.0
+        else:
+            z[UNKNOWNS + i] = work.ages[i] / work.ages[0]
 
 
 @law
@@ -249,19 +248,26 @@ def _unpack(z, scale, m, s):
 def _accelerate(Z, G, count, mixing, z, A, b):
     """Next point of Anderson's method from the last points Z and their residuals G (rows, newest last); A, b: room.
 
-    Source: Walker & Ni 2011, SIAM J. Numer. Anal. 49:1715; mixing below 1 damps the step.
+    Of ages every AGES-th has a say, but all go along. Source: Walker & Ni 2011, SIAM J. Numer. Anal. 49:1715; mixing
+    below 1 damps the step.
     """
-    d, n = count - 1, Z.shape[1]
-    A[:], b[:] = 0.0, 0.0
+    d, last = count - 1, Z.shape[1] - 1
     for i in range(d):
-        for q in range(n):
-            step = G[i + 1, q] - G[i, q]
+        b[i] = 0.0
+        for j in range(d):
+            A[i, j] = 0.0
+    for p in range(UNKNOWNS + last // AGES):
+        q = p if p < UNKNOWNS else min(last, UNKNOWNS + (p - UNKNOWNS) * AGES)
+        weight = 1.0 if p < UNKNOWNS else AGES / last
+        for i in range(d):
+            step = weight * (G[i + 1, q] - G[i, q])
             b[i] += step * G[count - 1, q]
             for j in range(d):
                 A[i, j] += step * (G[j + 1, q] - G[j, q])
+    for i in range(d):
         A[i, i] = A[i, i] * (1.0 + 1e-12) + 1e-300
     _solve_small(A, b, d)
-    for q in range(n):
+    for q in range(last + 1):
         z[q] = Z[count - 1, q] + mixing * G[count - 1, q]
         for i in range(d):
             z[q] -= b[i] * (Z[i + 1, q] - Z[i, q] + mixing * (G[i + 1, q] - G[i, q]))
@@ -280,6 +286,19 @@ def _solve_small(A, b, n):
         for q in range(i + 1, n):
             b[i] -= A[i, q] * b[q]
         b[i] /= A[i, i]
+
+
+@law
+def _bound(before, answer, turn, z):
+    """Keep what is tried next from leaps: a factor e^2 in mass (at first it is a guess), 50 K, a third in the rest.
+
+    Ages stay above a share of what the state before answers.
+    """
+    for q in range(UNKNOWNS):
+        leap = 0.5 if q == 1 else 0.3 if 2 <= q <= 4 else 2.0 if turn > 0 else np.inf
+        z[q] = before[q] + min(leap, max(-leap, z[q] - before[q]))
+    for q in range(UNKNOWNS, z.size):
+        z[q] = max(YOUNGER * answer[q], z[q])
 
 
 @law
@@ -324,11 +343,9 @@ def _charge_at_limit(m, grid, s, work, aim, loads):
 @law
 def find_state(m, grid, feed, s, work, tolerance, aim, loads):
     """As `settle`; where s.at_rate is negative find the hold-up at which a limit binds, and fill loads."""
-    ages = work.ages
-    if ages[0] == 0.0:
-        ages[:] = s.residence
-    room, new = work.turns, work.states[ANSWER]
-    Z, G, A, b, z, answer = room[0], room[1], room[2], room[3, 0], room[3, 1], room[3, 2]
+    ages, room, new = work.ages, work.turns, work.states[ANSWER]
+    Z, G, A, b, z, answer, known = room[0], room[1], room[2], room[3, 0], room[3, 1], room[3, 2], room.shape[2]
+    _first_ages(work, z)
     scale, count, residual, best, mixing = m.omega_0, 0, np.inf, np.inf, 1.0
     close, slope, hurried, h = np.inf, -1.0, np.inf, 0.0
     _pack(s, scale, z)
@@ -337,6 +354,8 @@ def find_state(m, grid, feed, s, work, tolerance, aim, loads):
         _unpack(z, scale, m, s)
         _pack(s, scale, z)
         F_before = s.F
+        for i in range(ages.size):
+            ages[i] = z[UNKNOWNS + i] * s.M / s.F
         charge, slope = evaluate(m, grid, feed, s, work, close, slope)
         response(m, grid, s, work, new)
         new.M, new.F, new.at_rate = charge, s.F, s.at_rate
@@ -345,8 +364,9 @@ def find_state(m, grid, feed, s, work, tolerance, aim, loads):
             M, h = _charge_at_limit(m, grid, s, work, aim, loads)
             answer[0] = log(M)
         calm = 1.0 if turn < HURRY else 0.3 if turn < CALM else 0.1
-        residual = max(abs(log(s.F / F_before)), renew_ages(s, work.mass, ages, calm))
-        for q in range(UNKNOWNS):
+        fill_ages(work.mass, charge, answer[UNKNOWNS:])
+        residual = abs(log(s.F / F_before))
+        for q in range(known):
             change = abs(answer[q] - z[q])
             if not change < np.inf:
                 return np.inf, turn + 1
@@ -367,17 +387,13 @@ def find_state(m, grid, feed, s, work, tolerance, aim, loads):
         if count == HISTORY:
             count -= 1
             for i in range(count):
-                for q in range(UNKNOWNS):
+                for q in range(known):
                     Z[i, q], G[i, q] = Z[i + 1, q], G[i + 1, q]
-        for q in range(UNKNOWNS):
+        for q in range(known):
             Z[count, q], G[count, q] = z[q], answer[q] - z[q]
         count += 1
         _accelerate(Z, G, count, mixing, z, A, b)
-        for q in range(UNKNOWNS):  # no leaps: a factor e^2 in mass (at first it is a guess), 50 K, a third in the rest
-            leap = 0.5 if q == 1 else 0.3 if 2 <= q <= 4 else 2.0 if turn > 0 else np.inf
-            z[q] = Z[count - 1, q] + min(leap, max(-leap, z[q] - Z[count - 1, q]))
+        _bound(Z[count - 1], answer, turn, z)
         if s.at_rate < 0.0:
             z[0] = min(aim.high, max(aim.low, z[0]))
-        if calm == 1.0:
-            _foresee_ages(s, z, ages)
     return residual, turn + 1

@@ -15,8 +15,12 @@ from ..mill.chamber import (
     CUT_FROM,
     DUST_J,
     F_MAT,
+    FINISHED,
     MEAN_COS2_PIN,
+    NEVER,
+    NIP,
     OPEN_HOLE,
+    PAIR,
     PIN,
     STRIKE,
     XW_MIN,
@@ -45,9 +49,12 @@ from .records import (
     CHIP_J,
     CHIP_POINTS,
     DUST,
+    FINES,
     LOT_CLASS,
     LOT_SCALE,
     LOT_SHARE,
+    NIPPED,
+    OUT,
     PIN_ABOVE,
     PIN_BREAK,
     PIN_SHATTER,
@@ -57,15 +64,18 @@ from .records import (
 )  # fmt: skip
 from .threshold import (  # fmt: skip
     NODES,
+    Onsets,
     add_to_mean,
+    break_onset,
+    chip_onset,
+    chips_matter,
     class_of,
     clear_mean,
     fit_row,
-    may_be_near,
+    may_break_near,
     nearness,
     node_of,
-    onsets_of,
-    part_of,
+    part_from,
     take_mean,
 )
 
@@ -213,58 +223,95 @@ def fill_cells(m, k, flight, x, log_width, edges, table, strikes, lots, bench, i
 
 
 @law
-def average_class(m, k, flight, grid, work, i, onsets, near):
-    """Fill work.strikes and work.lots of class i with the mean over sizes in it (see `threshold`), as far as `near`."""
-    table, strikes, lots, x, low, high = (
-        work.table,
-        work.strikes,
-        work.lots,
-        grid.x[i],
-        grid.edges[i],
-        grid.edges[i + 1],
-    )
-    xw_min, cut_from, log_width, weight = table[i, XW_MIN], table[i, CUT_FROM], log(high / low), 0.0
-    clear_mean(work.mean, work.mean_lots)
-    for j in range(3):
-        start, end, onset = part_of(onsets, j, low, high)
-        if not start < end:
-            continue
-        for g in range(NODES if j > 0 else 1):
-            size, share = node_of(g, start, end, onset) if j > 0 else (sqrt(start * end), 1.0)
-            fit_row(m, table, i, size, xw_min, x)
-            fill_cells(m, k, flight, size, log_width, grid.edges, table, strikes, lots, work.bench, i)
-            stays = class_fates(strikes, grid.ways, grid.fines, work.fates, i)[0]
-            loss = table[i, STRIKE] * (1.0 - stays) + work.escape[i]
-            w = share * log(end / start) / max(loss, LEAST_LOSS * table[i, STRIKE])
-            add_to_mean(w, strikes, lots, i, work.mean, work.mean_lots)
-            weight += w
-    if near < 1.0:
-        table[i, XW_MIN], table[i, CUT_FROM] = xw_min, cut_from
-        fill_cells(m, k, flight, x, log_width, grid.edges, table, strikes, lots, work.bench, i)
-        add_to_mean(weight * (1.0 / near - 1.0), strikes, lots, i, work.mean, work.mean_lots)
-        weight /= near
-    take_mean(m, grid.edges, work.mean, work.mean_lots, weight, strikes, lots, i)
-    table[i, XW_MIN], table[i, CUT_FROM] = xw_min, cut_from
+def bite_loss(grid, work, i):
+    """What bites take out of class i [1/s], screened and propped as in the last march."""
+    bites = work.table[i, NIP] * work.screen[i] + work.table[i, PAIR] * work.bridge[i]
+    out = grid.ways[i, NIPPED, OUT] + grid.fines[i] * grid.ways[i, FINES, OUT]
+    return work.table[i, FINISHED] * bites * out
 
 
 @law
-def averaged(m, s, k, flight, grid, work, i):
-    """Whether class i is near an onset and averaged by what a steady state holds of it: then that is done.
+def average_class(m, k, flight, grid, work, i, onsets, near):
+    """Fill work.strikes and work.lots of class i with the mean over sizes in it (see `threshold`), as far as `near`."""
+    table, strikes, lots, edges = work.table, work.strikes, work.lots, grid.edges
+    x, low, high = grid.x[i], edges[i], edges[i + 1]
+    xw_min, cut_from, log_width, weight = table[i, XW_MIN], table[i, CUT_FROM], log(high / low), 0.0
+    clear_mean(work.mean, work.mean_lots)
+    bites, start = bite_loss(grid, work, i), low
+    while start < high:
+        end, onset = part_from(onsets, start, high)
+        for g in range(NODES if onset > 0.0 else 1):
+            size, share = node_of(g, start, end, onset) if onset > 0.0 else (sqrt(start * end), 1.0)
+            fit_row(m, table, i, size, xw_min, x)
+            fill_cells(m, k, flight, size, log_width, edges, table, strikes, lots, work.bench, i)
+            stays = class_fates(strikes, grid.ways, grid.fines, work.fates, i)[0]
+            loss = table[i, STRIKE] * (1.0 - stays) + work.escape[i] + bites
+            w = share * log(end / start) / max(loss, LEAST_LOSS * table[i, STRIKE])
+            add_to_mean(w, strikes, lots, i, work.mean, work.mean_lots)
+            weight += w
+        start = end
+    table[i, XW_MIN], table[i, CUT_FROM] = xw_min, cut_from
+    if near < 1.0:
+        fill_cells(m, k, flight, x, log_width, edges, table, strikes, lots, work.bench, i)
+        add_to_mean(weight * (1.0 / near - 1.0), strikes, lots, i, work.mean, work.mean_lots)
+        weight /= near
+    take_mean(m, edges, work.mean, work.mean_lots, weight, strikes, lots, i)
+
+
+@law
+def chips_near(m, cut, row, x, low, high, square, length, loss):
+    """How near a class x from low to high is to the size from which on an edge chips, as far as it matters; that size.
+
+    square, length, loss: of a bar hit [J/kg]; share of the bars' length that has the edge; of the class, per strike.
+    """
+    most = length * cut.share * square
+    matters = chips_matter(m, cut, row, x, log(high / low), most, loss) if most > 0.0 else 0.0
+    if matters <= 0.0:
+        return 0.0, NEVER
+    onset = chip_onset(m, cut, row, square)
+    return matters * nearness(onset, low, high), onset
+
+
+@law
+def onsets_near(m, k, row, x, low, high, square, hardest, loss):
+    """The Onsets of a class x from low to high and how near it is to any of them.
+
+    square, hardest: of bar hits, of all hits [J/kg]; loss: of the class, per strike.
+    """
+    breaks, others, third = NEVER, NEVER, NEVER
+    if may_break_near(m, row, x, low, high, hardest):
+        breaks = break_onset(m, row, x, hardest)
+    near, own = nearness(breaks, low, high), 1.0 - m.other_share[0] - m.other_share[1]
+    by_chips, chips = chips_near(m, main_cut(m, k, row), row, x, low, high, square, own, loss)
+    near = max(near, by_chips)
+    if has_other_edges(m):
+        cut = other_cut(m, k, row, x, 0)
+        by_chips, others = chips_near(m, cut, row, x, low, high, square, m.other_share[0], loss)
+        near, cut = max(near, by_chips), other_cut(m, k, row, x, 1)
+        by_chips, third = chips_near(m, cut, row, x, low, high, square, m.other_share[1], loss)
+        near = max(near, by_chips)
+    return Onsets(breaks, chips, others, third), near
+
+
+@law
+def average_near_onsets(m, s, k, flight, grid, work):
+    """Average the classes that are near an onset by what a steady state holds of them.
 
     But for what leaves by the sieve whether it breaks or not, and for a feed of one size: all of it is at the middle of
     its class.
     """
-    low, high, x = grid.edges[i], grid.edges[i + 1], grid.x[i]
-    if s.lumped > 0.0 or low * m.shape <= FREE * m.hole or abs(x / m.feed_size - 1.0) <= SAME:
-        return False
-    hardest, paid = hardest_hit(m, flight), k.edge_share * flight.square
-    if not may_be_near(m, grid, work.table, i, hardest, paid):
-        return False
-    onsets = onsets_of(m, work.table[i], x, hardest, paid)
-    near = nearness(onsets, low, high)
-    if near > 0.0:
-        average_class(m, k, flight, grid, work, i, onsets, near)
-    return near > 0.0
+    if s.lumped > 0.0:
+        return
+    edges, x, table, hardest = grid.edges, grid.x, work.table, hardest_hit(m, flight)
+    strikes, ways, fines, fates, escape = work.strikes, grid.ways, grid.fines, work.fates, work.escape
+    for i in range(x.size):
+        if edges[i] * m.shape <= FREE * m.hole or abs(x[i] / m.feed_size - 1.0) <= SAME:
+            continue
+        stays = class_fates(strikes, ways, fines, fates, i)[0]
+        loss = max(1.0 - stays + escape[i] / table[i, STRIKE], LEAST_LOSS)
+        onsets, near = onsets_near(m, k, table[i], x[i], edges[i], edges[i + 1], flight.square, hardest, loss)
+        if near > 0.0:
+            average_class(m, k, flight, grid, work, i, onsets, near)
 
 
 @law
@@ -291,13 +338,12 @@ def fill_rates(m, s, grid, work):
     fill_classes(m, s, k, flight, grid, work)
     paid, hardest, mixed = k.edge_share * flight.square, hardest_hit(m, flight), has_other_edges(m)
     for i in range(x.size):
-        if averaged(m, s, k, flight, grid, work, i):
-            continue
         if mixed or table[i, CUT_FROM] < paid:
             fill_chips(m, k, table[i], x[i], flight.square, edges, strikes, work.lots, i)
             fill_dust(m, flight, log(edges[i + 1] / edges[i]), table, strikes, i)
         if x[i] * hardest > table[i, XW_MIN]:
             fill_fractures(m, flight, x[i], table, strikes, work.bench, i)
+    average_near_onsets(m, s, k, flight, grid, work)
     keep_dust(work)
     fill_fates(grid, work)
 
@@ -311,8 +357,8 @@ def fill_rates_by_size(m, s, grid, work):
     for i in range(x.size):
         size_rates(m, s, k, x[i], work.ages[i], grid.still[i], table[i])
         work.escape[i] = table[i, CONTACT] * open_ * grid.still[i, OPEN_HOLE] + table[i, AIRBORNE]
-        if not averaged(m, s, k, flight, grid, work, i):
-            log_width = log(edges[i + 1] / edges[i])
-            fill_cells(m, k, flight, x[i], log_width, edges, table, work.strikes, work.lots, work.bench, i)
+        log_width = log(edges[i + 1] / edges[i])
+        fill_cells(m, k, flight, x[i], log_width, edges, table, work.strikes, work.lots, work.bench, i)
+    average_near_onsets(m, s, k, flight, grid, work)
     keep_dust(work)
     fill_fates(grid, work)

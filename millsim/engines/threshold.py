@@ -2,8 +2,8 @@
 
 Charge piles up where little happens, and a class taken at its middle would come to life, or die, as a whole while
 temperature and speed move that size through it: what a mill carries would go in steps. So the strikes of such a class
-are a mean over sizes in it, each weighed by how long it stays, bites left out: of what comes in evenly in ln x a share
-w stays for w / loss. A class that is so averaged holds about what its sizes together would hold.
+are a mean over sizes in it, each weighed by how long it stays: of what comes in evenly in ln x a share w stays for
+w / loss. A class that is so averaged holds about what its sizes together would hold.
 """
 
 from math import exp, log, sqrt
@@ -14,6 +14,7 @@ import numpy as np
 from ..base.numerics.jit import law
 from ..laws import breakage, cutting
 from ..mill.chamber import CUT_A, CUT_FROM, CUT_G, CUT_LEAST, CUT_ZONE, XW_MIN, chips_from
+from ..mill.edges import chip_cost, largest_chip
 from .records import (
     ABOVE,
     BINS,
@@ -34,6 +35,7 @@ from .records import (
 
 SLACK = 1e-6  # of a size, for what rounding does
 NEARBY = 1.3  # times such a size: up to there a class is averaged, less and less
+SLIGHT, NOTABLE = 0.05, 0.5  # of the loss of a class: what chips could add up to the first is of no account
 ENTERED = 0.05  # of an onset, below the top of a class: from there on it is wholly in
 NODES = 2  # sizes tried in each part of a class above such a size
 _NODE_X = 0.5 + 0.5 * np.polynomial.legendre.leggauss(NODES)[0]
@@ -42,60 +44,73 @@ _PLAIN = (XI, CHIP_J, SHRINK, ABOVE, PIN_BREAK, PIN_ABOVE, DUST)  # of all hits,
 
 
 class Onsets(NamedTuple):
-    """Two sizes [m] from which on something happens to pieces of the strength of a class, ascending."""
+    """Sizes [m] from which on hits break pieces of the strength of a class, and each kind of edge chips them."""
 
-    first: float
-    second: float
+    breaks: float
+    chips: float
+    others: float
+    third: float
 
 
 @law
-def onsets_of(m, row, x, hardest, paid):
-    """Onsets of a class x: the hardest hit [J/kg] begins to break, what it pays an edge [J/kg] to chip.
+def break_onset(m, row, x, hardest):
+    """Size [m] from which on the hardest hit [J/kg] breaks pieces of the strength of a class x.
 
-    The first is drawn towards the middle of the class: to the power 1/(1+a), where `breakage.size_floor` has 1/a. Put
-    where it is, a thin part below it at the bottom of a class would hold so much that the charge rose almost in a step,
-    as what shrinks through is taken to have all of the class before it. The strengths of the sizes tried are their own.
+    It is drawn towards the middle of the class: to the power 1/(1+a), where `breakage.size_floor` has 1/a. Put where it
+    is, with the part of a class below it shrunk through by its own width and that above it cut in two, what a mill
+    holds strayed twice as far from that on classes 1.02: what breaks but seldom then counts too little. The strengths
+    of the sizes tried are their own.
     """
-    breaks = x * (row[XW_MIN] / (x * hardest)) ** (1.0 / (1.0 + m.threshold_exponent))
-    least = cutting.chip_energy(row[CUT_LEAST], row[CUT_A], row[CUT_ZONE], row[CUT_G]) / (m.density * paid)
-    chips = max(4.0 * row[CUT_LEAST], least ** (1.0 / 3.0))
-    return Onsets(min(breaks, chips), max(breaks, chips))
+    return x * (row[XW_MIN] / (x * hardest)) ** (1.0 / (1.0 + m.threshold_exponent))
 
 
 @law
-def may_be_near(m, grid, table, i, hardest, paid):
-    """Whether class i might have any `nearness`, told without powers: seldom where it does not, always where it does.
+def may_break_near(m, row, x, low, high, hardest):
+    """Whether a class x from low to high might be near its `break_onset`, told without powers.
 
-    hardest, paid: as of `onsets_of`. The power there is between a third and one.
+    Seldom where it is not, always where it is: the power there is between a third and one.
     """
-    x, low, high = grid.x[i], grid.edges[i] * (1.0 - SLACK) / NEARBY, grid.edges[i + 1] * (1.0 + SLACK)
-    above, least = table[i, XW_MIN] / (x * hardest), table[i, CUT_LEAST]
-    if m.threshold_exponent > 2.0 or (above > (low / x) ** 3 and above < (high / x) ** 3):
-        return True
-    chip = cutting.chip_energy(least, table[i, CUT_A], table[i, CUT_ZONE], table[i, CUT_G]) / (m.density * paid)
-    return (low < 4.0 * least or low**3 < chip) and high > 4.0 * least and high**3 > chip
+    low, high, above = low * (1.0 - SLACK) / NEARBY, high * (1.0 + SLACK), row[XW_MIN] / (x * hardest)
+    return m.threshold_exponent > 2.0 or (above > (low / x) ** 3 and above < (high / x) ** 3)
 
 
 @law
-def nearness(onsets, low, high):
-    """How near a class from low to high is to its onsets: 1 where it holds one, down to 0 at NEARBY times the last, and
-    where one comes in at its top. So nothing jumps where an onset comes to a class or leaves it.
+def chip_onset(m, cut, row, square):
+    """Size [m] from which on an edge, a Cut, chips pieces of the strength of a class, by hits of `square` J/kg."""
+    least = cutting.chip_energy(cut.least, row[CUT_A], row[CUT_ZONE], cut.part) / (m.density * cut.share * square)
+    return max(4.0 * cut.least, least ** (1.0 / 3.0))
+
+
+@law
+def chips_matter(m, cut, row, x, width, most, loss):
+    """How much it matters, 0 to 1, where an edge begins to chip, by what its chips could add at most to the loss.
+
+    most: what all hits together could pay [J/kg]; width: of the class, in ln x; loss: of it, per strike.
     """
-    near = 0.0
-    for onset in (onsets.first, onsets.second):
-        if high > onset:
-            near = max(near, min(1.0, (NEARBY - low / onset) / (NEARBY - 1.0), (high / onset - 1.0) / ENTERED))
-    return near
+    could = most / chip_cost(m, cut, row, largest_chip(cut, x)) / (3.0 * width)
+    return min(1.0, max(0.0, (could / loss - SLIGHT) / (NOTABLE - SLIGHT)))
 
 
 @law
-def part_of(onsets, j, low, high):
-    """Part j of a class cut at its onsets: (its ends [m], the onset below it); empty where the ends are equal."""
-    if j == 0:
-        return low, max(low, min(high, onsets.first)), low
-    if j == 1:
-        return max(low, min(high, onsets.first)), max(low, min(high, onsets.second)), onsets.first
-    return max(low, min(high, onsets.second)), high, onsets.second
+def nearness(onset, low, high):
+    """How near a class from low to high is to an onset: 1 where it holds it, down to 0 at NEARBY times that, and where
+    it comes in at the top. So nothing jumps where an onset comes to a class or leaves it.
+    """
+    if high <= onset:
+        return 0.0
+    return max(0.0, min(1.0, (NEARBY - low / onset) / (NEARBY - 1.0), (high / onset - 1.0) / ENTERED))
+
+
+@law
+def part_from(onsets, start, high):
+    """The part of a class that begins at a size: (its upper end, the onset at or below it, 0 where there is none)."""
+    end, onset = high, 0.0
+    for size in onsets:
+        if size <= start:
+            onset = max(onset, size)
+        elif size < end:
+            end = size
+    return end, onset
 
 
 @law
