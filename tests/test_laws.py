@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from lazily import later
 from scipy.integrate import quad
 from scipy.optimize import brentq
+from scipy.stats import weibull_min
 
 from millsim.laws import air, breakage, cutting, drive, heat, motion, openings, sieving, strength
 
@@ -123,6 +124,13 @@ def test_coarse_weight_is_a_power_law_with_a_floor(y, q, y_g):
 def test_fines_weight():
     assert breakage.fines_weight(2.5e-5, 1.2, 5e-5) == near(1.2 * math.log(0.5))
     assert breakage.fines_weight(1e-3, 1.2, 5e-5) == 0.0  # all fines are finer than their top size
+
+
+def test_floor_weight_is_the_share_finer_of_rosin_and_rammler_with_exponent_2():
+    """Against scipy's Weibull distribution, which is that of Rosin, Rammler and Sperling."""
+    y, y_g = np.geomspace(1e-6, 1e-2, 41), 2e-4
+    share = [math.exp(breakage.floor_weight(v, y_g)) for v in y]
+    np.testing.assert_allclose(share, weibull_min.cdf(y, 2.0, scale=y_g), rtol=1e-12)
 
 
 @settings(max_examples=300, deadline=None)

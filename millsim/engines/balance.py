@@ -9,7 +9,7 @@ Class error: second order in the class width for fracture (rates at the geometri
 bounds), first order for the slow shrinkage by chips.
 """
 
-from math import exp
+from math import exp, log
 
 from ..base.numerics.jit import law
 from ..laws import breakage, motion
@@ -66,25 +66,28 @@ DRIFT = NIPPED  # in the air no bite breaks: there, what shrinks slowly into the
 
 
 @law
+def _fill_way(ways, i, way, below, upto, share, whole):
+    """Fill a way's columns of class i from its H at the bounds of the class and in its middle; return the upper one."""
+    ways[i, way, GAIN], ways[i, way, PER], ways[i, way, OUT] = upto - below, share / whole, below * share / whole
+    return upto
+
+
+@law
 def fill_grid(m, edges, x, ways, fines, still, tab, props, chip_finer):
     """Fill the tables of a Grid: what of each way falls where, fines, what stands still, props, chip powers."""
-    for way in range(WAYS):
-        q = m.split_exponent if way == SPLIT else m.nip_exponent if way == NIPPED else m.daughter_exponent
-        below = 0.0  # dust joins the first class
-        for i in range(x.size):
-            if way == FINES:
-                upto = exp(breakage.fines_weight(edges[i + 1], m.fines_exponent, m.fines_limit))
-                whole = exp(breakage.fines_weight(x[i], m.fines_exponent, m.fines_limit))
-            else:
-                upto = exp(breakage.coarse_weight(edges[i + 1], q, m.fragment_floor))
-                whole = exp(breakage.coarse_weight(x[i], q, m.fragment_floor))
-            share = 1.0 if way == FINES else 1.0 - breakage.fines_share(x[i], m.fines_thickness)
-            ways[i, way, GAIN], ways[i, way, PER], ways[i, way, OUT] = (
-                upto - below,
-                share / whole,
-                below * share / whole,
-            )
-            below = upto
+    split = shattered = crushed = nipped = 0.0  # of each way, what is finer than the class; dust joins the first
+    for i in range(x.size):
+        ln_y, floor_y = log(edges[i + 1]), breakage.floor_weight(edges[i + 1], m.fragment_floor)
+        ln_x, floor_x = log(x[i]), breakage.floor_weight(x[i], m.fragment_floor)
+        coarse, q = 1.0 - breakage.fines_share(x[i], m.fines_thickness), m.split_exponent
+        split = _fill_way(ways, i, SPLIT, split, exp(q * ln_y + floor_y), coarse, exp(q * ln_x + floor_x))
+        q = m.daughter_exponent
+        shattered = _fill_way(ways, i, SHATTERED, shattered, exp(q * ln_y + floor_y), coarse, exp(q * ln_x + floor_x))
+        q = m.nip_exponent
+        nipped = _fill_way(ways, i, NIPPED, nipped, exp(q * ln_y + floor_y), coarse, exp(q * ln_x + floor_x))
+        upto = exp(breakage.fines_weight(edges[i + 1], m.fines_exponent, m.fines_limit))
+        whole = exp(breakage.fines_weight(x[i], m.fines_exponent, m.fines_limit))
+        crushed = _fill_way(ways, i, FINES, crushed, upto, 1.0, whole)
     for i in range(x.size):
         fines[i] = breakage.fines_share(x[i], m.fines_thickness)
         fill_still(m, x[i], still[i])
