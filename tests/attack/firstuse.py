@@ -69,7 +69,7 @@ CACHES = (
     Cache("of another user", _foreign, "belongs to another user"),
     Cache("that others may write", _open, "may be written by other users"),
     Cache("on a small disk", _small_disk, "the disk is full"),
-    Cache("of short files", lambda *_: None, "a file would be larger than allowed", 300_000),
+    Cache("of short files", lambda *_: None, "a file would be larger than allowed", 600_000),
     Cache("with files of another user", _planted, "belongs to another user, so it is not used"),
     Cache("with damaged files", _damaged, "is damaged"),
 )
