@@ -390,6 +390,13 @@ def test_all_slips_in_a_card_are_told_at_once(tmp_path):
     assert "linear | log" in told
 
 
+@pytest.mark.parametrize("line", ["value = 1180", "low = 1170", "high = 1200", 'unit = "kg/m3"', 'basis = "handbook"'])
+def test_a_line_that_is_no_toml_is_told_alone(tmp_path, line):
+    told = problems_of(own_card(tmp_path, (line, f"{line.split()[0]} = ]")))
+    assert "is not a TOML value" in told
+    assert len(told.splitlines()) == 1
+
+
 def test_a_value_with_its_unit_is_told_where_the_unit_goes(tmp_path):
     told = problems_of(own_card(tmp_path, ("value = 1180", 'value = "1190 kg/m3" #')))
     assert "density.value" in told

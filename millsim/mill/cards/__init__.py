@@ -195,7 +195,7 @@ def _param(
     for name in ("source", "note"):
         if name in table and not (isinstance(table[name], str) and (_line(table[name]) or name == "note")):
             complain(name, f"{show(table[name])} is not a line of printable text")
-    if len(problems) == before and len(numbers) == 3:
+    if len(problems) == before and len(numbers) == 3 and "basis" in table:
         value, low, high = (numbers[n] for n in ("value", "low", "high"))
         if not low <= value <= high:
             complain("value", "does not lie between low and high")
