@@ -147,7 +147,7 @@ def _walk(case: Case, want: float, base: Tried | None, steps: Iterator[Help]) ->
         except InputError:
             break
         rate, outlet = _taken(replace(case, problem=problem), problem.mill, want)
-        there, new = tried(config, rate or None), []
+        there, new = tried(config, rate or None), list[str]()
         if there is not None and rate > 0.0:
             lower, there, new = _held(config, base, there, rate)
             if lower < rate:

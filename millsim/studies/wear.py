@@ -280,7 +280,7 @@ def _drift(problem: Setup, fresh: MillFigures, at: Step, count: int, progress) -
     own = _ratios(fresh, at.by_edge, at.by_gap)
     samples: dict[str, list[float]] = {name: [] for name in own}
     mills = bands.draws(problem, count, problem.config.run.seed or 0) if count else np.empty(0)
-    off = _Worn(problem, at, count) if count else None
+    off = _Worn(problem, at, max(count, 1))
     for i in range(count):
         mill = mills[i : i + 1]
         try:
@@ -325,7 +325,7 @@ class _Worn:
 
     def _after(self, i: int, which: int, rate_kg_s: float, at: tuple[str, np.ndarray]) -> Off:
         kind, fresh = self._place(self.config, rate_kg_s, 0.0)
-        z = {n: (v,) for n, v in self.new.of_model(i, kind, fresh).items()}
+        z: dict[str, tuple[float, ...]] = {n: (v,) for n, v in self.new.of_model(i, kind, fresh).items()}
         return replace(self.later[which], runs=(RunErrors(kind, tuple(fresh), z),)).off_at(i, *at)
 
     @staticmethod

@@ -231,7 +231,7 @@ def _differences(mills: list[Mill]) -> tuple[tuple[str, tuple[object, ...]], ...
 
 def _numbers(section: str, cards: list[ParamSet]) -> list[tuple[str, tuple[object, ...]]]:
     """Every parameter that is not the same on all cards of one title."""
-    found = []
+    found: list[tuple[str, tuple[object, ...]]] = []
     for name in dict.fromkeys(n for card in cards for n in card):
         values = tuple(card.value(name) if name in card else None for card in cards)
         if len({(c.title, v) for c, v in zip(cards, values, strict=True)}) > len({c.title for c in cards}):

@@ -120,7 +120,7 @@ def by_setting(points: Points, replicates: int) -> Points:
 
 def reached(wish: Wish, target: Target, values: dict, loads: np.ndarray, finer: Finer) -> np.ndarray:
     """What a wish asks about, in SI; shape as the values. loads (..., 6); finer: share finer than a size."""
-    if wish.output == "yield":
+    if wish.output == "yield" and target.window is not None:
         return _between(finer, *target.window)
     if wish.output == "finer":
         return finer(wish.size_m)

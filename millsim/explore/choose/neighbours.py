@@ -81,7 +81,7 @@ class SweepPlaces:
             at = order.index(int(where[i]))
             for step in (-1, 1):
                 if 0 <= at + step < len(order):
-                    other = [*where]
+                    other = [int(k) for k in where]
                     other[i] = order[at + step]
                     found.append(Neighbour(int(np.ravel_multi_index(other, self.shape)), i, step > 0))
         return found

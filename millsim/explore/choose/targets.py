@@ -202,8 +202,9 @@ def _wish(t: Tables, section: str, kind: str) -> list[tuple[str, Wish]]:
     if low is None and high is None:
         asked = [k for k in ("least", "most") if t.spec.find(section, k)]
         if len(asked) > 1 and all(t.lacks(f"{section}.{k}") for k in asked):
-            example = t.spec.find(section, asked[-1]).example
-            t.say(section, "has no limit", " or ".join(asked), f"for example {asked[-1]} = {example}")
+            last = t.spec.find(section, asked[-1])
+            example = f"for example {asked[-1]} = {last.example}" if last else ""
+            t.say(section, "has no limit", " or ".join(asked), example)
         return []
     low, high = (-INF if low is None else low), (INF if high is None else high)
     if low > high:
@@ -212,6 +213,7 @@ def _wish(t: Tables, section: str, kind: str) -> list[tuple[str, Wish]]:
     if kind in ("finer", "coarser") and not size:
         return []
     (output, words), key = _named(t, kind, size), t.spec.find(section, "most")
+    assert key is not None
     return [(section, Wish(kind, output, low, high, key.si, _shown(t, section, key), basis, source, words, size))]
 
 
@@ -232,7 +234,8 @@ def _shown(t: Tables, section: str, key) -> str:
     for end in ("most", "least"):
         raw = (t.tables.get(section) or {}).get(end)
         if isinstance(raw, str) and f"{section}.{end}" in t.values:
-            return split_quantity(raw)[1].text
+            unit = split_quantity(raw)[1]
+            return unit.text if unit else key.shown
     return key.shown
 
 

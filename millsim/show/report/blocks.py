@@ -2,8 +2,12 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from ..parts import Paragraph, Table
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 NATURE = "Milling report: a prediction, not a measurement and not a safety clearance."
 VERDICT_MARKS = {  # a mark before the word, so that a line is told apart without colour
@@ -54,7 +58,7 @@ class Picture:
     """
 
     name: str
-    draw: Callable[[], object]
+    draw: "Callable[[], Figure]"
     alt: str
     caption: str
     sheet: bool = False

@@ -85,10 +85,10 @@ def _answer(p: Prediction, failing: Notice | None, told: cautions.Cautions, file
     notices += [Notice("Not what is there now", since_words(files, PREDICTION))] if files and files.changes else []
     notices += [Notice(*_STATUS[AT_ONCE if p.too_little else p.status])] if p.status in _STATUS else []
     notices += [failing] if failing is not None else []
-    told = advice.paragraphs(p, "fine", "amount", "heat", "limits", "energy", "hammers", "stalls")
+    words = advice.paragraphs(p, "fine", "amount", "heat", "limits", "energy", "hammers", "stalls")
     both = advice.paragraphs(p, "sure", *(() if p.other is None else ("engines",)))
     sure = Paragraph(" ".join(s.text for s in both), both[0].label)
-    return (Facts(_headlines(p)), *notices, *told, sure, *advice.paragraphs(p, "guesses", "bench", "next"))
+    return (Facts(_headlines(p)), *notices, *words, sure, *advice.paragraphs(p, "guesses", "bench", "next"))
 
 
 def _headlines(p: Prediction) -> tuple[Fact, ...]:

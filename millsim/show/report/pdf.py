@@ -5,6 +5,7 @@ import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import singledispatch
+from typing import Any
 
 import matplotlib
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -311,7 +312,13 @@ def _line(figure: Figure, down: float, text: str, bold: int = 0) -> None:
     """A line of text, so far [in] below the upper edge of the paper; bold: how many characters of it are."""
     wide, high = (float(v) for v in figure.get_size_inches())
     inches = Affine2D().scale(1 / wide, 1 / high) + figure.transFigure
-    font = {"family": "DejaVu Sans Mono", "size": POINTS, "color": "#16191c", "va": "baseline", "transform": inches}
+    font: dict[str, Any] = {
+        "family": "DejaVu Sans Mono",
+        "size": POINTS,
+        "color": "#16191c",
+        "va": "baseline",
+        "transform": inches,
+    }
     for part, weight in ((text[:bold], "bold"), (" " * bold + text[bold:], "normal")):
         if part.strip():
             figure.text(LEFT, high - down, part, weight=weight, parse_math=False, **font)

@@ -67,7 +67,7 @@ def fed_with(config: Config, first: Circuit) -> Config:
     """The config with the powder of a first mill as its feed size; text and hash stay those of the config as read."""
     sizes, q3 = closed_curve(first.edges_m, first.accepted_q3)
     table = {"kind": "table", "apertures": sizes, "q3": q3}
-    ends = derived.largest_piece(table), derived.top_piece(table)
+    ends = derived.largest_piece(table) or sizes[-1], derived.top_piece(table) or sizes[-1]
     size = FeedSize("sieve_sheet", None, None, None, None, None, None, sizes, q3, *ends)
     return replace(config, feed=config.feed.steady(size))
 

@@ -110,6 +110,15 @@ def _loads(config: Config, s: States) -> Loads:
     return Loads(LEFT.value, LOST_1_S.value, bears if loss > bears else inf, loss, WARMS)
 
 
+def _every(day: Setting, intervals: dict[str, float]) -> Setting:
+    """The day with other cleaning intervals, by the name of the field [s]."""
+    return replace(
+        day,
+        filter_every_s=intervals.get("filter_every_s", day.filter_every_s),
+        sieve_every_s=intervals.get("sieve_every_s", day.sieve_every_s),
+    )
+
+
 def _planned(
     s: States, w: Warming, day: Setting, loads: Loads, room_K: float, advised_K: float
 ) -> tuple[Setting, tuple[str, ...]]:  # fmt: skip
@@ -118,7 +127,7 @@ def _planned(
     A mill that is within what is advised when it is clean stays within it, where that costs no more than COOL_KG.
     """
     free = [n for n in ("filter_every_s", "sieve_every_s") if isnan(getattr(day, n))]
-    plan = replace(day, **{n: inf for n in free})
+    plan = _every(day, dict.fromkeys(free, inf))
     most_K = advised_K + 0.5 if s.at("outlet_K", 1.0, 0.0) <= advised_K else inf
 
     def tried(changed: Setting) -> tuple[bool, float]:
@@ -128,11 +137,11 @@ def _planned(
     for _ in range(ROUNDS if len(free) > 1 else 1):
         before = plan
         for name in free:
-            made = [(*tried(replace(plan, **{name: every})), every) for every in EVERY_S]
+            made = [(*tried(_every(plan, {name: every})), every) for every in EVERY_S]
             most = max(kg for _, kg, _ in made)
             made = [x for x in made if x[0] and x[1] >= COOL_KG * most] or made
             most = max(kg for _, kg, _ in made)
-            plan = replace(plan, **{name: max(every for _, kg, every in made if kg * WORTH_KG >= most)})
+            plan = _every(plan, {name: max(every for _, kg, every in made if kg * WORTH_KG >= most)})
         if plan == before:
             break
     return plan, tuple(n.removesuffix("_every_s") for n in free)
@@ -180,5 +189,5 @@ def _losses(s: States, w: Warming, day: Setting, loads: Loads, room_K: float, kg
     return tuple(sorted((x for x in found if x.kg > 1e-3 * kg), key=lambda x: -x.kg))
 
 
-def _for(w: Warming, s: States, day: Setting, loads: Loads):
+def _for(w: Warming, s: States, day: Setting, loads: Loads) -> tuple[States, Warming, Setting, Loads]:
     return s, w, day, loads

@@ -97,7 +97,8 @@ def course(s: States, w: Warming, day: Setting, loads: Loads, room_K: float) -> 
         rows.append(_mill(now, s, w, loads, t, step, room_K))
         t += step
     table = np.array(rows or [(day.hours_s, 0.0, 0.0, np.nan, np.nan, 0.0, 0.0)]).T
-    return Course(*table, tuple(stops), now.milling, less)
+    t_s, made, rate, outlet, air, cake, lost = table
+    return Course(t_s, made, rate, outlet, air, cake, lost, tuple(stops), now.milling, less)
 
 
 def _resistance(now: _Now, s: States) -> float:
