@@ -152,7 +152,7 @@ def _compile_inner(function: Callable, **options) -> Callable:
 def law(function: Callable) -> Callable:
     """Compile a physical law or small helper (cached, IEEE division, no fast-math).
 
-    It makes no arrays, so nobody counts who uses those that it is handed: a third of the time of a loop of laws.
+    It makes no arrays, so nobody counts who uses those that it is handed: a quarter of the time of a loop of laws.
     """
     return _compile_inner(function, _nrt=False)
 
@@ -160,11 +160,6 @@ def law(function: Callable) -> Callable:
 def routine(function: Callable) -> Callable:
     """Compile what makes arrays of its own, and is else as a law."""
     return _compile_inner(function)
-
-
-def part(function: Callable) -> Callable:
-    """Compile a part of a hot loop, copied into its caller: handing arrays over at a call would cost time."""
-    return _compile_inner(function, inline="always")
 
 
 def kernel(function: Callable) -> Callable:
