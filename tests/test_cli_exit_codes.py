@@ -148,3 +148,8 @@ def test_heat_of_a_batch_that_hardly_grinds_is_told_in_full():
     for how in ("--full", "--json", "--quiet"):
         done = run("heat", str(mills.CONFIGS / "batch.toml"), how, *words)
         assert done.exit_code == 3 and "hardly grinds" in done.stdout, done.output
+
+
+def test_what_each_command_is_for_is_said_whole():
+    listed = CliRunner().invoke(cli, ["--help"]).stdout.partition("Commands:")[2]
+    assert "predict " in listed and "..." not in listed

@@ -10,7 +10,7 @@ from .inputs import force_option, path_type, plots_option, quantity, set_option,
 _FIGURES = ["beside_rates.png", "beside_sizes.png"]
 
 
-@click.command()
+@click.command(short_help="Set several mills side by side: what each of them makes.")
 @click.argument("files", nargs=-1, required=True, type=path_type, metavar="MILL.toml|MILL.h5 ...")
 @set_option
 @click.option("--window", metavar="FROM:TO", help='Share of the powder between two sizes, e.g. "150 um:500 um".')

@@ -16,7 +16,7 @@ photo_option = click.option("--photo", default="", metavar="FILE", help="Name of
 seed_option = click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=1, show_default=True)
 
 
-@click.group("book")
+@click.group("book", short_help="Keep a notebook of builds, forecasts and runs.")
 def book() -> None:
     """Keep a notebook of builds: what was built, predicted, measured, and used.
 

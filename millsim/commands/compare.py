@@ -6,7 +6,7 @@ from .base import DONE, answer, check_plots, exit_code
 from .inputs import Inputs, force_option, path_type, plots_option, told_options
 
 
-@click.command()
+@click.command(short_help="Hold measured runs against a stored prediction.")
 @click.argument("prediction", type=path_type, metavar="PREDICTION.h5")
 @click.argument("runs", type=path_type, nargs=-1, required=True, metavar="RUN.toml...")
 @plots_option("Draw the figure into this folder.")

@@ -1,4 +1,4 @@
-"""`millsim cuttest`: what does a kilogram of saw dust cost? Heavy imports stay inside."""
+"""`millsim cuttest`: what does a kilogram of sawdust cost? Heavy imports stay inside."""
 
 from itertools import chain
 from pathlib import Path
@@ -47,7 +47,7 @@ _FIGURE = "cuttest.png"
 @force_option
 @click.pass_context
 def cuttest(ctx, csv, material, motor, chip, edge, card, plots, meter, at, efficiency, decimal, force) -> None:
-    """Read a cut test: what does a kilogram of saw dust cost?
+    """Read a cut test: what does a kilogram of sawdust cost?
 
     CSV has columns power_loaded_W, power_idle_W, time_s, and removed_g or kerf_mm, length_mm and depth_mm (with
     density_kg/m3, else the card's), and may have chip_um, the size of the chips. Rows are repeats, or cuts with chips

@@ -9,7 +9,7 @@ from .inputs import Inputs, force_option, path_type, plots_option, set_option, t
 _FIGURE = "day.png"
 
 
-@click.command()
+@click.command(short_help="Plan a day: kilograms, what limits them, when to clean.")
 @click.argument("config", type=path_type)
 @click.option("--draws", type=click.IntRange(0, 1024), default=16, show_default=True, help="For the band; 0 for none.")
 @click.option("--seed", type=click.IntRange(0, 2**31), default=1, show_default=True, help="Of the draws.")

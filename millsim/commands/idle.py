@@ -19,7 +19,7 @@ from .inputs import (
 )
 
 
-@click.command()
+@click.command(short_help="Read an idle run: watts of the empty mill.")
 @click.argument("csv", type=path_type, metavar="CSV")
 @click.option("--config", type=path_type, metavar="CONFIG", help="Compare with this mill; tells what to put into it.")
 @set_option

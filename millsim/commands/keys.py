@@ -9,7 +9,7 @@ from .inputs import force_option, path_type
 from .plain import echo
 
 
-@click.command()
+@click.command(short_help="List every key of every file, with its range.")
 @click.argument("words", nargs=-1)
 @click.option("--html", type=path_type, metavar="KEYS.html", help="Also all of it as a page.")
 @force_option

@@ -8,7 +8,7 @@ from .base import answer, tell, wants_talk
 from .inputs import force_option, json_option, path_type, quiet_option
 
 
-@click.command()
+@click.command(short_help="Write a report: one HTML page, and a PDF.")
 @click.argument("file", metavar="FILE.h5", type=path_type)
 @click.option("-o", "--out", type=path_type, metavar="REPORT.html", help="Default: FILE.html beside FILE.h5.")
 @click.option("--pdf", type=path_type, metavar="REPORT.pdf", help="Also as a PDF for the wall, A4.")

@@ -8,7 +8,7 @@ from .base import ANSWER_IS_NO, DONE, answer
 from .inputs import Inputs, many_words, path_type, told_options
 
 
-@click.command("run", cls=many_words("--after"))
+@click.command("run", cls=many_words("--after"), short_help="Close the balance of a measured run, or of several.")
 @click.argument("sheets", metavar="RUN.toml...", type=path_type, nargs=-1, required=True)
 @click.option("--after", multiple=True, type=path_type, metavar="RUN.toml...", help="Runs after a change of the mill.")
 @told_options
