@@ -429,3 +429,19 @@ def test_records_read_by_name_also_where_numpy_has_another_meaning_of_it(monkeyp
     row.shape, row.T, row.pair[1] = 3.0, 4.0, 5.0
     assert rows[1].shape == 3.0 and rows["T"][1] == 4.0 and rows[1].pair.tolist() == [0.0, 5.0]
     assert rows[0].shape == 0.0 and rows.shape == (2,) and row.dtype == rows.dtype
+
+
+def test_laws_are_compiled_as_numba_does_where_its_inside_is_not_known(monkeypatch):
+    assert jit.fits(jit.numba.__version__) and not jit.fits("0.60.0") and not jit.fits("0.680.0")
+    monkeypatch.setattr(jit, "fits", lambda _version: False)
+
+    @jit.law
+    def square(x):
+        return x * x
+
+    @jit.kernel
+    def twice(x):
+        return 2.0 * square(x)
+
+    assert twice(3.0) == 18.0 and square(3.0) == 9.0
+    assert not isinstance(next(iter(square.overloads.values())).library, InnerLibrary)

@@ -22,7 +22,7 @@ from numba.core import caching
 from numba.core.registry import CPUDispatcher
 
 from . import kept
-from .inner import InnerCode, InnerCompiler
+from .inner import InnerCode, InnerCompiler, fits
 
 SETTINGS: Any = numba.config  # its names are made as it is imported
 _PACKAGE = Path(__file__).resolve().parents[2]
@@ -142,8 +142,12 @@ def _compile(function: Callable, code: type[caching.CompileResultCacheImpl] = _C
 
 
 def _compile_inner(function: Callable, **options) -> Callable:
-    """The same for what compiled code calls, and Python seldom."""
-    made: Any = _compile(function, _CodeOfLaw, no_cpython_wrapper=True, pipeline_class=InnerCompiler, **options)
+    """The same for what compiled code calls, and Python seldom; as numba would, where `inner` knows not this numba."""
+    if fits(numba.__version__):
+        options = {"pipeline_class": InnerCompiler, **options}
+        made: Any = _compile(function, _CodeOfLaw, no_cpython_wrapper=True, **options)
+    else:
+        made = _compile(function, no_cpython_wrapper=True)
     if not SETTINGS.DISABLE_JIT:
         made.__class__ = _Law
     return made
