@@ -9,12 +9,13 @@ from test_random_mills import random_mills
 
 from millsim.base.numerics.quick import quick_exp
 from millsim.engines.records import BLOCK, LOT_SHARE, PER, Work, new_work
-from millsim.engines.strikes import fill_rates, fill_rates_by_size
-from millsim.engines.threshold import break_onset, may_break_near, nearness
+from millsim.engines.strikes import fill_rates, fill_rates_by_size, onsets_near
+from millsim.engines.threshold import chip_onset, nearness
 from millsim.errors import InputError
 from millsim.forecast.outcome import grid_of
-from millsim.mill.chamber import STATE, feedback_air
+from millsim.mill.chamber import NEVER, STATE, feedback_air
 from millsim.mill.config.mill import load_config
+from millsim.mill.edges import main_cut
 from millsim.mill.problem import build
 
 OF_A_STATE = ("table", "escape", "strikes", "lots", "fates", "stays", "chipped")
@@ -74,19 +75,28 @@ def test_random_mills_and_states(mill, full, warm, seed):
 
 
 @pytest.mark.parametrize("name", ["demo", "pla"])
-def test_no_class_near_an_onset_is_overlooked(name):
-    """What is told without powers holds of every class that has any nearness, wherever the onset is."""
+def test_how_near_a_class_is_to_an_onset_comes_and_goes_evenly(name):
+    """As hits get harder and the class is left faster; where it is near, every onset cuts it, chips that matter or not.
+
+    So what a class holds has no jump: one that is near is averaged over parts that move, none of which comes or goes.
+    """
     p = mills.problem(name)
     work = compare(p, mills.outcome(name).state.copy(), 3)
-    m, near, seen = p.mill[0], 0, 0
-    for energy in np.geomspace(1.0, 1e5, 60):
-        for i in range(1, p.x.size):
-            row, x, low, high = work.table[i], p.x[i], p.edges[i], p.edges[i + 1]
-            if nearness(break_onset(m, row, x, energy), low, high) > 0.0:
+    m, k, near, weighed = p.mill[0], work.hits[0], 0, 0
+    for i in range(1, p.x.size, 3):
+        row, x, low, high = work.table[i], p.x[i], p.edges[i], p.edges[i + 1]
+        before = None
+        for energy, loss in np.geomspace((30.0, 1e-6), (1e4, 1.0), 2000):
+            onsets, now = onsets_near(m, k, row, x, low, high, energy, energy, loss)
+            assert before is None or abs(now - before) < 0.12
+            before = now
+            if now > 0.0:
                 near += 1
-                assert may_break_near(m, row, x, low, high, energy)
-            seen += 1
-    assert 60 < near < seen / 4
+                assert onsets.chips < NEVER and onsets.breaks < NEVER
+                assert onsets.chips == chip_onset(m, main_cut(m, k, row), row, energy)
+                alone = nearness(onsets.breaks, low, high)
+                weighed += alone < now < nearness(onsets.chips, low, high)
+    assert near > 500 and weighed > 50
 
 
 def test_quick_exponential():

@@ -96,6 +96,7 @@ class Interrupts:
         self._before: dict = {}
         self._last_words = last_words
         self._anew: threading.Timer | None = None
+        self._over = False
 
     def __enter__(self) -> "Interrupts":
         if threading.current_thread() is threading.main_thread():
@@ -109,6 +110,7 @@ class Interrupts:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self._over = True
         for number, before in self._before.items():
             signal.signal(number, interrupted_late if before is interrupted_early else before)
         if self._before:
@@ -146,7 +148,9 @@ class Interrupts:
                 self._hook(unraisable)
             return
         self._no_more()
-        self._anew = threading.Timer(_ANEW_S, _send, (signal.SIGTERM if self.code == TERMINATED else signal.SIGINT,))
+        self._anew = threading.Timer(
+            _ANEW_S, self._send, (signal.SIGTERM if self.code == TERMINATED else signal.SIGINT,)
+        )
         self._anew.daemon = True
         self._anew.start()
 
@@ -154,10 +158,11 @@ class Interrupts:
         if self._anew is not None:
             self._anew.cancel()
 
-
-def _send(number: int) -> None:
-    """Send the main thread a signal, which also wakes it."""
-    if hasattr(signal, "pthread_kill"):
-        signal.pthread_kill(threading.main_thread().ident, number)
-    else:  # Windows
-        _thread.interrupt_main(number)
+    def _send(self, number: int) -> None:
+        """Send the main thread a signal, which also wakes it, unless this is over meanwhile."""
+        if self._over:
+            return
+        if hasattr(signal, "pthread_kill"):
+            signal.pthread_kill(threading.main_thread().ident, number)
+        else:  # Windows
+            _thread.interrupt_main(number)

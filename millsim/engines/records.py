@@ -35,10 +35,9 @@ FATES = 10
 (RETURNS, PASSES, DRIFTS, BAR_SPLIT, BAR_SHATTER, BAR_FINES, PIN_TO_SPLIT, PIN_TO_SHATTER, PIN_TO_FINES,
  FLIGHT) = range(FATES)  # fmt: skip
 
-UNKNOWNS = (
-    6  # of a state: ln hold-up, T, unblinded share, speed, tip speed, ln of the feed rate over the hold-up; then the
-)
-# ages by class, over the residence time
+# Of a state: ln hold-up, T, unblinded share, speed, tip speed, ln of the feed rate over the hold-up; then come the ages
+# by class, over the residence time.
+UNKNOWNS = 6
 HISTORY = 6  # depth of the Anderson acceleration
 
 # States that are kept while others are settled, and ages by class that are, of whom; what is fed, by class [kg/s].

@@ -218,7 +218,7 @@ def start_state(m, F, M, s):
 
 @law
 def _first_ages(work, z):
-    """Begin with the ages that are known, over the residence time; where none are, with that, and free bites."""
+    """Begin with the ages that are known, over that of dust; where none are, with the residence time and free bites."""
     for i in range(work.ages.size):
         if work.ages[0] == 0.0:
             work.screen[i], work.bridge[i], z[UNKNOWNS + i] = 1.0, 0.0, 1.0
@@ -251,14 +251,14 @@ def _accelerate(Z, G, count, mixing, z, A, b):
     Of ages every AGES-th has a say, but all go along. Source: Walker & Ni 2011, SIAM J. Numer. Anal. 49:1715; mixing
     below 1 damps the step.
     """
-    d, last = count - 1, Z.shape[1] - 1
+    d, known = count - 1, Z.shape[1]
     for i in range(d):
         b[i] = 0.0
         for j in range(d):
             A[i, j] = 0.0
-    for p in range(UNKNOWNS + last // AGES):
-        q = p if p < UNKNOWNS else min(last, UNKNOWNS + (p - UNKNOWNS) * AGES)
-        weight = 1.0 if p < UNKNOWNS else AGES / last
+    for p in range(UNKNOWNS + (known - UNKNOWNS + AGES - 1) // AGES):
+        q = p if p < UNKNOWNS else UNKNOWNS + (p - UNKNOWNS) * AGES
+        weight = 1.0 if p < UNKNOWNS else AGES / (known - UNKNOWNS)
         for i in range(d):
             step = weight * (G[i + 1, q] - G[i, q])
             b[i] += step * G[count - 1, q]
@@ -267,7 +267,7 @@ def _accelerate(Z, G, count, mixing, z, A, b):
     for i in range(d):
         A[i, i] = A[i, i] * (1.0 + 1e-12) + 1e-300
     _solve_small(A, b, d)
-    for q in range(last + 1):
+    for q in range(known):
         z[q] = Z[count - 1, q] + mixing * G[count - 1, q]
         for i in range(d):
             z[q] -= b[i] * (Z[i + 1, q] - Z[i, q] + mixing * (G[i + 1, q] - G[i, q]))
@@ -292,13 +292,13 @@ def _solve_small(A, b, n):
 def _bound(before, answer, turn, z):
     """Keep what is tried next from leaps: a factor e^2 in mass (at first it is a guess), 50 K, a third in the rest.
 
-    Ages stay above a share of what the state before answers.
+    Ages stay above a share of what the state before answers, and below the residence time.
     """
     for q in range(UNKNOWNS):
         leap = 0.5 if q == 1 else 0.3 if 2 <= q <= 4 else 2.0 if turn > 0 else np.inf
         z[q] = before[q] + min(leap, max(-leap, z[q] - before[q]))
     for q in range(UNKNOWNS, z.size):
-        z[q] = max(YOUNGER * answer[q], z[q])
+        z[q] = min(1.0, max(YOUNGER * answer[q], z[q]))
 
 
 @law

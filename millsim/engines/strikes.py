@@ -72,7 +72,6 @@ from .threshold import (  # fmt: skip
     class_of,
     clear_mean,
     fit_row,
-    may_break_near,
     nearness,
     node_of,
     part_from,
@@ -259,37 +258,29 @@ def average_class(m, k, flight, grid, work, i, onsets, near):
 
 
 @law
-def chips_near(m, cut, row, x, low, high, square, length, loss):
-    """How near a class x from low to high is to the size from which on an edge chips, as far as it matters; that size.
-
-    square, length, loss: of a bar hit [J/kg]; share of the bars' length that has the edge; of the class, per strike.
-    """
-    most = length * cut.share * square
-    matters = chips_matter(m, cut, row, x, log(high / low), most, loss) if most > 0.0 else 0.0
-    if matters <= 0.0:
-        return 0.0, NEVER
-    onset = chip_onset(m, cut, row, square)
-    return matters * nearness(onset, low, high), onset
-
-
-@law
 def onsets_near(m, k, row, x, low, high, square, hardest, loss):
-    """The Onsets of a class x from low to high and how near it is to any of them.
+    """The Onsets of a class x from low to high, and how near it is to any of them, to those of chips as far as they
+    matter. Where it is near, all cut it, whether they matter or not: else it would jump where they begin to.
 
     square, hardest: of bar hits, of all hits [J/kg]; loss: of the class, per strike.
     """
-    breaks, others, third = NEVER, NEVER, NEVER
-    if may_break_near(m, row, x, low, high, hardest):
-        breaks = break_onset(m, row, x, hardest)
-    near, own = nearness(breaks, low, high), 1.0 - m.other_share[0] - m.other_share[1]
-    by_chips, chips = chips_near(m, main_cut(m, k, row), row, x, low, high, square, own, loss)
-    near = max(near, by_chips)
-    if has_other_edges(m):
-        cut = other_cut(m, k, row, x, 0)
-        by_chips, others = chips_near(m, cut, row, x, low, high, square, m.other_share[0], loss)
-        near, cut = max(near, by_chips), other_cut(m, k, row, x, 1)
-        by_chips, third = chips_near(m, cut, row, x, low, high, square, m.other_share[1], loss)
-        near = max(near, by_chips)
+    breaks, chips, others, third = break_onset(m, row, x, hardest), NEVER, NEVER, NEVER
+    near, width, own = nearness(breaks, low, high), log(high / low), 1.0 - m.other_share[0] - m.other_share[1]
+    cut = main_cut(m, k, row)
+    matters, mixed = chips_matter(m, cut, row, x, width, own * square, loss), has_other_edges(m)
+    if cut.share > 0.0 and (near > 0.0 or matters > 0.0 or mixed):
+        chips = chip_onset(m, cut, row, square)
+        near = max(near, matters * nearness(chips, low, high))
+    if mixed:
+        first, second = other_cut(m, k, row, x, 0), other_cut(m, k, row, x, 1)
+        if first.share > 0.0:
+            others = chip_onset(m, first, row, square)
+            matters = chips_matter(m, first, row, x, width, m.other_share[0] * square, loss)
+            near = max(near, matters * nearness(others, low, high))
+        if second.share > 0.0:
+            third = chip_onset(m, second, row, square)
+            matters = chips_matter(m, second, row, x, width, m.other_share[1] * square, loss)
+            near = max(near, matters * nearness(third, low, high))
     return Onsets(breaks, chips, others, third), near
 
 
@@ -308,7 +299,7 @@ def average_near_onsets(m, s, k, flight, grid, work):
         if edges[i] * m.shape <= FREE * m.hole or abs(x[i] / m.feed_size - 1.0) <= SAME:
             continue
         stays = class_fates(strikes, ways, fines, fates, i)[0]
-        loss = max(1.0 - stays + escape[i] / table[i, STRIKE], LEAST_LOSS)
+        loss = max(1.0 - stays + (escape[i] + bite_loss(grid, work, i)) / table[i, STRIKE], LEAST_LOSS)
         onsets, near = onsets_near(m, k, table[i], x[i], edges[i], edges[i + 1], flight.square, hardest, loss)
         if near > 0.0:
             average_class(m, k, flight, grid, work, i, onsets, near)

@@ -65,16 +65,6 @@ def break_onset(m, row, x, hardest):
 
 
 @law
-def may_break_near(m, row, x, low, high, hardest):
-    """Whether a class x from low to high might be near its `break_onset`, told without powers.
-
-    Seldom where it is not, always where it is: the power there is between a third and one.
-    """
-    low, high, above = low * (1.0 - SLACK) / NEARBY, high * (1.0 + SLACK), row[XW_MIN] / (x * hardest)
-    return m.threshold_exponent > 2.0 or (above > (low / x) ** 3 and above < (high / x) ** 3)
-
-
-@law
 def chip_onset(m, cut, row, square):
     """Size [m] from which on an edge, a Cut, chips pieces of the strength of a class, by hits of `square` J/kg."""
     least = cutting.chip_energy(cut.least, row[CUT_A], row[CUT_ZONE], cut.part) / (m.density * cut.share * square)
@@ -82,12 +72,13 @@ def chip_onset(m, cut, row, square):
 
 
 @law
-def chips_matter(m, cut, row, x, width, most, loss):
+def chips_matter(m, cut, row, x, width, hits, loss):
     """How much it matters, 0 to 1, where an edge begins to chip, by what its chips could add at most to the loss.
 
-    most: what all hits together could pay [J/kg]; width: of the class, in ln x; loss: of it, per strike.
+    They go, and what is left shrinks. hits: what all of them together bring [J/kg]; width: of the class, in ln x; loss:
+    of it, per strike.
     """
-    could = most / chip_cost(m, cut, row, largest_chip(cut, x)) / (3.0 * width)
+    could = cut.share * hits / chip_cost(m, cut, row, largest_chip(cut, x)) * (1.0 + 1.0 / (3.0 * width))
     return min(1.0, max(0.0, (could / loss - SLIGHT) / (NOTABLE - SLIGHT)))
 
 

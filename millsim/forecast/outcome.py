@@ -159,8 +159,9 @@ def solve_cold_start(problem: Setup, rate_kg_s: float | None) -> Outcome:
 
 def at_state(problem: Setup, settled: Outcome, own: Setup) -> Outcome:
     """Charge and flows of the settled state of `own` on the classes of `problem`: one march, nothing settled anew."""
-    work, s = new_work(problem.x.size), np.array([settled.state])
-    work.ages[:] = np.interp(np.log(problem.x), np.log(own.x), settled.steps.ages[-1])
+    work, s, steps = new_work(problem.x.size), np.array([settled.state]), settled.steps
+    for here, there in ((work.ages, steps.ages), (work.screen, steps.screens), (work.bridge, steps.bridges)):
+        here[:] = np.interp(np.log(problem.x), np.log(own.x), there[-1])
     s["at_rate"] = 1.0
     turn_once(problem.mill[0], grid_of(problem, problem.mill), problem.feed, s[0], work)
     return _outcome(settled.code, LIMITS.index(settled.binding), s, work, settled.loads, settled.residual)

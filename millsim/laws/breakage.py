@@ -83,7 +83,7 @@ def coarse_weight(y, q, y_g):
 
 @law
 def floor_weight(y, y_g):
-    """ln of what the floor leaves of H(y) in `coarse_weight`."""
+    """ln of what the floor leaves of H(y) in `coarse_weight`: ln(1 - exp(-(y/y_g)^2)) (assumed)."""
     r = y / y_g
     return log(-expm1(-r * r))
 
