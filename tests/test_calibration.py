@@ -38,6 +38,7 @@ from millsim.show.words import sweep
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 DEMO = CONFIGS / "demo.toml"
+MANY = "run.band_samples=1024"  # what narrow bands are compared by
 SLIM = ["run.engine=balance", "run.trace=false", "run.band_samples=64", "run.class_ratio=1.5"]
 
 
@@ -424,7 +425,7 @@ def test_a_config_carries_its_card(card):
 @pytest.fixture(scope="module")
 def narrow(card):
     """A prediction of the demo mill with its card."""
-    return predict(demo(*SLIM, f"calibration.card={card}"), seed=1)
+    return predict(demo(*SLIM, MANY, f"calibration.card={card}"), seed=1)
 
 
 def test_predictions_use_the_card(narrow):
@@ -455,6 +456,7 @@ NEAR = "stator.gap=2.4 mm"  # it widens the band by a tenth, which other draws o
 )
 def test_bands_widen_outside_the_calibrated_range(card, narrow, change, says):
     sets = [*SLIM, change, *(["sieve.pitch=3 mm"] if "hole" in change else [])]
+    sets += [MANY] if "gap=2 mm" in change else []  # 1.35 times as wide: of 64 draws it may be 1.06 or 1.79 times
     inside, outside = narrow, predict(demo(*sets, f"calibration.card={card}"), seed=1)
     assert any("outside the calibrated range" in w and says in w for w in outside.warnings)
     assert not any("outside the calibrated range" in w for w in inside.warnings)
