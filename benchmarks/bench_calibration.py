@@ -4,7 +4,7 @@ Every pretend run has all parameters drawn from their ranges, is simulated by th
 the model as large as its card says, and measured with errors; draws whose mill would not run at that feed rate are
 drawn anew. Two runs together are of one mill with another sieve, and of two mills of one material; they share
 instruments, and the model's error as far as they are alike. `python benchmarks/bench_calibration.py 40` does fewer; the
-full number takes half an hour on a quiet core and is kept in calibration.json, whose rows say how many were run.
+full number takes seven minutes on two quiet cores and is kept in calibration.json, whose rows say how many were run.
 """
 
 import os
