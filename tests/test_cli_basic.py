@@ -14,6 +14,7 @@ from click.testing import CliRunner
 from helpers import fake_prediction
 
 from millsim.commands import main as cli_module
+from millsim.commands.base import NOT_DRAWN
 from millsim.commands.progress import Progress
 from millsim.errors import InputError, MillsimError, Problem, unsettled
 from millsim.record import read, write
@@ -214,6 +215,29 @@ def test_plot_and_export_write_beside_the_file_and_keep_what_exists(tmp_path):
         assert run(command, file, "-o", tmp_path / "there" / command).exit_code == 0
         assert run(command, tmp_path / "no.h5").exit_code == 2
         assert run(command, file, "-o", file).exit_code == 2
+
+
+def test_plot_and_export_print_one_object_or_no_talk(tmp_path, monkeypatch):
+    file = tmp_path / "mill.h5"
+    write.write(fake_prediction(trace=False), file)
+    for command in ("plot", "export"):
+        done = run(command, file, "--json", "-o", tmp_path / command)
+        assert done.exit_code == 0 and done.stderr == ""
+        paths = json.loads(done.stdout)["written"]
+        assert paths and sorted(paths) == sorted(str(p) for p in (tmp_path / command).iterdir())
+        refused = run(command, file, "--json", "-o", tmp_path / command)
+        told = json.loads(refused.stdout)
+        assert refused.exit_code == told["exit_code"] == 2 and "exist already" in told["message"]
+        done = run(command, file, "--quiet", "--force", "-o", tmp_path / command)
+        assert done.stdout == "".join(f"{p}\n" for p in paths) and done.stderr == ""
+    monkeypatch.setattr("millsim.show.plots.prediction.save_all", lambda *_: [])
+    for more, stdout, stderr in (
+        ((), "", f"{NOT_DRAWN}\n"),
+        (("--quiet",), "", ""),
+        (("--json",), '{"written": []}\n', ""),
+    ):
+        done = run("plot", file, *more)
+        assert (done.exit_code, done.stdout, done.stderr) == (0, stdout, stderr)
 
 
 def test_materials_lists_and_prints_cards(monkeypatch):

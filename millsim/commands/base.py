@@ -189,7 +189,8 @@ def answer(
     else:
         tell(before if wants_talk(ctx) else ())
         in_short = short is not None and not wants_full(ctx)
-        echo(_short(short(), caution) if in_short else cautioned(as_text(), caution, full).rstrip("\n"))
+        text = _short(short(), caution) if in_short else cautioned(as_text(), caution, full).rstrip("\n")
+        echo(text, nl=bool(text))
         tell(lines if wants_talk(ctx) else ())
     if failure is not None:
         raise failure

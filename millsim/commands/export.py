@@ -4,15 +4,18 @@ from pathlib import Path
 
 import click
 
-from .inputs import force_option, path_type
-from .plain import echo
+from .base import answer
+from .inputs import force_option, json_option, path_type, quiet_option
 
 
 @click.command()
 @click.argument("file", type=path_type)
 @click.option("-o", "--out", "folder", type=path_type, metavar="DIR", help="Default: FILE-tables beside FILE.")
+@quiet_option
+@json_option
 @force_option
-def export(file: Path, folder: Path | None, force: bool) -> None:
+@click.pass_context
+def export(ctx: click.Context, file: Path, folder: Path | None, force: bool) -> None:
     """Write the tables of a result FILE as CSV, and its whole config.
 
     Prints the paths written.
@@ -21,5 +24,5 @@ def export(file: Path, folder: Path | None, force: bool) -> None:
     from ..record.read import read
 
     folder = folder or file.with_name(f"{file.stem}-tables")
-    for path in write_csv(read(file), folder, force):
-        echo(path)
+    paths = [str(path) for path in write_csv(read(file), folder, force)]
+    answer(ctx, lambda: {"written": paths}, lambda: "\n".join(paths))

@@ -4,17 +4,19 @@ from pathlib import Path
 
 import click
 
-from .base import NOT_DRAWN, tell
-from .inputs import force_option, path_type
-from .plain import echo
+from .base import NOT_DRAWN, answer, tell, wants_talk
+from .inputs import force_option, json_option, path_type, quiet_option
 
 
 @click.command()
 @click.argument("file", type=path_type)
 @click.option("-o", "--out", "folder", type=path_type, metavar="DIR", help="Default: FILE-figures beside FILE.")
 @click.option("--svg", is_flag=True, help="Also as SVG.")
+@quiet_option
+@json_option
 @force_option
-def plot(file: Path, folder: Path | None, svg: bool, force: bool) -> None:
+@click.pass_context
+def plot(ctx: click.Context, file: Path, folder: Path | None, svg: bool, force: bool) -> None:
     """Draw the figures of a result FILE.
 
     Prints the paths written.
@@ -25,6 +27,7 @@ def plot(file: Path, folder: Path | None, svg: bool, force: bool) -> None:
     folder = folder or file.with_name(f"{file.stem}-figures")
     prediction = read(file)
     drawn = figures.save_all(prediction, folder, force, svg)
-    for path in drawn:
-        echo(path)
-    tell([] if drawn else [NOT_DRAWN])
+    paths = [str(path) for path in drawn]
+    answer(ctx, lambda: {"written": paths}, lambda: "\n".join(paths))
+    if wants_talk(ctx):
+        tell([] if drawn else [NOT_DRAWN])
