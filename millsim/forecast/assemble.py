@@ -15,7 +15,7 @@ from ..engines.records import BREAK, FLOW_NAMES, PIN_BREAK, XI
 from ..laws import drive
 from ..mill.chamber import NIP, PAIR, STRIKE
 from ..mill.problem import Setup
-from ..record.limits import CANNOT, CHAMBER, GRINDING, HARDLY_J_KG, LEAST_OPEN, LIMITS, OVER
+from ..record.limits import CANNOT, CHAMBER, GRINDING, HARDLY_J_KG, LEAST_OPEN, LIMITS, OVER, POWER
 from ..record.prediction import MORE_CARRIES_LESS, Counted, EngineResult, Limit, SizeTable
 from .outcome import Outcome, sticky_feed
 from .scalars import Figures, errors_of, ledger, powers_from, scalars, temperature_of, values_of
@@ -209,6 +209,19 @@ def without_figures(result: EngineResult) -> EngineResult:
     )
 
 
+def told_of_what_comes(problem: Setup, o: Outcome, found: Told) -> Told:
+    """Bare numbers as `of_what_comes` has them."""
+    if too_little(problem, o):
+        values = {n: v if n in TOLD_AT_ONCE else nan for n, v in found.values.items()}
+        return Told(values, np.full_like(found.q3, nan))
+    return nothing(found) if o.code == CANNOT else found
+
+
+def nothing(found: Told) -> Told:
+    """What is told of a mill that does not run: nothing comes out, so a kilogram costs energy without end."""
+    return Told(found.values | NOTHING, found.q3)
+
+
 def of_what_comes(problem: Setup, outcome: Outcome, result: EngineResult) -> EngineResult:
     """The result without figures that mean nothing, where no powder comes out, or hardly any."""
     if too_little(problem, outcome):
@@ -239,15 +252,9 @@ def limits_of(problem: Setup, o: Outcome) -> tuple[Limit, ...]:
     sticks = sticky_feed(problem, problem.mill)
     hot = "the feed sticks as it comes" if sticks else "above it the powder sticks or smears"
     hottest = max(hottest, m["T_feed"]) if sticks else hottest
-    early = too_little(problem, o)  # too short for a mean over a minute, and for one over the powder
+    early = too_little(problem, o)  # too short for a mean over the powder
     rows = (
-        (
-            "shaft power",
-            nan if early else o.loads[0] * m["rated_power"],
-            m["rated_power"],
-            "W",
-            "rated power of the motor at the shaft",
-        ),
+        ("shaft power", shaft_load(problem, o), m["rated_power"], "W", "rated power of the motor at the shaft"),
         ("outlet temperature", hottest, m["T_limit"], "K", hot),
         ("sieve", 1.0 - s["unblinded"], 1.0 - LEAST_OPEN, "1", "share of the holes pegged by near-size pieces"),
         ("chamber", charge, full, "kg", MORE_CARRIES_LESS if _floods(o) else f"most of the charge {waiting}"),
@@ -265,6 +272,11 @@ def limits_of(problem: Setup, o: Outcome) -> tuple[Limit, ...]:
     return tuple(
         Limit(name, float(load), float(most), unit, why, zero.get(name, 0.0)) for name, load, most, unit, why in rows
     )
+
+
+def shaft_load(problem: Setup, o: Outcome) -> float:
+    """Power [W] that the motor is held to; NaN of a batch too short for a mean over a minute."""
+    return nan if too_little(problem, o) else float(o.loads[POWER] * problem.mill[0]["rated_power"])
 
 
 def _floods(o: Outcome) -> bool:

@@ -19,7 +19,7 @@ from ..mill.guesses import EDGE_KIND, MATERIAL, exchanged
 from ..mill.problem import Setup, set_parameters, set_values
 from ..record.limits import CANNOT, CHAMBER, LIMITS, OVER
 from ..record.prediction import EngineResult
-from .assemble import NOTHING, Told, fed, told
+from .assemble import Told, fed, nothing, told
 from .error import Errors, Off, net_share, with_error
 from .outcome import Outcome, solve, solve_batch, still
 
@@ -160,7 +160,7 @@ def _told(
     """What a settled draw says, with the errors of draw i if there are any."""
     result = told(problem, outcome, capacity, mill)
     if outcome.code == CANNOT and not problem.config.feed.batch:
-        return Told(result.values | NOTHING, result.q3), outcome
+        return nothing(result), outcome
     if errors is None:
         return result, outcome
     return erring(result, outcome, problem, mill[0], errors.off(i, problem.config, fed(problem, outcome)))

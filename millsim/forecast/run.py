@@ -17,7 +17,7 @@ from ..mill.problem import SAG, SPEED_LOSS, Setup, build
 from ..record.date import now_utc
 from ..record.heatlimit import heat_limit, no_powder, stopped_words
 from ..record.limits import CANNOT, OK, OVER, cannot_run_words, status_words
-from ..record.prediction import EngineResult, Limit, Prediction
+from ..record.prediction import EngineResult, Prediction
 from ..version import MODEL_VERSION, __version__
 from . import band as bands
 from . import stalls
@@ -236,20 +236,16 @@ def warmup(problem: Setup, outcome: Outcome) -> tuple[np.ndarray, np.ndarray]:
     return time, warmest
 
 
-def _first_to_bind(problem: Setup, outcome: Outcome) -> tuple[str, str, tuple[Limit, ...]]:
-    """(limit, what it does, all limits) at the feed rate asked for: what acts in seconds comes before minutes.
-
-    The limits are those of the state found; one that a cold start at the rate asked for exceeds is shown with the
-    load of that rate, in proportion to the largest rate a cold start takes.
+def first_to_bind(problem: Setup, outcome: Outcome) -> tuple[str, float]:
+    """The limit that binds at the feed rate asked for: what acts in seconds comes before minutes. With it, of one that
+    a cold start at that rate exceeds, the rate over the largest that a cold start takes, which is its load; else 0.
     """
-    asked, limits = problem.config.feed.rate_kg_s, limits_of(problem, outcome)
+    asked = problem.config.feed.rate_kg_s
     if outcome.code == OVER and asked is not None:
         start = solve_cold_start(problem, asked)
         if start.code != OK:
-            over = asked / float(start.state["F"])
-            shown = [replace(x, load=x.capacity * over) if x.name == start.binding else x for x in limits]
-            return start.binding, COLD_START[start.binding], tuple(shown)
-    return outcome.binding, WARM[outcome.binding], limits
+            return start.binding, asked / float(start.state["F"])
+    return outcome.binding, 0.0
 
 
 def _warnings(problem: Setup, outcome: Outcome, main: EngineResult, happens: str) -> list[str]:
@@ -314,15 +310,13 @@ def _calibration_warnings(problem: Setup) -> list[str]:
     return found
 
 
-def prediction_of(problem: Setup, outcome: Outcome, main: EngineResult) -> Prediction:
-    """A prediction by the balance alone: no band, no histories, no pieces."""
-    return _prediction(problem, outcome, main, None, {}, None, 0, "")
-
-
 def _prediction(problem, outcome, main, other, widest, trace, seed, command) -> Prediction:
     config = problem.config
     time, temperature = warmup(problem, outcome)
-    binding, happens, limits = _first_to_bind(problem, outcome)
+    binding, over = first_to_bind(problem, outcome)
+    limits, happens = limits_of(problem, outcome), (COLD_START if over else WARM)[binding]
+    if over:
+        limits = tuple(replace(x, load=x.capacity * over) if x.name == binding else x for x in limits)
     return Prediction(
         status=status_words(outcome.status(config.feed), outcome.binding),
         config_text=config.text,

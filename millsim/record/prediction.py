@@ -2,13 +2,13 @@
 
 import math
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
 from ..base.quantities.params import Param
 from ..base.quantities.scalar import Scalar
-from .limits import CANNOT, HARDLY_GRINDS, OVER, STATUS_WORDS
+from .limits import CANNOT, HARDLY_GRINDS, JAM, LIMITS, OVER, POWER, STATUS_WORDS
 
 FloatArray = np.ndarray
 MORE_CARRIES_LESS = "more charge than this carries less, so a mill fed any faster fills up"  # sentence of a Limit
@@ -168,8 +168,61 @@ class Reviewed(NamedTuple):
     made: int
 
 
+class Foretold(Protocol):
+    """What the pre-build review asks of a prediction: a whole one, or a settled mill (`forecast/glance.py`)."""
+
+    status: str
+    binding: str
+    temperature_limit_K: float
+    trace: ChamberTrace | None
+
+    def figure(self, key: str) -> float:
+        """A figure by its name among the outputs; NaN where it is not known."""
+        ...
+
+    @property
+    def shaft_load(self) -> float:
+        """Power [W] that the motor is held to; NaN where it is not known."""
+        ...
+
+    @property
+    def jam_load(self) -> float:
+        """The jam index at the rate asked for; NaN where it is not known."""
+        ...
+
+    @property
+    def finest(self) -> float:
+        """Smallest size [m] that the hardest impact can break."""
+        ...
+
+    @property
+    def powder(self) -> tuple[FloatArray, FloatArray]:
+        """Class bounds [m] and Q3 of the powder at them."""
+        ...
+
+    @property
+    def warmup(self) -> tuple[FloatArray, FloatArray]:
+        """Time from a cold start [s] and outlet temperature [K] then."""
+        ...
+
+    @property
+    def by_bites(self) -> bool:
+        """Whether bites take most of what the charge takes from the rotor."""
+        ...
+
+    @property
+    def runs(self) -> bool:
+        """Whether powder worth naming comes out: not of a mill that cannot run, hardly grinds, or jams at once."""
+        return self.status not in (STATUS_WORDS[CANNOT], HARDLY_GRINDS) and not self.too_little
+
+    @property
+    def too_little(self) -> bool:
+        """Whether a batch ended before so much of it was powder that sizes, rate or energy could be told."""
+        return self.status == STATUS_WORDS[OVER] and math.isnan(self.figure("throughput_kg_s"))
+
+
 @dataclass(frozen=True)
-class Prediction:
+class Prediction(Foretold):
     """One prediction: the answer, how sure, why, and how to reproduce it."""
 
     status: str  # "ok", "over capacity", "cannot run", "hardly grinds"
@@ -202,13 +255,46 @@ class Prediction:
     advised: Advised | None = None  # what `millsim next` names first; None where it was not asked
     origin: dict = field(default_factory=dict)  # its config and settings (`mill/config/since.py`); empty where not kept
 
-    @property
-    def runs(self) -> bool:
-        """Whether powder worth naming comes out: not of a mill that cannot run, hardly grinds, or jams at once."""
-        return self.status not in (STATUS_WORDS[CANNOT], HARDLY_GRINDS) and not self.too_little
+    def figure(self, key: str) -> float:
+        """A figure of the main engine."""
+        found = self.main.scalars.get(key)
+        return math.nan if found is None else found.value
 
     @property
-    def too_little(self) -> bool:
-        """Whether a batch ended before so much of it was powder that sizes, rate or energy could be told."""
-        rate = self.main.scalars.get("throughput_kg_s")
-        return self.status == STATUS_WORDS[OVER] and rate is not None and math.isnan(rate.value)
+    def shaft_load(self) -> float:
+        """Power [W] that the motor is held to."""
+        return self._load(LIMITS[POWER])
+
+    @property
+    def jam_load(self) -> float:
+        """The jam index at the rate asked for."""
+        return self._load(LIMITS[JAM])
+
+    def _load(self, limit: str) -> float:
+        return next((x.load for x in self.limits if x.name == limit), math.nan)
+
+    @property
+    def finest(self) -> float:
+        """Smallest size [m] that the hardest impact can break."""
+        return self.size_floor_m
+
+    @property
+    def powder(self) -> tuple[FloatArray, FloatArray]:
+        """Class bounds [m] and Q3 of the powder at them."""
+        return self.main.table.edges_m, self.main.table.product_q3
+
+    @property
+    def warmup(self) -> tuple[FloatArray, FloatArray]:
+        """Time from a cold start [s] and outlet temperature [K] then."""
+        return self.warmup_time_s, self.warmup_temperature_K
+
+    @property
+    def by_bites(self) -> bool:
+        """Whether bites take most of what the charge takes from the rotor."""
+        into = {name: x.value for name, x in self.main.ledger_in_W.items()}
+        return "nip" in into and mostly_bites(*(into.get(k, 0.0) for k in ("striking", "nip", "layer drive")))
+
+
+def mostly_bites(striking: float, nip: float, layer_drive: float) -> bool:
+    """Whether bites take most of the power [W] that goes into the charge."""
+    return nip > 0.5 * (striking + nip + layer_drive)

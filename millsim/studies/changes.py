@@ -10,15 +10,15 @@ from typing import NamedTuple
 from ..base.quantities.written import NOTHING_KG_S
 from ..base.reading.key import AS_MUCH
 from ..errors import InputError, NotConverged
-from ..forecast.assemble import balance_result, without_throughput
+from ..forecast.assemble import nothing, told
 from ..forecast.band import BATCH_STEPS
+from ..forecast.glance import Glance
 from ..forecast.outcome import Outcome, solve, solve_batch
-from ..forecast.run import prediction_of
 from ..mill.calibrated import LOOSE
 from ..mill.config.mill import Config, with_keys
 from ..mill.problem import build
 from ..record.limits import CANNOT, JAM, LIMITS, OK, TEMPERATURE
-from ..record.prediction import Change, Prediction
+from ..record.prediction import Change
 from .prebuild.review import BARRING, named, review
 from .ways import Way, gap_words, scaled, ways
 
@@ -35,11 +35,11 @@ TO_CAPACITY = f'feed.rate="{AS_MUCH}"'
 
 
 class Tried(NamedTuple):
-    """A mill that was tried: its outcome, its prediction without a band, and the checks of the review that it passes
-    (be it closely) and fails."""
+    """A mill that was tried: its outcome, what it foretells, and the checks of the review that it passes (be it
+    closely) and fails."""
 
     outcome: Outcome
-    prediction: Prediction
+    prediction: Glance
     passes: frozenset[str]
     fails: frozenset[str]
     margins: dict[str, float]  # of those that it fails
@@ -55,10 +55,9 @@ def tried(config: Config, rate_kg_s: float | None = None) -> Tried | None:
     except (InputError, NotConverged):
         return None
     capacity = math.nan if config.feed.batch else float(outcome.state["F"])
-    main = balance_result(problem, outcome, capacity)
-    main = without_throughput(main) if outcome.code == CANNOT else main
-    found = prediction_of(problem, outcome, main)
-    lines = review(config, found)
+    figures = told(problem, outcome, capacity)
+    found = Glance(problem, outcome, nothing(figures) if outcome.code == CANNOT else figures)
+    lines = review(config, found, problem.mill[0])
     margins = {x.name: x.margin for x in lines if x.verdict == "fails" and x.margin is not None}
     return Tried(outcome, found, named(lines, "passes") | named(lines, "close"), named(lines, "fails"), margins)
 
@@ -73,7 +72,7 @@ def what_helps(config: Config) -> tuple[Change, ...]:
     if base is None:
         return ()
     found = [c for way in ways(config) if (c := walk(config, base, way)) is not None]
-    coarse = (1.0 + COARSER) * base.prediction.main.scalars["x50_m"].value
+    coarse = (1.0 + COARSER) * base.prediction.figure("x50_m")
     found.sort(key=lambda c: (c.x50_m > coarse, *_place(base, c)))  # what leaves the powder as fine comes first
     fine = sum(c.x50_m <= coarse for c in found)
     most = MOST + sum(c.x50_m <= coarse and cools(c) for c in found) if _hot(base) else MOST
@@ -172,10 +171,10 @@ def _step(config: Config, base: Tried, way: Way, share: float) -> tuple[Change |
         rate, less, new = fed_within(changed, base, there, float(there.outcome.state["F"]))
         there = less
         keys = (*keys, f'feed.rate="{rate * 3600.0:.4g} kg/h"')
-    s = there.prediction.main.scalars
+    p = there.prediction
     was, now = _rate(base), _rate(there)
     return Change(
-        way.key, words, keys, now, s["x50_m"].value, s["gross_J_kg"].value, s["outlet_temperature_K"].value,
+        way.key, words, keys, now, p.figure("x50_m"), p.figure("gross_J_kg"), p.figure("outlet_temperature_K"),
         there.outcome.binding, now / was if was > 0.0 else math.inf, "",
     ), (new[0] if new else "")  # fmt: skip
 
@@ -211,4 +210,4 @@ def _rate(t: Tried) -> float:
     """Powder per second; of a batch that goes beyond a limit, and of a mill that does not run, none."""
     if t.outcome.code == CANNOT or (t.outcome.history.size and t.outcome.code != OK):
         return 0.0
-    return float(t.prediction.main.scalars["throughput_kg_s"].value)
+    return t.prediction.figure("throughput_kg_s")

@@ -151,10 +151,10 @@ def _walk(case: Case, want: float, base: Tried | None, steps: Iterator[Help]) ->
         if there is not None and rate > 0.0:
             lower, there, new = _held(config, base, there, rate)
             if lower < rate:
-                rate, outlet = lower, there.prediction.main.scalars["outlet_temperature_K"].value
+                rate, outlet = lower, there.prediction.figure("outlet_temperature_K")
         if new:
             return best._replace(stopped=new[0]) if best else step._replace(stopped=new[0])
-        x50 = there.prediction.main.scalars["x50_m"].value if there is not None and rate > 0.0 else nan
+        x50 = there.prediction.figure("x50_m") if there is not None and rate > 0.0 else nan
         step = step._replace(rate_kg_s=rate, enough=rate >= _enough(case) * want, outlet_K=outlet, x50_m=x50)
         if best is None or best.rate_kg_s <= 0.0 or rate > best.rate_kg_s:
             best = step

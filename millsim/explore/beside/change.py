@@ -116,7 +116,7 @@ def rank(
 
 def values_of(t: Tried) -> dict[str, float]:
     """Outputs of a mill that was tried."""
-    return {n: s.value for n, s in t.prediction.main.scalars.items()}
+    return t.prediction.told.values
 
 
 def is_coarser(base: Tried, s: Step) -> bool:

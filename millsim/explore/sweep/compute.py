@@ -13,15 +13,16 @@ import numpy as np
 from ...engines import montecarlo
 from ...errors import InputError, NotConverged
 from ...forecast import band as bands
-from ...forecast.assemble import Told, balance_result, montecarlo_result, of_what_comes, too_little
+from ...forecast.assemble import Told, montecarlo_result, told, told_of_what_comes, too_little
 from ...forecast.error import errors
+from ...forecast.glance import Glance
 from ...forecast.outcome import Outcome, solve, solve_batch
-from ...forecast.run import montecarlo_events, outlet, prediction_of
+from ...forecast.run import montecarlo_events, outlet
 from ...mill.config.mill import Config
 from ...mill.problem import Setup, build
 from ...record.limits import CANNOT, FAILED, GRINDING, LIMITS, OK, POWER
 from ...record.outputs import OUTPUTS
-from ...record.prediction import EngineResult, Prediction
+from ...record.prediction import EngineResult
 from ...studies.prebuild.line import ReviewLine
 from ...studies.prebuild.review import bits, named, review
 from .points import Settings, Template
@@ -89,7 +90,7 @@ def compute(job: Job, stopping: Callable[[], bool] | None = None) -> tuple[np.nd
 def _fill_rows(points: "list[_Point]", rows: np.ndarray) -> dict[int, Failure]:
     """Take points to their rows, all of them step by step; return why those without an answer have none."""
     reasons: dict[int, Failure] = {}
-    for step in (_Point.read, _Point.build, _Point.solve, _Point.answer, _Point.tell, _Point.review, _Point.draw):
+    for step in (_Point.read, _Point.build, _Point.solve, _Point.answer, _Point.review, _Point.draw):
         for p in points:
             try:
                 if p.i not in reasons:
@@ -126,8 +127,7 @@ class _Point:
     config: Config
     problem: Setup
     outcome: Outcome
-    result: EngineResult
-    prediction: Prediction
+    told: Told
 
     def __init__(self, job: Job, i: int, row: np.void, stopping: Callable[[], bool]):
         self.job, self.i, self.row, self.stopping = job, i, row, stopping
@@ -154,23 +154,19 @@ class _Point:
             seed = job.seed + job.replicate[self.i]
             result = _histories(self.problem, o, capacity, seed, self.stopping)
             row["se"] = [result.scalars[n].se for n in NAMES]
+            found = Told({n: result.scalars[n].value for n in NAMES}, result.table.product_q3)
         else:
-            result = balance_result(self.problem, o, capacity)
-        self.result = of_what_comes(self.problem, o, result)
-        figures = Told({n: self.result.scalars[n].value for n in NAMES}, self.result.table.product_q3)
-        _fill(figures, self.problem, row["values"], row["q3"])
+            found = told(self.problem, o, capacity)
+        self.told = told_of_what_comes(self.problem, o, found)
+        _fill(self.told, self.problem, row["values"], row["q3"])
         row["status"] = o.status(feed)
         row["binding"], row["loads"] = LIMITS.index(o.binding), o.loads
         if early:
             row["loads"][[POWER, GRINDING]] = NAN
 
-    def tell(self) -> None:
-        """The prediction that the review reads."""
-        self.prediction = prediction_of(self.problem, self.outcome, self.result)
-
     def review(self) -> None:
         """Which checks of the review fail or could not be made."""
-        lines = _reviewed(self.problem, self.prediction)
+        lines = _reviewed(self.problem, self.outcome, self.told)
         self.row["fails"], self.row["unchecked"] = bits(named(lines, "fails")), bits(named(lines, "not checked"))
 
     def draw(self) -> None:
@@ -193,14 +189,14 @@ class _Point:
 def review_of(problem: Setup, outcome: Outcome) -> list[ReviewLine]:
     """The pre-build review of a settled config."""
     rate = float(outcome.state["F"]) if not problem.config.feed.batch_mass_kg else NAN
-    result = balance_result(problem, outcome, rate if problem.config.feed.rate_kg_s is None else NAN)
-    result = of_what_comes(problem, outcome, result)
-    return _reviewed(problem, prediction_of(problem, outcome, result))
+    found = told(problem, outcome, rate if problem.config.feed.rate_kg_s is None else NAN)
+    return _reviewed(problem, outcome, told_of_what_comes(problem, outcome, found))
 
 
-def _reviewed(problem: Setup, found: Prediction) -> list[ReviewLine]:
+def _reviewed(problem: Setup, outcome: Outcome, found: Told) -> list[ReviewLine]:
     """The review of a mill as its config has it: a calibration weighed by what comes out of it is no part of that."""
-    return review(problem.config, found, None if problem.calibration else problem.mill[0])
+    built = None if problem.calibration else problem.mill[0]
+    return review(problem.config, Glance(problem, outcome, found), built)
 
 
 def solve_point(config: Config, class_ratio: float) -> tuple[Setup, Outcome]:

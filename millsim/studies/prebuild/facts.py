@@ -18,7 +18,7 @@ from ...mill import parts
 from ...mill.config.mill import Config
 from ...mill.problem import build
 from ...record.heatlimit import HeatLimit, heat_limit
-from ...record.prediction import Limit, Prediction
+from ...record.prediction import Foretold
 
 DYNAMIC = 1.5  # a blow against a load put on slowly (assumed, of 1.5 to 2; the ideal sudden load is 2)
 SCREW_YIELD = 640e6  # Pa, property class 8.8 of ISO 898-1 (from memory)
@@ -51,7 +51,7 @@ class MillFacts:
     """A config with what follows from it, and a prediction or None; built: its MILL record, where it is at hand."""
 
     config: Config
-    prediction: Prediction | None
+    prediction: Foretold | None
     built: np.void | None = None
 
     @cached_property
@@ -215,12 +215,8 @@ class MillFacts:
 
     def scalar(self, key: str) -> float | None:
         """A figure of the prediction; None where there is none, or it is not a finite number."""
-        found = self.prediction.main.scalars.get(key) if self.prediction else None
-        return found.value if found is not None and math.isfinite(found.value) else None
-
-    def bound(self, name: str) -> Limit | None:
-        """A limit of the prediction by name."""
-        return next((x for x in self.prediction.limits if x.name == name), None) if self.prediction else None
+        found = self.prediction.figure(key) if self.prediction else math.nan
+        return found if math.isfinite(found) else None
 
     @cached_property
     def rate(self) -> float | None:

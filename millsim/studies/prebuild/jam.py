@@ -7,7 +7,7 @@ from ...base.reading.key import AS_MUCH
 from ...laws import cutting, motion, strength
 from ...mill.calibrated import LOOSE, TIGHT
 from ...record.limits import cannot_run_words
-from ...record.prediction import ChamberTrace, Limit
+from ...record.prediction import ChamberTrace
 from .facts import MillFacts, say
 from .judge import PREDICT, Rule
 from .line import ReviewLine
@@ -179,23 +179,23 @@ def flooded(f: MillFacts) -> ReviewLine:
 
 def fed(f: MillFacts) -> ReviewLine:
     """The jam index of the prediction at the rate asked for."""
-    found = f.bound("jam")
     if f.prediction is None:
         return FED.missing(PREDICT)
-    if found is None or not math.isfinite(found.load):
+    load = f.prediction.jam_load
+    if not math.isfinite(load):
         return FED.missing("the prediction has no jam index")
     asked = f.config.feed
     if asked.handful_kg is not None and f.prediction.trace is not None:
         return by_hand(f, asked.handful_kg, f.prediction.trace)
     so = AS_MUCH if asked.rate_kg_s is None else say(asked.rate_kg_s, "kg/h")
     said = f"{'this batch' if asked.batch_mass_kg else f'fed {so}'}; it stalls at 1"
-    if _by_bites(f, found):
+    if f.prediction.by_bites:
         why, other = "bites take more out of the rotor than it has", _or_else(f)
     else:
         rotor = "a heavier rotor or " if f.nips else ""
         why, other = "the motor labours at its overload", f"or take {rotor}a stronger motor"
     stalls = f"Within seconds {why}, it slows down and stalls. Feed more slowly and evenly, {other}"
-    return FED.judge(found.load, found.capacity, said, "Feed evenly; a surge stalls it", stalls)
+    return FED.judge(load, 1.0, said, "Feed evenly; a surge stalls it", stalls)
 
 
 def by_hand(f: MillFacts, handful_kg: float, trace: ChamberTrace) -> ReviewLine:
@@ -212,13 +212,6 @@ def by_hand(f: MillFacts, handful_kg: float, trace: ChamberTrace) -> ReviewLine:
     cure = f"Feed less at a time and more often, or by a metering screw, or take {rotor}a stronger motor"
     said = f"{trace.stalls} of {trace.runs} starts with {hand} stalled within {say(trace.duration_s, 's', 2)}. {cure}"
     return FED.tell("fails", trace.stalls / trace.runs, said, margin=0.0)
-
-
-def _by_bites(f: MillFacts, found: Limit) -> bool:
-    """Whether bites, not power, make the jam: the nip takes most of the charge's power."""
-    into = f.prediction.main.ledger_in_W if f.prediction else {}
-    work = sum(into[k].value for k in ("striking", "nip", "layer drive") if k in into)
-    return "nip" in into and into["nip"].value > 0.5 * work
 
 
 def rate(f: MillFacts) -> ReviewLine:
@@ -267,7 +260,7 @@ def hits(f: MillFacts) -> ReviewLine:
         return HITS.missing("nothing is milled")
     said = f"{say(100.0 * share, digits=2)} % of hits are above the threshold of what they hit; fewer break it"
     if share >= FEW_HITS:
-        finest = f"the hardest can break pieces down to {say(f.prediction.size_floor_m, 'mm', 2)}"
+        finest = f"the hardest can break pieces down to {say(f.prediction.finest, 'mm', 2)}"
         return HITS.tell("passes", share, f"{said}; {finest}.", FEW_HITS)
     said = "Few hits are above the threshold: at this speed next to none breaks anything"
     if f.nips:

@@ -25,10 +25,10 @@ def lines(f: MillFacts) -> list[ReviewLine]:
 
 def fine_share(f: MillFacts) -> float | None:
     """Share of the powder finer than DUST_SIZE by the prediction."""
-    t = f.prediction.main.table if f.prediction else None
-    if t is None or not np.isfinite(t.product_q3).all():
+    if f.prediction is None:
         return None
-    return float(np.interp(math.log(DUST_SIZE), np.log(t.edges_m), t.product_q3))
+    edges, q3 = f.prediction.powder
+    return float(np.interp(math.log(DUST_SIZE), np.log(edges), q3)) if np.isfinite(q3).all() else None
 
 
 def dust(f: MillFacts) -> ReviewLine:

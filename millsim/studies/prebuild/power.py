@@ -30,8 +30,8 @@ def load(f: MillFacts) -> float | None:
     """Steady shaft power predicted [W], of a batch its mean; None without a prediction."""
     if f.config.feed.batch_mass_kg:
         return f.scalar("shaft_power_W")
-    found = f.bound("shaft power")
-    return found.load if found is not None and math.isfinite(found.load) else None
+    found = f.prediction.shaft_load if f.prediction else math.nan
+    return found if math.isfinite(found) else None
 
 
 def duty(f: MillFacts) -> ReviewLine:

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from ...mill.config.mill import Config
-from ...record.prediction import Prediction
+from ...record.prediction import Foretold
 from . import bars, cloth, hammer, jam, people, power, rotor, sieveair, stator, tool, warm
 from .facts import MillFacts
 from .judge import Rule
@@ -24,7 +24,7 @@ BARRING = frozenset(
 )  # a mill that fails one of these is not offered
 
 
-def review(config: Config, prediction: Prediction | None, built: np.void | None = None) -> list[ReviewLine]:
+def review(config: Config, prediction: Foretold | None, built: np.void | None = None) -> list[ReviewLine]:
     """All checks of a config; those that need a prediction are "not checked" where it is None.
 
     built: its MILL record, where it is at hand.

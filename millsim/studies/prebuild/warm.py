@@ -56,7 +56,7 @@ def warm_up(f: MillFacts) -> ReviewLine:
     """How long until it is warm, and when it comes near the limit."""
     if f.prediction is None:
         return WARM.missing(PREDICT)
-    t, T = f.prediction.warmup_time_s, f.prediction.warmup_temperature_K
+    t, T = f.prediction.warmup
     if t.size < 2 or not np.all(np.isfinite(T)) or abs(T[-1] - T[0]) < 0.1:
         return WARM.missing("the prediction has no warm-up")
     if f.config.feed.batch_mass_kg:
