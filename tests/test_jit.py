@@ -431,17 +431,27 @@ def test_records_read_by_name_also_where_numpy_has_another_meaning_of_it(monkeyp
     assert rows[0].shape == 0.0 and rows.shape == (2,) and row.dtype == rows.dtype
 
 
-def test_laws_are_compiled_as_numba_does_where_its_inside_is_not_known(monkeypatch):
-    assert jit.fits(jit.numba.__version__) and not jit.fits("0.60.0") and not jit.fits("0.680.0")
-    monkeypatch.setattr(jit, "fits", lambda _version: False)
+ELSEWHERE = """
+import sys
+import numba
+numba.__version__ = {version!r}
+sys.modules["numba.core.codegen"] = None
+from millsim.base.numerics import jit
+square = jit.law(lambda x: x * x)
+twice = jit.kernel(lambda x: 2.0 * square(x))
+root = jit.routine(lambda x: x**0.5)
+print(twice(3.0), square(3.0), root(16.0), "millsim.base.numerics.inner" in sys.modules)
+"""
 
-    @jit.law
-    def square(x):
-        return x * x
 
-    @jit.kernel
-    def twice(x):
-        return 2.0 * square(x)
-
-    assert twice(3.0) == 18.0 and square(3.0) == 9.0
-    assert not isinstance(next(iter(square.overloads.values())).library, InnerLibrary)
+@pytest.mark.parametrize("version", ["0.60.0", "0.680.0", "1.0.0"])
+def test_laws_are_compiled_as_numba_does_where_its_inside_is_not_known(version, tmp_path):
+    assert jit.fits(jit.numba.__version__) and not jit.fits(version)
+    program = tmp_path / "laws.py"
+    program.write_text(ELSEWHERE.format(version=version), encoding="utf-8")
+    for _ in ("compiled", "kept"):
+        done = subprocess.run(
+            [sys.executable, str(program)], capture_output=True, text=True, check=False,
+            env=os.environ | {"PYTHONPATH": str(PACKAGE.parent), "MILLSIM_CACHE_DIR": str(tmp_path)},
+        )  # fmt: skip
+        assert done.stdout.split() == ["18.0", "9.0", "4.0", "False"], done.stderr

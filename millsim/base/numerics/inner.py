@@ -3,6 +3,8 @@
 To numba every function is a library of its own: with all that it calls in it, it is improved to the end and turned into
 machine code before its caller takes it in and does all of that once more. The code of an inner library is tidied up
 and no more; what takes it in improves the whole at once.
+
+Built on the inside of numba, so imported only with the versions that it is known of (`jit.TRIED`).
 """
 
 import functools
@@ -12,15 +14,7 @@ from numba.core.caching import CompileResultCacheImpl
 from numba.core.codegen import JITCodeLibrary, ll
 from numba.core.compiler import Compiler, CompileResult
 
-TRIED = ("0.68",)  # versions of numba whose inside is as here: add one when all tests pass with it
 Kept = tuple[str, bool, frozenset[str], frozenset[str], bytes]
-
-
-def fits(version: str) -> bool:
-    """Whether the inside of that version of numba is known to be as it is built on here; else laws are compiled slower,
-    as numba does it.
-    """
-    return any(version.startswith(f"{known}.") for known in TRIED)
 
 
 def _held(library: Any) -> int:

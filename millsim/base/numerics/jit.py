@@ -22,10 +22,15 @@ from numba.core import caching
 from numba.core.registry import CPUDispatcher
 
 from . import kept
-from .inner import InnerCode, InnerCompiler, fits
 
 SETTINGS: Any = numba.config  # its names are made as it is imported
+TRIED = ("0.68",)  # versions of numba whose inside is as `inner` has it: add one when all tests pass with it
 _PACKAGE = Path(__file__).resolve().parents[2]
+
+
+def fits(version: str) -> bool:
+    """Whether laws are compiled by `inner` with that version of numba; else slower, as numba does it."""
+    return any(version.startswith(f"{known}.") for known in TRIED)
 
 
 def source_hash(package: Path = _PACKAGE) -> str:
@@ -80,8 +85,15 @@ class _Code(caching.CompileResultCacheImpl):
     _locator_classes = [_Place]
 
 
-class _CodeOfLaw(InnerCode):
-    _locator_classes = [_Place]
+if fits(numba.__version__):
+    from .inner import InnerCode, InnerCompiler
+
+    class _CodeOfLaw(InnerCode):
+        _locator_classes = [_Place]
+
+    OF_LAWS: tuple[type[caching.CompileResultCacheImpl], dict[str, Any]] = _CodeOfLaw, {"pipeline_class": InnerCompiler}
+else:
+    OF_LAWS = _Code, {"_nrt": True}
 
 
 class _PlaceForPython(_Place):
@@ -142,12 +154,9 @@ def _compile(function: Callable, code: type[caching.CompileResultCacheImpl] = _C
 
 
 def _compile_inner(function: Callable, **options) -> Callable:
-    """The same for what compiled code calls, and Python seldom; as numba would, where `inner` knows not this numba."""
-    if fits(numba.__version__):
-        options = {"pipeline_class": InnerCompiler, **options}
-        made: Any = _compile(function, _CodeOfLaw, no_cpython_wrapper=True, **options)
-    else:
-        made = _compile(function, no_cpython_wrapper=True)
+    """The same for what compiled code calls, and Python seldom."""
+    code, more = OF_LAWS
+    made: Any = _compile(function, code, no_cpython_wrapper=True, **{**options, **more})
     if not SETTINGS.DISABLE_JIT:
         made.__class__ = _Law
     return made
