@@ -119,6 +119,15 @@ def test_it_ends_by_itself_once_the_first_has_gone():
         assert ready.wait(60) == 0
 
 
+def test_it_ends_with_the_first_also_while_it_loads(tmp_path, monkeypatch):
+    (tmp_path / "loads_for_ever.py").write_text("import time\ntime.sleep(600)")
+    monkeypatch.syspath_prepend(tmp_path)
+    monkeypatch.setattr(ahead, "__name__", "loads_for_ever")
+    with ahead._started([]) as left:
+        left.stdin.close()
+        assert left.wait(60) == 1
+
+
 def test_it_ends_once_its_code_cannot_be_kept(monkeypatch):
     class Ended(BaseException):
         pass
@@ -135,7 +144,6 @@ def test_it_ends_once_its_code_cannot_be_kept(monkeypatch):
     notes = logging.getLogger("millsim")
     monkeypatch.setattr(notes, "filters", [])
     monkeypatch.setattr(ahead, "KERNELS", (Kernel(), Kernel()))
-    monkeypatch.setattr(ahead, "_end_with_the_first", lambda: None)
     monkeypatch.setattr(os, "_exit", end)
     with pytest.raises(Ended, match="1"):
         ahead.main(["run_blocks"])

@@ -9,7 +9,6 @@ import logging
 import os
 import subprocess
 import sys
-import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -28,7 +27,11 @@ from .records import FLOWS, POWERS, Arrivals, Charge, Powder, Rates, Sizes, Step
 
 KERNELS: tuple[Any, ...] = (run_blocks, run_pieces)
 PATIENCE_S = 60.0  # for a second process that ends later than the first settles, at most
-_RUN = "import sys; sys.path[:] = {path}; from {module} import main; main({names})"
+_RUN = """
+import os, sys, threading
+threading.Thread(target=lambda: os.read(0, 1) or os._exit(1), daemon=True).start()  # a pipe that nobody writes to
+sys.path[:] = {path}
+from {module} import main; main({names})"""
 
 
 @contextlib.contextmanager
@@ -75,7 +78,6 @@ def _started(names: list[str]) -> "subprocess.Popen[bytes] | None":
 
 def main(names: list[str]) -> None:
     """Compile KERNELS of these names, and then the small ones that every prediction needs, in the second process."""
-    threading.Thread(target=_end_with_the_first, daemon=True).start()
     logging.getLogger("millsim").addFilter(_end)  # a note is that code cannot be kept, which is then in vain
     for kernel, arguments in zip(KERNELS, _arguments(), strict=True):
         if kernel.__name__ in names:
@@ -86,12 +88,6 @@ def main(names: list[str]) -> None:
 
 def _compile(function: Any, arguments: tuple) -> None:
     function.compile(tuple(numba.typeof(a) for a in arguments))
-
-
-def _end_with_the_first() -> None:
-    """Wait for the end of the other end of the pipe, which nobody writes to."""
-    os.read(0, 1)
-    _end()
 
 
 def _end(*_args) -> bool:
