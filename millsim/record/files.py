@@ -187,6 +187,7 @@ def check_folder(folder: Path | str, where: str, create: bool = False) -> None:
     if not folder.is_dir():
         hint = "name a folder" if folder.exists() else f"make it first: mkdir -p {folder}"
         raise InputError(Problem(where, "", f"{folder} is not a folder", hint=hint))
+    clear_litter(folder)  # also where the file is kept, as a writer was killed just after it had named it
     probe = _temporary(folder)
     try:
         probe.touch(exist_ok=False)
