@@ -11,6 +11,7 @@ from PIL import Image
 
 from millsim.commands.main import cli
 from millsim.show.plots import prediction, style
+from millsim.show.plots.heat import figure_of
 from millsim.studies.heat.answers import answers
 from millsim.studies.heat.curve import heat_curve
 
@@ -44,6 +45,12 @@ def test_a_command_draws_its_figure_and_the_file_says_what_it_shows(command, tmp
         assert part in told["Description"], (part, told)
     again = run(command, *words, "--plots", tmp_path)
     assert again.exit_code == 2 and f"{command}.png exists already" in again.stderr, "found before any work"
+
+
+def test_a_mill_that_hardly_grinds_is_drawn_as_one():
+    a = answers(mills.config("demo", "run.class_ratio=1.6", "drive.tip_speed=20 m/s"), draws=2)
+    told = [text.get_text() for axes in figure_of(a, heat_curve(a)).axes for text in axes.texts]
+    assert "it hardly grinds, so no rate is given" in told
 
 
 def test_the_curve_of_heat_goes_through_what_the_answers_say():

@@ -7,6 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from ...base.quantities.written import digits, shown_unit
+from ...record.limits import GRINDING, LIMITS
 from ...studies.heat.answers import HeatAnswers
 from ...studies.heat.curve import HeatCurve
 from ...version import MODEL_VERSION, __version__
@@ -33,7 +34,8 @@ def figure_of(a: HeatAnswers, c: HeatCurve) -> Figure:
         unit, k, _ = shown_unit(float(c.amount[-1]), "kg" if batch else "kg/s")
         known = np.isfinite(c.outlet_K)
         if not known.any():
-            say(axes, "no steady state was found at any rate")
+            hardly = a.binding == LIMITS[GRINDING]
+            say(axes, "it hardly grinds, so no rate is given" if hardly else "no steady state was found at any rate")
         _curve(axes, a, c, k)
         _asked(axes, a, c, k, unit)
         _ways(axes, a, k)
@@ -66,9 +68,10 @@ def _curve(axes: Axes, a: HeatAnswers, c: HeatCurve, k: float) -> None:
         label = f"{len(c.draws_K)} draws, each as far as it settles" if i == 0 else None
         axes.plot(c.amount * k, draw - 273.15, color=SKY, lw=0.9, alpha=0.7, zorder=1.8, label=label)
     axes.plot(c.amount * k, c.outlet_K - 273.15, color=BLUE, lw=2.6, label="outlet")
-    at, s = _star(a), a.values["outlet_K"]
-    if at is not None and math.isfinite(s.low) and math.isfinite(s.high):
-        axes.plot([at * k] * 2, [s.low - 273.15, s.high - 273.15], label="80 % band", **_BAR)
+    at = _star(a)
+    if at is not None and math.isfinite(a.values["outlet_K"].low) and math.isfinite(a.values["outlet_K"].high):
+        low, high = a.values["outlet_K"].low, a.values["outlet_K"].high
+        axes.plot([at * k] * 2, [low - 273.15, high - 273.15], label="80 % band", **_BAR)
 
 
 def _star(a: HeatAnswers) -> float | None:
