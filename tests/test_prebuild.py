@@ -19,6 +19,7 @@ from millsim.mill.cards import load_material
 from millsim.mill.chamber import idle_power, piece_strength
 from millsim.mill.config.mill import load_config, parse_config
 from millsim.mill.config.schema import SECTIONS
+from millsim.mill.problem import build
 from millsim.record.prediction import Limit
 from millsim.show.words import prebuild
 from millsim.show.words.heat import sentences
@@ -690,7 +691,7 @@ def test_a_figure_that_is_no_number_never_passes():
 def test_a_review_reckons_as_the_model_does(name):
     # The review calls no compiled law: the same strengths and, with no air let through, the same windage.
     f = MillFacts(mills.config(name), None)
-    m = f.mill.copy()
+    m = build(f.config).mill[0]
     assert f.breakage == pytest.approx(piece_strength(m, m["T_feed"], f.piece)[:2], rel=1e-12)
     m["blower"], m["fan"] = 0.0, 0.0
     assert f.windage == pytest.approx(idle_power(m, f.omega, float(m["T_room"]))[0], rel=1e-9)

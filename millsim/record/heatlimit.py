@@ -44,9 +44,13 @@ class HeatLimit(NamedTuple):
             text += f"; by its card it sticks at {celsius(self.stick_K)}{below}"
         return text
 
+    def is_near(self, T: float) -> bool:
+        """Whether T [K] is within the limit but not within what is advised."""
+        return self.advised_K < T <= self.most_K + AT_LIMIT_K
+
     def near(self, T: float) -> str:
-        """That T [K] is within the limit but not within what is advised; else ""."""
-        if not self.advised_K < T <= self.most_K + AT_LIMIT_K:
+        """The same in words; "" where it is not."""
+        if not self.is_near(T):
             return ""
         left = f"{max(0, math.floor(self.most_K - T))} K"
         return f"less than the advised {CONTACT_K:.0f} K to the sticking temperature ({left} are left): {SPOTS}"

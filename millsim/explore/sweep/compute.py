@@ -24,7 +24,7 @@ from ...record.limits import CANNOT, FAILED, GRINDING, LIMITS, OK, POWER
 from ...record.outputs import OUTPUTS
 from ...record.prediction import EngineResult
 from ...studies.prebuild.line import ReviewLine
-from ...studies.prebuild.review import bits, named, review
+from ...studies.prebuild.review import review, verdict_bits
 from .points import Settings, Template
 from .record import SIZES_M, Failure
 
@@ -166,8 +166,7 @@ class _Point:
 
     def review(self) -> None:
         """Which checks of the review fail or could not be made."""
-        lines = _reviewed(self.problem, self.outcome, self.told)
-        self.row["fails"], self.row["unchecked"] = bits(named(lines, "fails")), bits(named(lines, "not checked"))
+        self.row["fails"], self.row["unchecked"] = verdict_bits(*_as_configured(self.problem, self.outcome, self.told))
 
     def draw(self) -> None:
         """The same mill with every parameter drawn from its range; the same draws at every point of the sweep."""
@@ -190,13 +189,12 @@ def review_of(problem: Setup, outcome: Outcome) -> list[ReviewLine]:
     """The pre-build review of a settled config."""
     rate = float(outcome.state["F"]) if not problem.config.feed.batch_mass_kg else NAN
     found = told(problem, outcome, rate if problem.config.feed.rate_kg_s is None else NAN)
-    return _reviewed(problem, outcome, told_of_what_comes(problem, outcome, found))
+    return review(*_as_configured(problem, outcome, told_of_what_comes(problem, outcome, found)))
 
 
-def _reviewed(problem: Setup, outcome: Outcome, found: Told) -> list[ReviewLine]:
-    """The review of a mill as its config has it: a calibration weighed by what comes out of it is no part of that."""
-    built = None if problem.calibration else problem.mill[0]
-    return review(problem.config, Glance(problem, outcome, found), built)
+def _as_configured(problem: Setup, outcome: Outcome, found: Told) -> tuple[Config, Glance, np.void | None]:
+    """What a review takes of a mill as its config has it: a calibration weighed by what comes out is no part of that."""
+    return problem.config, Glance(problem, outcome, found), None if problem.calibration else problem.mill[0]
 
 
 def solve_point(config: Config, class_ratio: float) -> tuple[Setup, Outcome]:

@@ -36,26 +36,31 @@ def bending(f: MillFacts) -> ReviewLine:
         return BEND.give("rotor.material", what="rotor.material a metal")
     if f.dragged:
         return BEND.missing(DRAGGED)
-    F, arm = f.shear_force if f.nips else f.blow_force, r.radius_m - float(m["r_hub"])
+    F, arm = f.shear_force if f.nips else f.blow_force, r.radius_m - m["r_hub"]
     M = DYNAMIC * strength.cantilever_moment(F, arm)
     value = strength.flat_bending_stress(M, r.bar_height_m, r.bar_thickness_m)
-    need = strength.flat_for_moment(1.5 * M, r.bar_height_m, f.strength)
-    size = f"{say(r.bar_height_m, 'mm')} by {say(r.bar_thickness_m, 'mm')} along the circle"
-    said = f"to shear a {say(f.piece, 'mm')} piece takes {say(F)} N at the tip" if f.nips else \
-        f"nothing is caught; a {say(f.piece, 'mm')} piece hits the tip with {say(F)} N for some 10 µs"  # fmt: skip
-    root = f"{said}, which bends a bar of {size}, {say(arm, 'mm')} out from a hub taken to end at " \
-           f"{say(float(m['r_hub']), 'mm')}"  # fmt: skip
+
+    def root() -> str:
+        size = f"{say(r.bar_height_m, 'mm')} by {say(r.bar_thickness_m, 'mm')} along the circle"
+        said = f"to shear a {say(f.piece, 'mm')} piece takes {say(F)} N at the tip" if f.nips else \
+            f"nothing is caught; a {say(f.piece, 'mm')} piece hits the tip with {say(F)} N for some 10 µs"  # fmt: skip
+        hub = f"{say(arm, 'mm')} out from a hub taken to end at {say(m['r_hub'], 'mm')}"
+        return f"{said}, which bends a bar of {size}, {hub}"
+
+    def said() -> str:
+        taken = ". Taken: a whole section sheared at once, with the rotor's energy behind it; brittle ones crack before"
+        return f"{root()}; {f.metal_words}{taken if f.nips else ''}"
+
+    def help_() -> str:
+        need = say(strength.flat_for_moment(1.5 * M, r.bar_height_m, f.strength), "mm")
+        return f"What would help: bars {need} thick along the circle, a larger hub, or stronger steel " \
+               "(rotor.yield_strength)"  # fmt: skip
+
     if r.material is None and not r.yield_strength_Pa:
-        return BEND.give("rotor.material", said=f"{root}: {say(value, 'MPa')}, {f.metal.name} yields at "
-                            f"{say(f.strength, 'MPa')}")  # fmt: skip
-    metal = "yield as given" if r.yield_strength_Pa else f.metal.source
-    root += f"; {f.metal_words}"
-    if f.nips:
-        root += ". Taken: a whole section sheared at once, with the rotor's energy behind it; brittle ones crack before"
-    help_ = f"What would help: bars {say(need, 'mm')} thick along the circle, a larger hub, or stronger steel " \
-            "(rotor.yield_strength)"  # fmt: skip
-    source = f"{BEND.source}; {metal}"
+        yields = f"{f.metal.name} yields at {say(f.strength, 'MPa')}"
+        return BEND.give("rotor.material", said=lambda: f"{root()}: {say(value, 'MPa')}, {yields}")
+    source = f"{BEND.source}; {'yield as given' if r.yield_strength_Pa else f.metal.source}"
     if not f.nips and value > f.strength:  # a static load for one that lasts less than the bar's period
-        words = f"{root}. So short a blow bends it far less than this. {help_}."
-        return BEND.tell("close", value, words, f.strength, source=source)
-    return BEND.judge(value, f.strength, root, help_, source=source)
+        brief = "So short a blow bends it far less than this"
+        return BEND.tell("close", value, lambda: f"{said()}. {brief}", f.strength, help_, source=source)
+    return BEND.judge(value, f.strength, said, help_, source=source)

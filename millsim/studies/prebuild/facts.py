@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ...base.numerics.uncompiled import as_written
+from ...base.numerics.uncompiled import as_written, by_field
 from ...base.quantities import units
 from ...laws import air, breakage, cutting, drive, strength
 from ...mill import parts
@@ -55,9 +55,9 @@ class MillFacts:
     built: np.void | None = None
 
     @cached_property
-    def mill(self) -> np.void:
-        """The MILL record: geometry and all parameters, calibrated where the config says so."""
-        return build(self.config).mill[0] if self.built is None else self.built
+    def mill(self) -> dict[str, float]:
+        """The MILL record by field: geometry and all parameters, calibrated where the config says so."""
+        return by_field(build(self.config).mill[0] if self.built is None else self.built)
 
     @property
     def omega(self) -> float:
@@ -117,7 +117,7 @@ class MillFacts:
     @cached_property
     def piece_mass(self) -> float:
         """Mass of such a piece as a ball [kg]."""
-        return float(self.mill["density"]) * math.pi / 6.0 * self.piece**3
+        return self.mill["density"] * math.pi / 6.0 * self.piece**3
 
     @property
     def nips(self) -> bool:
@@ -133,21 +133,19 @@ class MillFacts:
     def yield_stress(self) -> float:
         """Yield stress of the feed [Pa] under a blow, at the temperature it is fed at."""
         m = self.mill
-        return as_written(cutting.yield_at)(
-            float(m["yield_stress"]), float(m["yield_slope"]), float(m["T_feed"]), float(m["temperature_warm"])
-        )
+        return as_written(cutting.yield_at)(m["yield_stress"], m["yield_slope"], m["T_feed"], m["temperature_warm"])
 
     @cached_property
     def breakage(self) -> tuple[float, float]:
         """f_Mat [kg/(J m)] and threshold energy times size [J m/kg] of the largest piece as it is fed."""
         m = self.mill
-        T, warm, cold = (float(m[name]) for name in ("T_feed", "temperature_warm", "temperature_cold"))
+        T, warm, cold = (m[name] for name in ("T_feed", "temperature_warm", "temperature_cold"))
         f_mat, xw_min = (
-            as_written(breakage.log_between)(T, warm, cold, float(m[f"{name}_warm"]), float(m[f"{name}_cold"]))
+            as_written(breakage.log_between)(T, warm, cold, m[f"{name}_warm"], m[f"{name}_cold"])
             for name in ("f_mat", "xw_min")
         )
-        size, a = float(m["threshold_size"]), float(m["threshold_exponent"])
-        return float(m["rate_multiplier"]) * f_mat, as_written(breakage.threshold_at)(self.piece, xw_min, size, a)
+        size, a = m["threshold_size"], m["threshold_exponent"]
+        return m["rate_multiplier"] * f_mat, as_written(breakage.threshold_at)(self.piece, xw_min, size, a)
 
     @property
     def chamber_wall(self) -> float:
@@ -163,12 +161,12 @@ class MillFacts:
     @cached_property
     def windage(self) -> float:
         """Power [W] to drag the bars through the air at no load, with no air let through: the least it may be."""
-        m, H = self.mill, float(self.mill["H"] * self.mill["swept_share"])
-        n, C_d, R, r_0 = (float(m[k]) for k in ("n_bars", "drag_coefficient", "R", "r_drag"))
-        still = (float(m[k]) for k in ("n_pins", "pin_drag", "d_pin", "wall_friction", "R_stator"))
+        m, H = self.mill, self.mill["H"] * self.mill["swept_share"]
+        n, C_d, R, r_0 = (m[k] for k in ("n_bars", "drag_coefficient", "R", "r_drag"))
+        still = (m[k] for k in ("n_pins", "pin_drag", "d_pin", "wall_friction", "R_stator"))
         k = as_written(air.air_swirl)(n, C_d, H, R, r_0, *still, 0.0)
-        rho = as_written(air.air_density)(float(m["T_room"]))
-        return float(m["windage_factor"]) * as_written(air.windage_power)(n, rho, C_d, H, self.omega, k, R, r_0)
+        rho = as_written(air.air_density)(m["T_room"])
+        return m["windage_factor"] * as_written(air.windage_power)(n, rho, C_d, H, self.omega, k, R, r_0)
 
     @cached_property
     def shear_force(self) -> float:
@@ -178,12 +176,12 @@ class MillFacts:
     @cached_property
     def blow_force(self) -> float:
         """Peak force [N] of the largest piece that is hit, or hits a pin, at tip speed."""
-        return strength.impact_force(self.tip, self.piece, float(self.mill["density"]), PLASTIC * self.yield_stress)
+        return strength.impact_force(self.tip, self.piece, self.mill["density"], PLASTIC * self.yield_stress)
 
     @cached_property
     def bite(self) -> float:
         """Energy [J] that parts it: by shear, or by a crack where that takes less."""
-        density = float(self.mill["density"])
+        density = self.mill["density"]
         return self.piece_mass * as_written(cutting.shear_energy)(
             self.yield_stress, density, self.piece, *self.breakage
         )
@@ -196,7 +194,7 @@ class MillFacts:
     @cached_property
     def energy(self) -> float:
         """Energy stored in the turning rotor [J]."""
-        return as_written(drive.kinetic_energy)(float(self.mill["inertia"]), self.omega)
+        return as_written(drive.kinetic_energy)(self.mill["inertia"], self.omega)
 
     @property
     def rotating_mass(self) -> float | None:
@@ -211,7 +209,7 @@ class MillFacts:
     @cached_property
     def limit_K(self) -> float:
         """Temperature the powder may reach [K]: the user's limit, else where the material begins to stick."""
-        return float(self.prediction.temperature_limit_K if self.prediction else self.mill["T_limit"])
+        return self.prediction.temperature_limit_K if self.prediction else self.mill["T_limit"]
 
     def scalar(self, key: str) -> float | None:
         """A figure of the prediction; None where there is none, or it is not a finite number."""

@@ -94,19 +94,30 @@ def bite_on_screws(f: MillFacts) -> str:
 def lines(f: MillFacts) -> list[ReviewLine]:
     """Checks of the hammers; of a rigid rotor only the pull of a bar."""
     if not f.swinging:
-        F = pull(f)
-        said = f"half a bar's length pulls {say(F)} N at its root; screws that hold bars carry that and the blows: " \
-               "see the table of screws"  # fmt: skip
-        return [BAR_PULL.note(F, f"{said}. {left_out}." if (left_out := bite_on_screws(f)) else f"{said}.")]
+        return [bar_pull(f)]
     return [hammer_pull(f), pin_shear(f), pin_bending(f), eye(f), bite(f), lay_back(f), working_speed(f)]
+
+
+def bar_pull(f: MillFacts) -> ReviewLine:
+    """What pulls on the root of a rigid bar."""
+
+    def said() -> str:
+        screwed = "screws that hold bars carry that and the blows: see the table of screws"
+        left_out = bite_on_screws(f)
+        return f"half a bar's length pulls {say(pull(f))} N at its root; {screwed}{f'. {left_out}' if left_out else ''}"
+
+    return BAR_PULL.note(lambda: pull(f), said)
 
 
 def hammer_pull(f: MillFacts) -> ReviewLine:
     """The pull itself, and the price of weight."""
-    F, centre = pull(f), say(hammer_centre(f.config), "mm")
-    said = f"{say(f.hammer.mass, 'g')} with its centre at {centre} pull {say(F)} N. Twice the mass pulls twice " \
-           "as hard and flies with twice the energy, but bites better and lays back less"  # fmt: skip
-    return PULL.note(F, f"{said}.")
+
+    def said() -> str:
+        centre = say(hammer_centre(f.config), "mm")
+        return f"{say(f.hammer.mass, 'g')} with its centre at {centre} pull {say(pull(f))} N. Twice the mass pulls " \
+               "twice as hard and flies with twice the energy, but bites better and lays back less"  # fmt: skip
+
+    return PULL.note(lambda: pull(f), said)
 
 
 def pin_shear(f: MillFacts) -> ReviewLine:
@@ -115,9 +126,13 @@ def pin_shear(f: MillFacts) -> ReviewLine:
     if d is None:
         return SHEAR.give("rotor.pivot_pin_diameter")
     limit = SHEAR_SHARE * MILD_STEEL.strength
-    need = math.sqrt(1.5 * F / (2.0 * limit) * 4.0 / math.pi)
-    thicker = f"Take {say(need, 'mm', 2)} or more"
-    said = f"a plain pin of {say(d, 'mm')} held at both sides, taken as mild steel"
+
+    def thicker() -> str:
+        return f"Take {say(math.sqrt(1.5 * F / (2.0 * limit) * 4.0 / math.pi), 'mm', 2)} or more"
+
+    def said() -> str:
+        return f"a plain pin of {say(d, 'mm')} held at both sides, taken as mild steel"
+
     return SHEAR.judge(strength.shear_stress(F, strength.round_area(d), 2.0), limit, said, thicker)
 
 
@@ -129,10 +144,15 @@ def pin_bending(f: MillFacts) -> ReviewLine:
         absent = [k for k, x in (("rotor.pivot_pin_diameter", d), ("rotor.hammer_thickness", deep)) if x is None]
         return BENT.give(*absent)
     M = strength.spread_moment(DYNAMIC * pull(f), deep)
-    need = strength.pin_for_moment(1.5 * M, MILD_STEEL.strength)
-    said = f"a plain pin of {say(d, 'mm')} between plates close beside {say(deep, 'mm')} of hammer, taken as mild " \
-           "steel; a gap to the plates bends it more"  # fmt: skip
-    return BENT.judge(strength.bending_stress(M, d), MILD_STEEL.strength, said, f"Take {say(need, 'mm', 2)} or more")
+
+    def thicker() -> str:
+        return f"Take {say(strength.pin_for_moment(1.5 * M, MILD_STEEL.strength), 'mm', 2)} or more"
+
+    def said() -> str:
+        plates = f"between plates close beside {say(deep, 'mm')} of hammer"
+        return f"a plain pin of {say(d, 'mm')} {plates}, taken as mild steel; a gap to the plates bends it more"
+
+    return BENT.judge(strength.bending_stress(M, d), MILD_STEEL.strength, said, thicker)
 
 
 def eye(f: MillFacts) -> ReviewLine:
@@ -148,26 +168,43 @@ def eye(f: MillFacts) -> ReviewLine:
     net = HOLE * F / ((wide - pin) * deep)
     if net > SHARE_OF_YIELD * f.strength:
         allowed = SHARE_OF_YIELD * f.strength
-        beside = f"{say(wide - pin, 'mm')} by {say(deep, 'mm')}"
-        words = f"Beside the pin {beside} of hammer carry the pull: {say(net, 'MPa')} with {HOLE:g} times at a hole, " \
-                f"{say(allowed, 'MPa')} allowed. Take a thinner pin, or a wider and lighter hammer."  # fmt: skip
-        return BEARING.tell("fails", net, words, allowed)
+
+        def torn() -> str:
+            beside = f"{say(wide - pin, 'mm')} by {say(deep, 'mm')} of hammer carry the pull"
+            at_hole = f"{say(net, 'MPa')} with {HOLE:g} times at a hole"
+            return f"Beside the pin {beside}: {at_hole}, {say(allowed, 'MPa')} allowed"
+
+        return BEARING.tell("fails", net, torn, allowed, "Take a thinner pin, or a wider and lighter hammer")
     limit = BEARING_SHARE * min(f.strength, MILD_STEEL.strength)
     value = strength.bearing_pressure(F, pin, deep)
-    said = f"{say(deep, 'mm')} of eye on the pin. Tear-out and wear are not reckoned: look for more " \
-           "than 0.5 mm of play"  # fmt: skip
+
+    def said() -> str:
+        torn = "Tear-out and wear are not reckoned: look for more than 0.5 mm of play"
+        return f"{say(deep, 'mm')} of eye on the pin. {torn}"
+
     return BEARING.judge(value, limit, said, "Take a thicker pin or a thicker eye")
 
 
 def bite(f: MillFacts) -> ReviewLine:
     """Whether one hammer can finish one bite of the largest piece."""
     E = as_written(cutting.hammer_energy)(f.hammer.mass, f.tip)
-    said = f"a blow gives at most {say(E, 'J', 2)}; to part a {say(f.piece, 'mm')} piece takes {say(f.bite, 'J', 2)}"
+
+    def said() -> str:
+        none = "" if f.nips else ", but none is larger than the gap, so none is sheared"
+        parted = f"to part a {say(f.piece, 'mm')} piece takes {say(f.bite, 'J', 2)}"
+        return f"a blow gives at most {say(E, 'J', 2)}; {parted}{none}"
+
+    def heavier() -> str:
+        return f"hammers of {say(f.hammer.mass * 1.5 * f.bite / E, 'g', 2)}"
+
+    def more() -> str:
+        return f"It folds back instead: {heavier()} or a faster rotor would carry one"
+
+    def spare() -> str:
+        return f"It folds back now and then: {heavier()} would carry it with reserve"
+
     if not f.nips:
-        return ENERGY.note(E, f"{said}, but none is larger than the gap, so none is sheared.", f.bite)
-    heavier = f.hammer.mass * 1.5 * f.bite / E
-    more = f"It folds back instead: hammers of {say(heavier, 'g', 2)} or a faster rotor would carry one"
-    spare = f"It folds back now and then: hammers of {say(heavier, 'g', 2)} would carry it with reserve"
+        return ENERGY.note(E, said, f.bite)
     return ENERGY.judge(E, f.bite, said, spare, more)
 
 
@@ -175,8 +212,8 @@ def swings(f: MillFacts, mass: float) -> dict[str, float]:
     """Angle [rad] a hammer of that mass swings back by each kind of blow of the largest piece."""
     r, m = f.config.rotor, f.mill
     length = r.radius_m - f.hammer.pivot
-    v_rel = (1.0 - float(m["layer_speed_ratio"])) * f.tip
-    e = as_written(motion.restitution)(float(m["restitution"]), v_rel, float(m["restitution_exponent"]))
+    v_rel = (1.0 - m["layer_speed_ratio"]) * f.tip
+    e = as_written(motion.restitution)(m["restitution"], v_rel, m["restitution_exponent"])
     I = strength.bar_inertia(mass, length)
     k = strength.restoring_moment(mass, f.omega, f.hammer.pivot, 0.5 * length)
     lost = {"a hit": strength.speed_lost_by_hit(v_rel, e, f.piece_mass, mass)}
@@ -192,15 +229,22 @@ def lay_back(f: MillFacts) -> ReviewLine:
     mass = f.hammer.mass
     angles = swings(f, mass)
     worst = max(angles.values())
-    parts = ", ".join(f"{blow} {say(a, 'deg', 2)}" for blow, a in angles.items())
-    said = f"the largest piece ({say(f.piece, 'mm')}) swings it back: {parts}. Laid back, it is slower and reaches less"
-    better = "Heavier hammers, or pivots further out, lay back less"
-    if worst > LAY_BACK:
+
+    def said() -> str:
+        blows = ", ".join(f"{blow} {say(a, 'deg', 2)}" for blow, a in angles.items())
+        piece = f"the largest piece ({say(f.piece, 'mm')})"
+        return f"{piece} swings it back: {blows}. Laid back, it is slower and reaches less"
+
+    def better() -> str:
+        text = "Heavier hammers, or pivots further out, lay back less"
+        if worst <= LAY_BACK:
+            return text
         low, high = mass, 1000.0 * mass
         while high / low > 1.01:
             middle = math.sqrt(low * high)
             low, high = (middle, high) if max(swings(f, middle).values()) > LAY_BACK else (low, middle)
-        better += f": {say(high, 'g', 2)} lay back 20°, and pull {say(pull(f) * high / mass)} N on their pins"
+        return f"{text}: {say(high, 'g', 2)} lay back 20°, and pull {say(pull(f) * high / mass)} N on their pins"
+
     return BACK.judge(worst, LAY_BACK, said, better)
 
 
@@ -212,7 +256,11 @@ def working_speed(f: MillFacts) -> ReviewLine:
     if tip is None or omega is None:
         return TIP.missing("the prediction has no tip speed")
     stretched = omega * f.config.rotor.radius_m
-    said = f"{say(tip, 'm/s')} while fed; stretched out it would be {say(stretched, 'm/s')}"
     verdict = "passes" if tip >= TIP_SHARE * stretched else "close"
-    lost = "" if verdict == "passes" else ". Light hammers lose it: heavier ones keep it, and pull harder on their pins"
-    return TIP.tell(verdict, tip, f"{said}{lost}.", TIP_SHARE * stretched)
+
+    def said() -> str:
+        lost = ". Light hammers lose it: heavier ones keep it, and pull harder on their pins"
+        fed = f"{say(tip, 'm/s')} while fed; stretched out it would be {say(stretched, 'm/s')}"
+        return fed if verdict == "passes" else f"{fed}{lost}"
+
+    return TIP.tell(verdict, tip, said, TIP_SHARE * stretched)

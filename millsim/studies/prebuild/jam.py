@@ -60,32 +60,38 @@ def motor_torque(f: MillFacts) -> float:
 def gap_regime(f: MillFacts) -> ReviewLine:
     """Whether the feed is caught, sheared or let through."""
     ratio = f.config.stator.gap_m / f.piece
-    said = f"{say(f.config.stator.gap_m, 'mm')} for pieces of {say(f.piece, 'mm')}"
+
+    def said() -> str:
+        return f"{say(f.config.stator.gap_m, 'mm')} for pieces of {say(f.piece, 'mm')}{_let_through(f, ratio)}"
+
+    if ratio >= TIGHT or not f.pins or f.swinging:
+        return GAP.note(ratio, said)
+    return GAP.tell("close", ratio, said, TIGHT, margin=ratio / TIGHT)
+
+
+def _let_through(f: MillFacts, ratio: float) -> str:
+    """What becomes of pieces at a gap that is so many times as wide."""
     if not f.pins:
-        return GAP.note(
-            ratio,
-            f"{said}, and a smooth wall: pieces are dragged along it"
-            + (", and those larger than the gap may wedge." if f.dragged else ", and pass."),
-        )
+        wedge = "and those larger than the gap may wedge" if f.dragged else "and pass"
+        return f", and a smooth wall: pieces are dragged along it, {wedge}"
     if ratio >= LOOSE:
         pairs = "no two bridge it" if ratio >= 2.0 else "now and then two together bridge it and are sheared"
-        return GAP.note(ratio, f"{said}: a piece by itself passes and is only hit; {pairs}. Nothing jams by shear.")
+        return f": a piece by itself passes and is only hit; {pairs}. Nothing jams by shear"
     if ratio >= TIGHT:
-        return GAP.note(ratio, f"{said}: larger pieces are sheared at the pins, with torque spikes.")
+        return ": larger pieces are sheared at the pins, with torque spikes"
     if f.swinging:
-        return GAP.note(ratio, f"{said}: no piece gets past a pin uncut; hammers fold back where it is too hard.")
+        return ": no piece gets past a pin uncut; hammers fold back where it is too hard"
     times = f.shear_force * f.config.rotor.radius_m / motor_torque(f)
-    said += (
+    return (
         ": no piece gets past a pin uncut. How it jams: the bar presses the piece against the pin; to shear it takes "
         f"{say(times, digits=2)} times the motor's short-term torque, so every cut comes out of the rotor's energy. "
-        f"{_opened(f)} Feed finer pieces, slowly and evenly."
+        f"{_opened(f)} Feed finer pieces, slowly and evenly"
     )
-    return GAP.tell("close", ratio, said, TIGHT, margin=ratio / TIGHT)
 
 
 def _hit_need(f: MillFacts) -> tuple[float, float]:
     """Energy [J/kg] of a square bar hit, and what breaks the largest piece."""
-    return as_written(motion.bar_energy)(f.tip, float(f.mill["layer_speed_ratio"]), 1.0), f.breakage[1] / f.piece
+    return as_written(motion.bar_energy)(f.tip, f.mill["layer_speed_ratio"], 1.0), f.breakage[1] / f.piece
 
 
 def _too_soft(f: MillFacts) -> bool:
@@ -113,67 +119,78 @@ def _or_else(f: MillFacts) -> str:
 
 def nip_angle(f: MillFacts) -> ReviewLine:
     """Whether the largest piece is gripped between bar and pin or squeezed out."""
-    m = f.mill
-    r = 0.5 * float(m["d_pin"])
-    angle = as_written(cutting.nip_angle)(r, r, f.config.stator.gap_m, f.piece)
-    grip = 2.0 * math.atan(float(m["bite_friction"]))
-    said = (
-        f"bar and pin taken as round as the pins; a {f.config.rotor.main_edge} edge grips up to {say(grip, 'deg', 2)}"
-    )
-    gripped, pushed = "it is gripped and sheared", "it is mostly pushed out and hit, bitten now and then"
-    return ANGLE.note(angle, f"{said}: {gripped if angle <= grip else pushed}.", grip)
+    r, grip = 0.5 * f.mill["d_pin"], 2.0 * math.atan(f.mill["bite_friction"])
+
+    def angle() -> float:
+        return as_written(cutting.nip_angle)(r, r, f.config.stator.gap_m, f.piece)
+
+    def said() -> str:
+        gripped, pushed = "it is gripped and sheared", "it is mostly pushed out and hit, bitten now and then"
+        edge = f"a {f.config.rotor.main_edge} edge grips up to {say(grip, 'deg', 2)}"
+        return f"bar and pin taken as round as the pins; {edge}: {gripped if angle() <= grip else pushed}"
+
+    return ANGLE.note(angle, said, grip)
 
 
 def torque(f: MillFacts) -> ReviewLine:
     """Torque that shears a piece against what the motor gives: whether it starts again with a piece in the nip."""
     need, have = f.shear_force * f.config.rotor.radius_m, motor_torque(f)
-    at_tip = have / f.config.rotor.radius_m
-    said = f"to shear a {say(f.piece, 'mm')} piece takes {say(f.shear_force)} N at the tips; the motor gives " \
-           f"{say(at_tip)} N there for a moment"  # fmt: skip
+
+    def said() -> str:
+        shear = f"to shear a {say(f.piece, 'mm')} piece takes {say(f.shear_force)} N at the tips"
+        return f"{shear}; the motor gives {say(have / f.config.rotor.radius_m)} N there for a moment"
+
+    def too_little() -> str:
+        cuts = "Only the rotor's energy cuts, so it will not start loaded: start empty, feed at full speed"
+        pull = "if it jams, pull the plug before you open it"
+        return f"{said()}, {say(need / have, digits=2)} times too little. {cuts}; {pull}"
+
     if f.dragged:
         return TORQUE.missing(DRAGGED, said, need)
     if not f.nips:
-        return TORQUE.note(need, f"{said}, but no piece by itself is caught here.", have)
+        return TORQUE.note(need, lambda: f"{said()}, but no piece by itself is caught here", have)
     if need <= have:
-        return TORQUE.tell("passes", need, f"{said}. It can start with a piece in the nip.", have)
-    said += (
-        f", {say(need / have, digits=2)} times too little. Only the rotor's energy cuts, so it will not start loaded: "
-        "start empty, feed at full speed; if it jams, pull the plug before you open it."
-    )
-    return TORQUE.note(need, said, have)
+        return TORQUE.tell("passes", need, said, have, "It can start with a piece in the nip")
+    return TORQUE.note(need, too_little, have)
 
 
 def bite(f: MillFacts) -> ReviewLine:
     """Energy of one bite against the share of the rotor's energy that may go, and the dip in speed."""
-    limit = float(f.mill["jam_share"]) * f.energy
+    limit = f.mill["jam_share"] * f.energy
     if f.dragged:
         return BITE.missing(DRAGGED)
     if not f.nips:
         return BITE.note(0.0, "No piece by itself is caught, so no bite takes much from the rotor.", limit)
-    dip = f.bite / (2.0 * f.energy)
-    said = f"a {say(f.piece, 'mm')} piece takes {say(f.bite, 'J', 2)} of {say(f.energy, 'J', 2)} in the rotor; each " \
-           f"bite slows it by {say(100.0 * dip, digits=2)} %"  # fmt: skip
-    if f.config.rotor.mass_kg is None:
-        said += "; the bars are taken as plain steel, give rotor.mass"
+
+    def said() -> str:
+        dip = f"each bite slows it by {say(100.0 * f.bite / (2.0 * f.energy), digits=2)} %"
+        taken = "; the bars are taken as plain steel, give rotor.mass" if f.config.rotor.mass_kg is None else ""
+        takes = f"a {say(f.piece, 'mm')} piece takes {say(f.bite, 'J', 2)} of {say(f.energy, 'J', 2)} in the rotor"
+        return f"{takes}; {dip}{taken}"
+
     return BITE.judge(f.bite, limit, said, "A heavier or faster rotor, or finer feed")
 
 
 def flooded(f: MillFacts) -> ReviewLine:
     """Every meeting of bar and pin in one turn takes a piece that stands out of the gap by its share."""
-    limit = float(f.mill["jam_share"]) * f.energy
+    limit = f.mill["jam_share"] * f.energy
     if f.dragged:
         return FLOODED.missing(DRAGGED)
     if not f.nips:
         return FLOODED.note(0.0, "No piece by itself is caught: a flooded chamber labours, it does not wedge.", limit)
     bars = int(f.mill["turn_bars"])
     meetings = bars * f.pins
-    caught = meetings * as_written(cutting.overlap_share)(f.coarse, f.config.stator.gap_m, float(f.mill["run_out"]))
-    meet = f"{bars} bars meet {f.pins} pins {meetings} times a turn"
-    said = f"{meet}; some {say(caught, digits=2)} bites of {say(f.coarse_work, 'J', 2)}, if pieces of " \
-           f"{say(f.coarse, 'mm')} are each sheared right across"  # fmt: skip
-    if f.bite < 0.5 * f.coarse_work:
-        said += f"; pieces that crack at once take {say(f.bite, 'J', 2)}"
-    even = f"A scoop tipped in at once stops this rotor: feed slowly and evenly, {_or_else(f)}"
+    caught = meetings * as_written(cutting.overlap_share)(f.coarse, f.config.stator.gap_m, f.mill["run_out"])
+
+    def said() -> str:
+        meet = f"{bars} bars meet {f.pins} pins {meetings} times a turn"
+        bites = f"some {say(caught, digits=2)} bites of {say(f.coarse_work, 'J', 2)}"
+        crack = f"; pieces that crack at once take {say(f.bite, 'J', 2)}" if f.bite < 0.5 * f.coarse_work else ""
+        return f"{meet}; {bites}, if pieces of {say(f.coarse, 'mm')} are each sheared right across{crack}"
+
+    def even() -> str:
+        return f"A scoop tipped in at once stops this rotor: feed slowly and evenly, {_or_else(f)}"
+
     return FLOODED.judge(caught * f.coarse_work, limit, said, "Feed evenly, never by the scoop", even)
 
 
@@ -187,14 +204,18 @@ def fed(f: MillFacts) -> ReviewLine:
     asked = f.config.feed
     if asked.handful_kg is not None and f.prediction.trace is not None:
         return by_hand(f, asked.handful_kg, f.prediction.trace)
-    so = AS_MUCH if asked.rate_kg_s is None else say(asked.rate_kg_s, "kg/h")
-    said = f"{'this batch' if asked.batch_mass_kg else f'fed {so}'}; it stalls at 1"
-    if f.prediction.by_bites:
+
+    def said() -> str:
+        so = AS_MUCH if asked.rate_kg_s is None else say(asked.rate_kg_s, "kg/h")
+        return f"{'this batch' if asked.batch_mass_kg else f'fed {so}'}; it stalls at 1"
+
+    def stalls() -> str:
         why, other = "bites take more out of the rotor than it has", _or_else(f)
-    else:
-        rotor = "a heavier rotor or " if f.nips else ""
-        why, other = "the motor labours at its overload", f"or take {rotor}a stronger motor"
-    stalls = f"Within seconds {why}, it slows down and stalls. Feed more slowly and evenly, {other}"
+        if not (f.prediction and f.prediction.by_bites):
+            rotor = "a heavier rotor or " if f.nips else ""
+            why, other = "the motor labours at its overload", f"or take {rotor}a stronger motor"
+        return f"Within seconds {why}, it slows down and stalls. Feed more slowly and evenly, {other}"
+
     return FED.judge(load, 1.0, said, "Feed evenly; a surge stalls it", stalls)
 
 
@@ -228,26 +249,33 @@ def rate(f: MillFacts) -> ReviewLine:
             return RATE.tell("fails", made, f"With this batch {happens}. Fill in less.")
         return RATE.tell("passes", made, f"The batch stays within all limits; the nearest is {p.binding}.")
     most = f.scalar("capacity_kg_s") or 0.0
-    said = f"it takes {say(most, 'kg/h', 2)} at most"
+
+    def said() -> str:
+        return f"it takes {say(most, 'kg/h', 2)} at most"
+
     if asked.rate_kg_s is None:
-        return RATE.note(most, f"{said}; then {p.binding} is at its limit.")
+        return RATE.note(most, lambda: f"{said()}; then {p.binding} is at its limit")
     if p.status == "over capacity":
         happens = HAPPENS.get(p.binding, f"{p.binding} is over its limit")
-        return RATE.tell("fails", asked.rate_kg_s, f"{said}; at the rate asked for {happens}. Feed less.", most)
+        return RATE.tell(
+            "fails", asked.rate_kg_s, lambda: f"{said()}; at the rate asked for {happens}", most, "Feed less"
+        )
     return RATE.judge(asked.rate_kg_s, most, said, "Little is left: the prediction is good to a factor of 2 to 5")
 
 
 def hit(f: MillFacts) -> ReviewLine:
     """A square bar hit on the largest piece against its threshold."""
-    m = f.mill
     W, need = _hit_need(f)
-    speed = math.sqrt(2.0 * need) / (1.0 - float(m["layer_speed_ratio"]))
-    piece = f"a {say(f.piece, 'mm')} piece needs {say(need, digits=2)} J/kg to break"
-    said = f"{piece}, a tip speed of {say(speed, 'm/s', 2)}"
-    other = "edges and nips must do the work" if f.nips else "chips come off at most, where a hit pays for one"
+
+    def said() -> str:
+        speed = math.sqrt(2.0 * need) / (1.0 - f.mill["layer_speed_ratio"])
+        piece = f"a {say(f.piece, 'mm')} piece needs {say(need, digits=2)} J/kg to break"
+        return f"{piece}, a tip speed of {say(speed, 'm/s', 2)}"
+
     if W < need:
-        said = f"{said}. The bars hit too softly, so {other}; the harder throw against the wall may break some."
-        return HIT.tell("close", W, said, need)
+        other = "edges and nips must do the work" if f.nips else "chips come off at most, where a hit pays for one"
+        soft = f"The bars hit too softly, so {other}; the harder throw against the wall may break some"
+        return HIT.tell("close", W, said, need, soft)
     return HIT.judge(W, need, said, "Finer pieces need harder hits: the product stays coarse")
 
 
@@ -258,10 +286,8 @@ def hits(f: MillFacts) -> ReviewLine:
         return HITS.missing(PREDICT)
     if share is None or f.rate is None:
         return HITS.missing("nothing is milled")
-    said = f"{say(100.0 * share, digits=2)} % of hits are above the threshold of what they hit; fewer break it"
     if share >= FEW_HITS:
-        finest = f"the hardest can break pieces down to {say(f.prediction.finest, 'mm', 2)}"
-        return HITS.tell("passes", share, f"{said}; {finest}.", FEW_HITS)
+        return HITS.tell("passes", share, lambda: _hard_enough(f, share), FEW_HITS)
     said = "Few hits are above the threshold: at this speed next to none breaks anything"
     if f.nips:
         said += ". Only edges and nips make powder, coarse and slowly: sharper edges, a tighter gap or cold help most."
@@ -271,3 +297,10 @@ def hits(f: MillFacts) -> ReviewLine:
         "of the pieces, or raise the tip speed as far as this review passes it."
     )
     return HITS.tell("fails", share, said, FEW_HITS)
+
+
+def _hard_enough(f: MillFacts, share: float) -> str:
+    """How many hits are above the threshold, and down to which size."""
+    finest = say(f.prediction.finest, "mm", 2) if f.prediction else ""
+    above = f"{say(100.0 * share, digits=2)} % of hits are above the threshold of what they hit; fewer break it"
+    return f"{above}; the hardest can break pieces down to {finest}"

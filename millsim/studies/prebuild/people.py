@@ -38,31 +38,40 @@ def dust(f: MillFacts) -> ReviewLine:
     value = None
     if share is not None and Q is not None and Q > 0.0 and rate is not None:
         value = strength.dust_concentration(rate, share, Q)
-    there = f"{say(value, 'g/m3', 2)} in the air that leaves. " if value is not None else ""
+
+    def there() -> str:
+        return f"{say(value, 'g/m3', 2)} in the air that leaves. " if value is not None else ""
+
     apart = "Keep sparks, static and brushed motors out of it, earth all metal, let no dust pile up; what is " \
             "shaken out of a filter is always above the limit"  # fmt: skip
     if "mec" not in card and "combustible" in card and card["combustible"].value == 0.0:
         burns = card["combustible"]
-        words = f"{there}This material does not burn, by the card. Its dust is not to be breathed: mask and extraction."
-        return DUST.tell("passes", value, words, basis=burns.basis, source=burns.source)
+        mask = "This material does not burn, by the card. Its dust is not to be breathed: mask and extraction"
+        return DUST.tell("passes", value, lambda: f"{there()}{mask}", basis=burns.basis, source=burns.source)
     if "mec" not in card:
-        return DUST.tell("not checked", value, f"Unknown, treat as explosible: the card has no mec. {there}{apart}.")
+        unknown = "Unknown, treat as explosible: the card has no mec"
+        return DUST.tell("not checked", value, lambda: f"{unknown}. {there()}{apart}")
     mec = card["mec"]
     limit = QUARTER * mec.value
-    of = f"dust of this material can explode from {say(mec.value, 'g/m3', 2)} on, by the card"
+
+    def of() -> str:
+        return f"Dust of this material can explode from {say(mec.value, 'g/m3', 2)} on, by the card"
+
+    def said() -> str:
+        return f"{there()}{of()}. {apart}" if value is None or value * DUST.close <= limit else f"{there()}{of()}"
+
+    def cloud() -> str:
+        above = "above the explosion limit itself" if value and value > mec.value else "above a quarter of it"
+        return f"That is {above}: count on a cloud that can explode inside mill, duct and bag, and have the " \
+               f"protection done by licensed practice. {apart}"  # fmt: skip
+
     if value is None:
-        return DUST.missing(PREDICT, f"{of}. {apart}")
+        return DUST.missing(PREDICT, said)
     if f.config.feed.batch_mass_kg is not None:
-        mean = f"{there}That is the mean over the batch; most of a batch comes out in its first part, many times denser"
-        return DUST.missing("give a steady feed.rate", f"{mean}. {of[:1].upper()}{of[1:]}. {apart}", value)
-    above = "above the explosion limit itself" if value > mec.value else "above a quarter of it"
-    said = f"{there}{of[:1].upper()}{of[1:]}"
-    cloud = f"That is {above}: count on a cloud that can explode inside mill, duct and bag, and have the protection " \
-            f"done by licensed practice. {apart}"  # fmt: skip
+        mean = "That is the mean over the batch; most of a batch comes out in its first part, many times denser"
+        return DUST.missing("give a steady feed.rate", lambda: f"{there()}{mean}. {of()}. {apart}", value)
     source = f"{mec.source}; never a design value: test the actual dust"
     near = f"That is close to a quarter of it, and the prediction may be off by a factor of 2 to 5. {apart}"
-    if value * DUST.close <= limit:
-        said = f"{said}. {apart}"
     return DUST.judge(value, limit, said, near, cloud, basis=mec.basis, source=source)
 
 

@@ -37,18 +37,24 @@ def load(f: MillFacts) -> float | None:
 def duty(f: MillFacts) -> ReviewLine:
     """What the motor gives all the time against what it may give all the time."""
     rated, given = f.config.drive.shaft_rated_W, load(f)
-    at = f"{say(rated, 'W')} at the shaft"
+
+    def at() -> str:
+        return f"rated {say(rated, 'W')} at the shaft"
+
     if f.prediction is None or given is None:
         early = f.prediction is not None and f.prediction.too_little
-        return DUTY.missing("the batch ends before it tells" if early else PREDICT, f"rated {at}")
-    feed = f.config.feed
-    said = f"rated {at}"
-    if feed.batch_mass_kg:
-        said += "; this is the mean over the batch"
-    elif feed.rate_kg_s is None:
-        said += f"; fed {AS_MUCH}, until a limit is reached"
+        return DUTY.missing("the batch ends before it tells" if early else PREDICT, at)
+
+    def said() -> str:
+        if f.config.feed.batch_mass_kg:
+            return f"{at()}; this is the mean over the batch"
+        return at() if f.config.feed.rate_kg_s is not None else f"{at()}; fed {AS_MUCH}, until a limit is reached"
+
+    def less() -> str:
+        return f"{_for_hours(f)}: {cure}"
+
     cure = "feed less, or take a larger motor" if f.runs else "take a larger motor"
-    less, over = f"{_for_hours(f)}: {cure}", f"It gets hot and trips: {cure}"
+    over = f"It gets hot and trips: {cure}"
     margin = rated / given if given > 0.0 else math.inf
     return DUTY.judge(given, rated, said, less, over, margin=1.0 if 1.0 - 1e-4 < margin < 1.0 else margin)
 
@@ -85,13 +91,15 @@ def sag(f: MillFacts) -> ReviewLine:
         )
     slow = _at(d.curve_power_W, d.curve_speed_rad_s, d.shaft_rated_W)
     share = 1.0 - slow / f.omega
-    tip = slow * f.config.rotor.radius_m
-    left = say(100.0 * (slow / f.omega) ** 2, digits=2)
-    turns = f"at {say(d.shaft_rated_W, 'W')} it turns {say(slow, 'rpm')}, {say(tip, 'm/s')} at the tips"
-    said = f"{turns}; a hit then has {left} % of its energy"
+
+    def said() -> str:
+        tip, left = slow * f.config.rotor.radius_m, say(100.0 * (slow / f.omega) ** 2, digits=2)
+        turns = f"at {say(d.shaft_rated_W, 'W')} it turns {say(slow, 'rpm')}, {say(tip, 'm/s')} at the tips"
+        return f"{turns}; a hit then has {left} % of its energy"
+
     if share <= SAG:
-        return SLOWER.tell("passes", share, f"{said}.", SAG)
-    return SLOWER.tell("close", share, f"{said}. A stiffer or stronger motor would hold the speed.", SAG)
+        return SLOWER.tell("passes", share, said, SAG)
+    return SLOWER.tell("close", share, said, SAG, "A stiffer or stronger motor would hold the speed")
 
 
 def _bounded(f: MillFacts, loss: Param) -> ReviewLine:
@@ -115,9 +123,13 @@ def _at(powers: tuple[float, ...], speeds: tuple[float, ...], P: float) -> float
 def phase(f: MillFacts) -> ReviewLine:
     """A motor slowed by phase control against what it keeps up then."""
     rated, given = f.config.drive.shaft_rated_W, load(f)
-    low, high = (say(s * rated, "W", 2) for s in DERATED)
+
+    def keeps_up() -> str:
+        low, high = (say(s * rated, "W", 2) for s in DERATED)
+        return f"slowed by a triac, this motor keeps up {low} to {high}"
+
     if f.config.drive.phase_control is None:
-        return PHASE.give("drive.phase_control", said=f"slowed by a triac, this motor keeps up {low} to {high} only")
+        return PHASE.give("drive.phase_control", said=lambda: f"{keeps_up()} only")
     if f.config.drive.phase_control is False:
         return PHASE.note(None, "Config: no dimmer-type speed control, so the motor cools itself as it is meant to.")
     if not slowed(f):
@@ -125,11 +137,13 @@ def phase(f: MillFacts) -> ReviewLine:
             None, "The dial stands at its top, by the config, so the motor cools itself as it is meant to."
         )
     if given is None:
-        return PHASE.missing(PREDICT, f"slowed by a triac, this motor keeps up {low} to {high} only")
-    said = f"slowed by a triac, this motor keeps up {low} to {high}; it is loaded with {say(given, 'W')}"
+        return PHASE.missing(PREDICT, lambda: f"{keeps_up()} only")
+
+    def said() -> str:
+        return f"{keeps_up()}; it is loaded with {say(given, 'W')}"
+
     less = "Feed less, run in turns with pauses, or" if f.runs else "Take a stronger one, or"
-    better = f"{less} gear down a motor at full speed"
     if given <= DERATED[0] * rated:
-        return PHASE.tell("passes", given, f"{said}.", DERATED[1] * rated)
+        return PHASE.tell("passes", given, said, DERATED[1] * rated)
     verdict = "close" if given <= DERATED[1] * rated else "fails"
-    return PHASE.tell(verdict, given, f"{said}. {better}.", DERATED[1] * rated)
+    return PHASE.tell(verdict, given, said, DERATED[1] * rated, f"{less} gear down a motor at full speed")

@@ -1,6 +1,6 @@
 """The pre-build review: every check of a mill, in the order a builder meets the parts."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 
@@ -29,9 +29,17 @@ def review(config: Config, prediction: Foretold | None, built: np.void | None = 
 
     built: its MILL record, where it is at hand.
     """
-    f = MillFacts(config, prediction, built)
-    found = [x for part in _PARTS for x in part.lines(f)]
-    return sorted(found, key=lambda x: _ORDER[x.group])
+    return sorted(_lines(MillFacts(config, prediction, built)), key=lambda x: _ORDER[x.group])
+
+
+def verdict_bits(config: Config, prediction: Foretold, built: np.void | None = None) -> tuple[np.uint64, np.uint64]:
+    """Of the same review the checks that fail and those that could not be made, as `bits`; nothing is put in words."""
+    lines = list(_lines(MillFacts(config, prediction, built)))
+    return bits(named(lines, "fails")), bits(named(lines, "not checked"))
+
+
+def _lines(f: MillFacts) -> Iterator[ReviewLine]:
+    return (x for part in _PARTS for x in part.lines(f))
 
 
 def named(lines: list[ReviewLine], verdict: str) -> frozenset[str]:

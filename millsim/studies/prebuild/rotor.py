@@ -1,6 +1,7 @@
 """The turning parts: tip speed, stress, pull of a bar, shaft, balance, what could fly, and how long it runs on."""
 
 import math
+from collections.abc import Callable
 
 from ...laws import strength
 from ...mill import parts
@@ -62,10 +63,15 @@ def lines(f: MillFacts) -> list[ReviewLine]:
 
 def tip_speed(f: MillFacts) -> ReviewLine:
     """Class and cap of the tip speed without load."""
-    words = next(w for v, w in CLASSES if f.tip < v)
-    most = strength.TIP_CAP / f.config.rotor.radius_m
-    slower = f"Stress and flying energy grow with its square. Stay below {say(most, 'rpm')} on this radius"
-    return TIP.judge(f.tip, strength.TIP_CAP, f"without load; {words}", slower)
+
+    def slower() -> str:
+        most = say(strength.TIP_CAP / f.config.rotor.radius_m, "rpm")
+        return f"Stress and flying energy grow with its square. Stay below {most} on this radius"
+
+    def said() -> str:
+        return f"without load; {next(w for v, w in CLASSES if f.tip < v)}"
+
+    return TIP.judge(f.tip, strength.TIP_CAP, said, slower)
 
 
 def stress(f: MillFacts) -> ReviewLine:
@@ -78,16 +84,25 @@ def stress(f: MillFacts) -> ReviewLine:
     rule, root = (EYE, f.omega * f.hammer.pivot) if f.swinging else (STRESS, 0.0)
     plain_stress = strength.bar_stress(metal.density, f.tip, root)
     value, limit = HOLE * plain_stress, SHARE_OF_YIELD * f.strength
-    part = "hammers at their eyes" if f.swinging else "bars at the axis"
-    said = (
-        f"the {part} are pulled at {say(plain_stress, 'MPa')} by their own weight in rotation, {HOLE:g} times that "
-        "beside a hole"
-    )
+
+    def said() -> str:
+        part = "hammers at their eyes" if f.swinging else "bars at the axis"
+        return (
+            f"the {part} are pulled at {say(plain_stress, 'MPa')} by their own weight in rotation, {HOLE:g} times that "
+            "beside a hole"
+        )
+
     if r.material is None and not r.yield_strength_Pa:
-        return rule.give("rotor.material", said=f"in {metal.name} {said}, of {say(limit, 'MPa')} allowed")
-    weak = "Run slower or take a stronger metal"
-    source = f"{rule.source}; {'yield as given' if r.yield_strength_Pa else metal.source}"
-    return rule.judge(value, limit, f"{said} ({f.metal_words}). Welds and screws are weaker", weak, source=source)
+        return rule.give("rotor.material", said=lambda: f"in {metal.name} {said()}, of {say(limit, 'MPa')} allowed")
+    weak, source = "Run slower or take a stronger metal", with_yield(f, rule)
+    return rule.judge(
+        value, limit, lambda: f"{said()} ({f.metal_words}). Welds and screws are weaker", weak, source=source
+    )
+
+
+def with_yield(f: MillFacts, rule: Rule) -> str:
+    """The source of a rule, and of the yield strength."""
+    return f"{rule.source}; {'yield as given' if f.config.rotor.yield_strength_Pa else f.metal.source}"
 
 
 def burst(f: MillFacts) -> ReviewLine:
@@ -97,7 +112,7 @@ def burst(f: MillFacts) -> ReviewLine:
         return BURST.give("rotor.material", what="rotor.material a metal")
     if bore is None:
         return BURST.give("shaft.diameter")
-    a, b = 0.5 * bore, float(f.mill["r_hub"])
+    a, b = 0.5 * bore, f.mill["r_hub"]
     if b <= a:
         return BURST.missing("the shaft is as thick as the hub that the model takes")
     bars = strength.bar_stress(f.metal.density, f.tip, f.omega * b) * r.bar_height_m * r.bar_thickness_m
@@ -105,8 +120,11 @@ def burst(f: MillFacts) -> ReviewLine:
     hub = 2.0 / 3.0 * f.metal.density * f.omega**2 * (b**3 - a**3) * r.bar_height_m  # of half a ring, across a cut
     pull = strength.across_hub(max(bars, hammers), r.bars)
     value = (pull + hub) / (2.0 * (b - a) * r.bar_height_m)
-    said = f"{r.bars} arms pull {say(pull)} N across a hub of {say(2.0 * b, 'mm')} (taken) on a shaft of " \
-           f"{say(bore, 'mm')}; {f.metal_words}"  # fmt: skip
+
+    def said() -> str:
+        hub = f"across a hub of {say(2.0 * b, 'mm')} (taken) on a shaft of {say(bore, 'mm')}"
+        return f"{r.bars} arms pull {say(pull)} N {hub}; {f.metal_words}"
+
     weak = "A larger hub, a stronger metal or a lower speed; a keyway or grub screw takes off more"
     return BURST.judge(value, SHARE_OF_YIELD * f.strength, said, weak)
 
@@ -125,15 +143,13 @@ def in_the_cold(f: MillFacts) -> ReviewLine:
 
 def rim(f: MillFacts) -> ReviewLine:
     """What a rim or disc edge at the tip radius would carry, and how hard a bar pulls at its hub."""
-    r, metal = f.config.rotor, f.metal
-    value, limit = strength.ring_stress(metal.density, f.tip), SHARE_OF_YIELD * f.strength
-    if r.material == "printed":
+    if f.config.rotor.material == "printed":
         return RIM.give("rotor.material", what="rotor.material a metal")
     said = "a rim welded round the tips, or the edge of a disc as large, would carry this before any notch"
-    return RIM.note(value, said, limit)
+    return RIM.note(lambda: strength.ring_stress(f.metal.density, f.tip), said, SHARE_OF_YIELD * f.strength)
 
 
-def _shaft_stiffness(f: MillFacts) -> tuple[float, str] | ReviewLine:
+def _shaft_stiffness(f: MillFacts) -> tuple[float, Callable[[], str]] | ReviewLine:
     """(critical speed [rad/s] on rigid bearings, how), or the line that asks for a key."""
     s, mass = f.config.shaft, f.rotating_mass
     if s.diameter_m is None:
@@ -143,14 +159,18 @@ def _shaft_stiffness(f: MillFacts) -> tuple[float, str] | ReviewLine:
         return CRITICAL.give("shaft.overhang", "shaft.bearing_span", what=other)
     if mass is None:
         return CRITICAL.give("rotor.mass")
-    I, d = strength.second_moment(s.diameter_m), say(s.diameter_m, "mm")
-    if s.overhang_m is None:
-        assert s.bearing_span_m is not None
-        between = f"{d} shaft, {say(mass, 'kg')} in the middle of {say(s.bearing_span_m, 'mm')}"
-        return strength.midspan_speed(STEEL_E, I, mass, s.bearing_span_m), between
-    speed = strength.overhung_speed(STEEL_E, I, mass, s.overhang_m, s.bearing_span_m or 0.0)
-    held = f", bearings {say(s.bearing_span_m, 'mm')} apart" if s.bearing_span_m else ", as if built in"
-    return speed, f"{d} shaft, {say(mass, 'kg')} overhung by {say(s.overhang_m, 'mm')}{held}"
+    I, d, over, span = strength.second_moment(s.diameter_m), s.diameter_m, s.overhang_m, s.bearing_span_m
+
+    def how() -> str:
+        shaft = f"{say(d, 'mm')} shaft, {say(mass, 'kg')}"
+        if over is None:
+            return f"{shaft} in the middle of {say(span or 0.0, 'mm')}"
+        held = f", bearings {say(span, 'mm')} apart" if span else ", as if built in"
+        return f"{shaft} overhung by {say(over, 'mm')}{held}"
+
+    if over is None:
+        return strength.midspan_speed(STEEL_E, I, mass, span or 0.0), how
+    return strength.overhung_speed(STEEL_E, I, mass, over, span or 0.0), how
 
 
 def critical_speed(f: MillFacts) -> ReviewLine:
@@ -161,17 +181,20 @@ def critical_speed(f: MillFacts) -> ReviewLine:
     rigid, how = found
     low, high = HOUSING
     limit = KEEP_BELOW * low * rigid
-    said = f"{how}: bends at {say(rigid, 'rpm')} in rigid bearings, {say(low * rigid, 'rpm')} to " \
-           f"{say(high * rigid, 'rpm')} in real ones"  # fmt: skip
+
+    def said() -> str:
+        real = f"{say(low * rigid, 'rpm')} to {say(high * rigid, 'rpm')} in real ones"
+        return f"{how()}: bends at {say(rigid, 'rpm')} in rigid bearings, {real}"
+
     stiffer = "Take a thicker or shorter shaft, or run slower"
     if f.omega <= limit and f.config.shaft.overhang_m is not None and f.config.shaft.bearing_span_m is None:
         softer = "This figure assumes a rigidly clamped shaft; one on bearings some way apart is far softer"
-        return CRITICAL.give("shaft.bearing_span", said=f"{said}. {softer}", value=f.omega)
+        return CRITICAL.give("shaft.bearing_span", said=lambda: f"{said()}. {softer}", value=f.omega)
     if f.omega <= limit:
-        return CRITICAL.tell("passes", f.omega, f"{said}.", limit)
+        return CRITICAL.tell("passes", f.omega, said, limit)
     if f.omega <= KEEP_BELOW * high * rigid:
-        return CRITICAL.tell("close", f.omega, f"{said}. Only a stiff housing keeps clear of that. {stiffer}.", limit)
-    return CRITICAL.tell("fails", f.omega, f"{said}: near it the rotor shakes itself apart. {stiffer}.", limit)
+        return CRITICAL.tell("close", f.omega, said, limit, f"Only a stiff housing keeps clear of that. {stiffer}")
+    return CRITICAL.tell("fails", f.omega, lambda: f"{said()}: near it the rotor shakes itself apart", limit, stiffer)
 
 
 def balance(f: MillFacts) -> ReviewLine:
@@ -179,23 +202,26 @@ def balance(f: MillFacts) -> ReviewLine:
     r = f.config.rotor
     grade = parts.balance_grade(f.config)
     e = strength.permitted_eccentricity(grade * 1e-3, f.omega)
-    gram = strength.centrifugal_force(1e-3, r.radius_m, f.omega)
-    said = f"for G{grade:g} the centre of mass may be {say(e, 'um')} off the axis"
-    if f.rotating_mass is not None:
-        most = strength.permitted_mass(e, f.rotating_mass, r.radius_m)
-        said += f", that is {say(most, 'g', 2)} at the tips"
-    said += f"; 1 g too much there pulls {say(gram, digits=2)} N round and round"
+
+    def said() -> str:
+        text = f"for G{grade:g} the centre of mass may be {say(e, 'um')} off the axis"
+        if f.rotating_mass is not None:
+            most = strength.permitted_mass(e, f.rotating_mass, r.radius_m)
+            text += f", that is {say(most, 'g', 2)} at the tips"
+        gram = strength.centrifugal_force(1e-3, r.radius_m, f.omega)
+        text += f"; 1 g too much there pulls {say(gram, digits=2)} N round and round"
+        text += ". Weigh the hammers and hang equal ones opposite" if f.swinging and r.bars > 1 else ""
+        if r.balance_grade is None and r.bars > 1:
+            text += f". G{grade:g} is taken, usual for fans and machine parts; give rotor.balance_grade to change it"
+        return text
+
     if r.bars == 1:
         round_ = say(strength.centrifugal_force(*_one_arm(f), f.omega), digits=2)
         lone = (
             f"one {'hammer' if f.swinging else 'bar'} alone pulls {round_} N round and round: it needs a counterweight"
         )
-        return BALANCE.missing(f"{lone} of as much mass times radius, of which no key tells", f"{said}.", e)
-    if f.swinging:
-        said += ". Weigh the hammers and hang equal ones opposite"
-    if r.balance_grade is None:
-        said += f". G{grade:g} is taken, usual for fans and machine parts; give rotor.balance_grade to change it"
-    return BALANCE.note(e, f"{said}.")
+        return BALANCE.missing(f"{lone} of as much mass times radius, of which no key tells", said, e)
+    return BALANCE.note(e, said)
 
 
 def _one_arm(f: MillFacts) -> tuple[float, float]:
@@ -208,46 +234,62 @@ def _one_arm(f: MillFacts) -> tuple[float, float]:
 
 def projectiles(f: MillFacts) -> list[tuple[str, float]]:
     """(what could fly, its energy [J] at no-load speed), hardest first."""
-    r, found = f.config.rotor, [("a 5 g screw at the tips", 0.5 * SCREW * f.tip**2)]
+    screw = "a 5 g screw at the tips", 0.5 * SCREW * f.tip**2
     if f.swinging:
-        found.append(("a hammer", 0.5 * f.hammer.mass * f.tip**2))
+        arm = "a hammer", 0.5 * f.hammer.mass * f.tip**2
     else:
-        half = f.metal.density * r.bar_height_m * r.bar_thickness_m * r.radius_m
-        found.append((f"half a bar of {say(half, 'g', 2)}", strength.bar_half_energy(half, f.tip)))
-    return sorted(found, key=lambda x: -x[1])
+        half = _one_arm(f)[0]
+        arm = f"half a bar of {say(half, 'g', 2)}", strength.bar_half_energy(half, f.tip)
+    return [screw, arm] if screw[1] >= arm[1] else [arm, screw]
 
 
 def flying(f: MillFacts) -> ReviewLine:
     """Energy of the worst projectile against what a guard wall is guessed to stop."""
     g, found = f.config.guard, projectiles(f)
-    said = ", ".join(f"{what} has {say(joule, 'J', 2)}" for what, joule in found)
-    said += f" (the whole rotor {say(f.energy, 'J', 2)})"
+    worst = found[0][1]
+
+    def said() -> str:
+        parts_ = ", ".join(f"{what} has {say(joule, 'J', 2)}" for what, joule in found)
+        return f"{parts_} (the whole rotor {say(f.energy, 'J', 2)})"
+
     if g.material is None or g.thickness_m is None:
         absent = [k for k, x in (("guard.material", g.material), ("guard.thickness", g.thickness_m)) if x is None]
-        return FLYING.give(*absent, said=said, value=found[0][1])
-    known, basis, source = WALLS[g.material]
-    limit = strength.wall_energy(WALL_J, known, g.thickness_m)
-    need = known * (1.5 * found[0][1] / WALL_J) ** (2.0 / 3.0)
-    wall = f"{say(g.thickness_m, 'mm')} of {g.material} is guessed to stop {say(limit, 'J', 2)}"
-    thicker = f"Make the wall {say(need, 'mm', 2)} or more, or lower the speed"
+        return FLYING.give(*absent, said=said, value=worst)
+    thick, (known, basis, source) = g.thickness_m, WALLS[g.material]
+    limit = strength.wall_energy(WALL_J, known, thick)
+
+    def with_wall() -> str:
+        return f"{said()}; {say(thick, 'mm')} of {g.material} is guessed to stop {say(limit, 'J', 2)}"
+
+    def thicker() -> str:
+        need = known * (1.5 * worst / WALL_J) ** (2.0 / 3.0)
+        return f"Make the wall {say(need, 'mm', 2)} or more, or lower the speed"
+
+    def whole() -> str:
+        burst = f"by the same guess a rotor that bursts, {say(f.energy, 'J', 2)}, goes through"
+        return f"{with_wall()}. One loose part it may stop; {burst}"
+
     source = f"{source}; an estimate, not a containment calculation"
-    told = FLYING.judge(found[0][1], limit, f"{said}; {wall}", thicker, basis=basis, source=source)
+    told = FLYING.judge(worst, limit, with_wall, thicker, basis=basis, source=source)
     if told.verdict != "passes" or f.energy <= limit:
         return told
-    whole = f"One loose part it may stop; by the same guess a rotor that bursts, {say(f.energy, 'J', 2)}, goes through"
-    return FLYING.tell("close", found[0][1], f"{said}; {wall}. {whole}.", limit, basis=basis, source=source)
+    return FLYING.tell("close", worst, whole, limit, basis=basis, source=source)
 
 
 def run_down(f: MillFacts) -> ReviewLine:
     """Stored energy and how long the rotor runs on after the switch is off."""
     m = f.mill
-    drag = f.windage
     if m["bearing_torque"] <= 0.0:
         return RUN_DOWN.missing("bearings without friction never stop: see bearing_torque in [model]")
-    t = strength.coast_down(float(m["inertia"]), f.omega, float(m["bearing_torque"]), drag)
-    fall = f.energy / 9.81
-    said = f"it stores {say(f.energy, 'J', 2)}, as 1 kg that falls {say(fall, 'm', 2)}, and keeps spinning for about " \
-           f"{say(t, 's', 2)} when empty. Interlock the door and wait until it stands"  # fmt: skip
-    if f.config.rotor.mass_kg is None:
-        said += "; the bars are taken as plain steel, give rotor.mass"
-    return RUN_DOWN.note(t, f"{said}.")
+
+    def seconds() -> float:
+        return strength.coast_down(m["inertia"], f.omega, m["bearing_torque"], f.windage)
+
+    def said() -> str:
+        taken = "; the bars are taken as plain steel, give rotor.mass" if f.config.rotor.mass_kg is None else ""
+        return (
+            f"it stores {say(f.energy, 'J', 2)}, as 1 kg that falls {say(f.energy / 9.81, 'm', 2)}, and keeps spinning "
+            f"for about {say(seconds(), 's', 2)} when empty. Interlock the door and wait until it stands{taken}"
+        )
+
+    return RUN_DOWN.note(seconds, said)

@@ -42,20 +42,24 @@ def lines(f: MillFacts) -> list[ReviewLine]:
 
 def sieve_area(f: MillFacts) -> list[ReviewLine]:
     """Both trade rules; less than they ask is told, not failed: they are no law of this mill."""
-    s, found = f.config.sieve, []
-    kW = f.config.drive.shaft_rated_W
+    s = f.config.sieve
     rules = ((AREA, s.area_m2, AREA_PER_W), (OPEN, s.area_m2 * s.open_fraction, OPEN_PER_W))
-    for rule, have, per_watt in rules:
-        want = per_watt * kW
-        said = f"for {say(kW, 'W')} the trade gives {say(want, 'cm2')}"
+    return [_by_trade(f, rule, have, per_watt * f.config.drive.shaft_rated_W) for rule, have, per_watt in rules]
+
+
+def _by_trade(f: MillFacts, rule: Rule, have: float, want: float) -> ReviewLine:
+    """What there is of a sieve [m2] against what the trade wants for the motor."""
+
+    def said() -> str:
+        trade = f"for {say(f.config.drive.shaft_rated_W, 'W')} the trade gives {say(want, 'cm2')}"
         if have >= want:
-            found.append(rule.tell("passes", have, f"{said}.", want))
-            continue
+            return trade
         more = "more for holes below 2 mm. A sieve below it holds powder back, which heats" if rule is AREA else \
             _opened(f, want)  # fmt: skip
         binds = f". The model says that {f.prediction.binding} limits it first" if f.prediction and f.runs else ""
-        found.append(rule.note(have, f"Below the trade rule: {said}; {more}{binds}.", want))
-    return found
+        return f"Below the trade rule: {trade}; {more}{binds}"
+
+    return rule.tell("passes" if have >= want else "note", have, said, want)
 
 
 def _opened(f: MillFacts, want: float) -> str:
@@ -99,7 +103,7 @@ def _flow(f: MillFacts) -> float | None:
 def air_for_heat(f: MillFacts) -> ReviewLine:
     """Air there is against air that keeps the outlet below the limit, beside what feed and casing carry away."""
     Q, outlet, P = _flow(f), f.scalar("outlet_temperature_K"), f.scalar("shaft_power_W")
-    rise = f.limit_K - float(f.mill["T_air_in"])
+    rise = f.limit_K - f.mill["T_air_in"]
     if rise <= 0.0:
         return HEAT.missing("the air coming in is no cooler than the limit")
     if Q is None or P is None or outlet is None:
@@ -107,14 +111,17 @@ def air_for_heat(f: MillFacts) -> ReviewLine:
         need = cooling.air_for_rise(rated, rise, as_written(air.air_density)(f.limit_K), air.SPECIFIC_HEAT)
         full = f"to carry full {say(rated, 'W')} away within the {say(rise)} K to the limit takes {say(need, 'm3/h')}"
         return HEAT.missing(PREDICT, full)
-    other = _into_feed(f) + float(f.mill["casing_heat_loss"]) * max(0.0, f.limit_K - f.config.air.room_K)
+    other = _into_feed(f) + f.mill["casing_heat_loss"] * max(0.0, f.limit_K - f.config.air.room_K)
     rho = as_written(air.air_density)(f.scalar("air_temperature_K") or outlet)  # of Q, so that masses are compared
     need = cooling.air_for_rise(max(0.0, P - other), rise, rho, air.SPECIFIC_HEAT)
-    said = f"of {say(P, 'W')} up to {say(min(P, other), 'W')} leave with the powder and through the casing"
-    said += f"; the rest must go with air that may warm by {say(rise)} K"
+
+    def said() -> str:
+        leaves = f"of {say(P, 'W')} up to {say(min(P, other), 'W')} leave with the powder and through the casing"
+        return f"{leaves}; the rest must go with air that may warm by {say(rise)} K"
+
     more = f"More air{', or less load' if f.runs else ''}: a larger inlet, a stronger blower, a larger filter"
     if Q < need and outlet <= f.limit_K + 0.01:  # at its limit; the model's air and powder differ a little in warmth
-        return HEAT.tell("close", Q, f"{said}. {more}.", need)
+        return HEAT.tell("close", Q, said, need, more)
     return HEAT.judge(Q, need, said, more)
 
 
@@ -123,8 +130,8 @@ def _into_feed(f: MillFacts) -> float:
     rate, m = f.rate, f.mill
     if rate is None or f.config.feed.batch_mass_kg:
         return 0.0
-    cp, share = float(m["specific_heat"]), float(m["heat_exponent_share"])
-    return max(0.0, rate * as_written(heat.enthalpy_rise)(cp, share, float(m["T_feed"]), f.limit_K))
+    cp, share = m["specific_heat"], m["heat_exponent_share"]
+    return max(0.0, rate * as_written(heat.enthalpy_rise)(cp, share, m["T_feed"], f.limit_K))
 
 
 def sieve_speed(f: MillFacts) -> ReviewLine:
@@ -133,10 +140,12 @@ def sieve_speed(f: MillFacts) -> ReviewLine:
     if Q is None:
         return SPEED.missing(PREDICT)
     v, (low, high) = Q / f.config.sieve.area_m2, SIEVE_SPEED
-    said = f"the trade gives {low:g} to {high:g} m/s"
-    if v >= low:
-        return SPEED.tell("passes", v, f"{said}.", low)
-    return SPEED.note(v, f"Below trade practice: {said}; air carries fines through the holes.", low)
+
+    def said() -> str:
+        trade = f"the trade gives {low:g} to {high:g} m/s"
+        return trade if v >= low else f"Below trade practice: {trade}; air carries fines through the holes"
+
+    return SPEED.tell("passes" if v >= low else "note", v, said, low)
 
 
 def filter_speed(f: MillFacts) -> ReviewLine:
@@ -148,8 +157,13 @@ def filter_speed(f: MillFacts) -> ReviewLine:
         return FILTER.missing(PREDICT)
     low, high = FACE
     v = Q / area
-    said = f"{say(Q, 'm3/h')} through {say(area, 'm2')} of cloth; {low:g} to {high:g} m/s is usual"
+
+    def said() -> str:
+        return f"{say(Q, 'm3/h')} through {say(area, 'm2')} of cloth; {low:g} to {high:g} m/s is usual"
+
+    def larger() -> str:
+        return f"Dust is driven into the cloth and the air dwindles: take {say(Q / high, 'm2', 2)} or more"
+
     if v <= high:
-        return FILTER.tell("passes", v, f"{said}.", high)
-    words = f"{said}. Dust is driven into the cloth and the air dwindles: take {say(Q / high, 'm2', 2)} or more."
-    return FILTER.tell("close", v, words, high, margin=high / v if v > 0.0 else math.inf)
+        return FILTER.tell("passes", v, said, high)
+    return FILTER.tell("close", v, said, high, larger, margin=high / v if v > 0.0 else math.inf)

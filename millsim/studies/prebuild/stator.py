@@ -33,25 +33,29 @@ def pins(f: MillFacts) -> ReviewLine:
     factor = DYNAMIC * (NOTCH if s.threaded else 1.0)
     M = moment(F, s.free_length_m)
     value = factor * strength.bending_stress(M, d)
-    piece = f"a {say(f.piece, 'mm')} piece"
-    if f.config.feed.temperature_K < f.config.air.room_K:
-        piece += f" at {say(f.config.feed.temperature_K, 'degC')}"
-    hits = f"{piece} passes the gap and only hits the pin, with {say(F)} N for some 10 µs"
-    said = f"{f'to shear {piece} takes {say(F)} N' if f.nips else hits}; {_held(f)}, {_metal(f, limit)}"
-    need = strength.pin_for_moment(1.5 * factor * M, limit)
-    better = [] if s.held == "both ends" else ["pins held at both ends"]
-    better += ["plain shanks in the chamber"] if s.threaded else []
-    better += [f"{say(need, 'mm', 2)} {'of core' if s.threaded else 'pins'}", "a shorter free length"]
-    advice = f"What would help: {', '.join(better)} or stronger steel"
+
+    def said() -> str:
+        piece, fed = f"a {say(f.piece, 'mm')} piece", f.config.feed.temperature_K
+        piece += f" at {say(fed, 'degC')}" if fed < f.config.air.room_K else ""
+        hits = f"{piece} passes the gap and only hits the pin, with {say(F)} N for some 10 µs"
+        return f"{f'to shear {piece} takes {say(F)} N' if f.nips else hits}; {_held(f)}, {_metal(f, limit)}"
+
+    def advice() -> str:
+        need = strength.pin_for_moment(1.5 * factor * M, limit)
+        better = [] if s.held == "both ends" else ["pins held at both ends"]
+        better += ["plain shanks in the chamber"] if s.threaded else []
+        better += [f"{say(need, 'mm', 2)} {'of core' if s.threaded else 'pins'}", "a shorter free length"]
+        return f"What would help: {', '.join(better)} or stronger steel"
+
     if s.threaded is None:
         root = DYNAMIC * NOTCH * strength.bending_stress(M, core_of(s.pin_diameter_m))
         if value <= limit < root:
-            plain_, screws = say(value, "MPa"), say(root, "MPa")
-            words = f"{said}. Plain pins would hold, {plain_}; screws with their thread in the chamber not, {screws}"
+            hold = f"Plain pins would hold, {say(value, 'MPa')}; screws with their thread in the chamber not"
+            words = f"{said()}. {hold}, {say(root, 'MPa')}"
             return PIN.give("stator.threaded", said=words, value=value)
     if not f.nips and value > limit:  # a static load for one that lasts less than the pin's period
-        words = f"{said}. So short a blow bends it far less than this. {advice}."
-        return PIN.tell("close", value, words, limit)
+        brief = "So short a blow bends it far less than this"
+        return PIN.tell("close", value, lambda: f"{said()}. {brief}", limit, advice)
     return PIN.judge(value, limit, said, advice)
 
 
@@ -84,8 +88,12 @@ def gap(f: MillFacts) -> ReviewLine:
     warm = max(f.limit_K - room, 0.0)
     growth = strength.thermal_growth(f.metal.expansion, r.radius_m, warm)
     run_out = RUN_OUT if r.run_out_m is None else r.run_out_m
-    said = f"a rotor of {f.metal.name} grows {say(growth, 'mm', 2)} when it warms by {say(warm, digits=2)} K to the " \
-           f"powder's limit while the housing stays cold; run-out {say(run_out, 'mm', 2)}" \
-           f"{' taken (give rotor.run_out)' if r.run_out_m is None else ''}"  # fmt: skip
+
+    def said() -> str:
+        grows = f"a rotor of {f.metal.name} grows {say(growth, 'mm', 2)} when it warms by {say(warm, digits=2)} K"
+        taken = " taken (give rotor.run_out)" if r.run_out_m is None else ""
+        out = f"run-out {say(run_out, 'mm', 2)}{taken}"
+        return f"{grows} to the powder's limit while the housing stays cold; {out}"
+
     wider = "Open the gap or true the tips: metal that touches metal sparks, and all of the rotor's energy goes into it"
     return GAP.judge(f.config.stator.gap_m, growth + run_out + CLEARANCE, said, wider)

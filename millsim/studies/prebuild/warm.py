@@ -34,22 +34,26 @@ def outlet(f: MillFacts) -> ReviewLine:
     if feed_sticks(given.stick_K, feed := f.config.feed.temperature_K):
         said = f"{feed_sticks_words(given.stick_K, feed)}. Chill it before it is milled"
         return OUTLET.tell("fails", feed, said, given.most_K, margin=0.0)
-    limit, said = given.most_K, given.words()
+    limit = given.most_K
     if T is None:
-        return OUTLET.missing(PREDICT, said)
+        return OUTLET.missing(PREDICT, given.words)
     margin = (limit - room) / (T - room) if T > room < limit else 0.0 if T > limit else math.inf
     margin = 1.0 if 1.0 - 1e-4 < margin < 1.0 else margin
     less = ", less feed" if f.runs else ""
     better = f"More air, colder feed{less} or, where it is the empty mill that heats, a lower speed"
+
+    def too_hot() -> str:
+        none = f"; {no_powder_words(T, given.stick_K)}" if T > given.stick_K + AT_LIMIT_K else ""
+        return f"{given.words()}{none}"
+
+    def nearly() -> str:
+        return f"{given.words()}: {say(limit - T, digits=2)} K are left"
+
     if margin < 1.0:
-        if T > given.stick_K + AT_LIMIT_K:
-            said = f"{said}; {no_powder_words(T, given.stick_K)}"
-        return OUTLET.judge(T, limit, said, better, margin=margin)
-    if given.near(T):
-        return OUTLET.tell(
-            "close", T, f"{said}: {say(limit - T, digits=2)} K are left. {better}.", limit, margin=margin
-        )
-    return OUTLET.tell("passes", T, f"{said}.", limit, margin=margin)
+        return OUTLET.judge(T, limit, too_hot, better, margin=margin)
+    if given.is_near(T):
+        return OUTLET.tell("close", T, nearly, limit, better, margin=margin)
+    return OUTLET.tell("passes", T, given.words, limit, margin=margin)
 
 
 def warm_up(f: MillFacts) -> ReviewLine:
@@ -57,20 +61,26 @@ def warm_up(f: MillFacts) -> ReviewLine:
     if f.prediction is None:
         return WARM.missing(PREDICT)
     t, T = f.prediction.warmup
-    if t.size < 2 or not np.all(np.isfinite(T)) or abs(T[-1] - T[0]) < 0.1:
+    if t.size < 2 or not np.isfinite(T).all() or abs(T[-1] - T[0]) < 0.1:
         return WARM.missing("the prediction has no warm-up")
     if f.config.feed.batch_mass_kg:
         hot = int(np.argmax(T))
-        said = f"the batch is hottest, {say(float(T[hot]), 'degC')}, after {_minutes(float(t[hot]))}"
-        return WARM.note(float(t[hot]), f"{said}. The first batch after a pause is the coolest.")
-    way = np.abs(T - T[0]) / abs(T[-1] - T[0])
-    warm = float(np.interp(WARM_SHARE, np.maximum.accumulate(way), t))
-    said = f"{100.0 * WARM_SHARE:.0f} % of the way to {say(float(T[-1]), 'degC')} is reached after {_minutes(warm)}"
-    near = f.heat.advised_K
-    if T[0] < near < T.max():
+        hottest = f"the batch is hottest, {say(float(T[hot]), 'degC')}, after {_minutes(float(t[hot]))}"
+        return WARM.note(float(t[hot]), f"{hottest}. The first batch after a pause is the coolest.")
+
+    def warm() -> float:
+        way = np.abs(T - T[0]) / abs(T[-1] - T[0])
+        return float(np.interp(WARM_SHARE, np.maximum.accumulate(way), t))
+
+    def said() -> str:
+        reached = f"{100.0 * WARM_SHARE:.0f} % of the way to {say(float(T[-1]), 'degC')} is reached after"
+        near = f.heat.advised_K
+        if not T[0] < near < T.max():
+            return f"{reached} {_minutes(warm())}. The first batch is always the best"
         soon = float(np.interp(near, np.maximum.accumulate(T), t))
-        return WARM.note(warm, f"{said}; {say(near, 'degC')}, the most that is advised, after {_minutes(soon)}.")
-    return WARM.note(warm, f"{said}. The first batch is always the best.")
+        return f"{reached} {_minutes(warm())}; {say(near, 'degC')}, the most that is advised, after {_minutes(soon)}"
+
+    return WARM.note(warm, said)
 
 
 def _minutes(seconds: float) -> str:
@@ -84,7 +94,7 @@ def coolant(f: MillFacts) -> list[ReviewLine]:
     if feed >= room - COLD:
         return []
     m = f.mill
-    J = as_written(heat.enthalpy_rise)(float(m["specific_heat"]), float(m["heat_exponent_share"]), feed, room)
+    J = as_written(heat.enthalpy_rise)(m["specific_heat"], m["heat_exponent_share"], feed, room)
     c = NITROGEN if math.isinf(coolant_per_kg(DRY_ICE, J, feed)) else DRY_ICE
     mass = coolant_per_kg(c, J, feed)
     gas = mass * gas_per_kg(c)
