@@ -193,7 +193,7 @@ def review_of(problem: Setup, outcome: Outcome) -> list[ReviewLine]:
 
 
 def _as_configured(problem: Setup, outcome: Outcome, found: Told) -> tuple[Config, Glance, np.void | None]:
-    """What a review takes of a mill as its config has it: a calibration weighed by what comes out is no part of that."""
+    """What a review takes of a mill as its config has it: a calibration weighed by what comes out is none of that."""
     return problem.config, Glance(problem, outcome, found), None if problem.calibration else problem.mill[0]
 
 
