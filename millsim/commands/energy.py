@@ -1,4 +1,4 @@
-"""`millsim energy`: Kick, Bond and Rittinger as a cross-check."""
+"""`millsim energy`: from the energy of one grinding to that of another, by the laws of Kick, Bond and Rittinger."""
 
 import click
 
@@ -11,16 +11,19 @@ from .inputs import json_option, quantity
 @click.option("--law", type=click.Choice(["all", "rittinger", "bond", "kick"]), default="all", show_default=True)
 @click.option("--from", "known", metavar='"50 mm:10 mm"', help="The size reduction that is known, coarse:fine.")
 @click.option("--energy", metavar='"13 kJ/kg"', help="What that costs.")
-@click.option("--work-index", metavar='"0.0127 kWh/kg"', help="Bond's, in place of --from and --energy.")
+@click.option("--work-index", metavar='"0.0127 kWh/kg"', help="Of Bond, from a table; in place of --from and --energy.")
 @click.option("--to", "asked", required=True, metavar='"75 mm:25 mm"', help="The reduction asked for.")
 @click.option("--spend", metavar='"10 kJ/kg"', help="Ask for the size this reaches; --to then holds the start only.")
 @click.option("--rate", metavar='"100 kg/h"', help="Tell the power, too.")
 @json_option
 @click.pass_context
 def energy(ctx, law, known, energy, work_index, asked, spend, rate) -> None:
-    """Kick, Bond and Rittinger as a cross-check.
+    """From the energy of one grinding to that of another.
 
-    From one known size reduction and its energy to the energy of another one.
+    You know what it cost to grind a material from one size to another (--from, --energy), and ask what it costs between
+    two other sizes (--to). Three published rules of thumb answer: Kick's, that each halving costs the same (coarse
+    crushing); Rittinger's, that what counts is new surface (fine grinding); Bond's, between the two. Where they differ
+    much, none of them is a prediction.
     """
     answers, basis, question = _energy(law, known, energy, work_index, asked, spend)
     flow = quantity(rate, "--rate", "kg/s", 1e-9, 1e4, "kg/h", '"100 kg/h"')

@@ -8,9 +8,9 @@ from .json import jsonable, picked
 
 EXPONENTS = {"rittinger": 2.0, "bond": 1.5, "kick": 1.0}  # of dE = -C dx / x^n
 _MEANT = {
-    "rittinger": "new surface; fine grinding",
-    "bond": "between the two; sizes that 80 % pass",
-    "kick": "equal ratios; coarse crushing",
+    "rittinger": "fine grinding: new surface counts",
+    "bond": "between the two; of sizes that 80 % pass",
+    "kick": "coarse crushing: each halving costs the same",
 }
 KWH = 3.6e6  # J
 
