@@ -47,12 +47,12 @@ from millsim.mill.cards.calibrated import RunErrors, load_calibrated
 from millsim.mill.config.mill import load_config
 from millsim.mill.problem import build
 from millsim.record.day import from_day_to_day
-from millsim.record.limits import CHAMBER, LIMITS, POWER, TEMPERATURE
+from millsim.record.limits import CANNOT, CHAMBER, LIMITS, POWER, TEMPERATURE
 from millsim.show.plots.calibration import sizes as sizes_figure
 from millsim.show.words.calibration import calibration_text, not_followed_words
 from millsim.studies import wear
 from millsim.studies.circuit import band as circuit_band
-from millsim.studies.circuit.loop import close, ready
+from millsim.studies.circuit.loop import close, ready, through
 from millsim.studies.circuit.turns import SieveCut
 from millsim.studies.heat.answers import answers as answers_of_heat
 
@@ -294,12 +294,41 @@ def test_a_circuit_holds_what_model_and_day_are_off_by(problem, known):
     for name in circuit_band.NAMES:
         assert getattr(same, name) == pytest.approx(getattr(c, name), rel=1e-4), name
     assert same.accepted_q3 == pytest.approx(c.accepted_q3, abs=1e-6)
-    new = circuit_band.with_error(c, ready_, m, replace(none, work=0.1, size=0.2))
+    new = circuit_band.with_error(c, ready_, m, replace(none, work=0.1, curve=none.curve | {"curve_6": 0.05}))
     assert c.binding == LIMITS[POWER] and new.total_kg_s == pytest.approx(c.total_kg_s * exp(-0.1))
-    assert new.yield_share < c.yield_share and new.circulating_load > c.circulating_load
+    assert (new.yield_share - c.yield_share) * (new.circulating_load - c.circulating_load) < 0.0
     assert new.accepted_kg_s == pytest.approx(new.total_kg_s - new.returned_kg_s)
     assert new.electrical_W == pytest.approx(c.electrical_W)
     assert new.accepted_q3[-1] == pytest.approx(1.0) and new.x90_m <= cut.aperture_m
+
+
+def test_a_mill_coarser_than_told_is_closed_as_one_with_a_finer_sieve(problem, known, monkeypatch):
+    """What a sieve sends back piles up just above it: no error of its size may take that pile through the sieve."""
+    for closed, score in ((True, -1.5), (True, 1.5), (False, 1.5)):
+        monkeypatch.setattr(circuit_band, "errors", lambda p, count, seed, s=score: zeros(p, size=s))
+        cut, factor = SieveCut(0.3e-3), exp(score * sizes_of(problem)["error_size"])
+        c = circuit_band.Draws(ready(problem.config, cut, 1.2), cut, 1, 1, closed, 1.2)(0)
+        how = close if closed else through
+        told = how(ready(problem.config, cut, 1.2), cut, None)
+        finer = SieveCut(cut.aperture_m / factor)
+        other = how(ready(problem.config, finer, 1.2), finer, None)
+        assert c.aperture_m == cut.aperture_m and c.accepted_q3[-1] == pytest.approx(1.0)
+        for name, of in (("yield_share", 1.0), ("x50_m", factor), ("x90_m", factor), ("accepted_kg_s", 1.0)):
+            assert getattr(c, name) == pytest.approx(of * getattr(other, name), rel=0.05), (closed, score, name)
+        assert 1 / 3 < c.yield_share / told.yield_share < 3 and c.yield_share != told.yield_share
+        assert c.x90_m < cut.aperture_m == c.edges_m[np.argmin(np.abs(c.edges_m - cut.aperture_m))]
+
+
+def test_where_next_to_nothing_passes_a_draw_gives_nothing(problem):
+    cut = SieveCut(0.3e-3)
+    ready_ = ready(problem.config, cut, 1.2)
+    c, none = close(ready_, cut, None), zeros(ready_).off(0, ready_.config, 1e-3)
+    off = replace(none, curve=dict.fromkeys(none.curve, -10.0))  # far beyond what it is ever off by
+    found = circuit_band.with_error(c, ready_, ready_.mill[0], off)
+    assert c.accepted_kg_s > 0.0 and found.code == CANNOT and "one part in 1000" in found.reason
+    assert (
+        found.accepted_kg_s == 0.0 and found.gross_J_kg == np.inf and np.isnan([found.yield_share, found.x50_m]).all()
+    )
 
 
 # --- away from the runs ----------------------------------------------------------------------------------

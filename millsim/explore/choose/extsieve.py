@@ -156,7 +156,8 @@ def probability_with_sieve(
         return 0, 0
     cut = circuits.SieveCut(sieved.circuit.aperture_m, sieved.circuit.efficiency)
     own = config_at(sweep, sieved.setting * sweep.replicates)
-    draw = Draws(circuits.ready(own, cut, sweep.class_ratio), cut, sweep.draw_count, sweep.seed)
+    problem = circuits.ready(own, cut, sweep.class_ratio)
+    draw = Draws(problem, cut, sweep.draw_count, sweep.seed, class_ratio=sweep.class_ratio)
     stage, first = "sieve after the mill, parameter draws", range(min(sweep.draw_count, MOST_DRAWS))
     step(stage, 0.0)
     found = [c for c in on_all_cores(draw, first, lambda done: step(stage, done)) if c is not None]

@@ -1,21 +1,27 @@
-"""How sure a circuit is: the ranges of all parameters, and what model and day are off by, through mill and sieve."""
+"""How sure a circuit is: the ranges of all parameters, and what model and day are off by, through mill and sieve.
+
+What a sieve sends back piles up just above its aperture. A mill whose powder is coarser than told leaves no less of it
+there: it is, but for the scale of its sizes, the mill as told with a finer sieve, and so is solved.
+"""
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from math import exp
 
 import numpy as np
 
 from ...base.numerics import psd
 from ...base.numerics.threads import on_all_cores
+from ...base.quantities.written import NOTHING_KG_S
 from ...errors import NotConverged
 from ...forecast.band import LEVEL, TOLERANCE, band_of, draws
 from ...forecast.error import Off, drawn, errors, net_share
 from ...forecast.outcome import still
 from ...mill.config.mill import Config
-from ...mill.problem import Setup
-from ...record.limits import CHAMBER, LIMITS, OVER, POWER, TEMPERATURE
+from ...mill.problem import Setup, shares, size_classes
+from ...record.limits import CANNOT, CHAMBER, LIMITS, OVER, POWER, TEMPERATURE
 from .loop import close, ready, through
-from .turns import Circuit, SieveCut
+from .turns import Circuit, SieveCut, nothing, verdict
 
 DRAW_TOLERANCE = 1e-5  # of mixture and rate: a draw need not be known better
 NAMES = (
@@ -51,45 +57,69 @@ def closed_band(
     progress(share done 0..1) is called often and may raise to stop.
     """
     cut = SieveCut(aperture_m, efficiency)
-    draw = Draws(ready(config, cut, class_ratio), cut, samples, seed, is_closed)
+    draw = Draws(ready(config, cut, class_ratio), cut, samples, seed, is_closed, class_ratio)
     found = on_all_cores(draw, range(samples), progress)
     values = {n: np.array([getattr(c, n) if c else float("nan") for c in found], dtype=float) for n in NAMES}
     return CircuitBand(values, np.array([c is not None for c in found]))
 
 
 class Draws:
-    """Circuits of draws of all parameters, each with its own error of the model and of the day; by index."""
+    """Circuits of draws of all parameters, each with its own error of the model and of the day; by index.
 
-    def __init__(self, problem: Setup, cut: SieveCut, count: int, seed: int, is_closed: bool = True):
+    class_ratio: of the problem, where it is not the config's.
+    """
+
+    def __init__(
+        self, problem: Setup, cut: SieveCut, count: int, seed: int, is_closed: bool = True,
+        class_ratio: float | None = None,
+    ):  # fmt: skip
         self.problem, self.cut, self.is_closed = problem, cut, is_closed
+        self.class_ratio = class_ratio or problem.config.run.class_ratio
         self.mills, self.errors = draws(problem, count, seed), errors(problem, count, seed)
+        told = through(problem, cut, problem.config.feed.rate_kg_s, tolerance=TOLERANCE)
+        self.rate = max(told.total_kg_s, NOTHING_KG_S)
 
     def __call__(self, i: int) -> Circuit | None:
         """The circuit of one draw; None where it does not settle."""
-        rate, mill = self.problem.config.feed.rate_kg_s, self.mills[i : i + 1]
+        config, mill = self.problem.config, self.mills[i : i + 1]
+        size = self.errors.off(i, config, self.rate).size if self.is_closed else 0.0
         try:
             if self.is_closed:
-                c = close(self.problem, self.cut, rate, mill, DRAW_TOLERANCE)
+                c = self._closed(mill, size)
             else:
-                c = through(self.problem, self.cut, rate, mill, TOLERANCE)
+                c = through(self.problem, self.cut, config.feed.rate_kg_s, mill, TOLERANCE)
         except NotConverged:
             return None
         if not (c.accepted_kg_s > 0.0 and c.gross_J_kg < np.inf):
             return c
-        return with_error(c, self.problem, mill[0], self.errors.off(i, self.problem.config, c.total_kg_s))
+        off = self.errors.off(i, config, c.total_kg_s)
+        return with_error(c, self.problem, mill[0], replace(off, size=0.0) if self.is_closed else off)
+
+    def _closed(self, mill: np.ndarray, size: float) -> Circuit:
+        """The closed circuit of a mill whose powder is coarser than told, its sizes times e to the size."""
+        cut = replace(self.cut, aperture_m=self.cut.aperture_m * exp(-size))
+        curve, config = self.problem.feed_curve, self.problem.config
+        edges = size_classes(config, curve, self.class_ratio, (cut.aperture_m,))
+        problem = replace(self.problem, edges=edges, x=psd.middles(edges), feed=shares(edges, curve))
+        c = close(problem, cut, config.feed.rate_kg_s, mill, DRAW_TOLERANCE)
+        sizes = {n: getattr(c, n) * exp(size) for n in ("x10_m", "x50_m", "x90_m", "edges_m")}
+        return replace(c, aperture_m=self.cut.aperture_m, **sizes)
 
 
 def with_error(c: Circuit, problem: Setup, m: np.void, off: Off) -> Circuit:
-    """One draw's circuit as model and day would have it; m: its MILL record.
+    """One draw's circuit as model and day would have it; m: its MILL record. Of a closed one its size is so already.
 
-    The powder of the mill is off as it would be without the sieve after it; what that does to the share that passes
-    is read off its curve, and the rates follow at the same load.
+    What the powder of the mill is off by does to the share that passes is read off its curve, and the rates follow at
+    the same load. Where next to nothing passes then, it cannot work.
     """
     share, edges = c.yield_share, c.edges_m
     product = share * np.nan_to_num(c.accepted_q3, nan=1.0) + (1.0 - share) * np.nan_to_num(c.returned_q3, nan=1.0)
     mass = np.diff(off.bent(edges, product, problem.config.sieve.hole_m))
     fine = mass * SieveCut(c.aperture_m, c.efficiency).passes(edges)
-    passes = float(np.clip(fine.sum(), 1e-6, 1.0))
+    passes = min(float(fine.sum()), 1.0)
+    code, reason = verdict(c.code, 1.0, passes, c.binding)
+    if code == CANNOT:
+        return nothing(c, reason)
     held, more = c.code == OVER or problem.config.feed.rate_kg_s is None, passes / share
     faster = off.most(c.binding) if held else 1.0 if not c.closed else 1.0 / more
     total, accepted = c.total_kg_s * faster, c.accepted_kg_s * faster * more
@@ -97,7 +127,7 @@ def with_error(c: Circuit, problem: Setup, m: np.void, off: Off) -> Circuit:
     before = {"idle_power_W": idle, "electrical_power_W": c.electrical_W, "shaft_power_W": shaft}
     stays, net = c.binding if held else "", net_share(before, m)
     power = 1.0 if stays == LIMITS[POWER] else off.shaft(net, faster)
-    warmer = 1.0 if stays == LIMITS[TEMPERATURE] else float(np.exp(off.rise)) * power
+    warmer = 1.0 if stays == LIMITS[TEMPERATURE] else exp(off.rise) * power
     air_K, powder_K = still(m, c.outcome.state, c.outcome.powers)
     still_K = air_K if c.outlet_temperature_K <= float(c.outcome.state["T"]) else powder_K
     electrical = drawn(m, c.electrical_W, shaft, power)
@@ -109,7 +139,7 @@ def with_error(c: Circuit, problem: Setup, m: np.void, off: Off) -> Circuit:
         circulating_load=(1.0 - passes) / passes if c.closed else c.circulating_load,
         electrical_W=electrical, gross_J_kg=electrical / accepted, net_J_kg=(electrical - idle) / accepted,
         outlet_temperature_K=still_K + (c.outlet_temperature_K - still_K) * warmer,
-        holdup_kg=c.holdup_kg * (1.0 if stays == LIMITS[CHAMBER] else float(np.exp(off.charge)) * faster),
+        holdup_kg=c.holdup_kg * (1.0 if stays == LIMITS[CHAMBER] else exp(off.charge) * faster),
         x10_m=x10, x50_m=x50, x90_m=x90, accepted_q3=q3,
         returned_q3=psd.cumulative(coarse / coarse.sum()) if coarse.sum() > 0.0 else c.returned_q3,
         outcome=replace(c.outcome, loads=off.loads(c.outcome.loads, net, faster, stays)),

@@ -127,6 +127,15 @@ def verdict(code: int, total: float, passed: float, binding: str) -> tuple[int, 
     return code, ""
 
 
+def nothing(c: Circuit, reason: str) -> Circuit:
+    """The record of a circuit that cannot work for want of what passes its sieve."""
+    none = np.full_like(c.accepted_q3, NAN)
+    return replace(
+        c, code=CANNOT, reason=reason, fresh_kg_s=0.0, total_kg_s=0.0, returned_kg_s=0.0, circulating_load=INF,
+        accepted_kg_s=0.0, gross_J_kg=INF, net_J_kg=INF, x10_m=NAN, x50_m=NAN, x90_m=NAN, accepted_q3=none,
+    )  # fmt: skip
+
+
 @dataclass
 class Loop:
     """One mill with its sieve on its way to a steady state."""
