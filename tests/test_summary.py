@@ -261,7 +261,7 @@ def test_nothing_binds_far_from_every_limit():
     text = limitwords.what_limits(fake_prediction(limits=limits))
     assert text.startswith("no limit of the model at this rate. First would come the shaft power (100 of 400 W)")
     assert limitwords.verdict(limits[0], "shaft power") == "first to limit"
-    assert limitwords.verdict(fake_limits()[0], "jam") == "at limit"
+    assert limitwords.verdict(fake_limits()[0], "jam") == "at its limit"
 
 
 def test_headroom_of_a_temperature_counts_from_the_room():

@@ -5,6 +5,7 @@ Names of limits stand in files: never rename one. Compiled (jit) code uses the n
 
 LIMITS = ("shaft power", "outlet temperature", "sieve", "chamber", "jam", "feed opening", "grinding")
 POWER, TEMPERATURE, SIEVE, CHAMBER, JAM, OPENING, GRINDING = range(len(LIMITS))
+AT_LIMIT = 1.02  # a load that fits into its limit less often than this is at it, not close to it (assumed)
 LEAST_OPEN = 0.4  # below this unblinded share a sieve counts as blinded (common practice, no source)
 
 OK, OVER, CANNOT, FAILED, MISSING = range(5)  # what became of a prediction, or of a point of a sweep
@@ -17,6 +18,13 @@ STATUS_MEANING = (
     "no answer: the settings contradict each other, or the state did not settle; see reason",
     "not computed yet",
 )
+
+OUTSIDE, AT, CLOSE = "outside", "at its limit", "close"
+
+
+def nearness(margin: float) -> str:
+    """How near a load is to its limit, by how many times it fits into it; whether that is near at all is not asked."""
+    return OUTSIDE if margin < 1.0 else AT if margin <= AT_LIMIT else CLOSE
 
 
 HARDLY_GRINDS = "hardly grinds"  # the status of a mill that cannot run for want of grinding: the rotor turns all right

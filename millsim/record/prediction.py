@@ -159,13 +159,15 @@ class Change(NamedTuple):
 
 
 class Reviewed(NamedTuple):
-    """What the pre-build review says of a mill: names of the checks that fail, could not be made or are close, and how
-    many were made; notes, which neither pass nor fail, do not count."""
+    """What the pre-build review says of a mill: names of the checks that fail, could not be made, or pass so narrowly
+    that they are told, and how many were made; notes, which neither pass nor fail, do not count."""
 
     fails: tuple[str, ...]
     unchecked: tuple[str, ...]
     close: tuple[str, ...]
     made: int
+    at_limit: tuple[str, ...] = ()  # in files from before these two were told apart, among `close`
+    outside: tuple[str, ...] = ()  # of the figure beside them, which alone makes no failure
 
 
 class Foretold(Protocol):

@@ -315,8 +315,8 @@ def _read_change(text: str) -> Change:
 
 def _read_reviewed(text: str) -> Reviewed:
     """What the review said, from its JSON row."""
-    fails, unchecked, close, made = json.loads(text)
-    return Reviewed(tuple(fails), tuple(unchecked), tuple(close), made)
+    fails, unchecked, close, made, *more = json.loads(text)
+    return Reviewed(tuple(fails), tuple(unchecked), tuple(close), made, *map(tuple, more))
 
 
 def _read_advised(a) -> Advised | None:

@@ -6,8 +6,9 @@ Opens in xarray with engine="h5netcdf" or "netcdf4"; `xarray.open_datatree` keep
                  program_version, model_version, mill_name, engine, seed, command, config, config_sha256,
                  binding, date (UTC, ISO 8601), warnings, grinds_with, changes (a JSON row each),
                  origin (JSON: the config and the settings it was made from, for what has changed since),
-                 reviewed (JSON: what fails, what was not checked, checks made), measure_next (name, how; beside it its
-                 minutes and share left) and, written last, status; behind the end of the HDF5 file its seal (seal.py)
+                 reviewed (JSON: what fails, what was not checked, what is near, checks made), measure_next (name, how;
+                 beside it its minutes and share left) and, written last, status; behind the end of the HDF5 file its
+                 seal (seal.py)
       edge       (edge) class bounds [m]; size (size) representative sizes [m]; size_bnds (size, bnds) [m]
       warmup_time, trace_time [s]; parameter, widest_output (names); widest_rank; bnds
       requested_rate, hole, size_floor, temperature_limit, band_level: single numbers

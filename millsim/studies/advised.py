@@ -5,11 +5,11 @@ from dataclasses import replace
 from ..forecast import run
 from ..mill.config.mill import Config
 from ..mill.problem import build
-from ..record.limits import HARDLY_GRINDS, OK, STATUS_WORDS
+from ..record.limits import AT, CLOSE, HARDLY_GRINDS, OK, OUTSIDE, STATUS_WORDS
 from ..record.prediction import Prediction, Reviewed
 from . import hardly
 from .changes import what_helps
-from .prebuild.line import VERDICTS
+from .prebuild.line import FAILS, MADE, VERDICTS
 from .prebuild.review import review
 
 
@@ -39,5 +39,5 @@ def reviewed(config: Config, p: Prediction) -> Prediction:
     """A prediction with what the pre-build review says of its mill."""
     lines = review(config, p)
     by = {verdict: tuple(x.name for x in lines if x.verdict == verdict) for verdict in VERDICTS}
-    made = sum(len(by[v]) for v in ("passes", "close", "fails"))
-    return replace(p, reviewed=Reviewed(by["fails"], by["not checked"], by["close"], made))
+    made = sum(len(by[v]) for v in MADE)
+    return replace(p, reviewed=Reviewed(by[FAILS], by["not checked"], by[CLOSE], made, by[AT], by[OUTSIDE]))

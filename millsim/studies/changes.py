@@ -19,6 +19,7 @@ from ..mill.config.mill import Config, with_keys
 from ..mill.problem import build
 from ..record.limits import CANNOT, JAM, LIMITS, OK, TEMPERATURE
 from ..record.prediction import Change
+from .prebuild.line import FAILS, LOOK_AT, PASSES
 from .prebuild.review import BARRING, named, review
 from .ways import Way, gap_words, scaled, ways
 
@@ -58,8 +59,8 @@ def tried(config: Config, rate_kg_s: float | None = None) -> Tried | None:
     figures = told(problem, outcome, capacity)
     found = Glance(problem, outcome, nothing(figures) if outcome.code == CANNOT else figures)
     lines = review(config, found, problem.mill[0])
-    margins = {x.name: x.margin for x in lines if x.verdict == "fails" and x.margin is not None}
-    return Tried(outcome, found, named(lines, "passes") | named(lines, "close"), named(lines, "fails"), margins)
+    margins = {x.name: x.margin for x in lines if x.verdict == FAILS and x.margin is not None}
+    return Tried(outcome, found, named(lines, PASSES, *LOOK_AT), named(lines, FAILS), margins)
 
 
 def what_helps(config: Config) -> tuple[Change, ...]:

@@ -7,7 +7,7 @@ import numpy as np
 from ...base.quantities.written import join_words
 from ...errors import InputError, NotConverged
 from ...mill.config.mill import parse_config
-from ...studies.prebuild.line import ReviewLine
+from ...studies.prebuild.line import LOOK_AT, ReviewLine
 from ...studies.prebuild.review import BARRING, NAMES, failing, of_bits, review
 from ..sweep.compute import review_of, solve_point
 from ..sweep.points import config_at, overrides
@@ -56,7 +56,7 @@ def close_at(sweep: Sweep, point: int) -> tuple[tuple[str, float], ...]:
     """(check, margin) of those that are close at a point; none where no review is known."""
     if not sweep.points.fails.size:
         return ()
-    return tuple((x.name, x.margin) for x in lines_at(sweep, point) if x.verdict == "close" and x.margin is not None)
+    return tuple((x.name, x.margin) for x in lines_at(sweep, point) if x.verdict in LOOK_AT and x.margin is not None)
 
 
 def lines_at(sweep: Sweep, point: int) -> list[ReviewLine]:

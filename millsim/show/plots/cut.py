@@ -15,11 +15,10 @@ from ...explore.choose.judge import share_between
 from ...explore.sweep.reasons import NO_FIGURE, Reason, cell_states, common_reasons, mean_error, replicates_last
 from ...explore.sweep.record import Axis, Points, Sweep
 from ...forecast.band import LEVEL
-from ...record.limits import LIMITS, OK
+from ...record.limits import AT_LIMIT, LIMITS, OK
 from ...record.outputs import OF_A_CHOICE, labelled, output_of, shown
 
 MOST_PANELS = 6
-BINDS_FROM = 0.98  # load from which a limit counts as what holds the rate
 NEAR = 1e-6  # relative difference below which two settings are one
 _FACTORS = ((1, 2, 5), (1, 1.5, 2, 3, 5, 7), (1, 1.2, 1.4, 1.6, 1.8, 2, 2.5, 3, 3.5, 4, 5, 6, 7, 8, 9))
 _AT_CAPACITY = ("throughput_kg_s", "capacity_kg_s", "accepted_kg_s")
@@ -294,7 +293,7 @@ def cut(sweep: Sweep, output: str, axes: tuple[str, ...] | None = None, choice=N
     binds = replicates_last(sweep, np.asarray(sweep.points.binding))[:, 0]
     loads = replicates_last(sweep, np.asarray(sweep.points.loads))[:, 0].max(axis=-1)
     limits = output in _AT_CAPACITY and (output == "capacity_kg_s" or not (rate_asked(sweep) or _rate_varies(sweep)))
-    held_by = np.where((code == OK) & (loads >= BINDS_FROM) & limits, binds, -1)
+    held_by = np.where((code == OK) & (loads >= 1.0 / AT_LIMIT) & limits, binds, -1)
     held = {i: _held_at(r, sweep.axes[i], fixed or {}) for i, r in enumerate(rulers) if i not in picked}
     panels = _panels(rulers[picked[2]], rulers[picked[2]].nearest(rulers[picked[2]].built)) if len(picked) > 2 else (0,)
     where = np.arange(mean.size).reshape(tuple(len(a.values) for a in sweep.axes))

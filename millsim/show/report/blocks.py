@@ -12,6 +12,8 @@ if TYPE_CHECKING:
 NATURE = "Milling report: a prediction, not a measurement and not a safety clearance."
 VERDICT_MARKS = {  # a mark before the word, so that a line is told apart without colour
     "fails": "✗",
+    "at its limit": "!",
+    "outside": "!",
     "close": "!",
     "passes": "·",
     "not checked": "?",

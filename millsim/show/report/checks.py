@@ -6,12 +6,14 @@ from ...base.quantities.written import capital, join_words, sentence
 from ...errors import InputError
 from ...mill.config.mill import Config, parse_config
 from ...record.prediction import Prediction
-from ...studies.prebuild.line import VERDICTS, ReviewLine
+from ...studies.prebuild.line import FAILS, LOOK_AT, MADE, PASSES, ReviewLine
 from ..parts import Paragraph, Table, table
 from ..words.alts import drawing_alt
+from ..words.verdicts import counted
 from .blocks import VERDICT_MARKS, Block, Notice, Only, Picture
 
-_FIRST = ("fails", "close", "not checked", "passes", "note")  # on paper
+_TOLD = (FAILS, *LOOK_AT)  # in words, on paper
+_FIRST = (*_TOLD, "not checked", PASSES, "note")  # on paper
 
 
 def config_of(p: Prediction) -> Config | str:
@@ -65,7 +67,7 @@ def review_blocks(lines: list[ReviewLine], config: Config | str) -> tuple[Block,
         Paragraph(_summary(lines)),
         Only("screen", _line_table(lines)),
         Only("paper", _short_table(lines)),
-        *(Only("paper", Paragraph(sentence(x.words), x.name)) for v in _FIRST[:2] for x in lines if x.verdict == v),
+        *(Only("paper", Paragraph(sentence(x.words), x.name)) for v in _TOLD for x in lines if x.verdict == v),
         screw_table(config),
         Paragraph(sentence("; ".join(NOT_COVERED)), "No program of this kind checks"),
         Paragraph(f"{standards}.", "Standards that may apply"),
@@ -74,11 +76,9 @@ def review_blocks(lines: list[ReviewLine], config: Config | str) -> tuple[Block,
 
 
 def _summary(lines: list[ReviewLine]) -> str:
-    count = {verdict: sum(x.verdict == verdict for x in lines) for verdict in VERDICTS}
-    made = count["passes"] + count["close"] + count["fails"]
-    fail, close, ok = (count[v] or "none" for v in ("fails", "close", "passes"))
-    text = f"Of {made} checks {fail} {'fails' if fail == 1 else 'fail'}, {close} {'is' if close == 1 else 'are'} close "
-    text += f"and {ok} {'passes' if ok == 1 else 'pass'}"
+    count = {verdict: sum(x.verdict == verdict for x in lines) for verdict in MADE}
+    told = [counted(v, n) for v, n in count.items() if n or v in (FAILS, PASSES)]
+    text = f"Of {sum(count.values())} checks {join_words(told)}"
     missing = [x.name for x in lines if x.verdict == "not checked"]
     return f"{text}. Not checked: {join_words(missing)}." if missing else f"{text}."
 

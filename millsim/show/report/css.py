@@ -62,7 +62,7 @@ tr.group th{font-weight:700;background:var(--shade);padding-left:.5rem}
 td.t{min-width:18rem;overflow-wrap:anywhere}
 table.words{min-width:100%}
 .v{font-weight:700}
-.fails{color:var(--alarm)}.passes{color:var(--pass)}.close{color:var(--near)}
+.fails{color:var(--alarm)}.passes{color:var(--pass)}.close,.outside,.at-its-limit{color:var(--near)}
 .foot{color:var(--quiet);font-size:.875rem;margin:0 0 1.6rem;max-width:54rem}
 .block{margin:0 0 1.8rem}
 .paper,.zoom,.zoom+label{display:none}

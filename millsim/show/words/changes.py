@@ -3,10 +3,12 @@
 from ...base.quantities.units import parse
 from ...base.quantities.written import digits, join_words, rate_words, shown_unit
 from ...record.heatlimit import AT_LIMIT_K, celsius, of_prediction
-from ...record.limits import LIMITS, TEMPERATURE
+from ...record.limits import AT, CLOSE, LIMITS, OUTSIDE, TEMPERATURE
 from ...record.prediction import Change, Prediction
 from ...studies.changes import COARSER, cools
+from ...studies.prebuild.line import FAILS
 from ...studies.prebuild.people import DUST
+from .verdicts import counted
 
 FREEZING_K = 273.15  # colder, and common steel may be brittle
 TOLD = 3  # changes of either kind that are told
@@ -104,9 +106,8 @@ def review_words(p: Prediction) -> str:
     r = p.reviewed
     if r is None:
         return ""
-    bad = f"{len(r.fails)} fail ({join_words(list(r.fails))})" if r.fails else "none fails"
-    bad = bad.replace("1 fail ", "1 fails ") if len(r.fails) == 1 else bad
-    if r.close:
-        bad += f", {len(r.close)} {'is' if len(r.close) == 1 else 'are'} close ({join_words(list(r.close))})"
+    bad = f"{counted(FAILS, len(r.fails))} ({join_words(list(r.fails))})" if r.fails else "none fails"
+    for verdict, names in ((AT, r.at_limit), (OUTSIDE, r.outside), (CLOSE, r.close)):
+        bad += f", {counted(verdict, len(names))} ({join_words(list(names))})" if names else ""
     more = f", and {len(r.unchecked)} could not be made" if r.unchecked else ""
     return f"of {r.made} checks of the mill {bad}{more}; `millsim check` says what each rests on, and the cures."

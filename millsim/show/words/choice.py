@@ -19,8 +19,9 @@ from ...explore.choose.words import figure, limit_words, value_words
 from ...explore.sweep.record import Sweep
 from ...forecast.band import LEVEL
 from ...mill.config.since import NOTHING_KEPT, Since
-from ...record.limits import CANNOT, FAILED, GRINDING, MISSING, OVER
+from ...record.limits import CANNOT, FAILED, GRINDING, MISSING, OVER, nearness
 from ...record.outputs import output_of
+from ...studies.prebuild.line import LOOK_AT
 from .json import jsonable, picked
 from .short import Short, said, table_part
 from .since import since_json, since_part, since_words, sweep_name
@@ -142,9 +143,13 @@ def _builds(a: Advice) -> list[str]:
 
 
 def close_words(b: Build) -> str:
-    """Which checks of the review are close, "" where none."""
-    told = [f"{name} (margin {digits(margin, 3 if margin < 1.1 else 2)})" for name, margin in b.close]
-    return f"Close by the review: {join_words(told)}." if told else ""
+    """Which checks of the review are near their limits, "" where none."""
+    told = []
+    for near in LOOK_AT:
+        of = [(name, margin) for name, margin in b.close if nearness(margin) == near]
+        named = [f"{name} (margin {digits(margin, 3 if margin < 1.1 else 2)})" for name, margin in of]
+        told += [f"{near}: {join_words(named)}"] if named else []
+    return f"By the review {'; '.join(told)}." if told else ""
 
 
 def _cheapest(a: Advice) -> str:

@@ -5,13 +5,13 @@ import math
 from ...base.quantities.written import Shown, digits, join_words, number, shown_unit, uncapital
 from ...record.asked import batch_of, feed_size, stopped_after
 from ...record.heatlimit import stopped_words
-from ...record.limits import GRINDING, HARDLY_GRINDS, LIMITS, cannot_run_words
+from ...record.limits import AT_LIMIT, GRINDING, HARDLY_GRINDS, LIMITS, cannot_run_words, nearness
 from ...record.outputs import figure, shown
 from ...record.prediction import MORE_CARRIES_LESS, Limit, Prediction
 from ...studies.why import main_maker, threshold_J_kg
 from .changes import what_would_help
 
-BINDS = 1.02  # a limit with less headroom than this binds now
+NEAR_LIMIT = 1.2  # headroom from which a limit is not close
 FAR_OVER = 5.0  # a load this many times the limit is far off the state it was reckoned from: no number
 NO_BREAKING_HITS = 1e-3  # share of hits above the threshold below which hits do not feed the mill's output
 WELL = 0.1  # share of hits above the threshold from which a material counts as brittle in this mill
@@ -61,7 +61,7 @@ def told_limits(p: Prediction) -> list[Limit]:
 def at_asked_rate(p: Prediction, limit: Limit) -> bool:
     """Whether the load shown is at the feed rate asked for, while the others are at what the mill takes."""
     over = p.status == "over capacity" and math.isfinite(p.requested_rate_kg_s) and not batch_of(p)
-    return over and limit.name == p.binding and headroom(limit) < 1 / BINDS
+    return over and limit.name == p.binding and headroom(limit) < 1 / AT_LIMIT
 
 
 def verdict(limit: Limit, binding: str) -> str:
@@ -72,8 +72,8 @@ def verdict(limit: Limit, binding: str) -> str:
     if free < 1 - 1e-6:
         return "EXCEEDED"
     if limit.name == binding:
-        return "limits it" if free <= BINDS else "first to limit"
-    return "at limit" if free <= BINDS else "close" if free < 1.2 else "within"
+        return "limits it" if free <= AT_LIMIT else "first to limit"
+    return "within" if free >= NEAR_LIMIT else nearness(max(1.0, free))
 
 
 def limit_figures(p: Prediction, x: Limit) -> tuple[str, str, str]:
@@ -159,7 +159,7 @@ def what_limits(p: Prediction) -> str:
 def _helps(p: Prediction) -> str:
     """What lies behind the limit that binds, and what would help, as sentences that follow on others."""
     binding = _binding(p)
-    if p.status == HARDLY_GRINDS or binding is None or headroom(binding) > BINDS:
+    if p.status == HARDLY_GRINDS or binding is None or headroom(binding) > AT_LIMIT:
         return ""
     helps = what_would_help(p)
     return reasons(p, binding) + (f" {helps}" if helps else "")
@@ -178,10 +178,10 @@ def which_limit(p: Prediction) -> str:
         return f"{p.binding}." if p.binding else ""
     told = binding.sentence.rstrip(".")
     text = f"{named(p, binding)}: {uncapital(told)}." if told else f"{named(p, binding)}."
-    if headroom(binding) > BINDS:
+    if headroom(binding) > AT_LIMIT:
         text = f"no limit of the model at this {'charge' if batch_of(p) else 'rate'}. First would come {text}"
     rest = sorted((x for x in told_limits(p) if x is not binding), key=headroom)
-    full = [named(p, x) for x in rest if headroom(x) <= BINDS]
+    full = [named(p, x) for x in rest if headroom(x) <= AT_LIMIT]
     if full:
         text += f" At or over the limit too: {join_words(full)}."
     elif rest and math.isfinite(headroom(rest[0])) and p.runs:

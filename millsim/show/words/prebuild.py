@@ -11,12 +11,13 @@ from ...studies.prebuild.alike import not_told_apart
 from ...studies.prebuild.bars import couple
 from ...studies.prebuild.facts import DYNAMIC, MillFacts
 from ...studies.prebuild.hammer import bite_on_screws, pull, screws
-from ...studies.prebuild.line import PREDICTION, VERDICTS, ReviewLine
+from ...studies.prebuild.line import FAILS, LOOK_AT, MADE, PASSES, PREDICTION, VERDICTS, ReviewLine
 from ...studies.prebuild.review import GROUPS
 from .. import parts
 from ..parts import Table
 from .json import jsonable, picked
 from .short import Short, said, table_part
+from .verdicts import counted
 
 _INDENT = 15
 _SHOWN = {  # SI unit: (shown unit, factor, offset); the first that makes the value at least 0.1, else the last
@@ -72,19 +73,19 @@ def review_text(config: Config, lines: list[ReviewLine], quick: bool = False) ->
 
 
 def review_short(config: Config, lines: list[ReviewLine], quick: bool = False, guessed: str = "") -> Short:
-    """What fails and its cure, what is close, what could not be checked, then how many pass.
+    """What fails and its cure, what is near a limit, what could not be checked, then how many pass.
 
     guessed: what of the mill is a guess, and which costs most.
     """
     told = [said(drawing.complete_words(config)), *(said(f"{text}.", 5) for text in config.ignored)]
     told.append(said(alike_words(config), 2))
-    bad = [x for verdict in ("fails", "close") for x in lines if x.verdict == verdict]
+    bad = [x for verdict in (FAILS, *LOOK_AT) for x in lines if x.verdict == verdict]
     for n, x in enumerate(bad):
         figures = ", ".join(text for text in figures_of(x) if text)
         told.append(
-            said(f"{x.verdict.upper()} {x.name}{f': {figures}' if figures else ''}.", 1 if x.verdict == "fails" else 2)
+            said(f"{x.verdict.upper()} {x.name}{f': {figures}' if figures else ''}.", 1 if x.verdict == FAILS else 2)
         )
-        told.append(table_part(wrap(x.words, "  "), 3 if x.verdict == "fails" else 6 + n))
+        told.append(table_part(wrap(x.words, "  "), 3 if x.verdict == FAILS else 6 + n))
     told += [*(said(text, 1) for text in _not_checked(lines)), said(guessed, 2)]
     told += [said(_counts(lines), 1), said(left_out(lines) if quick else "", 4)]
     notes = [x for x in lines if x.verdict == "note"]
@@ -139,7 +140,7 @@ def _summary(lines: list[ReviewLine]) -> list[str]:
     """How many lines of each kind, and the names of those to look at."""
     by = _by_verdict(lines)
     out = _hang(_counts(lines))
-    for verdict in ("fails", "close"):
+    for verdict in (FAILS, *LOOK_AT):
         if by[verdict]:
             out += _hang(f"{verdict.upper()}: {'; '.join(x.name for x in by[verdict])}.")
     out += _hang(_notes(by["note"])) if by["note"] else []
@@ -151,14 +152,13 @@ def _by_verdict(lines: list[ReviewLine]) -> dict[str, list[ReviewLine]]:
 
 
 def _counts(lines: list[ReviewLine]) -> str:
-    """How many checks there were, and how many of them fail, are close, pass or could not be made."""
+    """How many checks there were, and how many of them fail, are near a limit, pass or could not be made."""
     by = _by_verdict(lines)
-    done = len(by["passes"]) + len(by["close"]) + len(by["fails"])
-    parts = [_count(by["fails"], "fails", "fail"), _count(by["close"], "is close", "are close")]
-    parts.append(_count(by["passes"], "passes", "pass"))
-    more = f"; {len(by['not checked'])} could not be made" if by["not checked"] else ""
+    done = sum(len(by[v]) for v in MADE)
+    parts = [counted(v, len(by[v])) for v in MADE if by[v] or v in (FAILS, PASSES)]
+    more = f"; {len(by['not checked'])} not made" if by["not checked"] else ""
     whole = "The whole review" if not by["not checked"] else "Not the whole review"
-    return f"{whole}. {done} checks: {', '.join(parts)}{more}."
+    return f"{whole}: of {done} checks {', '.join(parts)}{more}."
 
 
 def _not_checked(lines: list[ReviewLine]) -> list[str]:
@@ -181,13 +181,9 @@ def _hang(text: str) -> list[str]:
     return ["    "[: 2 if i == 0 else 4] + part for i, part in enumerate(_narrow(text, 96))]
 
 
-def _count(found: list[ReviewLine], one: str, more: str) -> str:
-    return f"{len(found) or 'none'} {one if len(found) == 1 else more}"
-
-
 def _told(x: ReviewLine) -> list[str]:
     """One line of the review: verdict, name and figures; words; formula and what it rests on."""
-    verdict = x.verdict.upper() if x.verdict in ("fails", "close") else x.verdict
+    verdict = x.verdict.upper() if x.verdict in (FAILS, *LOOK_AT) else x.verdict
     figures = ", ".join(text for text in figures_of(x) if text)
     head = f"  {verdict:<{_INDENT - 2}}{x.name}{f': {figures}' if figures else ''}"
     rests = f"[{x.formula}. {sentence(x.basis)[:-1]}: {x.source}]"

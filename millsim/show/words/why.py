@@ -11,7 +11,7 @@ from ...base.numerics import psd
 from ...base.quantities.written import digits, duration, join_words, number, percent, sentence, shown_unit
 from ...laws import motion
 from ...record.asked import batch_of, config_value, feed_size
-from ...record.limits import HARDLY_GRINDS
+from ...record.limits import AT_LIMIT, HARDLY_GRINDS
 from ...record.outputs import figure
 from ...record.prediction import Prediction
 from ...studies.why import (
@@ -226,7 +226,7 @@ def _limited(p: Prediction) -> Reason:
     """The limit that binds, from the same record as everywhere; heat and jams have reasons of their own below."""
     limit = next((x for x in p.limits if x.name == p.binding), None)
     told = ("outlet temperature", "jam", *((limit.name,) if limit and p.status == HARDLY_GRINDS else ()))
-    if limit is None or limit.name in told or limits.headroom(limit) > limits.BINDS:
+    if limit is None or limit.name in told or limits.headroom(limit) > AT_LIMIT:
         return None
     return f"the {limit.name}", f"{limits.named(p, limit)} limits what it takes"
 
@@ -273,7 +273,7 @@ def _jams(p: Prediction) -> Reason:
     gap, feed = config_value(p, "stator", "gap", "m"), coarse_feed(p)
     jam = next((x for x in p.limits if x.name == "jam"), None)
     seen = stalls_seen(p.trace)
-    if not (seen or (jam is not None and limits.headroom(jam) <= limits.BINDS)):
+    if not (seen or (jam is not None and limits.headroom(jam) <= AT_LIMIT)):
         return None
     counted = f"; followed piece by piece, {seen}" if seen else ""
     if not gap < feed:
@@ -300,7 +300,7 @@ def _eaten_by_air(p: Prediction) -> Reason:
 def _too_hot(p: Prediction) -> Reason:
     """That heat binds, and how much of it the empty mill makes."""
     limit = next((x for x in p.limits if x.name == "outlet temperature"), None)
-    if limit is None or limits.headroom(limit) > limits.BINDS:
+    if limit is None or limits.headroom(limit) > AT_LIMIT:
         return None
     idle, drawn = scalar(p, "idle_power_W"), scalar(p, "electrical_power_W")
     hot, most, _ = limits.limit_figures(p, limit)

@@ -2,7 +2,8 @@
 
 import math
 
-from .line import PREDICTION, Check, Number, ReviewLine, Words
+from ...record.limits import CLOSE
+from .line import FAILS, NOTE, PASSES, PREDICTION, UNCHECKED, Check, Number, ReviewLine, Words
 
 
 class Rule(Check):
@@ -21,8 +22,8 @@ class Rule(Check):
         if margin is None:
             margin = self.margin(value, limit)
         if margin >= self.close:
-            return ReviewLine(self, "passes", value, limit, margin, said, "", basis, source)
-        verdict, advice = ("close", close) if margin >= 1.0 else ("fails", fails or close)
+            return ReviewLine(self, PASSES, value, limit, margin, said, "", basis, source)
+        verdict, advice = (CLOSE, close) if margin >= 1.0 else (FAILS, fails or close)
         return ReviewLine(self, verdict, value, limit, margin, said, advice, basis, source)
 
     def tell(
@@ -34,17 +35,17 @@ class Rule(Check):
 
     def note(self, value: Number, said: Words, limit: float | None = None) -> ReviewLine:
         """Something to know, neither passed nor failed."""
-        return ReviewLine(self, "note", value, limit, None, said)
+        return ReviewLine(self, NOTE, value, limit, None, said)
 
     def missing(self, what: str, said: Words = "", value: float | None = None) -> ReviewLine:
         """Not checked, and why."""
         needs = (PREDICTION,) if what == PREDICT else ()
-        return ReviewLine(self, "not checked", value, None, None, what, said, needs=needs)
+        return ReviewLine(self, UNCHECKED, value, None, None, what, said, needs=needs)
 
     def give(self, *keys: str, said: Words = "", value: float | None = None, what: str = "") -> ReviewLine:
         """Not checked, and the keys to give; what: said of them in place of their bare names."""
         words = f"give {what or ' and '.join(keys)}"
-        return ReviewLine(self, "not checked", value, None, None, words, said, needs=keys)
+        return ReviewLine(self, UNCHECKED, value, None, None, words, said, needs=keys)
 
 
 PREDICT = "needs the prediction of a mill that runs: leave out --quick, or mend what keeps it from running"

@@ -5,9 +5,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from ...record.limits import AT, CLOSE, OUTSIDE, nearness
+
 PREDICTION = "a prediction"  # what a check needs beside keys
-VERDICTS = ("passes", "close", "fails", "not checked", "note")
-CLOSE = 1.5  # a margin below this is close (assumed)
+FAILS, PASSES, UNCHECKED, NOTE = "fails", "passes", "not checked", "note"
+LOOK_AT = (AT, OUTSIDE, CLOSE)  # no failure; outside: of the figure beside it, which alone makes none
+MADE = (FAILS, *LOOK_AT, PASSES)  # of a check that was made
+VERDICTS = (*MADE, UNCHECKED, NOTE)
+CLOSE_MARGIN = 1.5  # a margin below this is close (assumed)
 Words = str | Callable[[], str]  # a sentence, its end and capital left to `words`, or what makes it
 Number = float | None | Callable[[], float]
 
@@ -22,7 +27,7 @@ class Check:
     formula: str
     basis: str  # one of params.BASES
     source: str  # where to look it up
-    close: float = CLOSE
+    close: float = CLOSE_MARGIN
     least: bool = False  # the limit is the least the value may be, not the most
 
     def margin(self, value: float, limit: float) -> float:
@@ -32,12 +37,12 @@ class Check:
 
 
 class ReviewLine(NamedTuple):
-    """A check applied. verdict: one of VERDICTS; given: the value, or what works it out; limit: None where not known;
-    needs: config keys to give for it to be checked, or PREDICTION. Both numbers are in the SI unit of the check.
+    """A check applied. given: the value, or what works it out; limit: None where not known; needs: config keys to give
+    for it to be checked, or PREDICTION. Both numbers are in the SI unit of the check.
     """
 
     check: Check
-    verdict: str
+    judged: str  # the verdict, of whatever is near a limit CLOSE
     given: Number
     limit: float | None
     given_margin: float | None
@@ -46,6 +51,13 @@ class ReviewLine(NamedTuple):
     own_basis: str = ""  # where it is not the check's
     own_source: str = ""
     needs: tuple[str, ...] = ()
+
+    @property
+    def verdict(self) -> str:
+        """One of VERDICTS."""
+        if self.judged != CLOSE or (margin := self.margin) is None:
+            return self.judged
+        return nearness(margin)
 
     @property
     def group(self) -> str:

@@ -9,7 +9,7 @@ from ...record.prediction import Foretold
 from . import bars, cloth, hammer, jam, people, power, rotor, sieveair, stator, tool, warm
 from .facts import MillFacts
 from .judge import Rule
-from .line import ReviewLine
+from .line import FAILS, UNCHECKED, ReviewLine
 
 GROUPS = ("rotor", "stator", "drive", "sieve and air", "heat", "dust and people")
 _ORDER = {group: i for i, group in enumerate(GROUPS)}
@@ -35,21 +35,22 @@ def review(config: Config, prediction: Foretold | None, built: np.void | None = 
 def verdict_bits(config: Config, prediction: Foretold, built: np.void | None = None) -> tuple[np.uint64, np.uint64]:
     """Of the same review the checks that fail and those that could not be made, as `bits`; nothing is put in words."""
     lines = list(_lines(MillFacts(config, prediction, built)))
-    return bits(named(lines, "fails")), bits(named(lines, "not checked"))
+    fails, unchecked = (bits(x.name for x in lines if x.judged == verdict) for verdict in (FAILS, UNCHECKED))
+    return fails, unchecked
 
 
 def _lines(f: MillFacts) -> Iterator[ReviewLine]:
     return (x for part in _PARTS for x in part.lines(f))
 
 
-def named(lines: list[ReviewLine], verdict: str) -> frozenset[str]:
-    """Names of the checks with a verdict."""
-    return frozenset(x.name for x in lines if x.verdict == verdict)
+def named(lines: list[ReviewLine], *verdicts: str) -> frozenset[str]:
+    """Names of the checks with one of these verdicts."""
+    return frozenset(x.name for x in lines if x.verdict in verdicts)
 
 
 def failing(lines: list[ReviewLine]) -> frozenset[str]:
     """Names of the checks that fail."""
-    return named(lines, "fails")
+    return named(lines, FAILS)
 
 
 def bits(names: Iterable[str]) -> np.uint64:
