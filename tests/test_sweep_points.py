@@ -1,6 +1,7 @@
 """A point of a sweep is the mill that `predict --set` reads, with the same answer; and it knows what it rests on."""
 
 import itertools
+import random
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from millsim.explore.sweep import axes, compute, identity, points
 from millsim.explore.sweep.plan import read_plan
 from millsim.forecast import run
 from millsim.forecast.assemble import TOLD_AT_ONCE
+from millsim.mill.config.again import known
 from millsim.mill.config.mill import load_config
 from millsim.mill.config.schema import SECTIONS
 from millsim.mill.problem import build
@@ -96,6 +98,38 @@ def test_every_point_is_the_config_that_overrides_would_make(tmp_path, text):
         assert ours.sha256 == theirs.sha256
         assert ours.text == theirs.text
         assert build(ours).mill.tobytes() == build(theirs).mill.tobytes()
+        assert job.template.config(job.settings[0]) == replace(ours, text="", sha256="")
+
+
+OTHERS = {  # settings of which the first go together, and some contradict each other
+    "stator.gap": (1e-3, 1e-4, 45e-3), "drive.speed": (1200.0, 400.0), "sieve.hole": (9e-4, 3e-4, 2e-3),
+    "sieve.pitch": (3e-3, 5e-4), "rotor.radius": (0.05, 0.02, 0.09), "rotor.bars": (2, 12),
+    "rotor.bar_height": (0.02, 0.04), "rotor.edge_radius": (2e-5, 1e-4), "feed.rate": (1e-4, 1e-3),
+    "feed.temperature": (290.0, 310.0), "air.room": (275.0, 310.0), "model.wall_friction": (1e-3, 1e-2),
+    "limits.outlet_temperature": (320.0, 300.0), "run.tolerance": (1e-7, 1e-6), "shaft.diameter": (0.01, 0.08),
+    "stator.pins": (4, 60), "feed.opening": (5e-2, 5e-3),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("config", ["demo", "pla", "tight_jam"])
+def test_other_numbers_make_the_config_and_the_complaints_that_reading_all_anew_makes(config):
+    text, rng = (CONFIGS / f"{config}.toml").read_text(encoding="utf-8"), random.Random(7)
+    first = {k: values[0] for k, values in OTHERS.items()}
+    every, wrong = points.template(text, config, CONFIGS, points.overrides(first))
+    assert not wrong and known(every.reading)  # so that not all is read anew
+    found = set()
+    for _ in range(300):
+        keys = rng.sample(sorted(OTHERS), rng.randint(1, 5))
+        picked = first | {k: rng.choice(OTHERS[k]) for k in keys}
+        told = []
+        for anew in (False, True):
+            try:
+                told.append(replace(every.config(picked, named=anew), text="", sha256=""))
+            except InputError as error:
+                told.append(error.problems)
+        assert told[0] == told[1]
+        found.add(type(told[0]))
+    assert len(found) == 2  # configs and complaints
 
 
 def test_a_point_gives_exactly_the_numbers_of_predict(tmp_path):

@@ -3,11 +3,13 @@ again. What a point becomes is exactly what `millsim predict --set ...` would re
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 
 from ...base.reading.key import Key
 from ...base.reading.toml import parse_toml
 from ...errors import InputError
+from ...mill.config.again import Known, changed, known
 from ...mill.config.gather import Reading, gather, model_key, settle
 from ...mill.config.guessed import without
 from ...mill.config.mill import Config, from_reading, parse_config
@@ -26,13 +28,20 @@ class Template:
 
     def config(self, settings: Settings, named: bool = False) -> Config:
         """Config with these numbers {key: SI}. Raises InputError where they contradict each other."""
-        r = self.reading
+        r, start = self.reading, None if named else self._start
         values = {**r.values, **{k: v for k, v in settings.items() if not k.startswith("model.")}}
         model = {**r.model, **{k[6:]: v for k, v in settings.items() if k.startswith("model.")}}
-        point = settle(replace(r, values=values, model=model, problems=[], guesses=without(r.guesses, settings)))
+        point = replace(r, values=values, model=model, problems=[], guesses=without(r.guesses, settings))
+        if start is not None:
+            return changed(start, point)
+        settle(point)
         if point.problems:
             raise InputError(list(dict.fromkeys(point.problems)))
         return from_reading(point, named=named)
+
+    @cached_property
+    def _start(self) -> Known | None:
+        return known(self.reading)
 
 
 def template(text: str, where: str, base_dir: Path, overrides: list[str]) -> tuple[Template, list]:

@@ -6,6 +6,7 @@ so a missing or bad value never causes a second complaint.
 
 import math
 from collections.abc import Callable, Iterator
+from functools import lru_cache
 
 from ...base.quantities.units import readable
 from ...base.reading.tables import Finding
@@ -31,12 +32,17 @@ def rule(*keys: str) -> Callable:
     return register
 
 
-def contradictions(values: Values) -> Iterator[Finding]:
-    """Every contradiction among the values that are known."""
-    for keys, check in _RULES:
+def contradictions(values: Values, changed: frozenset[str] | None = None) -> Iterator[Finding]:
+    """Every contradiction among the values that are known; changed: the keys that may make one, where not all may."""
+    for keys, check in _RULES if changed is None else _touched_by(changed):
         arguments = [values.get(k) for k in keys]
         if None not in arguments:
             yield from check(*arguments)
+
+
+@lru_cache(256)
+def _touched_by(changed: frozenset[str]) -> list[tuple[tuple[str, ...], Callable[..., Iterator[Finding]]]]:
+    return [(keys, check) for keys, check in _RULES if not changed.isdisjoint(keys)]
 
 
 def _mm(value: float) -> str:

@@ -4,7 +4,7 @@
 """
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import cache, partial
 from pathlib import Path
@@ -105,22 +105,14 @@ def with_keys(config: Config, overrides: Sequence[str]) -> Config:
 
 def from_reading(r: Reading, path: "Path | None" = None, named: bool = True) -> Config:
     """Config of a settled reading without problems. Not `named`: without text and hash, which take time."""
-    v = r.values
     assert r.material is not None  # a reading without problems has one
-    curve = v["drive.speed_curve"]
-    v["feed.rate"] = None if as_much(v) or v["feed.batch_mass"] is not None else v["feed.rate"]
-    sections: dict[str, Any] = {c.__name__.lower(): _section(c, v) for c in _PLAIN}
+    sections: dict[str, Any] = {name: made(r.values) for name, made in MADE.items()}
     return Config(
-        name=v["mill.name"],
+        name=r.values["mill.name"],
         **sections,
-        rotor=_section(Rotor, v, edges=tuple(v["rotor.edges"].items())),
-        drive=_section(
-            Drive, v, curve_power_W=tuple(P for P, _ in curve), curve_speed_rad_s=tuple(w for _, w in curve)
-        ),
-        feed=_section(Feed, v, size=_feed_size(r)),
         model_overrides=dict(r.model),
         material=r.material,
-        model=_with_radius(_with_overrides(cards.load_model(), r.model, r.where), r),
+        model=model_of(r),
         calibration=r.calibration,
         path=path,
         text=_text(r) if named else "",
@@ -148,8 +140,17 @@ def _fields_of(cls: type, section: str) -> tuple[tuple[str, str], ...]:
     return tuple((k.field, f"{section}.{k.name}") for k in SECTIONS[section] if k.field in wanted)
 
 
-def _feed_size(r: Reading) -> FeedSize:
-    v = r.values
+def _drive(v: derived.Values) -> Drive:
+    curve = v["drive.speed_curve"]
+    return _section(Drive, v, curve_power_W=tuple(P for P, _ in curve), curve_speed_rad_s=tuple(w for _, w in curve))
+
+
+def _feed(v: derived.Values) -> Feed:
+    open_ = as_much(v) or v["feed.batch_mass"] is not None
+    return _section(Feed, v, size=_feed_size(v), rate_kg_s=None if open_ else v["feed.rate"])
+
+
+def _feed_size(v: derived.Values) -> FeedSize:
     kind = v["feed.size.kind"]
     return _section(
         FeedSize, v, "feed.size",
@@ -159,6 +160,19 @@ def _feed_size(r: Reading) -> FeedSize:
         largest_m=v["feed.largest"],
         top_m=v["feed.top"],
     )  # fmt: skip
+
+
+MADE: dict[str, Callable[[derived.Values], Any]] = {  # sections of a config, from the values of their keys
+    **{c.__name__.lower(): partial(_section, c) for c in _PLAIN},
+    "rotor": lambda v: _section(Rotor, v, edges=tuple(v["rotor.edges"].items())),
+    "drive": _drive,
+    "feed": _feed,
+}
+
+
+def model_of(r: Reading) -> ParamSet:
+    """The parameters of the model, with what the config says of them."""
+    return _with_radius(_with_overrides(cards.load_model(), r.model, r.where), r)
 
 
 def _with_overrides(model: ParamSet, overrides: dict[str, float], where: str) -> ParamSet:
@@ -191,7 +205,7 @@ def _resolved(r: Reading) -> list[tuple[str, Key, Any]]:
         v["sieve.area"] = None
     if v["sieve.kind"] == "cloth":
         v["sieve.thickness"] = None
-    if v["feed.handful"] is not None:
+    if v["feed.handful"] is not None or v["feed.batch_mass"] is not None:
         v["feed.rate"] = None
     guessed = {p.name for p in r.guesses}
     if v["sieve.derived"] is not None and v["sieve.open_fraction"] == v["sieve.derived"]:
