@@ -36,6 +36,7 @@ class ParamSet(Mapping[str, Param]):
 
     def __init__(self, params: "list[Param] | tuple[Param, ...]" = (), title: str = ""):
         self._params = {p.name: p for p in params}
+        self._picked: dict[tuple[str, ...], tuple[Param, ...]] = {}
         self.title = title
 
     def __getitem__(self, name: str) -> Param:
@@ -46,6 +47,12 @@ class ParamSet(Mapping[str, Param]):
 
     def __len__(self) -> int:
         return len(self._params)
+
+    def picked(self, names: tuple[str, ...]) -> tuple[Param, ...]:
+        """Some of them, in that order; the same again for the next of many mills."""
+        if names not in self._picked:
+            self._picked[names] = tuple(self._params[n] for n in names)
+        return self._picked[names]
 
     def value(self, name: str) -> float:
         """Plausible value of a parameter in its SI unit."""

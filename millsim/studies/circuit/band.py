@@ -18,7 +18,7 @@ from ...forecast.band import LEVEL, TOLERANCE, band_of, draws
 from ...forecast.error import Off, drawn, errors, net_share
 from ...forecast.outcome import still
 from ...mill.config.mill import Config
-from ...mill.problem import Setup, shares, size_classes
+from ...mill.problem import Setup, size_classes
 from ...record.limits import CANNOT, CHAMBER, LIMITS, OVER, POWER, TEMPERATURE
 from .loop import close, ready, through
 from .turns import Circuit, SieveCut, nothing, verdict
@@ -98,9 +98,8 @@ class Draws:
     def _closed(self, mill: np.ndarray, size: float) -> Circuit:
         """The closed circuit of a mill whose powder is coarser than told, its sizes times e to the size."""
         cut = replace(self.cut, aperture_m=self.cut.aperture_m * exp(-size))
-        curve, config = self.problem.feed_curve, self.problem.config
-        edges = size_classes(config, curve, self.class_ratio, (cut.aperture_m,))
-        problem = replace(self.problem, edges=edges, x=psd.middles(edges), feed=shares(edges, curve))
+        config = self.problem.config
+        problem = replace(self.problem, **size_classes(config, self.class_ratio, (cut.aperture_m,))._asdict())
         c = close(problem, cut, config.feed.rate_kg_s, mill, DRAW_TOLERANCE)
         sizes = {n: getattr(c, n) * exp(size) for n in ("x10_m", "x50_m", "x90_m", "edges_m")}
         return replace(c, aperture_m=self.cut.aperture_m, **sizes)
