@@ -14,7 +14,7 @@ from millsim.errors import NoState
 from millsim.forecast.run import predict
 from millsim.laws import air, heat
 from millsim.mill.chamber import air_curve
-from millsim.mill.config.mill import load_config
+from millsim.mill.config.mill import load_config, parse_config
 from millsim.mill.problem import build
 from millsim.record.heatlimit import CONTACT_K
 from millsim.record.limits import LIMITS, TEMPERATURE
@@ -565,3 +565,35 @@ def test_a_crossing_before_a_state_ends_is_found_and_none_is_not_sought_for_long
         most = {inf: (18, 9), 40.0: (40, 15)}[beyond] if last == beyond else (19, 8)
         assert np.isnan(found) and len(calls) <= most[0]
         assert sum(x > end for x in calls) <= most[1]  # which may have no state, and then cost most
+
+
+@pytest.mark.parametrize("at", [0.3, 0.77, 1.2])
+def test_of_a_jump_between_two_states_the_side_that_keeps_the_limit_is_found(at):
+    for sign in (1.0, -1.0):  # too warm below the jump, or above it
+
+        def over(x, sign=sign):
+            return (15.0 if sign * (x - at) < 0.0 else -4.6) - sign * x
+
+        assert np.isnan(crossing(over, 0.0, 1.5))
+        u = crossing(over, 0.0, 1.5, kept=True)
+        assert over(u) < 0.0 and abs(u - at) <= 0.01 * 1.5
+    assert np.isnan(crossing(lambda x: inf if x > at else -1.0, 0.0, 1.5, kept=True))  # there no state is kept
+
+
+SLOW_NYLON = """
+mill = {name = "slow mill"}
+rotor = {radius = "70 mm", bars = 6, bar_height = "20 mm", bar_thickness = "8 mm", edge = "blunt", mount = "rigid"}
+stator = {kind = "pins", pins = 12, pin_diameter = "10 mm", free_length = "20 mm", gap = "2 mm"}
+sieve = {kind = "plate", hole = "2 mm", pitch = "4 mm", thickness = "2 mm", angle = "180 deg"}
+drive = {kind = "motor", rated_power = "1500 W", rated_at = "input", efficiency = 0.6, speed = "3000 rpm"}
+air = {inlet_area = "15 cm2", blower_pressure = "0 Pa"}
+feed = {material = "pa", handful = "50 g", every = "30 s", opening = "25 mm", size = {kind = "single", size = "3 mm"}}
+"""
+
+
+def test_air_that_keeps_the_limit_by_a_jump_is_told_as_the_cures_tell_it():
+    a = answers(parse_config(SLOW_NYLON), draws=0)
+    assert a.value("outlet_K") > a.limit_K + 5.0
+    assert a.value("air_m3_s") < a.value("air_needed_m3_s") < 2.0 * a.value("air_m3_s")
+    assert 0.0 < a.value("blower_needed_Pa") < 500.0  # what a cure, tried by itself, does with
+    assert "no blower" not in " ".join(sentences(a)) and a.value("feed_K") > 200.0

@@ -239,13 +239,16 @@ def idle(mill: np.ndarray, off: Off | None = None) -> Idle:
     return Idle(windage, bearings, float(m["T_air_in"]) + rise, rise, float(s["Q"]))
 
 
-def crossing(f: Callable[[float], float], low: float, high: float, close: float = 1e-3, jumps: bool = False) -> float:
+def crossing(
+    f: Callable[[float], float], low: float, high: float, close: float = 1e-3, jumps: bool = False, kept: bool = False
+) -> float:  # fmt: skip
     """Where f changes sign between low and high, to |f| <= close; NaN where it does not. f may be infinite.
 
     Regula falsi with the Illinois rule, bisection where an end is infinite. There a state ends, as steeply as a root at
     most; where that cannot lead through zero any more the search ends, for what has no state costs ten to a hundred
     times as much as what has one, and is looked at from there. So it does at a jump, where f is flat on both sides.
-    jumps: a jump through zero counts too.
+    jumps: a jump through zero counts too. kept: so does one between two states, on its side below zero, NARROW of the
+    way from it at most.
     """
     a, b, fa, fb, side = low, high, f(low), f(high), 0
     told, rise, followed = fa if np.isfinite(fa) else fb, inf, jumps
@@ -283,6 +286,8 @@ def crossing(f: Callable[[float], float], low: float, high: float, close: float 
             flat[True] = False
         if narrow and (all(flat.values()) or np.isinf(fa - fb) and STEEPEST * rise < abs(told)):
             break
+    if kept and np.isfinite(fa - fb):
+        return a if fa < 0.0 else b
     return 0.5 * (a + b) if jumps else nan
 
 
