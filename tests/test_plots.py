@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from helpers import fake_engine, fake_prediction, fake_trace
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 from millsim.errors import InputError
 from millsim.show.plots import power, size
@@ -253,3 +254,12 @@ def test_rates_that_are_all_zero_are_said_to_be():
 def test_tiny_terms_of_the_ledger_are_not_given_to_the_microwatt():
     assert power._watts(0.0002, 99.0) == "under 0.1 W"
     assert power._watts(12.34, 99.0) == "12.3 W  (12.5 %)"
+
+
+@pytest.mark.parametrize("status", ["ok", "over capacity", "cannot run", "hardly grinds"])
+def test_what_stands_at_the_foot_of_a_figure_is_inside_it(status):
+    figure = power.energy_ledger(fake_prediction(status=status, seed=2**63 - 1))
+    figure.draw_without_rendering()
+    (foot,) = [t for t in figure.findobj(Text) if t.get_text().startswith("seed ")]
+    box = foot.get_window_extent()
+    assert 0 <= box.x0 < box.x1 <= figure.bbox.width

@@ -8,7 +8,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
-from ...base.quantities.scalar import Scalar
 from ...base.quantities.written import balance_words, digits, percent
 from ...record.asked import batch_of
 from ...record.heatlimit import of_prediction
@@ -16,15 +15,14 @@ from ...record.outputs import figure as figure_of
 from ...record.prediction import ChamberTrace, Prediction
 from ..words.advice import room_K
 from ..words.stalls import begun, fed_words, figure_words
-from ..words.tables import ledger_watts
+from ..words.tables import ledger_name, ledger_watts
 from .style import BLACK, BLUE, GREY, ORANGE, RED, SKY, new_figure, plain_style, say
 
 
 def energy_ledger(p: Prediction) -> Figure:
     """What the shaft puts in, by cause, above what becomes of it; both sums and whether they agree."""
     with plain_style():
-        shaft = figure_of(p.main.scalars, "shaft_power_W")
-        figure, (axes,) = new_figure(p, f"Where the shaft power{f' of {shaft.text}' if shaft else ''} goes")
+        figure, (axes,) = new_figure(p, "Where the shaft power goes")
         rows = _ledger_rows(p)
         positions = np.cumsum([1.0 if not gap else 1.8 for *_, gap in rows])
         scale = max([abs(watts) for _, watts, *_ in rows], default=0.0) or 1.0
@@ -212,12 +210,9 @@ def _ledger_rows(p: Prediction) -> list[tuple[str, float, str, str, bool]]:
         gap = bool(rows)
         rows.append((words, sum(s.value for s in ledger.values()), color, hatch, gap))
         pale = {BLUE: "#bcdcf2", ORANGE: "#f7dfae"}[color]
-        rows += [(k, s.value, pale, hatch, False) for k, s in sorted(ledger.items(), key=_by_watts) if s.value != 0]
+        terms = sorted(((ledger_name(k), s.value) for k, s in ledger.items() if s.value != 0), key=lambda x: -x[1])
+        rows += [(name, watts, pale, hatch, False) for name, watts in terms]
     return rows
-
-
-def _by_watts(item: tuple[str, Scalar]) -> float:
-    return -item[1].value
 
 
 def _watts(watts: float, total: float) -> str:

@@ -32,7 +32,7 @@ GREY = "#666666"
 
 _NOTE_PT = 14.0  # height of a line of notes above a panel
 _DRAWN_FOR = {  # what a figure shows where the mill cannot do what was asked
-    "over capacity": " (drawn for what it takes, not for what was asked)",
+    "over capacity": " (drawn for what it takes)",
     "cannot run": " (drawn for next to no feed)",
     "hardly grinds": " (drawn for next to no feed)",
 }

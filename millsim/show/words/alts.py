@@ -13,7 +13,7 @@ from ...record.prediction import Prediction
 from ...studies.drawing import edge_words
 from .advice import band_name, room_K
 from .stalls import begun, figure_words
-from .tables import ledger_watts
+from .tables import ledger_name, ledger_watts
 
 
 def alt_text(p: Prediction, name: str) -> str:
@@ -71,7 +71,7 @@ def ledger_alt(p: Prediction) -> str:
     for words, ledger in (("in", p.main.ledger_in_W), ("out", p.main.ledger_out_W)):
         total = sum(s.value for s in ledger.values())
         first = sorted(ledger.items(), key=lambda item: -item[1].value)[:3]
-        told = join_words([f"{k} {ledger_watts(s.value, total)} W" for k, s in first if s.value > 0])
+        told = join_words([f"{ledger_name(k)} {ledger_watts(s.value, total)} W" for k, s in first if s.value > 0])
         sides.append(f"{words} {ledger_watts(total, total)} W, most of it {told or 'nothing'}")
     return f"Bars of the shaft power: {'; '.join(sides)}."
 

@@ -126,6 +126,21 @@ def _number_row(name: str, found: Shown) -> tuple[str, ...]:
     return name, found.value, band, found.error, found.unit
 
 
+# Terms of the ledger as a builder reads them; their keys stand in files.
+_LEDGER = {
+    "striking": "striking pieces", "layer drive": "driving the charge along", "nip": "bites between bar and wall",
+    "windage": "stirring the air", "bearings": "bearings and seals", "wall rub heat": "rubbing along the wall",
+    "nip shear": "shearing in bites", "bar impact heat": "heat in pieces bars hit",
+    "pin impact heat": "heat in pieces pins hit", "path friction heat": "sliding from bar to pin",
+    "air drag heat": "heat of stirred air", "bearing heat": "heat of bearings and seals", "chips cut": "cutting chips",
+}  # fmt: skip
+
+
+def ledger_name(key: str) -> str:
+    """A term of the ledger as in table, figure and words."""
+    return _LEDGER.get(key, key)
+
+
 def ledger_table(p: Prediction) -> Table | None:
     """Both sides of the ledger with shares and sums, and whether they agree; terms of nothing are left out."""
     rows, groups, sums = [], [], []
@@ -136,7 +151,8 @@ def ledger_table(p: Prediction) -> Table | None:
         for key, s in sorted(ledger.items(), key=lambda item: -item[1].value):
             if s.value != 0:
                 se = digits(s.se, 2) if math.isfinite(s.se) and s.se > 0 else ""
-                rows.append((key, ledger_watts(s.value, total), se, percent(s.value / total) if total else ""))
+                share = percent(s.value / total) if total else ""
+                rows.append((ledger_name(key), ledger_watts(s.value, total), se, share))
         rows.append(("sum", ledger_watts(total, total), "", "100 %" if total else ""))
     if not any(sums):
         return None
