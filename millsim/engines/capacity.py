@@ -1,17 +1,22 @@
 """How much a mill takes: its state at a feed rate, or at the rate at which the first limit binds."""
 
+from math import log
+
 import numpy as np
 
 from ..base.numerics.jit import kernel, law
 from ..record.limits import CANNOT, FAILED, GRINDING, LIMITS, OK, OVER, POWER
+from .climb import copy_ages, copy_state
 from .loads import fill_loads, first_highest
 from .records import HELD, OF_RAISED, RAISED
-from .search import ALL, ROUGH, copy_ages, copy_state, search_capacity
+from .search import ASIDE, FLAT, NEXT, ROUGH, search_capacity
 from .settle import AT_RATE, CLOSELY, PATIENTLY, evaluate, settle, start_state
 
 WITHIN, TURNED, FILLED, FROM_HERE, ONE_TURN = range(5)  # tasks of `operate`
 MORE, KNOWN = 3e-3, 1e-5  # of a largest rate: how much more is tried; how closely what is then found is known
+KNOWN_WELL = 1.0 - 1e-6  # of a largest rate: what is more is that rate
 NEARLY = 1e-4  # tolerance of a first look at what is tried
+QUICK = 10  # turns up to which a state found at a feed rate is that of least charge
 FRESH = 0.1  # s of feed in the mill to begin with: the state of least charge is then found, as a mill fills up to it
 
 
@@ -41,7 +46,7 @@ def _fill_to_rate(m, grid, feed, F, s, work, loads, tolerance):
     work.mill[0] = m
     free = work.mill[0]
     free.T_limit = free.rated_power = free.jam_share = free.feed_opening = 1e30
-    code, _, _ = search_capacity(free, grid, feed, F, s, work, loads, tolerance, tolerance)
+    code, _, _ = search_capacity(free, grid, feed, F, np.inf, s, work, loads, tolerance, tolerance)
     if code != OK:
         return np.inf
     residual, _ = _stand(m, grid, feed, F, s, work, tolerance)
@@ -102,6 +107,105 @@ def _raise(m, grid, feed, s, work, loads, tolerance):
     return residual
 
 
+@law
+def _bears(m, s, x, work, loads):
+    """Whether a state is within all limits but for what a kilogram costs, which is judged at the largest rate."""
+    fill_loads(m, s, x, work, loads)
+    return loads[first_highest(loads, GRINDING)] <= 1.0
+
+
+@law
+def _fills(m, grid, feed, s, work, tolerance):
+    """Whether a mill that fills up stays at the state s: a little less charge carries less; else s is overfull."""
+    less, ages = work.states[HELD], work.kept[OF_RAISED]
+    copy_ages(work.ages, ages)
+    fills = True
+    for aside, close in ((ASIDE, max(tolerance, ROUGH * ASIDE)), (NEXT, tolerance)):
+        copy_state(s, less)
+        less.M, less.F, less.at_rate = s.M * (1.0 - aside), s.F * (1.0 - aside), 0.0
+        residual, _ = settle(m, grid, feed, less, work, close)
+        copy_ages(ages, work.ages)
+        fills = residual <= close and less.F < s.F
+        if not fills or less.F < s.F * (1.0 - FLAT * aside):
+            break
+    settle(m, grid, feed, s, work, tolerance)
+    return fills
+
+
+@law
+def _from_fresh(m, grid, feed, F, s, work, loads, tolerance):
+    """Settle at a feed rate from a nearly empty mill; return whether that is within its limits, residual and turns."""
+    work.ages[:] = 0.0
+    start_state(m, F, F * FRESH, s)
+    s.at_rate = AT_RATE
+    residual, turns = settle(m, grid, feed, s, work, tolerance)
+    return residual <= tolerance and _bears(m, s, grid.x, work, loads), residual, turns
+
+
+@law
+def _most(m, grid, feed, s, work, loads, tolerance):
+    """The largest rate that all limits bear; return (code, binding limit, residual) as `operate` does."""
+    code, binding, residual = FAILED, 0, np.inf
+    for rough in (max(tolerance, ROUGH), tolerance):  # a rough step may have jumped where a fine one does not
+        work.ages[:] = 0.0
+        code, binding, residual = search_capacity(m, grid, feed, np.inf, np.inf, s, work, loads, tolerance, rough)
+        if code == CANNOT and binding == GRINDING:
+            return code, binding, 0.0
+        if code == CANNOT:
+            residual, _ = _settle_hot(m, grid, feed, s, work, tolerance)
+        elif binding != POWER and residual <= tolerance:
+            residual = _raise(m, grid, feed, s, work, loads, tolerance)
+        if residual <= tolerance:
+            break
+    fill_loads(m, s, grid.x, work, loads)
+    if residual > tolerance or (code != CANNOT and loads[first_highest(loads, loads.size)] > 1.0 + 1e-4):
+        code = FAILED
+    return code, binding, residual
+
+
+@law
+def _least(m, grid, feed, F, top, s, work, loads, tolerance):
+    """The state of least charge at a feed rate, and within all limits; return the residual, infinite if none is found.
+
+    The mill is filled by the charge, up to one that is known to carry that much; top: its ln [kg].
+    """
+    for rough in (max(tolerance, ROUGH), tolerance):
+        work.ages[:] = 0.0
+        code, _, residual = search_capacity(m, grid, feed, F, top, s, work, loads, tolerance, rough)
+        if code == OK:
+            residual, _ = _stand(m, grid, feed, F, s, work, tolerance)
+            if residual <= tolerance and _bears(m, s, grid.x, work, loads):
+                return residual
+    return np.inf
+
+
+@law
+def _below(m, grid, feed, F, s, work, loads, tolerance):
+    """State at a feed rate up to the largest, that of the state s; return (code, limit nearest, residual) as `operate`.
+
+    Of the least charge, or where filling does not find it, that which the loop finds from empty, or from s.
+    """
+    most, ages = work.states[RAISED], work.kept[OF_RAISED]
+    copy_state(s, most)
+    copy_ages(work.ages, ages)
+    residual = _least(m, grid, feed, F, log(most.M), s, work, loads, tolerance)
+    runs = residual <= tolerance
+    if not runs:
+        runs, residual, _ = _from_fresh(m, grid, feed, F, s, work, loads, tolerance)
+    if not runs:
+        copy_state(most, s)
+        copy_ages(ages, work.ages)
+        residual, _ = _stand(m, grid, feed, F, s, work, tolerance)
+        runs = residual <= tolerance and _bears(m, s, grid.x, work, loads)
+    if not runs and F > most.F * KNOWN_WELL:
+        copy_state(most, s)
+        copy_ages(ages, work.ages)
+        residual, _ = settle(m, grid, feed, s, work, tolerance)
+        fill_loads(m, s, grid.x, work, loads)
+        runs = residual <= tolerance
+    return (OK if runs else FAILED), first_highest(loads, GRINDING), residual
+
+
 @kernel
 def operate(m, grid, feed, F_asked, s, work, loads, tolerance, task):
     """State of the mill at the feed rate asked for [kg/s], or at its capacity where it takes less (or inf).
@@ -113,47 +217,28 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance, task):
     if task == ONE_TURN:
         evaluate(m, grid, feed, s, work, CLOSELY, -1.0)
         return OK, 0, 0.0
-    if task != FROM_HERE:
-        work.ages[:] = 0.0
-    if F_asked < np.inf:
+    if task != WITHIN:
         if task != FROM_HERE:
+            work.ages[:] = 0.0
             start_state(m, F_asked, F_asked * FRESH, s)
-        s.at_rate = AT_RATE if task == WITHIN or task == TURNED else PATIENTLY
+        s.at_rate = AT_RATE if task == TURNED else PATIENTLY
         residual, _ = settle(m, grid, feed, s, work, tolerance)
-        if task != WITHIN:
-            if not residual <= tolerance and task != TURNED:
-                residual = _fill_to_rate(m, grid, feed, F_asked, s, work, loads, tolerance)
-            return OK, 0, residual
-        if residual <= tolerance:
-            fill_loads(m, s, grid.x, work, loads)
-            if loads[first_highest(loads, loads.size)] <= 1.0:
-                return OK, first_highest(loads, loads.size), residual
-    code, binding, residual, takes = FAILED, 0, np.inf, False
-    for step in range(4):
-        # A rough step may have jumped where a fine one does not.
-        rough = max(tolerance, ROUGH) if step < 2 else tolerance
-        if step % 2 == 0:
-            if residual <= tolerance:
-                break
-            asked = np.inf  # so what is too much for a mill is told with what it takes where nothing is asked for
-        elif takes:
-            asked = F_asked
-        else:
-            continue
-        work.ages[:] = 0.0
-        code, binding, residual = search_capacity(m, grid, feed, asked, s, work, loads, tolerance, rough)
-        if code == CANNOT and binding == GRINDING:
-            return code, binding, 0.0
-        if code == OVER and binding != POWER and residual <= tolerance and asked == np.inf:
-            residual = _raise(m, grid, feed, s, work, loads, tolerance)
-        takes = code == OVER and s.F >= F_asked * ALL
-        if code == OK:
-            residual, _ = _stand(m, grid, feed, F_asked, s, work, tolerance)
-        elif code == CANNOT:
-            residual, _ = _settle_hot(m, grid, feed, s, work, tolerance)
-    fill_loads(m, s, grid.x, work, loads)
-    if residual > tolerance or (code != CANNOT and loads[first_highest(loads, loads.size)] > 1.0 + 1e-4):
-        return FAILED, binding, residual
+        if not residual <= tolerance and task != TURNED:
+            residual = _fill_to_rate(m, grid, feed, F_asked, s, work, loads, tolerance)
+        return OK, 0, residual
+    if F_asked < np.inf:
+        runs, residual, turns = _from_fresh(m, grid, feed, F_asked, s, work, loads, tolerance)
+        if runs and turns > QUICK:
+            runs = _fills(m, grid, feed, s, work, tolerance)
+        if runs and turns > QUICK:
+            top = log(s.M) + NEXT
+            residual = _least(m, grid, feed, F_asked, top, s, work, loads, tolerance)
+            runs = residual <= tolerance
+        if runs and loads[GRINDING] <= 1.0:
+            return OK, first_highest(loads, loads.size), residual
+    code, binding, residual = _most(m, grid, feed, s, work, loads, tolerance)
+    if code == OVER and s.F >= F_asked:
+        code, binding, residual = _below(m, grid, feed, F_asked, s, work, loads, tolerance)
     return code, binding, residual
 
 
