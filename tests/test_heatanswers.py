@@ -580,6 +580,33 @@ def test_of_a_jump_between_two_states_the_side_that_keeps_the_limit_is_found(at)
     assert np.isnan(crossing(lambda x: inf if x > at else -1.0, 0.0, 1.5, kept=True))  # there no state is kept
 
 
+@pytest.mark.parametrize(("end", "left"), [(e, x) for e in (1.4, 0.77, 1e-3) for x in (-0.02, -0.5, -20.0)])
+def test_where_a_state_ends_that_keeps_the_limit_is_told(end, left):
+    def over(x):
+        return inf if x > end else left - 3.0 * np.sqrt(end - x)
+
+    assert np.isnan(crossing(over, 0.0, 1.5, kept=True))
+    x = crossing(over, 0.0, 1.5, ends=True)
+    assert over(x) < 0.0 and abs(x - end) <= 0.01 * 1.5
+
+
+def test_a_mill_that_floods_with_less_air_needs_what_it_stands_with():
+    # Wheat at a slow rotor gets tougher as it gets warmer. With less air it floods, far from the limit on heat; that it
+    # needs next to no air was told of such mills.
+    wheat = ("rotor.radius=114 mm", "rotor.bars=5", "rotor.bar_height=9.15 mm", "rotor.edge=blunt",
+             "stator.gap=1.66 mm", "sieve.hole=1.2075 mm", "sieve.area=23.3 cm2", "drive.rated_power=426 W",
+             "feed.material=wheat", "run.class_ratio=1.5", "rotor.rings=2", "rotor.ring_spacing=4.31 mm",
+             "sieve.pitch=1.45 mm", "feed.size.size=1.21 mm", "drive.tip_speed=12.2 m/s",
+             "feed.rate=1.23 kg/h")  # fmt: skip
+    a = answers(mills.config("pla", *wheat), draws=0)
+    mill, pressure = build(a.config).mill, a.value("blower_needed_Pa")
+    case = Case(build(a.config), a.rate_kg_s, a.limit_K)
+    assert a.note == "" and a.value("outlet_K") < a.limit_K - 10.0
+    assert 0.0 < a.value("air_needed_m3_s") < a.value("air_m3_s")
+    assert case.outlet(changed(mill, blower=pressure)) < a.limit_K
+    assert case.outlet(changed(mill, blower=pressure + 0.2 * (pressure - mill["blower"][0]))) == inf
+
+
 SLOW_NYLON = """
 mill = {name = "slow mill"}
 rotor = {radius = "70 mm", bars = 6, bar_height = "20 mm", bar_thickness = "8 mm", edge = "blunt", mount = "rigid"}

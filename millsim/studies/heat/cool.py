@@ -37,7 +37,7 @@ def air_needed(case: Case, mill: np.ndarray, here: Settled | None) -> dict[str, 
 
     now = ((float(mill["blower"][0]) - low) / span) ** 0.5
     enough = here is not None and here.outlet_K <= case.limit_K
-    u = crossing(over, 1e-3, now, kept=True) if enough else crossing(over, now, 1.0, kept=True)
+    u = crossing(over, 1e-3, now, ends=True) if enough else crossing(over, now, 1.0, kept=True)
     if isnan(u):
         return {**found, "air_needed_m3_s": 0.0 if enough else inf, "blower_needed_Pa": -inf if enough else inf}
     pressure = low + span * u * u
@@ -75,7 +75,7 @@ def _from_now(over: Callable[[float], float], coldest: float, now: float, warmes
     inf: as warm as you like; -inf: not even at the coldest.
     """
     if over(now) <= 0.0:
-        found = crossing(over, now, warmest, kept=True) if warmest > now else nan
+        found = crossing(over, now, warmest, ends=True) if warmest > now else nan
         return inf if isnan(found) else found
     found = crossing(over, coldest, now, kept=True)
     return -inf if isnan(found) else found

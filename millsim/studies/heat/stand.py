@@ -240,7 +240,8 @@ def idle(mill: np.ndarray, off: Off | None = None) -> Idle:
 
 
 def crossing(
-    f: Callable[[float], float], low: float, high: float, close: float = 1e-3, jumps: bool = False, kept: bool = False
+    f: Callable[[float], float], low: float, high: float, close: float = 1e-3, jumps: bool = False, kept: bool = False,
+    ends: bool = False,
 ) -> float:  # fmt: skip
     """Where f changes sign between low and high, to |f| <= close; NaN where it does not. f may be infinite.
 
@@ -248,7 +249,7 @@ def crossing(
     most; where that cannot lead through zero any more the search ends, for what has no state costs ten to a hundred
     times as much as what has one, and is looked at from there. So it does at a jump, where f is flat on both sides.
     jumps: a jump through zero counts too. kept: so does one between two states, on its side below zero, NARROW of the
-    way from it at most.
+    way from it at most. ends: so does the end of a state below zero, likewise.
     """
     a, b, fa, fb, side = low, high, f(low), f(high), 0
     told, rise, followed = fa if np.isfinite(fa) else fb, inf, jumps
@@ -264,7 +265,7 @@ def crossing(
             a, b, told, fb, rise = _to_the_end(f, *((b, a) if np.isinf(fa) else (a, b)), NARROW * abs(high - low))
             fa, followed, side = told, True, 0
             if abs(fa) <= close or not fa * fb < 0.0:
-                return a if abs(fa) <= close else nan
+                return a if abs(fa) <= close or ends and fa < 0.0 else nan
         narrow = not jumps and abs(b - a) <= NARROW * abs(high - low)
         halved = np.isinf(fa - fb) or narrow and turn % 2 == 1
         c = 0.5 * (a + b) if halved else (fa * b - fb * a) / (fa - fb)
@@ -286,7 +287,7 @@ def crossing(
             flat[True] = False
         if narrow and (all(flat.values()) or np.isinf(fa - fb) and STEEPEST * rise < abs(told)):
             break
-    if kept and np.isfinite(fa - fb):
+    if ends or kept and np.isfinite(fa - fb):
         return a if fa < 0.0 else b
     return 0.5 * (a + b) if jumps else nan
 
