@@ -96,10 +96,20 @@ def test_the_unit_tells_what_was_read():
     assert understood("power.idle", "190").raw == "190 W"
 
 
-@pytest.mark.parametrize("line", ["0.5", "0.5 mm", "hello 3", "0.5 -3", "0.5 lost", "time 10", "0.5 3 W", "nail 3 g"])
+@pytest.mark.parametrize(
+    "line", ["0.5", "0.5 mm", "hello 3", "0.5 -3", "0.5 lost", "time 10", "0.5 3 W", "nail 3 g", "2 0; 0.5; pan 1.7"]
+)
 def test_a_line_that_is_no_sieve_is_refused(line):
     with pytest.raises(Bad):
         SieveLines().add(line)
+
+
+def test_lines_may_be_typed_in_one():
+    one, each = SieveLines(), SieveLines()
+    one.add("1 0; 0.71 0.1;0,5 3.3 ; pan 3.3;")
+    for line in ("1 0", "0.71 0.1", "0.5;3.3", "pan: 3.3"):
+        each.add(line)
+    assert one.csv("") == each.csv("") and "pan,3.3" in one.csv("")
 
 
 def test_a_pan_that_was_not_weighed_is_asked_about():

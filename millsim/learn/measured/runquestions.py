@@ -59,7 +59,7 @@ QUESTIONS: dict[str, RunQuestion] = {
     "temperature.outlet_of": RunQuestion("Was that measured in the air or in the powder?", _has("temperature.outlet")),
     "air.flow": RunQuestion("How much air went through it, if you measured that? Time how fast a sack fills."),
     SIEVING: RunQuestion(
-        "What stayed on each sieve? A line for each, opening and grams (`0.5 mm 3.48`), the pan last (`pan 3.48`), "
+        "What stayed on each sieve? Opening and grams (`0.5 mm 3.48`), a line each or `;` between, then `pan 3.48`, "
         "`charge 50` if you weighed what you put on; an empty line ends it. Or the name of a sieve sheet, powder.csv."
     ),
     "run.note": RunQuestion("Anything worth remembering?"),

@@ -23,9 +23,14 @@ class SieveLines:
     pan: str = ""
 
     def add(self, text: str) -> None:
-        """Take one line; a sieve that is named again gets the new mass. Raises Bad."""
+        """Take one line, or several apart by semicolons; a sieve named again gets the new mass. Raises Bad."""
+        parts = [part for part in re.split(r"\s*;\s*", text.strip()) if part]
+        if len(parts) > 1 and all(map(_LINE.fullmatch, parts)):
+            for part in parts:
+                self.add(part)
+            return
         match = _LINE.fullmatch(text.strip())
-        if not match:
+        if not match or ";" in match[1]:
             raise Bad(f"{show(text)} is not an opening and what stayed on it", "", _HINT)
         label, amount = match[1], match[2].casefold()
         name = row_named(label)
