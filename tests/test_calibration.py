@@ -12,6 +12,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from helpers import fake_prediction
 from pretend import few_chains, off_by, pretend
 
 from millsim.base.numerics import psd
@@ -33,8 +34,11 @@ from millsim.learn.measured.runsheet import read_run
 from millsim.mill import calibrated
 from millsim.mill.cards.calibrated import load_calibrated
 from millsim.mill.config.mill import load_config, parse_config
+from millsim.mill.config.since import UNCHANGED, kept
 from millsim.mill.problem import build
 from millsim.show.words import sweep
+from millsim.studies.since import since
+from millsim.version import MODEL_VERSION
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 DEMO = CONFIGS / "demo.toml"
@@ -475,6 +479,21 @@ def test_a_hotter_mill_lowers_the_weight(card):
     seen = config.calibration.conditions.outlet_temperature_K[1]
     assert calibrated.apply(config, seen + 5.0).weight == 1.0
     assert calibrated.apply(config, seen + 40.0).weight == pytest.approx(np.exp(-0.2))
+
+
+def test_a_card_that_counts_less_in_a_hotter_mill_has_not_changed(card, tmp_path, monkeypatch):
+    for file in (DEMO, DEMO.with_name("offcuts_sieve.csv"), card):
+        (tmp_path / file.name).write_bytes(file.read_bytes())
+    monkeypatch.chdir(tmp_path)
+    settings = [f"calibration.card={card.name}"]
+    config = load_config("demo.toml", settings)
+    hotter = config.calibration.conditions.outlet_temperature_K[1] + 40.0
+    p = fake_prediction(
+        config_text=config.text, config_sha256=config.sha256, parameters=build(config, outlet_K=hotter).parameters,
+        model_version=MODEL_VERSION, origin=kept(Path("demo.toml"), settings),
+    )  # fmt: skip
+    assert p.parameters != build(config).parameters
+    assert (found := since(p, Path("p.h5"))).state == UNCHANGED, found.changes
 
 
 def test_weight_none_is_the_prior_and_weight_one_the_draws(card):

@@ -45,7 +45,9 @@ def _of_cards(p: Prediction, now: Config) -> list[tuple[str, str]]:
     """(file, what changed) of the calibration, and of parameters that cards give and no config does."""
     before, after = _calibration(p.config_text), _calibration(now.text)
     rows = [("the calibrated card", row) for row in changes(before, after)]
-    old, new = ({q.name: q for q in x if q.basis != "calibrated"} for x in (p.parameters, build(now).parameters))
+    problem = build(now)
+    fitted = problem.calibration.fitted if problem.calibration else lambda _: None  # by its own card, told above
+    old, new = ({q.name: q for q in x if fitted(q.name) is None} for x in (p.parameters, problem.parameters))
     tables = parse_toml(p.config_text, "").tables
     own = {*tables.get("model", {}), *now.model_overrides}
     both = [n for n, q in new.items() if n in old and n not in own and "." not in n and not q.source.startswith("[")]
