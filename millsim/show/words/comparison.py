@@ -21,6 +21,7 @@ _FIRST = ("x10_m", "x50_m", "x90_m", "throughput_kg_s", "capacity_kg_s", "gross_
 _BRIEF = {  # so that the table fits
     "air_temperature_K": "air in the chamber",
     "capacity_kg_s": "largest feed rate",
+    "throughput_kg_s": "rate, as fed",
     "gross_J_kg": f"energy {PER_FED}",
 }
 FED_TOLD = "Rate and energy are those of what was fed, lost powder too; `millsim run` tells them of what was caught."
@@ -150,7 +151,7 @@ def _rows(c: RunComparison, points: list[Point]) -> list[str]:
         rows.append([*(_sieve_row(p) if sieve else _figure_row(p, c)), off, place])
     level = c.prediction.band_level
     band = f"{100 * level:.0f} % band" if math.isfinite(level) else "band"
-    return table(["", "measured", "+-", "predicted", band, "off", ""], rows, left=1, kinds="lrrrrrl")
+    return table(["", "measured", "±", "predicted", band, "off", ""], rows, left=1, kinds="lrrrrrl")
 
 
 def _sieve_row(p: Point) -> list[str]:

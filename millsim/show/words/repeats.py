@@ -105,7 +105,7 @@ def compared_text(
     p, n = comparisons[0].prediction, len(comparisons)
     lines = [*wrap(_compared(comparisons, points)), ""]
     rows = [_compared_row(m, r) for m in points]
-    lines += table(["", f"mean of {n}", "+-", "predicted", f"{100 * p.band_level:.0f} % band", "", "runs inside"], rows,
+    lines += table(["", f"mean of {n}", "±", "predicted", f"{100 * p.band_level:.0f} % band", "", "runs inside"], rows,
                    kinds="lrrrrll")  # fmt: skip
     lines += differing_lines(comparisons[0], 12 if full else 2)
     lines += ["", *wrap(_basis([f for f in r.figures if f.name not in IN_FULL]))]
