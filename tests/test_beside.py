@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 from helpers import fake_prediction
 
+from millsim.base.quantities.written import digits
 from millsim.commands.main import cli
 from millsim.errors import InputError
 from millsim.explore.beside import mills as sets
@@ -109,6 +110,20 @@ def test_a_batch_that_ends_at_once_is_compared_with_nothing(demo):
     pair = ({"throughput_kg_s": x} for x in ((0.8, 1.1, 1.3), 1.0, 0.0))
     told = words.sentences(replace(found, mills=tuple(mills), against=(sets.Against(*pair, 64),), draws=64))
     assert told[0] == "B against A: nothing to compare, for the batch of B ends at once."
+
+
+def test_figures_of_a_mill_that_does_not_run_are_set_against_nothing(demo):
+    found, p = sets.beside([demo, demo], 1, 0), fake_prediction()
+    pair = ({"x50_m": x} for x in ((0.8, 1.1, 1.3), 1.0, 0.0))
+    found = replace(found, against=(sets.Against(*pair, 9),), draws=64)
+    coarse = replace(p, main=replace(p.main, scalars=p.main.scalars | {"x50_m": replace(p.main.scalars["x50_m"],
+                                                                                     value=33.0)}))  # fmt: skip
+    for status, middle in (("ok", digits(33.0 / p.main.scalars["x50_m"].value, 2)), ("hardly grinds", "1.1")):
+        mills = [
+            replace(m, prediction=q) for m, q in zip(found.mills, (replace(p, status=status), coarse), strict=True)
+        ]
+        told = words.sentences(replace(found, mills=tuple(mills)))[0]
+        assert told == f"B against A (both run in 9 of 64 draws): x50 {middle} times as large (0.8 to 1.3)."
 
 
 def test_draws_in_which_a_mill_gives_nothing_are_none_in_which_it_runs(demo):

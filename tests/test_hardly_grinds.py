@@ -17,6 +17,7 @@ from millsim.record.read import read
 from millsim.record.write import write
 from millsim.show.words.limits import headroom, verdict, what_limits
 from millsim.show.words.prediction import to_json, to_text
+from millsim.show.words.prediction_short import to_short
 from millsim.studies.advised import predict
 from millsim.studies.changes import tried
 from millsim.studies.hardly import _tried, what_helps
@@ -87,6 +88,8 @@ def test_no_rate_and_no_band_is_told(blunt):
     assert first.startswith(
         "Workshop acrylic mill hardly grinds: hardly any hit breaks or cuts pieces of this size, so"
     )
+    short = "\n".join(to_short(blunt).lines())
+    assert "no band was run" not in short and "Widest doubts: nothing here is measured on your mill" in short
     assert "band" not in text and "x50" not in first and "Monte Carlo" not in text
     said = to_json(blunt)
     assert said["status"] == "hardly grinds" and said["band"] is None and said["product"]["x50_m"] is None

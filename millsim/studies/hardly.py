@@ -111,7 +111,7 @@ def _changes(problem: Setup) -> Iterator[list[tuple[str, tuple[str, ...]]]]:
     turning = c.drive.speed_rad_s / tip * 30.0 / pi
     yield [(f"a tip speed of {v:g} m/s", (f'drive.speed="{v * turning:.6g} rpm"',)) for v in speeds if tip * 1.05 < v]
     holes = [stock_hole(f * c.sieve.hole_m) for f in WIDER]
-    yield [(f"holes of {digits(w * 1e3, 2)} mm (coarser powder)", hole_keys(c.sieve, w)) for w in holes]
+    yield [(f"holes of {digits(w * 1e3, 2)} mm, with coarser powder", hole_keys(c.sieve, w)) for w in holes]
 
 
 def _first(problem: Setup, base: Tried, options: list[tuple[str, tuple[str, ...]]]) -> Change:
@@ -147,7 +147,7 @@ def _together(problem: Setup, base: Tried, ends: list[Change]) -> Change:
 
 def _figures(x: Change) -> str:
     """The least to say about a mill that would grind: rate and energy, without a band."""
-    return f"some {rate_words(x.rate_kg_s)} at {digits(x.energy_J_kg / 3.6e6, 2)} kWh/kg of the shaft"
+    return f"some {rate_words(x.rate_kg_s)} at {digits(x.energy_J_kg / 3.6e6, 2)} kWh/kg at the shaft"
 
 
 def _how_sure(problem: Setup, count: int) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from ...mill.cards.calibrated import BOTH
 from ...mill.config.schema import key_row
 from ...record.limits import shown_status
 from ...record.outputs import figure, output_of
+from ...record.prediction import Prediction
 from .short import MOST_COLUMNS, Short, said, table_part
 
 _TIMES = {
@@ -161,15 +162,19 @@ def _review(m: Mill) -> str:
 def sentences(a: Beside) -> list[str]:
     """How each mill stands to the first, by the draws that they share."""
     (own, *mills), told = (m.prediction for m in a.mills), []
-    first = own.main.scalars
     for i, x, p in zip(letters(a)[1:], a.against, mills, strict=True):
         if ends := [name for name, one in (("A", own), (i, p)) if one.too_little]:
             told.append(f"{i} against A: nothing to compare, for the batch of {join_words(ends)} ends at once.")
             continue
-        s = p.main.scalars
-        told.append(_sentence(i, x, a.draws, {k: s[k].value / first[k].value for k in _TIMES if first[k].value}))
+        told.append(_sentence(i, x, a.draws, _central(own, p) if own.runs and p.runs else {}))
     shared = f"Bands: 80 % of {a.draws} draws that the mills share; the model's own error as far as they are alike."
     return [*told, shared]
+
+
+def _central(own: Prediction, p: Prediction) -> dict[str, float]:
+    """How the figures of a mill stand to those of the first one as the table has them."""
+    first, s = own.main.scalars, p.main.scalars
+    return {k: s[k].value / first[k].value for k in _TIMES if first[k].value}
 
 
 def _sentence(i: str, x: Against, draws: int, central: Mapping[str, float] = MappingProxyType({})) -> str:

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from math import isfinite
 
 from ...base.quantities.scalar import Scalar
-from ...base.quantities.written import decimals, digits, join_words, number, sentence, shown_unit, table, wrap
+from ...base.quantities.written import capital, decimals, digits, join_words, number, sentence, shown_unit, table, wrap
 from ...explore.beside.change import COARSER, GOALS, LESS, SURE, Difference, Ranking, Step, values_of
 from ...record.heatlimit import AT_LIMIT_K, celsius, heat_limit
 from ...record.limits import LIMITS, TEMPERATURE, TRY_PREDICT
@@ -45,7 +45,7 @@ def change_short(r: Ranking) -> Short:
 
 
 def _nothing(r: Ranking) -> str:
-    return f"{r.config.name} gives nothing as it is, so no change can be ranked; {TRY_PREDICT}."
+    return f"{capital(r.config.name)} gives nothing as it is, so no change can be ranked; {TRY_PREDICT}."
 
 
 def _lead(r: Ranking) -> str:

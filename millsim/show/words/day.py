@@ -3,7 +3,7 @@
 from math import isfinite, isnan
 
 from ...base.quantities.scalar import Scalar
-from ...base.quantities.written import digits, duration, join_words, rate_words, sentence, table, wrap
+from ...base.quantities.written import capital, digits, duration, join_words, rate_words, sentence, table, wrap
 from ...record.heatlimit import celsius
 from ...record.limits import OVER, TRY_PREDICT, out_words, status_words
 from ...record.outputs import shown
@@ -56,7 +56,7 @@ def day_short(a: DayAnswer) -> Short:
 
 
 def _nothing(a: DayAnswer) -> str:
-    return f"{a.config.name} makes nothing in a day: {out_words(a.binding)}; {TRY_PREDICT}."
+    return f"{capital(a.config.name)} makes nothing in a day: {out_words(a.binding)}; {TRY_PREDICT}."
 
 
 def _kg(value: float) -> str:

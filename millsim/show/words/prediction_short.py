@@ -45,7 +45,9 @@ def _doubts(p: Prediction) -> str:
     """The two parameters that open the bands most: of x50 and of the rate, each from end to end of its range."""
     if p.too_little:
         return ""
-    if p.status == HARDLY_GRINDS or not math.isfinite(p.band_level):
+    if p.status == HARDLY_GRINDS:
+        return advice.how_sure(p)
+    if not math.isfinite(p.band_level):
         return "no band was run, so take these numbers as one guess among many."
     found, seen = [], set()
     for key, words in (("x50_m", "x50"), ("throughput_kg_s", "what comes out" if batch_of(p) else "the rate")):
