@@ -9,7 +9,6 @@ import numpy as np
 
 from millsim.base.numerics import psd
 from millsim.engines.balance import march
-from millsim.engines.montecarlo import FrozenSteps
 from millsim.engines.records import new_work
 from millsim.engines.settle import shaft_power
 from millsim.engines.strikes import fill_rates
@@ -97,17 +96,10 @@ def frozen(p: Setup, o: Outcome, own: Setup) -> Outcome:
     march(m, grid, work, s["F"] * p.feed, 0.0, work.mass, work.flows[0])
     shaft_power(m, s, work.flows[0], work.powers[0])
     s["residence"] = work.mass.sum() / s["F"]
-    steps = FrozenSteps(
-        np.array([np.inf]),
-        np.array([s]),
-        work.screen[None, :].copy(),
-        work.bridge[None, :].copy(),
-        work.ages[None, :].copy(),
-    )
     return replace(
         o, state=s, mass=work.mass, product=work.escape * work.mass, table=work.table, escape=work.escape,
         strikes=work.strikes, lots=work.lots, screen=work.screen, bridge=work.bridge, flows=work.flows[0],
-        powers=work.powers[0], steps=steps,
+        powers=work.powers[0], ages=work.ages,
     )  # fmt: skip
 
 

@@ -19,6 +19,7 @@ from millsim.explore.sweep import axes, compute, identity, points
 from millsim.explore.sweep.plan import read_plan
 from millsim.forecast import run
 from millsim.forecast.assemble import TOLD_AT_ONCE
+from millsim.mill.config import derived
 from millsim.mill.config.again import known
 from millsim.mill.config.mill import load_config
 from millsim.mill.config.schema import SECTIONS
@@ -117,6 +118,11 @@ def test_other_numbers_make_the_config_and_the_complaints_that_reading_all_anew_
     first = {k: values[0] for k, values in OTHERS.items()}
     every, wrong = points.template(text, config, CONFIGS, points.overrides(first))
     assert not wrong and known(every.reading)  # so that not all is read anew
+    values = dict(every.reading.values)
+    derived.derive(values)
+    assert {k for k in values if k not in every.reading.values or values[k] != every.reading.values[k]} <= {
+        *derived.FOLLOWS
+    }
     found = set()
     for _ in range(300):
         keys = rng.sample(sorted(OTHERS), rng.randint(1, 5))

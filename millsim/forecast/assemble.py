@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ..base.numerics import psd
+from ..base.numerics.uncompiled import by_field
 from ..base.quantities.scalar import Scalar
 from ..engines.aside import full_charge
 from ..engines.histories import BAR, BY_SIZE, CHIPS, DWELL, FRACTURE, NIPS
@@ -75,16 +76,12 @@ def told(problem: Setup, o: Outcome, capacity_kg_s: float, mill: np.ndarray | No
     mill: (1,) MILL record the outcome belongs to, where it is not the problem's own.
     """
     q3, residence, held = _curve(o.product), float(o.state["residence"]), float(o.mass.sum())
-    found = Figures(_flows(o), _EXACT, q3, np.zeros(q3.size), held, 0.0, residence, 0.0, fed(problem, o))
+    found = Figures(by_field(o.flows), _EXACT, q3, np.zeros(q3.size), held, 0.0, residence, 0.0, fed(problem, o))
     record = (problem.mill if mill is None else mill)[0]
     jam = float(o.loads[LIMITS.index("jam")])
     values = values_of(found, record, o.state, o.powers, problem.edges, jam, float(o.state["T"]))
     values["capacity_kg_s"] = capacity_kg_s
     return Told(values, q3)
-
-
-def _flows(o: Outcome) -> dict[str, float]:
-    return dict(zip(FLOW_NAMES, o.flows.item(), strict=True))
 
 
 def balance_result(problem: Setup, o: Outcome, capacity_kg_s: float) -> EngineResult:
@@ -102,7 +99,7 @@ def balance_result(problem: Setup, o: Outcome, capacity_kg_s: float) -> EngineRe
         "chip_1_s": strike * mean[:, XI],
         "escape_1_s": o.escape,
     }
-    going_in, out = ledger(_flows(o), _EXACT, o.powers, 0.0)
+    going_in, out = ledger(by_field(o.flows), _EXACT, o.powers, 0.0)
     return EngineResult(
         "balance", _table(problem, q3, np.full(q3.size, NAN), o.mass, rates), scalars(values, {}), going_in, out,
         {"classes": float(problem.x.size), "residual": float(o.residual)},

@@ -189,7 +189,7 @@ def with_error(
         new[name] = still + (v[name] - still) * warmer
     new["outlet_temperature_K"] = max(new["air_temperature_K"], new["powder_temperature_K"])
     curve = off.bent(edges, told.q3, problem.config.sieve.hole_m)
-    x10, x50, x90 = (psd.curve_x_at(edges, curve, p) for p in (0.1, 0.5, 0.9))
+    x10, x50, x90 = psd.curve_xs_at(edges, curve, (0.1, 0.5, 0.9))
     return Told(new | {"x10_m": x10, "x50_m": x50, "x90_m": x90, "span": (x90 - x10) / x50}, curve)
 
 

@@ -1,9 +1,8 @@
 """A settled mill as the pre-build review reads it: what a prediction by the balance alone says, worked out as asked."""
 
-from functools import cached_property
-
 import numpy as np
 
+from ..base.once import once
 from ..engines.aside import rows, size_floor
 from ..mill.problem import Setup
 from ..record.limits import JAM, LIMITS, status_words
@@ -43,7 +42,7 @@ class Glance(Foretold):
         """Class bounds [m] and Q3 of the powder at them."""
         return self.problem.edges, self.told.q3
 
-    @cached_property
+    @once
     def warmup(self) -> tuple[np.ndarray, np.ndarray]:
         """Time from a cold start [s] and outlet temperature [K] then."""
         return warmup(self.problem, self.outcome)

@@ -35,6 +35,7 @@ from ..record.limits import (
     TEMPERATURE,
 )
 
+_STEADY = np.empty(0, BATCH_STEP)
 NEXT_TO_NONE = 50e-3 / 3600.0  # kg/s, 50 g/h: next to no feed
 
 
@@ -44,8 +45,8 @@ class Outcome:
 
     code: record.limits: OK, OVER, CANNOT; binding: the limit that binds, or comes nearest; state: STATE record;
     mass (n,) charge [kg]; product (n,) [kg/s]; table (n, N_RATES); escape (n,) [1/s]; strikes (n, BINS, ...); lots
-    (n, LOTS, ...) of chips; screen, bridge (n,); flows FLOWS [kg/s, W]; powers POWERS [W]; loads (6,) by LIMITS; steps:
-    what Monte Carlo follows; history (k,) BATCH_STEP of a batch, else empty.
+    (n, LOTS, ...) of chips; screen, bridge (n,); flows FLOWS [kg/s, W]; powers POWERS [W]; loads (6,) by LIMITS; ages
+    (n,) [s]; history (k,) BATCH_STEP of a batch, else empty; of_batch: its states.
     """
 
     code: int
@@ -63,8 +64,15 @@ class Outcome:
     powers: np.void
     loads: np.ndarray
     residual: float
-    steps: FrozenSteps
+    ages: np.ndarray
     history: np.ndarray
+    of_batch: FrozenSteps | None = None
+
+    @property
+    def steps(self) -> FrozenSteps:
+        """What Monte Carlo follows: one state, or those of a batch."""
+        s, here = np.array([self.state]), (x[None, :] for x in (self.screen, self.bridge, self.ages))
+        return self.of_batch or FrozenSteps(np.array([np.inf]), s, *here)
 
     @property
     def milled_s(self) -> float:
@@ -83,17 +91,9 @@ class Outcome:
 
 
 def _outcome(code: int, binding: int, s: np.ndarray, work: Work, loads: np.ndarray, residual: float) -> Outcome:
-    steps = FrozenSteps(
-        np.array([np.inf]),
-        s.copy(),
-        work.screen[None, :].copy(),
-        work.bridge[None, :].copy(),
-        work.ages[None, :].copy(),
-    )
     return Outcome(
         code, LIMITS[binding], s[0].copy(), work.mass, work.escape * work.mass, work.table, work.escape, work.strikes,
-        work.lots, work.screen, work.bridge, work.flows[0], work.powers[0],
-        loads, residual, steps, np.empty(0, BATCH_STEP),
+        work.lots, work.screen, work.bridge, work.flows[0], work.powers[0], loads, residual, work.ages, _STEADY,
     )  # fmt: skip
 
 
@@ -159,9 +159,9 @@ def solve_cold_start(problem: Setup, rate_kg_s: float | None) -> Outcome:
 
 def at_state(problem: Setup, settled: Outcome, own: Setup) -> Outcome:
     """Charge and flows of the settled state of `own` on the classes of `problem`: one march, nothing settled anew."""
-    work, s, steps = new_work(problem.x.size), np.array([settled.state]), settled.steps
-    for here, there in ((work.ages, steps.ages), (work.screen, steps.screens), (work.bridge, steps.bridges)):
-        here[:] = np.interp(np.log(problem.x), np.log(own.x), there[-1])
+    work, s = new_work(problem.x.size), np.array([settled.state])
+    for here, there in ((work.ages, settled.ages), (work.screen, settled.screen), (work.bridge, settled.bridge)):
+        here[:] = np.interp(np.log(problem.x), np.log(own.x), there)
     s["at_rate"] = 1.0
     turn_once(problem.mill[0], grid_of(problem, problem.mill), problem.feed, s[0], work)
     return _outcome(settled.code, LIMITS.index(settled.binding), s, work, settled.loads, settled.residual)
@@ -243,5 +243,5 @@ def solve_batch(
     if sticky_feed(problem, mill):
         code, binding = CANNOT, TEMPERATURE
     out = _outcome(code, binding, s, work, loads, 0.0)
-    return replace(out, product=product / seconds, flows=totals[0], powers=powers[0],
-                   steps=FrozenSteps(ends, states, screens, bridges, np.ones_like(screens)), history=left)  # fmt: skip
+    followed = FrozenSteps(ends, states, screens, bridges, np.ones_like(screens))
+    return replace(out, product=product / seconds, flows=totals[0], powers=powers[0], of_batch=followed, history=left)

@@ -6,6 +6,7 @@ from math import sqrt
 import numpy as np
 
 from ..base.numerics import psd
+from ..base.numerics.uncompiled import by_field
 from ..base.quantities.scalar import Scalar
 from ..engines.aside import rows, socket_powers
 from ..engines.records import POWERS
@@ -65,11 +66,12 @@ def values_of(
     figures: Figures, mill: np.void, state: np.void, powers: np.void, edges: np.ndarray, jam: float, air_K: float
 ) -> dict[str, float]:
     """All predicted figures by name; capacity is added by the caller."""
-    f, F, T, shaft = figures.flows, float(state["F"]), float(state["T"]), float(powers["shaft"])
+    f, s, p = figures.flows, by_field(state), by_field(powers)
+    F, T, shaft = s["F"], s["T"], p["shaft"]
     hits, above = f["bar_hits"] + f["pin_hits"], f["bar_above"] + f["pin_above"]
     electrical, idle = socket_powers(*rows(mill), shaft, T)
-    x10, x50, x90 = (psd.curve_x_at(edges, figures.q3, p) for p in (0.1, 0.5, 0.9))
-    powder_K = float(powers["warmed"]) * air_K + float(powers["offset"])
+    x10, x50, x90 = psd.curve_xs_at(edges, figures.q3, (0.1, 0.5, 0.9))
+    powder_K = p["warmed"] * air_K + p["offset"]
     return {
         "x10_m": x10, "x50_m": x50, "x90_m": x90, "span": (x90 - x10) / x50,
         "throughput_kg_s": F, "capacity_kg_s": NAN, "holdup_kg": figures.holdup_kg,
@@ -78,8 +80,7 @@ def values_of(
         "gross_J_kg": electrical / F, "net_J_kg": (electrical - idle) / F,
         "shaft_power_W": shaft, "electrical_power_W": electrical, "idle_power_W": idle,
         "outlet_temperature_K": max(air_K, powder_K), "air_temperature_K": air_K, "powder_temperature_K": powder_K,
-        "air_flow_m3_s": float(state["Q"]), "open_sieve_share": float(state["unblinded"]),
-        "speed_rad_s": float(state["omega"]), "tip_speed_m_s": float(state["v"]),
+        "air_flow_m3_s": s["Q"], "open_sieve_share": s["unblinded"], "speed_rad_s": s["omega"], "tip_speed_m_s": s["v"],
         "residence_s": figures.residence_s, "jam_index": jam,
     }  # fmt: skip
 

@@ -59,13 +59,15 @@ def build(
     parameters = used_parameters(config)
     parameters = tuple(map(applied.parameter, parameters)) if applied else parameters
     mill = np.zeros(MILL.itemsize // 8).view(MILL)  # a third of the time of zeros of MILL
-    _write(mill, {**_geometry(config), **_setting(config), "inertia": parts.inertia(config)})
-    for name, value in _several(config).items():
-        mill[name] = value
-    if config.guesses and (values := guesses.nominal(parameters)) != guesses.nominal(config.guesses.parameters):
-        as_guessed, calibrated = (_fields(config.guesses.at(v), config) for v in ({}, values))
+    values = {p.name: p.value for p in parameters}
+    own = {**_geometry(config), **_setting(config), "inertia": parts.inertia(config)}
+    _write(mill, own | values, config.rotor.main_edge)
+    for name, several in _several(config).items():
+        mill[name] = several
+    if config.guesses and (nominal := guesses.nominal(parameters)) != guesses.nominal(config.guesses.parameters):
+        as_guessed, calibrated = (_fields(config.guesses.at(v), config) for v in ({}, nominal))
         guesses.put(mill, as_guessed, calibrated)
-    set_parameters(mill, {p.name: p.value for p in parameters})
+    _follow(mill, values)
     classes = size_classes(config, class_ratio or config.run.class_ratio, bounds_m)
     return Setup(config, mill, *classes, parameters, applied)
 
@@ -111,7 +113,7 @@ def shares(edges: np.ndarray, curve: tuple[np.ndarray, np.ndarray]) -> np.ndarra
     if curve[0][0] == curve[0][-1]:  # single size
         q = (edges > np.exp(curve[0][0])).astype(float)
     q[0], q[-1] = 0.0, 1.0
-    return np.diff(q)
+    return q[1:] - q[:-1]
 
 
 def used_parameters(config: Config) -> tuple[Param, ...]:
@@ -144,7 +146,12 @@ def speed_loss(config: Config) -> list[str]:
 
 def set_parameters(mill: np.ndarray, values: Mapping[str, float | np.ndarray]) -> None:
     """Write material and model parameters into mill records (scalars, or one value per record)."""
-    _write(mill, values)
+    _write(mill, values, EDGES[int(mill["main_edge"][0])])
+    _follow(mill, values)
+
+
+def _follow(mill: np.ndarray, values: Mapping[str, float | np.ndarray]) -> None:
+    """Write what follows from parameters and the mill's own numbers."""
     if (stick := values.get("stick_temperature")) is not None:
         mill["T_limit"] = np.where(mill["T_user"] < NO_LIMIT, mill["T_user"], stick)
     if (share := values.get("hub_share")) is not None:
@@ -155,9 +162,9 @@ def set_parameters(mill: np.ndarray, values: Mapping[str, float | np.ndarray]) -
     mill["chamber_volume"] = pi * (mill["R_stator"] ** 2 - mill["r_hub"] ** 2) * mill["H"]
 
 
-def _write(mill: np.ndarray, values: Mapping[str, float | np.ndarray]) -> None:
+def _write(mill: np.ndarray, values: Mapping[str, float | np.ndarray], main_edge: str) -> None:
     """Write what has a place in mill records (scalars, or one value per record), all at once: thrice as quick."""
-    names, columns = _places(tuple(values), int(mill["main_edge"][0]))
+    names, columns = _places(tuple(values), main_edge)
     table = [values[n] for n in names]
     if mill.size > 1:
         table = [np.broadcast_to(x, mill.shape) for x in table]
@@ -170,16 +177,16 @@ def _losses(names: tuple[str, ...]) -> tuple[str, ...]:
 
 
 @lru_cache(64)
-def _places(names: tuple[str, ...], main_edge: int) -> tuple[tuple[str, ...], np.ndarray]:
+def _places(names: tuple[str, ...], main_edge: str) -> tuple[tuple[str, ...], np.ndarray]:
     """Those of the names that a mill record has a place for, and which of its numbers each is; of edges the main kind,
     or one of the others.
     """
-    main, found, fields = EDGES[main_edge], {}, dict(MILL.fields or {})
+    found, fields = {}, dict(MILL.fields or {})
     for name in names:
         field = next((e for e in EDGE if name.startswith(e + "_")), ALIAS.get(name, name))
-        kind = name.removeprefix(f"{field}_") if field in EDGE else main
-        within = 0 if kind == main else other_edges(main).index(kind)
-        field = field if kind == main else f"other_{field}"
+        kind = name.removeprefix(f"{field}_") if field in EDGE else main_edge
+        within = 0 if kind == main_edge else other_edges(main_edge).index(kind)
+        field = field if kind == main_edge else f"other_{field}"
         if field in fields:
             found[name] = fields[field][1] // 8 + within
     return tuple(found), np.array(list(found.values()), dtype=np.intp)
@@ -285,19 +292,19 @@ def _setting(c: Config) -> dict[str, float]:
 
 def speed_curve(c: Config) -> tuple[list[float], list[float]]:
     """CURVE_POINTS of shaft power [W] and speed [rad/s]; the last slope of what is given goes on."""
-    P, w = list(c.drive.curve_power_W), list(c.drive.curve_speed_rad_s)
+    P, w, rated = list(c.drive.curve_power_W), list(c.drive.curve_speed_rad_s), c.drive.shaft_rated_W
     if not P:
-        P, w = [c.drive.shaft_rated_W], [(1.0 - SAG) * c.drive.speed_rad_s]
+        P, w = [rated], [(1.0 - SAG) * c.drive.speed_rad_s]
     if P[0] > 0.0:
         P, w = [0.0, *P], [max(c.drive.speed_rad_s, w[0]), *w]
     if len(P) == 1:
-        P, w = [*P, c.drive.shaft_rated_W], [*w, (1.0 - SAG) * w[0]]
+        P, w = [*P, rated], [*w, (1.0 - SAG) * w[0]]
     if len(P) > CURVE_POINTS:
         at = np.linspace(P[0], P[-1], CURVE_POINTS)
         P, w = at.tolist(), np.interp(at, P, w).tolist()
     while len(P) < CURVE_POINTS:
         slope = (w[-1] - w[-2]) / (P[-1] - P[-2])
-        P, w = [*P, P[-1] + c.drive.shaft_rated_W], [*w, w[-1] + slope * c.drive.shaft_rated_W]
+        P, w = [*P, P[-1] + rated], [*w, w[-1] + slope * rated]
     return P, w
 
 

@@ -9,8 +9,9 @@ Owns no files and no units; must not import config, engines or scipy.
 """
 
 import math
+from bisect import bisect_left
 from collections.abc import Callable, Sequence
-from itertools import pairwise
+from functools import lru_cache
 from statistics import NormalDist
 
 import numpy as np
@@ -39,13 +40,21 @@ def size_grid(x_low_m: float, x_high_m: float, ratio: float, anchors: Sequence[f
         if anchor > stops[-1] * (1 + 1e-9):
             stops.append(anchor)
     stops.append(x_high_m)
-    pieces = []
-    for low, high in zip(stops[:-1], stops[1:], strict=True):
-        n = max(1, math.ceil(math.log(high / low) / math.log(ratio) - 1e-9))
-        piece = low * (high / low) ** (np.arange(n) / n)
-        piece[0] = low
-        pieces.append(piece)
-    return np.concatenate([*pieces, [x_high_m]])
+    between = list(zip(stops[:-1], stops[1:], strict=True))
+    counts = [max(1, math.ceil(math.log(high / low) / math.log(ratio) - 1e-9)) for low, high in between]
+    edges, at = np.empty(sum(counts) + 1), 0
+    for (low, high), n in zip(between, counts, strict=True):
+        piece = edges[at : at + n]
+        np.multiply(low, (high / low) ** _parts(n), out=piece)
+        piece[0], at = low, at + n
+    edges[-1] = x_high_m
+    return edges
+
+
+@lru_cache(256)
+def _parts(n: int) -> Array:
+    """0, 1/n, ... of n parts."""
+    return np.arange(n) / n
 
 
 def middles(edges: ArrayLike) -> Array:
@@ -112,22 +121,34 @@ def curve_x_at(edges: ArrayLike, q: ArrayLike, p: float) -> float:
     SIAM J. Sci. Stat. Comput. 5:300, from memory): the sieves of a table are all that is known of it, but a computed
     curve is smooth, and straight lines between classes would be most of its class error.
     """
-    edges, q = np.asarray(edges, dtype=float), np.maximum.accumulate(np.asarray(q, dtype=float))
-    j = int(q.searchsorted(p - _ROUNDING))
-    if not (0 < j < edges.size and p > 0.0 and p < q[j] - _ROUNDING):  # on an edge, or not known
+    return curve_xs_at(edges, q, (p,))[0]
+
+
+def curve_xs_at(edges: ArrayLike, q: ArrayLike, shares: Sequence[float]) -> tuple[float, ...]:
+    """`curve_x_at` of several shares of one curve."""
+    x, y = np.asarray(edges, dtype=float).tolist(), np.maximum.accumulate(np.asarray(q, dtype=float)).tolist()
+    return tuple(_curve_x_at(x, y, p) for p in shares)
+
+
+def _curve_x_at(edges: list[float], q: list[float], p: float) -> float:
+    """The same of a curve that never falls."""
+    j = bisect_left(q, p - _ROUNDING)
+    if not (0 < j < len(edges) and p > 0.0 and p < q[j] - _ROUNDING):  # on an edge, or not known
         return float(x_at(edges, q, p))
-    first = max(j - 2, 0)
-    x, y = edges[first : j + 2].tolist(), q[first : j + 2].tolist()
-    h = [math.log(b / a) for a, b in pairwise(x)]
-    slopes = [(b - a) / width for (a, b), width in zip(pairwise(y), h, strict=True)]
-    at = j - 1 - first  # of the class that holds p
-    low = _edge_slope(*h[at - 1 : at + 1], *slopes[at - 1 : at + 1]) if at > 0 else slopes[at]
-    high = _edge_slope(*h[at : at + 2], *slopes[at : at + 2]) if at + 1 < len(h) else slopes[at]
-    t = _on_cubic((p - y[at]) / (y[at + 1] - y[at]), low / slopes[at], high / slopes[at])
-    return x[at] * math.exp(t * h[at])
+    h, slope = _class(edges, q, j)
+    low = _edge_slope(*_class(edges, q, j - 1), h, slope) if j > 1 else slope
+    high = _edge_slope(h, slope, *_class(edges, q, j + 1)) if j + 1 < len(edges) else slope
+    t = _on_cubic((p - q[j - 1]) / (q[j] - q[j - 1]), low / slope, high / slope)
+    return edges[j - 1] * math.exp(t * h)
 
 
-def _edge_slope(h_1: float, h_2: float, slope_1: float, slope_2: float) -> float:
+def _class(edges: list[float], q: list[float], j: int) -> tuple[float, float]:
+    """Width in ln x of the class below edge j, and the mean slope of the curve in it."""
+    h = math.log(edges[j] / edges[j - 1])
+    return h, (q[j] - q[j - 1]) / h
+
+
+def _edge_slope(h_1: float, slope_1: float, h_2: float, slope_2: float) -> float:
     """Slope of a monotone cubic at the edge between two classes, of their widths and mean slopes."""
     if not (slope_1 > 0.0 and slope_2 > 0.0):
         return 0.0

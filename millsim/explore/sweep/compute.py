@@ -28,7 +28,7 @@ from ...studies.prebuild.review import review, verdict_bits
 from .points import Settings, Template
 from .record import SIZES_M, Failure
 
-TOGETHER = 32  # points that are taken on step by step: code that has just run runs twice as fast again
+TOGETHER = 64  # points that are taken on step by step: code that has just run runs twice as fast again
 NAMES = tuple(OUTPUTS)
 NAN = float("nan")
 _LN_SIZES = np.log(SIZES_M)

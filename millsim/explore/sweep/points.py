@@ -33,7 +33,7 @@ class Template:
         model = {**r.model, **{k[6:]: v for k, v in settings.items() if k.startswith("model.")}}
         point = replace(r, values=values, model=model, problems=[], guesses=without(r.guesses, settings))
         if start is not None:
-            return changed(start, point)
+            return changed(start, point, settings)
         settle(point)
         if point.problems:
             raise InputError(list(dict.fromkeys(point.problems)))

@@ -4,6 +4,7 @@ What comes out is what reading it all would make; the rules are the same, and th
 are left out.
 """
 
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -28,10 +29,13 @@ def known(gathered: Reading) -> Known | None:
     return None if r.problems or r.guesses else Known(dict(r.values), from_reading(r, named=False))
 
 
-def changed(start: Known, r: Reading) -> Config:
-    """The config of a reading, not settled yet, of other numbers than `start`. Raises InputError on contradictions."""
+def changed(start: Known, r: Reading, keys: Iterable[str]) -> Config:
+    """The config of a reading, not settled yet, that has other numbers than `start` for these keys.
+
+    Raises InputError on contradictions.
+    """
     derived.derive(r.values)
-    new = frozenset(k for k, x in r.values.items() if x is not (old := start.values.get(k)) and x != old)
+    new = frozenset(k for k in (*keys, *derived.FOLLOWS) if r.values.get(k) != start.values.get(k))
     for finding in checks.contradictions(r.values, new):
         r.say(*finding)
     if r.problems:

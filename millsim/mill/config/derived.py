@@ -14,6 +14,13 @@ SHARES_TOLERANCE = 0.01  # of edges
 _OF_SIZE = ("kind", "size", "x63", "n", "x50", "sigma", "apertures", "q3")
 
 
+FOLLOWS = tuple(  # keys that `derive` fills in
+    "drive.speed drive.no_load_speed drive.own_curve drive.speed_curve sieve.thickness sieve.derived "
+    "sieve.open_fraction sieve.own_area sieve.covered sieve.area rotor.edges rotor.shares feed.rate feed.temperature "
+    "feed.largest feed.top".split()
+)  # fmt: skip
+
+
 def derive(values: Values) -> None:
     """Fill in what follows from the values given."""
     values["drive.speed"] = no_load_speed(values)

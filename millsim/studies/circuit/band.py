@@ -131,7 +131,7 @@ def with_error(c: Circuit, problem: Setup, m: np.void, off: Off) -> Circuit:
     still_K = air_K if c.outlet_temperature_K <= float(c.outcome.state["T"]) else powder_K
     electrical = drawn(m, c.electrical_W, shaft, power)
     q3, coarse = psd.cumulative(fine / fine.sum()), mass - fine
-    x10, x50, x90 = (psd.curve_x_at(edges, q3, p) for p in (0.1, 0.5, 0.9))
+    x10, x50, x90 = psd.curve_xs_at(edges, q3, (0.1, 0.5, 0.9))
     return replace(
         c, fresh_kg_s=accepted if c.closed else total, total_kg_s=total, accepted_kg_s=accepted,
         returned_kg_s=total - accepted if c.closed else 0.0,

@@ -6,12 +6,13 @@ written as, so that a review without a prediction starts at once.
 
 import math
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
 
 from ...base.numerics.uncompiled import as_written, by_field
+from ...base.once import once
 from ...base.quantities import units
 from ...laws import air, breakage, cutting, drive, strength
 from ...mill import parts
@@ -54,7 +55,7 @@ class MillFacts:
     prediction: Foretold | None
     built: np.void | None = None
 
-    @cached_property
+    @once
     def mill(self) -> dict[str, float]:
         """The MILL record by field: geometry and all parameters, calibrated where the config says so."""
         return by_field(build(self.config).mill[0] if self.built is None else self.built)
@@ -64,17 +65,17 @@ class MillFacts:
         """Rotor speed without load [rad/s], the highest there is."""
         return self.config.drive.speed_rad_s
 
-    @property
+    @once
     def tip(self) -> float:
         """Tip speed without load [m/s]."""
         return self.omega * self.config.rotor.radius_m
 
-    @cached_property
+    @once
     def metal(self) -> parts.Metal:
         """The rotor's metal; mild steel where none is given."""
         return parts.rotor_metal(self.config)
 
-    @cached_property
+    @once
     def strength(self) -> float:
         """Yield strength of the rotor [Pa]: as given, else that of its metal."""
         return self.config.rotor.yield_strength_Pa or self.metal.strength
@@ -92,7 +93,7 @@ class MillFacts:
         """Whether the rotor carries hammers."""
         return self.config.rotor.mount == "swinging"
 
-    @cached_property
+    @once
     def hammer(self) -> Hammer:
         """One of the hammers of a rotor that swings them."""
         r = self.config.rotor
@@ -104,7 +105,7 @@ class MillFacts:
         """Pins of the stator; 0 for a smooth wall."""
         return self.config.stator.pins if self.config.stator.kind == "pins" else 0
 
-    @cached_property
+    @once
     def piece(self) -> float:
         """Largest piece of the feed as given [m]."""
         return self.config.feed.size.top_m
@@ -114,12 +115,12 @@ class MillFacts:
         """Size [m] that 95 % of the feed is finer than: of many pieces at once, not all are the largest."""
         return self.config.feed.size.largest_m
 
-    @cached_property
+    @once
     def piece_mass(self) -> float:
         """Mass of such a piece as a ball [kg]."""
         return self.mill["density"] * math.pi / 6.0 * self.piece**3
 
-    @property
+    @once
     def nips(self) -> bool:
         """Whether such a piece can be caught between bar and pin."""
         return self.piece > self.config.stator.gap_m and self.pins > 0
@@ -129,13 +130,13 @@ class MillFacts:
         """Whether such a piece is larger than the gap to a smooth wall, of which the model knows no bites."""
         return self.piece > self.config.stator.gap_m and self.pins == 0
 
-    @cached_property
+    @once
     def yield_stress(self) -> float:
         """Yield stress of the feed [Pa] under a blow, at the temperature it is fed at."""
         m = self.mill
         return as_written(cutting.yield_at)(m["yield_stress"], m["yield_slope"], m["T_feed"], m["temperature_warm"])
 
-    @cached_property
+    @once
     def breakage(self) -> tuple[float, float]:
         """f_Mat [kg/(J m)] and threshold energy times size [J m/kg] of the largest piece as it is fed."""
         m = self.mill
@@ -153,12 +154,12 @@ class MillFacts:
         c = self.config
         return 2.0 * math.pi * (c.rotor.radius_m + c.stator.gap_m) * c.rotor.height_m
 
-    @property
+    @once
     def runs(self) -> bool:
         """Whether it runs, as far as it is known: for one that does not, less feed is no cure."""
         return self.prediction is None or self.prediction.runs or self.prediction.too_little
 
-    @cached_property
+    @once
     def windage(self) -> float:
         """Power [W] to drag the bars through the air at no load, with no air let through: the least it may be."""
         m, H = self.mill, self.mill["H"] * self.mill["swept_share"]
@@ -168,17 +169,17 @@ class MillFacts:
         rho = as_written(air.air_density)(m["T_room"])
         return m["windage_factor"] * as_written(air.windage_power)(n, rho, C_d, H, self.omega, k, R, r_0)
 
-    @cached_property
+    @once
     def shear_force(self) -> float:
         """Force [N] that shears the largest piece across."""
         return as_written(cutting.shear_force)(self.yield_stress, self.piece)
 
-    @cached_property
+    @once
     def blow_force(self) -> float:
         """Peak force [N] of the largest piece that is hit, or hits a pin, at tip speed."""
         return strength.impact_force(self.tip, self.piece, self.mill["density"], PLASTIC * self.yield_stress)
 
-    @cached_property
+    @once
     def bite(self) -> float:
         """Energy [J] that parts it: by shear, or by a crack where that takes less."""
         density = self.mill["density"]
@@ -186,12 +187,12 @@ class MillFacts:
             self.yield_stress, density, self.piece, *self.breakage
         )
 
-    @cached_property
+    @once
     def coarse_work(self) -> float:
         """Energy [J] that shears a coarse piece right across: what one takes that yields and does not crack."""
         return 0.25 * as_written(cutting.shear_force)(self.yield_stress, self.coarse) * self.coarse
 
-    @cached_property
+    @once
     def energy(self) -> float:
         """Energy stored in the turning rotor [J]."""
         return as_written(drive.kinetic_energy)(self.mill["inertia"], self.omega)
@@ -201,12 +202,12 @@ class MillFacts:
         """Rotor with its hammers [kg]; None where rotor.mass is not given."""
         return parts.turning_mass(self.config)
 
-    @cached_property
+    @once
     def heat(self) -> HeatLimit:
         """What the powder may reach, and what is advised."""
         return heat_limit(self.config.material.value("stick_temperature"), self.config.limits.outlet_temperature_K)
 
-    @cached_property
+    @once
     def limit_K(self) -> float:
         """Temperature the powder may reach [K]: the user's limit, else where the material begins to stick."""
         return self.prediction.temperature_limit_K if self.prediction else self.mill["T_limit"]
@@ -216,7 +217,7 @@ class MillFacts:
         found = self.prediction.figure(key) if self.prediction else math.nan
         return found if math.isfinite(found) else None
 
-    @cached_property
+    @once
     def rate(self) -> float | None:
         """Powder rate predicted [kg/s]; None without a prediction, or where the mill does not run."""
         runs = self.prediction is not None and self.prediction.runs

@@ -28,7 +28,8 @@ def fine_share(f: MillFacts) -> float | None:
     if f.prediction is None:
         return None
     edges, q3 = f.prediction.powder
-    return float(np.interp(math.log(DUST_SIZE), np.log(edges), q3)) if np.isfinite(q3).all() else None
+    share = float(np.interp(math.log(DUST_SIZE), np.log(edges), q3))
+    return share if math.isfinite(share) else None
 
 
 def dust(f: MillFacts) -> ReviewLine:

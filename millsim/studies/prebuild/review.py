@@ -34,9 +34,11 @@ def review(config: Config, prediction: Foretold | None, built: np.void | None = 
 
 def verdict_bits(config: Config, prediction: Foretold, built: np.void | None = None) -> tuple[np.uint64, np.uint64]:
     """Of the same review the checks that fail and those that could not be made, as `bits`; nothing is put in words."""
-    lines = list(_lines(MillFacts(config, prediction, built)))
-    fails, unchecked = (bits(x.name for x in lines if x.judged == verdict) for verdict in (FAILS, UNCHECKED))
-    return fails, unchecked
+    found = {FAILS: 0, UNCHECKED: 0}
+    for x in _lines(MillFacts(config, prediction, built)):
+        if x.judged in found:
+            found[x.judged] |= _BITS[x.check.name]
+    return np.uint64(found[FAILS]), np.uint64(found[UNCHECKED])
 
 
 def _lines(f: MillFacts) -> Iterator[ReviewLine]:
