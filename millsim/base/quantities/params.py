@@ -45,6 +45,9 @@ class ParamSet(Mapping[str, Param]):
     def __iter__(self) -> Iterator[str]:
         return iter(self._params)
 
+    def __contains__(self, name: object) -> bool:
+        return name in self._params
+
     def __len__(self) -> int:
         return len(self._params)
 

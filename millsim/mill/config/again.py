@@ -46,4 +46,4 @@ def changed(start: Known, r: Reading, keys: Iterable[str]) -> Config:
     more = {name: MADE[name](r.values) for name in sections}
     if r.model != start.config.model_overrides or new & _OF_MODEL:
         more |= {"model": model_of(r), "model_overrides": dict(r.model)}
-    return replace(start.config, **more)
+    return Config(**(vars(start.config) | more))

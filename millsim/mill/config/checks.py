@@ -223,15 +223,13 @@ def _plate_thickness(kind: str, hole: float, thickness: float) -> Iterator[Findi
 
 @rule("drive.speed", "rotor.radius")
 def _tip_speed(speed: float, radius: float) -> Iterator[Finding]:
-    tip, rpm = speed * radius, readable(speed, "rpm")
+    tip = speed * radius
     if not 2.0 / _ROUNDING <= tip <= 200.0 * _ROUNDING:
-        yield Finding(
-            "drive.speed", f"{rpm} gives a tip speed of {tip:.3g} m/s", "2 m/s to 200 m/s", "check speed and radius"
-        )
+        message = f"{readable(speed, 'rpm')} gives a tip speed of {tip:.3g} m/s"
+        yield Finding("drive.speed", message, "2 m/s to 200 m/s", "check speed and radius")
     elif not _SPEED.low <= speed <= _SPEED.high:
-        yield Finding(
-            "drive.tip_speed", f"{tip:.3g} m/s needs {rpm} on this radius", _SPEED.allowed, "check speed and radius"
-        )
+        message = f"{tip:.3g} m/s needs {readable(speed, 'rpm')} on this radius"
+        yield Finding("drive.tip_speed", message, _SPEED.allowed, "check speed and radius")
 
 
 @rule("drive.dial_step", "drive.dial")
@@ -262,16 +260,14 @@ def _own_loss_within(alone: float, rated: float, at: str, efficiency: float) -> 
 
 @rule("drive.speed", "drive.own_curve")
 def _curve_below_no_load(speed: float, curve: tuple[tuple[float, float], ...]) -> Iterator[Finding]:
-    top, no_load = readable(max(w for _, w in curve), "rpm"), readable(speed, "rpm")
-    if any(w > speed * _ROUNDING for _, w in curve):
-        yield Finding("drive.speed_curve", f"reaches {top}, above the no-load speed of {no_load}", f"up to {no_load}")
-    elif curve[0][0] == 0.0 and curve[0][1] < 0.99 * speed:
-        yield Finding(
-            "drive.speed_curve",
-            f"starts at {top} without load, but the no-load speed is {no_load}",
-            "",
-            "make them agree",
-        )
+    top = max(w for _, w in curve)
+    above, below = top > speed * _ROUNDING, curve[0][0] == 0.0 and curve[0][1] < 0.99 * speed
+    if above or below:
+        reached, no_load = readable(top, "rpm"), readable(speed, "rpm")
+        apart = f"starts at {reached} without load, but the no-load speed is {no_load}"
+        message = f"reaches {reached}, above the no-load speed of {no_load}" if above else apart
+        allowed, hint = (f"up to {no_load}", "") if above else ("", "make them agree")
+        yield Finding("drive.speed_curve", message, allowed, hint)
 
 
 @rule("drive.speed", "drive.speed_under_load")

@@ -130,7 +130,7 @@ def _guesses(r: Reading) -> Guesses:
 def _section(cls: type, values: derived.Values, section: str = "", **more) -> Any:
     """A dataclass filled from the keys of its section."""
     got = {field: values.get(key) for field, key in _fields_of(cls, section or cls.__name__.lower())}
-    return cls(**{**got, **more})
+    return cls(**(got | more))
 
 
 @cache
