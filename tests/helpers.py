@@ -288,3 +288,11 @@ def fits(stdout: str) -> list[str]:
 def numbers_in(text: str) -> set[str]:
     """Every number of a text, digit by digit as it stands there."""
     return set(re.findall(r"\d[\d.,e+-]*\d|\d", text))
+
+
+def foot_is_inside(figure) -> bool:
+    """Whether what stands at the foot of a figure is as wide as it at most."""
+    figure.draw_without_rendering()
+    (foot,) = [t for t in figure.texts if t.get_text().count("\n") == 1]
+    box = foot.get_window_extent()
+    return 0 <= box.x0 < box.x1 <= figure.bbox.width

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from helpers import fake_prediction
+from helpers import fake_prediction, foot_is_inside
 
 from millsim.base.quantities.written import digits
 from millsim.commands.main import cli
@@ -152,6 +152,12 @@ def test_a_figure_says_which_mill_gives_no_powder(demo):
     for draw in (plots.sizes, plots.rates):
         said = [" ".join(t.get_text() for t in draw(sets.beside(m, 1, 0)).texts) for m in ([demo] * 2, [demo, stands])]
         assert "Without powder" not in said[0] and "Without powder, so not shown: B." in said[1]
+
+
+def test_the_foot_of_a_figure_of_many_mills_is_inside_it(demo):
+    stands = replace(demo, prediction=replace(demo.prediction, status="hardly grinds"))
+    for draw in (plots.sizes, plots.rates):
+        assert foot_is_inside(draw(sets.beside([demo, *[stands] * 6], 1, 0)))
 
 
 def test_every_mill_s_hazards_are_told():

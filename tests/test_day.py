@@ -10,6 +10,7 @@ import pytest
 from click.testing import CliRunner
 from matplotlib.text import Text
 
+from millsim.commands.base import NOT_DRAWN
 from millsim.commands.main import cli
 from millsim.laws import filter as dust
 from millsim.laws.air import air_viscosity
@@ -211,8 +212,8 @@ def test_command_keys_and_refusals(tmp_path):
     assert batch.exit_code == 2 and "day.hours" in batch.stderr
     assert CliRunner().invoke(cli, ["day", str(mills.CONFIGS / "batch.toml")]).exit_code == 2
     none = [w for s in (*COARSE, "feed.material=pe_pp", "rotor.edge=blunt") for w in ("--set", s)]
-    no = CliRunner().invoke(cli, ["day", mill, "--draws", "0", *none])
-    assert no.exit_code == 3 and "makes nothing in a day" in no.stdout
+    no = CliRunner().invoke(cli, ["day", mill, "--draws", "0", *none, "--plots", str(tmp_path / "none")])
+    assert no.exit_code == 3 and "makes nothing in a day" in no.stdout and NOT_DRAWN in no.stderr
 
 
 def test_powder_of_which_nobody_knows_how_warm_it_is_does_not_count_as_cool():

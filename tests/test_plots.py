@@ -9,9 +9,8 @@ from pathlib import Path
 import matplotlib
 import numpy as np
 import pytest
-from helpers import fake_engine, fake_prediction, fake_trace
+from helpers import fake_engine, fake_prediction, fake_trace, foot_is_inside
 from matplotlib.figure import Figure
-from matplotlib.text import Text
 
 from millsim.errors import InputError
 from millsim.show.plots import power, size
@@ -258,8 +257,4 @@ def test_tiny_terms_of_the_ledger_are_not_given_to_the_microwatt():
 
 @pytest.mark.parametrize("status", ["ok", "over capacity", "cannot run", "hardly grinds"])
 def test_what_stands_at_the_foot_of_a_figure_is_inside_it(status):
-    figure = power.energy_ledger(fake_prediction(status=status, seed=2**63 - 1))
-    figure.draw_without_rendering()
-    (foot,) = [t for t in figure.findobj(Text) if t.get_text().startswith("seed ")]
-    box = foot.get_window_extent()
-    assert 0 <= box.x0 < box.x1 <= figure.bbox.width
+    assert foot_is_inside(power.energy_ledger(fake_prediction(status=status, seed=2**63 - 1)))

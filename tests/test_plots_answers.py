@@ -92,3 +92,10 @@ def test_words_in_figures_are_set_in_inks_for_words():
             if text.get_text().strip():
                 colour = text.get_color()
                 assert colour in ("black", ".15", style.BLACK) or contrast_on_white(colour) >= 4.5, (name, text)
+
+
+def test_a_circuit_of_a_mill_that_hardly_grinds_is_drawn_as_one(tmp_path):
+    done = run(
+        "circuit", "demo.toml", *COARSE, "--set", "drive.tip_speed=20 m/s", "--sieve", "0.4 mm", "--plots", tmp_path
+    )
+    assert done.exit_code == 3 and f"Drawn: {tmp_path / 'circuit.png'}" in done.stderr, done.output

@@ -158,9 +158,11 @@ def drawing(folder: Path, save: Callable[[], list]) -> str:
     return f"Drawn: {count} figure{'s' * (count != 1)} in {folder}" if count else NOT_DRAWN
 
 
-def one_figure(folder: Path | None, name: str, draw: Callable[[], object], force: bool) -> Iterator[str]:
-    """Draw the one figure of an answer into the folder of --plots, if any; the line that says so."""
-    if folder is not None:
+def one_figure(folder: Path | None, name: str, draw: Callable[[], object] | None, force: bool) -> Iterator[str]:
+    """Draw the one figure of an answer, if there is one, into the folder of --plots, if any; the line that says so."""
+    if folder is not None and draw is None:
+        yield NOT_DRAWN
+    elif folder is not None:
         from ..show.plots.prediction import write
 
         yield f"Drawn: {write({name: draw()}, folder, force, '--plots')[0]}"

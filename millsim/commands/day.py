@@ -50,7 +50,7 @@ def day(ctx, config, draws: int, seed: int, plots, settings, force: bool) -> Non
         lambda: words.day_json(found),
         lambda: words.day_text(found),
         exit_code(found.status),
-        written=one_figure(plots if found.runs else None, _FIGURE, drawn, force),
+        written=one_figure(plots, _FIGURE, drawn if found.runs else None, force),
         caution=cautions.at("day", cautions.case_of(loaded)),
         full=True,
         short=lambda: words.day_short(found),

@@ -17,7 +17,7 @@ _MARKS = "osD^vPX"
 _CLOSE = 6.0  # times the lowest: an axis within which all is told needs more numbers
 _BEHIND = {"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 1.0}
 _NO_BARS = "Central estimates, without bands."
-_BARS = "Bars: 80 % bands, for parameters and for what the model itself is off by."
+_BARS = "Bars: 80 % bands, with the model's own error."
 
 
 def sizes(a: Beside) -> Figure:

@@ -176,6 +176,8 @@ def _rates(axes: Axes, bars: Sequence[Bar]) -> None:
         axes.annotate(digits(b.value * k, 2), (b.value * k, y), xytext=(5, 0), textcoords="offset points", va="center",
                       bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.6})  # fmt: skip
     axes.set_yticks(range(len(bars)), [b.words for b in bars], fontsize=9)
-    axes.set(xlim=(0, 1.15 * most), ylim=(len(bars) - 0.4, -0.6), xlabel=f"Rate / ({unit})")
+    axes.set(xlim=(0, 1.15 * most or 1.0), ylim=(len(bars) - 0.4, -0.6), xlabel=f"Rate / ({unit})")
+    if not most:
+        axes.set_xticks([0.0])
     axes.tick_params(axis="y", length=0)
     axes.grid(False, axis="y")
