@@ -134,7 +134,7 @@ def _showing(run: MeasuredRun, model: RunModel, true: Forecast, values: list[np.
         if block.name == "product size":
             half = 0.5 * unseen_share(run)  # the block adds half of what no sheet saw to the fines
             changes["product_sheets"] = _sheets(run.product_sheets, (value - half) / (1.0 - half))
-        elif block.name == "hold-up size":
+        elif block.name == "charge size":
             changes["holdup_sheets"] = _sheets(run.holdup_sheets, value)
         else:
             changes |= _numbers(block, value)
@@ -143,7 +143,7 @@ def _showing(run: MeasuredRun, model: RunModel, true: Forecast, values: list[np.
 
 def _numbers(block: Block, value: np.ndarray) -> dict[str, float]:
     fields = {
-        "hold-up": "holdup_kg", "idle power": "idle_W", "loaded power": "loaded_W", "air flow": "air_flow_m3_s",
+        "charge": "holdup_kg", "idle power": "idle_W", "loaded power": "loaded_W", "air flow": "air_flow_m3_s",
     }  # fmt: skip
     found = {fields[n]: float(np.exp(v)) for n, v in zip(block.labels, value, strict=True) if n in fields}
     kelvin = {"air temperature": "air_temperature_K", "powder temperature": "powder_temperature_K"}

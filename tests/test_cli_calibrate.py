@@ -84,7 +84,7 @@ def test_the_report_says_before_and_after_open_ends_and_what_next(shop):
         assert words in text
     for name in ("rate_multiplier", "sieve_factor", "edge_share_bevelled", "layer_speed_ratio", "daughter_exponent"):
         assert name in text
-    assert "hold-up size" in text  # not measured in the run, so among what is worth measuring
+    assert "charge size" in text  # not measured in the run, so among what is worth measuring
     assert "LOOK" not in text
     head = next(line for line in text.splitlines() if line.lstrip().startswith("parameter "))
     assert head.count("80 % range") == 2

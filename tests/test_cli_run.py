@@ -175,7 +175,11 @@ def test_demo_run_is_invented_good_and_complete(demo):
     balance = close(measured)
     assert balance.verdict == "good"
     assert balance.doubts == ()
-    missing = {"sieve sheet of the hold-up", "power of the motor alone", "temperature of the powder that leaves"}
+    missing = {
+        "sieve sheet of the charge left inside",
+        "power of the motor alone",
+        "temperature of the powder that leaves",
+    }
     assert {m.what for m in balance.missing} == missing
     done = run(demo)
     assert done.exit_code == 0

@@ -316,7 +316,8 @@ def test_heat_to_the_air_needs_the_airs_own_temperature():
 def test_missing_measurements_say_what_they_would_tell():
     missing = {m.what: m.tells for m in close(run_of()).missing}
     assert set(missing) == {
-        "sieve sheet of the product", "sieve sheet of the hold-up", "sweepings", "air flow", "speed under load",
+        "sieve sheet of the product", "sieve sheet of the charge left inside", "sweepings", "air flow",
+        "speed under load",
         "temperature of the air that leaves", "temperature of the powder that leaves", "power of the motor alone",
         "running time before",
     }  # fmt: skip

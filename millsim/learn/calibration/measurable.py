@@ -46,11 +46,11 @@ def measurable(told: dict[str, list[Forecast]], mills: np.ndarray, config: Confi
     half = np.log(mills["xw_min_warm"] + log(2.0) / mills["f_mat_warm"])  # energy times size that breaks half
     edges = problem.edges
     size = _sieved("product size", here, "q3", edges, frame)
-    inside = _sieved("hold-up size", here, "holdup_q3", edges, frame)
+    inside = _sieved("charge size", here, "holdup_q3", edges, frame)
     found = [
         ("idle power", "run the mill with its rotor hot and empty and read the watt meter", 10,
          [_of_logs(here, "idle_W", obs.READ, watts)]),
-        ("hold-up", "weigh what is left in the chamber after a steady run", RUN + 5,
+        ("charge", "weigh what is left in the chamber after a steady run", RUN + 5,
          [_of_logs(here, "holdup_kg", e["repeat_holdup"], charge)]),
         ("largest rate", "find the largest feed rate it takes", 30, [_of_logs(here, "capacity_kg_s", largest, most)]),
         ("air flow", "time how long the air takes to fill a bag of known size", 20,
@@ -62,7 +62,7 @@ def measurable(told: dict[str, list[Forecast]], mills: np.ndarray, config: Confi
         ("loaded power", "read the watt meter while feeding at a known rate", RUN + 5,
          [_of_logs(here, "loaded_W", fed, loaded)]),
         ("product size", "sieve 50 g of product of a timed run", RUN + 40, [size]),
-        ("hold-up size", "sieve what is left in the chamber after a steady run", RUN + 30, [inside]),
+        ("charge size", "sieve what is left in the chamber after a steady run", RUN + 30, [inside]),
         ("drop test", "drop a weight on 30 single pieces of the feed (millsim droptest)", 45,
          [Part(half[:, None], np.array([[DROP**2]]))]),
     ]  # fmt: skip
@@ -81,7 +81,7 @@ def measurable(told: dict[str, list[Forecast]], mills: np.ndarray, config: Confi
                 (*watts, *away.of_model(work=net * e["error_work"])),
             ),
         ]  # fmt: skip
-        found.append((name, f"{text}: sieve, hold-up, watts", minutes, parts))
+        found.append((name, f"{text}: sieve, charge, watts", minutes, parts))
     return found
 
 

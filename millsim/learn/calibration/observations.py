@@ -165,7 +165,7 @@ def blocks_of(run, model: RunModel, factors: tuple[float, ...] = (1.0, 1.0)) -> 
     frame = frame_of(run.config, run.feed_rate_kg_s, sizes_of(model.problem, factors))
     found = [size_block(run, edges, frame)]
     if run.holdup_sheets:
-        found.append(_sizes("hold-up size", run, run.holdup_sheets, 0.0, edges, lambda f: f.holdup_q3, frame))
+        found.append(_sizes("charge size", run, run.holdup_sheets, 0.0, edges, lambda f: f.holdup_q3, frame))
     if run.holdup_kg is not None:
         found.append(_holdup(run, frame))
     net = _net_share(run, model)
@@ -204,7 +204,7 @@ def _sizes(name: str, run, sheets, unseen: float, edges: np.ndarray, curve, fram
     instrument = laser_shared(q, slope) if sheets[0].by_laser else apertures_shared(at, slope)
     shared = (*curve_shared(name, at, q, slope, frame), *instrument, *missed)
     covariance = own + curve_own(slope, frame) + cross(shared, shared)
-    whose = "" if name == "product size" else "hold-up "
+    whose = "" if name == "product size" else "charge "
     labels = tuple(f"{whose}Q3({1e3 * a:.3g} mm)" for a in x)
     ln_edges = np.log(edges)
     return Block(
@@ -303,7 +303,7 @@ def _holdup(run, frame: Frame) -> Block | None:
     own = float(np.hypot(frame.sizes["repeat_holdup"], run.scale_kg / run.holdup_kg))
     shared = frame.of_model(holdup=frame.sizes["error_holdup"])
     return Block(
-        "hold-up", ("hold-up",), np.array([log(run.holdup_kg)]), own**2 + cross(shared, shared),
+        "charge", ("charge",), np.array([log(run.holdup_kg)]), own**2 + cross(shared, shared),
         lambda f: np.array([log(max(f.holdup_kg, 1e-12))]), shared, "kg", logs=True,
     )  # fmt: skip
 

@@ -76,7 +76,7 @@ def measured(runs: list[MeasuredRun]) -> tuple[str, ...]:
     have = {"product size"}
     for r in runs:
         pairs = (
-            ("hold-up", r.holdup_kg), ("hold-up size", r.holdup_sheets), ("idle power", r.idle_W),
+            ("charge", r.holdup_kg), ("charge size", r.holdup_sheets), ("idle power", r.idle_W),
             ("loaded power", r.loaded_W), ("air flow", r.air_flow_m3_s), ("air temperature", r.air_temperature_K),
             ("powder temperature", r.powder_temperature_K),
             ("largest rate", r.feeding == AS_IT_TOOK),

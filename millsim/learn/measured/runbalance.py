@@ -281,11 +281,11 @@ def _heat_doubts(run: MeasuredRun, heat: Figure | None, loaded: Figure | None):
 
 _TELLS = (  # (what, field, what it would tell)
     ("power under load", "loaded_W", "the energy per kilogram, and how near the motor is to its limit"),
-    ("power of the empty mill, hot", "idle_W", "what grinding takes above the empty mill, and its windage"),
-    ("power of the motor alone", "motor_alone_W", "how much of the empty mill's power is its own loss, not windage"),
+    ("power of the empty mill, hot", "idle_W", "what grinding takes above it, and what stirring air takes"),
+    ("power of the motor alone", "motor_alone_W", "how much of the empty mill's watts is its own loss"),
     ("sieve sheet of the product", "product_sheets", "how fine the powder is: without it there is little to calibrate"),
-    ("hold-up", "holdup_kg", "whether powder leaves slowly or breaks slowly, which a product size alone cannot"),
-    ("sieve sheet of the hold-up", "holdup_sheets", "how coarse the charge is: does it break or leave slowly?"),
+    ("charge left inside", "holdup_kg", "does powder leave slowly or break slowly? Its size alone cannot tell"),
+    ("sieve sheet of the charge left inside", "holdup_sheets", "how coarse it is: does it break or leave slowly?"),
     ("dust in the bag", "bag_kg", "how much fine powder the product sheet does not see"),
     ("sweepings", "sweepings_kg", "whether mass was spilt or lost as dust"),
     ("temperature of the air that leaves", "air_temperature_K", "with the air flow, where the watts went"),

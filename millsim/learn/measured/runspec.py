@@ -64,7 +64,7 @@ SECTIONS = {
     ),
     "sieving": (
         texts("product", '"product.csv"', "sieve sheet of the product, or a list of repeats", default=()),
-        texts("holdup", '"holdup.csv"', "sieve sheet of the hold-up, or a list", default=()),
+        texts("holdup", '"holdup.csv"', "sieve sheet of the charge left inside, or a list", default=()),
         texts("bag", '"bag.csv"', "sieve sheet of the bag dust, or a list", default=()),
     ),
     "sieving.answers": (  # to what a sheet leaves open, for all sheets; the flags of `millsim sieve`

@@ -14,8 +14,8 @@ from .json import jsonable
 from .parameters import parameter_words
 from .short import Short, labelled, said
 
-_NAMES = {"product": "product", "holdup": "hold-up", "bag": "bag", "sweepings": "sweepings"}
-_LOT = {"product": "powder", "holdup": "hold-up", "bag": "dust in the bag", "sweepings": "sweepings"}
+_NAMES = {"product": "product", "holdup": "charge left inside", "bag": "bag", "sweepings": "sweepings"}
+_LOT = {"product": "powder", "holdup": "charge left inside", "bag": "dust in the bag", "sweepings": "sweepings"}
 _KWH = 3.6e6  # J
 _FIGURES = (  # (field, words, unit, SI in one unit)
     ("product_rate", "product", "g/min", 1e-3 / 60),
@@ -244,7 +244,9 @@ def size_table(run: MeasuredRun, b: RunBalance) -> list[str]:
         left=0,
     )
     if f.bag_sieved:
-        lines += wrap("  all made: product, bag as sieved, and sweepings as the product; hold-up is not among it")
+        lines += wrap(
+            "  all made: product, bag as sieved, and sweepings as the product; what stayed inside is not among it"
+        )
     if f.fines_kg > 0:
         what = "" if f.bag_sieved or not run.bag_kg else " and the bag"
         lines += wrap(f"  missing as fines: all that was made, with the missing mass{what} finer than the last sieve")

@@ -24,7 +24,8 @@ INTRO = (
 )
 _LOTS = {  # questions that a reader of the end would not know by their key
     "feeding.limit": "what held the feed back",
-    "masses.holdup": "hold-up", "masses.bag": "bag", "masses.sweepings": "sweepings", "power.loaded": "power when fed",
+    "masses.holdup": "charge left inside", "masses.bag": "bag", "masses.sweepings": "sweepings",
+    "power.loaded": "power when fed",
     "power.idle": "power when empty", "power.volts": "volts", "power.power_factor": "power factor",
     "power.idle_power_factor": "power factor when empty", "speed.idle": "speed when empty",
     "speed.loaded": "speed when fed", "temperature.room": "room temperature",
