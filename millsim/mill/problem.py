@@ -1,9 +1,10 @@
 """From a config to numbers: the mill record, the size classes and the feed that the engines work on."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from math import pi
+from operator import itemgetter
 from typing import NamedTuple
 
 import numpy as np
@@ -56,10 +57,11 @@ def build(
     bounds_m: sizes that shall be class bounds too, such as the aperture of a sieve after the mill.
     """
     applied = apply(config, outlet_K)
-    parameters = used_parameters(config)
-    parameters = tuple(map(applied.parameter, parameters)) if applied else parameters
+    parameters, values = used_parameters(config)
+    if applied:
+        parameters = tuple(map(applied.parameter, parameters))
+        values = {p.name: p.value for p in parameters}
     mill = np.zeros(MILL.itemsize // 8).view(MILL)  # a third of the time of zeros of MILL
-    values = {p.name: p.value for p in parameters}
     own = {**_geometry(config), **_setting(config), "inertia": parts.inertia(config)}
     _write(mill, own | values, config.rotor.main_edge)
     for name, several in _several(config).items():
@@ -116,17 +118,19 @@ def shares(edges: np.ndarray, curve: tuple[np.ndarray, np.ndarray]) -> np.ndarra
     return q[1:] - q[:-1]
 
 
-def used_parameters(config: Config) -> tuple[Param, ...]:
-    """Material and model parameters this mill uses, as on their cards; of the edges only those that the mill has.
+def used_parameters(config: Config) -> tuple[tuple[Param, ...], dict[str, float]]:
+    """Material and model parameters this mill uses, as on their cards, and their values by name; of the edges only
+    those that the mill has.
 
     The sizes of the errors that no parameter makes up for are among them. What of the mill was guessed comes last.
     """
     own = [f"{name}_{kind}" for kind, _ in config.rotor.edges for name in EDGE]
     own += speed_loss(config)
     own += ["layer_speed_ratio" if config.stator.kind == "pins" else "layer_speed_smooth"]
-    names = _used_of(tuple(config.model), tuple(own))
+    of_material, values = config.material.picked(tuple(config.material))
+    of_model, more = config.model.picked(_used_of(tuple(config.model), tuple(own)))
     guessed = config.guesses.parameters if config.guesses else ()
-    return (*config.material.picked(tuple(config.material)), *config.model.picked(names), *guessed)
+    return (*of_material, *of_model, *guessed), values | more | {p.name: p.value for p in guessed}
 
 
 @cache
@@ -164,8 +168,8 @@ def _follow(mill: np.ndarray, values: Mapping[str, float | np.ndarray]) -> None:
 
 def _write(mill: np.ndarray, values: Mapping[str, float | np.ndarray], main_edge: str) -> None:
     """Write what has a place in mill records (scalars, or one value per record), all at once: thrice as quick."""
-    names, columns = _places(tuple(values), main_edge)
-    table = [values[n] for n in names]
+    pick, columns = _places(tuple(values), main_edge)
+    table = pick(values)
     if mill.size > 1:
         table = [np.broadcast_to(x, mill.shape) for x in table]
     mill.view(float).reshape(mill.size, -1)[:, columns] = np.array(table).T
@@ -177,9 +181,9 @@ def _losses(names: tuple[str, ...]) -> tuple[str, ...]:
 
 
 @lru_cache(64)
-def _places(names: tuple[str, ...], main_edge: str) -> tuple[tuple[str, ...], np.ndarray]:
-    """Those of the names that a mill record has a place for, and which of its numbers each is; of edges the main kind,
-    or one of the others.
+def _places(names: tuple[str, ...], main_edge: str) -> tuple[Callable[[Mapping], Sequence], np.ndarray]:
+    """What picks the values that a mill record has a place for, and which of its numbers each is; of edges those of
+    the main kind, or of one of the others.
     """
     found, fields = {}, dict(MILL.fields or {})
     for name in names:
@@ -189,7 +193,8 @@ def _places(names: tuple[str, ...], main_edge: str) -> tuple[tuple[str, ...], np
         field = field if kind == main_edge else f"other_{field}"
         if field in fields:
             found[name] = fields[field][1] // 8 + within
-    return tuple(found), np.array(list(found.values()), dtype=np.intp)
+    pick = itemgetter(*found) if len(found) > 1 else lambda values: [values[n] for n in found]
+    return pick, np.array(list(found.values()), dtype=np.intp)
 
 
 def other_edges(main: str) -> list[str]:
@@ -304,7 +309,8 @@ def speed_curve(c: Config) -> tuple[list[float], list[float]]:
         P, w = at.tolist(), np.interp(at, P, w).tolist()
     while len(P) < CURVE_POINTS:
         slope = (w[-1] - w[-2]) / (P[-1] - P[-2])
-        P, w = [*P, P[-1] + rated], [*w, w[-1] + slope * rated]
+        P.append(P[-1] + rated)
+        w.append(w[-1] + slope * rated)
     return P, w
 
 

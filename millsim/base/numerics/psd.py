@@ -162,7 +162,10 @@ def _on_cubic(share: float, low: float, high: float) -> float:
     left, right, t = 0.0, 1.0, share
     for _ in range(100):
         over = t * (low + t * (c + t * d)) - share
-        left, right = (t, right) if over < 0.0 else (left, t)
+        if over < 0.0:
+            left = t
+        else:
+            right = t
         slope = low + t * (2.0 * c + 3.0 * t * d)
         new = t - over / slope if slope > 0.0 else right
         if abs(new - t) <= 1e-15:

@@ -36,7 +36,7 @@ class ParamSet(Mapping[str, Param]):
 
     def __init__(self, params: "list[Param] | tuple[Param, ...]" = (), title: str = ""):
         self._params = {p.name: p for p in params}
-        self._picked: dict[tuple[str, ...], tuple[Param, ...]] = {}
+        self._picked: dict[tuple[str, ...], tuple[tuple[Param, ...], dict[str, float]]] = {}
         self.title = title
 
     def __getitem__(self, name: str) -> Param:
@@ -51,10 +51,11 @@ class ParamSet(Mapping[str, Param]):
     def __len__(self) -> int:
         return len(self._params)
 
-    def picked(self, names: tuple[str, ...]) -> tuple[Param, ...]:
-        """Some of them, in that order; the same again for the next of many mills."""
+    def picked(self, names: tuple[str, ...]) -> tuple[tuple[Param, ...], dict[str, float]]:
+        """Some of them, in that order, and their values by name; the same again for the next of many mills."""
         if names not in self._picked:
-            self._picked[names] = tuple(self._params[n] for n in names)
+            found = tuple(self._params[n] for n in names)
+            self._picked[names] = found, {p.name: p.value for p in found}
         return self._picked[names]
 
     def value(self, name: str) -> float:

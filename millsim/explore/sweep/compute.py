@@ -7,6 +7,7 @@ interpreter, so threads share the work; a job of many points is one message to a
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from operator import itemgetter
 
 import numpy as np
 
@@ -30,6 +31,7 @@ from .record import SIZES_M, Failure
 
 TOGETHER = 64  # points that are taken on step by step: code that has just run runs twice as fast again
 NAMES = tuple(OUTPUTS)
+_BY_NAME = itemgetter(*NAMES)
 NAN = float("nan")
 _LN_SIZES = np.log(SIZES_M)
 FAULTS = (InputError, NotConverged, ArithmeticError, LookupError, TypeError, ValueError)  # of one point
@@ -220,7 +222,7 @@ def _solve(problem: Setup) -> Outcome:
 
 def _fill(figures: Told, problem: Setup, values: np.ndarray, q3: np.ndarray) -> None:
     """Numbers and product Q3 of a mill; Q3 read off between class bounds on a line in ln x."""
-    values[:] = [figures.values[name] for name in NAMES]
+    values[:] = _BY_NAME(figures.values)
     q3[:] = np.interp(_LN_SIZES, np.log(problem.edges), figures.q3, left=0.0, right=1.0)
     if np.isnan(figures.q3).all():
         q3[:] = NAN

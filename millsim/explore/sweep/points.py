@@ -31,7 +31,8 @@ class Template:
         r, start = self.reading, None if named else self._start
         values = {**r.values, **{k: v for k, v in settings.items() if not k.startswith("model.")}}
         model = {**r.model, **{k[6:]: v for k, v in settings.items() if k.startswith("model.")}}
-        point = replace(r, values=values, model=model, problems=[], guesses=without(r.guesses, settings))
+        anew = {"values": values, "model": model, "problems": [], "guesses": without(r.guesses, settings)}
+        point = Reading(**(vars(r) | anew))
         if start is not None:
             return changed(start, point, settings)
         settle(point)

@@ -6,6 +6,8 @@ are left out.
 
 from collections.abc import Iterable
 from dataclasses import replace
+from itertools import compress
+from operator import ne
 from typing import NamedTuple
 
 from ...errors import InputError
@@ -35,7 +37,8 @@ def changed(start: Known, r: Reading, keys: Iterable[str]) -> Config:
     Raises InputError on contradictions.
     """
     derived.derive(r.values)
-    new = frozenset(k for k in (*keys, *derived.FOLLOWS) if r.values.get(k) != start.values.get(k))
+    told = (*keys, *derived.FOLLOWS)
+    new = frozenset(compress(told, map(ne, map(r.values.get, told), map(start.values.get, told))))
     for finding in checks.contradictions(r.values, new):
         r.say(*finding)
     if r.problems:

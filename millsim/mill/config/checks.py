@@ -35,7 +35,7 @@ def rule(*keys: str) -> Callable:
 def contradictions(values: Values, changed: frozenset[str] | None = None) -> Iterator[Finding]:
     """Every contradiction among the values that are known; changed: the keys that may make one, where not all may."""
     for keys, check in _RULES if changed is None else _touched_by(changed):
-        arguments = [values.get(k) for k in keys]
+        arguments = list(map(values.get, keys))
         if None not in arguments:
             yield from check(*arguments)
 

@@ -4,6 +4,7 @@ Works on the flat table {"rotor.radius": SI value, ...}; a value that is missing
 """
 
 import math
+from functools import lru_cache
 from typing import Any
 
 from ...laws.openings import mesh_thread, open_area_mesh, open_area_staggered
@@ -12,6 +13,7 @@ from .schema import EDGES
 Values = dict[str, Any]
 SHARES_TOLERANCE = 0.01  # of edges
 _OF_SIZE = ("kind", "size", "x63", "n", "x50", "sigma", "apertures", "q3")
+_SIZE_KEYS = tuple(f"feed.size.{name}" for name in _OF_SIZE)
 
 
 FOLLOWS = tuple(  # keys that `derive` fills in
@@ -43,8 +45,7 @@ def derive(values: Values) -> None:
         values["feed.temperature"] = values.get("air.room")
     values["drive.own_curve"] = values.get("drive.speed_curve") or None
     values["drive.speed_curve"] = _curve(values)
-    of_size = {name: values.get(f"feed.size.{name}") for name in _OF_SIZE}
-    values["feed.largest"], values["feed.top"] = largest_piece(of_size), top_piece(of_size)
+    values["feed.largest"], values["feed.top"] = _ends(*map(values.get, _SIZE_KEYS))
 
 
 def derived_open_fraction(values: Values) -> float | None:
@@ -147,6 +148,13 @@ def _curve(values: Values) -> tuple[tuple[float, float], ...]:
     if under and speed and None not in motor:
         return ((0.0, speed), (shaft_rated(*motor), under))
     return curve or ()
+
+
+@lru_cache(64)
+def _ends(*of_size: Any) -> tuple[float | None, float | None]:
+    """Largest and top piece of a feed; most of the many mills of a sweep are fed the same."""
+    size = dict(zip(_OF_SIZE, of_size, strict=True))
+    return largest_piece(size), top_piece(size)
 
 
 def largest_piece(values: Values) -> float | None:

@@ -129,15 +129,16 @@ def _guesses(r: Reading) -> Guesses:
 
 def _section(cls: type, values: derived.Values, section: str = "", **more) -> Any:
     """A dataclass filled from the keys of its section."""
-    got = {field: values.get(key) for field, key in _fields_of(cls, section or cls.__name__.lower())}
-    return cls(**(got | more))
+    names, keys = _fields_of(cls, section or cls.__name__.lower())
+    return cls(**(dict(zip(names, map(values.get, keys), strict=True)) | more))
 
 
 @cache
-def _fields_of(cls: type, section: str) -> tuple[tuple[str, str], ...]:
-    """(field, key) of all that a dataclass takes from the keys of a section."""
+def _fields_of(cls: type, section: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """(fields, keys) of all that a dataclass takes from the keys of a section."""
     wanted = {f.name for f in fields(cls)}
-    return tuple((k.field, f"{section}.{k.name}") for k in SECTIONS[section] if k.field in wanted)
+    found = [k for k in SECTIONS[section] if k.field in wanted]
+    return tuple(k.field for k in found), tuple(f"{section}.{k.name}" for k in found)
 
 
 def _drive(v: derived.Values) -> Drive:

@@ -60,7 +60,7 @@ class MillFacts:
         """The MILL record by field: geometry and all parameters, calibrated where the config says so."""
         return by_field(build(self.config).mill[0] if self.built is None else self.built)
 
-    @property
+    @once
     def omega(self) -> float:
         """Rotor speed without load [rad/s], the highest there is."""
         return self.config.drive.speed_rad_s
@@ -88,7 +88,7 @@ class MillFacts:
             return f"{r.material or 'metal'}, yield {say(self.strength, 'MPa')} as given"
         return f"{self.metal.name}, {self.metal.source}, yield {say(self.strength, 'MPa')}"
 
-    @property
+    @once
     def swinging(self) -> bool:
         """Whether the rotor carries hammers."""
         return self.config.rotor.mount == "swinging"
@@ -100,7 +100,7 @@ class MillFacts:
         assert r.hammer_mass_kg is not None and r.pivot_radius_m is not None
         return Hammer(r.hammer_mass_kg, r.pivot_radius_m)
 
-    @property
+    @once
     def pins(self) -> int:
         """Pins of the stator; 0 for a smooth wall."""
         return self.config.stator.pins if self.config.stator.kind == "pins" else 0
@@ -110,7 +110,7 @@ class MillFacts:
         """Largest piece of the feed as given [m]."""
         return self.config.feed.size.top_m
 
-    @property
+    @once
     def coarse(self) -> float:
         """Size [m] that 95 % of the feed is finer than: of many pieces at once, not all are the largest."""
         return self.config.feed.size.largest_m
@@ -197,7 +197,7 @@ class MillFacts:
         """Energy stored in the turning rotor [J]."""
         return as_written(drive.kinetic_energy)(self.mill["inertia"], self.omega)
 
-    @property
+    @once
     def rotating_mass(self) -> float | None:
         """Rotor with its hammers [kg]; None where rotor.mass is not given."""
         return parts.turning_mass(self.config)
@@ -215,6 +215,14 @@ class MillFacts:
     def scalar(self, key: str) -> float | None:
         """A figure of the prediction; None where there is none, or it is not a finite number."""
         found = self.prediction.figure(key) if self.prediction else math.nan
+        return found if math.isfinite(found) else None
+
+    @once
+    def load(self) -> float | None:
+        """Steady shaft power predicted [W], of a batch its mean; None without a prediction."""
+        if self.config.feed.batch_mass_kg:
+            return self.scalar("shaft_power_W")
+        found = self.prediction.shaft_load if self.prediction else math.nan
         return found if math.isfinite(found) else None
 
     @once

@@ -26,17 +26,9 @@ def lines(f: MillFacts) -> list[ReviewLine]:
     return [duty(f), sag(f), phase(f)]
 
 
-def load(f: MillFacts) -> float | None:
-    """Steady shaft power predicted [W], of a batch its mean; None without a prediction."""
-    if f.config.feed.batch_mass_kg:
-        return f.scalar("shaft_power_W")
-    found = f.prediction.shaft_load if f.prediction else math.nan
-    return found if math.isfinite(found) else None
-
-
 def duty(f: MillFacts) -> ReviewLine:
     """What the motor gives all the time against what it may give all the time."""
-    rated, given = f.config.drive.shaft_rated_W, load(f)
+    rated, given = f.config.drive.shaft_rated_W, f.load
 
     def at() -> str:
         return f"rated {say(rated, 'W')} at the shaft"
@@ -122,7 +114,7 @@ def _at(powers: tuple[float, ...], speeds: tuple[float, ...], P: float) -> float
 
 def phase(f: MillFacts) -> ReviewLine:
     """A motor slowed by phase control against what it keeps up then."""
-    rated, given = f.config.drive.shaft_rated_W, load(f)
+    rated, given = f.config.drive.shaft_rated_W, f.load
 
     def keeps_up() -> str:
         low, high = (say(s * rated, "W", 2) for s in DERATED)

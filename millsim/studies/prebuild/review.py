@@ -1,6 +1,6 @@
 """The pre-build review: every check of a mill, in the order a builder meets the parts."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 
 import numpy as np
 
@@ -29,20 +29,19 @@ def review(config: Config, prediction: Foretold | None, built: np.void | None = 
 
     built: its MILL record, where it is at hand.
     """
-    return sorted(_lines(MillFacts(config, prediction, built)), key=lambda x: _ORDER[x.group])
+    f = MillFacts(config, prediction, built)
+    return sorted((x for part in _PARTS for x in part.lines(f)), key=lambda x: _ORDER[x.group])
 
 
 def verdict_bits(config: Config, prediction: Foretold, built: np.void | None = None) -> tuple[np.uint64, np.uint64]:
     """Of the same review the checks that fail and those that could not be made, as `bits`; nothing is put in words."""
     found = {FAILS: 0, UNCHECKED: 0}
-    for x in _lines(MillFacts(config, prediction, built)):
-        if x.judged in found:
-            found[x.judged] |= _BITS[x.check.name]
+    f = MillFacts(config, prediction, built)
+    for part in _PARTS:
+        for x in part.lines(f):
+            if x.judged in found:
+                found[x.judged] |= _BITS[x.check.name]
     return np.uint64(found[FAILS]), np.uint64(found[UNCHECKED])
-
-
-def _lines(f: MillFacts) -> Iterator[ReviewLine]:
-    return (x for part in _PARTS for x in part.lines(f))
 
 
 def named(lines: list[ReviewLine], *verdicts: str) -> frozenset[str]:

@@ -232,25 +232,23 @@ def _one_arm(f: MillFacts) -> tuple[float, float]:
     return f.metal.density * r.bar_height_m * r.bar_thickness_m * r.radius_m, 0.5 * r.radius_m
 
 
-def projectiles(f: MillFacts) -> list[tuple[str, float]]:
-    """(what could fly, its energy [J] at no-load speed), hardest first."""
-    screw = "a 5 g screw at the tips", 0.5 * SCREW * f.tip**2
+def projectiles(f: MillFacts) -> tuple[float, float]:
+    """Energy [J] of a screw at the tips, and of a hammer or half a bar, at no-load speed."""
     if f.swinging:
-        arm = "a hammer", 0.5 * f.hammer.mass * f.tip**2
-    else:
-        half = _one_arm(f)[0]
-        arm = f"half a bar of {say(half, 'g', 2)}", strength.bar_half_energy(half, f.tip)
-    return [screw, arm] if screw[1] >= arm[1] else [arm, screw]
+        return 0.5 * SCREW * f.tip**2, 0.5 * f.hammer.mass * f.tip**2
+    return 0.5 * SCREW * f.tip**2, strength.bar_half_energy(_one_arm(f)[0], f.tip)
 
 
 def flying(f: MillFacts) -> ReviewLine:
     """Energy of the worst projectile against what a guard wall is guessed to stop."""
-    g, found = f.config.guard, projectiles(f)
-    worst = found[0][1]
+    g, (screw, arm) = f.config.guard, projectiles(f)
+    worst = max(screw, arm)
 
     def said() -> str:
-        parts_ = ", ".join(f"{what} has {say(joule, 'J', 2)}" for what, joule in found)
-        return f"{parts_} (the whole rotor {say(f.energy, 'J', 2)})"
+        what = "a hammer" if f.swinging else f"half a bar of {say(_one_arm(f)[0], 'g', 2)}"
+        told = [f"a 5 g screw at the tips has {say(screw, 'J', 2)}", f"{what} has {say(arm, 'J', 2)}"]
+        hardest_first = ", ".join(told if screw >= arm else told[::-1])
+        return f"{hardest_first} (the whole rotor {say(f.energy, 'J', 2)})"
 
     if g.material is None or g.thickness_m is None:
         absent = [k for k, x in (("guard.material", g.material), ("guard.thickness", g.thickness_m)) if x is None]

@@ -9,7 +9,6 @@ from ...mill import parts
 from .facts import DYNAMIC, MillFacts, say
 from .judge import PREDICT, Rule
 from .line import ReviewLine
-from .power import load
 
 WARMS = 1200.0  # s, time constant of a hand tool's motor (assumed: 10 to 30 min)
 OWN = "Give the rotor its own shaft and bearings, and let the tool only turn it over a coupling"
@@ -105,7 +104,7 @@ def _gentler(f: MillFacts, shake: float, bite: float, most: float) -> str:
 
 def lasts(f: MillFacts) -> ReviewLine:
     """What a motor that is rated for minutes keeps up without end."""
-    d, given = f.config.drive, load(f)
+    d, given = f.config.drive, f.load
     if d.rated_for_s is not None:
         duty, rating = drive.short_time_duty(d.rated_for_s, WARMS), f"{say(d.rated_for_s, 'min')} at a time"
     elif d.duty_share is not None:
