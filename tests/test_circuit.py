@@ -187,6 +187,24 @@ def test_mixtures_that_swing_to_and_fro_meet_half_way():
     assert most.accepted_kg_s == pytest.approx(most.fresh_kg_s, rel=1e-6)
 
 
+@pytest.mark.parametrize(("shake", "ends"), [(1e-3, 1.0), (0.05, 0.7)])
+def test_a_largest_rate_that_is_known_no_better_ends_the_search_soon(shake, ends, monkeypatch):
+    """Where the state of the mill jumps at its limit; where it jitters by more, nothing is known but with less."""
+    cut = SieveCut(0.45e-3)
+    problem = ready(mills.config("demo", "run.class_ratio=1.6"), cut)
+    calm, loop = Loop(problem, cut, problem.mill).at_limit(), Loop(problem, cut, problem.mill)
+    solved = loop.solved
+
+    def shaken(mix, rate):
+        o = solved(mix, rate)
+        state = o.state.copy()
+        state["F"] *= 1.0 + (shake * (-1) ** loop.turns if rate is None else 0.0)
+        return replace(o, state=state)
+
+    monkeypatch.setattr(loop, "solved", shaken)
+    assert loop.at_limit().fresh == pytest.approx(ends * calm.fresh, rel=2 * shake) and loop.turns < 40
+
+
 def test_more_than_it_takes_is_told_with_what_it_takes():
     most = closed(mills.config("demo"), 0.4e-3)
     c = closed(mills.config("demo", "feed.rate=20 kg/h"), 0.4e-3)

@@ -204,7 +204,7 @@ def rests_on(a: CircuitAnswer) -> list[str]:
         works = a.closed_band.runs_share
         not_all = f" In {digits(100 * works, 3)} % of them the closed circuit works." if works < 1.0 else ""
         failed = int(np.count_nonzero(~a.closed_band.ok))
-        lost = f" {failed} did not settle and are left out." if failed else ""
+        lost = f" Left out: {failed} that did not settle." if failed else ""
         said.append(f"Bands: 80 % of {a.draws} {DRAWN}.{not_all}{lost}")
     else:
         said.append(_NO_BAND)

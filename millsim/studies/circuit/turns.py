@@ -32,6 +32,7 @@ ROUGH = 1e-6  # of the search for the largest rate, which is known no better
 CLOSE, CLOSE_ROUGH = 1e-14, 1e-8  # of ln(total feed) at a frozen state; rough: of a draw, known to 1e-5
 BACK_OFF = (1e-6, 1e-5, 1e-4, 1e-3)  # how far below the largest rate the circuit is settled to TOLERANCE
 TURNS, STUCK = 100, 8  # at most; and those in which what is left open must halve
+JITTER = 5e-3  # of fresh feed at a limit: the mill's own largest rate is known no better where its state jumps there
 MORE = 3e-3  # of fresh feed at a limit, how much more is tried
 LESS, TRIES = 0.7, 12  # of fresh feed, what is tried next and how often where no circuit is found at a limit
 NEAR = 1e-3  # of a load, how near to 1 it binds
@@ -239,7 +240,8 @@ class Loop:
         Where that is not found, one that fills with less; the record of a circuit that cannot work.
         """
         mix, before, left, swings = self.problem.feed, NAN, INF, False
-        for _ in range(TURNS):
+        changes: list[float] = []
+        while _goes_on(changes):
             o = self.solved(mix, None)
             total = float(o.state["F"])
             if o.code == CANNOT:
@@ -250,15 +252,19 @@ class Loop:
                 return self.circuit(o, True, code, reason, 0.0, mix, o.residual)
             _, new = self.mixture(fresh, product)
             change = max(float(np.abs(new - mix).max()), abs(np.log(fresh / before)) if before == before else INF)
+            found = Going(o, total, fresh, mix, change)
             if change <= max(ROUGH, self.tolerance):
-                return Going(o, total, fresh, mix, change)
+                return found
+            changes.append(change)
             swings = swings or change > left  # to and fro between two mixtures; then half way
             mix, before, left = 0.5 * (mix + new) if swings else new, fresh, change
+        if min(changes[-STUCK:]) < changes[-1] and max(changes[-STUCK:]) <= JITTER:  # to and fro, by no more than that
+            return found
         fills = (self.at_fresh(fresh * LESS**k, tolerance=ROUGH) for k in range(1, TRIES))
-        found = next(filter(None, fills), None)
-        if found is None:
+        less = next(filter(None, fills), None)
+        if less is None:
             raise unsettled("the circuit of mill and sieve")
-        return found
+        return less
 
     def climbed(self, start: Going) -> Going:
         """The circuit with most fresh feed, from one that fills up below it on, by all that goes through the mill."""
