@@ -212,8 +212,10 @@ def test_command_keys_and_refusals(tmp_path):
     assert batch.exit_code == 2 and "day.hours" in batch.stderr
     assert CliRunner().invoke(cli, ["day", str(mills.CONFIGS / "batch.toml")]).exit_code == 2
     none = [w for s in (*COARSE, "feed.material=pe_pp", "rotor.edge=blunt") for w in ("--set", s)]
-    no = CliRunner().invoke(cli, ["day", mill, "--draws", "0", *none, "--plots", str(tmp_path / "none")])
+    no = CliRunner().invoke(cli, ["day", mill, *none, "--plots", str(tmp_path / "none")])
     assert no.exit_code == 3 and "makes nothing in a day" in no.stdout and NOT_DRAWN in no.stderr
+    told = json.loads(CliRunner().invoke(cli, ["day", mill, "--json", *none]).stdout)
+    assert told["kg"] == 0.0 and told["draws"] == 0 and told["high_kg"] is None, "no day is worked through for nothing"
 
 
 def test_powder_of_which_nobody_knows_how_warm_it_is_does_not_count_as_cool():

@@ -74,6 +74,7 @@ def day_of(
     """Plan a day for a mill. Raises NotConverged where the clean mill has no state."""
     day = setting(config)
     problem, outcome, _ = settled(config)
+    draws = 0 if outcome.code == CANNOT else draws  # no powder, no band of it
     states, warm = states_of(problem, day, draws, seed, progress)
     limit = heat_limit(config.material.value("stick_temperature"), config.limits.outlet_temperature_K)
     status, mill, room = outcome.status(config.feed), states[0], config.air.room_K
