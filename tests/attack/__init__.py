@@ -10,6 +10,7 @@ Quick ones run with the tests. Long ones by hand, from the top folder of the pro
 `garble` slips into every file that a command reads, `damage` bits and sectors of result, sweep and points files,
 `kills` commands before each file call, `anymill` asks of random mills, `repeat` writes files in other circumstances,
 also without compiled code, `streams` gives every command streams that are full, closed or gone,
-`firstuse` predicts for the first time beside caches that cannot be used.
+`firstuse` predicts for the first time beside caches that cannot be used,
+`slow` types all lines on mills at the edges and on random ones, and tells which take longest.
 Each prints what was tried and what failed, and ends with code 1 where something failed.
 """

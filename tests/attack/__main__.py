@@ -10,13 +10,14 @@ import click
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).resolve().parents[2])]
 
-from attack import anymill, damage, firstuse, garble, kills, repeat, streams, workbench  # noqa: E402
+from attack import anymill, damage, firstuse, garble, kills, repeat, slow, streams, workbench  # noqa: E402
 from attack.tally import ALL, part  # noqa: E402
 
 ATTACKS = {  # and tries of each thing
     "garble": (garble.attack, 40), "damage": (damage.attack, 300), "kills": (kills.attack, 1000),
     "anymill": (anymill.attack, 300), "repeat": (repeat.attack, 7), "streams": (streams.attack, 11),
     "firstuse": (firstuse.attack, len(firstuse.CACHES)),
+    "slow": (slow.attack, 30),
 }  # fmt: skip
 
 

@@ -103,12 +103,12 @@ def answered(work: Path, words: tuple[str, ...]) -> tuple[str, str, float]:
     start = time.process_time()
     done = invoke(work, *words)
     took = time.process_time() - start
-    how, why = _judged(done, "--json" in words)
+    how, why = judged(done, "--json" in words)
     return how, why or (f"took {took:.0f} s of processor time" if took > SECONDS else ""), took
 
 
-def _judged(done, as_json: bool) -> tuple[str, str]:
-    """(how a command ended, what is wrong with that or nothing)."""
+def judged(done, as_json: bool, talks: bool = False) -> tuple[str, str]:
+    """(how a command ended, what is wrong with that or nothing); talks: what it says may be told on stderr alone."""
     how = f"code {done.exit_code}"
     if done.exception is not None and not isinstance(done.exception, SystemExit):
         return how, f"raised {done.exception!r}"
@@ -116,7 +116,7 @@ def _judged(done, as_json: bool) -> tuple[str, str]:
         return how, f"did not settle: {(done.stderr or done.stdout)[-300:]}"
     if done.exit_code not in (0, 2, 3, 4):
         return how, f"code {done.exit_code}: {(done.stderr.splitlines() or [''])[-1]}"
-    if not (done.stdout if done.exit_code != 2 else done.stderr).strip():
+    if not (done.stderr if done.exit_code == 2 else done.stdout + done.stderr * talks).strip():
         return how, "ended without a word"
     if re.search(r"\bnan\b", done.stdout, re.IGNORECASE):
         return how, "says nan"

@@ -5,7 +5,7 @@ import signal
 import h5py
 import pytest
 
-from attack import anymill, damage, garble, kills, repeat, workbench
+from attack import anymill, damage, garble, kills, repeat, slow, workbench
 from attack.tally import part
 
 SEED = 1
@@ -61,6 +61,20 @@ def test_random_mills_are_answered(tmp_path):
     tally = anymill.attack(tmp_path, tmp_path, SEED, 2)
     assert sum(tally.ended.values()) == len(anymill.QUESTIONS) + 1  # all of the first mill, one of the second
     assert not tally.failures, tally.text()
+
+
+def test_lines_on_a_mill_are_typed_and_what_is_wrong_or_slow_is_told(tmp_path, monkeypatch):
+    few = ("run.class_ratio=1.6", "run.band_samples=2", "run.engine=balance")
+    monkeypatch.setattr(slow, "CORNERS", (("pla", *few),))
+    monkeypatch.setattr(
+        slow, "LINES", (slow.LINES[0], "run run.toml", "why mill.h5 --json", "compare mill.h5 run.toml")
+    )
+    for seconds, failed in ((float("inf"), 0), (-1.0, 4)):
+        monkeypatch.setattr(slow, "SECONDS", seconds)
+        (work := tmp_path / str(failed)).mkdir()
+        tally = slow.attack(tmp_path, work, SEED, 1, part=slice(1))
+        assert (sum(tally.ended.values()), len(tally.failures), len(tally.notes)) == (4, failed, 4), tally.text()
+        assert all("took" in failure for failure in tally.failures)
 
 
 def test_threads_and_hash_seeds_change_no_bit_of_a_file(bench, tmp_path):
