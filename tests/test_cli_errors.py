@@ -276,10 +276,16 @@ def test_materials_lists_every_card_with_its_title_and_prints_one_with_sources()
         assert part in one.stdout
     unknown = run("materials", "nylon")
     assert unknown.exit_code == 2
-    assert "no card named" in errors(unknown)[0]
-    for name, card in (("acrylic", "pmma"), ("PE", "pe_pp"), ("plla", "pla")):
+    assert "no card named" in errors(unknown)[0] and 'did you mean "pa"?' in errors(unknown)[0]
+    for name, card in (
+        ("acrylic", "pmma"),
+        ("PE", "pe_pp"),
+        ("plla", "pla"),
+        ("Polyethylene", "pe_pp"),
+        ("HDPE", "pe_pp"),
+    ):
         assert meant_card(name) == f'did you mean "{card}"?'
-    assert not meant_card("unobtainium")
+    assert not meant_card("unobtainium") and not meant_card("rubber")
 
 
 def test_an_interrupt_swallowed_by_a_callback_is_not_lost():

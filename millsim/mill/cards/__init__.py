@@ -78,11 +78,15 @@ def load_material(name_or_path: str, base_dir: "Path | None" = None) -> Card:
 
 
 def meant_card(name: str) -> str:
-    """A hint naming the card that was meant: one spelled alike, or one whose title has that word, as "acrylic"."""
+    """A hint naming the card that was meant: spelled alike, or that word in its title or the first ones of its note."""
     if close := did_you_mean(name, list_materials()):
         return close
-    titled = [c for c in list_materials() if name.casefold() in re.split(r"\W+", _shipped(c).title.casefold())]
-    return f'did you mean "{titled[0]}"?' if titled else ""
+    cards = {c: _shipped(c) for c in list_materials()}
+    for say in (lambda card: card.title, lambda card: re.split("[:.]", card.note)[0]):
+        for c, card in cards.items():
+            if name.casefold() in re.split(r"\W+", say(card).casefold()):
+                return f'did you mean "{c}"?'
+    return ""
 
 
 def load_model() -> Card:
