@@ -44,7 +44,10 @@ _CODES = "\b\nExit codes:\n" + "\n".join(f"  {code:<4} {meaning}" for code, mean
 @click.version_option(__version__, message=f"millsim {__version__}, model {MODEL_VERSION}")
 @click.option("--debug", is_flag=True, help="Show a traceback when something fails.")
 def cli(debug: bool) -> None:
-    """Predict what a small rotor mill makes of its feed, before it is built."""
+    """Predict what a small rotor mill makes of its feed, before it is built.
+
+    Begin with `millsim new mill.toml`, which asks for your mill; then check, draw and predict it.
+    """
 
 
 for _command in (
