@@ -442,7 +442,7 @@ def test_a_row_of_small_misses_is_a_misfit(plain):
     rows = c.assumed.residuals.copy()
     off = np.zeros(b.values.size)
     off[:5] = 1.95 * b.sd[:5]
-    from millsim.learn.calibration.observations import Misfit
+    from millsim.learn.calibration.misfit import Misfit
 
     misfit = Misfit((c.fits[0].blocks,))
     raw = np.zeros(misfit.values.size)

@@ -120,9 +120,8 @@ def compare(prediction: Prediction, run: MeasuredRun) -> RunComparison:
     """The comparison of one run with a stored prediction."""
     table = prediction.main.table
     block = size_block(run, table.edges_m, obs.frame_of(run.config, run.feed_rate_kg_s, NOTHING))
-    at, points, covariance = np.zeros(0), [], np.zeros((0, 0))
-    if block is not None:
-        at, points, covariance = _by_sieve(block, run, prediction)
+    nothing: tuple[np.ndarray, list[Point], np.ndarray] = np.zeros(0), [], np.zeros((0, 0))
+    at, points, covariance = nothing if block is None else _by_sieve(block, run, prediction)
     sizes = _sizes(at, np.array([p.measured for p in points]), covariance, prediction)
     figures = tuple(_figures(prediction, run))
     same = same_rate(prediction, run)
@@ -149,8 +148,9 @@ def _by_sieve(block: Block, run: MeasuredRun, prediction: Prediction) -> tuple[n
     covariance = means @ block.covariance @ means.T
     for x, mean, variance in zip(sieves, means, np.diag(covariance), strict=True):
         curves = (table.product_q3, table.product_q3_low, table.product_q3_high)
-        said = [float(np.interp(np.log(x), ln_x, q)) for q in curves]
-        points.append(Point(f"Q3({1e3 * x:.3g} mm)", "1", float(mean @ block.values), float(variance) ** 0.5, *said))
+        said, low, high = (float(np.interp(np.log(x), ln_x, q)) for q in curves)
+        name, measured = f"Q3({1e3 * x:.3g} mm)", float(mean @ block.values)
+        points.append(Point(name, "1", measured, float(variance) ** 0.5, said, low, high))
     return sieves, points, covariance
 
 

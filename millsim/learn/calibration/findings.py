@@ -13,7 +13,8 @@ from ...mill.calibrated import DETERMINED_SD, narrowed
 from ...record.outputs import OUTPUTS
 from ..measured.runbalance import close
 from .fit import Calibration, RunFit
-from .observations import Misfit, blocks_of
+from .misfit import Misfit
+from .observations import blocks_of
 from .posterior import weighted_quantile
 from .repeats import more_than_assumed
 
@@ -269,9 +270,9 @@ def not_followed(c: Calibration) -> list[NotFollowed]:
         for group in _groups(off[order]):
             i = int(order[max(group, key=lambda j: abs(off[order][j]))])
             below = bool(b.values[i] < 0.5)
-            shares = [v if below else 1.0 - v for v in (float(b.values[i]), float(b.tell(fit.best)[i]))]
+            was, best = (v if below else 1.0 - v for v in (float(b.values[i]), float(b.tell(fit.best)[i])))
             found.append(
-                NotFollowed(fit.run.name, float(sizes[i]), below, *shares, float(b.sd_measured[i]), float(off[i]))
+                NotFollowed(fit.run.name, float(sizes[i]), below, was, best, float(b.sd_measured[i]), float(off[i]))
             )
     return sorted(found, key=lambda m: -abs(m.off))
 

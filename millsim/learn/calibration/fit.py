@@ -17,7 +17,9 @@ from ...forecast.error import FACTORS, MODEL, Errors, sizes_of
 from ...forecast.error import errors as off_by
 from ...mill.cards.calibrated import RunErrors
 from ...mill.guesses import MATERIAL
-from .observations import Block, Misfit, blocks_of, frame_of
+from ..measured.runsheet import MeasuredRun
+from .misfit import Misfit, answered
+from .observations import Block, blocks_of, frame_of
 from .posterior import Mode, Posterior, find_mode, sample
 from .runmodel import Forecast, RunModel, model_of
 from .unknowns import Unknowns, unknowns_of
@@ -29,6 +31,10 @@ PRIOR_DRAWS = 128
 HISTORIES = 20000
 
 Say = Callable[[str, float, str], None]
+
+
+def silent(stage: str, done: float, detail: str = "") -> None:
+    """Progress that nobody asks for."""
 
 
 @dataclass(frozen=True)
@@ -44,7 +50,7 @@ class Curves:
 class RunFit:
     """One run with its model, what it measured, and forecasts at the mode, over draws of posterior and prior."""
 
-    run: object  # MeasuredRun
+    run: MeasuredRun
     model: RunModel
     blocks: tuple[Block, ...]
     best: Forecast
@@ -135,7 +141,7 @@ def calibrate(runs, seed: int = 1, progress: Say | None = None, confirm: bool = 
     confirm: whether the Monte Carlo engine looks at the optimum too. Raises InputError where the runs cannot be
     calibrated together, MillsimError where no parameters reproduce them.
     """
-    say = progress or (lambda stage, done, detail="": None)
+    say = progress or silent
     refuse_unfit(runs)
     models = tuple(model_of(run) for run in runs)
     blocks = tuple(blocks_of(run, model) for run, model in zip(runs, models, strict=True))
@@ -157,19 +163,19 @@ def calibrate(runs, seed: int = 1, progress: Say | None = None, confirm: bool = 
     prior = np.random.default_rng(seed).standard_normal((PRIOR_DRAWS, unknowns.count))
     fits, told, expected = [], [], []
     for i, (run, model) in enumerate(zip(runs, models, strict=True)):
-        best, *after = joint.forecasts(i, np.vstack([mode.scores[None], draws]))
+        (best,), after = answered(joint.forecasts(i, mode.scores[None])), joint.forecasts(i, draws)
         told.append(after)
         before = joint.forecasts(i, prior)
         expected.append(before)
-        fit = RunFit(run, model, blocks[i], best, _some(after), _some(before))
+        fit = RunFit(run, model, blocks[i], best, answered(after), answered(before))
         if confirm:
             say("Monte Carlo", i / len(runs), "confirms at the optimum")
             fit = replace(fit, confirmed=_confirm(fit, joint, i, mode.scores, seed))
         fits.append(fit)
     errors = errors_of(joint, list(zip(*told, strict=True)), [f.best for f in fits], rng)
     fits = [
-        replace(f, curves=_curves(f.model, *x, factors, errors, seed))
-        for f, *x in zip(fits, expected, told, strict=True)
+        replace(f, curves=_curves(f.model, before, after, factors, errors, seed))
+        for f, before, after in zip(fits, expected, told, strict=True)
     ]
     return Calibration(tuple(fits), unknowns, found, draws, seed, assumed, factors, errors)
 
@@ -235,10 +241,6 @@ def _curves(model: RunModel, before: list, after: list, factors, runs: tuple[Run
         return np.array([o.bent(p.edges, f.q3, p.config.sieve.hole_m) for f, o in offs])
 
     return Curves(curves(prior, before), curves(replace(known, day=0.0 * known.day), after), curves(known, after))
-
-
-def _some(forecasts: list[Forecast | None]) -> tuple[Forecast, ...]:
-    return tuple(f for f in forecasts if f is not None)
 
 
 def refuse_unfit(runs) -> None:

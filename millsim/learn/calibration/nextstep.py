@@ -186,7 +186,7 @@ class MeasurementPlan:
         if question == "outlet":
             return np.array([f.outlet_K for f in here]), False
         field = next((e for e in EDGE if question.startswith(e + "_")), question)
-        field = field if field in self.mills.dtype.names else f"{field}_warm"
+        field = field if field in (self.mills.dtype.names or ()) else f"{field}_warm"
         return self.mills[field].copy(), False
 
 

@@ -1,4 +1,4 @@
-"""What was measured, each with its error: blocks of numbers with a covariance, and the one misfit they make.
+"""What was measured, each with its error: blocks of numbers with a covariance; the misfit they make: `misfit`.
 
 Errors come from the instruments (scale, meter class, probe, apertures) where the run sheet states them. On top come
 errors that no instrument shows: a mill does not repeat itself, and the model is not the mill, both of the sizes that
@@ -15,7 +15,7 @@ from statistics import NormalDist
 import numpy as np
 
 from ...base.reading.sheet import SieveSheet
-from ...forecast.error import CURVE, kind_of, shapes, sizes_of
+from ...forecast.error import CURVE, shapes, sizes_of
 from ...mill.calibrated import conditions
 from ..measured.lasersizes import AS_SIEVED, MIDDLE, WIDTH
 from ..measured.runspec import AS_IT_TOOK
@@ -78,57 +78,6 @@ class Block:
         """Standard error (k,) of each number without the model's own: what another measurement would differ by."""
         off = cross(self.of_model, self.of_model) if self.of_model else np.zeros_like(self.covariance)
         return np.sqrt(np.clip(np.diag(self.covariance - off), 1e-12, None))
-
-
-class Misfit:
-    """The one misfit of the blocks of one or more runs: weighted residuals, each of unit variance, none counted twice.
-
-    Limits that were kept come last. Of those that one error makes too high or too low in all runs, the one most
-    exceeded counts.
-    """
-
-    def __init__(self, runs: tuple[tuple[Block, ...], ...]):
-        pairs = [(i, b) for i, blocks in enumerate(runs) for b in blocks]
-        self.told = [(i, b) for i, b in pairs if not b.one_sided]
-        self.kept = [(i, b) for i, b in pairs if b.one_sided]
-        self.values = np.concatenate([b.values for _, b in self.told])
-        self.covariance = joint([(b.covariance, b.shared) for _, b in self.told])
-        self._weights = np.linalg.inv(np.linalg.cholesky(self.covariance))
-        sources = [(b.name, *(s.source for s in b.shared)) for _, b in self.kept]
-        self._groups = [[j for j, s in enumerate(sources) if s == group] for group in dict.fromkeys(sources)]
-
-    @property
-    def size(self) -> int:
-        """Number of residuals."""
-        return self.values.size + len(self.kept)
-
-    def off(self, forecasts: "tuple[Forecast | None, ...]") -> np.ndarray:
-        """(m,) model less measurement of all that was measured, as told."""
-        return np.concatenate([b.tell(forecasts[i]) for i, b in self.told]) - self.values
-
-    def of_model(self, kind: str) -> np.ndarray:
-        """(m, m) the part of the covariance that is the model's own error of a kind (of `error.FACTORS`)."""
-        parts = [tuple(s for s in b.of_model if kind_of(s.coordinate) == kind) for _, b in self.told]
-        own = [cross(p, p) if p else np.zeros((b.values.size,) * 2) for p, (_, b) in zip(parts, self.told, strict=True)]
-        return joint(list(zip(own, parts, strict=True)))
-
-    def with_targets(self, targets: tuple[Shared, ...]) -> np.ndarray:
-        """(t, m) covariance of single errors with all that was measured."""
-        return np.vstack(
-            [np.concatenate([sum(t.with_(s)[0] for s in b.shared) + np.zeros(b.values.size) for _, b in self.told])
-             for t in targets]
-        )  # fmt: skip
-
-    def __call__(self, forecasts: "tuple[Forecast | None, ...]") -> np.ndarray:
-        """(n,) of one forecast per run; NaN where the model has no answer to one of them."""
-        if any(f is None for f in forecasts):
-            return np.full(self.size, np.nan)
-        off = self.off(forecasts)
-        beyond = np.array([b.residuals(forecasts[i])[0] for i, b in self.kept])
-        for group in self._groups:
-            most = group[int(np.argmax(beyond[group]))]
-            beyond[[j for j in group if j != most]] = 0.0
-        return np.concatenate([self._weights @ off, beyond])
 
 
 @dataclass(frozen=True)
@@ -377,6 +326,10 @@ def _excess(name: str, most: float, forecast: Forecast) -> np.ndarray:
     return np.array([max(0.0, log(max(getattr(forecast, name), 1e-9) / most))])
 
 
+def _as_one(tell: Callable[[Forecast], float], forecast: Forecast) -> np.ndarray:
+    return np.array([tell(forecast)])
+
+
 def _temperatures(run, net: float, frame: Frame) -> list[Block]:
     found = []
     for name, value, tell in (
@@ -388,7 +341,7 @@ def _temperatures(run, net: float, frame: Frame) -> list[Block]:
             place = everywhere(name, (run.probe_K**2 / LIMIT**2 + PLACE_K**2) ** 0.5)
             shared = (place, *frame.of_model(rise=e["error_rise"] * warmer, work=net * e["error_work"] * warmer))
             own = cross(shared, shared) + (e["repeat_rise"] * warmer) ** 2
-            found.append(Block(name, (name,), np.array([value]), own, lambda f, t=tell: np.array([t(f)]), shared, "K"))
+            found.append(Block(name, (name,), np.array([value]), own, partial(_as_one, tell), shared, "K"))
     return found
 
 

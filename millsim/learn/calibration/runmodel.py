@@ -12,7 +12,7 @@ import numpy as np
 from ...engines.capacity import stand_at
 from ...engines.loads import fill_loads
 from ...engines.montecarlo import FrozenSteps
-from ...engines.records import new_work
+from ...engines.records import Work, new_work
 from ...errors import NoState, NotConverged, NothingRuns
 from ...forecast.outcome import grid_of, solve, solve_batch, warming
 from ...forecast.run import outlet, settled
@@ -109,7 +109,7 @@ class RunModel:
             float(max(o.loads[LIMITS.index(name)] for name in DID_RUN)), float(o.loads.max()), float("nan"),
         )  # fmt: skip
 
-    def _settled(self, mill: np.ndarray) -> tuple[np.ndarray, tuple, float]:
+    def _settled(self, mill: np.ndarray) -> tuple[np.ndarray, Work, float]:
         """(STATE record (1,), work arrays, residual) of the chamber at the measured feed rate."""
         p = self.problem
         work, s = new_work(p.x.size), np.zeros(1, STATE)

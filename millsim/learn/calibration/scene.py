@@ -12,7 +12,8 @@ from ...mill.problem import build, set_parameters
 from ..measured.runsheet import MeasuredRun
 from ..measured.runspec import AS_IT_TOOK
 from .compare import RunComparison
-from .observations import FEEDER, Block, Misfit, blocks_of
+from .misfit import Misfit
+from .observations import FEEDER, Block, blocks_of
 from .runmodel import Forecast, RunModel, model_of
 
 DRAWS = 128
@@ -115,10 +116,12 @@ def stored(scene: Scene) -> np.ndarray:
     at_shaft = own.meter == "shaft"
     v = {n: s.value for n, s in p.main.scalars.items()}
     ln_own, ln_x = np.log(own.problem.edges), np.log(p.main.table.edges_m)
-    curves = (np.interp(ln_own, ln_x, q) for q in (p.main.table.product_q3, p.main.table.holdup_q3))
+    product, inside = (np.interp(ln_own, ln_x, q) for q in (p.main.table.product_q3, p.main.table.holdup_q3))
     idle = shaft_power(own.problem.config, v["idle_power_W"]) if at_shaft else v["idle_power_W"]
     loaded = v["shaft_power_W" if at_shaft else "electrical_power_W"]
-    temperatures = v["air_temperature_K"], v["powder_temperature_K"]
     return scene.tell(
-        Forecast(*curves, v["holdup_kg"], idle, loaded, *temperatures, v["air_flow_m3_s"], 0.0, 0.0, v["capacity_kg_s"])
-    )
+        Forecast(
+            product, inside, v["holdup_kg"], idle, loaded, v["air_temperature_K"], v["powder_temperature_K"],
+            v["air_flow_m3_s"], 0.0, 0.0, v["capacity_kg_s"],
+        )
+    )  # fmt: skip

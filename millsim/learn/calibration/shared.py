@@ -37,7 +37,8 @@ def everywhere(source: str, loading) -> Shared:
 
 def cross(a: tuple[Shared, ...], b: tuple[Shared, ...]) -> np.ndarray:
     """Covariance (k, l) of two sets of numbers by all sources that they share; sets need at least one source each."""
-    return sum(s.with_(t) for s in a for t in b)
+    first, *others = (s.with_(t) for s in a for t in b)
+    return sum(others, start=first)
 
 
 def joint(parts: list[tuple[np.ndarray, tuple[Shared, ...]]]) -> np.ndarray:

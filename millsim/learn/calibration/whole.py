@@ -10,7 +10,7 @@ from ..measured.runsheet import MeasuredRun
 from ..measured.runspec import AS_IT_TOOK
 from .carding import card_of
 from .findings import Check, Row, checks, rows, trustworthy
-from .fit import Calibration, calibrate
+from .fit import Calibration, Say, calibrate, silent
 from .nextstep import FIRST, Ranked, plan
 from .outlook import BeforeAfter, outlook
 
@@ -45,7 +45,7 @@ def calibrate_whole(
     runs: list[MeasuredRun], seed: int = 1, progress: Callable[[str, float, str], None] | None = None
 ) -> CalibrationReport:
     """Calibrate on one or more runs of one material and find out what it is worth. Raises as `fit.calibrate`."""
-    say = progress or (lambda stage, done, detail="": None)
+    say = progress or silent
     c = calibrate(runs, seed, say)
     table = rows(c)
     told = checks(c, table)
@@ -53,18 +53,20 @@ def calibrate_whole(
     card = card_of(c, measured(runs), failed)
     config = replace(runs[0].config, calibration=None)
     answers = outlook(config, card, seed, lambda d: say("bands", d, "before and after"))
-    plans = (), {}, float("nan"), (), ""
-    if not failed:
-        plans = _plans(replace(config, calibration=card), table, seed, say)
+    plans = _NO_PLANS if failed else _plans(replace(config, calibration=card), table, seed, say)
     return CalibrationReport(c, tuple(table), tuple(told), card, tuple(answers), *plans)
 
 
-def _plans(config: Config, table: list[Row], seed: int, say):
+_Plans = tuple[tuple[Ranked, ...], dict[str, Ranked], float, tuple[str, ...], str]
+_NO_PLANS: _Plans = (), {}, float("nan"), (), ""
+
+
+def _plans(config: Config, table: list[Row], seed: int, say: Say) -> _Plans:
     """(what narrows x50, what would best determine each main parameter that is open, feed rate, what hardly helps)."""
     try:
         planned = plan(config, seed, progress=lambda d: say("measure next", d, ""))
     except MillsimError:
-        return (), {}, float("nan"), (), ""  # hardly a draw runs as the config has it: nothing can be planned
+        return _NO_PLANS  # hardly a draw runs as the config has it: nothing can be planned
     left = {r.name: planned.rank(r.name) for r in table if r.main and r.wide}
     most = {name: min(found, key=lambda r: r.left) for name, found in left.items() if found}
     best = {name: r for name, r in most.items() if r.left < WORTH}

@@ -7,6 +7,7 @@ import math
 import warnings
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from typing import Any, TypeVar
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -31,6 +32,9 @@ _STEPS = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
 _LARGE = [step * 10**k for k in range(4) for step in _STEPS]
 _SCALES = [*reversed(_LARGE), *(1.0 / step for step in _LARGE[1:])]  # mm of paper per mm, largest first
 _BLANK = {"facecolor": "white", "edgecolor": "none", "pad": 0.6}  # so that no line crosses a text
+Look = dict[str, Any]  # properties that matplotlib takes by name: colours, widths, styles
+Place = tuple[float, float] | np.ndarray
+_Drawn = TypeVar("_Drawn", bound=Patch)
 _ARROW = "-|>,head_length=0.42,head_width=0.14"
 
 
@@ -49,19 +53,19 @@ class Sheet:
 
     def __init__(self) -> None:
         self.figure = Figure(figsize=(PAGE[0] / INCH_MM, PAGE[1] / INCH_MM), dpi=DPI)
-        FigureCanvasAgg(self.figure)
+        self.canvas = FigureCanvasAgg(self.figure)
         self.axes: Axes = self.figure.add_axes((0, 0, 1, 1), xlim=(0, PAGE[0]), ylim=(0, PAGE[1]))
         self.axes.axis("off")
 
     def text(self, x: float, y: float, text: str, ha: str = "left", va: str = "baseline", **more) -> Text:
         """A text, 9 pt where nothing else is said; user text is never taken for mathematics."""
-        more = {"fontsize": TEXT_PT, "color": BLACK, "zorder": 9, "parse_math": False} | more
-        return self.axes.text(x, y, text, ha=ha, va=va, **more)
+        look: Look = {"fontsize": TEXT_PT, "color": BLACK, "zorder": 9, "parse_math": False}
+        return self.axes.text(x, y, text, ha=ha, va=va, **(look | more))
 
     def fitted(self, text: str, width_mm: float, size_pt: float = TEXT_PT, weight: str = "normal") -> str:
         """A text in one line, cut to a width with an ellipsis."""
         text, font = " ".join(text.split())[:250], FontProperties(family="DejaVu Sans", weight=weight, size=size_pt)
-        measure, most = self.figure.canvas.get_renderer().get_text_width_height_descent, width_mm / INCH_MM * DPI
+        measure, most = self.canvas.get_renderer().get_text_width_height_descent, width_mm / INCH_MM * DPI
         with warnings.catch_warnings():
             warnings.filterwarnings("ignore", message="Glyph .* missing from font")
             if measure(text, font, False)[0] <= most:
@@ -84,7 +88,7 @@ class Sheet:
 
     def arrow(self, start: tuple, end: tuple, **more) -> None:
         """A slim arrow that ends exactly at `end`."""
-        look = {"lw": THIN, "color": BLACK, "zorder": 7, "mutation_scale": 8.0, "arrowstyle": _ARROW} | more
+        look: Look = {"lw": THIN, "color": BLACK, "zorder": 7, "mutation_scale": 8.0, "arrowstyle": _ARROW} | more
         self.axes.add_patch(FancyArrowPatch(start, end, shrinkA=0, shrinkB=0, joinstyle="miter", **look))
 
     def leader(self, *points: tuple) -> None:
@@ -153,7 +157,7 @@ class View:
         r, a = self.scale * radius + beyond, math.radians(degrees)
         return self.x + r * math.cos(a), self.y + r * math.sin(a)
 
-    def circle(self, radius: float, centre: tuple = (0.0, 0.0), **look) -> Circle:
+    def circle(self, radius: float, centre: Place = (0.0, 0.0), **look) -> Circle:
         """A circle of the thing."""
         return self._add(Circle(self.at(*centre), self.scale * radius, **_plain(look)))
 
@@ -174,11 +178,11 @@ class View:
         """A line through points of the thing."""
         self.sheet.line([self.at(*p) for p in points], **look)
 
-    def _add(self, patch: Patch) -> Patch:
+    def _add(self, patch: _Drawn) -> _Drawn:
         self.sheet.axes.add_patch(patch)
         return patch
 
 
-def _plain(look: dict) -> dict:
+def _plain(look: Look) -> Look:
     """Firm black outlines without filling where nothing else is said."""
     return {"facecolor": "none", "edgecolor": BLACK, "lw": FIRM} | look

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.collections import PatchCollection
-from matplotlib.patches import Circle, Rectangle
+from matplotlib.patches import Circle, Patch, Rectangle
 
 from ...base.quantities.written import digits
 from ..plots.style import BLACK, GREEN, RED
@@ -100,7 +100,7 @@ def _gap(sheet: Sheet, x: float, bottom: float, high: float, shape: Shape, scale
     edge_y = max(p[1] for p in outline if p[0] == lead) if shape.bar_edge(0) == "bevelled" else shape.tip
     view = View(sheet, min(middle, middle + 8.0 - lead * scale), tip - edge_y * scale, scale)
     look = {"facecolor": ROTOR, "label": "detail bar"}
-    parts = [view.polygon(outline, **look)]
+    parts: list[Patch] = [view.polygon(outline, **look)]
     upper = View(sheet, middle, tip + slot, scale)
     if shape.pins:
         parts.append(

@@ -170,12 +170,11 @@ def _pitch(config: Config) -> float:
 
 def median_feed(size: FeedSize) -> float:
     """Size [m] that half of the feed mass is finer than; of a table the finest sieve where more passes it."""
-    if size.kind == "single":
-        return size.size_m
-    if size.kind == "rrsb":
+    known = size.size_m if size.kind == "single" else size.x50_m  # the latter of a log-normal law
+    if known is not None:
+        return known
+    if size.x63_m is not None and size.n is not None:
         return psd.rrsb_x(0.5, size.x63_m, size.n)
-    if size.kind == "lognormal":
-        return size.x50_m
     return float(np.exp(np.interp(0.5, size.sheet_q3, np.log(size.sheet_apertures_m))))
 
 

@@ -131,7 +131,7 @@ def _powder(p: Prediction | None) -> DrawnPowder | None:
     sizes = [s.value * 1e3 for s in found]
     shown = [Shown(s) for s in found]
     words = [f"{s.value} {s.unit}" if math.isfinite(v) else "unknown" for s, v in zip(shown, sizes, strict=True)]
-    return DrawnPowder(*sizes, *words, f"Predicted{_STATUS.get(p.status, '')}, not measured.")
+    return DrawnPowder(sizes[0], sizes[1], words[0], words[1], f"Predicted{_STATUS.get(p.status, '')}, not measured.")
 
 
 def _frame(sheet: Sheet) -> None:
@@ -157,8 +157,10 @@ def _title_block(sheet: Sheet, c: Config, scale: float) -> None:
     for x in columns[1:]:
         sheet.line(((x - 3.0, _FOOT), (x - 3.0, _FLOOR)), lw=THIN)
     sheet.lines(columns[0], _FLOOR - 3.0, [sheet.fitted(c.name, 87.0, 12, "bold")], weight="bold", fontsize=12)
-    words = ("Mill drawing, lengths in mm.", "Drawn from the config; hub, casing and anything")
-    words += ("grey is assumed, and so are sense of rotation,", "form of bevel or teeth, place of feed and sieve.")
+    words = (
+        "Mill drawing, lengths in mm.", "Drawn from the config; hub, casing and anything",
+        "grey is assumed, and so are sense of rotation,", "form of bevel or teeth, place of feed and sieve.",
+    )  # fmt: skip
     sheet.lines(columns[0], _FLOOR - 9.4, words)
     r, v, d = c.rotor, c.sieve, c.drive
     edges = f"edge{'s' * (len(r.edges) > 1)}: {', '.join(kind for kind, _ in reversed(r.edges))}"

@@ -12,7 +12,7 @@ from matplotlib.patheffects import withStroke
 from ...base.quantities.units import readable
 from ...base.quantities.written import digits
 from ..plots.style import BLACK, BLUE, GREEN, GREY, ORANGE, RED
-from .board import CENTRE_LINE, FIRM, HIDDEN, LINE_MM, THIN, Sheet, View
+from .board import CENTRE_LINE, FIRM, HIDDEN, LINE_MM, THIN, Look, Sheet, View
 from .shape import GAP_ANGLE, Shape, bar_outline, nearest, turned
 
 ROTOR, STATOR, SIEVE, FEED = "#a9d0ec", "#f6dca6", "#f0c3a5", "#cfeadf"  # tints of blue, orange, red, green
@@ -21,7 +21,7 @@ WALL_MM = 2.5  # of paper: walls of the casing, assumed
 SMALL_MM = 12.0  # of paper: a rotor below this radius has no room for arrows inside
 STUB_MM = 7.0  # of paper: how far shaft and feed tube are shown
 LEFT_MM, RIGHT_MM = WALL_MM + STUB_MM + 15.0, WALL_MM + STUB_MM + 9.0  # beside the section
-_ASSUMED = {"edgecolor": GREY, "facecolor": "#eeeeee", "lw": 0.8, "ls": DOTTED}
+_ASSUMED: Look = {"edgecolor": GREY, "facecolor": "#eeeeee", "lw": 0.8, "ls": DOTTED}
 
 
 def mm(value: float) -> str:
