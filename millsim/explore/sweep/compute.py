@@ -7,7 +7,9 @@ interpreter, so threads share the work; a job of many points is one message to a
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from operator import itemgetter
+from types import ModuleType
 
 import numpy as np
 
@@ -24,8 +26,9 @@ from ...mill.problem import Setup, build
 from ...record.limits import CANNOT, FAILED, GRINDING, LIMITS, OK, POWER
 from ...record.outputs import OUTPUTS
 from ...record.prediction import EngineResult
+from ...studies.prebuild.facts import MillFacts
 from ...studies.prebuild.line import ReviewLine
-from ...studies.prebuild.review import review, verdict_bits
+from ...studies.prebuild.review import PARTS, review, verdict_bits
 from .points import Settings, Template
 from .record import SIZES_M, Failure
 
@@ -92,7 +95,8 @@ def compute(job: Job, stopping: Callable[[], bool] | None = None) -> tuple[np.nd
 def _fill_rows(points: "list[_Point]", rows: np.ndarray) -> dict[int, Failure]:
     """Take points to their rows, all of them step by step; return why those without an answer have none."""
     reasons: dict[int, Failure] = {}
-    for step in (_Point.read, _Point.build, _Point.solve, _Point.answer, _Point.review, _Point.draw):
+    reviewed = (partial(_Point.review, part=part) for part in PARTS)
+    for step in (_Point.read, _Point.build, _Point.solve, _Point.answer, *reviewed, _Point.draw):
         for p in points:
             try:
                 if p.i not in reasons:
@@ -129,7 +133,7 @@ class _Point:
     config: Config
     problem: Setup
     outcome: Outcome
-    told: Told
+    facts: MillFacts
 
     def __init__(self, job: Job, i: int, row: np.void, stopping: Callable[[], bool]):
         self.job, self.i, self.row, self.stopping = job, i, row, stopping
@@ -159,16 +163,20 @@ class _Point:
             found = Told({n: result.scalars[n].value for n in NAMES}, result.table.product_q3)
         else:
             found = told(self.problem, o, capacity)
-        self.told = told_of_what_comes(self.problem, o, found)
-        _fill(self.told, self.problem, row["values"], row["q3"])
+        figures = told_of_what_comes(self.problem, o, found)
+        _fill(figures, self.problem, row["values"], row["q3"])
         row["status"] = o.status(feed)
         row["binding"], row["loads"] = LIMITS.index(o.binding), o.loads
         if early:
             row["loads"][[POWER, GRINDING]] = NAN
+        self.facts = MillFacts(*_as_configured(self.problem, o, figures))
 
-    def review(self) -> None:
-        """Which checks of the review fail or could not be made."""
-        self.row["fails"], self.row["unchecked"] = verdict_bits(*_as_configured(self.problem, self.outcome, self.told))
+    def review(self, part: ModuleType) -> None:
+        """Which checks of a part of the review fail or could not be made."""
+        fails, unchecked = verdict_bits(part, self.facts)
+        if fails or unchecked:
+            self.row["fails"] |= np.uint64(fails)
+            self.row["unchecked"] |= np.uint64(unchecked)
 
     def draw(self) -> None:
         """The same mill with every parameter drawn from its range; the same draws at every point of the sweep."""

@@ -1,6 +1,7 @@
 """The pre-build review: every check of a mill, in the order a builder meets the parts."""
 
 from collections.abc import Iterable
+from types import ModuleType
 
 import numpy as np
 
@@ -13,8 +14,8 @@ from .line import FAILS, UNCHECKED, ReviewLine
 
 GROUPS = ("rotor", "stator", "drive", "sieve and air", "heat", "dust and people")
 _ORDER = {group: i for i, group in enumerate(GROUPS)}
-_PARTS = (rotor, bars, hammer, stator, jam, power, tool, sieveair, warm, people, cloth)
-RULES = {x.name: x for part in _PARTS for x in vars(part).values() if isinstance(x, Rule)}
+PARTS = (rotor, bars, hammer, stator, jam, power, tool, sieveair, warm, people, cloth)
+RULES = {x.name: x for part in PARTS for x in vars(part).values() if isinstance(x, Rule)}
 NAMES = tuple(RULES)  # of all checks, in a fixed order: a bit each
 _BITS = {n: 1 << i for i, n in enumerate(NAMES)}
 # Checks that say what a mill makes, not whether it holds: `choose` judges that by the target.
@@ -30,18 +31,18 @@ def review(config: Config, prediction: Foretold | None, built: np.void | None = 
     built: its MILL record, where it is at hand.
     """
     f = MillFacts(config, prediction, built)
-    return sorted((x for part in _PARTS for x in part.lines(f)), key=lambda x: _ORDER[x.group])
+    return sorted((x for part in PARTS for x in part.lines(f)), key=lambda x: _ORDER[x.group])
 
 
-def verdict_bits(config: Config, prediction: Foretold, built: np.void | None = None) -> tuple[np.uint64, np.uint64]:
-    """Of the same review the checks that fail and those that could not be made, as `bits`; nothing is put in words."""
-    found = {FAILS: 0, UNCHECKED: 0}
-    f = MillFacts(config, prediction, built)
-    for part in _PARTS:
-        for x in part.lines(f):
-            if x.judged in found:
-                found[x.judged] |= _BITS[x.check.name]
-    return np.uint64(found[FAILS]), np.uint64(found[UNCHECKED])
+def verdict_bits(part: ModuleType, f: MillFacts) -> tuple[int, int]:
+    """Of one of PARTS the checks that fail and those that could not be made, as `bits`; nothing is put in words."""
+    fails = unchecked = 0
+    for x in part.lines(f):
+        if x.judged == FAILS:
+            fails |= _BITS[x.check.name]
+        elif x.judged == UNCHECKED:
+            unchecked |= _BITS[x.check.name]
+    return fails, unchecked
 
 
 def named(lines: list[ReviewLine], *verdicts: str) -> frozenset[str]:
