@@ -5,11 +5,12 @@ from dataclasses import dataclass
 from functools import cache, lru_cache
 from math import pi
 from operator import itemgetter
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from ..base.numerics import psd
+from ..base.numerics.uncompiled import by_field
 from ..base.quantities.params import Param
 from ..base.quantities.scores import SIZES_OF_ERRORS
 from ..laws import cutting, drive
@@ -63,13 +64,14 @@ def build(
         values = {p.name: p.value for p in parameters}
     mill = np.zeros(MILL.itemsize // 8).view(MILL)  # a third of the time of zeros of MILL
     own = {**_geometry(config), **_setting(config), "inertia": parts.inertia(config)}
-    _write(mill, own | values, config.rotor.main_edge)
+    _write(mill, own | values | _following(own, values), config.rotor.main_edge)
     for name, several in _several(config).items():
         mill[name] = several
     if config.guesses and (nominal := guesses.nominal(parameters)) != guesses.nominal(config.guesses.parameters):
         as_guessed, calibrated = (_fields(config.guesses.at(v), config) for v in ({}, nominal))
         guesses.put(mill, as_guessed, calibrated)
-    _follow(mill, values)
+        set_parameters(mill, values)
+    _slow_down(mill, values)
     classes = size_classes(config, class_ratio or config.run.class_ratio, bounds_m)
     return Setup(config, mill, *classes, parameters, applied)
 
@@ -150,29 +152,42 @@ def speed_loss(config: Config) -> list[str]:
 
 def set_parameters(mill: np.ndarray, values: Mapping[str, float | np.ndarray]) -> None:
     """Write material and model parameters into mill records (scalars, or one value per record)."""
-    _write(mill, values, EDGES[int(mill["main_edge"][0])])
-    _follow(mill, values)
+    own = mill if mill.size > 1 else by_field(mill[0])
+    _write(mill, {**values, **_following(own, values)}, EDGES[int(mill["main_edge"][0])])
+    _slow_down(mill, values)
 
 
-def _follow(mill: np.ndarray, values: Mapping[str, float | np.ndarray]) -> None:
-    """Write what follows from parameters and the mill's own numbers."""
+def _following(own: Any, values: Mapping[str, float | np.ndarray]) -> dict[str, float | np.ndarray]:
+    """Fields of a mill that follow from parameters and its own numbers by name, or from those of many mills."""
+    found = {}
     if (stick := values.get("stick_temperature")) is not None:
-        mill["T_limit"] = np.where(mill["T_user"] < NO_LIMIT, mill["T_user"], stick)
+        found["T_limit"] = _where(own["T_user"] < NO_LIMIT, own["T_user"], stick)
     if (share := values.get("hub_share")) is not None:
-        mill["r_hub"] = hub = share * mill["R"]
-        mill["r_drag"] = np.where(mill["swinging"] > 0.0, mill["r_drag"], hub)  # of hammers: their pivot
+        found["r_hub"] = share * own["R"]
+        found["r_drag"] = _where(own["swinging"] > 0.0, own["r_drag"], found["r_hub"])  # of hammers: their pivot
+    hub = found["r_hub"] if "r_hub" in found else own["r_hub"]
+    return found | {"chamber_volume": pi * (own["R_stator"] * own["R_stator"] - hub * hub) * own["H"]}
+
+
+def _where(which: Any, one: Any, other: Any) -> Any:
+    """numpy.where, which takes ten times as long for single numbers."""
+    return np.where(which, one, other) if isinstance(which, np.ndarray) else one if which else other
+
+
+def _slow_down(mill: np.ndarray, values: Mapping[str, float | np.ndarray]) -> None:
+    """The motor curves of hand tools by their parameter, if it is among the values."""
     for name in _losses(tuple(values)):
         _set_speed_loss(mill, values[name])
-    mill["chamber_volume"] = pi * (mill["R_stator"] ** 2 - mill["r_hub"] ** 2) * mill["H"]
 
 
 def _write(mill: np.ndarray, values: Mapping[str, float | np.ndarray], main_edge: str) -> None:
     """Write what has a place in mill records (scalars, or one value per record), all at once: thrice as quick."""
     pick, columns = _places(tuple(values), main_edge)
-    table = pick(values)
-    if mill.size > 1:
-        table = [np.broadcast_to(x, mill.shape) for x in table]
-    mill.view(float).reshape(mill.size, -1)[:, columns] = np.array(table).T
+    try:
+        table = np.array(pick(values))
+    except ValueError:  # some are numbers and some one for each record
+        table = np.array([np.broadcast_to(x, mill.shape) for x in pick(values)])
+    mill.view(float).reshape(mill.size, -1)[:, columns] = table.T
 
 
 @lru_cache(64)
