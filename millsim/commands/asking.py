@@ -35,7 +35,7 @@ def stopping(ctx: click.Context, said: Callable[[], Iterable[str]], written: Pat
         raise
 
 
-def ask(interview, words, more: Sequence[int] = (), after: Callable[[str], object] = lambda key: None) -> None:
+def ask(interview, words, more: Sequence[int] = (), after: Callable[[str], None] = lambda key: None) -> None:
     """Ask what has no answer yet; `back` takes the last answer back. after: called with each key that was answered."""
     asked: list[str] = []
     group = ""

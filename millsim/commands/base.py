@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 
@@ -71,7 +71,7 @@ class Group(click.Group):
         except Exception as error:
             self._fault(ctx, error, interrupts.seen)
 
-    def _interrupted(self, ctx: click.Context, error: BaseException) -> None:
+    def _interrupted(self, ctx: click.Context, error: BaseException) -> NoReturn:
         self._told_interrupted(ctx, error)
         ctx.exit(ctx.meta[_INTERRUPTS].code)
 
@@ -81,7 +81,7 @@ class Group(click.Group):
         what = "told to end" if code == TERMINATED else "interrupted"
         self._tell_failure(ctx, error, [f"{what}; {ctx.meta.get(_KEPT, NOTHING_WRITTEN)}"], code)
 
-    def _fault(self, ctx: click.Context, error: Exception, interrupted: bool) -> None:
+    def _fault(self, ctx: click.Context, error: Exception, interrupted: bool) -> NoReturn:
         """A fault of the program, unless it is what remains of a swallowed interrupt."""
         if interrupted:
             self._interrupted(ctx, error)
@@ -89,7 +89,7 @@ class Group(click.Group):
             text = f"{type(error).__name__}: {error}".splitlines()[0]
             self._fail(ctx, error, [f"{text} (a fault of the program; `millsim --debug ...` shows where)"], FAULT)
 
-    def _fail(self, ctx: click.Context, error: BaseException, lines: list[str], code: int) -> None:
+    def _fail(self, ctx: click.Context, error: BaseException, lines: list[str], code: int) -> NoReturn:
         self._tell_failure(ctx, error, lines, code)
         ctx.exit(code)
 
@@ -130,18 +130,24 @@ def wants_talk(ctx: click.Context) -> bool:
     return not (wants_json(ctx) or QUIET in ctx.meta)
 
 
+class Report:
+    """Moves a line on stderr, `note`, unless an interrupt was swallowed: then `check` raises it. clear: of the line."""
+
+    def __init__(self, check: Callable[[], None], progress: Progress):
+        self.check, self.note, self.clear = check, progress, progress.clear
+
+    def __call__(self, stage: str, done: float, detail: str = "") -> None:
+        self.check()
+        self.note(stage, done, detail)
+
+
 @contextmanager
-def working(ctx: click.Context) -> Iterator[Callable]:
+def working(ctx: click.Context) -> "Iterator[Report]":
     """Long work: report(stage, done, detail) moves a line on stderr, and raises an interrupt that was swallowed."""
     check = ctx.meta[_INTERRUPTS].check
     quiet = QUIET in ctx.meta or wants_json(ctx) and not sys.stderr.isatty()
     with Progress(quiet=quiet) as progress:
-
-        def report(stage: str, done: float, detail: str = "") -> None:
-            check()
-            progress(stage, done, detail)
-
-        report.check, report.note, report.clear = check, progress, progress.clear
+        report = Report(check, progress)
         report("starting", 0.0)
         yield report
         check()
@@ -160,12 +166,14 @@ def drawing(folder: Path, save: Callable[[], list]) -> str:
 
 def one_figure(folder: Path | None, name: str, draw: Callable[[], object] | None, force: bool) -> Iterator[str]:
     """Draw the one figure of an answer, if there is one, into the folder of --plots, if any; the line that says so."""
-    if folder is not None and draw is None:
+    if folder is None:
+        return
+    if draw is None:
         yield NOT_DRAWN
-    elif folder is not None:
-        from ..show.plots.prediction import write
+        return
+    from ..show.plots.prediction import write
 
-        yield f"Drawn: {write({name: draw()}, folder, force, '--plots')[0]}"
+    yield f"Drawn: {write({name: draw()}, folder, force, '--plots')[0]}"
 
 
 def answer(
@@ -190,8 +198,8 @@ def answer(
         ctx.meta[JSON] = "done"
     else:
         tell(before if wants_talk(ctx) else ())
-        in_short = short is not None and not wants_full(ctx)
-        text = _short(short(), caution) if in_short else cautioned(as_text(), caution, full).rstrip("\n")
+        in_short = short if not wants_full(ctx) else None
+        text = _short(in_short(), caution) if in_short else cautioned(as_text(), caution, full).rstrip("\n")
         echo(text, nl=bool(text))
         tell(lines if wants_talk(ctx) else ())
     if failure is not None:

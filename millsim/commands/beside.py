@@ -58,10 +58,10 @@ def _window(text: str | None) -> tuple[float, float] | None:
     from ..errors import InputError, Problem
 
     low, _, high = text.partition(":")
-    ends = tuple(quantity(v, "--window", "m", 1e-6, 0.1, "mm", '"150 um:500 um"') for v in (low, high))
-    if not ends[0] < ends[1]:
+    low_m, high_m = (quantity(v, "--window", "m", 1e-6, 0.1, "mm", '"150 um:500 um"') for v in (low, high))
+    if not low_m < high_m:
         raise InputError(Problem("--window", "", f"{text!r} does not rise", hint='write "150 um:500 um"'))
-    return ends
+    return low_m, high_m
 
 
 def _drawn(found, plots: Path | None, force: bool):

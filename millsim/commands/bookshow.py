@@ -66,8 +66,8 @@ def calibrate(ctx, folder, names, seed, accept_losses) -> None:
     """
     from ..learn.book import pages
 
-    found = pages.read_book(folder).counted(names)
-    chosen = found if names else [(b, r) for b, r in found if not r.unreadable and r.sheet.product_sheets]
+    entered = pages.read_book(folder).counted(names)
+    chosen = entered if names else [(b, r) for b, r in entered if not r.unreadable and r.sheet.product_sheets]
     if not chosen:
         raise InputError(
             Problem(str(folder), "", "has no run that counts and was sieved", hint="enter one: millsim book run")

@@ -126,18 +126,21 @@ def _one(config, aperture: float, share: float | None, report):
     from ..record.limits import HARDLY_GRINDS
     from ..show.words import circuit as words
     from ..studies.circuit import loop as engine
-    from ..studies.circuit.band import closed_band
+    from ..studies.circuit.band import CircuitBand, closed_band
 
     eta, count = 1.0 if share is None else share, config.run.band_samples
     seed = config.run.seed if config.run.seed is not None else 0
     report("circuit", 0.0)
     aside, closed = engine.once(config, aperture, eta), engine.closed(config, aperture, eta)
-    bands = [None, None]
-    for i, is_closed in enumerate((False, True) if count and aside.status != HARDLY_GRINDS else ()):
-        bands[i] = closed_band(
-            config, aperture, count, seed, eta, is_closed=is_closed,
-            progress=lambda done, i=i: report("band", (0.2 * done, 0.2 + 0.8 * done)[i]),
-        )  # fmt: skip
+    runs = count and aside.status != HARDLY_GRINDS
+
+    def band(is_closed: bool, begun: float, share_of_all: float) -> CircuitBand | None:
+        def done(share: float) -> None:
+            report("band", begun + share_of_all * share)
+
+        return closed_band(config, aperture, count, seed, eta, is_closed=is_closed, progress=done) if runs else None
+
+    bands = band(False, 0.0, 0.2), band(True, 0.2, 0.8)
     found = words.CircuitAnswer(config, aside, closed, *bands, seed, share is not None)
     made = (partial(f, found) for f in (words.circuit_json, words.circuit_text, words.circuit_short))
     return (*made, _figure("closed", found), closed.code)

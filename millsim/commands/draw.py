@@ -2,12 +2,17 @@
 
 import tomllib
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from ..errors import InputError, Problem
 from .base import answer, tell, wants_talk
 from .inputs import force_option, json_option, path_type, quiet_option, set_option
+
+if TYPE_CHECKING:
+    from ..mill.config.mill import Config
+    from ..record.prediction import Prediction
 
 _SUFFIXES = ("png", "svg", "pdf")
 _NOT_THE_MILL = ("mill", "run", "guard", "shaft", "day")  # sections of a config that change nothing of the powder
@@ -61,7 +66,7 @@ def _check_output(out: Path, force: bool) -> str:
     return suffix
 
 
-def _prediction(path: Path, config) -> object:
+def _prediction(path: Path, config: "Config") -> "Prediction":
     """The prediction of a result file; refused when it was made for another mill."""
     from ..record import read
 

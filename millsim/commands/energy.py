@@ -58,8 +58,8 @@ def _energy(law, known, cost, work_index, asked, spend):
     laws = list(e.EXPONENTS) if law == "all" else [law]
     basis = f"Known: from {known.replace(':', ' to ')} costs {cost}."
     if spent is not None:
-        return e.reached(laws, pair, paid, sizes[0], spent), basis, question
-    return e.by_pair(laws, pair, paid, *sizes), basis, question
+        return e.reached(laws, (pair[0], pair[1]), paid, sizes[0], spent), basis, question
+    return e.by_pair(laws, (pair[0], pair[1]), paid, *sizes), basis, question
 
 
 def _sizes(text: str, option: str, count: int) -> tuple[float, ...]:

@@ -1,7 +1,9 @@
 """What commands are given: common options, quantities, and the problems of all inputs at once."""
 
+import os
 from collections.abc import Callable, Iterable
 from pathlib import Path
+from typing import ParamSpec, TypeVar, cast, overload
 
 import click
 from click.shell_completion import CompletionItem
@@ -98,7 +100,7 @@ class _Path(click.Path):
         """The path; InputError for a name that no file can have."""
         from ..record.files import refuse_name
 
-        path = super().convert(value, param, ctx)
+        path = Path(os.fsdecode(super().convert(value, param, ctx)))
         refuse_name(path)
         return path
 
@@ -131,7 +133,7 @@ def many_words(*options: str) -> type[click.Command]:
 
     class ManyWords(click.Command):
         def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
-            spread, taker, bare = [], "", []
+            spread, taker, bare = list[str](), "", list[str]()
             for word in args:
                 if word in options:
                     taker = word
@@ -145,19 +147,23 @@ def many_words(*options: str) -> type[click.Command]:
     return ManyWords
 
 
+_Args = ParamSpec("_Args")
+_Read = TypeVar("_Read")
+
+
 class Inputs:
     """Context that reads several inputs and raises the problems of all of them at once."""
 
     def __init__(self) -> None:
         self.problems: list[Problem] = []
 
-    def read(self, reader: Callable, *args: object, **more: object) -> object:
-        """What the reader returns; None where it finds a problem."""
+    def read(self, reader: Callable[_Args, _Read], *args: _Args.args, **more: _Args.kwargs) -> _Read:
+        """What the reader returns. Where it finds a problem that is None, and the context ends in an error."""
         try:
             return reader(*args, **more)
         except InputError as error:
             self.problems += error.problems
-            return None
+            return cast(_Read, None)
 
     def refuse(self, where: str, key: str, message: str, hint: str = "") -> None:
         """Note a problem."""
@@ -171,7 +177,17 @@ class Inputs:
             raise InputError(list(dict.fromkeys(self.problems)))
 
 
-def quantity(text: str | None, option: str, si: str, low: float, high: float, shown: str, example: str):
+@overload
+def quantity(text: str, option: str, si: str, low: float, high: float, shown: str, example: str) -> float: ...
+@overload
+def quantity(text: None, option: str, si: str, low: float, high: float, shown: str, example: str) -> None: ...
+@overload
+def quantity(
+    text: str | None, option: str, si: str, low: float, high: float, shown: str, example: str
+) -> float | None: ...
+def quantity(
+    text: str | None, option: str, si: str, low: float, high: float, shown: str, example: str
+) -> float | None:  # fmt: skip
     """SI value of an option such as "60 °C"; InputError naming the option; None where it is not given."""
     from ..base.quantities.units import readable
 

@@ -103,7 +103,12 @@ def _ask_all(ctx: click.Context, interview, file: Path, drawing: Path, rest: str
 
     tell(asking.intro())
     more: list[int] = []
-    ask(interview, asking, more, lambda key: key == GEOMETRY and _draw(interview, file, drawing, rest))
+
+    def after(key: str) -> None:
+        if key == GEOMETRY:
+            _draw(interview, file, drawing, rest)
+
+    ask(interview, asking, more, after)
     for i in range(len(MORE)):
         count = len(interview.questions([i])) - len(interview.questions())
         if count and yes(f"\n{asking.MORE_ASKED[i].format(count)}. Answer them now? [y/N]"):

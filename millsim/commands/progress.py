@@ -163,6 +163,8 @@ class Interrupts:
         if self._over:
             return
         if hasattr(signal, "pthread_kill"):
-            signal.pthread_kill(threading.main_thread().ident, number)
+            ident = threading.main_thread().ident
+            assert ident is not None  # it has started
+            signal.pthread_kill(ident, number)
         else:  # Windows
-            _thread.interrupt_main(number)
+            _thread.interrupt_main(signal.Signals(number))

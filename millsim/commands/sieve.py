@@ -38,9 +38,10 @@ def _answers(command):
         "limit": ("lower", "upper", "middle"),
     }
     for name in reversed(_HELP):
-        kind = {"type": click.Choice(choices[name])} if name in choices else {"metavar": "MASS"}
-        kind = {"is_flag": True} if name == "sort" else {"metavar": "passed|lost|MASS"} if name == "pan" else kind
-        command = click.option(f"--{name}", help=_HELP[name], **kind)(command)
+        kind = click.Choice(choices[name]) if name in choices else None
+        metavar = None if kind or name == "sort" else "passed|lost|MASS" if name == "pan" else "MASS"
+        option = click.option(f"--{name}", help=_HELP[name], type=kind, metavar=metavar, is_flag=name == "sort")
+        command = option(command)
     return command
 
 

@@ -13,6 +13,7 @@ import signal
 import sys
 from collections.abc import Callable
 from types import FrameType
+from typing import BinaryIO, TextIO
 
 FAULT, INTERRUPTED, TERMINATED = 1, 130, 143
 SELDOM = 50_000  # new objects before the interpreter looks for garbage: compiling keeps nearly all of its many
@@ -32,7 +33,7 @@ class _Raw(io.RawIOBase):
     Unwritten; else it is nobody's concern.
     """
 
-    def __init__(self, stream: io.TextIOBase | None, number: int, vital: bool):
+    def __init__(self, stream: TextIO | None, number: int, vital: bool):
         self.stream, self.vital = stream, vital  # kept, since it closes what is below when it goes
         self.raw = io.FileIO(number, "w", closefd=False) if stream is None else _lowest(stream)
         self.name = number
@@ -121,11 +122,11 @@ def _keep_numbers() -> None:
             os.set_inheritable(number, True)
 
 
-def _lowest(stream: io.TextIOBase) -> io.RawIOBase:
+def _lowest(stream: TextIO) -> io.RawIOBase | BinaryIO:
     return getattr(stream.buffer, "raw", stream.buffer)
 
 
-def _text(raw: _Raw) -> io.TextIOBase:
+def _text(raw: _Raw) -> io.TextIOWrapper:
     """The text stream above, as the interpreter has it."""
     return io.TextIOWrapper(
         io.BufferedWriter(raw), encoding=getattr(raw.stream, "encoding", "utf-8"),
@@ -133,7 +134,7 @@ def _text(raw: _Raw) -> io.TextIOBase:
     )  # fmt: skip
 
 
-def _end_of(load: Callable[[], Callable]) -> tuple[object, str]:
+def _end_of(load: Callable[[], Callable]) -> tuple[int | str | None, str]:
     """(what to exit with, what is kept in files) of the command line."""
     try:
         try:

@@ -27,17 +27,15 @@ def wear(ctx, config, lost, milled, at, plots, settings, force) -> None:
     from ..mill.config.mill import load_config
 
     with Inputs() as given:
-        masses = [
-            given.read(quantity, lost, "--lost", "kg", 0.0, 5.0, "g", '"0.05 g"'),
-            given.read(quantity, milled, "--milled", "kg", 1e-3, 1e6, "kg", '"2 kg"'),
-            given.read(quantity, at, "--at", "kg", 1e-3, 1e6, "kg", '"20 kg"'),
-        ]
+        lost_kg = given.read(quantity, lost, "--lost", "kg", 0.0, 5.0, "g", '"0.05 g"')
+        milled_kg = given.read(quantity, milled, "--milled", "kg", 1e-3, 1e6, "kg", '"2 kg"')
+        at_kg = given.read(quantity, at, "--at", "kg", 1e-3, 1e6, "kg", '"20 kg"')
         loaded = given.read(load_config, config, list(settings))
     check_plots(plots, lambda: [_FIGURE], force)
     with working(ctx) as report:
         from ..studies.wear import drift
 
-        found = drift(loaded, *masses, progress=lambda done: report("band", done, "parameter draws"))
+        found = drift(loaded, lost_kg, milled_kg, at_kg, progress=lambda done: report("band", done, "parameter draws"))
     from ..show.words import cautions
     from ..show.words import wear as words
 

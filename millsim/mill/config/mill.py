@@ -43,7 +43,7 @@ class Config:
     day: Day
     run: Run
     model_overrides: dict[str, float]
-    material: ParamSet  # the card of the feed material, shipped or the user's own
+    material: cards.Card  # the card of the feed material, shipped or the user's own
     model: ParamSet  # model parameters with the overrides in place
     calibration: Calibrated | None
     path: Path | None
