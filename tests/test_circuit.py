@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from millsim.base.numerics import psd
-from millsim.errors import InputError
+from millsim.errors import InputError, NoState
 from millsim.forecast.assemble import balance_result
 from millsim.forecast.outcome import solve
 from millsim.mill.problem import build
@@ -15,6 +15,7 @@ from millsim.record.limits import CANNOT, OK, OVER
 from millsim.studies.circuit.band import closed_band
 from millsim.studies.circuit.climb import climb
 from millsim.studies.circuit.loop import close, closed, once, ready, through
+from millsim.studies.circuit.mixing import Mixing
 from millsim.studies.circuit.turns import Loop, SieveCut
 
 RATE = "feed.rate=0.5 kg/h"
@@ -203,6 +204,53 @@ def test_a_largest_rate_that_is_known_no_better_ends_the_search_soon(shake, ends
 
     monkeypatch.setattr(loop, "solved", shaken)
     assert loop.at_limit().fresh == pytest.approx(ends * calm.fresh, rel=2 * shake) and loop.turns < 40
+
+
+SWINGS = {  # mills in a circuit with much to send back, and the aperture [m]
+    "limestone, one bar": (0.25e-3, "demo", (
+        "rotor.bars=1", "rotor.bar_height=55.5 mm", "rotor.edge=toothed", "stator.gap=4.2 mm", "sieve.hole=2.23 mm",
+        "drive.rated_power=6000 W", "air.blower_pressure=1680 Pa", "feed.material=limestone", "sieve.pitch=6.68 mm",
+        "drive.tip_speed=15.3 m/s", "drive.speed_under_load=1660 rpm")),
+    "limestone, five rings": (0.25e-3, "demo", (
+        "rotor.radius=90.5 mm", "rotor.bar_height=10 mm", "stator.gap=7.77 mm", "sieve.hole=1.71 mm",
+        "drive.rated_power=3180 W", "feed.material=limestone", "rotor.rings=5", "rotor.toothed_share=0.266",
+        "sieve.pitch=6.79 mm", "sieve.thickness=1.38 mm", "drive.tip_speed=14.2 m/s",
+        "drive.speed_under_load=1310 rpm")),
+    "pla, wide rotor": (0.5e-3, "pla", (
+        "rotor.radius=139 mm", "rotor.bars=2", "rotor.bar_height=2.9 mm", "rotor.edge=blunt", "stator.pins=2",
+        "sieve.hole=1 mm", "drive.rated_power=5490 W", "rotor.rings=5", "rotor.toothed_share=0.367",
+        "sieve.pitch=1.33 mm", "feed.size.size=1 mm", "drive.tip_speed=47.8 m/s")),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", SWINGS)
+def test_a_circuit_settles_where_each_turn_leaves_most_of_what_is_open(name):
+    # Forty to a hundred and fifty times the fresh feed comes back. A hundred plain turns did not settle these, or what
+    # came back swung from turn to turn beyond a limit.
+    aperture, base, overrides = SWINGS[name]
+    cut = SieveCut(aperture)
+    problem = ready(mills.config(base, *overrides, f"feed.rate={mills.TO_CAPACITY}"), cut)
+    most = close(problem, cut, None)
+    assert most.code == OK and most.residual <= 1e-6 and most.circulating_load > 30.0
+    assert most.accepted_kg_s == pytest.approx(most.fresh_kg_s, rel=1e-6)
+    for share, code in ((0.5, OK), (0.9, OK), (1.1, OVER)):
+        if name.endswith("five rings") and share == 0.9:  # its charge grinds itself only once the mill is full
+            with pytest.raises(NoState, match=r"leaps from 0\.475 kg/h to 0\.792 kg/h; feed 0\.475 kg/h or less"):
+                close(problem, cut, share * most.fresh_kg_s)
+            continue
+        asked = close(problem, cut, share * most.fresh_kg_s)
+        assert asked.code == code and asked.residual <= 1e-6
+        assert asked.fresh_kg_s == pytest.approx(min(share, 1.0) * most.fresh_kg_s, rel=1e-3)
+
+
+def test_what_is_foreseen_of_a_mixture_is_where_it_ends():
+    # A turn that leaves nine tenths of one part and minus nine tenths of another.
+    end, part, other = np.array([0.5, 0.3, 0.2]), np.array([1.0, -1.0, 0.0]), np.array([0.0, 1.0, -1.0])
+    mixing, mix, rate = Mixing(), end + 0.2 * part + 0.1 * other, 2.0
+    for _ in range(16):
+        a, b = float((mix - end)[0]), float((end - mix)[2])
+        mix, rate = mixing.after(mix, rate, end + 0.9 * a * part - 0.9 * b * other, rate**-0.9)
+    assert mix == pytest.approx(end, abs=1e-9) and rate == pytest.approx(1.0, abs=1e-9)
 
 
 def test_more_than_it_takes_is_told_with_what_it_takes():

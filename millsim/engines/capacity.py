@@ -1,6 +1,6 @@
 """How much a mill takes: its state at a feed rate, or at the rate at which the first limit binds."""
 
-from math import log
+from math import exp, log
 
 import numpy as np
 
@@ -16,6 +16,7 @@ WITHIN, TURNED, FILLED, FROM_HERE, ONE_TURN = range(5)  # tasks of `operate`
 MORE, KNOWN = 3e-3, 1e-5  # of a largest rate: how much more is tried; how closely what is then found is known
 KNOWN_WELL = 1.0 - 1e-6  # of a largest rate: what is more is that rate
 NEARLY = 1e-4  # tolerance of a first look at what is tried
+SECANTS, STEEP = 8, 0.1  # to the charge that carries a rate; the least d ln rate / d ln charge taken for them
 QUICK = 10  # turns up to which a state found at a feed rate is that of least charge
 FRESH = 0.1  # s of feed in the mill to begin with: the state of least charge is then found, as a mill fills up to it
 
@@ -24,16 +25,31 @@ FRESH = 0.1  # s of feed in the mill to begin with: the state of least charge is
 def _stand(m, grid, feed, F, s, work, tolerance):
     """Settle at exactly the feed rate F from a state s that carries it but for CLOSE; return (residual, turns).
 
-    Where turning the loop at that rate does not settle, as next to flooding, the charge is held instead.
+    Where turning the loop at that rate does not settle, as next to flooding, the charge is held instead: by secants, at
+    what carries it.
     """
     near = work.states[HELD]
     copy_state(s, near)
     s.F, s.at_rate = F, 1.0
     residual, turns = settle(m, grid, feed, s, work, tolerance)
-    if not residual <= tolerance:
-        copy_state(near, s)
-        s.at_rate = 0.0
-        residual, turns = settle(m, grid, feed, s, work, tolerance)
+    if residual <= tolerance:
+        return residual, turns
+    copy_state(near, s)
+    s.at_rate = 0.0
+    residual, turns = settle(m, grid, feed, s, work, tolerance)
+    rise = 1.0
+    for _ in range(SECANTS):
+        miss = log(F / s.F)
+        if not residual <= tolerance or abs(miss) <= tolerance:
+            break
+        copy_state(s, near)
+        s.M, s.F = s.M * exp(miss / rise), F
+        closer, turns = settle(m, grid, feed, s, work, tolerance)
+        if not closer <= tolerance or abs(log(F / s.F)) > abs(miss):
+            copy_state(near, s)
+            residual, turns = settle(m, grid, feed, s, work, tolerance)
+            break
+        residual, rise = closer, max(STEEP, log(s.F / near.F) * rise / miss)
     return residual, turns
 
 

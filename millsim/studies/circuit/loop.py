@@ -17,7 +17,7 @@ from dataclasses import replace
 import numpy as np
 
 from ...base.reading.key import AS_MUCH
-from ...errors import InputError, Problem, unsettled
+from ...errors import InputError, NoState, Problem, unsettled
 from ...forecast.assemble import powder_temperature
 from ...forecast.outcome import solve
 from ...mill.config.mill import Config
@@ -27,6 +27,7 @@ from .turns import TOLERANCE, Circuit, Loop, SieveCut, verdict
 
 FINEST_M, COARSEST_M = 20e-6, 30e-3  # apertures taken; the finest woven sieve of ISO 3310-1 has 20 um (from memory)
 WORST_EFFICIENCY = 0.05
+LEAP = 1e-3  # of fresh feed: what a circuit leaps by that is no matter
 NO_SIEVE = SieveCut(float("inf"))
 
 
@@ -36,7 +37,8 @@ def closed(
 ) -> Circuit:  # fmt: skip
     """The mill of a config closed with a sieve, at the config's rate of fresh feed or as fast as it can grind.
 
-    Raises InputError for a batch or a sieve that makes no sense, NotConverged where no steady state is found.
+    Raises InputError for a batch or a sieve that makes no sense, NotConverged where no steady state is found, and of it
+    NoState where what passes leaps over the rate asked for.
     """
     cut = SieveCut(aperture_m, efficiency, partition)
     return close(ready(config, cut, class_ratio), cut, config.feed.rate_kg_s)
@@ -117,6 +119,13 @@ def close(
     if rate_kg_s is None or most.fresh <= rate_kg_s * (1.0 + 1e-4):
         return replace(loop.told(most), code=OK if rate_kg_s is None else OVER)
     again = loop.at_fresh(rate_kg_s, most)  # the way there went over a limit, the end does not
+    again = again or loop.less_than(most, rate_kg_s)
     if again is None:
         raise unsettled(f"the circuit, which takes {3600 * most.fresh:.3g} kg/h, at a smaller rate")
+    if abs(again.fresh / rate_kg_s - 1.0) > LEAP:
+        low, high = (f"{3600 * g.fresh:.3g} kg/h" for g in (again, most))
+        raise NoState(
+            f"fed with {3600 * rate_kg_s:.3g} kg/h this circuit comes to no steady state: as its mill fills up, what "
+            f"passes the sieve leaps from {low} to {high}; feed {low} or less, or as fast as it can grind"
+        )
     return loop.told(again)

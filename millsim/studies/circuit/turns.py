@@ -24,6 +24,7 @@ from ...mill.chamber import strike_energies
 from ...mill.problem import Setup, fed_shares
 from ...record.limits import CANNOT, CHAMBER, LIMITS, OK, cannot_run_words, status_words
 from .climb import climb
+from .mixing import STUCK, TURNS, Mixing, goes_on
 
 NAN, INF = float("nan"), float("inf")
 MOST_LOAD = 1000.0  # kg sent back per kg of fresh feed; beyond it there is nothing to be had (assumed)
@@ -31,7 +32,6 @@ TOLERANCE, SETTLE = 1e-9, 1e-11
 ROUGH = 1e-6  # of the search for the largest rate, which is known no better
 CLOSE, CLOSE_ROUGH = 1e-14, 1e-8  # of ln(total feed) at a frozen state; rough: of a draw, known to 1e-5
 BACK_OFF = (1e-6, 1e-5, 1e-4, 1e-3)  # how far below the largest rate the circuit is settled to TOLERANCE
-TURNS, STUCK = 100, 8  # at most; and those in which what is left open must halve
 JITTER = 5e-3  # of fresh feed at a limit: the mill's own largest rate is known no better where its state jumps there
 MORE = 3e-3  # of fresh feed at a limit, how much more is tried
 LESS, TRIES = 0.7, 12  # of fresh feed, what is tried next and how often where no circuit is found at a limit
@@ -208,6 +208,7 @@ class Loop:
         total, mix, tolerance = fresh_kg_s, self.problem.feed, max(tolerance, self.tolerance)
         if start is not None:
             total, mix = fresh_kg_s * start.total / start.fresh, start.mix
+        mixing = Mixing()
         for _ in range(TURNS):
             o = self.solved(mix, total)
             if o.code != OK:
@@ -218,7 +219,7 @@ class Loop:
             residual = self.residual(o, mix, new, fresh_kg_s)
             if max(residual, abs(new_total / total - 1.0)) <= tolerance:
                 return Going(o, total, fresh_kg_s, mix, residual)
-            total, mix = new_total, new
+            mix, total = mixing.after(mix, total, new, new_total)
         return None
 
     def at_most(self) -> Going | Circuit:
@@ -226,13 +227,22 @@ class Loop:
         limit = self.at_limit()
         if isinstance(limit, Circuit):
             return limit
-        most = limit
+        most = self.filled_from(limit)
+        if self.tolerance >= ROUGH:
+            return most
+        found = self.below(most)
+        if found.fresh > (1.0 - 2.0 * BACK_OFF[-1]) * most.fresh:
+            return found
+        return self.below(self.filled_from(found))  # it jumped to another circuit, which may take more
+
+    def filled_from(self, most: Going) -> Going:
+        """The circuit at the largest rate, from one on, as long as one with a little more fresh feed fills."""
         for _ in range(TRIES):
             fills = self.at_fresh((1.0 + MORE) * most.fresh, tolerance=ROUGH)
             if fills is None:
                 break
             most = self.climbed(fills)
-        return most if self.tolerance >= ROUGH else self.below(most)
+        return most
 
     def at_limit(self) -> Going | Circuit:
         """The circuit in which all that goes through the mill, fresh and returned, is at its limit.
@@ -241,7 +251,7 @@ class Loop:
         """
         mix, before, left, swings = self.problem.feed, NAN, INF, False
         changes: list[float] = []
-        while _goes_on(changes):
+        while goes_on(changes):
             o = self.solved(mix, None)
             total = float(o.state["F"])
             if o.code == CANNOT:
@@ -285,17 +295,37 @@ class Loop:
         """The circuit just below the largest rate, settled to the tolerance.
 
         Where more charge carries less, a total just below may belong to another circuit, or be known too badly. Then
-        the circuit is filled as in a workshop: with fresh feed, from the first pass on.
+        the circuit is filled as in a workshop: with fresh feed, from the first pass on. Where that leads nowhere it is
+        told at the largest rate, to ROUGH.
         """
         backed = [1.0 - share for share in BACK_OFF]
         ways = chain(
             (self.at_total(b * most.total, most.fresh, most.mix, self.tolerance) for b in backed),
             (self.filled(b * most.fresh) for b in backed),
         )
-        found = next(filter(None, ways), most if most.outcome.code == OK else None)
+        found = next(filter(None, ways), most if most.residual <= ROUGH else None)
         if found is None:
             raise unsettled("the circuit just below the largest rate of its mill")
         return found._replace(binding=most.binding or most.outcome.binding)
+
+    def less_than(self, most: Going, fresh_kg_s: float) -> Going | None:
+        """The circuit at less fresh feed than `most`, by all that goes through the mill, to ROUGH; or before a leap."""
+        found, under, ln_total, goal = most, None, log(most.total), log(fresh_kg_s)
+        low, high, rise = -INF, ln_total, 1.0
+        for _ in range(2 * TRIES):
+            before, ln_total = ln_total, ln_total + (goal - log(found.fresh)) / rise
+            if not low < ln_total < high:
+                ln_total = 0.5 * (low + high) if low > -INF else high - 1.0
+            g = self.at_total(exp(ln_total), found.fresh * exp(ln_total) / found.total, found.mix)
+            if g is None:
+                low, ln_total = max(low, ln_total), before
+                continue
+            rise = max(0.1, log(g.fresh / found.fresh) / (ln_total - before)) if ln_total != before else rise
+            found, miss = g, log(g.fresh) - goal
+            if abs(miss) <= ROUGH:
+                return g
+            low, high, under = (ln_total, high, g) if miss < 0.0 else (low, ln_total, under)
+        return under
 
     def told(self, g: Going) -> Circuit:
         """The record of a circuit that runs."""
@@ -304,8 +334,8 @@ class Loop:
 
     def at_total(self, total: float, fresh_kg_s: float, mix: np.ndarray, tolerance: float = ROUGH) -> Going | None:
         """The circuit at a total feed; None where that is over a limit, or gets no nearer to one circuit."""
-        residuals: list[float] = []
-        while _goes_on(residuals):
+        residuals, mixing = list[float](), Mixing()
+        while goes_on(residuals):
             o = self.solved(mix, total)
             if o.code != OK:
                 return None
@@ -314,7 +344,7 @@ class Loop:
             residuals.append(self.residual(o, mix, new, fresh_kg_s))
             if residuals[-1] <= max(tolerance, self.tolerance):
                 return Going(o, total, fresh_kg_s, mix, residuals[-1])
-            fresh_kg_s, mix = new_fresh, new
+            mix, fresh_kg_s = mixing.after(mix, fresh_kg_s, new, new_fresh)
         return None
 
     def filled(self, fresh_kg_s: float) -> Going | None:
@@ -322,8 +352,8 @@ class Loop:
 
         A pass on the way may ask more than the mill takes of what it is then; None where the last one does.
         """
-        total, mix, residuals = fresh_kg_s, self.problem.feed, list[float]()
-        while _goes_on(residuals):
+        total, mix, residuals, mixing = fresh_kg_s, self.problem.feed, list[float](), Mixing()
+        while goes_on(residuals):
             o = self.solved(mix, total)
             if o.code == CANNOT:
                 return None
@@ -331,7 +361,7 @@ class Loop:
             residuals.append(max(self.residual(o, mix, new, fresh_kg_s), abs(new_total / total - 1.0)))
             if o.code == OK and residuals[-1] <= ROUGH:
                 return Going(o, total, fresh_kg_s, mix, residuals[-1])
-            total, mix = new_total, new
+            mix, total = mixing.after(mix, total, new, new_total)
         return None
 
     def residual(self, o: Outcome, mix: np.ndarray, new: np.ndarray, fresh_kg_s: float) -> float:
@@ -361,11 +391,6 @@ class Loop:
             x10_m=x10, x50_m=x50, x90_m=x90, edges_m=self.problem.edges, accepted_q3=q3, returned_q3=_curve(back),
             mill_feed_q3=np.minimum(psd.cumulative(mix), 1.0), residual=float(residual), turns=self.turns, outcome=o,
         )  # fmt: skip
-
-
-def _goes_on(residuals: list[float]) -> bool:
-    """Whether what is left open turn by turn still gets less."""
-    return len(residuals) < TURNS and not (len(residuals) > STUCK and residuals[-1] > 0.5 * residuals[-1 - STUCK])
 
 
 def _curve(flow: np.ndarray) -> np.ndarray:
