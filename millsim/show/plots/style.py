@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
+from matplotlib.transforms import Bbox
 
 from ...base.quantities.written import harmless
 from ...record.limits import shown_status
@@ -30,6 +31,7 @@ BLACK, ORANGE, SKY, GREEN, BLUE, RED, PURPLE = (
 )
 GREY = "#666666"
 
+PLACES = 9  # digits of a place on the page, as a share of it
 _NOTE_PT = 14.0  # height of a line of notes above a panel
 _DRAWN_FOR = {  # what a figure shows where the mill cannot do what was asked
     "over capacity": " (drawn for what it takes)",
@@ -145,6 +147,9 @@ def lay_out(figure: Figure) -> None:
     engine = figure.get_layout_engine()
     if figure.axes and engine is not None:
         engine.execute(figure)
+        for axes in figure.axes:  # the solver goes through its conditions by where they lie in memory: by chance
+            places = np.round(axes.get_position(original=True).extents, PLACES)
+            axes.set_position(Bbox.from_extents(places), which="original")
     figure.set_layout_engine(None)
 
 
