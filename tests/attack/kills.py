@@ -32,6 +32,12 @@ WRITERS = (
     Writer("book add notes made.h5"),
     Writer("book run book twelve-pins run.toml"),
     Writer("plot made.h5 --out new"),
+    Writer("predict demo.toml --out new.h5 --plots new"),
+    Writer("sweep sweep.toml --workers 1 --out new.h5 --csv new.csv --plots new", ("new.points",), goes_on=True),
+    Writer("heat demo.toml --plots new"),
+    Writer("report made.h5 --out new.html --pdf new.pdf"),
+    Writer("droptest drops.csv --material pmma --card new.toml --plots new"),
+    Writer("sieve demo_product_sieve.csv --csv new.csv --plots new"),
 )
 QUICK = WRITERS[:3]
 BY = {"killed": (signal.SIGKILL, (-9,)), "told to end": (signal.SIGTERM, (143, -15))}  # signal and exit codes
