@@ -1,5 +1,6 @@
 """What is told of a result, as data: paragraphs with a label, and tables. Text, HTML and PDF are made from these."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ..base.quantities import written
@@ -40,7 +41,9 @@ class Table:
     groups: tuple[tuple[int, str], ...] = ()
 
 
-def table(caption: str, header: tuple[str, ...], kinds: str, rows: list, foot: str = "", groups: list = ()) -> Table:
+def table(
+    caption: str, header: tuple[str, ...], kinds: str, rows: list, foot: str = "", groups: Sequence = ()
+) -> Table:  # fmt: skip
     """A table without the columns that are empty throughout."""
     keep = [i for i in range(len(header)) if i == 0 or any(row[i] for row in rows)]
     kept = tuple(tuple(row[i] for i in keep) for row in rows)

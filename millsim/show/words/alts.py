@@ -131,6 +131,8 @@ def drawing_alt(config: Config, p: Prediction) -> str:
 def _size_told(p: Prediction, key: str) -> str:
     """A size of the powder with its symbol and its band."""
     found = figure(p.main.scalars, key)
+    if found is None:
+        return f"{OUTPUTS[key].symbol} unknown"
     band = f" ({band_name(p)} {found.band})" if found.band and not found.fixed else ""
     return f"{OUTPUTS[key].symbol} {found.text}{band}"
 

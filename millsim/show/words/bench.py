@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from ...base.numerics.statistics import wilson
 from ...base.quantities.written import digits, join_words, percent, sentence, table, wrap
+from ...learn.measured.binary import Selection
 from ...learn.measured.cuttest import CHIPS_M, CutTest
 from ...learn.measured.dropcard import disagrees, stands
 from ...learn.measured.droptest import FASTEST_M_S, ODD_CHANCE, SQUEEZE, DropGroup, DropTest
@@ -100,7 +101,7 @@ def _group_lines(g: DropGroup) -> list[str]:
     if g.selection is None:
         lines += [_bounds(g)]
     else:
-        lines += ["", *_fit_table(g), "", *_determined(g)]
+        lines += ["", *_fit_table(g.selection, g.size_m), "", *_determined(g, g.selection)]
     lines += ["", *_level_table(g), "", *_comparison(g)]
     return lines
 
@@ -175,7 +176,11 @@ def ratio_lines(g: DropGroup, mass_known: bool) -> list[str]:
 
 def _counts(g: DropGroup) -> list[str]:
     """What was dropped from where, and how many broke."""
-    rows = [(digits(v.height_m * 1e3), v.tested, v.broken, f"{100 * v.broken / v.tested:.0f} %") for v in g.levels]
+    shares = [f"{100 * v.broken / v.tested:.0f} %" for v in g.levels]
+    rows = [
+        (digits(v.height_m * 1e3), str(v.tested), str(v.broken), share)
+        for v, share in zip(g.levels, shares, strict=True)
+    ]
     return table(("fall / mm", "tested", "broken", "share"), rows)
 
 
@@ -208,9 +213,8 @@ def _side(low: float, high: float) -> str:
     return f"lies below {digits(high)} J/kg" if low <= 0.0 else f"lies above {digits(low)} J/kg"
 
 
-def _fit_table(g: DropGroup) -> list[str]:
-    """The fit with its profile limits."""
-    s, size = g.selection, g.size_m
+def _fit_table(s: Selection, size: float) -> list[str]:
+    """The fit with its profile limits; size: of the pieces [m]."""
     rows = []
     for name, value, limits, scale, unit in (
         ("energy that breaks half, W50", s.u_50, s.limits["u_50"], 1.0 / size, "J/kg"),
@@ -223,9 +227,8 @@ def _fit_table(g: DropGroup) -> list[str]:
     return table(("fit of S = 1 - exp(-f_Mat (x W - xW_min))", "value", "80 % limits", "95 % limits", "unit"), rows)
 
 
-def _determined(g: DropGroup) -> list[str]:
+def _determined(g: DropGroup, s: Selection) -> list[str]:
     """What the data did and did not determine, and whether the fit is sound."""
-    s = g.selection
     found = []
     if s.limits["u_min"][0.95][0] <= 0.0:
         low, high = s.limits["u_min"][0.95]
@@ -267,7 +270,7 @@ def _level_table(g: DropGroup) -> list[str]:
         ends = f"{100 * a:.0f} to {100 * b:.0f} %"
         hits = str(v.hits) if several else ""
         share = f"{100 * v.broken / v.tested:.0f} %"
-        rows.append((digits(v.height_m * 1e3), digits(v.W), hits, v.tested, v.broken, share, ends, fitted))
+        rows.append((digits(v.height_m * 1e3), digits(v.W), hits, str(v.tested), str(v.broken), share, ends, fitted))
     header = ("height / mm", "W / (J/kg)", "drops", "tested", "broken", "share", "95 % limits", "fitted")
     return table(header, rows)
 
@@ -317,7 +320,7 @@ def cut_text(test: CutTest, motor_W: float | None) -> str:
     rows = []
     for c in test.cuts:
         net = digits(c.net_J_kg / WH) if test.is_net else ""
-        rows.append((c.line, digits(c.dust_kg * 1e3), net, digits(c.gross_J_kg / WH), digits(c.se_J_kg / WH, 2)))
+        rows.append((str(c.line), digits(c.dust_kg * 1e3), net, digits(c.gross_J_kg / WH), digits(c.se_J_kg / WH, 2)))
     lines += [
         "",
         *table(("line", "dust / g", "above idling / (Wh/kg)", "drawn / (Wh/kg)", "error / (Wh/kg)"), rows),
@@ -328,7 +331,8 @@ def cut_text(test: CutTest, motor_W: float | None) -> str:
         scatter = test.scatter_J_kg / WH
         lines.append(f"The cuts scatter by {digits(scatter, 2)} Wh/kg; the instruments explain {digits(own, 2)} Wh/kg.")
     if test.model_J_kg is not None:
-        asked = span(*(v / WH for v in test.model_J_kg), "Wh/kg")
+        least, most = test.model_J_kg
+        asked = span(least / WH, most / WH, "Wh/kg")
         chips = f"{CHIPS_M[1] * 1e6:.0f} down to {CHIPS_M[0] * 1e6:.0f} µm"
         lines.append(
             f"For the bare cut the model's law of cutting asks {asked} with chips of {chips}; what a "

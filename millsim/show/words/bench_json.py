@@ -1,6 +1,7 @@
 """Bench tests as plain JSON types in SI units; what is not known, or has no end, is null."""
 
 import math
+from dataclasses import asdict
 
 from ...learn.measured.cuttest import CutTest
 from ...learn.measured.dropcard import disagrees, stands
@@ -45,7 +46,7 @@ def _ratio(g: DropGroup) -> dict:
 
 def _all(g: DropGroup) -> dict:
     s = g.selection
-    fit = None
+    fit: dict[str, object] | None = None
     if s is not None:
         scale = {"W_50_J_kg": ("u_50", 1.0 / g.size_m), "xW_50_J_m_kg": ("u_50", 1.0), "xw_min_J_m_kg": ("u_min", 1.0),
                  "f_mat_kg_J_m": ("f", 1.0)}  # fmt: skip
@@ -68,7 +69,7 @@ def _all(g: DropGroup) -> dict:
         "fit": fit,
         **picked(g, "misfit_chance levels", harder_broke_fewer="is_reversed", does_not_apply="why_not",
                  needs_more_than_a_mill_reaches="is_too_fast"),
-        "curves": {f.name: jsonable(f) | {"W_50_J_kg": math.exp(f.z_50)} for f in g.links},
+        "curves": {f.name: {**jsonable(asdict(f)), "W_50_J_kg": math.exp(f.z_50)} for f in g.links},
         "classical": {
             n: picked(c, W_50_J_kg="W_50", low_J_kg="low", high_J_kg="high") for n, c in g.classical.items()
         },

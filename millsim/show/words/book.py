@@ -275,10 +275,16 @@ def book_json(book: Notebook, rows: Sequence[Row], s: Score, spread: Spread) -> 
     builds = [{"build": b.key, "name": b.entry.text("name"), "forecasts": [f.entry.key for f in b.forecasts],
                "runs": [r.entry.key for r in b.runs], "notes": [n.text("text") for n in b.notes]}
               for b in book.builds]  # fmt: skip
-    told = {"status": "ok", "builds": builds, "rows": [row_json(r) for r in rows], "altered": list(book.faults)}
-    told["score"] = {"all": _errors_json(s.all), "halves": _compared_json(s.halves)}
-    told["score"]["calibrated"] = _compared_json(s.calibrated) if s.calibrated else None
-    told["run_to_run"] = {n: {"sd": v, "degrees_of_freedom": d} for n, (v, d) in spread.found.items()}
+    told: dict[str, object] = {
+        "status": "ok",
+        "builds": builds,
+        "rows": [row_json(r) for r in rows],
+        "altered": list(book.faults),
+    }
+    score = {"all": _errors_json(s.all), "halves": _compared_json(s.halves),
+             "calibrated": _compared_json(s.calibrated) if s.calibrated else None}  # fmt: skip
+    told |= {"score": score}
+    told |= {"run_to_run": {n: {"sd": v, "degrees_of_freedom": d} for n, (v, d) in spread.found.items()}}
     trials = [{"use": t.use, "verdict": t.verdict, "sizes_m": t.sizes_m} for t in book.trials]
     return jsonable(told | {"trials": trials})
 

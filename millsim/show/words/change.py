@@ -189,4 +189,4 @@ def change_json(r: Ranking) -> dict:
         {"status": status, "mill": r.config.name, "goal": r.goal, "output": GOALS[r.goal][0], "as_it_is": base}
         | {"steps": list(map(row, r.steps)), "coarser": list(map(row, r.coarser)), "failing": list(map(row, r.failing))}
         | {"draws": r.draws, "kinds_of_change": r.tried}
-    )  # type: ignore[return-value]
+    )

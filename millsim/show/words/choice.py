@@ -196,6 +196,8 @@ def _builds_table(a: Advice) -> list[str]:
 def _nearest(sweep: Sweep, a: Advice) -> list[str]:
     """The point that misses least, the ways out, and what a sieve after the mill gives."""
     b = a.choice.nearest
+    if b is None:
+        return []
     change = f"change {change_words(b.changes)}" if b.changes else "the mill as built"
     no_nearer = a.built.distance[0] <= a.judged.distance[b.point // sweep.replicates]
     alas = "No point of the sweep comes nearer than the mill as built." if no_nearer and b.changes else ""

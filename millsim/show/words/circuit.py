@@ -112,7 +112,7 @@ def _lead(a: CircuitAnswer) -> str:
     rate, energy = _said(c, "accepted_kg_s", a.closed_band), _said(c, "gross_J_kg", a.closed_band)
     at = f"at {energy} from the socket and {_said(c, 'outlet_temperature_K', a.closed_band)} at the outlet"
     fine = f"powder finer than {plain(c.aperture_m, 'm', 3)}"
-    if c.code == OVER:
+    if c.code == OVER and a.config.feed.rate_kg_s is not None:
         asked = plain(a.config.feed.rate_kg_s, "kg/s", 3)
         return f"{lead}, cannot take the {asked} of fresh feed asked for: at most about {rate} of {fine}, {at}."
     if a.config.feed.rate_kg_s is not None:
@@ -200,7 +200,7 @@ def rests_on(a: CircuitAnswer) -> list[str]:
         f"What goes back is taken to have cooled to the feed's {celsius(a.config.feed.temperature_K)} (assumed). What "
         "the sieve itself draws is not counted.",
     ]
-    if a.draws:
+    if a.closed_band is not None and a.draws:
         works = a.closed_band.runs_share
         not_all = f" In {digits(100 * works, 3)} % of them the closed circuit works." if works < 1.0 else ""
         failed = int(np.count_nonzero(~a.closed_band.ok))
@@ -256,9 +256,10 @@ def line_short(first: Config, second: Config, r: Line) -> Short:
 
 def line_sentences(first: Config, second: Config, r: Line) -> list[str]:
     """How much, which mill limits it, energy, how fine."""
-    lead = [_line_lead(first, second, r)]
-    more = r.second is not None and r.code != CANNOT
-    return [*lead, _line_binds(r), _line_energy(r), _line_fine(r)] if more else lead
+    lead, two = [_line_lead(first, second, r)], r.second
+    if two is None or r.code == CANNOT:
+        return lead
+    return [*lead, _line_binds(r, two), _line_energy(r, two), _line_fine(r, two)]
 
 
 def line_text(first: Config, second: Config, r: Line, efficiency_given: bool) -> str:
@@ -266,7 +267,7 @@ def line_text(first: Config, second: Config, r: Line, efficiency_given: bool) ->
     said = line_sentences(first, second, r)
     if r.second is None or r.code == CANNOT:
         return "\n".join(line for s in said for line in wrap(s)) + "\n"
-    lines = [line for s in said for line in wrap(s)] + ["", *line_table(r), ""]
+    lines = [line for s in said for line in wrap(s)] + ["", *line_table(r, r.second), ""]
     tail = [
         "The powder of the first mill is the feed of the second as it is, with no curve fitted, cooled on its way to "
         f"the {celsius(second.feed.temperature_K)} of the second's config (assumed). Feed size and rate in the second "
@@ -287,14 +288,14 @@ def _line_lead(first: Config, second: Config, r: Line) -> str:
         return f"{lead}: this line cannot run. {capital(r.reason)}."
     rate, energy = _plain("throughput_kg_s", r.accepted_kg_s), _plain("gross_J_kg", r.gross_J_kg)
     made = f"{rate} of powder at {energy} from the socket"
-    if r.code == OVER:
+    if r.code == OVER and first.feed.rate_kg_s is not None:
         asked = plain(first.feed.rate_kg_s, "kg/s", 3)
         return f"{lead}: the line cannot take the {asked} asked for; it makes at most about {made}, both mills counted."
     about = "makes as fed" if r.binds == ASKED else "makes about"
     return f"{lead}: the line {about} {made}, both mills counted."
 
 
-def _line_binds(r: Line) -> str:
+def _line_binds(r: Line, second: Circuit) -> str:
     alone, rate = _plain("throughput_kg_s", r.first_alone_kg_s), _plain("throughput_kg_s", r.rate_kg_s)
     if r.binds == ASKED:
         return f"Neither mill limits the {rate} asked for."
@@ -304,14 +305,14 @@ def _line_binds(r: Line) -> str:
         )
     takes = _plain("throughput_kg_s", r.second_takes_kg_s)
     return (
-        f"The second mill limits it ({binds(r.second.binding)}): the first would give {alone}, but of that powder the "
+        f"The second mill limits it ({binds(second.binding)}): the first would give {alone}, but of that powder the "
         f"second takes {takes}. So the first is fed less; its powder is then another one, of which the second takes "
         f"{rate}, found as the rate at which both agree. A smaller first mill would do."
     )
 
 
-def _line_energy(r: Line) -> str:
-    mills = (r.first, r.second)
+def _line_energy(r: Line, second: Circuit) -> str:
+    mills = (r.first, second)
     one, two = (_plain("gross_J_kg", c.electrical_W / r.accepted_kg_s) for c in mills)
     warm = " and ".join(_plain("outlet_temperature_K", c.outlet_temperature_K) for c in mills)
     return (
@@ -320,23 +321,23 @@ def _line_energy(r: Line) -> str:
     )
 
 
-def _line_fine(r: Line) -> str:
-    one, two = r.first, r.second
+def _line_fine(r: Line, two: Circuit) -> str:
+    one = r.first
     text = f"The first makes x50 = {_plain('x50_m', one.x50_m)} of it, the second x10 / x50 / x90 = "
     return text + " / ".join(_plain(key, getattr(two, key)) for key in ("x10_m", "x50_m", "x90_m")) + "."
 
 
-def line_table(r: Line) -> list[str]:
+def line_table(r: Line, second: Circuit) -> list[str]:
     """Lines: the figures of both mills beside each other, energies per kg of the line's powder in the last column."""
     rows = []
     for name, output in FIGURES.items():
-        if not r.second.closed and name in ("total_kg_s", "oversize_kg_s", "yield_share", "circulating_load"):
+        if not second.closed and name in ("total_kg_s", "oversize_kg_s", "yield_share", "circulating_load"):
             continue
         sieve = name in ("oversize_kg_s", "yield_share", "circulating_load")
         one = "" if sieve else _cell(r.first, name, None)[0]
         both = _plain("gross_J_kg", r.gross_J_kg) if name == "gross_J_kg" else ""
-        rows.append((output.name, one, _cell(r.second, name, None)[0], both))
-    rows.append(("limits it or comes nearest", r.first.binding, r.second.binding, ""))
+        rows.append((output.name, one, _cell(second, name, None)[0], both))
+    rows.append(("limits it or comes nearest", r.first.binding, second.binding, ""))
     return table(("", "first mill", "second mill", "both"), rows)
 
 

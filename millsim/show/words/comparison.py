@@ -40,8 +40,8 @@ def comparison_text(c: RunComparison, e: Explanation, full: bool = False, files:
     foot = ["", *wrap(" ".join(filter(None, (_said(c), files, "Nothing was fitted."))))]
     main = [p for p in c.points if p.name in _FIRST]
     room = MOST_LINES - len(head) - len(foot) - len(main) - 2  # two lines of the table are its head
-    causes = next((x for n in range(len(e.causes), 1, -1) if len(x := cause_lines(c, e, n)) <= room), None)
-    causes = cause_lines(c, e, 1) if causes is None else causes
+    shorter = (cause_lines(c, e, n) for n in range(len(e.causes), 1, -1))
+    causes = next((x for x in shorter if len(x) <= room), list[str]()) or cause_lines(c, e, 1)
     rest = sorted((p for p in c.independent if p not in main), key=lambda p: -abs(p.residual))
     left = room - len(causes)
     kept = [*main[: len(main) + min(0, left)], *rest[: max(0, left)]]  # the last figures give way, too

@@ -191,4 +191,4 @@ def day_json(a: DayAnswer) -> dict:
         | {"cooler": a.cooler, "losses_kg": {x.what: x.kg for x in a.losses}, "dust_share": a.states.dust_share}
         | {"stops": [picked(s, "at_s lasts_s done why") for s in c.stops]}
         | {"course": picked(c, "t_s made_kg rate_kg_s outlet_K air_m3_s cake_kg_m2 lost")}
-    )  # type: ignore[return-value]
+    )

@@ -66,10 +66,9 @@ def sentences(a: HeatAnswers) -> list[str]:
 
 
 def _rate(a: HeatAnswers) -> str:
-    feed = a.config.feed
-    if a.rate_kg_s is None:
-        return f"with a batch of {plain(feed.batch_mass_kg, 'kg', 3)} in {duration(feed.batch_time_s)}"
-    return f"at {plain(a.rate_kg_s, 'kg/s', 3)}"
+    if (batch := a.config.feed.batch) is not None:
+        return f"with a batch of {plain(batch.mass_kg, 'kg', 3)} in {duration(batch.time_s)}"
+    return f"at {plain(a.rate_kg_s, 'kg/s', 3)}" if a.rate_kg_s is not None else ""
 
 
 def _now(a: HeatAnswers) -> str:
@@ -85,7 +84,7 @@ def _now(a: HeatAnswers) -> str:
             return f"{lead} It cannot run like this: {told}. Chill it first."
         lead += f" It cannot run like this: even with next to no feed {binds(a.binding)} is over its limit"
         return f"{lead}{_hotter_powder(a, 'least')}."
-    if a.note == "over":
+    if a.note == "over" and a.config.feed.rate_kg_s is not None:
         asked = plain(a.config.feed.rate_kg_s, "kg/s", 3)
         why = "; ".join(filter(None, (binds(a.binding), _INSTEAD.get(a.binding))))
         lead += f" The {asked} asked for are too much for it ({why}), so this is about the most it takes."
@@ -179,7 +178,7 @@ def _air(a: HeatAnswers) -> str:
     if pressure <= 0.0:
         return f"{text}; the rotor's own fan moves more than that without a blower."
     losses = {k: a.value(f"needed_{k}_Pa") for k in ("inlet", "sieve", "filter", "rotor")}
-    worst = max(losses, key=losses.get)
+    worst = max(losses, key=lambda k: losses[k])
     speed = need / a.config.air.inlet_area_m2
     note = {"rotor": " (it moves less by itself; assumed fan curve)"}
     parts = join_words([f"the {k} {digits(v, 2)} Pa{note.get(k, '')}" for k, v in losses.items() if v > 0.0])
@@ -235,11 +234,11 @@ def _better(a: HeatAnswers, key: str) -> str:
 
 
 def _batch_time(a: HeatAnswers) -> str:
-    run, feed = a.value("run_s"), a.config.feed
-    if math.isfinite(run):
+    run, batch = a.value("run_s"), a.config.feed.batch
+    if math.isfinite(run) or batch is None:
         text = f"Batch time: after {duration(run)} this batch is over the limit."
     else:
-        text = f"Batch time: this batch stays within the limit for its {duration(feed.batch_time_s)}."
+        text = f"Batch time: this batch stays within the limit for its {duration(batch.time_s)}."
     rise = a.value("casing_K") - a.config.air.room_K
     return f"{text} Its casing ends {digits(rise, 2)} K above the room, and the next batch begins that much warmer."
 
@@ -309,7 +308,7 @@ def _fresh(a: HeatAnswers, c: Coolant, name: str) -> str:
     per_kg = a.value(name)
     if not math.isfinite(per_kg) or per_kg <= 0.0:
         return ""
-    gas = per_kg * a.rate_kg_s * gas_per_kg(c)
+    gas = per_kg * (a.rate_kg_s or 0.0) * gas_per_kg(c)
     fresh = plain(fresh_air(c, gas), "m3/s")
     if c is DRY_ICE:
         why = f"to stay below {100 * MOST_CO2:g} % carbon dioxide"

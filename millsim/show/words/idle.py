@@ -2,6 +2,8 @@
 
 import math
 
+import numpy as np
+
 from ...base.quantities.written import digits, join_words, table
 from ...learn.measured.idlemodel import IdleModel, at_shaft, beyond, withheld
 from ...learn.measured.idlerun import FOR_LOSS, TELL_APART, TERMS, IdleFit
@@ -55,7 +57,7 @@ def _idle_first(fit: IdleFit, where: str) -> str:
             "windage (stirring the air); measure at half that speed too to part them."
         )
     top = float(fit.omega[-1])
-    parts = {n: float(v) for n, v in fit.parts(top).items()}
+    parts = {n: float(v[-1]) for n, v in fit.parts(fit.omega).items()}
     errors = dict(zip(TERMS, (fit.se[0] * top, fit.se[1] * top**3, fit.se[2]), strict=True))
     said = [f"{n} {digits(parts[n])} ± {digits(errors[n], 2)} W" for n in TERMS if n != "motor loss" or fit.has_loss]
     return f"{name}: at {_rpm(top)} {join_words(said)}, {where} (windage: stirring the air; ± is one standard error)."
@@ -96,7 +98,7 @@ def _idle_doubts(fit: IdleFit) -> list[str]:
 
 def _idle_table(fit: IdleFit, model: IdleModel | None) -> list[str]:
     said = "measured / W" if fit.motor_W is None else "less motor / W"
-    fitted = sum(fit.parts(fit.omega).values()) if fit.distinct > 1 else fit.omega * math.nan
+    fitted = np.sum(list(fit.parts(fit.omega).values()), axis=0)
     rows = []
     for i, (w, p) in enumerate(zip(fit.omega, fit.power_W, strict=True)):
         own = "" if fit.distinct == 1 else digits(float(fitted[i]))

@@ -1,12 +1,18 @@
 """Records as plain JSON types: the one way from what a command found to its JSON object. SI units; null is unknown."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from pathlib import Path
+from typing import overload
 
 import numpy as np
 
 
+@overload
+def jsonable(value: Mapping) -> dict: ...
+@overload
+def jsonable(value: object) -> object: ...
 def jsonable(value: object) -> object:
     """Anything made of records, dicts, sequences and numbers as plain JSON types; null for NaN and infinity."""
     if is_dataclass(value):

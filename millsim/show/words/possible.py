@@ -2,6 +2,8 @@
 
 from math import isfinite
 
+import numpy as np
+
 from ...base.quantities.written import digits, join_words, rate_words, sentence, shown_unit, table, wrap
 from ...learn.measured.ownrun import OwnRun
 from ...mill.cards import shipped_name
@@ -199,15 +201,9 @@ def _of_run(a: Possible, r: OwnRun) -> str:
 
 def _curve(a: Possible) -> list[str]:
     rows = []
-    for i, x in enumerate(a.curve_m):
-        r = Rates(*(float(v[i]) for v in a.curve))
-        rows.append(
-            (
-                size(float(x)),
-                rate_words(float(a.curve_floor[i])),
-                *(_grams(v) for v in (r.best, r.likely, r.low, r.high)),
-            )
-        )
+    for x, floor, rates in zip(a.curve_m, a.curve_floor, np.array(a.curve).T, strict=True):
+        r = Rates(*map(float, rates))
+        rows.append((size(float(x)), rate_words(float(floor)), *(_grams(v) for v in (r.best, r.likely, r.low, r.high))))
     head = (a.asked.fineness, "floor", "at best", "likely", "80 % band from", "to")
     return [f"Rates on {power_at(a)}, by fineness:", *table(head, rows, kinds="lrrrrr")]
 
@@ -237,4 +233,4 @@ def possible_json(a: Possible, runs: tuple[OwnRun, ...] = ()) -> dict:
                 picked(r, "name sizes rate_kg_s energy_J_kg") | {"kg_s_from_these_watts": r.at(a.watts)} for r in runs
             ]
         }
-    )  # type: ignore[return-value]
+    )

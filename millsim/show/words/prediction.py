@@ -53,7 +53,7 @@ def to_json(p: Prediction) -> dict:
         rows = {r.key: r.agrees for r in compare(p)}
         said = _engine_json(p.other, p.runs)
         answer["other_engine"] = {"engine": p.other.engine, **said, "agrees": rows}
-    return _clean(answer)
+    return {key: _clean(value) for key, value in answer.items()}
 
 
 def _engine_json(e: EngineResult, runs: bool) -> dict:

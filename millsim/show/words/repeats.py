@@ -83,15 +83,14 @@ def headline(c: Change, figures: list[Changed]) -> str:
 def wanted(figures: list[Changed]) -> str:
     """How many runs would settle what is open."""
     open_ = [f for f in figures if f.verdict != CHANGE]
-    more = [f"{OUTPUTS[f.name].short} {_more(f)}" for f in open_ if f.more is not None]
+    more = [f"{OUTPUTS[f.name].short} {_more(*f.more)}" for f in open_ if f.more is not None]
     far = [OUTPUTS[f.name].short for f in open_ if f.more is None]
     text = f"More runs that would settle it in 4 of 5 cases, if it is as it looks: {'; '.join(more)}." if more else ""
     small = f"To settle {join_words(far)} would take over {MOST_RUNS} runs before and after: they differ so little."
     return f"{text} {small}".strip() if far else text
 
 
-def _more(f: Changed) -> str:
-    before, after = f.more
+def _more(before: int, after: int) -> str:
     return f"{before} of each" if before == after else f"{before} before, {after} after"
 
 

@@ -5,6 +5,7 @@ from collections.abc import Iterable
 
 from ...base.numerics import psd
 from ...base.quantities.written import decimals, digits, join_words, number, percent, sentence, table, wrap
+from ...learn.measured.madepowder import FinesCase
 from ...learn.measured.otherday import OfTheMill, of_the_mill
 from ...learn.measured.runbalance import Figure, RunBalance
 from ...learn.measured.runsheet import MeasuredRun
@@ -105,7 +106,7 @@ def sentences(run: MeasuredRun, b: RunBalance) -> Iterable[str]:
     if figures := of_the_mill(run, b):
         yield _other_day(figures)
     if b.fines is not None and b.fines.fines_kg > 0:
-        yield _fines_sentence(run, b)
+        yield _fines_sentence(run, b, b.fines)
     if b.heat_to_air is not None and b.loaded is not None:
         share = percent(b.heat_to_air.value / b.loaded.value, 0.1)
         most = f"against at most {b.loaded.value:.0f} W drawn"
@@ -154,7 +155,7 @@ def _energy_sentence(run: MeasuredRun, b: RunBalance) -> str:
         why = "both powers are only upper bounds" if b.idle is not None else "the empty mill was not measured"
         return f"{text}energy above idling: unknown, {why}."
     text += f"energy above idling: {_short(b.net_per_product, 'kWh', _KWH)} {PER_CAUGHT}."
-    if not (b.idle.bound or b.loaded.bound):
+    if b.idle is not None and b.loaded is not None and not (b.idle.bound or b.loaded.bound):
         text += f" The empty mill takes {percent(b.idle.value / b.loaded.value, 0.02)} of the power under load."
         if b.motor_alone is not None:
             text += f" Of it the motor alone takes {_short(b.motor_alone, 'W', 1.0)}, its own loss."
@@ -181,8 +182,7 @@ def _other_day(figures: tuple[OfTheMill, ...]) -> str:
     )
 
 
-def _fines_sentence(run: MeasuredRun, b: RunBalance) -> str:
-    f = b.fines
+def _fines_sentence(run: MeasuredRun, b: RunBalance, f: FinesCase) -> str:
     parts = ["the missing mass"] if b.unaccounted.value > 0 else []
     parts += ["the bag"] if run.bag_kg and not f.bag_sieved else []
     where, verb = join_words(parts), "were" if len(parts) > 1 else "was"

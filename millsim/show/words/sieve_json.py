@@ -48,7 +48,7 @@ def _limits(sheet: SieveSheet) -> list[dict]:
 
 
 def _percentile_json(sheet: SieveSheet, p: float) -> dict:
-    bounds = {
+    bounds: dict[str, object] = {
         name: percentile(sheet.apertures_m, q or sheet.q3, p).x_m
         for name, q in (("if_loss_shared", sheet.q3_loss_shared), ("if_loss_fine", sheet.q3_loss_fine))
     }
@@ -98,7 +98,7 @@ def csv_text(sheet: SieveSheet) -> str:
     shown = [*sheet.q3, 1.0]
     for i, a in enumerate(sheet.apertures_m):
         mass = f"{sheet.retained_g[i]:.10g}" if sheet.retained_g else ""
-        row = [f"{a * 1e6:.10g}", sheet.given[i] if sheet.given else "", mass]
+        row: list[object] = [f"{a * 1e6:.10g}", sheet.given[i] if sheet.given else "", mass]
         row += [f"{(shown[i + 1] - shown[i]) * 100:.10g}", f"{shown[i] * 100:.10g}"]
         row += ["" if math.isnan(density[i]) else f"{density[i]:.10g}", *(f"{c[i] * 100:.10g}" for c in curves)]
         rows.append(row)

@@ -1,6 +1,7 @@
 """The tables of a prediction, each made once from a Prediction alone: for the terminal, the page and the paper."""
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -46,9 +47,16 @@ _BASIS_WORDS = {
 }
 
 
-def _some(rows: list, *made) -> Table | None:
-    """A table of these rows, or None where there are none. made: caption, header, kinds; then foot and groups."""
-    return table(*made[:3], rows, *made[3:]) if rows else None
+def _some(
+    rows: list,
+    caption: str,
+    header: tuple[str, ...],
+    kinds: str,
+    foot: str = "",
+    groups: Sequence[tuple[int, str]] = (),
+) -> Table | None:
+    """A table of these rows, or None where there are none."""
+    return table(caption, header, kinds, rows, foot, groups) if rows else None
 
 
 # --- the powder ------------------------------------------------------------------------------------------
@@ -64,7 +72,7 @@ def sieve_table(p: Prediction) -> Table | None:
     rows, before = [], 0.0
     for x in SIEVES_M:
         feed, powder, low, high = (
-            psd.q_at(t.edges_m, q, x) for q in (t.feed_q3, t.product_q3, t.product_q3_low, t.product_q3_high)
+            float(psd.q_at(t.edges_m, q, x)) for q in (t.feed_q3, t.product_q3, t.product_q3_low, t.product_q3_high)
         )
         here, before = powder - before, powder
         if max(powder, high if math.isfinite(high) else 0.0) < 0.001:
@@ -143,7 +151,8 @@ def ledger_name(key: str) -> str:
 
 def ledger_table(p: Prediction) -> Table | None:
     """Both sides of the ledger with shares and sums, and whether they agree; terms of nothing are left out."""
-    rows, groups, sums = [], [], []
+    rows: list[tuple[str, ...]] = []
+    groups, sums = [], []
     for side, ledger in (("What the shaft puts in", p.main.ledger_in_W), ("What becomes of it", p.main.ledger_out_W)):
         total = sum(s.value for s in ledger.values())
         sums.append(total)
