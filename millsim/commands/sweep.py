@@ -159,7 +159,7 @@ def _computed(ctx, plan, journal, workers, scheduler, out: Path, so_far: bool):
 
 def _written(ctx: click.Context, found, out: Path, csv_file: Path | None, plots: Path | None, force: bool, again: bool):
     """Write what was asked for besides; a line for each."""
-    yield f"Written: {out}"
+    yield f"Written: {out} (what to build out of it: millsim choose {out} TARGET; `millsim targets` lists them)"
     if csv_file is not None:
         from ..explore.sweep.tidy import write_tidy
 

@@ -19,7 +19,7 @@ from ...explore.choose.words import figure, limit_words, value_words
 from ...explore.sweep.record import Sweep
 from ...forecast.band import LEVEL
 from ...mill.config.since import NOTHING_KEPT, Since
-from ...record.limits import CANNOT, FAILED, GRINDING, MISSING, OVER, nearness
+from ...record.limits import CANNOT, FAILED, GRINDING, MISSING, OUTSIDE, OVER, nearness
 from ...record.outputs import output_of
 from ...studies.prebuild.line import LOOK_AT
 from .json import jsonable, picked
@@ -148,7 +148,7 @@ def close_words(b: Build) -> str:
     for near in LOOK_AT:
         of = [(name, margin) for name, margin in b.close if nearness(margin) == near]
         named = [f"{name} (margin {digits(margin, 3 if margin < 1.1 else 2)})" for name, margin in of]
-        told += [f"{near}: {join_words(named)}"] if named else []
+        told += [f"{near}{' the usual' * (near == OUTSIDE)}: {join_words(named)}"] if named else []
     return f"By the review {'; '.join(told)}." if told else ""
 
 
