@@ -157,6 +157,26 @@ def test_a_point_gives_exactly_the_numbers_of_predict(tmp_path):
         assert rows[0]["unchecked"] == bits(named(lines, "not checked"))
 
 
+@pytest.mark.parametrize("name", ["demo", "tight_jam", "swinging", "batch", "rotor_close"])
+def test_a_settled_mill_at_a_glance_tells_the_review_what_its_prediction_tells(name):
+    quick = ["run.band_samples=0", "run.trace=false", "run.class_ratio=1.4"]
+    asked = (
+        []
+        if name == "batch"
+        else ['feed.rate="as fast as it can grind"']
+        if name == "demo"
+        else ['feed.rate="20 kg/h"']
+    )
+    config = load_config(CONFIGS / f"{name}.toml", [*asked, *quick])
+    whole = review(config, run.predict(config, engine="balance"))
+    glance = compute.review_of(*compute.solve_point(config, 1.4))
+    told = [
+        [(x.name, x.verdict, x.value, x.words) for x in lines if x.name != "feed rate asked for"]
+        for lines in (whole, glance)
+    ]
+    assert told[0] == told[1]
+
+
 def test_a_point_is_the_same_alone_in_any_order_and_beside_any_other(tmp_path):
     """To the bit, draws and reasons too; the third point contradicts itself."""
     p = plan(tmp_path, J8.replace("[[axis]]", "class_ratio = 1.4\n[[axis]]", 1))
