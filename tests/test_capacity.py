@@ -7,7 +7,10 @@ import mills
 import numpy as np
 import pytest
 
-from millsim.forecast.outcome import solve
+from millsim.engines.capacity import stand_at
+from millsim.engines.records import new_work
+from millsim.forecast.outcome import grid_of, solve
+from millsim.mill.chamber import STATE
 from millsim.record.limits import OK, OVER
 
 SHARES = (0.3, 0.5, 0.7, 0.9, 0.95, 0.97, 0.98, 0.99, 0.995, 0.998, 0.999, 0.9999, 1.0)
@@ -61,3 +64,26 @@ def test_rates_up_to_what_a_mill_takes_run_and_no_other(name):
     for share in MORE:
         more = solve(p, share * most.state["F"])
         assert more.code == OVER and more.binding == most.binding and more.state == most.state, share
+
+
+FLOODS = {  # mills, and kg/h
+    "nylon, one bar": (0.6992, "pla", (
+        "rotor.radius=65.01928637630581 mm", "rotor.bars=1", "sieve.hole=1 mm", "air.filter_area=0.131 m2",
+        "feed.material=pa", "feed.temperature=-2.34 °C", "sieve.share=0.649", "sieve.pitch=1.74 mm",
+        "feed.size.size=1 mm", "drive.tip_speed=8 m/s")),
+    "coffee": (4.17, "tight_jam", (
+        "rotor.radius=48.2 mm", "rotor.bars=1", "rotor.bar_height=37.5 mm", "rotor.edge=blunt", "stator.pins=24",
+        "sieve.hole=3.04 mm", "sieve.area=56.9 cm2", "drive.rated_power=313 W", "air.blower_pressure=1990 Pa",
+        "feed.material=coffee", "feed.temperature=0 °C", "run.class_ratio=1.5", "sieve.pitch=9.83 mm",
+        "feed.size.size=2 mm", "drive.speed=1580 rpm", "drive.speed_under_load=1426.448015264899 rpm")),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", FLOODS)
+def test_no_luck_of_rounding_finds_a_state_that_fills_the_chamber_many_times(name):
+    rate, base, overrides = FLOODS[name]
+    p = mills.problem(base, *overrides, f"feed.rate={mills.TO_CAPACITY}")
+    for k in range(-6, 7):
+        work, s = new_work(p.x.size), np.zeros(1, STATE)
+        F = rate / 3600.0 * (1.0 + k * 1e-13)
+        assert not stand_at(p.mill[0], grid_of(p, p.mill), p.feed, F, s[0], work, 1e-6, False) <= 1e-6

@@ -7,7 +7,7 @@ import numpy as np
 from ..base.numerics.jit import kernel, law
 from ..record.limits import CANNOT, FAILED, GRINDING, LIMITS, OK, OVER, POWER
 from .climb import copy_ages, copy_state
-from .loads import fill_loads, first_highest
+from .loads import chamber_capacity, fill_loads, first_highest
 from .records import HELD, OF_RAISED, RAISED
 from .search import ASIDE, FLAT, NEXT, ROUGH, search_capacity
 from .settle import AT_RATE, CLOSELY, PATIENTLY, evaluate, settle, start_state
@@ -17,6 +17,7 @@ MORE, KNOWN = 3e-3, 1e-5  # of a largest rate: how much more is tried; how close
 KNOWN_WELL = 1.0 - 1e-6  # of a largest rate: what is more is that rate
 NEARLY = 1e-4  # tolerance of a first look at what is tried
 SECANTS, STEEP = 8, 0.1  # to the charge that carries a rate; the least d ln rate / d ln charge taken for them
+OVERFULL = 10.0  # full chambers of charge, beyond which a state is none: it is found by luck of rounding, if at all
 QUICK = 10  # turns up to which a state found at a feed rate is that of least charge
 FRESH = 0.1  # s of feed in the mill to begin with: the state of least charge is then found, as a mill fills up to it
 
@@ -62,7 +63,7 @@ def _fill_to_rate(m, grid, feed, F, s, work, loads, tolerance):
     work.mill[0] = m
     free = work.mill[0]
     free.T_limit = free.rated_power = free.jam_share = free.feed_opening = 1e30
-    code, _, _ = search_capacity(free, grid, feed, F, np.inf, s, work, loads, tolerance, tolerance)
+    code, _, _ = search_capacity(free, grid, feed, F, np.inf, s, work, loads, tolerance, max(tolerance, ROUGH))
     if code != OK:
         return np.inf
     residual, _ = _stand(m, grid, feed, F, s, work, tolerance)
@@ -237,9 +238,11 @@ def operate(m, grid, feed, F_asked, s, work, loads, tolerance, task):
         if task != FROM_HERE:
             work.ages[:] = 0.0
             start_state(m, F_asked, F_asked * FRESH, s)
-        s.at_rate = AT_RATE if task == TURNED else PATIENTLY
+        s.at_rate = PATIENTLY if task == FROM_HERE else AT_RATE
         residual, _ = settle(m, grid, feed, s, work, tolerance)
-        if not residual <= tolerance and task != TURNED:
+        if residual <= tolerance and s.M > OVERFULL * chamber_capacity(m):
+            residual = np.inf
+        if not residual <= tolerance and (task != TURNED or s.M < chamber_capacity(m)):
             residual = _fill_to_rate(m, grid, feed, F_asked, s, work, loads, tolerance)
         return OK, 0, residual
     if F_asked < np.inf:
@@ -271,7 +274,8 @@ def settle_rate(m, grid, feed, s, work, tolerance) -> float:
 def stand_at(m, grid, feed, F, s, work, tolerance, fill) -> float:
     """State of the mill at a feed rate F [kg/s], whatever limits that exceeds; returns the residual.
 
-    For a run that was measured: it did take that rate. A residual above the tolerance: there is no such state, or,
-    without `fill`, none that turning the loop finds; filling the mill from empty costs a hundred times as much.
+    For a run that was measured: it did take that rate. A residual above the tolerance: there is no such state. Where
+    the loop finds none the mill is filled from empty, which costs some twenty times as much: without `fill` only if the
+    loop did not overfill the chamber, so that its verdict is hardly luck of rounding.
     """
     return operate(m, grid, feed, F, s, work, np.zeros(len(LIMITS)), tolerance, FILLED if fill else TURNED)[2]
