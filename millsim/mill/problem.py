@@ -374,7 +374,7 @@ def size_classes(c: Config, ratio: float, bounds_m: tuple[float, ...] = ()) -> C
     return _classes(c.feed.size, _coarsest(c), hole, ratio, anchors)
 
 
-@lru_cache(16)
+@lru_cache(256)  # points of a grid that differ in another axis share them
 def _classes(size: FeedSize, coarser: float, hole: float, ratio: float, anchors: tuple[float, ...]) -> Classes:
     """The same by what they depend on; coarser: how many times as coarse the feed may be as it is guessed to be."""
     curve = feed_curve(size)
