@@ -147,6 +147,19 @@ def test_checks_that_fail_are_named_with_their_mills(demo):
     assert words._failing(replace(found, mills=(mill(),))) == ""
 
 
+def test_a_mill_fed_by_hand_is_reviewed_as_check_does(tmp_path):
+    settings = (*QUICK, "feed.handful=30 g", "feed.every=20 s")
+    (mill,) = sets.load([CONFIGS / "rotor_close.toml"], 1, settings)
+    words_ = ["check", str(CONFIGS / "rotor_close.toml"), "--json", *(w for s in settings for w in ("--set", s))]
+    told = json.loads(CliRunner().invoke(cli, words_).stdout)
+    assert "jam at the feed asked for" in mill.prediction.reviewed.fails  # by its handfuls: fed evenly it does not
+    for verdict, names in (
+        ("fails", mill.prediction.reviewed.fails),
+        ("not checked", mill.prediction.reviewed.unchecked),
+    ):
+        assert [x["name"] for x in told["checks"] if x["verdict"] == verdict] == list(names)
+
+
 def test_a_figure_says_which_mill_gives_no_powder(demo):
     stands = replace(demo, prediction=replace(demo.prediction, status="cannot run"))
     for draw in (plots.sizes, plots.rates):

@@ -88,8 +88,10 @@ def load(paths: Iterable[Path], seed: int, settings: tuple[str, ...] = (), say: 
 
 
 def _predicted(config: Config, seed: int) -> Prediction:
-    """As `predict` has it, without following pieces and without what would help."""
-    bare = replace(config, run=replace(config.run, trace=False))
+    """As `predict` has it, without what would help; pieces are followed where it is fed by hand, as `check` does: only
+    they tell whether a handful stalls it.
+    """
+    bare = replace(config, run=replace(config.run, trace=config.feed.handful_kg is not None))
     return advised.reviewed(config, run.predict(bare, "balance", seed))
 
 
