@@ -66,6 +66,16 @@ def test_rates_up_to_what_a_mill_takes_run_and_no_other(name):
         assert more.code == OVER and more.binding == most.binding and more.state == most.state, share
 
 
+def test_the_largest_rate_is_smooth_where_a_narrow_hill_lies_between_the_steps_of_the_search():
+    # Light hammers on acrylic, slow: the hill is half as wide as a step, and the loop finds no state just short of its
+    # top, so that up to 2 % were missed.
+    rates = []
+    for rpm in range(3150, 3186, 4):
+        p = mills.problem("swinging", f"drive.speed={rpm} rpm", "run.class_ratio=1.5", f"feed.rate={mills.TO_CAPACITY}")
+        rates.append(float(solve(p, None).state["F"]))
+    assert np.abs(np.diff(np.log(rates), 2)).max() < 5e-4
+
+
 FLOODS = {  # mills, and kg/h
     "nylon, one bar": (0.6992, "pla", (
         "rotor.radius=65.01928637630581 mm", "rotor.bars=1", "sieve.hole=1 mm", "air.filter_area=0.131 m2",

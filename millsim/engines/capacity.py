@@ -6,7 +6,7 @@ import numpy as np
 
 from ..base.numerics.jit import kernel, law
 from ..record.limits import CANNOT, FAILED, GRINDING, LIMITS, OK, OVER, POWER
-from .climb import copy_ages, copy_state
+from .climb import climb, copy_ages, copy_state
 from .loads import chamber_capacity, fill_loads, first_highest
 from .records import HELD, OF_RAISED, RAISED
 from .search import ASIDE, FLAT, NEXT, ROUGH, search_capacity
@@ -100,7 +100,7 @@ def _raise(m, grid, feed, s, work, loads, tolerance):
     """Raise the feed rate of the state s as long as the mill fills up to it within its limits; return the residual.
 
     Filling by the charge ends before a jump, and may step over a rate that is carried short of it, or beyond it by less
-    charge that is warmer.
+    charge that is warmer. From there the rate is climbed to by the charge.
     """
     best, ages, held = work.states[RAISED], work.kept[OF_RAISED], s.at_rate
     copy_ages(work.ages, ages)
@@ -117,9 +117,11 @@ def _raise(m, grid, feed, s, work, loads, tolerance):
             break
         else:
             bound, more = min(F, bound), 0.5 * more
-    copy_state(best, s)
     copy_ages(ages, work.ages)
-    s.at_rate = held
+    if held == AT_RATE:  # the loop finds none just short of a top
+        best.at_rate = 0.0
+        climb(m, grid, feed, np.inf, ASIDE, best, s, work, loads, tolerance)
+    copy_state(best, s)
     residual, _ = settle(m, grid, feed, s, work, tolerance)
     return residual
 

@@ -23,7 +23,7 @@ LITTLE = 0.02  # of every load, above that of an empty mill: up to there all goe
 ASIDE, NEXT = 0.02, 0.002  # less ln charge than at a limit: what is looked at to see whether less carries more
 FLAT = 0.3  # d ln rate / d ln charge, below which that is looked at closely
 PARTS = 4  # into which the last step before a limit is divided, where the rate hardly rises in it
-HALF = 0.8  # of a feed rate asked for: where the steps carry less, nothing between them carries all of it
+MOST_OF = 0.8  # of a feed rate asked for: where the steps carry less, nothing between them carries all of it
 ALL = 1.0 - 1e-5  # of a feed rate asked for: what carries that much carries it
 
 
@@ -264,7 +264,7 @@ def search_capacity(m, grid, feed, F_asked, top, s, work, loads, tolerance, roug
         start_state(m, np.exp(least), np.exp(least), good)
         try_holdup(m, grid, feed, least, F_asked, good, good, s, work, loads, tolerance)
         return CANNOT, binding, np.inf
-    if best.F < HALF * F_asked < np.inf:
+    if max(best.F, s.F) < MOST_OF * F_asked < np.inf:
         return OVER, binding, np.inf
     if dear < HOPELESS:
         if scan[4] >= FAR or best.F < (1.0 + NEAR) * max(good.F, s.F):  # else the limit carries much less
