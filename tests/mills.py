@@ -86,14 +86,16 @@ def electrical_J_kg(p: Setup, o: Outcome) -> float:
 def frozen(p: Setup, o: Outcome, own: Setup) -> Outcome:
     """The charge and flows of the settled state of o (solved on the classes of `own`) on the classes of p.
 
-    One march, nothing is settled anew: what Monte Carlo follows, in the limit of fine classes.
+    Nothing but the march is turned: what Monte Carlo follows, in the limit of fine classes.
     """
     work = new_work(p.x.size)
     m, s = p.mill[0], o.state.copy()
-    work.ages[:] = np.interp(np.log(p.x), np.log(own.x), o.steps.ages[0])
+    for here, there in ((work.ages, o.steps.ages), (work.screen, o.screen), (work.bridge, o.bridge)):
+        here[:] = np.interp(np.log(p.x), np.log(own.x), there[0] if there.ndim > 1 else there)
     grid = grid_of(p, p.mill)
-    fill_rates(m, s, grid, work)
-    march(m, grid, work, s["F"] * p.feed, 0.0, work.mass, work.flows[0])
+    for _ in range(12):  # what shrank into each class is told by the march before
+        fill_rates(m, s, grid, work)
+        march(m, grid, work, s["F"] * p.feed, 0.0, work.mass, work.mass, work.flows[0])
     shaft_power(m, s, work.flows[0], work.powers[0])
     s["residence"] = work.mass.sum() / s["F"]
     return replace(

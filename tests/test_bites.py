@@ -6,8 +6,9 @@ import math
 import numpy as np
 import pytest
 
-from millsim.engines.bites import bitten_class, partners_of, props_of, reach_of, spent
+from millsim.engines.bites import bitten_class, partners_of, props_of, reach_of
 from millsim.laws import cutting
+from millsim.laws.cutting import thinned
 
 GAP, H = 1e-3, 0.02
 MILL = np.zeros(1, [("gap", "f8"), ("face", "f8")])
@@ -15,8 +16,18 @@ MILL["gap"], MILL["face"] = GAP, H
 
 
 @pytest.mark.parametrize("t", [-2.0, -1e-3, 0.0, 1e-12, 1e-4, 0.0299, 0.0301, 0.5, 40.0, 800.0])
-def test_spent_is_what_expm1_gives(t):
-    assert spent(t) == pytest.approx(-math.expm1(-t), rel=1e-14, abs=0.0)
+def test_what_chance_thins(t):
+    # (1 - e^-t) / t, e^-t and the first less the second, by expm1 and, where that cancels, by the series of the last.
+    share, left, second = thinned(t)
+    assert t * share == pytest.approx(-math.expm1(-t), rel=1e-14, abs=0.0)
+    assert left == pytest.approx(math.exp(-t), rel=1e-14)
+    series = sum((-t) ** k * k / math.factorial(k + 1) for k in range(1, 20))
+    assert second == pytest.approx(-series if abs(t) < 1 else share - left, rel=3e-12, abs=0.0)
+
+
+def partners(x, by_own, *others):
+    """Those of a piece x; the numbers that stand still are taken from tables."""
+    return partners_of(x, (x - GAP) / x, 1.0 / x, 1.0 / H, by_own, *others)
 
 
 def charges():
@@ -36,13 +47,13 @@ def test_a_class_is_bitten_as_the_laws_of_the_nip_say():
         props = props_of(MILL[0], x)
         moments = count, count * 1.1 * GAP, count * (1.2 * GAP) ** 2
         coarser = (1.0 if props[2] > 0.0 else 1.5) * count  # where two alike reach across, all coarser ones do
-        partners = partners_of(MILL[0], x, props[2], coarser, coarser * 0.9 * GAP, *moments)
+        others = partners(x, props[2], coarser, coarser * 0.9 * GAP, *moments)
         in_line = coarser * (x + 0.9 * GAP) / H
-        m, screen, bridge, none = bitten_class(inflow, loss, out, nip, pair, window, props, partners, alone, clear)
+        m, screen, bridge, none = bitten_class(inflow, loss, out, nip, pair, window, props, others, alone, clear)
         weight, line, by_own = props
         own, beside = window * m, window * line * m
-        stands_out = partners[1] / partners[0] if partners[0] > 0.0 else 0.0
-        bridging = weight * clear * cutting.bridging(in_line, partners[0], beside, stands_out, by_own)
+        stands_out = others[1] / others[0] if others[0] > 0.0 else 0.0
+        bridging = weight * clear * cutting.bridging(in_line, others[0], beside, stands_out, by_own)
         screening = cutting.screening(larger, own)
         assert m * (loss + out * (nip * screening + pair * bridging)) == pytest.approx(inflow, rel=1e-11)
         assert screen == pytest.approx(screening, rel=1e-12)
@@ -55,12 +66,12 @@ def test_a_class_is_bitten_as_the_laws_of_the_nip_say():
 def test_props_stand_out_by_the_sum_of_the_sizes():
     """Two pieces that together just reach across the gap do not stand out of it; larger ones are wholly bitten."""
     two = 2.0, 2.0 * 0.6 * GAP, 2.0 * (0.6 * GAP) ** 2
-    partners, stood_out, first = partners_of(MILL[0], 0.4 * GAP, 0.0, *two[:2], *two)
-    assert partners == pytest.approx(2.0 * GAP / H)
-    assert abs(stood_out) < 1e-12 and first == pytest.approx(math.exp(-partners))
-    partners, stood_out, _ = partners_of(MILL[0], 0.9 * GAP, 1.0, 2.0, 4.0 * GAP, 2.0, 4.0 * GAP, 8.0 * GAP**2)
-    assert stood_out == pytest.approx(partners)
-    assert partners_of(MILL[0], 0.4 * GAP, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)[2] == 0.0
+    both, stood_out, first = partners(0.4 * GAP, 0.0, *two[:2], *two)
+    assert both == pytest.approx(2.0 * GAP / H)
+    assert abs(stood_out) < 1e-12 and first == pytest.approx(math.exp(-both))
+    both, stood_out, _ = partners(0.9 * GAP, 1.0, 2.0, 4.0 * GAP, 2.0, 4.0 * GAP, 8.0 * GAP**2)
+    assert stood_out == pytest.approx(both)
+    assert partners(0.4 * GAP, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)[2] == 0.0
 
 
 def test_who_reaches_across_changes_evenly_with_the_gap():

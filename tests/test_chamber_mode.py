@@ -242,9 +242,9 @@ def test_a_charge_is_put_in_without_bias():
 
 
 def test_a_mill_that_runs_and_meets_a_weak_motor_stalls():
-    """The steady charge of 10 kg/h stops a light rotor of 10 W; the time watched ends there, and that one is shown."""
-    weak = mills.problem("tight_jam", "feed.rate=10 kg/h", "drive.rated_power=10 W", "rotor.mass=0.02 kg")
-    o = mills.outcome("tight_jam", "feed.rate=10 kg/h")
+    """The steady charge of 20 kg/h stops a light rotor of 10 W; the time watched ends there, and that one is shown."""
+    weak = mills.problem("tight_jam", "feed.rate=20 kg/h", "drive.rated_power=10 W", "rotor.mass=0.02 kg")
+    o = mills.outcome("tight_jam", "feed.rate=20 kg/h")
     trace = stalls.follow(weak, o, o, 0.1 / 3600.0, 1, stalls.Plan(2, 4, 3.0))
     r = trace.running
     assert trace.stalls == 0 and r.stalls == r.runs == 4 and trace.shown_from == STEADY

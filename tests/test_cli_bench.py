@@ -198,7 +198,14 @@ def shop_with(tmp_path, card):
     """The demo mill in a folder, milling by a card that lies beside it."""
     for name in ("demo.toml", "offcuts_sieve.csv"):
         shutil.copy(CONFIGS / name, tmp_path / name)
-    quick = ("run.class_ratio=1.6", "run.band_samples=16", "run.trace=false", f'feed.material="{card}"')
+    quick = (
+        "run.class_ratio=1.6",
+        "run.band_samples=16",
+        "run.trace=false",
+        "feed.rate=0.5 kg/h",
+        "drive.speed=14000 rpm",
+    )
+    quick += (f'feed.material="{card}"',)
     return tmp_path / "demo.toml", [word for s in quick for word in ("--set", s)]
 
 

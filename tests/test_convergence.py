@@ -9,11 +9,13 @@ import functools
 import mills
 import numpy as np
 import pytest
+from scipy.integrate import quad
 from scipy.linalg import expm
 
 from millsim.base.numerics import psd
 from millsim.engines.balance import march
 from millsim.engines.batch import advance
+from millsim.engines.fates import through
 from millsim.engines.records import FLOWS, LOT_SHARE, new_work
 from millsim.engines.strikes import fill_rates
 from millsim.engines.threshold import add_to_mean, clear_mean, take_mean
@@ -84,8 +86,9 @@ def frozen_charges(p, s, speeds):
     for v in speeds:
         s["omega"], s["v"] = v / m["R"], v
         work.ages[:] = s["residence"]
-        fill_rates(m, s, grid, work)
-        march(m, grid, work, s["F"] * p.feed, 0.0, work.mass, work.flows[0])
+        for _ in range(6):  # what shrank into each class is told by the march before
+            fill_rates(m, s, grid, work)
+            march(m, grid, work, s["F"] * p.feed, 0.0, work.mass, work.mass, work.flows[0])
         found.append(np.log(work.mass.sum()))
     return np.array(found)
 
@@ -117,6 +120,32 @@ def test_the_mean_of_alike_sizes_is_what_each_is(edges):
         assert work.lots[i, chips] == pytest.approx(lots[i, chips], rel=1e-12)
 
 
+@pytest.mark.parametrize("above", [0.0, 0.3, 1.0])
+@pytest.mark.parametrize("r", [1e-9, 0.0199, 0.0201, 1.0, 39.0, 41.0, 1e9])
+def test_through_a_class_is_what_integrating_along_it_gives(above, r):
+    # dq/du + r q = even, q(0) = above: its integral by scipy.integrate.quad, and what is left at the lower end.
+    even = 1.0 - above
+
+    def q(u):
+        return above * np.exp(-r * u) - even / r * np.expm1(-r * u)
+
+    charge = quad(q, 0.0, min(1.0, 50.0 / r), epsabs=0.0, epsrel=1e-12)[0] + max(0.0, 1.0 - 50.0 / r) * even / r
+    whole, left = through(above, even, r * 0.7, 0.7)
+    assert whole == pytest.approx(charge, rel=1e-10)
+    assert left == pytest.approx(q(1.0), rel=1e-9, abs=1e-15)
+    assert left + r * whole == pytest.approx(1.0, rel=1e-12)  # nothing is lost on the way but what is
+
+
+def test_a_tough_feed_on_a_fine_sieve_hardly_asks_for_finer_classes():
+    # Pieces shrink down to the hole by chips and wait there: the largest rate on classes 1.15 wide erred by 4.4 % where
+    # a class was taken to be as one, against classes 1.02 wide, and x50 by 4 %.
+    small = ("sieve.hole=0.5 mm", "sieve.pitch=1 mm")
+    coarse, fine = (mills.problem("pla", *small, ratio=r) for r in (1.15, 1.02))
+    a, b = solve(coarse, None), solve(fine, None)
+    assert float(a.state["F"]) == pytest.approx(float(b.state["F"]), rel=0.02)
+    assert mills.x_p(coarse, a) == pytest.approx(mills.x_p(fine, b), rel=0.03)
+
+
 # --- time ------------------------------------------------------------------------------------------------
 
 
@@ -137,7 +166,7 @@ def frozen_batch():
     for j in range(n):
         source, column = np.zeros(n), np.zeros(n)
         source[j] = 1.0
-        march(m, grid, work, source, shift, column, flows[0])
+        march(m, grid, work, source, shift, np.zeros_like(column), column, flows[0])
         inverse[:, j] = column
     return p, work, np.linalg.inv(inverse) - shift * np.eye(n)
 

@@ -44,7 +44,7 @@ def law_at(name, x):
     p, o, steps = tables(name)[:3]
     m, s, k = p.mill[0], o.steps.states[0], steps.hits[0]
     still, row = np.empty(STILL), np.empty(N_RATES)
-    fill_still(m, x, still)
+    fill_still(m, x, pass_open_hole(m, x), still)
     age = np.interp(np.log(x), 0.5 * np.log(p.edges[1:] * p.edges[:-1]), o.steps.ages[0])
     size_rates(m, s, k, x, age, still, row)
     return row, hits.blow_of(m, k, steps.open_[0])

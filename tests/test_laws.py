@@ -126,10 +126,10 @@ def test_fines_weight():
     assert breakage.fines_weight(1e-3, 1.2, 5e-5) == 0.0  # all fines are finer than their top size
 
 
-def test_floor_weight_is_the_share_finer_of_rosin_and_rammler_with_exponent_2():
+def test_floor_share_is_the_share_finer_of_rosin_and_rammler_with_exponent_2():
     """Against scipy's Weibull distribution, which is that of Rosin, Rammler and Sperling."""
     y, y_g = np.geomspace(1e-6, 1e-2, 41), 2e-4
-    share = [math.exp(breakage.floor_weight(v, y_g)) for v in y]
+    share = [breakage.floor_share(v, y_g) for v in y]
     np.testing.assert_allclose(share, weibull_min.cdf(y, 2.0, scale=y_g), rtol=1e-12)
 
 
@@ -608,6 +608,8 @@ def test_slow_passage():
     assert sieving.pass_slow(0.5, 1.0) == near(0.25 * math.exp(-0.5))
     assert sieving.pass_slow(1.0, 0.0) == 0.0
     assert sieving.mean_pass_skim(1.0, 0.5, 1.0, 10.0) == 0.0
+    skims = sieving.mean_pass_skim(0.5, 0.3, 1.0, 10.0)
+    assert sieving.pass_open(0.5, 0.3, 0.2, 1.0, 10.0) == near(0.8 * skims + 0.2 * sieving.pass_slow(0.5, 0.3))
     assert sieving.open_to_pass(3.0, 0.6, 0.9, 1.0) == 1.0  # a chance stays a chance
 
 

@@ -26,7 +26,7 @@ CASES = {
     "shatter_share": ("breakage", ["1", "0.7"], ""),
     "fines_share": ("breakage", ["0.003 m", "2e-6 m"], ""),
     "fines_weight": ("breakage", ["2e-5 m", "1.2", "5e-5 m"], ""),
-    "floor_weight": ("breakage", ["2e-5 m", "5e-5 m"], ""),
+    "floor_share": ("breakage", ["2e-5 m", "5e-5 m"], ""),
     "fines_size": ("breakage", ["0.003 m", "0.4", "1.2", "5e-5 m"], "m"),
     "cutting_energy": ("cutting", ["2", "1e8 Pa", "1500 J/m^2", "1e-4 m", "1240 kg/m^3"], "J/kg"),
     "process_zone": ("cutting", ["0.3", "3.5e9 Pa", "1500 J/m^2", "1.2e8 Pa"], "m"),
@@ -248,7 +248,7 @@ def test_no_law_is_forgotten():
     }  # fmt: skip
     pure = {  # numbers in, number out
         "drag_coefficient", "bite_probability", "screening", "plate_loss", "pass_slow", "pass_skim", "mean_pass_skim",
-        "open_to_pass", "chipped_size", "log_left",
+        "pass_open", "open_to_pass", "chipped_size", "log_left", "thinned",
     }  # fmt: skip
     laws = set()
     for path in (TESTS.parent / "millsim" / "laws").glob("*.py"):

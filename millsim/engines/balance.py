@@ -5,14 +5,17 @@ strike is two events, bar then pin, and the flight between them is carried in tw
 falls apart in one of WAYS, each of which shares its mass by a ratio H(y)/H(x): so all fragments of coarser classes are
 known from one running sum per way (and stream, in flight), chips from one more: the march is O(classes).
 
-Class error: second order in the class width for fracture (rates at the geometric mean, fragments cut at class
-bounds), first order for the slow shrinkage by chips.
+Class error: second order in the class width for fracture (rates at the geometric mean, fragments cut at class bounds).
+What shrinks by chips is followed on its way through a class (`fates.follow_drift`).
 """
 
 from math import exp, log
 
-from ..base.numerics.jit import law
-from ..laws import breakage, motion
+import numpy as np
+
+from ..base.numerics.jit import kernel, law
+from ..base.numerics.quick import quick_exp
+from ..laws import breakage, motion, sieving
 from ..mill.chamber import (
     CONTACT,
     DUST_J,
@@ -27,8 +30,22 @@ from ..mill.chamber import (
     WINDOW,
     fill_still,
 )  # fmt: skip
-from .bites import BY_OWN, LINE, PART, PART_SIZE, PROPS, REACH, bitten_class, partners_of, props_of, reach_of
+from .bites import (
+    BEYOND,
+    BY_OWN,
+    LINE,
+    PART,
+    PART_SIZE,
+    PER_X,
+    PROPS,
+    REACH,
+    bitten_class,
+    partners_of,
+    props_of,
+    reach_of,
+)
 from .classes import fill_tab
+from .fates import GATE_WIDE
 from .obliquity import COS2
 from .records import (
     ABOVE,
@@ -66,36 +83,68 @@ DRIFT = NIPPED  # in the air no bite breaks: there, what shrinks slowly into the
 
 
 @law
-def _fill_way(ways, i, way, below, upto, share, whole):
-    """Fill a way's columns of class i from its H at the bounds of the class and in its middle; return the upper one."""
-    ways[i, way, GAIN], ways[i, way, PER], ways[i, way, OUT] = upto - below, share / whole, below * share / whole
-    return upto
+def _fill_way(ways, way, upto, share, whole):
+    """Fill a way's columns from its H at the upper bounds of the classes and in their middles, (n,); share: of what
+    breaks, (n,).
+    """
+    below = 0.0  # what is finer than all classes joins the first
+    for i in range(upto.size):
+        ways[i, way, GAIN], ways[i, way, PER] = upto[i] - below, share[i] / whole[i]
+        ways[i, way, OUT] = below * ways[i, way, PER]
+        below = upto[i]
 
 
 @law
-def fill_grid(m, edges, x, ways, fines, still, tab, props, chip_finer):
-    """Fill the tables of a Grid: what of each way falls where, fines, what stands still, props, chip powers."""
-    split = shattered = crushed = nipped = 0.0  # of each way, what is finer than the class; dust joins the first
+def _powers(ln, q, floor, found):
+    """y^q times what its floor leaves, of all sizes; ln: of y."""
+    for i in range(ln.size):
+        found[i] = quick_exp(q * ln[i]) * floor[i]
+
+
+@law
+def _fill_gates(m, x, wide, gates):
+    """Chances at an open hole of the middle of a class, which is known, and `wide` to each side, (n,) in size."""
+    t_over_w, slow, low, high = m.plate / m.hole, m.slow_share, m.skim_ratio_low, m.skim_ratio_high
+    shape, hole = m.shape, m.hole
     for i in range(x.size):
-        ln_y, floor_y = log(edges[i + 1]), breakage.floor_weight(edges[i + 1], m.fragment_floor)
-        ln_x, floor_x = log(x[i]), breakage.floor_weight(x[i], m.fragment_floor)
-        coarse, q = 1.0 - breakage.fines_share(x[i], m.fines_thickness), m.split_exponent
-        split = _fill_way(ways, i, SPLIT, split, exp(q * ln_y + floor_y), coarse, exp(q * ln_x + floor_x))
-        q = m.daughter_exponent
-        shattered = _fill_way(ways, i, SHATTERED, shattered, exp(q * ln_y + floor_y), coarse, exp(q * ln_x + floor_x))
-        q = m.nip_exponent
-        nipped = _fill_way(ways, i, NIPPED, nipped, exp(q * ln_y + floor_y), coarse, exp(q * ln_x + floor_x))
-        upto = exp(breakage.fines_weight(edges[i + 1], m.fines_exponent, m.fines_limit))
-        whole = exp(breakage.fines_weight(x[i], m.fines_exponent, m.fines_limit))
-        crushed = _fill_way(ways, i, FINES, crushed, upto, 1.0, whole)
-    for i in range(x.size):
-        fines[i] = breakage.fines_share(x[i], m.fines_thickness)
-        fill_still(m, x[i], still[i])
+        z = shape * x[i] / hole
+        gates[i, 0] = sieving.pass_open(z / wide[i], t_over_w, slow, low, high)
+        gates[i, 1] = sieving.pass_open(z, t_over_w, slow, low, high)
+        gates[i, 2] = sieving.pass_open(z * wide[i], t_over_w, slow, low, high)
+
+
+@kernel
+def fill_grid(mill, grid):
+    """Fill the tables of a Grid for a MILL (1,): what of each way falls where, fines, what stands still, and so on."""
+    m, edges, x, ways, still, props, n = mill[0], grid.edges, grid.x, grid.ways, grid.still, grid.props, grid.x.size
+    ln_y, ln_x, floor_y, floor_x, upto, whole, coarse, one = np.empty((8, n))
+    for i in range(n):
+        ln_y[i], ln_x[i] = log(edges[i + 1]), log(x[i])
+        floor_y[i], floor_x[i] = (
+            breakage.floor_share(edges[i + 1], m.fragment_floor), breakage.floor_share(x[i], m.fragment_floor)
+        )  # fmt: skip
+        grid.fines[i] = breakage.fines_share(x[i], m.fines_thickness)
+        coarse[i], one[i] = 1.0 - grid.fines[i], 1.0
+    for way, q in ((SPLIT, m.split_exponent), (SHATTERED, m.daughter_exponent), (NIPPED, m.nip_exponent)):
+        _powers(ln_y, q, floor_y, upto)
+        _powers(ln_x, q, floor_x, whole)
+        _fill_way(ways, way, upto, coarse, whole)
+    _powers(ln_y, m.chip_exponent, one, upto)
+    grid.chip_finer[0] = 0.0
+    for i in range(n):
+        grid.chip_finer[i + 1] = upto[i]
+        upto[i] = exp(breakage.fines_weight(edges[i + 1], m.fines_exponent, m.fines_limit))
+        whole[i] = exp(breakage.fines_weight(x[i], m.fines_exponent, m.fines_limit))
+    _fill_way(ways, FINES, upto, one, whole)
+    for i in range(n):
+        one[i] = exp(GATE_WIDE * log(edges[i + 1] / edges[i]))
+    _fill_gates(m, x, one, grid.gates)
+    for i in range(n):
+        fill_still(m, x[i], grid.gates[i, 1], still[i])
         props[i, PROPS], props[i, LINE], props[i, BY_OWN] = props_of(m, x[i])
         props[i, REACH], props[i, PART], props[i, PART_SIZE] = reach_of(m.gap, x[i], i, edges)
-        chip_finer[i + 1] = edges[i + 1] ** m.chip_exponent
-    chip_finer[0] = 0.0
-    fill_tab(m, edges, x, still, tab)
+        props[i, BEYOND], props[i, PER_X] = (x[i] - m.gap) / x[i], 1.0 / x[i]
+    fill_tab(m, edges, x, still, grid.tab)
 
 
 @law
@@ -109,11 +158,26 @@ def _lay_chips(chips, hit, i, lots, chip_finer):
 
 
 @law
-def march(m, grid, work, source, shift, mass, flows):
-    """Solve (shift + losses - gains) mass = source for the charge per class, coarsest first.
+def _partners(grid, nips, i, per_face):
+    """What `partners_of` tells of class i; nips: pieces in a nip above each class bound, with two moments of size."""
+    at, part, size = int(grid.props[i, REACH]), grid.props[i, PART], grid.props[i, PART_SIZE]
+    N, X, XX = nips[at, 0], nips[at, 1], nips[at, 2]
+    if part > 0.0:
+        some = part * (nips[at - 1, 0] - N)
+        N, X, XX = N + some, X + some * size, XX + some * size * size
+    return partners_of(
+        grid.x[i], grid.props[i, BEYOND], grid.props[i, PER_X], per_face, grid.props[i, BY_OWN],
+        nips[i + 1, 0], nips[i + 1, 1], N, X, XX,
+    )  # fmt: skip
 
-    source (n,) [kg/s] (or kg/s plus shift times kg in a time step); shift [1/s] is 0 for a steady state; work: as
-    `fill_rates` left it. Fills mass (n,) [kg], work.screen, work.bridge and the FLOWS record.
+
+@law
+def march(m, grid, work, source, shift, held, mass, flows):
+    """Solve (shift + losses - gains) mass = source + shift held for the charge per class, coarsest first.
+
+    source (n,) [kg/s]; shift [1/s], one over the step from a charge held (n,) [kg], is 0 for a steady state; work: as
+    `fill_rates` left it. Fills mass (n,) [kg], which may be held, work.screen, work.bridge, work.above and the FLOWS
+    record.
     """
     x, ways, n, table, fates, finer = grid.x, grid.ways, grid.x.size, work.table, work.fates, grid.chip_finer
     # Running sums of what broke by way, over H of its size: in flight, by stream, and free of it.
@@ -122,7 +186,7 @@ def march(m, grid, work, source, shift, mass, flows):
     lots, chips = work.landed, 0.0
     # Coarser pieces per nip that prop others, with their first two moments of size; chance that no coarser piece is in
     # the nip, and none larger than the gap.
-    nips, alone, clear = work.nips, 1.0, 1.0
+    nips, alone, clear, per_face = work.nips, 1.0, 1.0, 1.0 / m.face
     air[:], lots[:], nips[:] = 0.0, 0.0, 0.0
     for i in range(n - 1, -1, -1):
         live = 1.0 if i > 0 else 0.0  # the dust class is followed no further
@@ -130,20 +194,20 @@ def march(m, grid, work, source, shift, mass, flows):
         gain_s, gain_q, gain_f = ways[i, SPLIT, GAIN], ways[i, SHATTERED, GAIN], ways[i, FINES, GAIN]
         inflow = source[i] + lots[0, i] + chips * (finer[i + 1] - finer[i])
         inflow += gain_s * split + gain_q * shatter + gain_f * fines + ways[i, NIPPED, GAIN] * nipped
+        above = 0.0
         for b in range(BINS):
             flight = air[DRIFT, b] + gain_s * air[SPLIT, b] + gain_q * air[SHATTERED, b] + gain_f * air[FINES, b]
             fates[i, FLIGHT, b] = flight
             inflow += flight * fates[i, RETURNS, b]
-        at, part, size = int(grid.props[i, REACH]), grid.props[i, PART], grid.props[i, PART_SIZE]
-        N, X, XX, window, weight = nips[at, 0], nips[at, 1], nips[at, 2], table[i, WINDOW], grid.props[i, PROPS]
-        if part > 0.0:
-            some = part * (nips[at - 1, 0] - N)
-            N, X, XX = N + some, X + some * size, XX + some * size * size
+            above += air[DRIFT, b] * fates[i, RETURNS, b]
+        work.above[i] = min(1.0, above / inflow) if inflow > 0.0 else 0.0
+        inflow += shift * held[i]
+        window, weight = table[i, WINDOW], grid.props[i, PROPS]
         mass[i], work.screen[i], work.bridge[i], none = bitten_class(
             inflow, strike * (1.0 - work.stays[i]) + work.escape[i] + shift,
             finished * (ways[i, NIPPED, OUT] + grid.fines[i] * ways[i, FINES, OUT]),
             table[i, NIP], table[i, PAIR], window, (weight, grid.props[i, LINE], grid.props[i, BY_OWN]),
-            partners_of(m, x[i], grid.props[i, BY_OWN], nips[i + 1, 0], nips[i + 1, 1], N, X, XX), alone, clear,
+            _partners(grid, nips, i, per_face), alone, clear,
         )  # fmt: skip
         own = weight * window * mass[i]
         alone, clear = alone * none, clear if weight == 1.0 else clear * exp(own - window * mass[i])

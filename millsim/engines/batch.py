@@ -26,7 +26,7 @@ LEAST_RISE_K, HOTTEST_K = 150.0, 1000.0  # over the room; at all: beyond it no c
 @routine
 def implicit_stage(m, grid, work, start, step, stage, flows):
     """Solve (I - step G) stage = start with the frozen rates in work."""
-    march(m, grid, work, start / step, 1.0 / step, stage, flows)
+    march(m, grid, work, np.zeros_like(start), 1.0 / step, start, stage, flows)
 
 
 @routine

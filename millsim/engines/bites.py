@@ -8,20 +8,11 @@ handed an array counts who holds it, and for 50 classes that takes longer than t
 from math import exp, log, sqrt
 
 from ..base.numerics.jit import law
+from ..laws.cutting import thinned
 
-PROP_COLUMNS = 6
-PROPS, LINE, BY_OWN, REACH, PART, PART_SIZE = range(PROP_COLUMNS)  # of a size: see `props_of` and `reach_of`
+PROP_COLUMNS = 8  # of a size: see `props_of`, `reach_of` and `partners_of`
+PROPS, LINE, BY_OWN, REACH, PART, PART_SIZE, BEYOND, PER_X = range(PROP_COLUMNS)
 UNSEEN = 1e-18  # a chance below it adds nothing to one
-
-
-@law
-def spent(t):
-    """1 - exp(-t), to 1e-14 of it near 0 too: what expm1 gives, in a third of its time."""
-    if abs(t) > 0.03:
-        return 1.0 - exp(-t)
-    t2 = t * t
-    rest = (1.0 / 120.0 - t * (1.0 / 720.0)) + t2 * (1.0 / 5040.0 - t * (1.0 / 40320.0))
-    return t * ((1.0 - 0.5 * t) + t2 * (1.0 / 6.0 - t * (1.0 / 24.0)) + t2 * t2 * rest)
 
 
 @law
@@ -56,17 +47,18 @@ def reach_of(gap, x, i, edges):
 
 
 @law
-def partners_of(m, x, by_own, coarser, coarser_X, N, X, XX):
+def partners_of(x, beyond, per_x, per_face, by_own, coarser, coarser_X, N, X, XX):
     """(pieces in line with x that reach across the gap with it, that times the share of x that stands out, chance that
     no coarser piece at all is in line with it: such a one carries the load, or is sheared itself).
 
-    coarser, coarser_X: coarser pieces per nip and their first moment of size; N, X, XX: those that reach, and their
-    first two. The chance is 0 where nothing reaches across.
+    beyond: (x - gap) / x; per_x, per_face: one over the size, and over the height of what passes a pin; coarser,
+    coarser_X: coarser pieces per nip and their first moment of size; N, X, XX: those that reach, and their first two.
+    The chance is 0 where nothing reaches across.
     """
     both = x * N + X
-    by_larger = min(both, (x - m.gap) / x * both + X + XX / x) / m.face
-    first = exp(-(x * coarser + coarser_X) / m.face) if by_own > 0.0 or both > 0.0 else 0.0
-    return both / m.face, by_larger, first
+    by_larger = min(both, beyond * both + X + XX * per_x) * per_face
+    first = exp(-(x * coarser + coarser_X) * per_face) if by_own > 0.0 or both > 0.0 else 0.0
+    return both * per_face, by_larger, first
 
 
 @law
@@ -74,16 +66,15 @@ def _bites(mass, most, carried, by_larger, by_own, window, beside):
     """(bites, their slope, a bound on its change) in a class of that mass; parameters as of `_class_mass`."""
     bites = slope = bend = 0.0
     if most > 0.0:
-        some = spent(window * mass)
-        slope = most * (1.0 - some)
-        bites, bend = most * some / window, slope * window
+        share, left, _ = thinned(window * mass)
+        bites, slope = most * share * mass, most * left
+        bend = slope * window
     if carried > 0.0:
         own = beside * mass
-        some = spent(own)
-        none = carried * (1.0 - some)
-        bites += (by_own * (carried * some - none * own) + carried * by_larger * some) / beside
-        slope += none * (by_own * own + by_larger)
-        bend += none * (by_own * (1.0 + own) + by_larger) * beside
+        share, left, second = thinned(own)
+        bites += carried * mass * (by_own * second + by_larger * share)
+        slope += carried * left * (by_own * own + by_larger)
+        bend += carried * left * (by_own * (1.0 + own) + by_larger) * beside
     return bites, slope, bend
 
 
@@ -99,7 +90,7 @@ def _class_mass(source, loss, most, carried, by_larger, by_own, window, beside):
     low, high = 0.0, source / loss
     if most <= 0.0 and carried <= 0.0:
         return high
-    mass = source / (loss + most + carried * by_larger)
+    mass = source / (loss + most + carried * by_larger) if most > 0.0 else high  # most classes are bitten little
     for _ in range(80):
         bites, slope, bend = _bites(mass, most, carried, by_larger, by_own, window, beside)
         excess, slope = loss * mass + bites - source, loss + slope
@@ -132,15 +123,9 @@ def bitten_class(inflow, loss, bite_out, nip, pair, window, props, partners, alo
     )
     screen, bridge, none = 0.0, 0.0, 1.0
     if pair * open_ * first > 0.0:
-        own = beside * mass
-        some = spent(own)
-        if own < 1e-4:
-            bridge = by_larger + 0.5 * own * (by_own - by_larger)
-        else:
-            bridge = (by_own * (some - (1.0 - some) * own) + by_larger * some) / own
-        bridge *= open_ * first
+        share, _, second = thinned(beside * mass)
+        bridge = open_ * first * (by_own * second + by_larger * share)
     if alone > UNSEEN:
-        own = window * mass
-        some = spent(own)
-        screen, none = alone * (some / own if own > 1e-6 else 1.0 - 0.5 * own), 1.0 - some
+        share, none, _ = thinned(window * mass)
+        screen = alone * share
     return mass, screen, bridge, none

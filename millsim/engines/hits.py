@@ -24,6 +24,7 @@ from ..mill.chamber import (
     XW_MIN,
     fill_still,
     open_to_pass,
+    pass_open_hole,
     size_rates,
     strike_energies,
 )  # fmt: skip
@@ -104,7 +105,7 @@ def fill_table(m, s, k, node_ages, rates):
     still = np.empty(STILL)
     for i in range(table.shape[0]):
         x = exp(rates.ln_low + i * rates.step)
-        fill_still(m, x, still)
+        fill_still(m, x, pass_open_hole(m, x), still)
         size_rates(m, s, k, x, node_ages[i], still, table[i])
 
 

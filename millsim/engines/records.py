@@ -9,6 +9,7 @@ from ..mill.chamber import MILL, N_RATES, STATE, STRIKES
 from ..record.limits import LIMITS
 from .obliquity import new_bench
 
+GATES = 3  # sizes in a class at which the sieve is tried
 BINS = 2  # streams of what flies from bars to pins, of half of the hits each: see `obliquity`
 STRIKE_COLUMNS = tuple(
     "chipped chip_J_kg shrunk broken shattered above pin_broken pin_shattered pin_above dust".split()
@@ -35,8 +36,8 @@ FATES = 10
 (RETURNS, PASSES, DRIFTS, BAR_SPLIT, BAR_SHATTER, BAR_FINES, PIN_TO_SPLIT, PIN_TO_SHATTER, PIN_TO_FINES,
  FLIGHT) = range(FATES)  # fmt: skip
 
-# Of a state: ln hold-up, T, unblinded share, speed, tip speed, ln of the feed rate over the hold-up; then come the ages
-# by class, over the residence time.
+# Of a state: ln hold-up, T, unblinded share, speed, tip speed, ln of the feed rate over the hold-up; then come, by
+# class, the ages over the residence time, and the shares that shrank into it.
 UNKNOWNS = 6
 HISTORY = 6  # depth of the Anderson acceleration
 
@@ -72,6 +73,7 @@ class Grid(NamedTuple):
     ways: np.ndarray  # (n, WAYS, 3) GAIN, PER, OUT of each way in each class
     fines: np.ndarray  # (n,) mass share crushed to fines
     still: np.ndarray  # (n, STILL) what of each size does not depend on the state
+    gates: np.ndarray  # (n, GATES) chance at an open hole, of sizes in the class: see `fates.follow_drift`
     tab: np.ndarray  # the same and powers of the size, by columns: see `classes.fill_tab`
     props: np.ndarray  # (n, PROP_COLUMNS) how they prop others across the gap: `bites.props_of`, `bites.reach_of`
     chip_finer: np.ndarray  # (n+1,) class bound to the power of the chip sizes, 0 at the lowest
@@ -153,6 +155,9 @@ class Work(NamedTuple):
     mean_lots: np.ndarray  # (LOTS, LOT_COLUMNS): what `strikes.average_class` works on
     fates: np.ndarray  # (n, FATES, BINS), as `fates.fill_fates` leaves it
     stays: np.ndarray  # (n,) share of a struck kilogram that stays in its class
+    drifts: np.ndarray  # (n,) share that shrinks out of it, were all of the class as likely to
+    above: np.ndarray  # (n,) of what came into the class in the last march, share that shrank into it
+    sooner: np.ndarray  # (n,) how much sooner it shrinks out of a class near an onset; 0 of others
     chipped: np.ndarray  # (n,) share that is chipped off
     mass: np.ndarray  # (n,) kg
     screen: np.ndarray  # (n,) chance of carrying the load in a nip alone
@@ -164,7 +169,7 @@ class Work(NamedTuple):
     air: np.ndarray  # (WAYS + 1, BINS),
     landed: np.ndarray  # (2, n), and
     nips: np.ndarray  # (n+1, 3): what `balance.march` and `balance.book` work on
-    turns: np.ndarray  # (4, HISTORY, UNKNOWNS + n), and
+    turns: np.ndarray  # (4, HISTORY, UNKNOWNS + 2 n), and
     states: np.ndarray  # (STATES,) STATE: what `settle` works on, and with
     kept: np.ndarray  # (KEPT, n),
     loads: np.ndarray  # (7,), and
@@ -174,18 +179,23 @@ class Work(NamedTuple):
 _BENCH = new_bench()  # every mill's is a copy: the points of Gauss take as long to find as a quarter of a state
 
 
+def _zeros(count: int, kind: np.dtype) -> np.ndarray:
+    """Records of zeros; numpy makes those of many fields ten times as slowly."""
+    return np.ndarray(count, kind, np.zeros(count * kind.itemsize // 8))
+
+
 def new_work(n: int) -> Work:
-    """Work arrays for n classes, all zero."""
+    """Work arrays for n classes, all zero but for those that are filled before they are read."""
     table, strikes, fates = np.zeros((n, N_RATES)), np.zeros((n, BINS, len(STRIKE_COLUMNS))), np.zeros((n, FATES, BINS))
-    lots, columns, bench = np.zeros((n, LOTS, LOT_COLUMNS)), np.zeros(COLUMNS * BLOCK), _BENCH.copy()
+    lots, columns, bench = np.zeros((n, LOTS, LOT_COLUMNS)), np.empty(COLUMNS * BLOCK), _BENCH.copy()
     mean, mean_lots = np.zeros((BINS, len(STRIKE_COLUMNS))), np.zeros((LOTS, LOT_COLUMNS))
-    escape, stays, chipped, mass, screen, bridge, ages = (np.zeros(n) for _ in range(7))
-    flows, hits, powers, mill = np.zeros(1, FLOWS), np.zeros(1, STRIKES), np.zeros(1, POWERS), np.zeros(1, MILL)
+    escape, stays, drifts, above, sooner, chipped, mass, screen, bridge, ages = np.zeros((10, n))
+    flows, hits, powers, mill = (_zeros(1, kind) for kind in (FLOWS, STRIKES, POWERS, MILL))
     air, landed, nips = np.zeros((WAYS + 1, BINS)), np.zeros((2, n)), np.zeros((n + 1, 3))
-    turns, states, kept = np.zeros((4, HISTORY, UNKNOWNS + n)), np.zeros(STATES, STATE), np.zeros((KEPT, n))
+    turns, states, kept = np.empty((4, HISTORY, UNKNOWNS + 2 * n)), _zeros(STATES, STATE), np.empty((KEPT, n))
     return Work(
-        table, escape, strikes, lots, columns, bench, mean, mean_lots, fates, stays, chipped, mass, screen, bridge,
-        flows, hits, powers, ages, air, landed, nips, turns, states, kept,
+        table, escape, strikes, lots, columns, bench, mean, mean_lots, fates, stays, drifts,
+        above, sooner, chipped, mass, screen, bridge, flows, hits, powers, ages, air, landed, nips, turns, states, kept,
         np.zeros(len(LIMITS)), mill,
     )  # fmt: skip
 

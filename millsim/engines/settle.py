@@ -14,6 +14,7 @@ import numpy as np
 from ..base.numerics.jit import law
 from ..laws import air, cutting, drive, heat, motion, sieving
 from ..mill.chamber import CONTACT, SELF, WARMED, feedback_air, feedback_speed, idle_power
+from .anderson import accelerate
 from .balance import march
 from .loads import fill_loads, grinding_load, heat_load, highest_load
 from .records import ANSWER, FED, HISTORY, UNKNOWNS, scale_flows
@@ -30,7 +31,6 @@ CLOSE = 1e-7  # ln of the load below a limit, at most, at which a mill is at it
 LIMIT_TURNS = 30  # in which a limit is found or sought otherwise
 STALLS = 0.3  # of the residual before: where the feed rate that keeps a charge is farther, it is found in every turn
 FAR_OFF = 0.1  # residual of a first guess that is too far from the state to tell a slope
-AGES = 6  # which share of the ages, one in so many, tells how far a state is from its answer
 YOUNGER = 0.3  # of the age that answers, to which what is foreseen may bring it down
 
 
@@ -143,7 +143,7 @@ def evaluate(m, grid, feed, s, work, close, slope):
     for turn in range(100):
         for i in range(fed.size):
             fed[i] = s.F * feed[i]
-        march(m, grid, work, fed, 0.0, work.mass, work.flows[0])
+        march(m, grid, work, fed, 0.0, work.mass, work.mass, work.flows[0])
         charge = total(work.mass)
         miss = log(s.M / charge)
         if s.at_rate > 0.0 or abs(miss) < close or high - low < 1e-14:
@@ -219,11 +219,13 @@ def start_state(m, F, M, s):
 @law
 def _first_ages(work, z):
     """Begin with the ages that are known, over that of dust; where none are, with the residence time and free bites."""
-    for i in range(work.ages.size):
+    n = work.ages.size
+    for i in range(n):
         if work.ages[0] == 0.0:
-            work.screen[i], work.bridge[i], z[UNKNOWNS + i] = 1.0, 0.0, 1.0
+            work.screen[i], work.bridge[i], work.above[i], z[UNKNOWNS + i] = 1.0, 0.0, 0.0, 1.0
         else:
             z[UNKNOWNS + i] = work.ages[i] / work.ages[0]
+        z[UNKNOWNS + n + i] = work.above[i]
 
 
 @law
@@ -242,50 +244,6 @@ def _unpack(z, scale, m, s):
     s.T, s.unblinded = 100.0 * max(0.5, z[1]), exp(min(0.0, z[2]))
     s.omega, s.v = scale * max(0.05, z[3]), scale * 0.1 * max(0.05, z[4])
     s.Q = feedback_air(m, s)
-
-
-@law
-def _accelerate(Z, G, count, mixing, z, A, b):
-    """Next point of Anderson's method from the last points Z and their residuals G (rows, newest last); A, b: room.
-
-    Of ages every AGES-th has a say, but all go along. Source: Walker & Ni 2011, SIAM J. Numer. Anal. 49:1715; mixing
-    below 1 damps the step.
-    """
-    d, known = count - 1, Z.shape[1]
-    for i in range(d):
-        b[i] = 0.0
-        for j in range(d):
-            A[i, j] = 0.0
-    for p in range(UNKNOWNS + (known - UNKNOWNS + AGES - 1) // AGES):
-        q = p if p < UNKNOWNS else UNKNOWNS + (p - UNKNOWNS) * AGES
-        weight = 1.0 if p < UNKNOWNS else AGES / (known - UNKNOWNS)
-        for i in range(d):
-            step = weight * (G[i + 1, q] - G[i, q])
-            b[i] += step * G[count - 1, q]
-            for j in range(d):
-                A[i, j] += step * (G[j + 1, q] - G[j, q])
-    for i in range(d):
-        A[i, i] = A[i, i] * (1.0 + 1e-12) + 1e-300
-    _solve_small(A, b, d)
-    for q in range(known):
-        z[q] = Z[count - 1, q] + mixing * G[count - 1, q]
-        for i in range(d):
-            z[q] -= b[i] * (Z[i + 1, q] - Z[i, q] + mixing * (G[i + 1, q] - G[i, q]))
-
-
-@law
-def _solve_small(A, b, n):
-    """Solve the symmetric positive n x n system A y = b in place (Gauss; linking LAPACK costs five seconds)."""
-    for i in range(n):
-        for j in range(i + 1, n):
-            f = A[j, i] / A[i, i]
-            b[j] -= f * b[i]
-            for q in range(i, n):
-                A[j, q] -= f * A[i, q]
-    for i in range(n - 1, -1, -1):
-        for q in range(i + 1, n):
-            b[i] -= A[i, q] * b[q]
-        b[i] /= A[i, i]
 
 
 @law
@@ -343,7 +301,7 @@ def _charge_at_limit(m, grid, s, work, aim, loads):
 @law
 def find_state(m, grid, feed, s, work, tolerance, aim, loads):
     """As `settle`; where s.at_rate is negative find the hold-up at which a limit binds, and fill loads."""
-    ages, room, new = work.ages, work.turns, work.states[ANSWER]
+    ages, room, new, n = work.ages, work.turns, work.states[ANSWER], work.ages.size
     Z, G, A, b, z, answer, known = room[0], room[1], room[2], room[3, 0], room[3, 1], room[3, 2], room.shape[2]
     _first_ages(work, z)
     scale, count, residual, best, mixing = m.omega_0, 0, np.inf, np.inf, 1.0
@@ -354,8 +312,8 @@ def find_state(m, grid, feed, s, work, tolerance, aim, loads):
         _unpack(z, scale, m, s)
         _pack(s, scale, z)
         F_before = s.F
-        for i in range(ages.size):
-            ages[i] = z[UNKNOWNS + i] * s.M / s.F
+        for i in range(n):
+            ages[i], work.above[i] = z[UNKNOWNS + i] * s.M / s.F, z[UNKNOWNS + n + i]
         charge, slope = evaluate(m, grid, feed, s, work, close, slope)
         response(m, grid, s, work, new)
         new.M, new.F, new.at_rate = charge, s.F, s.at_rate
@@ -364,7 +322,9 @@ def find_state(m, grid, feed, s, work, tolerance, aim, loads):
             M, h = _charge_at_limit(m, grid, s, work, aim, loads)
             answer[0] = log(M)
         calm = 1.0 if turn < HURRY else 0.3 if turn < CALM else 0.1
-        fill_ages(work.mass, charge, answer[UNKNOWNS:])
+        fill_ages(work.mass, charge, answer[UNKNOWNS : UNKNOWNS + n])
+        for i in range(n):
+            answer[UNKNOWNS + n + i] = work.above[i]
         residual = abs(log(s.F / F_before))
         for q in range(known):
             change = abs(answer[q] - z[q])
@@ -392,7 +352,7 @@ def find_state(m, grid, feed, s, work, tolerance, aim, loads):
         for q in range(known):
             Z[count, q], G[count, q] = z[q], answer[q] - z[q]
         count += 1
-        _accelerate(Z, G, count, mixing, z, A, b)
+        accelerate(Z, G, count, mixing, z, A, b)
         _bound(Z[count - 1], answer, turn, z)
         if s.at_rate < 0.0:
             z[0] = min(aim.high, max(aim.low, z[0]))

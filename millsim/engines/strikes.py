@@ -15,12 +15,9 @@ from ..mill.chamber import (
     CUT_FROM,
     DUST_J,
     F_MAT,
-    FINISHED,
     MEAN_COS2_PIN,
     NEVER,
-    NIP,
     OPEN_HOLE,
-    PAIR,
     PIN,
     STRIKE,
     XW_MIN,
@@ -40,7 +37,17 @@ from ..mill.edges import (
     pays_in_full_from,
 )  # fmt: skip
 from .classes import fill_classes
-from .fates import class_fates, fill_fates
+from .fates import (
+    LEAST_DRIFT,
+    LEAST_LOSS,
+    bite_loss,
+    class_fates,
+    fill_fates,
+    follow_drift,
+    is_feed,
+    lost_per_strike,
+    through,
+)
 from .obliquity import COS2, MEAN, PER_SPREAD, POWER, bar_moments, gauss, pin_moments, to_streams
 from .records import (
     ABOVE,
@@ -49,12 +56,9 @@ from .records import (
     CHIP_J,
     CHIP_POINTS,
     DUST,
-    FINES,
     LOT_CLASS,
     LOT_SCALE,
     LOT_SHARE,
-    NIPPED,
-    OUT,
     PIN_ABOVE,
     PIN_BREAK,
     PIN_SHATTER,
@@ -74,16 +78,14 @@ from .threshold import (  # fmt: skip
     fit_row,
     nearness,
     node_of,
-    part_from,
+    part_below,
     take_mean,
 )
 
 _CHIP_X, _CHIP_W = gauss(CHIP_POINTS)
 FULL_POINTS = 4  # over hits that pay for the largest chip: a power of 6 at most
 _FULL_X, _FULL_W = gauss(FULL_POINTS)
-SAME = 1e-9  # of a size
 FREE = 0.7  # of the hole: pieces below it wait for nothing
-LEAST_LOSS = 1e-9  # of strikes: what stays for ever in a class weighs no more
 MOST_CHIPPED = 0.05  # as of `cutting.chip_share`
 
 
@@ -222,36 +224,36 @@ def fill_cells(m, k, flight, x, log_width, edges, table, strikes, lots, bench, i
 
 
 @law
-def bite_loss(grid, work, i):
-    """What bites take out of class i [1/s], screened and propped as in the last march."""
-    bites = work.table[i, NIP] * work.screen[i] + work.table[i, PAIR] * work.bridge[i]
-    out = grid.ways[i, NIPPED, OUT] + grid.fines[i] * grid.ways[i, FINES, OUT]
-    return work.table[i, FINISHED] * bites * out
-
-
-@law
 def average_class(m, k, flight, grid, work, i, onsets, near):
     """Fill work.strikes and work.lots of class i with the mean over sizes in it (see `threshold`), as far as `near`."""
     table, strikes, lots, edges = work.table, work.strikes, work.lots, grid.edges
     x, low, high = grid.x[i], edges[i], edges[i + 1]
-    xw_min, cut_from, log_width, weight = table[i, XW_MIN], table[i, CUT_FROM], log(high / low), 0.0
+    xw_min, cut_from, log_width = table[i, XW_MIN], table[i, CUT_FROM], log(high / low)
     clear_mean(work.mean, work.mean_lots)
-    bites, start = bite_loss(grid, work, i), low
-    while start < high:
-        end, onset = part_from(onsets, start, high)
-        for g in range(NODES if onset > 0.0 else 1):
+    escapes, even = work.escape[i] / table[i, STRIKE], 1.0 - work.above[i]
+    J, weight, drifted, end = work.above[i], 0.0, 0.0, high
+    while end > low:
+        start, onset = part_below(onsets, low, end)
+        for g in range(NODES - 1 if onset > 0.0 else 0, -1, -1):
             size, share = node_of(g, start, end, onset) if onset > 0.0 else (sqrt(start * end), 1.0)
             fit_row(m, table, i, size, xw_min, x)
             fill_cells(m, k, flight, size, log_width, edges, table, strikes, lots, work.bench, i)
-            stays = class_fates(strikes, grid.ways, grid.fines, work.fates, i)[0]
-            loss = table[i, STRIKE] * (1.0 - stays) + work.escape[i] + bites
-            w = share * log(end / start) / max(loss, LEAST_LOSS * table[i, STRIKE])
+            stays, drifts, _ = class_fates(strikes, grid.ways, grid.fines, work.fates, i)
+            lost = lost_per_strike(grid, work, i, stays, drifts) + escapes
+            drifts, width = drifts + LEAST_DRIFT, share * log(end / start) / log_width
+            w, J = through(J, even * width, lost * width, drifts)
+            w *= width / drifts
             add_to_mean(w, strikes, lots, i, work.mean, work.mean_lots)
-            weight += w
-        start = end
+            weight, drifted = weight + w, drifted + w * drifts
+        end = start
+    work.sooner[i] = J / drifted
     table[i, XW_MIN], table[i, CUT_FROM] = xw_min, cut_from
     if near < 1.0:
         fill_cells(m, k, flight, x, log_width, edges, table, strikes, lots, work.bench, i)
+        stays, drifts, _ = class_fates(strikes, grid.ways, grid.fines, work.fates, i)
+        lost = lost_per_strike(grid, work, i, stays, drifts) + escapes
+        w, J = through(work.above[i], even, lost, drifts + LEAST_DRIFT)
+        work.sooner[i] = near * work.sooner[i] + (1.0 - near) * J / w
         add_to_mean(weight * (1.0 / near - 1.0), strikes, lots, i, work.mean, work.mean_lots)
         weight /= near
     take_mean(m, edges, work.mean, work.mean_lots, weight, strikes, lots, i)
@@ -294,9 +296,10 @@ def average_near_onsets(m, s, k, flight, grid, work):
     if s.lumped > 0.0:
         return
     edges, x, table, hardest = grid.edges, grid.x, work.table, hardest_hit(m, flight)
+    work.sooner[:] = 0.0
     strikes, ways, fines, fates, escape = work.strikes, grid.ways, grid.fines, work.fates, work.escape
     for i in range(x.size):
-        if edges[i] * m.shape <= FREE * m.hole or abs(x[i] / m.feed_size - 1.0) <= SAME:
+        if edges[i] * m.shape <= FREE * m.hole or is_feed(m, x[i]):
             continue
         stays = class_fates(strikes, ways, fines, fates, i)[0]
         loss = max(1.0 - stays + (escape[i] + bite_loss(grid, work, i)) / table[i, STRIKE], LEAST_LOSS)
@@ -337,6 +340,7 @@ def fill_rates(m, s, grid, work):
     average_near_onsets(m, s, k, flight, grid, work)
     keep_dust(work)
     fill_fates(grid, work)
+    follow_drift(m, s, grid, work)
 
 
 @law
@@ -353,3 +357,4 @@ def fill_rates_by_size(m, s, grid, work):
     average_near_onsets(m, s, k, flight, grid, work)
     keep_dust(work)
     fill_fates(grid, work)
+    follow_drift(m, s, grid, work)

@@ -93,15 +93,13 @@ def nearness(onset, low, high):
 
 
 @law
-def part_from(onsets, start, high):
-    """The part of a class that begins at a size: (its upper end, the onset at or below it, 0 where there is none)."""
-    end, onset = high, 0.0
+def part_below(onsets, low, end):
+    """The part of a class that ends at a size: (its lower end, the onset at or below that, 0 where there is none)."""
+    onset = 0.0
     for size in onsets:
-        if size <= start:
+        if size < end:
             onset = max(onset, size)
-        elif size < end:
-            end = size
-    return end, onset
+    return max(low, onset), onset
 
 
 @law

@@ -12,7 +12,7 @@ from ..engines.capacity import WITHIN, operate, turn_once
 from ..engines.classes import new_tab
 from ..engines.loads import fill_loads, grinding_load
 from ..engines.montecarlo import FrozenSteps
-from ..engines.records import BATCH_STEP, FLOWS, POWERS, WAYS, Grid, Work, new_work
+from ..engines.records import BATCH_STEP, FLOWS, GATES, POWERS, WAYS, Grid, Work, new_work
 from ..engines.settle import start_state
 from ..errors import NoState, unsettled
 from ..mill.chamber import STATE, STILL
@@ -36,6 +36,7 @@ from ..record.limits import (
 )
 
 _STEADY = np.empty(0, BATCH_STEP)
+TURNS = 12  # of a state that is known: what of its charge shrank into each class is told by the turn before
 NEXT_TO_NONE = 50e-3 / 3600.0  # kg/s, 50 g/h: next to no feed
 
 
@@ -101,16 +102,10 @@ def grid_of(problem: Setup, mill: np.ndarray) -> Grid:
     """Classes for a mill record, which may break into other sizes than the problem's own."""
     n = problem.x.size
     grid = Grid(
-        problem.edges,
-        problem.x,
-        np.zeros((n, WAYS, 3)),
-        np.zeros(n),
-        np.zeros((n, STILL)),
-        new_tab(n),
-        np.zeros((n, PROP_COLUMNS)),
-        np.zeros(n + 1),
-    )
-    fill_grid(mill[0], *grid)
+        problem.edges, problem.x, np.empty((n, WAYS, 3)), np.empty(n), np.empty((n, STILL)), np.empty((n, GATES)),
+        new_tab(n), np.empty((n, PROP_COLUMNS)), np.empty(n + 1),
+    )  # fmt: skip
+    fill_grid(mill, grid)
     return grid
 
 
@@ -128,7 +123,7 @@ def solve(
     asked = NEXT_TO_NONE if sticks else np.inf if rate_kg_s is None else rate_kg_s
     grid = grid_of(problem, mill)
     feed = fed_shares(problem, mill)
-    code, binding, residual = operate(m, grid, feed, asked, s[0], work, loads, tolerance, WITHIN)
+    code, binding, residual = operate(mill, grid, feed, asked, s, work, loads, tolerance, WITHIN)
     if code == FAILED and not sticks:
         at = f"charge {1e3 * s[0]['M']:.3g} g, {s[0]['T'] - 273.15:.0f} °C, {s[0]['v']:.1f} m/s"
         raise unsettled(f"the state of this mill ({at})")
@@ -158,12 +153,13 @@ def solve_cold_start(problem: Setup, rate_kg_s: float | None) -> Outcome:
 
 
 def at_state(problem: Setup, settled: Outcome, own: Setup) -> Outcome:
-    """Charge and flows of the settled state of `own` on the classes of `problem`: one march, nothing settled anew."""
-    work, s = new_work(problem.x.size), np.array([settled.state])
+    """Charge and flows of the settled state of `own` on the classes of `problem`: nothing is settled anew."""
+    work, s, grid = new_work(problem.x.size), np.array([settled.state]), grid_of(problem, problem.mill)
     for here, there in ((work.ages, settled.ages), (work.screen, settled.screen), (work.bridge, settled.bridge)):
         here[:] = np.interp(np.log(problem.x), np.log(own.x), there)
     s["at_rate"] = 1.0
-    turn_once(problem.mill[0], grid_of(problem, problem.mill), problem.feed, s[0], work)
+    for _ in range(TURNS):
+        turn_once(problem.mill, grid, problem.feed, s, work)
     return _outcome(settled.code, LIMITS.index(settled.binding), s, work, settled.loads, settled.residual)
 
 

@@ -78,14 +78,14 @@ def coarse_weight(y, q, y_g):
     H(y)/H(x) is the mass share finer than y: a power law with a floor, below which a fragment is no longer a piece of
     the old one but fines. Source: power form of Austin's breakage function (1984, from memory); floor assumed.
     """
-    return q * log(y) + floor_weight(y, y_g)
+    return q * log(y) + log(floor_share(y, y_g))
 
 
 @law
-def floor_weight(y, y_g):
-    """ln of what the floor leaves of H(y) in `coarse_weight`: ln(1 - exp(-(y/y_g)^2)) (assumed)."""
+def floor_share(y, y_g):
+    """What the floor leaves of H(y) in `coarse_weight`: 1 - exp(-(y/y_g)^2) (assumed)."""
     r = y / y_g
-    return log(-expm1(-r * r))
+    return -expm1(-r * r)
 
 
 @law

@@ -1,6 +1,6 @@
 """Edges: chips taken off at each hit, and pieces sheared in the nip between bar and pin. Reasons: cutting.md."""
 
-from math import acos, atan, exp, expm1, pi, sqrt
+from math import acos, atan, exp, pi, sqrt
 
 from ..base.numerics.jit import law
 
@@ -174,10 +174,8 @@ def bridging(larger, reaching, own, by_larger, by_own):
     the gap with it, all of them where two of its own size do; by_larger, by_own: the share of it that then stands out,
     (x_1 + x_2 - g)/x. Pieces share a nip by chance (Poisson); the chance to be second is derived.
     """
-    if own < 1e-4:
-        return exp(-larger) * (reaching * by_larger + 0.5 * own * (by_own - reaching * by_larger))
-    some = -expm1(-own)
-    return exp(-larger) * (by_own * (some - (1.0 - some) * own) + reaching * by_larger * some) / own
+    share, _, second = thinned(own)
+    return exp(-larger) * (by_own * second + reaching * by_larger * share)
 
 
 def pin_bending_force(sigma_y, d, L, both_ends):
@@ -193,6 +191,25 @@ def pin_stiffness(E, d, L, both_ends):
 
 
 @law
+def thinned(t):
+    """(share, left, second) of t pieces on average, spread by chance: (1 - e^-t) / t, e^-t and what the first has more.
+
+    The share of them that come first where they are, the chance that there is none, the share that come second. Source:
+    derived (Poisson); to 1e-14 of each, near 0 too, where they are 1, 1 and t/2: by the series, without a division.
+    """
+    if abs(t) > 0.03:
+        left = exp(-t)
+        share = (1.0 - left) / t
+        return share, left, share - left
+    t2 = t * t
+    share = (1.0 / 120.0 - t * (1.0 / 720.0)) + t2 * (1.0 / 5040.0 - t * (1.0 / 40320.0))
+    share = (1.0 - 0.5 * t) + t2 * (1.0 / 6.0 - t * (1.0 / 24.0)) + t2 * t2 * share
+    second = (1.0 / 144.0 - t * (1.0 / 840.0)) + t2 * (1.0 / 5760.0 - t * (1.0 / 45360.0))
+    second = (0.5 - t * (1.0 / 3.0)) + t2 * (1.0 / 8.0 - t * (1.0 / 30.0)) + t2 * t2 * second
+    return share, 1.0 - t * share, t * second
+
+
+@law
 def screening(n_larger, n_equal):
     """Probability that a piece is the one that carries the load in its nip.
 
@@ -200,9 +217,7 @@ def screening(n_larger, n_equal):
     each is as likely to carry: exp(-n_larger) (1 - exp(-n_equal)) / n_equal. Source:
     derived; that the largest props the gap open for all others is assumed (geometry of a rigid bar and pin).
     """
-    if n_equal < 1e-6:
-        return exp(-n_larger) * (1.0 - 0.5 * n_equal)
-    return exp(-n_larger) * -expm1(-n_equal) / n_equal
+    return exp(-n_larger) * thinned(n_equal)[0]
 
 
 @law

@@ -44,6 +44,12 @@ def mean_pass_skim(z, t_over_w, low, high):
 
 
 @law
+def pass_open(z, t_over_w, slow, low, high):
+    """Mean chance at an open hole, a share `slow` of contacts braked and the others skimming (derived)."""
+    return (1.0 - slow) * mean_pass_skim(z, t_over_w, low, high) + slow * pass_slow(z, t_over_w)
+
+
+@law
 def open_to_pass(sieve_factor, open_share, usable, unblinded):
     """Chance that a wall contact meets an open hole, at most 1.
 

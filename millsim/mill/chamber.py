@@ -123,21 +123,19 @@ def piece_strength(m, T, x):
 
 
 @law
-def fill_still(m, x, still):
+def fill_still(m, x, opens, still):
     """Fill what a piece x has in every state (STILL,): its threshold over that of the threshold size, the grip of an
-    edge on it alone and on a stack of two, its mean chance at a hole that is open.
+    edge on it alone and on a stack of two, its mean chance `opens` at a hole that is open.
     """
     still[THRESHOLD] = breakage.threshold_at(x, 1.0, m.threshold_size, m.threshold_exponent)
     still[GRIP], still[GRIP_PAIR] = grip(m, x), grip(m, 2.0 * x)
-    still[OPEN_HOLE] = pass_open_hole(m, x)
+    still[OPEN_HOLE] = opens
 
 
 @law
 def pass_open_hole(m, x):
     """Mean chance that a piece x gets through a hole that is open, over slow and skimming contacts."""
-    z, t_over_w = m.shape * x / m.hole, m.plate / m.hole
-    skim = sieving.mean_pass_skim(z, t_over_w, m.skim_ratio_low, m.skim_ratio_high)
-    return (1.0 - m.slow_share) * skim + m.slow_share * sieving.pass_slow(z, t_over_w)
+    return sieving.pass_open(m.shape * x / m.hole, m.plate / m.hole, m.slow_share, m.skim_ratio_low, m.skim_ratio_high)
 
 
 @law

@@ -113,9 +113,7 @@ class RunModel:
         """(STATE record (1,), work arrays, residual) of the chamber at the measured feed rate."""
         p = self.problem
         work, s = new_work(p.x.size), np.zeros(1, STATE)
-        residual = stand_at(
-            mill[0], grid_of(p, mill), fed_shares(p, mill), self.rate_kg_s, s[0], work, TOLERANCE, False
-        )
+        residual = stand_at(mill, grid_of(p, mill), fed_shares(p, mill), self.rate_kg_s, s, work, TOLERANCE, False)
         return s, work, residual
 
     def frozen(self, mill: np.ndarray) -> tuple[FrozenSteps, np.void, float]:

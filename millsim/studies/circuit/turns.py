@@ -174,7 +174,7 @@ class Loop:
         work = work._replace(table=o.table, escape=o.escape * self.passes, strikes=o.strikes, lots=o.lots)
         strike_energies(self.mill[0], o.state, work.hits[0])
         fill_fates(self.grid, work)
-        march(self.mill[0], self.grid, work, fresh_kg_s * self.problem.feed, 0.0, work.mass, work.flows[0])
+        march(self.mill[0], self.grid, work, fresh_kg_s * self.problem.feed, 0.0, work.mass, work.mass, work.flows[0])
         return o.escape * work.mass
 
     def frozen_to(self, o: Outcome, total: float, fresh_kg_s: float) -> tuple[float, np.ndarray]:

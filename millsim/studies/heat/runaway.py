@@ -61,7 +61,7 @@ class HeatLoop:
         nearest, ages = self._known[min(self._known, key=lambda known: abs(known - T))]
         work, s, loads = new_work(p.x.size), np.array([nearest]), np.zeros(len(LIMITS))
         work.ages[:], s["T"] = ages, T
-        residual = settle_rate(held[0], grid_of(p, held), fed_shares(p, held), s[0], work, TOLERANCE)
+        residual = settle_rate(held, grid_of(p, held), fed_shares(p, held), s, work, TOLERANCE)
         if not residual <= TOLERANCE:
             return NO_STATE
         self._known[T] = (s[0].copy(), work.ages.copy())

@@ -96,7 +96,7 @@ class Case:
             columns = (o.history[name] for name in o.history.dtype.names or ())
             return self._erring(mill, _of_batch(mill, o)) if all(np.isfinite(c).all() for c in columns) else None
         work, s, loads = new_work(p.x.size), np.zeros(1, STATE), np.zeros(len(LIMITS))
-        residual = stand_at(mill[0], grid_of(p, mill), fed_shares(p, mill), self.rate_kg_s, s[0], work, TOLERANCE, fill)
+        residual = stand_at(mill, grid_of(p, mill), fed_shares(p, mill), self.rate_kg_s, s, work, TOLERANCE, fill)
         if not residual <= TOLERANCE:
             return None
         fill_loads(mill[0], s[0], p.x, work, loads)
