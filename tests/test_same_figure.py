@@ -2,10 +2,13 @@
 
 import functools
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import matplotlib
+import numpy as np
 import pytest
+from helpers import fake_prediction
 from mills import config
 
 from millsim.forecast.run import predict
@@ -185,3 +188,12 @@ def test_the_pull_on_a_screw_is_the_pull_of_the_bar(name):
 def test_pictures_are_among_those_looked_at():
     names = {b.name for s in report(made("demo")).sections for b in s.blocks if isinstance(b, Picture)}
     assert set(SHOWN_IN) < names
+
+
+def test_a_run_that_stands_from_the_first_moment_is_drawn_and_told():
+    p = fake_prediction()
+    still = replace(p.trace, speed_rad_s=np.zeros(2), time_s=np.array([0.1, 0.2]), torque_Nm=np.zeros(2),
+                    peak_torque_Nm=np.zeros(2), pieces=np.array([3.0, 4.0]), charge_kg=np.full(2, 1e-3))  # fmt: skip
+    told = alt_text(replace(p, trace=still), "torque_speed")
+    assert "it stands from the first moment that is shown, up to 4 pieces" in told
+    assert plots.render(plots.figure(replace(p, trace=still), "torque_speed"))

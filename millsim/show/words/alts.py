@@ -99,13 +99,13 @@ def torque_alt(p: Prediction) -> str:
     t = p.trace
     if t is None or not len(t.time_s):
         return "Curves of torque, speed and pieces over time: not run."
-    runs = t.speed_rad_s > 0
-    mean, peak = float(np.nanmean(t.torque_Nm[runs])), float(np.nanmax(t.peak_torque_Nm[runs]))
-    slowest = number(float(t.speed_rad_s[runs].min()) * 30 / math.pi, 0)
-    text = (
-        f"Curves over {duration(float(t.time_s[-1]))} {begun(t)}: torque {digits(mean, 2)} N m on average and "
-        f"up to {digits(peak, 2)} N m, speed down to {slowest} rpm, up to {number(float(t.pieces.max()), 0)} pieces."
-    )
+    ran, runs = "it stands from the first moment that is shown", t.speed_rad_s > 0
+    if runs.any():
+        mean, peak = float(np.nanmean(t.torque_Nm[runs])), float(np.nanmax(t.peak_torque_Nm[runs]))
+        slowest = number(float(t.speed_rad_s[runs].min()) * 30 / math.pi, 0)
+        ran = f"torque {digits(mean, 2)} N m on average and up to {digits(peak, 2)} N m, speed down to {slowest} rpm"
+    pieces = number(float(t.pieces.max()), 0)
+    text = f"Curves over {duration(float(t.time_s[-1]))} {begun(t)}: {ran}, up to {pieces} pieces."
     if math.isfinite(t.rated_torque_Nm):
         rated, overload = (digits(torque, 2) for torque in (t.rated_torque_Nm, t.overload_torque_Nm))
         text += f" The motor gives {rated} N m rated and {overload} N m for a moment."
