@@ -148,7 +148,7 @@ def test_checks_that_fail_are_named_with_their_mills(demo):
 
 
 def test_a_mill_fed_by_hand_is_reviewed_as_check_does(tmp_path):
-    settings = (*QUICK, "feed.handful=30 g", "feed.every=20 s")
+    settings = (*QUICK, "feed.handful=30 g", "feed.every=24 s")
     (mill,) = sets.load([CONFIGS / "rotor_close.toml"], 1, settings)
     words_ = ["check", str(CONFIGS / "rotor_close.toml"), "--json", *(w for s in settings for w in ("--set", s))]
     told = json.loads(CliRunner().invoke(cli, words_).stdout)

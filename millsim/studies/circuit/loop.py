@@ -23,7 +23,7 @@ from ...forecast.outcome import solve
 from ...mill.config.mill import Config
 from ...mill.problem import Setup, build
 from ...record.limits import OK, OVER
-from .turns import TOLERANCE, Circuit, Loop, SieveCut, verdict
+from .turns import LESS, ROUGH, TOLERANCE, TRIES, Circuit, Going, Loop, SieveCut, verdict
 
 FINEST_M, COARSEST_M = 20e-6, 30e-3  # apertures taken; the finest woven sieve of ISO 3310-1 has 20 um (from memory)
 WORST_EFFICIENCY = 0.05
@@ -101,6 +101,19 @@ def through(
     return loop.circuit(o, False, code, reason, total, loop.problem.feed, o.residual)
 
 
+def before_leap(loop: Loop, fresh_kg_s: float) -> Going | None:
+    """The circuit that fills with as much as it settles at of a rate of fresh feed, to ROUGH, where that leaps."""
+    less = (loop.at_fresh(fresh_kg_s * LESS**k, tolerance=ROUGH) for k in range(1, TRIES))
+    low, high = next(filter(None, less), None), fresh_kg_s
+    for _ in range(TRIES):
+        if low is None:
+            break
+        middle = 0.5 * (low.fresh + high)
+        found = loop.at_fresh(middle, low, ROUGH)
+        low, high = (found, high) if found else (low, middle)
+    return low
+
+
 def close(
     problem: Setup, cut: SieveCut, rate_kg_s: float | None, mill: np.ndarray | None = None, tolerance: float = TOLERANCE
 ) -> Circuit:
@@ -119,7 +132,7 @@ def close(
     if rate_kg_s is None or most.fresh <= rate_kg_s * (1.0 + 1e-4):
         return replace(loop.told(most), code=OK if rate_kg_s is None else OVER)
     again = loop.at_fresh(rate_kg_s, most)  # the way there went over a limit, the end does not
-    again = again or loop.less_than(most, rate_kg_s)
+    again = again or loop.less_than(most, rate_kg_s) or before_leap(loop, rate_kg_s)
     if again is None:
         raise unsettled(f"the circuit, which takes {3600 * most.fresh:.3g} kg/h, at a smaller rate")
     if abs(again.fresh / rate_kg_s - 1.0) > LEAP:
