@@ -20,6 +20,7 @@ SECANTS, STEEP = 8, 0.1  # to the charge that carries a rate; the least d ln rat
 OVERFULL = 10.0  # full chambers of charge, beyond which a state is none: it is found by luck of rounding, if at all
 QUICK = 10  # turns up to which a state found at a feed rate is that of least charge
 FRESH = 0.1  # s of feed in the mill to begin with: the state of least charge is then found, as a mill fills up to it
+LOST = 1.0  # residual of a loop that has no state near: a filling that found one would take several times as long
 
 
 @law
@@ -246,7 +247,7 @@ def operate(mill, grid, feed, F_asked, state, work, loads, tolerance, task):
         residual, _ = settle(m, grid, feed, s, work, tolerance)
         if residual <= tolerance and s.M > OVERFULL * chamber_capacity(m):
             residual = np.inf
-        if not residual <= tolerance and (task != TURNED or s.M < chamber_capacity(m)):
+        if not residual <= tolerance and (task != TURNED or (residual < LOST and s.M < chamber_capacity(m))):
             residual = _fill_to_rate(m, grid, feed, F_asked, s, work, loads, tolerance)
         return OK, 0, residual
     if F_asked < np.inf:
