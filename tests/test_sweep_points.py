@@ -18,7 +18,7 @@ from millsim.errors import InputError
 from millsim.explore.sweep import axes, compute, identity, points
 from millsim.explore.sweep.plan import read_plan
 from millsim.forecast import run
-from millsim.forecast.assemble import TOLD_AT_ONCE
+from millsim.forecast.assemble import TOLD_AT_ONCE, told, told_of_what_comes
 from millsim.mill.config import derived
 from millsim.mill.config.again import known
 from millsim.mill.config.mill import load_config
@@ -175,6 +175,28 @@ def test_a_settled_mill_at_a_glance_tells_the_review_what_its_prediction_tells(n
         for lines in (whole, glance)
     ]
     assert told[0] == told[1]
+    rate, here = (next(x for x in lines if x.name == "feed rate asked for") for lines in (whole, glance))
+    assert (rate.verdict == "fails") == (here.verdict == "fails") and rate.value == here.value
+
+
+def test_what_leaves_a_point_as_lumps_has_no_sizes():
+    """As in a prediction: whatever outlet temperature is allowed, above where it sticks it is no powder."""
+    settings = ["limits.outlet_temperature=150 °C", "run.class_ratio=1.4", "run.band_samples=0", "run.trace=false"]
+    for room, powder in (("20 °C", True), ("50 °C", False)):
+        config = load_config(CONFIGS / "demo.toml", [*settings, f"air.room={room}"])
+        problem, outcome = compute.solve_point(config, 1.4)
+        found = told_of_what_comes(problem, outcome, told(problem, outcome, float("nan")))
+        x50 = run.predict(config, engine="balance").main.scalars["x50_m"].value
+        assert np.isfinite([found.values["x50_m"], found.q3[-1], x50]).all() == powder
+        assert np.isnan([found.values["x50_m"], found.q3[-1], x50]).all() != powder
+        assert found.values["throughput_kg_s"] > 0.0
+
+
+def test_a_point_that_runs_at_its_rate_does_not_fail_it():
+    # What more it takes is not looked for; so it passes, with the limit that comes nearest.
+    config = load_config(CONFIGS / "pla.toml", ["feed.rate=300 g/h", "run.class_ratio=1.4"])
+    line = next(x for x in compute.review_of(*compute.solve_point(config, 1.4)) if x.name == "feed rate asked for")
+    assert line.verdict == "passes" and "At that rate it stays within all limits" in line.words
 
 
 def test_a_point_is_the_same_alone_in_any_order_and_beside_any_other(tmp_path):

@@ -230,7 +230,7 @@ def average_class(m, k, flight, grid, work, i, onsets, near):
     x, low, high = grid.x[i], edges[i], edges[i + 1]
     xw_min, cut_from, log_width = table[i, XW_MIN], table[i, CUT_FROM], log(high / low)
     clear_mean(work.mean, work.mean_lots)
-    escapes, even = work.escape[i] / table[i, STRIKE], 1.0 - work.above[i]
+    escapes, even = (work.escape[i] - table[i, AIRBORNE]) / table[i, STRIKE], 1.0 - work.above[i]
     J, weight, drifted, end = work.above[i], 0.0, 0.0, high
     while end > low:
         start, onset = part_below(onsets, low, end)

@@ -16,6 +16,7 @@ from ..engines.records import BREAK, FLOW_NAMES, PIN_BREAK, XI
 from ..laws import drive
 from ..mill.chamber import NIP, PAIR, STRIKE
 from ..mill.problem import Setup
+from ..record.heatlimit import no_powder
 from ..record.limits import CANNOT, CHAMBER, GRINDING, HARDLY_J_KG, LEAST_OPEN, LIMITS, OVER, POWER
 from ..record.prediction import MORE_CARRIES_LESS, Counted, EngineResult, Limit, SizeTable
 from .outcome import Outcome, sticky_feed
@@ -178,6 +179,7 @@ def without_throughput(result: EngineResult) -> EngineResult:
     return replace(result, scalars=values)
 
 
+SIZES = ("x10_m", "x50_m", "x90_m", "span")
 TOO_LITTLE = 0.05  # share of a batch that must be powder where it ends, for its figures to mean anything (assumed)
 TOLD_AT_ONCE = ("holdup_kg", "idle_power_W", "jam_index", "open_sieve_share", "air_flow_m3_s",
                 "outlet_temperature_K", "air_temperature_K", "powder_temperature_K")  # fmt: skip
@@ -211,6 +213,8 @@ def told_of_what_comes(problem: Setup, o: Outcome, found: Told) -> Told:
     if too_little(problem, o):
         values = {n: v if n in TOLD_AT_ONCE else nan for n, v in found.values.items()}
         return Told(values, np.full_like(found.q3, nan))
+    if no_powder(problem.config.material.value("stick_temperature"), found.values["outlet_temperature_K"]):
+        found = Told(found.values | dict.fromkeys(SIZES, nan), np.full_like(found.q3, nan))
     return nothing(found) if o.code == CANNOT else found
 
 
@@ -229,7 +233,7 @@ def of_what_comes(problem: Setup, outcome: Outcome, result: EngineResult) -> Eng
 def without_sizes(result: EngineResult) -> EngineResult:
     """The result of a mill whose powder sticks together: it has no sizes."""
     values, table = dict(result.scalars), result.table
-    for name in ("x10_m", "x50_m", "x90_m", "span"):
+    for name in SIZES:
         values[name] = replace(values[name], value=nan, se=nan, low=nan, high=nan)
     none = np.full_like(table.product_q3, nan)
     names = ("product_q3", "product_q3_se", "product_q3_low", "product_q3_high")

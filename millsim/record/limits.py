@@ -20,6 +20,7 @@ STATUS_MEANING = (
 )
 
 OUTSIDE, AT, CLOSE = "outside", "at its limit", "close"
+CLOSE_MARGIN = 1.5  # a load that fits into its limit less often is close to it (assumed)
 
 
 def nearness(margin: float) -> str:

@@ -5,13 +5,12 @@ import math
 from ...base.quantities.written import Shown, digits, join_words, number, shown_unit, uncapital
 from ...record.asked import batch_of, feed_size, stopped_after
 from ...record.heatlimit import stopped_words
-from ...record.limits import AT_LIMIT, GRINDING, HARDLY_GRINDS, LIMITS, cannot_run_words, nearness
+from ...record.limits import AT_LIMIT, CLOSE_MARGIN, GRINDING, HARDLY_GRINDS, LIMITS, cannot_run_words, nearness
 from ...record.outputs import figure, shown
 from ...record.prediction import MORE_CARRIES_LESS, Limit, Prediction
 from ...studies.why import main_maker, threshold_J_kg
 from .changes import what_would_help
 
-NEAR_LIMIT = 1.2  # headroom from which a limit is not close
 FAR_OVER = 5.0  # a load this many times the limit is far off the state it was reckoned from: no number
 NO_BREAKING_HITS = 1e-3  # share of hits above the threshold below which hits do not feed the mill's output
 WELL = 0.1  # share of hits above the threshold from which a material counts as brittle in this mill
@@ -73,7 +72,7 @@ def verdict(limit: Limit, binding: str) -> str:
         return "EXCEEDED"
     if limit.name == binding:
         return "limits it" if free <= AT_LIMIT else "first to limit"
-    return "within" if free >= NEAR_LIMIT else nearness(max(1.0, free))
+    return "within" if free >= CLOSE_MARGIN else nearness(max(1.0, free))
 
 
 def limit_figures(p: Prediction, x: Limit) -> tuple[str, str, str]:

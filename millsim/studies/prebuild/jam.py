@@ -249,6 +249,10 @@ def rate(f: MillFacts) -> ReviewLine:
             return RATE.tell("fails", made, f"With this batch {happens}. Fill in less.")
         return RATE.tell("passes", made, f"The batch stays within all limits; the nearest is {p.binding}.")
     most = f.scalar("capacity_kg_s") or 0.0
+    if asked.rate_kg_s is not None and p.status == "ok" and not most > 0.0:  # a point of a sweep looks for no more
+        return RATE.tell(
+            "passes", asked.rate_kg_s, f"At that rate it stays within all limits, {p.binding} the nearest."
+        )
 
     def said() -> str:
         return f"it takes {say(most, 'kg/h', 2)} at most"

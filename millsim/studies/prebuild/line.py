@@ -5,14 +5,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from ...record.limits import AT, CLOSE, OUTSIDE, nearness
+from ...record.limits import AT, CLOSE, CLOSE_MARGIN, OUTSIDE, nearness
 
 PREDICTION = "a prediction"  # what a check needs beside keys
 FAILS, PASSES, UNCHECKED, NOTE = "fails", "passes", "not checked", "note"
 LOOK_AT = (AT, OUTSIDE, CLOSE)  # no failure; outside: of the figure beside it, which alone makes none
 MADE = (FAILS, *LOOK_AT, PASSES)  # of a check that was made
 VERDICTS = (*MADE, UNCHECKED, NOTE)
-CLOSE_MARGIN = 1.5  # a margin below this is close (assumed)
 Words = str | Callable[[], str]  # a sentence, its end and capital left to `words`, or what makes it
 Number = float | None | Callable[[], float]
 
