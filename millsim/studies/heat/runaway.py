@@ -7,13 +7,13 @@ state would have. The slope of answer over held temperature is the gain of the l
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import inf, isfinite, nan
+from math import inf, isfinite, log, nan
 
 import numpy as np
 
 from ...engines.capacity import settle_rate
 from ...engines.loads import fill_loads
-from ...engines.records import new_work
+from ...engines.records import Work, new_work
 from ...engines.settle import balance_temperature
 from ...forecast.outcome import grid_of
 from ...mill.problem import fed_shares
@@ -23,6 +23,7 @@ from .stand import NO_STATE, TOLERANCE, Case, Settled, crossing
 STEP_K = 5.0  # of the search upwards
 REACH_K = 50.0  # how far above sticking (or the settled state) a hot one is looked for
 SLOPE_K = 1.0  # half the interval of the slope
+LEAP, FINEST_K = 0.15, 0.05  # of ln charge from one temperature to the next; how near these are for it to be real
 CHOKES = 1.1  # load of chamber or jam over its limit, or over that of the settled state, that ends a search
 
 
@@ -54,21 +55,32 @@ class HeatLoop:
         self._known = {float(here.s["T"]): (here.s.copy(), here.ages.copy())}
 
     def __call__(self, T: float) -> float:
+        near = min(self._known, key=lambda known: abs(known - T))
+        residual, held, s, work = self._settled(T, *self._known[near])
+        leap = abs(log(s["M"][0] / self._known[near][0]["M"])) > LEAP if residual <= TOLERANCE else False
+        if leap and abs(T - near) > FINEST_K:
+            middle = 0.5 * (T + near)  # the loop may leap to another charge over one that the mill warms up with
+            self(middle)
+            if middle in self._known:
+                return self(T)
+        if not residual <= TOLERANCE:
+            return NO_STATE
+        self._known[T] = (s[0].copy(), work.ages.copy())
+        loads = np.zeros(len(LIMITS))
+        fill_loads(held[0], s[0], self._case.problem.x, work, loads)
+        if max(loads[CHAMBER], loads[JAM]) > self._most:
+            return NO_STATE
+        return float(balance_temperature(self._mill[0], s[0], work.powers[0]))
+
+    def _settled(self, T: float, nearest: np.void, ages: np.ndarray) -> tuple[float, np.ndarray, np.ndarray, Work]:
+        """(residual, mill, state, work) of the chamber held at T, from a state nearby."""
         held, p = self._mill.copy(), self._case.problem
         held["isothermal"] = 1.0  # the solver then keeps the chamber at T_room
         held["inlet_loss"] = self._mill["inlet_loss"] * self._mill["T_room"] / T  # inlet air as dense as before
         held["T_room"] = T
-        nearest, ages = self._known[min(self._known, key=lambda known: abs(known - T))]
-        work, s, loads = new_work(p.x.size), np.array([nearest]), np.zeros(len(LIMITS))
+        work, s = new_work(p.x.size), np.array([nearest])
         work.ages[:], s["T"] = ages, T
-        residual = settle_rate(held, grid_of(p, held), fed_shares(p, held), s, work, TOLERANCE)
-        if not residual <= TOLERANCE:
-            return NO_STATE
-        self._known[T] = (s[0].copy(), work.ages.copy())
-        fill_loads(held[0], s[0], p.x, work, loads)
-        if max(loads[CHAMBER], loads[JAM]) > self._most:
-            return NO_STATE
-        return float(balance_temperature(self._mill[0], s[0], work.powers[0]))
+        return settle_rate(held, grid_of(p, held), fed_shares(p, held), s, work, TOLERANCE), held, s, work
 
 
 def follow(answer: Callable[[float], float], T: float, top: float) -> Runaway:
