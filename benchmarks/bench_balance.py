@@ -119,15 +119,17 @@ def linear_rows() -> list[dict]:
 
 
 @law
-def slope(m, grid, feed, s, work, new, y, lag, by_size, out):
+def slope(m, grid, feed, s, work, new, known, y, lag, by_size, out):
     """Fill out (n + AUX,): d/dt of the charge [kg/s] and of the state, which lags what answers it.
 
     The change of the charge is read off the balance itself: an implicit step of 1/STIFF seconds, far shorter than
     any event, divided by that time. Where nothing changes it is exact. by_size: 1 asks the laws size by size.
+    known (3, n): what shrank into each class, its screen and its bridge, as at the end: so the slope is smooth.
     """
     mass, n = work.mass, feed.size
     for i in range(n):
         mass[i] = max(0.0, y[i])
+        work.above[i], work.screen[i], work.bridge[i] = known[0, i], known[1, i], known[2, i]
     s.M = mass.sum()
     s.T, s.unblinded = 100.0 * max(0.5, y[n]), np.exp(min(0.0, y[n + 1]))
     s.omega, s.v = m.omega_0 * max(0.05, y[n + 2]), m.omega_0 * 0.1 * max(0.05, y[n + 3])
@@ -191,7 +193,8 @@ class Coupled:
 
     def _arguments(self) -> tuple:
         p = self.problem
-        return p.mill[0], grid_of(p, p.mill), p.feed, self.state[0], self.work, self.new[0]
+        known = np.array([self.work.above, self.work.screen, self.work.bridge])
+        return p.mill[0], grid_of(p, p.mill), p.feed, self.state[0], self.work, self.new[0], known
 
     def _y(self, mass: np.ndarray, s) -> np.ndarray:
         w = self.problem.mill[0]["omega_0"]
@@ -200,6 +203,7 @@ class Coupled:
     def integrate(self, method: str, rtol: float, seconds: float, lag: float, by_size: float = 1.0) -> np.ndarray:
         """Start with next to no charge and integrate."""
         p, n = self.problem, self.problem.x.size
+        self.settle()
         start_state(p.mill[0], self.rate, self.rate, self.state[0])
         self.state["F"] = self.rate
         y0 = self._y(np.full(n, 1e-9 * self.rate), self.state[0])
